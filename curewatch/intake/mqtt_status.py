@@ -1,0 +1,109 @@
+"""What the MQTT intake has seen, for `check`, the page and the log. Thread-safe; read through `snapshot`."""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+
+KEPT_POISON = 20
+
+
+@dataclass(frozen=True)
+class Poison:
+    """A message that is no reading, and why; it was acknowledged so that it does not come again."""
+
+    at: datetime
+    topic: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class MqttStatus:
+    connected: bool = False
+    subscribed: frozenset[str] = frozenset()
+    """Filters the broker granted. That proves little: an ACL may still keep every message back."""
+    refused: Mapping[str, str] = field(default_factory=dict)
+    """Filters the broker refused, and its reason."""
+    last_fresh: Mapping[str, float] = field(default_factory=dict)
+    """Monotonic time [s] of the last good message of each source; retained and backlogged ones do not count."""
+    received: int = 0
+    """Messages that came."""
+    committed: int = 0
+    """Readings the sink has taken."""
+    poison: int = 0
+    dropped: int = 0
+    """Messages of QoS 0 thrown away because too many were waiting for the store."""
+    recent_poison: tuple[Poison, ...] = ()
+    broker_error: str | None = None
+    """Why there is no connection, in plain words; None while connected."""
+    sink_error: str | None = None
+    """Why readings are not being stored; None while they are."""
+    last_contact: datetime | None = None
+    """When the broker was last known to be in reach."""
+
+
+class StatusBoard:
+    """The one mutable place behind `MqttStatus`; every thread of the intake writes to it."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._status = MqttStatus()
+        self._last_fresh: dict[str, float] = {}
+        self._recent: deque[Poison] = deque(maxlen=KEPT_POISON)
+
+    def snapshot(self) -> MqttStatus:
+        with self._lock:
+            return replace(self._status, last_fresh=dict(self._last_fresh), recent_poison=tuple(self._recent))
+
+    def received(self) -> None:
+        with self._lock:
+            self._status = replace(self._status, received=self._status.received + 1)
+
+    def dropped(self) -> None:
+        with self._lock:
+            self._status = replace(self._status, dropped=self._status.dropped + 1)
+
+    def committed(self, readings: int) -> None:
+        with self._lock:
+            committed = self._status.committed + readings
+            self._status = replace(self._status, committed=committed, sink_error=None)
+
+    def poisoned(self, poison: Poison) -> None:
+        with self._lock:
+            self._recent.append(poison)
+            self._status = replace(self._status, poison=self._status.poison + 1)
+
+    def fresh(self, source: str, monotonic: float) -> None:
+        with self._lock:
+            self._last_fresh[source] = monotonic
+
+    def connected(self) -> None:
+        with self._lock:
+            self._status = replace(self._status, connected=True, broker_error=None)
+
+    def disconnected(self, why: str | None) -> None:
+        with self._lock:
+            self._status = replace(self._status, connected=False, broker_error=why, subscribed=frozenset())
+
+    def granted(self, topic_filter: str) -> None:
+        with self._lock:
+            refused = {kept: why for kept, why in self._status.refused.items() if kept != topic_filter}
+            granted = self._status.subscribed | {topic_filter}
+            self._status = replace(self._status, subscribed=granted, refused=refused)
+
+    def refused(self, topic_filter: str, why: str) -> None:
+        with self._lock:
+            refused = {**self._status.refused, topic_filter: why}
+            granted = self._status.subscribed - {topic_filter}
+            self._status = replace(self._status, subscribed=granted, refused=refused)
+
+    def sink_failed(self, why: str) -> None:
+        with self._lock:
+            self._status = replace(self._status, sink_error=why)
+
+    def in_contact(self, at: datetime | None) -> None:
+        with self._lock:
+            self._status = replace(self._status, last_contact=at)

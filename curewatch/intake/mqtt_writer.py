@@ -1,0 +1,184 @@
+"""What was heard → readings → the sink, in batches; then the acknowledgement."""
+
+from __future__ import annotations
+
+import logging
+import queue
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from curewatch.clock import Clock
+from curewatch.intake.errors import BadInput
+from curewatch.intake.mqtt_status import Poison, StatusBoard
+from curewatch.intake.payload import match, read_payload
+from curewatch.records import Reading
+from curewatch.settings import SensorSettings
+
+log = logging.getLogger(__name__)
+
+BATCH_MAX = 1000
+WAITING_MAX = 10_000
+"""Messages of QoS 0 waiting for the sink; more are dropped. Those of QoS 1 are bounded by the broker itself, which
+stops sending when too many are unacknowledged."""
+IDLE_S = 1.0
+RETRY_S = (0.5, 30.0)
+"""Shortest and longest wait before the sink is tried again [s]; doubled in between."""
+POISON_LOG_EVERY_S = 60.0
+
+Sink = Callable[[Sequence[Reading]], None]
+"""Stores a batch in one transaction. A ValueError means: this can never be stored. Anything else it raises means: not
+now (locked, disk full), and the same readings come again."""
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """One message as it came off the network. `topic` is None where it is not UTF-8."""
+
+    topic: str | None
+    payload: bytes
+    mid: int
+    qos: int
+    retained: bool
+    received_at: datetime
+    monotonic: float
+    connection: int
+    """Which connection it came through: its message id means nothing on another."""
+    late: timedelta
+    """How long the broker may have kept it."""
+
+
+class Writer:
+    """The writer thread. `acknowledge` gets every batch that is done with; `idle` is called about once a second."""
+
+    def __init__(
+        self,
+        sensors: Sequence[SensorSettings],
+        sink: Sink,
+        clock: Clock,
+        board: StatusBoard,
+        acknowledge: Callable[[Sequence[Heard]], None],
+        idle: Callable[[], None],
+    ) -> None:
+        self._sensors = tuple(sensors)
+        self._sink = sink
+        self._clock = clock
+        self._board = board
+        self._acknowledge = acknowledge
+        self._idle = idle
+        self._queue: queue.SimpleQueue[Heard | None] = queue.SimpleQueue()  # None: wake up
+        self._finish = threading.Event()
+        self._abandon = threading.Event()
+        self._logged_poison_at: float | None = None
+        self._thread = threading.Thread(target=self._run, name="mqtt-writer", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def put(self, heard: Heard) -> bool:
+        """Queue it. False if it was dropped: QoS 0, and too many are waiting."""
+        if heard.qos == 0 and self._queue.qsize() >= WAITING_MAX:
+            return False
+        self._queue.put(heard)
+        return True
+
+    def finish(self, within_s: float) -> bool:
+        """Store and acknowledge what is queued, then end. False if the sink did not take it in time; what
+        is not acknowledged then comes again in the next run."""
+        self._finish.set()
+        self._queue.put(None)
+        if self._thread.ident is None:
+            return True
+        self._thread.join(max(0.0, within_s))
+        done = not self._thread.is_alive()
+        self._abandon.set()
+        return done
+
+    def _run(self) -> None:
+        idled_at = self._clock.monotonic()
+        while not self._abandon.is_set():
+            batch = self._take()
+            if batch and not self._store(batch):
+                return
+            if not batch and self._finish.is_set():
+                return
+            if self._clock.monotonic() - idled_at >= IDLE_S:
+                self._idle()
+                idled_at = self._clock.monotonic()
+
+    def _take(self) -> list[Heard]:
+        """Everything that waits, or the first message to come within a moment."""
+        taken: list[Heard | None] = []
+        try:
+            taken.append(self._queue.get(timeout=0 if self._finish.is_set() else IDLE_S))
+            while len(taken) < BATCH_MAX:
+                taken.append(self._queue.get_nowait())
+        except queue.Empty:
+            pass
+        return [heard for heard in taken if heard is not None]
+
+    def _store(self, batch: Sequence[Heard]) -> bool:
+        """Sink and acknowledge a batch; False if that was abandoned."""
+        readings = [(heard, reading) for heard in batch for reading in self._read(heard)]
+        if readings and not self._commit([reading for _, reading in readings]):
+            return False
+        self._acknowledge(batch)
+        for heard, reading in readings:
+            if not (heard.retained or heard.late):
+                self._board.fresh(reading.source, heard.monotonic)
+        return True
+
+    def _read(self, heard: Heard) -> list[Reading]:
+        """A reading for each sensors entry the topic feeds; what is none is noted as poison."""
+        if heard.topic is None:
+            self._poisoned("(a topic that is not UTF-8)", "the topic is not UTF-8")
+            return []
+        readings = []
+        for sensor in match(self._sensors, heard.topic):
+            try:
+                readings.append(
+                    read_payload(
+                        sensor,
+                        heard.topic,
+                        heard.payload,
+                        retained=heard.retained,
+                        received_at=heard.received_at,
+                        late=heard.late,
+                    )
+                )
+            except BadInput as error:
+                self._poisoned(heard.topic, str(error))
+            except Exception as error:  # a flaw of ours must not stop the other sensors
+                log.exception("reading a message of topic %r failed", heard.topic)
+                self._poisoned(heard.topic, f"reading it failed ({type(error).__name__})")
+        return readings
+
+    def _commit(self, readings: Sequence[Reading]) -> bool:
+        """Have the sink take them, however long that needs; False if abandoned meanwhile."""
+        wait_s, longest_s = RETRY_S
+        while True:
+            try:
+                self._sink(readings)
+            except ValueError as error:
+                if len(readings) > 1:  # one of them spoils the batch: find it
+                    return all(self._commit([reading]) for reading in readings)
+                self._poisoned(readings[0].source, f"not stored: {error}")
+                return True
+            except Exception as error:
+                why = f"{type(error).__name__}: {error}"
+                self._board.sink_failed(why)
+                log.warning("%d readings wait for the store: %s", len(readings), why)
+            else:
+                self._board.committed(len(readings))
+                return True
+            if self._clock.wait(self._abandon, wait_s):
+                return False
+            wait_s = min(2 * wait_s, longest_s)
+
+    def _poisoned(self, topic: str, reason: str) -> None:
+        self._board.poisoned(Poison(self._clock.now(), topic, reason))
+        now = self._clock.monotonic()
+        if self._logged_poison_at is None or now - self._logged_poison_at >= POISON_LOG_EVERY_S:
+            self._logged_poison_at = now
+            log.warning("a message is no reading: %s", reason)

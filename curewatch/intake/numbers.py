@@ -1,0 +1,129 @@
+"""A typed number and its unit: decimal comma or point, signs, and the doubt about thousands."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+
+from curewatch.intake.errors import BadInput
+
+MAX_TYPED = 80
+"""No typed quantity or time is longer than this [characters]."""
+
+# One sign for each of the things keyboards and copied text have several of. Not NFKC: that turns 5² into 52.
+_LOOKALIKES = str.maketrans(
+    {
+        "\u00b5": "u",  # micro sign
+        "\u03bc": "u",  # Greek small letter mu
+        "\u2212": "-",  # minus sign
+        "\u00ba": "°",  # masculine ordinal, where ° is hard to reach
+        "\u02da": "°",  # ring above
+        "\u2103": "°c",
+        "\u2109": "°f",
+        "\u2033": '"',  # double prime
+        "\u201d": '"',  # right double quotation mark
+        "\u00d7": "x",  # multiplication sign
+    }
+)
+
+_AMOUNT = re.compile(
+    r"(?P<sign>[+-]?)(?P<digits>[0-9]+(?:[.,][0-9]+)?|[.,][0-9]+)(?P<exponent>e[+-]?[0-9]{1,3})?\s*(?P<unit>.*)"
+)
+_MAYBE_GROUPED = re.compile(r"[1-9][0-9]{0,2},[0-9]{3}")
+
+Convert = Callable[[Decimal], Decimal]
+
+
+def times(factor: str) -> Convert:
+    """A unit that is `factor` of the unit a quantity is held in. Decimal, so that 20 µm is 20e-6 m to the last bit."""
+    exact = Decimal(factor)
+    return lambda value: value * exact
+
+
+def tidy(text: str) -> str:
+    """Lower case, one blank between words, one sign for each of its look-alikes."""
+    return " ".join(text.translate(_LOOKALIKES).split()).casefold()
+
+
+@dataclass(frozen=True)
+class Amount:
+    """A number as typed, with what followed it."""
+
+    value: Decimal
+    unit: str
+    grouped: Decimal | None = None
+    """The value if the comma were a thousands mark (1,200 as 1200), where it could be one."""
+
+
+def read_amount(text: str) -> Amount | None:
+    """`1,2 mm` → Amount(1.2, "mm"); None where the text does not begin with a number.
+
+    Grouped thousands leave their second mark at the head of the unit, which no unit table knows.
+    """
+    if len(text) > MAX_TYPED:
+        return None
+    found = _AMOUNT.fullmatch(tidy(text))
+    if found is None:
+        return None
+    sign, digits, exponent = found["sign"], found["digits"], found["exponent"] or ""
+    value = Decimal(sign + digits.replace(",", ".") + exponent)
+    grouped = None
+    if not exponent and _MAYBE_GROUPED.fullmatch(digits):
+        grouped = Decimal(sign + digits.replace(",", ""))
+    return Amount(value, found["unit"], grouped)
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """What one typed quantity may be: its units, its range, and how to say both to a person."""
+
+    what: str
+    """With its article: `a wet film`."""
+    units: Mapping[str, Convert]
+    unit_names: str
+    """The units as listed to a person; `units` also holds their spellings."""
+    low: Decimal
+    high: Decimal
+    span: str
+    """The range as a person would write it: `between 20 µm and 10 mm`."""
+    examples: str
+    bare_unit: str | None = None
+    """The unit of a bare number, where only one is possible."""
+    words: str = ""
+    """Said before `what` where words are accepted too: `still, draughty, fan, or `."""
+
+    @property
+    def allowed(self) -> str:
+        return f"{self.words}{self.what} {self.span}, such as {self.examples}"
+
+    def parse(self, text: str, field: str) -> float:
+        amount = read_amount(text)
+        if amount is None:
+            raise BadInput(field, text, self.allowed)
+        return self.judge(amount, text, field)
+
+    def judge(self, amount: Amount, given: str, field: str) -> float:
+        """`amount` in the unit this quantity is held in; BadInput outside the range or in doubt."""
+        unit = amount.unit or self.bare_unit
+        if unit is None:
+            raise BadInput(field, given, self.allowed, "which has no unit")
+        convert = self.units.get(unit)
+        if convert is None:
+            raise BadInput(field, given, self.allowed, self._why_not(unit))
+        if amount.grouped is not None and self._holds(convert(amount.grouped)):
+            plain = f"{amount.grouped}{amount.unit} or {amount.value}{amount.unit}"
+            raise BadInput(field, given, plain, "where the comma may mark thousands or decimals")
+        value = convert(amount.value)
+        if not self._holds(value):
+            raise BadInput(field, given, self.allowed)
+        return float(value) + 0.0  # + 0.0: no negative zero leaves here
+
+    def _holds(self, value: Decimal) -> bool:
+        return self.low <= value <= self.high
+
+    def _why_not(self, unit: str) -> str:
+        if unit[0] in ".,'’0123456789":
+            return "where thousands and decimals cannot be told apart"
+        return f"whose unit is none of {self.unit_names}"

@@ -1,0 +1,33 @@
+"""JSON pointers, RFC 6901."""
+
+from __future__ import annotations
+
+import re
+
+_POINTER = re.compile(r"(?:/(?:[^~/]|~[01])*)*", re.DOTALL)
+_INDEX = re.compile(r"0|[1-9][0-9]{0,8}")
+
+
+def is_pointer(text: str) -> bool:
+    """Whether `text` has the form of a pointer (section 3)."""
+    return _POINTER.fullmatch(text) is not None
+
+
+def resolve(document: object, pointer: str) -> object:
+    """The value a pointer names within a JSON document; "" is the document itself.
+
+    `~1` stands for `/` and `~0` for `~`; array indices are decimal without leading zeros (section 4).
+    Raises KeyError where the pointer names nothing, or is none.
+    """
+    if not is_pointer(pointer):
+        raise KeyError(pointer)
+    value = document
+    for token in pointer.split("/")[1:]:
+        name = token.replace("~1", "/").replace("~0", "~")
+        if isinstance(value, dict) and name in value:
+            value = value[name]
+        elif isinstance(value, list) and _INDEX.fullmatch(name) and int(name) < len(value):
+            value = value[int(name)]
+        else:
+            raise KeyError(pointer)
+    return value

@@ -1,0 +1,8 @@
+"""Telling people: notices leave the store through channels, as often as it takes."""
+
+from curewatch.notify.channel import Channel, GiveUp, TryLater
+from curewatch.notify.couriers import Couriers
+from curewatch.notify.outbox import Outbox
+from curewatch.notify.webhook import Webhook
+
+__all__ = ["Channel", "Couriers", "GiveUp", "Outbox", "TryLater", "Webhook"]

@@ -1,0 +1,160 @@
+"""Notices as HTTP POST by the Standard Webhooks specification (standardwebhooks.com, version 1.0.0)."""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import hashlib
+import hmac
+import json
+import threading
+from urllib.parse import urlsplit
+
+import requests
+
+from curewatch import __version__
+from curewatch.clock import Clock
+from curewatch.notify.channel import GiveUp, TryLater
+from curewatch.notify.http_reply import failure_in_words, refuse_unless_taken
+from curewatch.records import Notice
+
+SECRET_PREFIX = "whsec_"
+SECRET_BYTES = (24, 64)
+"""The specification's range for a symmetric secret."""
+DEADLINE_FACTOR = 3
+"""Connecting and each read have `timeout_s`; a whole request this many times that, names and drips included."""
+
+
+class Signer:
+    """HMAC-SHA256 over `id.timestamp.body`. Holds the secret and shows it nowhere."""
+
+    def __init__(self, secret: str) -> None:
+        low, high = SECRET_BYTES
+        allowed = f"a webhook secret is {SECRET_PREFIX!r} followed by base64 of {low} to {high} bytes"
+        encoded = secret.strip()
+        if not encoded.startswith(SECRET_PREFIX):
+            raise ValueError(f"the secret given does not begin with {SECRET_PREFIX!r}; {allowed}")
+        encoded = encoded.removeprefix(SECRET_PREFIX).rstrip("=")
+        try:
+            key = base64.b64decode(encoded + "=" * (-len(encoded) % 4), validate=True)
+        except (binascii.Error, ValueError):
+            raise ValueError(f"the secret given is not base64; {allowed}") from None
+        if not low <= len(key) <= high:
+            raise ValueError(f"the secret given holds {len(key)} bytes; {allowed}")
+        self._key = key
+
+    def __repr__(self) -> str:
+        return "Signer(…)"
+
+    def sign(self, message_id: str, timestamp: int, body: bytes) -> str:
+        signed = f"{message_id}.{timestamp}.".encode() + body
+        return "v1," + base64.b64encode(hmac.digest(self._key, signed, hashlib.sha256)).decode()
+
+
+class Webhook:
+    """The webhook channel. Without a signer the receiver cannot tell who sent a notice (`signed` is False)."""
+
+    def __init__(
+        self, url: str, clock: Clock, *, signer: Signer | None = None, timeout_s: float = 10.0, name: str = "webhook"
+    ) -> None:
+        parts = urlsplit(url)
+        if parts.scheme not in ("http", "https") or not parts.hostname:
+            raise ValueError(f"the webhook's address has the scheme {parts.scheme!r}; allowed is http(s)://host/…")
+        self._name = name
+        self._url = url
+        self._place = parts.hostname + (f":{parts.port}" if parts.port else "")
+        self._clock = clock
+        self._signer = signer
+        self._timeout_s = timeout_s
+        self._session = requests.Session()
+        self._request: threading.Thread | None = None
+
+    @property
+    def name(self) -> str:
+        return self._name
+
+    @property
+    def signed(self) -> bool:
+        return self._signer is not None
+
+    def close(self) -> None:
+        self._session.close()
+
+    def send(self, notice: Notice) -> None:
+        """POST the notice. Comes back within `DEADLINE_FACTOR` times the timeout."""
+        body = body_of(notice)
+        headers = self._headers(notice.key, body)
+        # In a thread of its own: no timeout of requests bounds name look-up, or an answer that drips in bytewise.
+        # Only one at a time, so a receiver that hangs for ever holds one thread and not one per try.
+        if self._request is not None and self._request.is_alive():
+            raise TryLater(f"an earlier request to {self._place} still hangs")
+        outcome: list[Exception | None] = []
+        self._request = threading.Thread(
+            target=self._try_to_post, args=(headers, body, outcome), name=f"{self._name}-request", daemon=True
+        )
+        self._request.start()
+        deadline_s = self._timeout_s * DEADLINE_FACTOR
+        self._request.join(deadline_s)
+        if not outcome:
+            raise TryLater(f"{self._place} did not finish its answer within {deadline_s:g} s")
+        if outcome[0] is not None:
+            raise outcome[0]
+
+    def _try_to_post(self, headers: dict[str, str], body: bytes, outcome: list[Exception | None]) -> None:
+        try:
+            self._post(headers, body)
+        except Exception as error:
+            outcome.append(error)
+        else:
+            outcome.append(None)
+
+    def _headers(self, key: str, body: bytes) -> dict[str, str]:
+        if not key or not key.isascii() or not key.isprintable() or " " in key:
+            raise GiveUp(f"the notice's key {key!r} cannot be a header; allowed is printable ASCII, no spaces")
+        timestamp = int(self._clock.now().timestamp())
+        headers = {
+            "content-type": "application/json",
+            "user-agent": f"curewatch/{__version__}",
+            "connection": "close",  # a notice or two a day: a kept connection would only go stale
+            "webhook-id": key,
+            "webhook-timestamp": str(timestamp),
+        }
+        if self._signer is not None:
+            headers["webhook-signature"] = self._signer.sign(key, timestamp, body)
+        return headers
+
+    def _post(self, headers: dict[str, str], body: bytes) -> None:
+        try:
+            with self._session.post(
+                self._url,
+                data=body,
+                headers=headers,
+                timeout=(self._timeout_s, self._timeout_s),
+                allow_redirects=False,
+                stream=True,  # the status is the answer; what the receiver writes under it is not waited for
+            ) as response:
+                retry_after = response.headers.get("retry-after")
+        except requests.RequestException as error:
+            raise TryLater(failure_in_words(error, self._place, self._timeout_s)) from None
+        refuse_unless_taken(response.status_code, retry_after, self._clock.now())
+
+
+def body_of(notice: Notice) -> bytes:
+    """The JSON that is sent and signed: the same bytes on every try."""
+    data = {
+        **notice.data,
+        "key": notice.key,
+        "kind": notice.kind,
+        "title": notice.title,
+        "text": notice.text,
+        "urgent": notice.urgent,
+        "piece_id": notice.piece_id,
+        "room": notice.room,
+        "expires_at": notice.expires_at.isoformat() if notice.expires_at else None,
+    }
+    message = {"type": f"curewatch.{notice.kind}", "timestamp": notice.created_at.isoformat(), "data": data}
+    try:
+        text = json.dumps(message, sort_keys=True, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+        return text.encode("utf-8")
+    except (TypeError, ValueError) as error:
+        raise GiveUp(f"the notice cannot be written as JSON ({type(error).__name__})") from None

@@ -1,0 +1,191 @@
+"""Not knowing: one film as an ensemble of members that spread over what nobody knows well.
+
+Eight quantities spread (standard deviation of the logarithm unless said): wet thickness by how it was come by,
+solids 0.10, air speed 0.45, D0 0.5, G0 0.8, the two volatile limits 0.15 each, MFFT 1.5 K. Before any observation
+honest spreads are about ±35 % on touch-dry, a factor 2 on handle, 3 on varnish-ready.
+
+The design is fixed: the same input always gives the same answer. Its points are a rank-1 additive recurrence
+(Roberts 2018, "The unreasonable effectiveness of quasirandom sequences": the generalised golden ratio), made a
+Latin hypercube by ranks, so that each quantity by itself is spread exactly evenly over its distribution.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from statistics import NormalDist
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from curewatch.physics import air, film, march
+from curewatch.physics.air import Array
+from curewatch.physics.evaporation import AIR_SPEED_FLOOR, film_balance
+from curewatch.physics.milestones import MILESTONES
+from curewatch.physics.series import AirSeries
+
+THICKNESS_SPREAD = {"gauge": 0.05, "volume": 0.20, "layer": 0.30}
+"""Spread of the wet thickness: notched comb gauge (ASTM D4414), volume over area, "thin/medium/thick"."""
+SPREADS = ("thickness", "solids", "air_speed", "d0", "g0", "limit_surface", "limit_bottom", "mfft")
+SOLIDS_SPREAD, AIR_SPREAD, D0_SPREAD, G0_SPREAD, LIMIT_SPREAD, MFFT_SPREAD_K = 0.10, 0.45, 0.5, 0.8, 0.15, 1.5
+QUANTILES = (0.1, 0.5, 0.9)
+
+
+@dataclass(frozen=True)
+class Pouring:
+    """What is believed of one film at its pour: central values, and how the thickness was come by."""
+
+    wet_thickness: float
+    """[m]"""
+    thickness_spread: float = THICKNESS_SPREAD["gauge"]
+    solids: float = 0.30
+    glycol: float = 0.03
+    side: float = 0.25
+    """Side along the air [m]."""
+    air_speed: float = 0.1
+    """[m/s]"""
+    h_back: float = 5.0
+    """Heat through the back [W/(m2 K)]."""
+
+
+@lru_cache(maxsize=16)
+def design(members: int) -> Array:
+    """Standard normal deviates (members, 8), one column a quantity of `SPREADS`; one member is the centre, all zero.
+
+    Raises ValueError for fewer than one member.
+    """
+    if members < 1:
+        raise ValueError(f"an ensemble needs at least one member, got {members}")
+    if members == 1:
+        return np.zeros((1, len(SPREADS)))
+    ratio = 2.0
+    for _ in range(60):  # the positive root of x^(d+1) = x + 1
+        ratio = (1 + ratio) ** (1 / (len(SPREADS) + 1))
+    steps = ratio ** -np.arange(1.0, len(SPREADS) + 1)
+    points = (0.5 + np.outer(np.arange(1, members + 1), steps)) % 1.0
+    ranks = points.argsort(axis=0).argsort(axis=0)
+    normal = NormalDist()
+    levels = np.array([normal.inv_cdf((i + 0.5) / members) for i in range(members)])
+    return np.asarray(levels[ranks])
+
+
+def films_of(pourings: list[Pouring], members: int) -> film.Films:
+    """The members of each pouring as one batch, pouring by pouring (len(pourings) * members films)."""
+    z = design(members)
+
+    def spread(values: list[float], column: str, sd: ArrayLike) -> Array:
+        factor = np.exp(np.multiply.outer(np.broadcast_to(sd, len(pourings)), z[:, SPREADS.index(column)]))
+        return np.asarray((np.asarray(values)[:, None] * factor).ravel())
+
+    count = len(pourings)
+    glycol = np.repeat([p.glycol for p in pourings], members)
+    solids = spread([p.solids for p in pourings], "solids", SOLIDS_SPREAD)
+    return film.Films.of(
+        spread([p.wet_thickness for p in pourings], "thickness", [p.thickness_spread for p in pourings]),
+        np.clip(solids, 0.02, 0.95 - glycol),
+        glycol,
+        side=np.repeat([p.side for p in pourings], members),
+        air_speed=np.maximum(spread([p.air_speed for p in pourings], "air_speed", AIR_SPREAD), AIR_SPEED_FLOOR),
+        h_back=np.repeat([p.h_back for p in pourings], members),
+        d0=spread([film.D0] * count, "d0", D0_SPREAD),
+        g0=spread([film.G0] * count, "g0", G0_SPREAD),
+        limit_surface=spread([film.LIMIT_SURFACE] * count, "limit_surface", LIMIT_SPREAD),
+        limit_bottom=spread([film.LIMIT_BOTTOM] * count, "limit_bottom", LIMIT_SPREAD),
+        mfft=np.tile(film.MFFT + MFFT_SPREAD_K * z[:, SPREADS.index("mfft")], count),
+    )
+
+
+def quantiles(values: Array, weights: Array | None = None, at: tuple[float, ...] = QUANTILES) -> list[float]:
+    """Weighted quantiles of `values`, some of which may be inf (never); a quantile that needs an inf is inf.
+
+    Each value stands at the middle of its weight (Hazen's plotting position).
+    """
+    order = np.argsort(values, kind="stable")
+    v = values[order]
+    w = np.full(len(v), 1 / len(v)) if weights is None else weights[order] / weights.sum()
+    middle = np.cumsum(w) - 0.5 * w
+    found = []
+    for q in at:
+        right = int(np.searchsorted(middle, q))
+        if right == 0 or right == len(v) or not np.isfinite(v[right]):
+            found.append(float(v[min(right, len(v) - 1)]))
+            continue
+        share = (q - middle[right - 1]) / (middle[right] - middle[right - 1])
+        found.append(float(v[right - 1] + share * (v[right] - v[right - 1])))
+    return found
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """When the members of one pouring reach the four milestones, and the state they were left in."""
+
+    reached_s: Array
+    """(4, members) [s from the pour], inf where not within the time marched."""
+    hindrance: NDArray[np.str_]
+    """(4, members): "" where reached, else `too_cold`, `too_damp` or `not_yet`."""
+
+    def at(self, milestone: str, q: tuple[float, ...] = QUANTILES) -> list[float]:
+        """Quantiles of one milestone [s], inf where not reached."""
+        return quantiles(self.reached_s[MILESTONES.index(milestone)], at=q)
+
+    def hindrance_of(self, milestone: str) -> str:
+        """What most often keeps the members from a milestone, "" if none is kept."""
+        found = [h for h in self.hindrance[MILESTONES.index(milestone)] if h]
+        return max(set(found), key=found.count) if found else ""
+
+
+def run(
+    pourings: list[Pouring],
+    series: AirSeries,
+    room: NDArray[np.intp],
+    until: Array | float,
+    members: int,
+    *,
+    sample_at: Array | None = None,
+    tolerance: tuple[float, float] = (march.RTOL, march.ATOL),
+) -> tuple[list[Outcome], dict[str, Array]]:
+    """March every member of every pouring to `until` [s] through `series[room]` (one room index a pouring).
+
+    Returns one Outcome a pouring, and the samples (times, pourings, members) as `march.march` names them.
+    """
+    films = films_of(pourings, members)
+    rooms = np.repeat(room, members)
+    limit = np.repeat(np.broadcast_to(np.asarray(until, dtype=float), len(pourings)), members)
+    rtol, atol = tolerance
+    state, samples = march.march(films, series, rooms, limit, sample_at=sample_at, rtol=rtol, atol=atol)
+    hindrance = hindrances(films, state, *series.at(limit, rooms))
+    split = (len(pourings), members)
+    outcomes = [
+        Outcome(state.reached.reshape(4, *split)[:, i], hindrance.reshape(4, *split)[:, i]) for i in range(split[0])
+    ]
+    return outcomes, {name: value.reshape(-1, *split) for name, value in samples.items()}
+
+
+def hindrances(films: film.Films, state: march.State, t_air: Array, rh: Array) -> NDArray[np.str_]:
+    """Why each milestone was not reached (4, films), judged by the air `t_air` [K], `rh` [0-1] at the end.
+
+    Too cold: the milestone needs the film to fuse, and it lies below its MFFT. Too damp: the water that the film
+    keeps in this air stays above the limit. Otherwise it is only not yet.
+    """
+    kept = film.equilibrium_water(rh)
+    limits = np.stack([np.full_like(kept, 1 - film.PACKING), films.limit_surface, films.limit_bottom])
+    damp = np.empty((4, len(films)), dtype=bool)
+    damp[:3] = kept > limits
+    damp[2] |= damp[1]
+    damp[3] = film.RHO_WATER * kept / (1 - kept) > film.LIMIT_DRY * film.RHO_DRY
+    cold = np.zeros_like(damp)
+    cold[2:] = (state.t_film <= films.mfft) & (t_air <= films.mfft + 5.0)
+    cold[2] &= state.age < 0.01
+    cold[3] &= state.age < 1.0
+    why = np.where(cold, "too_cold", np.where(damp, "too_damp", "not_yet"))
+    return np.where(np.isfinite(state.reached), "", why)
+
+
+def central_film_temperature(pouring: Pouring, t_air: float, rh: float) -> float:
+    """Film temperature [K] of the fresh pour in air at `t_air` [K], `rh` [0-1]: its first minute."""
+    films = films_of([pouring], 1)
+    grid = film.Grid.graded(2)
+    now = march.State.poured(films, grid)
+    a_w = film.activities(now.u[-1, 0], now.u[-1, 1])[0]
+    p_air = air.vapour_pressure(t_air, rh)
+    return float(film_balance(t_air, p_air, a_w, films.air_speed, films.side, films.h_back).t_film[0])

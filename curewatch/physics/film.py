@@ -1,0 +1,195 @@
+"""The drying film: its constants, the parameters of a batch, the grid, and the activities at its surface.
+
+One dimension through the thickness, in the solids-fixed coordinate xi (m3 of non-volatile solids per m2; 0 at the
+substrate, H_s at the surface). State per cell: w = water, g = slow cosolvent (glycol), each in m3 per m3 of solids;
+p = 1/(1+w+g), phi_w = w p, phi_g = g p.
+
+    dw/dt = d/dxi (D_w p^2 dw/dxi),  dg/dt = d/dxi (D_g p^2 dg/dxi)      (polymer-fixed frame, Crank 1975 ch. 10)
+    bottom: no flux.   top: E/rho_w and E_g/rho_g
+
+    D_w = D0 exp(-Ea/R (1/T - 1/296.15) +  9 (phi_w + 0.7 phi_g)) + 2e-9  s(p)
+    D_g = G0 exp(-Eg/R (1/T - 1/296.15) + 14 (phi_w + phi_g))     + 5e-10 s(p)
+    s(p) = 1/(1 + exp((p - 0.64)/0.02))         liquid paths close when the particles pack
+
+    a_w = min(phi_w exp((1-phi_w) + 2.6 (1-phi_w)^2), 1 - x_g)           (Flory-Huggins, capped by the free liquid)
+    a_g = min(phi_g exp((1-phi_g) + 0.5 (1-phi_g)^2), x_g while a_w = 1 - x_g, else 1)
+
+Constants marked [cal] are calibration: chosen so that the whole model lands on common practice. They are not facts
+of science. Arrays are (cells, films), cell 0 at the substrate; states hold both volatiles, (cells, 2, films).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from curewatch.physics import air
+from curewatch.physics.air import Array
+
+RHO_WATER, RHO_GLYCOL = 998.0, 1036.0
+"""Densities of water and of propylene glycol [kg/m3]."""
+RHO_DRY = 1350.0
+"""Density of the dry film [kg/m3] [cal]."""
+M_GLYCOL = 0.076095
+"""Molar mass of propylene glycol [kg/mol]."""
+D0, EA = 1.5e-12, 30e3
+"""Diffusivity of water in the film at 296.15 K [m2/s] [cal], its activation energy [J/mol] (Kovacs 2021: 23-28)."""
+G0, EG = 6e-14, 60e3
+"""The same for glycol [m2/s], [J/mol] [cal]."""
+T_D = 296.15
+"""Temperature at which D0 and G0 are given [K]."""
+PACKING = 0.64
+"""Solids fraction at which particles pack (random close packing; 0.60-0.75 in Vanderhoff 1973)."""
+LIMIT_SURFACE, LIMIT_BOTTOM, LIMIT_DRY = 0.12, 0.16, 0.02
+"""Volatile fraction at touch-dry (top tenth) and handle (bottom cell); volatile mass at varnish-ready [cal]."""
+MFFT = 283.15
+"""Minimum film-forming temperature of artists' acrylics [K] (ISO 2115 / ASTM D2354 quantity; common practice)."""
+CHI_WATER, CHI_GLYCOL = 2.6, 0.5
+"""Flory-Huggins interaction parameters [-] [cal]."""
+
+_MOLES_G, _MOLES_W = RHO_GLYCOL / M_GLYCOL, RHO_WATER / air.M_WATER
+FUSE_EA, FUSE_S = 80e3, 150 * 3600.0
+"""Ageing towards a fused film: activation energy [J/mol] [cal], time at 296.15 K [s] (Prog. Org. Coat. 2006)."""
+
+
+@dataclass(frozen=True)
+class Films:
+    """Parameters of a batch of films, one value a film (scalars broadcast at `Films.of`)."""
+
+    solids_m: Array
+    """H_s: solids per area [m3/m2]."""
+    water: Array
+    """w at the pour [m3 per m3 of solids]."""
+    glycol: Array
+    """g at the pour [m3 per m3 of solids]."""
+    side: Array
+    """Side of the piece along the air [m]."""
+    air_speed: Array
+    """[m/s]"""
+    h_back: Array
+    """Heat through the back [W/(m2 K)]."""
+    d0: Array
+    g0: Array
+    limit_surface: Array
+    limit_bottom: Array
+    mfft: Array
+    """[K]"""
+
+    @classmethod
+    def of(
+        cls,
+        wet_thickness: ArrayLike,
+        solids: ArrayLike = 0.30,
+        glycol: ArrayLike = 0.03,
+        *,
+        side: ArrayLike = 0.25,
+        air_speed: ArrayLike = 0.1,
+        h_back: ArrayLike = 5.0,
+        d0: ArrayLike = D0,
+        g0: ArrayLike = G0,
+        limit_surface: ArrayLike = LIMIT_SURFACE,
+        limit_bottom: ArrayLike = LIMIT_BOTTOM,
+        mfft: ArrayLike = MFFT,
+    ) -> Films:
+        """Films of `wet_thickness` [m] with volume fractions `solids` and `glycol` of the wet paint, the rest water.
+
+        Raises ValueError where a fraction leaves no room for water or a quantity is not positive.
+        """
+        columns = [
+            wet_thickness,
+            solids,
+            glycol,
+            side,
+            air_speed,
+            h_back,
+            d0,
+            g0,
+            limit_surface,
+            limit_bottom,
+            mfft,
+        ]
+        h, s, g, *rest = (np.array(x, dtype=float) for x in np.broadcast_arrays(*(np.atleast_1d(c) for c in columns)))
+        if not (h > 0).all() or not (s > 0).all() or not (g >= 0).all() or not (s + g <= 1).all():
+            raise ValueError("films need thickness > 0, solids > 0, glycol >= 0 and solids + glycol <= 1")
+        return cls(h * s, (1 - s - g) / s, g / s, *rest)
+
+    def __len__(self) -> int:
+        return len(self.solids_m)
+
+    def take(self, index: NDArray[np.intp] | slice) -> Films:
+        return Films(**{f.name: getattr(self, f.name)[index] for f in fields(self)})
+
+    def initial(self, cells: int) -> Array:
+        """Uniform film as poured, (cells, 2, films)."""
+        return np.tile(np.stack([self.water, self.glycol]), (cells, 1, 1))
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Cells through the thickness as shares of H_s, geometric, finest at the surface."""
+
+    share: Array
+    """Cell widths (cells, 1), sum 1."""
+    top_tenth: Array
+    """Weights (cells, 1) of the mean over the top 10 % of solids."""
+
+    @classmethod
+    def graded(cls, cells: int = 20, ratio: float = 0.02) -> Grid:
+        """`ratio`: width of the top cell over that of the bottom one."""
+        share = np.geomspace(1.0, ratio, cells)
+        share /= share.sum()
+        top = np.cumsum(share[::-1])[::-1]
+        weight = np.clip(0.1 - (top - share), 0.0, share) / 0.1
+        return cls(share[:, None], weight[:, None])
+
+    @property
+    def cells(self) -> int:
+        return len(self.share)
+
+
+def activities(w: Array, g: Array) -> tuple[Array, Array, Array, Array]:
+    """a_w, a_g of the surface cell and their slopes d a_w/dw, d a_g/dg (each: films)."""
+    p = 1 / (1 + w + g)
+    phi_w, phi_g = w * p, g * p
+    moles_g, moles_w = g * _MOLES_G, w * _MOLES_W
+    moles = np.maximum(moles_g + moles_w, 1e-30)
+    x_g = moles_g / moles
+    flory_w, flory_w_slope = _flory(phi_w, CHI_WATER, p)
+    flory_g, flory_g_slope = _flory(phi_g, CHI_GLYCOL, p)
+    free = flory_w >= 1 - x_g
+    a_w = np.where(free, 1 - x_g, flory_w)
+    a_w_slope = np.where(free, x_g * _MOLES_W / moles, flory_w_slope)
+    cap = np.where(free, x_g, 1.0)
+    capped = flory_g >= cap
+    a_g = np.where(capped, cap, flory_g)
+    a_g_slope = np.where(capped, np.where(free, (1 - x_g) * _MOLES_G / moles, 0.0), flory_g_slope)
+    return a_w, a_g, a_w_slope, a_g_slope
+
+
+def _flory(phi: Array, chi: float, p: Array) -> tuple[Array, Array]:
+    """Flory-Huggins activity at volume fraction `phi`, and its slope in the volume ratio (dphi = p (1-phi) du)."""
+    rest = 1 - phi
+    growth = np.exp(rest + chi * rest**2)
+    return phi * growth, growth * (1 - phi - 2 * chi * phi * rest) * p * rest
+
+
+def glycol_pressure(t: Array) -> Array:
+    """Vapour pressure of propylene glycol [Pa]: 13 Pa at 20 °C, 65 kJ/mol (±25 % between accepted correlations)."""
+    return np.asarray(13.0 * np.exp(-65e3 / air.R_GAS * (1 / t - 1 / 293.15)))
+
+
+def equilibrium_water(rh: Array | float) -> Array:
+    """Water fraction phi_w that a glycol-free film keeps in air at `rh` [0-1]: the Flory-Huggins law inverted.
+
+    1 where the law never falls to `rh` below the point at which liquid water stands free (its first maximum).
+    """
+    rh = np.asarray(rh, dtype=float)
+    top = (1 + 2 * CHI_WATER - np.sqrt((1 + 2 * CHI_WATER) ** 2 - 8 * CHI_WATER)) / (4 * CHI_WATER)
+    low, high = np.zeros_like(rh), np.full_like(rh, top)
+    for _ in range(50):
+        mid = 0.5 * (low + high)
+        above = mid * np.exp((1 - mid) + CHI_WATER * (1 - mid) ** 2) > rh
+        low, high = np.where(above, low, mid), np.where(above, mid, high)
+    return np.where(rh >= 1.0, 1.0, 0.5 * (low + high))

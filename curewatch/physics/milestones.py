@@ -1,0 +1,98 @@
+"""When a film is packed, touch-dry, fit to handle and ready for varnish: margins, crossings and holding times.
+
+Six conditions, each with a margin that is >= 0 while it holds, make up the four milestones. A milestone is reached
+at the first moment from which all its conditions then hold for its holding time. The nearest standards are
+ASTM D1640 (set-to-touch, dry-through) and ISO 9117-1/-3; for varnish-ready there is none.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from curewatch.physics.air import Array
+from curewatch.physics.film import LIMIT_DRY, PACKING, RHO_DRY, RHO_GLYCOL, RHO_WATER, Films, Grid
+
+MILESTONES = ("packed", "touch_dry", "handle", "varnish_ready")
+CONDITIONS = ("packed", "surface", "bottom", "volatiles", "fusing", "fused")
+NEEDS = {
+    "packed": ("packed",),
+    "touch_dry": ("surface",),
+    "handle": ("surface", "bottom", "fusing"),
+    "varnish_ready": ("volatiles", "fused"),
+}
+"""The conditions of each milestone, all of which must hold."""
+HOLD_S = np.array([2.0, 2.0, 2.0, 24.0])[:, None] * 3600
+"""How long they must hold [s]: a dry afternoon does not make a piece varnish-ready."""
+FUSING, FUSED = 0.01, 1.0
+"""Ageing c at which a film has begun to fuse, and has fused."""
+
+_NEED_ROWS = [[CONDITIONS.index(c) for c in NEEDS[m]] for m in MILESTONES]
+
+
+def margins(u: Array, p: Array, age: Array, films: Films, grid: Grid) -> Array:
+    """Margins of the six conditions (6, films), >= 0 where the condition holds.
+
+    `u` (cells, 2, films) state, `p` its solids fraction, `age` the ageing c.
+    """
+    volatiles = (grid.share * (RHO_WATER / RHO_DRY * u[:, 0] + RHO_GLYCOL / RHO_DRY * u[:, 1])).sum(0)
+    return np.stack(
+        [
+            (grid.share * p).sum(0) - PACKING,
+            films.limit_surface - (1 - (grid.top_tenth * p).sum(0)),
+            films.limit_bottom - (1 - p[0]),
+            LIMIT_DRY - volatiles,
+            age - FUSING,
+            age - FUSED,
+        ]
+    )
+
+
+def crossing(start: Array, end: Array, width: Array, secant: Array, width_before: Array) -> Array:
+    """Share of a step [0-1] at which a margin rises through zero, for margins with start < 0 <= end.
+
+    The root of the parabola through both ends of the step and the start of the step before, whose slope was
+    `secant` [1/s] over `width_before` [s] (0: there was none). Values, not the right-hand side: late in the drying
+    the surface cell is so stiff that the rate at a state tells little about the trend.
+    """
+    rise = end - start
+    bend = (rise - secant * width) * width / (width + width_before)
+    bend = np.where(width_before > 0, np.clip(bend, -rise, rise), 0.0)  # monotone between the ends
+    slope = rise - bend
+    return -2 * start / (slope + np.sqrt(slope**2 - 4 * bend * start))
+
+
+class Trend:
+    """The margins of the six conditions along a march."""
+
+    def __init__(self, margin: Array) -> None:
+        self.margin, self._earlier = margin, margin
+        self._width = np.zeros(margin.shape[1])
+
+    def follow(self, since: Array, margin: Array, began: Array, width: Array) -> None:
+        """Go on to `margin` over a step of `width` [s] (0: rejected) from `began` [s].
+
+        Updates in place `since` (6, films): since when each condition holds [s], inf where it does not.
+        """
+        since[margin < 0] = np.inf
+        at = np.nonzero((self.margin < 0) & (margin >= 0))
+        if len(at[1]):
+            film = at[1]
+            before = self._width[film]
+            secant = (self.margin[at] - self._earlier[at]) / np.maximum(before, 1e-9)
+            share = crossing(self.margin[at], margin[at], width[film], secant, before)
+            since[at] = began[film] + share * width[film]
+        moved = width > 0
+        self._earlier = np.where(moved, self.margin, self._earlier)
+        self._width = np.where(moved, width, self._width)
+        self.margin = margin
+
+    def take(self, left: NDArray[np.intp]) -> None:
+        """Keep only the films at `left`."""
+        self.margin, self._earlier, self._width = self.margin[:, left], self._earlier[:, left], self._width[left]
+
+
+def reached(reached_at: Array, since: Array, now: Array) -> Array:
+    """Update when each milestone was reached (4, films) [s; inf = not yet] from conditions holding since `since`."""
+    begun = np.stack([since[rows].max(0) for rows in _NEED_ROWS])
+    return np.where((begun + HOLD_S <= now) & np.isinf(reached_at), begun, reached_at)

@@ -1,0 +1,83 @@
+"""From options, environment and files to `Settings`, and to the store's place."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from curewatch.settings.errors import SettingsError, problems_of
+from curewatch.settings.shape import Settings
+
+
+def load_settings(path: Path | None) -> Settings:
+    """The settings in the TOML file at `path`, the defaults for None; SettingsError with every problem at once."""
+    if path is None:
+        return Settings()
+    file = str(path)
+    # Validated as JSON, not as Python objects: only so does strict mode turn arrays into tuples and strings
+    # into paths, and yet refuse "1883" for 1883.
+    as_json = json.dumps(_toml(path), default=str)
+    try:
+        return Settings.model_validate_json(as_json, context={"folder": path.absolute().parent})
+    except ValidationError as found:
+        raise SettingsError(problems_of(found, Settings, file)) from None
+
+
+def _toml(path: Path) -> dict[str, Any]:
+    import tomllib
+
+    try:
+        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except OSError as error:
+        raise SettingsError([f"{path}: cannot be read: {error.strerror}"]) from None
+    except UnicodeDecodeError as error:
+        line = error.object[: error.start].count(b"\n") + 1
+        raise SettingsError([f"{path}: line {line}: not UTF-8 text"]) from None
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        found = re.fullmatch(r"(?s)(.*) \(at (?:line (\d+), column (\d+)|end of document)\)", str(error))
+        what, line_, column = found.groups() if found else (str(error), None, None)
+        where = f"line {line_}, column {column}" if line_ else "at its end"
+        raise SettingsError([f"{path}: {where}: not TOML: {what}"]) from None
+
+
+def config_path(option: str | None, environ: Mapping[str, str]) -> Path | None:
+    """`--config`, else CUREWATCH_CONFIG, else the user's own file if there is one; None: no file, only defaults."""
+    for name, given in (("--config", option), ("CUREWATCH_CONFIG", environ.get("CUREWATCH_CONFIG") or None)):
+        if given is None:
+            continue
+        path = _path(name, given)
+        if not path.is_file():
+            raise SettingsError([f"{name}: got {given!r}, expected the path of a settings file that exists"])
+        return path
+    from platformdirs import user_config_path
+
+    usual = user_config_path("curewatch", appauthor=False) / "curewatch.toml"
+    return usual if usual.is_file() else None
+
+
+def store_location(option: str | None, environ: Mapping[str, str]) -> str:
+    """`--store`, else CUREWATCH_STORE, else the user's own: a database URL as given, or an absolute path."""
+    name, given = "--store", option
+    if given is None:
+        name, given = "CUREWATCH_STORE", environ.get("CUREWATCH_STORE") or None
+    if given is None:
+        from platformdirs import user_data_path
+
+        return str(user_data_path("curewatch", appauthor=False) / "studio.sqlite")
+    if "://" in given:
+        return given
+    if not given.strip() or "\0" in given:
+        raise SettingsError([f"{name}: got {given!r}, expected the path of a store, or a database URL"])
+    return str(_path(name, given).absolute())
+
+
+def _path(name: str, given: str) -> Path:
+    try:
+        return Path(given).expanduser()
+    except RuntimeError:
+        raise SettingsError([f"{name}: got {given!r}, expected a path; nobody's home is known by that name"]) from None

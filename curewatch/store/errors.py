@@ -1,0 +1,40 @@
+"""What can go wrong with the store, in sentences a person can act on."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+
+class StoreError(Exception):
+    """The store could not do what was asked. Nothing was written."""
+
+
+class CannotOpen(StoreError):
+    """No store can be opened at this location; what is there was left untouched."""
+
+
+class NewerSchema(CannotOpen):
+    """The store was last used by a newer curewatch than this one."""
+
+
+class AlreadyRunning(StoreError):
+    """Another daemon holds this store."""
+
+    def __init__(self, location: str, pid: int | None, host: str | None, since: datetime | None) -> None:
+        self.location, self.pid, self.host, self.since = location, pid, host, since
+        holder = f"process {pid}" if pid is not None else "a process that left no name"
+        where = f" on {host}" if host else ""
+        when = f" since {since.isoformat(timespec='seconds')}" if since else ""
+        super().__init__(f"another daemon already runs on the store {location}: {holder}{where}{when}")
+
+
+class FactRefused(StoreError):
+    """A rule of the database forbids this record (a duplicate, or a reference to something unknown)."""
+
+
+class DuplicateName(FactRefused):
+    """A piece that is not gone already bears this name."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        super().__init__(f"a piece named {name!r} is still here; mark that one gone first, or choose another name")

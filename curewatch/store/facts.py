@@ -1,0 +1,121 @@
+"""Rooms, recipes, pieces, stays and pours."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from datetime import datetime
+
+from sqlalchemy import insert, select, update
+
+from curewatch.records import Piece, Pour, Recipe, Room, Stay
+from curewatch.store import tables
+from curewatch.store.errors import DuplicateName, FactRefused
+from curewatch.store.rows import Rows
+
+
+class Facts(Rows):
+    """What people said about rooms, mixes and pieces. Names are compared exactly."""
+
+    def rooms(self) -> list[Room]:
+        """All rooms, by name."""
+        found = self._connection.execute(select(tables.rooms).order_by(tables.rooms.c.name))
+        return [Room(**row) for row in found.mappings()]
+
+    def room(self, name: str) -> Room | None:
+        found = self._connection.execute(select(tables.rooms).where(tables.rooms.c.name == name))
+        row = found.mappings().one_or_none()
+        return None if row is None else Room(**row)
+
+    def add_room(self, room: Room) -> None:
+        """Make the room known; nothing happens if it already is."""
+        self._execute(self._insert_into(tables.rooms).on_conflict_do_nothing(), {"name": room.name}, given=room)
+
+    def recipes(self) -> list[Recipe]:
+        """All recipes, by name."""
+        found = self._connection.execute(select(tables.recipes).order_by(tables.recipes.c.name))
+        return [Recipe(**row) for row in found.mappings()]
+
+    def recipe(self, name: str) -> Recipe | None:
+        found = self._connection.execute(select(tables.recipes).where(tables.recipes.c.name == name))
+        row = found.mappings().one_or_none()
+        return None if row is None else Recipe(**row)
+
+    def put_recipe(self, recipe: Recipe) -> None:
+        """Insert the recipe, or replace the one of that name."""
+        self._put(tables.recipes, recipe.model_dump(), ["name"], given=recipe)
+
+    def add_piece(self, name: str, created_at: datetime) -> Piece:
+        """A new piece, with the id the store gives it.
+
+        Raises DuplicateName if a piece that is not gone bears the name. (Writers take turns, so the look before the
+        insert cannot be overtaken; the unique index is there for whoever writes past this code.)
+        """
+        nobody = Piece(id=0, name=name, created_at=created_at)  # the record's own checks, before anything is written
+        self._refuse_taken(name)
+        row = nobody.model_dump(include={"name", "created_at"})
+        inserted = self._execute(insert(tables.pieces), row, given=row)
+        key = inserted.inserted_primary_key
+        assert key is not None  # a single-row insert always has one
+        return nobody.model_copy(update={"id": key[0]})
+
+    def piece(self, name: str) -> Piece | None:
+        """The piece of that name that is still here; else the one that went last; else None."""
+        pieces = tables.pieces.c
+        found = self._connection.execute(
+            select(tables.pieces)
+            .where(pieces.name == name)
+            .order_by(pieces.gone_at.is_not(None), pieces.gone_at.desc(), pieces.id.desc())
+            .limit(1)
+        )
+        row = found.mappings().one_or_none()
+        return None if row is None else Piece(**row)
+
+    def pieces(self, *, gone: bool = False) -> list[Piece]:
+        """The pieces that are still here (or, with `gone`, those that are not), oldest first."""
+        pieces = tables.pieces.c
+        wanted = pieces.gone_at.is_not(None) if gone else pieces.gone_at.is_(None)
+        found = self._connection.execute(select(tables.pieces).where(wanted).order_by(pieces.id))
+        return [Piece(**row) for row in found.mappings()]
+
+    def set_gone(self, piece_id: int, at: datetime | None) -> None:
+        """The piece left at `at`; with None, it is here after all.
+
+        Raises FactRefused for an unknown id, and DuplicateName if it comes back to find its name taken.
+        """
+        pieces = tables.pieces.c
+        name = self._connection.scalar(select(pieces.name).where(pieces.id == piece_id))
+        if name is None:
+            raise FactRefused(f"there is no piece with id {piece_id}")
+        if at is None:
+            self._refuse_taken(name, by_other_than=piece_id)
+        self._execute(update(tables.pieces).where(pieces.id == piece_id).values(gone_at=at), given=(piece_id, at))
+
+    def _refuse_taken(self, name: str, *, by_other_than: int = 0) -> None:
+        pieces = tables.pieces.c
+        taken = select(pieces.id).where(pieces.name == name, pieces.gone_at.is_(None), pieces.id != by_other_than)
+        if self._connection.scalar(taken) is not None:
+            raise DuplicateName(name)
+
+    def add_stay(self, stay: Stay) -> None:
+        """The piece is in a room from `since` on. FactRefused: unknown piece or room, or another stay from then on."""
+        self._execute(insert(tables.stays), stay.model_dump(), given=stay)
+
+    def stays(self, piece_ids: Collection[int] | None = None) -> list[Stay]:
+        """Stays of these pieces (None: of all), ordered by piece and time."""
+        stays = tables.stays.c
+        query = select(tables.stays).order_by(stays.piece_id, stays.since)
+        if piece_ids is not None:
+            query = query.where(stays.piece_id.in_(piece_ids))
+        return [Stay(**row) for row in self._connection.execute(query).mappings()]
+
+    def add_pour(self, pour: Pour) -> None:
+        """Paint went on the piece. FactRefused: unknown piece or recipe, or the piece already has its pour."""
+        self._execute(insert(tables.pours), pour.model_dump(), given=pour)
+
+    def pours(self, piece_ids: Collection[int] | None = None) -> list[Pour]:
+        """Pours on these pieces (None: on all), ordered by piece."""
+        pours = tables.pours.c
+        query = select(tables.pours).order_by(pours.piece_id)
+        if piece_ids is not None:
+            query = query.where(pours.piece_id.in_(piece_ids))
+        return [Pour(**row) for row in self._connection.execute(query).mappings()]

@@ -1,0 +1,83 @@
+"""One daemon per store.
+
+SQLite: an advisory lock (flock) on a file beside the store. The kernel drops it with the process, however that dies, so
+it cannot go stale; what is written in the file only tells who holds it, and proves nothing. The file itself stays:
+removing it would let two daemons lock two files of one name.
+
+PostgreSQL: a session's advisory lock, dropped by the server with the connection. It names the server's process and
+the client's address, since the server knows no more. A connection the network loses drops it too, so there the lock
+keeps two daemons apart at their start, not through every failure between.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+import socket
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+from sqlalchemy import Engine, text
+
+from curewatch.store.engine import POSTGRES_LOCK_KEY
+from curewatch.store.errors import AlreadyRunning, StoreError
+
+_POSTGRES_DAEMON_KEY = POSTGRES_LOCK_KEY + 1
+
+
+@contextmanager
+def hold_file_lock(store: Path) -> Iterator[None]:
+    """Hold the lock beside the SQLite file `store`. Raises AlreadyRunning if another holds it."""
+    store = store.resolve()  # a link to the store is the same store
+    path = store.with_name(store.name + ".lock")
+    try:
+        # Not inheritable (the default), or a child that outlives the daemon would go on holding the lock.
+        descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
+    except OSError as error:
+        raise StoreError(f"cannot make the lock file {path}: {error.strerror}") from error
+    try:
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise _held_by(descriptor, str(store)) from None
+        os.ftruncate(descriptor, 0)
+        os.pwrite(descriptor, json.dumps({"pid": os.getpid(), "host": socket.gethostname()}).encode(), 0)
+        yield
+        os.ftruncate(descriptor, 0)
+    finally:
+        os.close(descriptor)
+
+
+def _held_by(descriptor: int, store: str) -> AlreadyRunning:
+    try:
+        holder = json.loads(os.pread(descriptor, 1000, 0))
+        pid, host = int(holder["pid"]), str(holder["host"])
+    except (ValueError, KeyError, TypeError):
+        return AlreadyRunning(store, None, None, None)  # caught between locking and writing its name
+    # The holder wrote its name when it started, so the file's own time is that moment: no clock need be read.
+    return AlreadyRunning(store, pid, host, datetime.fromtimestamp(os.fstat(descriptor).st_mtime, UTC))
+
+
+@contextmanager
+def hold_session_lock(engine: Engine, location: str) -> Iterator[None]:
+    """Hold PostgreSQL's advisory lock on a connection of its own. Raises AlreadyRunning if another holds it."""
+    with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+        key = {"key": _POSTGRES_DAEMON_KEY}
+        if not connection.scalar(text("SELECT pg_try_advisory_lock(:key)"), key):
+            found = connection.execute(text(_HOLDER), key).one_or_none()
+            raise AlreadyRunning(location, *(found or (None, None, None)))
+        try:
+            yield
+        finally:
+            connection.scalar(text("SELECT pg_advisory_unlock(:key)"), key)
+
+
+_HOLDER = """
+    SELECT activity.pid, coalesce(host(activity.client_addr), 'the database''s own host'), activity.backend_start
+    FROM pg_locks JOIN pg_stat_activity AS activity USING (pid)
+    WHERE locktype = 'advisory' AND granted AND objid = :key
+      AND pg_locks.database = (SELECT oid FROM pg_database WHERE datname = current_database())
+"""

@@ -1,0 +1,124 @@
+"""Notices, and their deliveries through each channel."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import RowMapping, Select, func, insert, literal_column, select, update
+
+from curewatch.records import Delivery, DeliveryState, Notice
+from curewatch.store import tables
+from curewatch.store.errors import FactRefused
+from curewatch.store.rows import Rows
+
+_NOTICES, _DELIVERIES = tables.notices.c, tables.deliveries.c
+_WAITING = _DELIVERIES.state == literal_column(f"'{DeliveryState.WAITING}'")  # literal, to match the partial index
+_NOTICE_COLUMNS = [_NOTICES[name] for name in Notice.model_fields]
+_WITH_NOTICE = select(
+    tables.deliveries,
+    *(column.label(f"notice_{column.name}") for column in _NOTICE_COLUMNS),
+).join_from(tables.deliveries, tables.notices)
+
+
+class Outbox(Rows):
+    """Letters written, and how far each has come. Delivery is at-least-once: marks are made after sending."""
+
+    def add_notice(self, notice: Notice, channels: Sequence[str]) -> bool:
+        """Write the notice and a delivery per channel, due at once; False, and nothing written, if its key exists.
+
+        `data` is kept as JSON, so times in it come back as text.
+        """
+        if self._connection.scalar(select(_NOTICES.id).where(_NOTICES.key == notice.key)) is not None:
+            return False
+        row = notice.model_dump(exclude={"data"}) | notice.model_dump(mode="json", include={"data"})
+        key = self._execute(insert(tables.notices), row, given=notice).inserted_primary_key
+        assert key is not None  # a single-row insert always has one
+        deliveries = [
+            {
+                "notice_id": key[0],
+                "channel": channel,
+                "state": DeliveryState.WAITING,
+                "attempts": 0,
+                "next_try_at": notice.created_at,
+            }
+            for channel in channels
+        ]
+        if deliveries:
+            self._execute(insert(tables.deliveries), deliveries, given=(notice.key, channels))
+        return True
+
+    def notices(self, *, limit: int = 100) -> list[Notice]:
+        """The newest notices, newest first."""
+        query = select(*_NOTICE_COLUMNS).order_by(_NOTICES.created_at.desc(), _NOTICES.id.desc()).limit(limit)
+        return [Notice(**row) for row in self._connection.execute(query).mappings()]
+
+    def deliveries(self, *, state: DeliveryState | None = None) -> list[Delivery]:
+        """All deliveries (in that state), in the order they were written."""
+        query = _WITH_NOTICE.order_by(_DELIVERIES.id)
+        return self._as_records(query if state is None else query.where(_DELIVERIES.state == state))
+
+    def due_deliveries(self, now: datetime, *, limit: int = 100) -> list[Delivery]:
+        """Deliveries to be tried now, longest due first."""
+        due = _WITH_NOTICE.where(_WAITING, _DELIVERIES.next_try_at <= now)
+        return self._as_records(due.order_by(_DELIVERIES.next_try_at, _DELIVERIES.id).limit(limit))
+
+    def next_delivery_at(self) -> datetime | None:
+        """When the next delivery is due (perhaps already past); None if nothing waits."""
+        found: datetime | None = self._connection.scalar(select(func.min(_DELIVERIES.next_try_at)).where(_WAITING))
+        return found
+
+    def mark_delivered(self, delivery_id: int, at: datetime) -> None:
+        """It reached the channel. True even if it had been given up meanwhile; a second mark changes nothing."""
+        if self._state(delivery_id) != DeliveryState.DELIVERED:
+            self._update(delivery_id, state=DeliveryState.DELIVERED, settled_at=at)
+
+    def mark_retry(self, delivery_id: int, *, next_try_at: datetime, error: str) -> None:
+        """A try failed and another is worth it: one more attempt counted. FactRefused if it no longer waits."""
+        self._require_waiting(delivery_id)
+        self._update(delivery_id, attempts=_DELIVERIES.attempts + 1, next_try_at=next_try_at, last_error=error)
+
+    def mark_dead(self, delivery_id: int, *, error: str, at: datetime) -> None:
+        """No further try is worth it. FactRefused if it no longer waits."""
+        self._require_waiting(delivery_id)
+        self._update(delivery_id, state=DeliveryState.DEAD, last_error=error, settled_at=at)
+
+    def mark_expired(self, delivery_id: int, at: datetime) -> None:
+        """The notice outlived its use before it could be sent. FactRefused if it no longer waits."""
+        self._require_waiting(delivery_id)
+        self._update(delivery_id, state=DeliveryState.EXPIRED, settled_at=at)
+
+    def _state(self, delivery_id: int) -> DeliveryState:
+        found: DeliveryState | None = self._connection.scalar(
+            select(_DELIVERIES.state).where(_DELIVERIES.id == delivery_id)
+        )
+        if found is None:
+            raise FactRefused(f"there is no delivery with id {delivery_id}")
+        return found
+
+    def _require_waiting(self, delivery_id: int) -> None:
+        state = self._state(delivery_id)
+        if state != DeliveryState.WAITING:
+            raise FactRefused(f"delivery {delivery_id} is {state.value} already; only a waiting one can change")
+
+    def _update(self, delivery_id: int, **values: Any) -> None:
+        statement = update(tables.deliveries).where(_DELIVERIES.id == delivery_id).values(**values)
+        self._execute(statement, given=(delivery_id, values))
+
+    def _as_records(self, query: Select[Any]) -> list[Delivery]:
+        return [_delivery(row) for row in self._connection.execute(query).mappings()]
+
+
+def _delivery(row: RowMapping) -> Delivery:
+    state = row["state"]
+    return Delivery(
+        id=row["id"],
+        notice=Notice(**{name: row[f"notice_{name}"] for name in Notice.model_fields}),
+        channel=row["channel"],
+        state=state,
+        attempts=row["attempts"],
+        next_try_at=row["next_try_at"],
+        last_error=row["last_error"],
+        delivered_at=row["settled_at"] if state is DeliveryState.DELIVERED else None,
+    )

@@ -1,0 +1,146 @@
+"""Readings of the rooms' air: many rows, so written in batches and read as arrays."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from sqlalchemy import BigInteger, Select, func, insert, select, type_coerce
+
+from curewatch.records import Reading
+from curewatch.store import tables
+from curewatch.store.errors import FactRefused
+from curewatch.store.rows import Rows
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+_READINGS, _SOURCES = tables.readings.c, tables.sources.c
+
+_MEASURED = [_READINGS[name] for name in ("at", "temp_c", "rh_pct", "received_at", "battery_pct", "retained")]
+_AS_RECORD = select(_SOURCES.room, _SOURCES.name.label("source"), *_MEASURED).join_from(tables.sources, tables.readings)
+
+
+class ReadingColumns(NamedTuple):
+    """A room's readings as arrays of one length, ordered by time."""
+
+    epoch_s: NDArray[np.float64]
+    """Seconds since 1970-01-01 UTC [s], to the microsecond."""
+    temp_c: NDArray[np.float64]
+    """Temperature [°C]; NaN where the reading has none."""
+    rh_pct: NDArray[np.float64]
+    """Relative humidity [%]; NaN where the reading has none."""
+    source: NDArray[np.int64]
+    """Index into `sources`."""
+    sources: tuple[str, ...]
+    """Every source the room has ever had, by name."""
+
+
+class Readings(Rows):
+    """Measurements, typed and by sensor."""
+
+    def add_readings(self, readings: Iterable[Reading]) -> int:
+        """Store the readings that are not there yet; the number of those.
+
+        A reading is there already if its source in its room has one of the same time that measures the same quantities
+        (temperature, humidity, or both); the first stands. Raises FactRefused if a room is unknown.
+        """
+        known = {(row.room, row.name): row.id for row in self._connection.execute(select(tables.sources))}
+        rows = []
+        for reading in readings:
+            source = known.get((reading.room, reading.source))
+            if source is None:
+                source = known[reading.room, reading.source] = self._add_source(reading)
+            rows.append(_row(reading, source))
+        if not rows:
+            return 0
+        # Rows of the key's order go into the tree's end, one after the other.
+        rows.sort(key=lambda row: (row["source_id"], row["at"]))
+        statement = self._insert_into(tables.readings).on_conflict_do_nothing()
+        counting = statement.execution_options(preserve_rowcount=True)
+        return self._execute(counting, rows, given=f"{len(rows)} readings").rowcount
+
+    def _add_source(self, reading: Reading) -> int:
+        row = {"room": reading.room, "name": reading.source}
+        known_room = select(tables.rooms.c.name).where(tables.rooms.c.name == reading.room)
+        if self._connection.scalar(known_room) is None:
+            raise FactRefused(f"there is no room named {reading.room!r}; add the room before its readings")
+        key = self._execute(insert(tables.sources), row, given=reading).inserted_primary_key
+        assert key is not None  # a single-row insert always has one
+        return int(key[0])
+
+    def readings(self, room: str, *, since: datetime | None = None, until: datetime | None = None) -> list[Reading]:
+        """The room's readings from `since` to `until`, both included, ordered by time."""
+        query = _between(_AS_RECORD.where(_SOURCES.room == room), since, until)
+        return [Reading(**row) for row in self._connection.execute(query).mappings()]
+
+    def newest_reading(self, room: str) -> Reading | None:
+        """The room's reading with the latest time (not the one received last), whichever source it came from."""
+        newest = self._newest(room)
+        return max(newest, key=lambda reading: (reading.at, reading.received_at), default=None)
+
+    def newest_by_source(self) -> dict[tuple[str, str], Reading]:
+        """By (room, source), the reading with the latest time; of two at one time, the one received last."""
+        newest = sorted(self._newest(), key=lambda reading: reading.received_at)
+        return {(reading.room, reading.source): reading for reading in newest}
+
+    def _newest(self, room: str | None = None) -> list[Reading]:
+        """Every source's reading or readings of its latest time: one step down the key's tree per source."""
+        at = select(func.max(_READINGS.at)).where(_READINGS.source_id == _SOURCES.id).scalar_subquery()
+        latest = select(_SOURCES.id, _SOURCES.room, _SOURCES.name.label("source"), at.label("at"))
+        if room is not None:
+            latest = latest.where(_SOURCES.room == room)
+        # Materialized, or SQLite may turn the join round and walk through every reading there is.
+        each = latest.cte("latest").prefix_with("MATERIALIZED")
+        query = select(each.c.room, each.c.source, *_MEASURED).join_from(
+            each, tables.readings, (_READINGS.source_id == each.c.id) & (_READINGS.at == each.c.at)
+        )
+        return [Reading(**row) for row in self._connection.execute(query).mappings()]
+
+    def reading_columns(
+        self, room: str, *, since: datetime | None = None, until: datetime | None = None
+    ) -> ReadingColumns:
+        """The room's readings from `since` to `until`, both included, without building a record for each."""
+        import numpy as np  # most commands never need it
+
+        named = select(_SOURCES.id, _SOURCES.name).where(_SOURCES.room == room).order_by(_SOURCES.name)
+        sources = self._connection.execute(named).all()
+        index = {row.id: i for i, row in enumerate(sources)}
+        query = select(
+            type_coerce(_READINGS.at, BigInteger), _READINGS.temp_c, _READINGS.rh_pct, _READINGS.source_id
+        ).where(_READINGS.source_id.in_(index))
+        found = self._connection.execute(_between(query, since, until)).all()
+        at, temp_c, rh_pct, source_id = zip(*found, strict=True) if found else ((), (), (), ())
+        return ReadingColumns(
+            # Microseconds of our time need 51 bits: exact in a float's 53 until the division.
+            epoch_s=np.array(at, dtype=np.float64) / 1e6,
+            temp_c=np.array(temp_c, dtype=np.float64),  # None becomes NaN
+            rh_pct=np.array(rh_pct, dtype=np.float64),
+            source=np.array([index[one] for one in source_id], dtype=np.int64),
+            sources=tuple(row.name for row in sources),
+        )
+
+
+def _between(query: Select[Any], since: datetime | None, until: datetime | None) -> Select[Any]:
+    """Narrow to a span of time, and order so that two reads of the same facts agree to the row."""
+    if since is not None:
+        query = query.where(_READINGS.at >= since)
+    if until is not None:
+        query = query.where(_READINGS.at <= until)
+    return query.order_by(_READINGS.at, _READINGS.source_id, _READINGS.measures)
+
+
+def _row(reading: Reading, source_id: int) -> dict[str, Any]:
+    measures = tables.TEMP_ONLY * (reading.temp_c is not None) + tables.RH_ONLY * (reading.rh_pct is not None)
+    return {
+        "source_id": source_id,
+        "at": reading.at,
+        "measures": measures,
+        "temp_c": reading.temp_c,
+        "rh_pct": reading.rh_pct,
+        "received_at": reading.received_at,
+        "battery_pct": reading.battery_pct,
+        "retained": reading.retained,
+    }

@@ -1,0 +1,44 @@
+"""What every part of a transaction is built on: one connection, and inserts that explain a refusal."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from typing import Any
+
+from sqlalchemy import Connection, CursorResult, Executable, Table, TextClause
+from sqlalchemy.dialects.postgresql import Insert as PostgresInsert
+from sqlalchemy.dialects.sqlite import Insert as SqliteInsert
+from sqlalchemy.exc import IntegrityError
+
+from curewatch.store.errors import FactRefused
+
+Row = Mapping[str, Any]
+
+
+class Rows:
+    """A part of a transaction: turns records into rows and back on one connection."""
+
+    def __init__(self, connection: Connection) -> None:
+        self._connection = connection
+
+    def _execute(
+        self, statement: Executable, rows: Sequence[Row] | Row | None = None, *, given: object
+    ) -> CursorResult[Any]:
+        """Run a statement that writes; where the database refuses, say which record (`given`) it refused."""
+        try:
+            return self._connection.execute(statement, rows)
+        except IntegrityError as error:
+            raise FactRefused(f"the store refuses {given!r}: {error.orig}") from error
+
+    def _insert_into(self, table: Table) -> SqliteInsert | PostgresInsert:
+        """An INSERT that knows ON CONFLICT, which is no standard SQL, in the database's dialect."""
+        return PostgresInsert(table) if self._connection.dialect.name == "postgresql" else SqliteInsert(table)
+
+    def _put(
+        self, table: Table, row: Row, key: Collection[str], *, where: TextClause | None = None, given: object
+    ) -> None:
+        """Insert `row`, or replace the one with the same `key` (among those matching `where`)."""
+        insert = self._insert_into(table)
+        replaced = {column: insert.excluded[column] for column in row if column not in key}
+        statement = insert.on_conflict_do_update(index_elements=list(key), index_where=where, set_=replaced)
+        self._execute(statement, row, given=given)

@@ -1,0 +1,97 @@
+"""Which version of the tables a store has, and bringing it up to ours."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from sqlalchemy import Connection, Engine, inspect, text
+from sqlalchemy.exc import OperationalError, ProgrammingError
+
+from curewatch.store.engine import for_writing
+from curewatch.store.errors import CannotOpen, NewerSchema
+
+HEAD = "0001"
+"""The newest migration. Stated here so that opening a store need not load Alembic to learn it."""
+
+VERSION_TABLE = "curewatch_schema"
+"""Not Alembic's usual name, so that no other program's database is taken for a store."""
+
+MIGRATIONS = Path(__file__).parent / "migrations"
+
+
+def revision(connection: Connection) -> str | None:
+    """The version of the tables in the database; None if it has none."""
+    try:
+        found: str | None = connection.scalar(text(f"SELECT version_num FROM {VERSION_TABLE}"))
+    except (OperationalError, ProgrammingError):
+        connection.rollback()  # no such table, or something the next question will stumble over too
+        return None
+    return found
+
+
+def bring_to_head(engine: Engine, location: str, *, migrate: bool) -> None:
+    """Check the version, and run the migrations that are missing, in one transaction.
+
+    Raises CannotOpen if the database is somebody else's, or is behind and `migrate` is False; NewerSchema if it is
+    ahead of this code. In each case nothing was changed.
+    """
+    with engine.connect() as connection:
+        found = revision(connection)
+        if found == HEAD:
+            return
+        if found is None and (strangers := inspect(connection).get_table_names()):
+            raise CannotOpen(
+                f"{location} is a database, but no curewatch store (it has {_some(strangers)}); "
+                "name another file, or move this one away"
+            )
+    if found is not None and found not in _known_revisions():
+        raise NewerSchema(
+            f"the store {location} was last used by a newer curewatch (its tables are version {found}, "
+            f"this one knows up to {HEAD}); upgrade curewatch, or name another store"
+        )
+    if not migrate:
+        raise CannotOpen(
+            f"the store {location} has tables of version {found or 'none'}, this curewatch needs {HEAD}; "
+            "start the daemon, or any command that writes, to bring it up to date"
+        )
+    _upgrade(engine)
+
+
+def _some(names: list[str]) -> str:
+    shown = ", ".join(names[:3])
+    return f"the tables {shown} and {len(names) - 3} more" if len(names) > 3 else f"the tables {shown}"
+
+
+def _known_revisions() -> set[str]:
+    from alembic.script import ScriptDirectory  # 100 ms that an up-to-date store need not pay
+
+    return {script.revision for script in ScriptDirectory(str(MIGRATIONS)).walk_revisions()}
+
+
+def _upgrade(engine: Engine) -> None:
+    from alembic import command
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))  # % is special to Config
+    with for_writing(engine).connect() as connection:
+        sqlite = connection.dialect.name == "sqlite"
+        if sqlite:
+            # SQLite cannot alter much: Alembic copies a table and drops the old one, which would trip every foreign
+            # key on it. The switch has no effect inside a transaction, so it is thrown before.
+            _outside_transaction(connection, "PRAGMA foreign_keys=OFF")
+        try:
+            with connection.begin():
+                config.attributes["connection"] = connection
+                command.upgrade(config, "head")  # finds nothing to do if another process was faster
+                if sqlite and (broken := connection.exec_driver_sql("PRAGMA foreign_key_check").all()):
+                    raise CannotOpen(f"a migration left rows that refer to nothing, and was undone: {broken[:3]}")
+        finally:
+            if sqlite:
+                _outside_transaction(connection, "PRAGMA foreign_keys=ON")
+
+
+def _outside_transaction(connection: Connection, pragma: str) -> None:
+    driver = connection.connection.driver_connection
+    assert driver is not None
+    driver.execute(pragma)

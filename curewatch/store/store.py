@@ -1,0 +1,162 @@
+"""Opening the store, and its transactions."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from sqlalchemy import URL, Engine
+from sqlalchemy.exc import DBAPIError
+
+from curewatch.store.engine import (
+    for_reading,
+    for_writing,
+    parse_location,
+    postgres_engine,
+    sqlite_engine,
+    use_wal,
+)
+from curewatch.store.errors import CannotOpen, StoreError
+from curewatch.store.lock import hold_file_lock, hold_session_lock
+from curewatch.store.schema import bring_to_head
+from curewatch.store.transaction import Transaction
+
+
+class Store:
+    """Everything curewatch knows, in one database. Any thread may open transactions, at the same time as others."""
+
+    def __init__(self, engine: Engine, place: Path | URL) -> None:
+        """Use `Store.open`; this takes an engine whose tables are known to be up to date."""
+        self._engine, self._place = engine, place
+        self._writing, self._reading = for_writing(engine), for_reading(engine)
+
+    @classmethod
+    def open(cls, location: str | Path, *, migrate: bool = True) -> Self:
+        """Open the store, making it (and its folder, for its owner alone) if it is not there.
+
+        `location` is the path of an SQLite file, or a database URL. The tables are brought up to date unless `migrate`
+        is False, in which case a store that is missing or behind is an error. Raises CannotOpen, whose text says what
+        is wrong and what to do; a file that is no store is left as it was.
+        """
+        place = parse_location(location)
+        if isinstance(place, Path):
+            _check_file(place, make=migrate)
+        engine = sqlite_engine(place) if isinstance(place, Path) else postgres_engine(place)
+        try:
+            bring_to_head(engine, _shown(place), migrate=migrate)
+            if isinstance(place, Path):
+                use_wal(engine, _shown(place))
+        except BaseException as error:
+            engine.dispose()
+            if isinstance(error, DBAPIError | sqlite3.Error):
+                raise CannotOpen(_why_not(place, error)) from error
+            raise
+        return cls(engine, place)
+
+    @property
+    def location(self) -> str:
+        """Where the store is, for messages: a path, or a URL without its password."""
+        return _shown(self._place)
+
+    @contextmanager
+    def write(self) -> Iterator[Transaction]:
+        """A transaction that may write: the only one at a time. Commits at the end, or undoes all on any error.
+
+        Readers go on meanwhile. When this has returned, what was written survives a power cut.
+        """
+        with self._explaining(), self._writing.begin() as connection:
+            yield Transaction(connection)
+
+    @contextmanager
+    def read(self) -> Iterator[Transaction]:
+        """A transaction that cannot write. It sees the store as of its first look, and keeps no writer waiting."""
+        with self._explaining(), self._reading.begin() as connection:
+            yield Transaction(connection)
+
+    @contextmanager
+    def _explaining(self) -> Iterator[None]:
+        try:
+            yield
+        except DBAPIError as error:
+            raise StoreError(f"the store {self.location} failed: {error.orig}") from error
+
+    def lock_for_daemon(self) -> AbstractContextManager[None]:
+        """Be the one daemon of this store for the length of the `with` block. Raises AlreadyRunning."""
+        if isinstance(self._place, Path):
+            return hold_file_lock(self._place)
+        return hold_session_lock(self._engine, self.location)
+
+    def close(self) -> None:
+        """Close every connection. Transactions must be over."""
+        self._engine.dispose()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def _shown(place: Path | URL) -> str:
+    return str(place) if isinstance(place, Path) else place.render_as_string(hide_password=True)
+
+
+def _check_file(path: Path, *, make: bool) -> None:
+    """Say early and plainly what SQLite would put as "unable to open database file". Makes missing folders."""
+    folder = path.parent
+    if path.is_dir():
+        raise CannotOpen(f"the store {path} is a folder; name a file in it, such as {path / 'studio.sqlite'}")
+    if not make and not path.exists():
+        raise CannotOpen(f"there is no store at {path}; log a pour or a reading to make one, or name another")
+    try:
+        _make_folder(folder)
+    except OSError as error:
+        raise CannotOpen(f"cannot make the folder {folder} for the store: {error.strerror}") from error
+    if path.exists() and not _may(path, os.R_OK | os.W_OK):
+        raise CannotOpen(
+            f"the store {path} may not be {'written' if _may(path, os.R_OK) else 'read'} by this user; "
+            "run curewatch as its owner, or change its mode"
+        )
+    if path.exists() and not _is_sqlite(path):
+        raise CannotOpen(_no_database(path))
+    # SQLite keeps its log beside the file, so even an existing store needs the folder.
+    if not _may(folder, os.W_OK | os.X_OK):
+        raise CannotOpen(
+            f"the store {path} needs its log beside it, and the folder {folder} may not be written by this user; "
+            "change its mode, or name a store elsewhere"
+        )
+
+
+def _is_sqlite(path: Path) -> bool:
+    """Whether the file is empty or says it is SQLite's. Asked here, since SQLite would take over any short file."""
+    with path.open("rb") as file:
+        return file.read(16) in (b"", b"SQLite format 3\0")
+
+
+def _no_database(path: object) -> str:
+    return f"{path} is no SQLite database, so no store; name another file, or move this one away"
+
+
+def _make_folder(folder: Path) -> None:
+    """Like `mkdir -p`, but every folder it makes is its owner's alone (mkdir's mode is for the last one only)."""
+    if not folder.exists():
+        _make_folder(folder.parent)
+        folder.mkdir(mode=0o700, exist_ok=True)
+
+
+def _may(path: Path, mode: int) -> bool:
+    return os.access(path, mode, effective_ids=os.access in os.supports_effective_ids)
+
+
+def _why_not(place: Path | URL, error: DBAPIError | sqlite3.Error) -> str:
+    cause = error.orig if isinstance(error, DBAPIError) else error
+    if getattr(cause, "sqlite_errorname", "") == "SQLITE_NOTADB":
+        return _no_database(_shown(place))
+    return f"cannot open the store {_shown(place)}: {cause}"
