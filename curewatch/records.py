@@ -171,7 +171,7 @@ class Forecast(Record):
     data_until: Moment | None = None
     """The newest reading that went in."""
     readings_used: int = 0
-    """How many readings went in, from the pour to `data_until`."""
+    """How many moments of the room's record had settled by then; a change means that readings came late."""
     room_temp_c: float | None = None
     """Room temperature that the forecast takes to last [°C]."""
     room_rh_pct: float | None = None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -48,6 +48,10 @@ class Outbox(Rows):
         if deliveries:
             self._execute(insert(tables.deliveries), deliveries, given=(notice.key, channels))
         return True
+
+    def known_keys(self, keys: Collection[str]) -> set[str]:
+        """Which of these keys have been written already."""
+        return set(self._connection.scalars(select(_NOTICES.key).where(_NOTICES.key.in_(keys))))
 
     def notices(self, *, limit: int = 100) -> list[Notice]:
         """The newest notices, newest first."""

@@ -198,10 +198,7 @@ def _alarms() -> None:
         sa.Column(
             "state",
             sa.Enum(
-                "normal",
-                "pending",
-                "active",
-                "clearing",
+                *("normal", "pending", "active", "clearing"),
                 name="state",
                 native_enum=False,
                 create_constraint=True,

@@ -1,0 +1,106 @@
+"""The board: every piece with its stage and its next dates, every room with the age of its data, active alarms."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from curewatch.records import Alarm, Forecast, Milestone, MilestoneKind, Reading
+from curewatch.studio import wording
+from curewatch.studio.alarms import is_active
+from curewatch.studio.forecast import Drying
+
+_FAR = datetime.max.replace(tzinfo=UTC)
+
+
+@dataclass(frozen=True)
+class PieceLine:
+    """One piece on the board."""
+
+    name: str
+    room: str
+    place: str | None
+    poured_at: datetime
+    stage: MilestoneKind | None
+    """The furthest milestone reached at even odds; None: wet."""
+    stage_is_safe: bool
+    """Whether that stage is safe to assume."""
+    next: Milestone | None
+    """The first milestone that is not yet safe to assume, with its dates."""
+    forecast: Forecast | None
+    silicone: bool
+
+    @property
+    def stage_in_words(self) -> str:
+        return wording.STAGES[self.stage]
+
+
+@dataclass(frozen=True)
+class RoomLine:
+    """One room on the board."""
+
+    name: str
+    newest: Reading | None
+    temp_c: float | None
+    rh_pct: float | None
+    data_at: datetime | None
+    """Time of the newest reading."""
+    pieces: int
+
+
+@dataclass(frozen=True)
+class Board:
+    at: datetime
+    pieces: tuple[PieceLine, ...]
+    rooms: tuple[RoomLine, ...]
+    alarms: tuple[Alarm, ...]
+    """Active ones, the newest first."""
+
+
+def piece_line(drying: Drying, forecast: Forecast | None, now: datetime) -> PieceLine:
+    stage, safe, ahead = None, True, None
+    for milestone in forecast.milestones if forecast else ():
+        if milestone.safe_at is not None and milestone.safe_at <= now:
+            stage, safe = milestone.kind, True
+            continue
+        ahead = ahead or milestone
+        if milestone.worth_checking_at is not None and milestone.worth_checking_at <= now:
+            stage, safe = milestone.kind, False
+    stay = drying.stays[-1]
+    return PieceLine(
+        name=drying.piece.name,
+        room=stay.room,
+        place=stay.place,
+        poured_at=drying.pour.at,
+        stage=stage,
+        stage_is_safe=safe,
+        next=ahead,
+        forecast=forecast,
+        silicone=drying.pour.silicone,
+    )
+
+
+def board(
+    dryings: Sequence[Drying],
+    forecasts: Mapping[int, Forecast],
+    rooms: Sequence[RoomLine],
+    alarms: Sequence[Alarm],
+    now: datetime,
+) -> Board:
+    """Pieces by their next date (worth checking, or safe if that has passed), undated ones last."""
+    lines = [piece_line(drying, forecasts.get(drying.piece.id), now) for drying in dryings]
+    return Board(
+        at=now,
+        pieces=tuple(sorted(lines, key=lambda line: (next_date(line, now) or _FAR, line.name))),
+        rooms=tuple(rooms),
+        alarms=tuple(sorted((a for a in alarms if is_active(a)), key=lambda a: a.raised_at or a.since, reverse=True)),
+    )
+
+
+def next_date(line: PieceLine, now: datetime) -> datetime | None:
+    """The next moment at which something becomes worth doing for this piece."""
+    if line.next is None:
+        return None
+    even = line.next.worth_checking_at
+    return even if even is not None and even > now else line.next.safe_at or even

@@ -1,0 +1,162 @@
+"""What a room's air does to the wet pieces in it, moment by moment: the conditions behind the alarms.
+
+Each alarm's condition at a moment is one of ON (beyond its limit), OFF (back beyond the deadband too), BETWEEN
+(inside the deadband) or ASLEEP (nothing wet in the room: suppressed by design).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from curewatch.physics import air
+from curewatch.physics.evaporation import AIR_SPEED, film_balance
+from curewatch.records import AlarmKind, Forecast, MilestoneKind
+from curewatch.studio.climate import Array, Climate
+from curewatch.studio.forecast import Drying
+
+ON, BETWEEN, OFF, ASLEEP = 1, 0, -1, 2
+Codes = NDArray[np.int8]
+
+FIRST_DAY = timedelta(days=1)
+"""How long a pour is young: while its skin forms, drying too fast can craze it."""
+GAP_RATIO, GAP_MORE_H = 1.25, 3.0
+"""A skin gap this much longer than the same film's at 21 °C, 50 %, still air counts as growing."""
+RATE_DEADBAND = 1.2
+"""Drying counts as quick enough again when this much above its limit."""
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Limits and delays of the alarms; the names say the units."""
+
+    cold_mfft_c: float = 10.0
+    frost_c: float = 2.0
+    damp_rh_pct: float = 75.0
+    damp_rate_fraction: float = 0.25
+    fast_temp_c: float = 30.0
+    fast_rh_pct: float = 30.0
+    deadband_c: float = 0.5
+    deadband_rh_pct: float = 3.0
+    on_delay: timedelta = timedelta(minutes=10)
+    off_delay: timedelta = timedelta(minutes=15)
+    reminder: timedelta = timedelta(hours=24)
+    stale_after: timedelta = timedelta(minutes=60)
+    typed_stale_after: timedelta = timedelta(hours=24)
+
+
+@dataclass(frozen=True)
+class Occupied:
+    """A room with the pieces that dry in it."""
+
+    name: str
+    dryings: tuple[Drying, ...]
+    forecasts: dict[int, Forecast]
+    climate: Climate | None
+    freshest_at: datetime | None
+    """Newest reading that proves a live source (typed, or a sensor's that was not retained)."""
+    has_sensor: bool
+
+    def wet_until(self, drying: Drying) -> float:
+        """When the piece no longer needs watching [s]: safe to handle, dry through; inf if no date is foreseen."""
+        return _milestone_s(self.forecasts.get(drying.piece.id), MilestoneKind.HANDLE, safe=True)
+
+    def wet_at(self, at: datetime) -> tuple[Drying, ...]:
+        now_s = at.timestamp()
+        return tuple(d for d in self.dryings if wet_from(d) <= now_s < self.wet_until(d))
+
+
+def wet_from(drying: Drying) -> float:
+    """Since when the piece has lain wet in its present room [s]."""
+    return max(drying.pour.at.timestamp(), drying.stays[-1].since.timestamp())
+
+
+def _milestone_s(forecast: Forecast | None, kind: MilestoneKind, *, safe: bool) -> float:
+    for milestone in forecast.milestones if forecast else ():
+        at = milestone.safe_at if safe else milestone.worth_checking_at
+        if milestone.kind is kind and at is not None:
+            return at.timestamp()
+    return np.inf
+
+
+def codes(room: Occupied, time_s: Array, limits: Limits) -> dict[AlarmKind, Codes]:
+    """The conditions of the four alarms of the air at each of `time_s` [s]; needs a climate."""
+    assert room.climate is not None
+    temp, rh = room.climate.at(time_s)
+    wet = np.array([(wet_from(d) <= time_s) & (time_s < room.wet_until(d)) for d in room.dryings])
+    young = wet & np.array([time_s < (d.pour.at + FIRST_DAY).timestamp() for d in room.dryings])
+    coldest = np.where(wet, film_temperatures(room, time_s, temp, rh), np.inf).min(0)
+    rate = relative_rate(temp, rh)
+    dead_c, dead_rh = limits.deadband_c, limits.deadband_rh_pct
+    hasty = (young & np.array([[hasty_alone(room, d)] for d in room.dryings])).any(0)
+    found = {
+        AlarmKind.COLD: _code(coldest < limits.cold_mfft_c, coldest >= limits.cold_mfft_c + dead_c),
+        AlarmKind.FROST: _code(temp <= limits.frost_c, temp > limits.frost_c + dead_c),
+        AlarmKind.DAMP: _code(
+            (rh > limits.damp_rh_pct) | (rate < limits.damp_rate_fraction),
+            (rh <= limits.damp_rh_pct - dead_rh) & (rate >= limits.damp_rate_fraction * RATE_DEADBAND),
+        ),
+        AlarmKind.TOO_FAST: _code(
+            (temp > limits.fast_temp_c) | (rh < limits.fast_rh_pct) | hasty,
+            (temp <= limits.fast_temp_c - dead_c) & (rh >= limits.fast_rh_pct + dead_rh) & ~hasty,
+        ),
+    }
+    asleep = {kind: ~(young if kind is AlarmKind.TOO_FAST else wet).any(0) for kind in found}
+    return {kind: np.where(asleep[kind], ASLEEP, code).astype(np.int8) for kind, code in found.items()}
+
+
+def _code(beyond: NDArray[np.bool_], back: NDArray[np.bool_]) -> NDArray[np.int_]:
+    return np.where(beyond, ON, np.where(back, OFF, BETWEEN))
+
+
+def fresh_code(room: Occupied, now: datetime, limits: Limits) -> int:
+    """Whether the room's data has gone stale at `now`; a room never read is stale from its first pour on."""
+    wet = room.wet_at(now)
+    if not wet:
+        return ASLEEP
+    limit = limits.stale_after if room.has_sensor else limits.typed_stale_after
+    since = room.freshest_at or min(d.pour.at for d in wet)
+    return ON if now - since > limit else OFF
+
+
+def film_temperatures(room: Occupied, time_s: Array, temp_c: Array, rh_pct: Array) -> Array:
+    """Film temperature of each piece at each moment [°C] (pieces, times), from its forecast stage.
+
+    The surface is wet until packed, then falls to the room's humidity by touch-dry; both dates as forecast.
+    """
+    t_air, rh = temp_c + air.ZERO_C, rh_pct / 100
+    p_air = air.vapour_pressure(t_air, rh)
+    found = []
+    for drying in room.dryings:
+        forecast = room.forecasts.get(drying.piece.id)
+        packed = _milestone_s(forecast, MilestoneKind.PACKED, safe=False)
+        touch = max(_milestone_s(forecast, MilestoneKind.TOUCH_DRY, safe=False), packed + 1.0)
+        wetness = 1.0 if np.isinf(packed) or np.isinf(touch) else np.clip((touch - time_s) / (touch - packed), 0, 1)
+        p = drying.pouring()
+        balance = film_balance(t_air, p_air, rh + (1 - rh) * wetness, p.air_speed, p.side, p.h_back)
+        found.append(balance.t_film - air.ZERO_C)
+    return np.array(found)
+
+
+def relative_rate(temp_c: Array, rh_pct: Array) -> Array:
+    """How fast a wet film loses water in this air, as a fraction of the rate at 21 °C, 50 % (still air, 0.25 m)."""
+    t = np.append(temp_c, 21.0) + air.ZERO_C
+    rh = np.append(rh_pct, 50.0) / 100
+    rate = film_balance(t, air.vapour_pressure(t, rh), 1.0, AIR_SPEED["still"], 0.25, 5.0).rate
+    return np.asarray(rate[:-1] / rate[-1])
+
+
+def hasty_alone(room: Occupied, drying: Drying) -> bool:
+    """Whether the piece dries too fast whatever the room's air: under a fan, or with its skin gap growing."""
+    return drying.pour.air_speed_m_s >= AIR_SPEED["fan"] or gap_grows(room.forecasts.get(drying.piece.id))
+
+
+def gap_grows(forecast: Forecast | None) -> bool:
+    """Whether the skin will close so long before the core that the film may craze."""
+    if forecast is None or forecast.skin_gap_h is None or forecast.usual_skin_gap_h is None:
+        return False
+    more = forecast.skin_gap_h - forecast.usual_skin_gap_h
+    return more >= GAP_MORE_H and forecast.skin_gap_h >= GAP_RATIO * forecast.usual_skin_gap_h
