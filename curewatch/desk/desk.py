@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from curewatch.desk.orders import FactError, Logged, PourOrder
+from curewatch.desk.room_air import RoomAir
 from curewatch.desk.scene import Scene, limits_of, read_scene
-from curewatch.records import Alarm, Forecast, MilestoneKind, Notice, Pour, Reading, Recipe, Room, Stay
+from curewatch.records import Alarm, Forecast, Notice, Pour, Reading, Recipe, Room, Stay
 from curewatch.settings import Settings
 from curewatch.store import DuplicateName, Store, Transaction
 from curewatch.studio import board as boards
 from curewatch.studio import forecast as forecasting
 from curewatch.studio import milestones as milestoning
-from curewatch.studio.alarms import is_active
+from curewatch.studio.alarms import is_active, looking_back
 from curewatch.studio.board import Board, PieceLine, RoomLine
 from curewatch.studio.forecast import Drying
 from curewatch.studio.watch import watch
@@ -50,10 +51,10 @@ class PieceReport:
 
 
 class Desk:
-    """Use cases over one store. Safe to use from several threads: it keeps no state but its tools."""
+    """Use cases over one store. Safe to use from several threads: it keeps no state but copies of readings."""
 
     def __init__(self, store: Store, settings: Settings) -> None:
-        self.store, self.settings = store, settings
+        self.store, self.settings, self._air = store, settings, RoomAir()
         self.channels: tuple[str, ...] = ("webhook",) if settings.webhook else ()
 
     # --- facts ---
@@ -61,8 +62,10 @@ class Desk:
     def log_pour(self, order: PourOrder, now: datetime) -> Logged:
         """Store a new piece with its pour. A room or recipe named for the first time is made, and said so.
 
-        Raises FactError if a piece of that name is here already.
+        Raises FactError if a piece of that name is here already, or if the pour is yet to come.
         """
+        if order.at > now:
+            raise FactError("--at", order.at.isoformat(timespec="seconds"), "a moment that has passed")
         with self.store.write() as tx:
             notes = _meet_room(tx, order.room) + _meet_recipe(tx, order.recipe)
             try:
@@ -86,6 +89,7 @@ class Desk:
                 )
             )
             tx.add_stay(Stay(piece_id=piece.id, room=order.room, place=order.place, since=order.at))
+            _look_back(tx, {order.room: order.at})
             _mark_changed(tx)
         return Logged(piece, tuple(notes))
 
@@ -95,16 +99,22 @@ class Desk:
             notes = _meet_room(tx, reading.room)
             if not tx.add_readings([reading]):
                 notes.append("a reading of that moment is stored already; it stands as it was")
-            _mark_changed(tx)
+            else:
+                _look_back(tx, {reading.room: reading.at})
+                _mark_changed(tx)
         return Logged(notes=tuple(notes))
 
     def absorb(self, readings: Sequence[Reading]) -> int:
         """Store sensors' readings, all or none; the number that were new."""
+        oldest: dict[str, datetime] = {}
+        for reading in readings:
+            oldest[reading.room] = min(oldest.get(reading.room, reading.at), reading.at)
         with self.store.write() as tx:
-            for room in {reading.room for reading in readings}:
+            for room in oldest:
                 tx.add_room(Room(name=room))
             new = tx.add_readings(readings)
             if new:
+                _look_back(tx, oldest)
                 _mark_changed(tx)
         return new
 
@@ -125,7 +135,7 @@ class Desk:
     def refresh(self, now: datetime) -> Refreshed:
         """Make stale forecasts again, judge the alarms, and write what people should be told, in one transaction."""
         with self.store.read() as tx:
-            scene = read_scene(tx)
+            scene = read_scene(tx, self._air, now)
         stale = [
             drying
             for drying in scene.dryings
@@ -138,43 +148,45 @@ class Desk:
         return Refreshed(len(made), written, self._next_due(scene, current, now))
 
     def _decide(self, scene: Scene, made: list[Forecast], current: dict[int, Forecast], now: datetime) -> int:
-        due = self._milestone_notices(scene, current, now)
-        changed, told = self._watch(scene, scene.alarms, current, now)
+        due = self._due(scene, current, now)
+        alarms = scene.alarms
+        changed, told = self._watch(scene, alarms, current, now)
         if not (made or due or changed or told):
             return 0
         with self.store.write() as tx:
             here = {piece.id for piece in tx.pieces()}
             tx.put_forecasts(forecast for forecast in made if forecast.piece_id in here)
-            # another process may have judged meanwhile: judge again from what is stored now
-            changed, told = self._watch(scene, tx.alarms(), current, now)
+            if (stored := tuple(tx.alarms())) != alarms:  # another process has judged meanwhile: go on from there
+                changed, told = self._watch(scene, stored, current, now)
             tx.put_alarms(changed)
-            safe = milestoning.key_of
-            stronger = {n.key: safe(n.piece_id or 0, MilestoneKind(n.data["milestone"]), "safe") for n in due}
-            known = tx.known_keys([*stronger, *stronger.values()])
-            told += [notice for notice in due if not {notice.key, stronger[notice.key]} & known]
+            known = tx.known_keys({key for one in due for key in one.told_by})
+            told += [
+                milestoning.notice(one, now, self.local)
+                for one in due
+                if one.drying.piece.id in here and known.isdisjoint(one.told_by)
+            ]
             return sum(tx.add_notice(notice, self.channels) for notice in told)
 
-    def _milestone_notices(self, scene: Scene, current: dict[int, Forecast], now: datetime) -> list[Notice]:
+    def _due(self, scene: Scene, current: dict[int, Forecast], now: datetime) -> list[milestoning.Due]:
+        """The milestones that people should hear of and have not."""
+        kinds = self.settings.notices.milestones
         found = [
-            notice
+            one
             for drying in scene.dryings
             if (forecast := current.get(drying.piece.id))
-            for notice in milestoning.notices(drying, forecast, self.settings.notices.milestones, now, self.local)
+            for one in milestoning.due(drying, forecast, kinds, now)
         ]
-        if not found:
-            return []
         with self.store.read() as tx:
-            known = tx.known_keys([notice.key for notice in found])
-        return [notice for notice in found if notice.key not in known]
+            known = tx.known_keys({key for one in found for key in one.told_by}) if found else set()
+        return [one for one in found if known.isdisjoint(one.told_by)]
 
     def _watch(
-        self, scene: Scene, stored: Iterable[Alarm], current: dict[int, Forecast], now: datetime
+        self, scene: Scene, alarms: Sequence[Alarm], current: dict[int, Forecast], now: datetime
     ) -> tuple[list[Alarm], list[Notice]]:
         limits = limits_of(self.settings)
-        alarms = list(stored)
         changed: list[Alarm] = []
         told: list[Notice] = []
-        for room in scene.occupied(self.settings, current):
+        for room in scene.occupied(self.settings, current, alarms):
             known = {alarm.kind: alarm for alarm in alarms if alarm.room == room.name}
             new, notices = watch(room, known, now, limits, self.local)
             changed += new
@@ -194,7 +206,7 @@ class Desk:
     def board(self, now: datetime) -> Board:
         """The studio as last forecast (see `refresh`)."""
         with self.store.read() as tx:
-            scene, rooms = read_scene(tx), tx.rooms()
+            scene, rooms = read_scene(tx, self._air, now, every_room=True), tx.rooms()
         return boards.board(
             scene.dryings, scene.forecasts, [_room_line(scene, room.name) for room in rooms], scene.alarms, now
         )
@@ -202,7 +214,7 @@ class Desk:
     def piece(self, name: str, now: datetime) -> PieceReport:
         """Everything about the piece called `name`. Raises FactError, with near names, if none is here."""
         with self.store.read() as tx:
-            scene = read_scene(tx)
+            scene = read_scene(tx, self._air, now)
         for drying in scene.dryings:
             if drying.piece.name == name:
                 forecast = scene.forecasts.get(drying.piece.id)
@@ -271,6 +283,13 @@ def _near(given: str, names: list[str], what: str) -> str:
     if near:
         return f"{what}, perhaps {' or '.join(repr(name) for name in near)}"
     return f"{what}: {', '.join(repr(name) for name in names[:8])}" if names else f"{what} (none is logged yet)"
+
+
+def _look_back(tx: Transaction, rooms: Mapping[str, datetime]) -> None:
+    """More is now known of these rooms from a moment on: their quiet alarms are to be judged from there again."""
+    was = [alarm for alarm in tx.alarms() if alarm.room in rooms]
+    now = [looking_back(alarm, rooms[alarm.room] - timedelta(seconds=1)) for alarm in was]
+    tx.put_alarms(new for new, old in zip(now, was, strict=True) if new != old)
 
 
 def _mark_changed(tx: Transaction) -> None:

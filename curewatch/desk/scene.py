@@ -2,36 +2,41 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from curewatch.records import Alarm, AlarmKind, Forecast, Reading, Recipe, Stay
+from curewatch.desk.room_air import RoomAir
+from curewatch.records import Alarm, AlarmState, Forecast, Reading, Recipe, Stay
 from curewatch.settings import Settings
 from curewatch.store import Transaction
-from curewatch.studio.climate import Climate, climate_of
+from curewatch.studio.climate import Climate
 from curewatch.studio.conditions import Limits, Occupied
-from curewatch.studio.forecast import Drying
+from curewatch.studio.forecast import Drying, needs_air
+
+TAIL = timedelta(hours=1)
+"""What is read of a room where nothing dries: enough for both halves of a pair that came apart."""
 
 
 @dataclass(frozen=True)
 class Scene:
-    """Everything that bears on the pieces that are still in the studio."""
+    """Everything that bears on the pieces that are still in the studio, as known at one moment."""
 
     dryings: tuple[Drying, ...]
     climates: dict[str, Climate]
+    """By room, its air: of the rooms in which something dries, or of all (see `read_scene`)."""
     forecasts: dict[int, Forecast]
     alarms: tuple[Alarm, ...]
     newest: dict[str, Reading]
     """By room, its newest reading."""
-    freshest: dict[str, datetime]
-    """By room, the newest reading that proves a live source."""
 
-    def alarms_in(self, room: str) -> dict[AlarmKind, Alarm]:
-        return {alarm.kind: alarm for alarm in self.alarms if alarm.room == room}
-
-    def occupied(self, settings: Settings, forecasts: dict[int, Forecast]) -> list[Occupied]:
-        """The rooms with pieces in them."""
-        rooms: dict[str, list[Drying]] = {}
+    def occupied(
+        self, settings: Settings, forecasts: Mapping[int, Forecast], alarms: Iterable[Alarm]
+    ) -> list[Occupied]:
+        """The rooms with pieces in them, and those with `alarms` that their last piece has left awake."""
+        rooms: dict[str, list[Drying]] = {
+            alarm.room: [] for alarm in alarms if alarm.state is not AlarmState.NORMAL and alarm.piece_id is None
+        }
         for drying in self.dryings:
             rooms.setdefault(drying.room, []).append(drying)
         sensed = {sensor.room for sensor in settings.sensors}
@@ -41,15 +46,18 @@ class Scene:
                 dryings=tuple(there),
                 forecasts=forecasts,
                 climate=self.climates.get(name),
-                freshest_at=self.freshest.get(name),
                 has_sensor=name in sensed,
             )
             for name, there in rooms.items()
         ]
 
 
-def read_scene(tx: Transaction) -> Scene:
-    """Pieces that are here, with their pours, and the air of the rooms they have been in since."""
+def read_scene(tx: Transaction, air: RoomAir, now: datetime, *, every_room: bool = False) -> Scene:
+    """Pieces that are here, with their pours, and the air of the rooms they have been in since, as known at `now`.
+
+    Only the air that still matters is read: that of pieces with a milestone ahead. With `every_room`, the latest air
+    of all other rooms too.
+    """
     pieces = {piece.id: piece for piece in tx.pieces()}
     recipes = {recipe.name: recipe for recipe in tx.recipes()}
     stays: dict[int, list[Stay]] = {}
@@ -60,41 +68,24 @@ def read_scene(tx: Transaction) -> Scene:
         for pour in tx.pours(pieces)
         if (there := stays.get(pour.piece_id))
     ]
-    newest_by_source = tx.newest_by_source()
+    forecasts = tx.forecasts(pieces)
     newest: dict[str, Reading] = {}
-    freshest: dict[str, datetime] = {}
-    for (room, _), reading in newest_by_source.items():
+    for (room, _), reading in tx.newest_by_source(until=now).items():
         if room not in newest or reading.at > newest[room].at:
             newest[room] = reading
-        if not reading.retained and (room not in freshest or reading.at > freshest[room]):
-            freshest[room] = reading.at
+    since = {room: reading.at - TAIL for room, reading in newest.items()} if every_room else {}
+    for drying in dryings:
+        if needs_air(forecasts.get(drying.piece.id), drying, now):
+            for stay in drying.lain:
+                since[stay.room] = min(since.get(stay.room, drying.pour.at), drying.pour.at)
+    known = {room: air.climate(tx, room, needed, now) for room, needed in since.items()}
     return Scene(
         dryings=tuple(dryings),
-        climates=_climates(tx, dryings),
-        forecasts=tx.forecasts(pieces),
+        climates={room: climate for room, climate in known.items() if climate is not None},
+        forecasts=forecasts,
         alarms=tuple(tx.alarms()),
         newest=newest,
-        freshest=freshest,
     )
-
-
-def _climates(tx: Transaction, dryings: list[Drying]) -> dict[str, Climate]:
-    since: dict[str, datetime] = {}
-    for drying in dryings:
-        for stay in drying.stays:
-            # a day of lead, so that the air at the pour itself is known from both sides
-            start = drying.pour.at - timedelta(days=1)
-            since[stay.room] = min(since.get(stay.room, start), start)
-    found = {}
-    for room, start in since.items():
-        columns = tx.reading_columns(room, since=start)
-        if not len(columns.epoch_s):  # nothing that recent: the last thing known of the room still counts
-            newest = tx.newest_reading(room)
-            columns = tx.reading_columns(room, since=newest.at - timedelta(days=1)) if newest else columns
-        climate = climate_of(columns.epoch_s, columns.temp_c, columns.rh_pct)
-        if climate is not None:
-            found[room] = climate
-    return found
 
 
 def limits_of(settings: Settings) -> Limits:

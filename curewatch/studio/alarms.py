@@ -51,9 +51,10 @@ def step(alarm: Alarm, code: int, at: datetime, limits: Limits) -> tuple[Alarm, 
     if state is AlarmState.NORMAL:
         return (_pending(alarm, at, limits)) if code == ON else (alarm, None)
     if state is AlarmState.PENDING:
-        if code != ON:
+        if code == OFF:
             return _now(alarm, AlarmState.NORMAL, at), None
-        return _pending(alarm, at, limits)
+        # inside the deadband it is not back: the delay goes on, but only a moment beyond the limit raises
+        return _pending(alarm, at, limits) if code == ON else (alarm, None)
     if code != OFF:
         back = alarm if state is AlarmState.ACTIVE else _now(alarm, AlarmState.ACTIVE, at)
         return _reminded(back, at, limits)
@@ -92,6 +93,27 @@ def follow(alarm: Alarm, judged: Iterable[tuple[datetime, int]], limits: Limits)
         if effect is not None:
             events.append(Event(effect, at))
     return alarm, events
+
+
+def believed(alarm: Alarm, now: datetime) -> Alarm:
+    """The alarm as it can be known at `now`. One judged later than that was judged while the clock ran ahead.
+
+    Without this, an hour (or a decade) would have to pass again before the alarm is judged at all.
+    """
+    if alarm.evaluated_at <= now:
+        return alarm
+    times = {name: getattr(alarm, name) for name in ("since", "raised_at", "evaluated_at", "reminded_at")}
+    return alarm.model_copy(update={name: min(at, now) for name, at in times.items() if at is not None})
+
+
+def looking_back(alarm: Alarm, to: datetime) -> Alarm:
+    """The alarm, to be judged once more from `to` on, since more is now known of that time.
+
+    Only as far back as it has been quiet: nothing that people have been told of is judged twice.
+    """
+    if alarm.state is not AlarmState.NORMAL or alarm.evaluated_at <= to:
+        return alarm
+    return alarm.model_copy(update={"evaluated_at": max(to, alarm.since)})
 
 
 def is_active(alarm: Alarm) -> bool:

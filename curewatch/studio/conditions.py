@@ -6,6 +6,7 @@ Each alarm's condition at a moment is one of ON (beyond its limit), OFF (back be
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -25,6 +26,8 @@ FIRST_DAY = timedelta(days=1)
 """How long a pour is young: while its skin forms, drying too fast can craze it."""
 GAP_RATIO, GAP_MORE_H = 1.25, 3.0
 """A skin gap this much longer than the same film's at 21 °C, 50 %, still air counts as growing."""
+AT_ONCE = 40_000
+"""Films times moments whose energy balance is solved at once, to bound the memory."""
 RATE_DEADBAND = 1.2
 """Drying counts as quick enough again when this much above its limit."""
 
@@ -50,19 +53,22 @@ class Limits:
 
 @dataclass(frozen=True)
 class Occupied:
-    """A room with the pieces that dry in it."""
+    """A room with the pieces that dry in it (none: its alarms go to sleep)."""
 
     name: str
     dryings: tuple[Drying, ...]
-    forecasts: dict[int, Forecast]
+    forecasts: Mapping[int, Forecast]
     climate: Climate | None
-    freshest_at: datetime | None
-    """Newest reading that proves a live source (typed, or a sensor's that was not retained)."""
     has_sensor: bool
+
+    @property
+    def freshest_at(self) -> datetime | None:
+        """Until when both quantities were read by a live source (typed, or a sensor's that was not retained)."""
+        return self.climate.live_at if self.climate else None
 
     def wet_until(self, drying: Drying) -> float:
         """When the piece no longer needs watching [s]: safe to handle, dry through; inf if no date is foreseen."""
-        return _milestone_s(self.forecasts.get(drying.piece.id), MilestoneKind.HANDLE, safe=True)
+        return milestone_s(self.forecasts.get(drying.piece.id), MilestoneKind.HANDLE, safe=True)
 
     def wet_at(self, at: datetime) -> tuple[Drying, ...]:
         now_s = at.timestamp()
@@ -74,7 +80,8 @@ def wet_from(drying: Drying) -> float:
     return max(drying.pour.at.timestamp(), drying.stays[-1].since.timestamp())
 
 
-def _milestone_s(forecast: Forecast | None, kind: MilestoneKind, *, safe: bool) -> float:
+def milestone_s(forecast: Forecast | None, kind: MilestoneKind, *, safe: bool) -> float:
+    """When a milestone is safe to assume, or at even odds [s]; inf where that is not foreseen."""
     for milestone in forecast.milestones if forecast else ():
         at = milestone.safe_at if safe else milestone.worth_checking_at
         if milestone.kind is kind and at is not None:
@@ -84,10 +91,17 @@ def _milestone_s(forecast: Forecast | None, kind: MilestoneKind, *, safe: bool) 
 
 def codes(room: Occupied, time_s: Array, limits: Limits) -> dict[AlarmKind, Codes]:
     """The conditions of the four alarms of the air at each of `time_s` [s]; needs a climate."""
+    step = max(1, AT_ONCE // max(1, len(room.dryings)))
+    parts = [_codes(room, time_s[i : i + step], limits) for i in range(0, max(1, len(time_s)), step)]
+    return {kind: np.concatenate([part[kind] for part in parts]) for kind in parts[0]}
+
+
+def _codes(room: Occupied, time_s: Array, limits: Limits) -> dict[AlarmKind, Codes]:
     assert room.climate is not None
     temp, rh = room.climate.at(time_s)
-    wet = np.array([(wet_from(d) <= time_s) & (time_s < room.wet_until(d)) for d in room.dryings])
-    young = wet & np.array([time_s < (d.pour.at + FIRST_DAY).timestamp() for d in room.dryings])
+    wet = being_wet(room, time_s)
+    poured = np.array([d.pour.at.timestamp() for d in room.dryings])[:, None]
+    young = wet & (time_s < poured + FIRST_DAY.total_seconds())
     coldest = np.where(wet, film_temperatures(room, time_s, temp, rh), np.inf).min(0)
     rate = relative_rate(temp, rh)
     dead_c, dead_rh = limits.deadband_c, limits.deadband_rh_pct
@@ -108,8 +122,25 @@ def codes(room: Occupied, time_s: Array, limits: Limits) -> dict[AlarmKind, Code
     return {kind: np.where(asleep[kind], ASLEEP, code).astype(np.int8) for kind, code in found.items()}
 
 
+def being_wet(room: Occupied, time_s: Array) -> NDArray[np.bool_]:
+    """Which pieces are wet in this room at which moments (pieces, times)."""
+    begin = np.array([wet_from(d) for d in room.dryings])[:, None]
+    end = np.array([room.wet_until(d) for d in room.dryings])[:, None]
+    return (begin <= time_s) & (time_s < end)
+
+
 def _code(beyond: NDArray[np.bool_], back: NDArray[np.bool_]) -> NDArray[np.int_]:
     return np.where(beyond, ON, np.where(back, OFF, BETWEEN))
+
+
+def stale_after(room: Occupied, limits: Limits) -> timedelta:
+    """How old the air of this room may be."""
+    return limits.stale_after if room.has_sensor else limits.typed_stale_after
+
+
+def is_fresh(room: Occupied, now: datetime, limits: Limits) -> bool:
+    """Whether the room was heard from lately enough to say how it is at `now`."""
+    return room.freshest_at is not None and now - room.freshest_at <= stale_after(room, limits)
 
 
 def fresh_code(room: Occupied, now: datetime, limits: Limits) -> int:
@@ -117,9 +148,8 @@ def fresh_code(room: Occupied, now: datetime, limits: Limits) -> int:
     wet = room.wet_at(now)
     if not wet:
         return ASLEEP
-    limit = limits.stale_after if room.has_sensor else limits.typed_stale_after
     since = room.freshest_at or min(d.pour.at for d in wet)
-    return ON if now - since > limit else OFF
+    return ON if now - since > stale_after(room, limits) else OFF
 
 
 def film_temperatures(room: Occupied, time_s: Array, temp_c: Array, rh_pct: Array) -> Array:
@@ -128,17 +158,16 @@ def film_temperatures(room: Occupied, time_s: Array, temp_c: Array, rh_pct: Arra
     The surface is wet until packed, then falls to the room's humidity by touch-dry; both dates as forecast.
     """
     t_air, rh = temp_c + air.ZERO_C, rh_pct / 100
-    p_air = air.vapour_pressure(t_air, rh)
-    found = []
-    for drying in room.dryings:
-        forecast = room.forecasts.get(drying.piece.id)
-        packed = _milestone_s(forecast, MilestoneKind.PACKED, safe=False)
-        touch = max(_milestone_s(forecast, MilestoneKind.TOUCH_DRY, safe=False), packed + 1.0)
-        wetness = 1.0 if np.isinf(packed) or np.isinf(touch) else np.clip((touch - time_s) / (touch - packed), 0, 1)
-        p = drying.pouring()
-        balance = film_balance(t_air, p_air, rh + (1 - rh) * wetness, p.air_speed, p.side, p.h_back)
-        found.append(balance.t_film - air.ZERO_C)
-    return np.array(found)
+    forecasts = [room.forecasts.get(d.piece.id) for d in room.dryings]
+    packed = np.array([milestone_s(f, MilestoneKind.PACKED, safe=False) for f in forecasts])[:, None]
+    touch = np.array([milestone_s(f, MilestoneKind.TOUCH_DRY, safe=False) for f in forecasts])[:, None]
+    dries = np.isfinite(packed) & np.isfinite(touch)
+    begin, end = np.where(dries, packed, np.inf), np.where(dries, np.maximum(touch, packed + 1.0), np.inf)
+    share = np.divide(end - time_s, end - begin, out=np.ones(np.broadcast_shapes(end.shape, time_s.shape)), where=dries)
+    p = [d.pouring for d in room.dryings]
+    speed, side, back = (np.array([[getattr(q, f)] for q in p]) for f in ("air_speed", "side", "h_back"))
+    activity = rh + (1 - rh) * np.clip(share, 0.0, 1.0)
+    return film_balance(t_air, air.vapour_pressure(t_air, rh), activity, speed, side, back).t_film - air.ZERO_C
 
 
 def relative_rate(temp_c: Array, rh_pct: Array) -> Array:
@@ -151,7 +180,11 @@ def relative_rate(temp_c: Array, rh_pct: Array) -> Array:
 
 def hasty_alone(room: Occupied, drying: Drying) -> bool:
     """Whether the piece dries too fast whatever the room's air: under a fan, or with its skin gap growing."""
-    return drying.pour.air_speed_m_s >= AIR_SPEED["fan"] or gap_grows(room.forecasts.get(drying.piece.id))
+    return under_fan(drying) or gap_grows(room.forecasts.get(drying.piece.id))
+
+
+def under_fan(drying: Drying) -> bool:
+    return drying.pour.air_speed_m_s >= AIR_SPEED["fan"]
 
 
 def gap_grows(forecast: Forecast | None) -> bool:

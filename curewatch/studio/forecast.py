@@ -1,16 +1,17 @@
 """When each piece will be touch-dry, fit to handle and ready for varnish: the ensemble, run on the facts.
 
-A forecast is a pure function of the pour, its recipe, the air the piece has had, and `now`; the air is taken to stay
-as it was last read. Equal inputs give an equal fingerprint and an equal forecast.
+A forecast is a pure function of the pour, its recipe, the air the piece has had, and how far ahead to look; the air
+is taken to stay as it was last read. Equal inputs give an equal fingerprint, and a forecast equal but for `made_at`.
 """
 
 from __future__ import annotations
 
 import hashlib
-import json
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass
-from datetime import UTC, datetime, timedelta
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from functools import cached_property
 
 import numpy as np
 
@@ -29,6 +30,9 @@ LAPSE = timedelta(hours=1)
 MOVED_C, MOVED_RH_PCT = 0.5, 3.0
 """A room that has moved this far from what a forecast assumed matters."""
 DEFAULT_SIDE_M = 0.25
+DAY = timedelta(days=1)
+Air = tuple[Array, Array, Array]
+"""Time [s since 1970], temperature [°C], relative humidity [%]."""
 _REASONS = {
     "too_cold": "not in this room: too cold, the film stays below its film-forming temperature",
     "too_damp": "not in this room: too damp, the film's water stays above the limit",
@@ -54,6 +58,7 @@ class Drying:
     def place(self) -> str | None:
         return self.stays[-1].place
 
+    @cached_property
     def pouring(self) -> ensemble.Pouring:
         """The facts in the model's terms, SI."""
         pour, recipe = self.pour, self.recipe
@@ -68,13 +73,29 @@ class Drying:
             h_back=H_BACK[pour.support],
         )
 
-    def air(self, climates: dict[str, Climate]) -> tuple[Array, Array, Array] | None:
-        """The air it has had since its pour (see climate.along), None if a room it was in was never read."""
-        rooms = [(stay.since.timestamp(), climates.get(stay.room)) for stay in self.stays]
-        known = [(since, climate) for since, climate in rooms if climate is not None]
-        if len(known) < len(rooms):
+    @cached_property
+    def facts(self) -> str:
+        """Hash of what was typed about the piece."""
+        stays = [(stay.room, stay.since.timestamp()) for stay in self.stays]
+        text = repr((self.pouring, self.pour.at.timestamp(), stays))
+        return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+    @cached_property
+    def lain(self) -> tuple[Stay, ...]:
+        """Its stays since the pour, the one that the pour fell in included."""
+        ends = [*(stay.since for stay in self.stays[1:]), None]
+        return tuple(s for s, end in zip(self.stays, ends, strict=True) if end is None or end > self.pour.at)
+
+    def unread(self, climates: Mapping[str, Climate]) -> str | None:
+        """A room that it lies or has lain in and whose air is not known."""
+        return next((stay.room for stay in self.lain if stay.room not in climates), None)
+
+    def air(self, climates: Mapping[str, Climate]) -> Air | None:
+        """The air it has had since its pour (see climate.along), None if a room it lay in was never read."""
+        if self.unread(climates) is not None:
             return None
-        return along(known, self.pour.at.timestamp())
+        rooms = [(stay.since.timestamp(), climates[stay.room]) for stay in self.lain]
+        return along(rooms, self.pour.at.timestamp())
 
 
 def reason_in_words(hindrance: str, days: int) -> str:
@@ -82,25 +103,31 @@ def reason_in_words(hindrance: str, days: int) -> str:
     return _REASONS[hindrance].format(days=days)
 
 
-def stale(forecast: Forecast | None, drying: Drying, climates: dict[str, Climate], now: datetime) -> bool:
+def stale(forecast: Forecast | None, drying: Drying, climates: Mapping[str, Climate], now: datetime) -> bool:
     """Whether to make the forecast again: none yet, an hour old, other facts, late readings, a room that has moved."""
-    if forecast is None or forecast.model_version != MODEL_VERSION:
+    if forecast is None or not needs_air(forecast, drying, now):
+        return forecast is None
+    if forecast.model_version != MODEL_VERSION or not forecast.fingerprint.startswith(drying.facts):
         return True
-    if settled(forecast, now) and forecast.fingerprint.startswith(_facts(drying)):
-        return False
     if not timedelta(0) <= now - forecast.made_at < LAPSE:  # below zero: the clock was set back
         return True
-    climate = climates.get(drying.room)
-    if forecast.reason is not None or climate is None or forecast.data_until is None:
-        return (forecast.reason is None) != (climate is None) or not forecast.fingerprint.startswith(_facts(drying))
-    if not forecast.fingerprint.startswith(_facts(drying)):
-        return True
-    late = climate.settled_before(forecast.data_until.timestamp()) != forecast.readings_used
+    unread = drying.unread(climates) is not None
+    if unread or forecast.data_until is None or forecast.room_temp_c is None or forecast.room_rh_pct is None:
+        return unread != (forecast.reason is not None)
+    climate = climates[drying.room]
+    late = climate.settled(drying.pour.at.timestamp(), forecast.data_until.timestamp()) != forecast.readings_used
     moved = (
-        abs(climate.temp_c[-1] - (forecast.room_temp_c or 0.0)) >= MOVED_C
-        or abs(climate.rh_pct[-1] - (forecast.room_rh_pct or 0.0)) >= MOVED_RH_PCT
+        abs(climate.temp_c[-1] - forecast.room_temp_c) >= MOVED_C
+        or abs(climate.rh_pct[-1] - forecast.room_rh_pct) >= MOVED_RH_PCT
     )
     return bool(late or moved)
+
+
+def needs_air(forecast: Forecast | None, drying: Drying, now: datetime) -> bool:
+    """Whether the piece's air still matters: False once all is settled by what is known of it today."""
+    if forecast is None or forecast.model_version != MODEL_VERSION:
+        return True
+    return not (settled(forecast, now) and forecast.fingerprint.startswith(drying.facts))
 
 
 def settled(forecast: Forecast, now: datetime) -> bool:
@@ -109,48 +136,58 @@ def settled(forecast: Forecast, now: datetime) -> bool:
 
 
 def forecasts(
-    dryings: Sequence[Drying], climates: dict[str, Climate], now: datetime, *, members: int, days: int
+    dryings: Sequence[Drying], climates: Mapping[str, Climate], now: datetime, *, members: int, days: int
 ) -> list[Forecast]:
-    """Forecasts of these pieces at `now`, in one batch."""
-    airs = [drying.air(climates) for drying in dryings]
-    ready = [i for i, air in enumerate(airs) if air is not None]
-    made: list[Forecast] = [_without_readings(drying, now) for drying in dryings]
-    if not ready:
-        return made
-    known = [air for air in airs if air is not None]
-    pourings = [dryings[i].pouring() for i in ready]
-    series = AirSeries(
-        [
-            (time - dryings[i].pour.at.timestamp(), temp + ZERO_C, rh / 100)
-            for i, (time, temp, rh) in zip(ready, known, strict=True)
-        ]
-    )
-    rooms = np.arange(len(ready))
-    until = np.array([max(days * 86400.0, _age_s(dryings[i], now) + 86400.0) for i in ready])
-    outcomes, _ = ensemble.run(pourings, series, rooms, until, members)
-    centre, samples = _centre(pourings, series, until, [_data_age_s(dryings[i], climates) for i in ready])
-    usual, _ = ensemble.run(
-        pourings, AirSeries.constant(21 + ZERO_C, 0.5), np.zeros(len(ready), dtype=np.intp), 60 * 86400.0, 1
-    )
-    for k, i in enumerate(ready):
-        film_temp, volatile = samples["film_temperature"][k], samples["volatile_fraction"][k]
-        climate = climates[dryings[i].room]
-        made[i] = Forecast(
-            piece_id=dryings[i].piece.id,
-            made_at=now,
+    """Forecasts of these pieces at `now`, in one batch; they look `days` ahead of the pour, further if that is past."""
+    made = {d.piece.id: _without_readings(d, climates, now) for d in dryings}
+    airs = [(drying, air) for drying in dryings if (air := drying.air(climates)) is not None]
+    if airs:
+        runs = _Batch([drying for drying, _ in airs], [air for _, air in airs], climates, now, members, days)
+        made |= {drying.piece.id: runs.forecast(k) for k, (drying, _) in enumerate(airs)}
+    return [made[drying.piece.id] for drying in dryings]
+
+
+class _Batch:
+    """The runs of several pieces with known air: the ensemble, the central film, and that film in usual air."""
+
+    def __init__(
+        self, dryings: list[Drying], airs: list[Air], climates: Mapping[str, Climate], now: datetime, members: int,
+        days: int,
+    ) -> None:  # fmt: skip
+        self.dryings, self.airs, self.climates, self.now, self.members = dryings, airs, climates, now, members
+        self.days = [max(days, math.ceil((now - d.pour.at) / DAY) + 1) for d in dryings]
+        pourings = [drying.pouring for drying in dryings]
+        series = AirSeries(
+            [
+                (t - d.pour.at.timestamp(), temp + ZERO_C, rh / 100)
+                for d, (t, temp, rh) in zip(dryings, airs, strict=True)
+            ]
+        )
+        rooms, until = np.arange(len(dryings)), np.array(self.days) * 86400.0
+        self.outcomes, _ = ensemble.run(pourings, series, rooms, until, members)
+        data_age_s = [max(0.0, climates[drying.room].newest_s - drying.pour.at.timestamp()) for drying in dryings]
+        self.centre, self.samples = _centre(pourings, series, until, data_age_s)
+        usual = AirSeries.constant(21 + ZERO_C, 0.5)
+        self.usual, _ = ensemble.run(pourings, usual, np.zeros(len(dryings), dtype=np.intp), 60 * 86400.0, 1)
+
+    def forecast(self, k: int) -> Forecast:
+        """The forecast of the k-th piece."""
+        drying, climate, days = self.dryings[k], self.climates[self.dryings[k].room], self.days[k]
+        return Forecast(
+            piece_id=drying.piece.id,
+            made_at=self.now,
             model_version=MODEL_VERSION,
-            fingerprint=_fingerprint(dryings[i], known[k], members, days),
-            milestones=tuple(_milestone(kind, outcomes[k], dryings[i].pour.at, days) for kind in MilestoneKind),
-            film_temp_c=_finite(film_temp - ZERO_C),
-            volatile_fraction=_finite(volatile),
-            skin_gap_h=_skin_gap_h(centre[k]),
-            usual_skin_gap_h=_skin_gap_h(usual[k]),
+            fingerprint=_fingerprint(drying, self.airs[k], climate, self.members, days),
+            milestones=tuple(_milestone(kind, self.outcomes[k], drying.pour.at, days) for kind in MilestoneKind),
+            film_temp_c=_finite(self.samples["film_temperature"][k] - ZERO_C),
+            volatile_fraction=_finite(self.samples["volatile_fraction"][k]),
+            skin_gap_h=_skin_gap_h(self.centre[k]),
+            usual_skin_gap_h=_skin_gap_h(self.usual[k]),
             data_until=climate.newest_at,
-            readings_used=climate.settled_before(climate.newest_s),
+            readings_used=climate.settled(drying.pour.at.timestamp(), climate.newest_s),
             room_temp_c=float(climate.temp_c[-1]),
             room_rh_pct=float(climate.rh_pct[-1]),
         )
-    return made
 
 
 def _centre(
@@ -179,45 +216,23 @@ def _skin_gap_h(outcome: ensemble.Outcome) -> float | None:
     return _finite((rows[MILESTONES.index("handle")] - rows[MILESTONES.index("touch_dry")]) / 3600)
 
 
-def _without_readings(drying: Drying, now: datetime) -> Forecast:
+def _without_readings(drying: Drying, climates: Mapping[str, Climate], now: datetime) -> Forecast:
     return Forecast(
         piece_id=drying.piece.id,
         made_at=now,
         model_version=MODEL_VERSION,
-        fingerprint=_facts(drying),
-        reason=f"no temperature and humidity of {drying.room} yet",
+        fingerprint=drying.facts,
+        reason=f"no temperature and humidity of {drying.unread(climates)} yet",
     )
-
-
-def _age_s(drying: Drying, now: datetime) -> float:
-    return max(0.0, (now - drying.pour.at).total_seconds())
-
-
-def _data_age_s(drying: Drying, climates: dict[str, Climate]) -> float:
-    """How old the piece was at the newest reading of its room [s]."""
-    return max(0.0, climates[drying.room].newest_s - drying.pour.at.timestamp())
 
 
 def _finite(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
-def _facts(drying: Drying) -> str:
-    """Hash of what was typed about the piece."""
-    text = json.dumps(
-        [
-            asdict(drying.pouring()),
-            drying.pour.at.astimezone(UTC).isoformat(),
-            [[stay.room, stay.since.isoformat()] for stay in drying.stays],
-        ],
-        sort_keys=True,
-    )
-    return hashlib.sha256(text.encode()).hexdigest()[:16]
-
-
-def _fingerprint(drying: Drying, air: tuple[Array, Array, Array], members: int, days: int) -> str:
-    """Hash of everything that goes into a forecast: what was typed, then the air and the ensemble."""
-    digest = hashlib.sha256(f"{MODEL_VERSION} {members} {days}".encode())
+def _fingerprint(drying: Drying, air: Air, climate: Climate, members: int, days: int) -> str:
+    """Hash of everything that goes into a forecast: what was typed, then the air, its age and the ensemble."""
+    digest = hashlib.sha256(f"{MODEL_VERSION} {members} {days} {climate.newest_s!r}".encode())
     for column in air:
         digest.update(column.tobytes())
-    return _facts(drying) + digest.hexdigest()[:16]
+    return drying.facts + digest.hexdigest()[:16]

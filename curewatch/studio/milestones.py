@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Collection
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from curewatch.records import Forecast, Milestone, MilestoneKind, Notice, Stay
+from curewatch.records import Forecast, Milestone, MilestoneKind, Notice
 from curewatch.studio import wording
 from curewatch.studio.forecast import Drying
+from curewatch.studio.wording import Local
 
 EXPIRES_AFTER = timedelta(days=14)
 """A notice that could not be delivered for this long says nothing useful any more."""
@@ -29,40 +31,46 @@ def next_due(forecast: Forecast, told: Collection[MilestoneKind], now: datetime)
     return min(moments, default=None)
 
 
-def notices(
-    drying: Drying,
-    forecast: Forecast,
-    told: Collection[MilestoneKind],
-    now: datetime,
-    local: Callable[[datetime], datetime],
-) -> list[Notice]:
-    """The notices of `drying` that are due at `now`; each has a key, so that telling twice is left to the store.
+@dataclass(frozen=True)
+class Due:
+    """A milestone of a piece that people should hear of."""
 
-    Where both have passed, only the stronger is told. `local` turns a time into the studio's zone.
-    """
+    drying: Drying
+    forecast: Forecast
+    milestone: Milestone
+    odds: str
+    """`worth_checking` or `safe`."""
+
+    @property
+    def key(self) -> str:
+        return key_of(self.drying.piece.id, self.milestone.kind, self.odds)
+
+    @property
+    def told_by(self) -> tuple[str, str]:
+        """The keys of the notices after any of which this one says nothing new: itself, and the stronger one."""
+        return self.key, key_of(self.drying.piece.id, self.milestone.kind, "safe")
+
+
+def due(drying: Drying, forecast: Forecast, told: Collection[MilestoneKind], now: datetime) -> list[Due]:
+    """The notices of `drying` that are due at `now`, told before or not. Where both have passed, the stronger."""
     found = []
     for milestone in forecast.milestones:
         if milestone.kind not in told:
             continue
         if milestone.safe_at is not None and milestone.safe_at <= now:
-            found.append(_notice(drying, forecast, milestone, "safe", now, local))
+            found.append(Due(drying, forecast, milestone, "safe"))
         elif milestone.worth_checking_at is not None and milestone.worth_checking_at <= now:
-            found.append(_notice(drying, forecast, milestone, "worth_checking", now, local))
+            found.append(Due(drying, forecast, milestone, "worth_checking"))
     return found
 
 
-def _notice(
-    drying: Drying,
-    forecast: Forecast,
-    milestone: Milestone,
-    odds: str,
-    now: datetime,
-    local: Callable[[datetime], datetime],
-) -> Notice:
-    title, text = wording.milestone(drying, forecast, milestone, odds, now, local)
-    stay: Stay = drying.stays[-1]
+def notice(due: Due, now: datetime, local: Local) -> Notice:
+    """What people read. `local` turns a time into the studio's zone."""
+    drying, milestone = due.drying, due.milestone
+    title, text = wording.milestone(drying, due.forecast, milestone, due.odds, now, local)
+    stay = drying.stays[-1]
     return Notice(
-        key=key_of(drying.piece.id, milestone.kind, odds),
+        key=due.key,
         kind="milestone",
         created_at=now,
         title=title,
@@ -74,7 +82,7 @@ def _notice(
             "piece": drying.piece.name,
             "place": stay.place,
             "milestone": milestone.kind.value,
-            "odds": odds,
+            "odds": due.odds,
             "worth_checking_at": _iso(milestone.worth_checking_at),
             "safe_at": _iso(milestone.safe_at),
         },

@@ -23,6 +23,8 @@ STAGES = {
 VARNISH_CAUTION = (
     "Varnish and aerosols: ventilate, keep flames and children away, and follow the product's safety sheet."
 )
+LONG_SINCE = timedelta(hours=6)
+"""A milestone passed longer ago than this is told with its date."""
 HEATER_CAUTION = "Never leave a heater unattended or near wet paint, solvents or children."
 
 _CHECK = {
@@ -35,7 +37,7 @@ _SAFE = {
     MilestoneKind.PACKED: "Nothing flows any more. Keep it lying all the same.",
     MilestoneKind.TOUCH_DRY: "The surface can be touched. The core is still soft: leave it lying, stack nothing on it.",
     MilestoneKind.HANDLE: "It can be moved and stood up, and its place is free. Nothing may press on its face yet.",
-    MilestoneKind.VARNISH_READY: "It can be varnished when the air is right.",
+    MilestoneKind.VARNISH_READY: "It can be varnished in air that the varnish's label allows; there is no hurry.",
 }
 
 
@@ -69,6 +71,11 @@ def age(at: datetime | None, now: datetime) -> str:
     return "never" if at is None else f"{span(now - at)} ago"
 
 
+def number(value: float, digits: int = 0) -> str:
+    """A number to so many digits, never "-0"."""
+    return f"{round(value, digits) + 0.0:.{digits}f}"
+
+
 def names(dryings: Sequence[Drying], most: int = 4) -> str:
     """`Heron`, `Heron and Reed`, `Heron, Reed, Eel and 3 more`."""
     found = [drying.piece.name for drying in dryings]
@@ -86,20 +93,23 @@ def milestone(
 ) -> tuple[str, str]:
     """Title and text of a milestone notice: which piece, what is now true, what to do, by when."""
     name, stage = drying.piece.name, STAGES[reached.kind]
-    poured = f"Poured {date(drying.pour.at, local, now)} in {where(drying)}."
+    poured = f"Poured {date(drying.pour.at, local, now)}, now in {where(drying)}."
     if odds == "safe":
         title = f"{name}: safe to assume {_state(stage)}"
-        lines = [f"{name} is {_state(stage)} by now, nine times out of ten.", _SAFE[reached.kind]]
+        at = reached.safe_at or now
+        since = f" and has been since {date(at, local, now)}" if now - at > LONG_SINCE else ""
+        lines = [f"{name} is {_state(stage)} by now{since}, nine times out of ten.", _SAFE[reached.kind]]
     else:
         title = f"{name}: worth checking, perhaps {_state(stage)}"
         lines = [f"{name} is {_state(stage)} by now at even odds.", _CHECK[reached.kind]]
-        lines.append(f"Safe to assume {_when(reached.safe_at, reached.reason, local, now)}.")
+        lines.append(_safe(reached, local, now))
     if reached.kind is MilestoneKind.VARNISH_READY:
         if drying.pour.silicone:
             lines.append("It was poured with silicone: wash that off and let it dry first, or the varnish crawls.")
         lines.append(VARNISH_CAUTION)
+    lines.append(poured)
     if forecast.data_until is not None:
-        lines.append(f"{poured} Room last read {age(forecast.data_until, now)}.")
+        lines.append(f"Room last read {age(forecast.data_until, now)}.")
     return title, " ".join(lines)
 
 
@@ -107,5 +117,7 @@ def _state(stage: str) -> str:
     return "fit to handle" if stage == "handle" else stage
 
 
-def _when(at: datetime | None, reason: str | None, local: Local, now: datetime) -> str:
-    return f"from {date(at, local, now)}" if at is not None else f"at no date foreseen ({reason})"
+def _safe(reached: Milestone, local: Local, now: datetime) -> str:
+    if reached.safe_at is None:
+        return f"No date is foreseen from which that is safe to assume ({reached.reason})."
+    return f"Safe to assume from {date(reached.safe_at, local, now)}."

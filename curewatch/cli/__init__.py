@@ -1,0 +1,30 @@
+"""The commands, one function each, thin over what lies below.
+
+What is heavy is imported inside the command that needs it: `--help` and completion answer at once.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+
+from curewatch.cli.exits import Exit
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command line (default: this process's own) and return its exit code. Raises nothing but SystemExit."""
+    arguments = list(sys.argv[1:] if arguments is None else arguments)
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:  # closed by whoever called: there is nowhere to write to
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115 it stays open like the real one
+    try:
+        from curewatch.cli.app import run
+
+        return run(arguments)
+    except KeyboardInterrupt:
+        return Exit.INTERRUPTED
+    except Exception as error:
+        from curewatch.cli.errors import complain
+
+        return complain(error, as_json="--json" in arguments)

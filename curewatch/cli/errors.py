@@ -1,0 +1,112 @@
+"""What went wrong, as a sentence on stderr (with --json: an object) and an exit code. Never a traceback."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from contextlib import suppress
+from typing import Any, NamedTuple
+
+from curewatch.cli.exits import Exit
+from curewatch.cli.output import SCHEMA, write
+from curewatch.intake.errors import BadInput
+
+KNOWN = (
+    ("curewatch.intake.errors", "BadInput", Exit.BAD_INPUT),
+    ("curewatch.settings.errors", "SettingsError", Exit.BAD_INPUT),
+    ("curewatch.desk.orders", "FactError", Exit.BAD_INPUT),
+    ("curewatch.store.errors", "AlreadyRunning", Exit.ALREADY_RUNNING),
+    ("curewatch.store.errors", "NewerSchema", Exit.FAILED),
+    ("curewatch.store.errors", "CannotOpen", Exit.BAD_INPUT),
+    ("curewatch.store.errors", "FactRefused", Exit.BAD_INPUT),
+    ("curewatch.store.errors", "StoreError", Exit.FAILED),
+)
+"""Errors that are written for people, the narrower before the wider."""
+
+TRACEBACK = "CUREWATCH_TRACEBACK"
+"""Set in the environment, a failure that nobody foresaw shows where it arose."""
+
+
+class Missing(BadInput):
+    """Something that has to be said and was not."""
+
+    def __init__(self, field: str, allowed: str) -> None:
+        super().__init__(field, None, allowed)
+
+    def __str__(self) -> str:
+        return f"{self.field}: missing, expected {self.allowed}"
+
+
+class Complaint(NamedTuple):
+    code: int
+    message: str
+    field: str | None = None
+    given: str | None = None
+    allowed: str | None = None
+    hint: str | None = None
+    """A second line for people."""
+
+
+def complain(error: Exception, *, as_json: bool) -> int:
+    """Say on stderr what went wrong; returns the exit code."""
+    complaint = understood(error)
+    if as_json:
+        parts = {"field": complaint.field, "given": complaint.given, "allowed": complaint.allowed}
+        line = json.dumps({"schema": SCHEMA, "error": {**parts, "message": complaint.message}})
+    else:
+        line = f"curewatch: {complaint.message}" + (f"\n{complaint.hint}" if complaint.hint else "")
+    if os.environ.get(TRACEBACK) and complaint.code == Exit.FAILED:
+        import traceback
+
+        traceback.print_exception(error)
+    with suppress(OSError):  # nobody is left to complain to; the exit code still tells
+        write(line, sys.stderr)
+    return complaint.code
+
+
+def understood(error: Exception) -> Complaint:
+    for module, name, code in KNOWN:
+        # an error of a module that was never loaded cannot have been raised
+        kind = getattr(sys.modules.get(module), name, None)
+        if kind is not None and isinstance(error, kind):
+            return Complaint(code, str(error), *_parts(error))
+    if hasattr(error, "format_message") and hasattr(error, "exit_code"):
+        return _usage(error)
+    if isinstance(error, OSError):
+        about = f"{error.filename}: " if error.filename else ""
+        return Complaint(Exit.FAILED, f"{about}{error.strerror or error}")
+    first_line = (str(error).splitlines() or [""])[0]
+    return Complaint(
+        Exit.FAILED,
+        f"this should not have happened: {type(error).__name__}: {first_line}",
+        hint=f"With {TRACEBACK}=1 in the environment it shows where.",
+    )
+
+
+def _parts(error: Exception) -> tuple[str | None, str | None, str | None]:
+    """Field, given and allowed, where an error names them."""
+    given = getattr(error, "given", None)
+    return (
+        getattr(error, "field", None),
+        given if given is None or isinstance(given, str) else repr(given),
+        getattr(error, "allowed", None),
+    )
+
+
+def _usage(error: Any) -> Complaint:
+    """A command line that typer could not read, in its own words.
+
+    Known by its shape: where these classes live has moved between typer's releases.
+    """
+    option = getattr(error, "option_name", None)
+    parameter = getattr(error, "param", None)
+    near = getattr(error, "possibilities", None)
+    context = getattr(error, "ctx", None)
+    return Complaint(
+        error.exit_code,
+        error.format_message(),
+        field=option or ("/".join(parameter.opts) if parameter else None),
+        allowed=", ".join(near) if near else None,
+        hint=f"What it takes: {context.command_path if context else 'curewatch'} --help",
+    )

@@ -1,0 +1,144 @@
+"""The commands that log facts: a pour, a reading, what a recipe is made of."""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated
+
+import typer
+
+from curewatch.cli import options
+from curewatch.cli.output import Page, say, say_json
+
+At = Annotated[
+    str | None,
+    typer.Option("--at", metavar="TIME", help="When: '3 h ago', 'yesterday 18:30', ISO 8601. Left out: now."),
+]
+Name = Annotated[str, typer.Argument(metavar="NAME", help="The piece's name.")]
+RoomName = Annotated[str, typer.Option("--room", metavar="ROOM", help="The room, by its name.")]
+
+
+def pour(
+    ctx: typer.Context,
+    name: Name,
+    room: RoomName,
+    place: Annotated[str | None, typer.Option("--place", metavar="PLACE", help="Where in the room.")] = None,
+    wet_thickness: options.WetThickness = None,
+    poured: options.Poured = None,
+    ran_off: options.RanOff = None,
+    size: options.Size = None,
+    layer: options.Layer = None,
+    recipe: Annotated[str | None, typer.Option("--recipe", metavar="NAME", help="The mix, by its name.")] = None,
+    silicone: Annotated[bool, typer.Option("--silicone", help="Poured with silicone oil.")] = False,
+    air: Annotated[
+        str | None,
+        typer.Option("--air", metavar="AIR", help="still, draughty, fan or a speed. Left out: as the room's is set."),
+    ] = None,
+    back: Annotated[str, typer.Option("--back", metavar="BACK", help="canvas, or board.")] = "canvas",
+    at: At = None,
+    as_json: options.AsJson = False,
+) -> None:
+    """Log a pour: a new piece, when it was poured, how thick, and where it lies."""
+    from curewatch.cli import piece_page
+    from curewatch.cli.studio import desk_of, moment
+    from curewatch.cli.thickness import thickness_of
+    from curewatch.desk import PourOrder
+    from curewatch.intake.typed import BadInput, parse_air, parse_back
+    from curewatch.records import Support
+
+    thickness = thickness_of(wet_thickness, poured, ran_off, size, layer)
+    support = parse_back(back)
+    if not isinstance(support, Support):
+        raise BadInput("--back", back, "canvas or board")
+    with desk_of(ctx) as (desk, now):
+        order = PourOrder(
+            name=named(name, "NAME"),
+            room=named(room, "--room"),
+            place=None if place is None else named(place, "--place"),
+            at=moment(at, desk, now),
+            wet_thickness_m=thickness.metres,
+            thickness_source=thickness.source,
+            size_m=thickness.size_m,
+            recipe=None if recipe is None else named(recipe, "--recipe"),
+            silicone=silicone,
+            support=support,
+            air_speed_m_s=None if air is None else parse_air(air),
+        )
+        logged = desk.log_pour(order, now)
+        desk.refresh(now)
+        report = desk.piece(order.name, now)
+        if as_json:
+            say_json("pour", **piece_page.values(desk.settings.tz, report), notes=list(logged.notes))
+            return
+        _say_notes(logged.notes)
+        say(f"Logged {order.name}.\n")
+        say(piece_page.text(desk.settings.tz, report, now, Page.of(sys.stdout)))
+
+
+def reading(
+    ctx: typer.Context,
+    room: RoomName,
+    temperature: Annotated[str, typer.Option("--temperature", metavar="TEMP", help="Such as 21C or 70F.")],
+    humidity: Annotated[str, typer.Option("--humidity", metavar="RH", help="Relative humidity, such as 50%.")],
+    at: At = None,
+    as_json: options.AsJson = False,
+) -> None:
+    """Type a reading of a room's temperature and humidity."""
+    from curewatch.cli.studio import desk_of, iso, moment
+    from curewatch.intake.typed import parse_humidity, parse_temperature
+    from curewatch.records import Reading
+
+    temp_c, rh_pct = parse_temperature(temperature), parse_humidity(humidity)
+    with desk_of(ctx) as (desk, now):
+        when = moment(at, desk, now)
+        read = Reading(room=named(room, "--room"), at=when, temp_c=temp_c, rh_pct=rh_pct, received_at=now)
+        logged = desk.log_reading(read)
+        desk.refresh(now)
+        if as_json:
+            values = {"room": read.room, "at": iso(when, desk.settings.tz), "temp_c": temp_c, "rh_pct": rh_pct}
+            say_json("reading", **values, notes=list(logged.notes))
+            return
+        _say_notes(logged.notes)
+        say(f"Logged {read.room}: {temp_c:.1f} °C, {rh_pct:.0f} % at {desk.local(when):%a %d %b %H:%M}.")
+
+
+def recipe(
+    ctx: typer.Context,
+    name: Annotated[str, typer.Argument(metavar="NAME", help="The recipe's name.")],
+    solids: Annotated[str, typer.Option("--solids", metavar="SHARE", help="Solids, by volume of the wet paint.")],
+    glycol: Annotated[str, typer.Option("--glycol", metavar="SHARE", help="Slow solvent, by volume.")] = "0.03",
+    as_json: options.AsJson = False,
+) -> None:
+    """Say what a recipe is made of; its pieces are forecast anew."""
+    from curewatch.cli.studio import desk_of
+    from curewatch.intake.typed import parse_fraction
+    from curewatch.records import Recipe
+
+    made = Recipe(
+        name=named(name, "NAME"),
+        solids=parse_fraction(solids, field="--solids", low=0.05, high=0.70),
+        glycol=parse_fraction(glycol, field="--glycol", low=0.0, high=0.15),
+        stated=True,
+    )
+    with desk_of(ctx) as (desk, now):
+        desk.put_recipe(made)
+        desk.refresh(now)
+    if as_json:
+        say_json("recipe", **made.model_dump())
+        return
+    say(f"Recipe {made.name}: {made.solids:.0%} solids, {made.glycol:.1%} glycol, by volume of the wet paint.")
+
+
+def named(typed: str, field: str) -> str:
+    """A name as people give it, trimmed; BadInput where it cannot be one."""
+    from curewatch.intake.typed import BadInput
+
+    text = typed.strip()
+    if not 1 <= len(text) <= 80 or any(ord(c) < 32 or ord(c) == 127 or 0xD800 <= ord(c) < 0xE000 for c in text):
+        raise BadInput(field, typed, "a name of 1 to 80 characters on one line")
+    return text
+
+
+def _say_notes(notes: tuple[str, ...]) -> None:
+    for note in notes:
+        say(f"Note: {note}.")

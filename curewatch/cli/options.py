@@ -1,0 +1,75 @@
+"""Options that several commands take. All are text here: `intake` reads them, so that every refusal reads alike."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Annotated
+
+import typer
+
+
+def _words(*words: str) -> Callable[[str], list[str]]:
+    """Shell completion of an option that takes these words, among other things."""
+
+    def begun(incomplete: str) -> list[str]:
+        return [word for word in words if word.startswith(incomplete)]
+
+    return begun
+
+
+Store = Annotated[
+    str | None,
+    typer.Option(
+        "--store",
+        metavar="PATH|URL",
+        help="Where the studio's facts are kept; else CUREWATCH_STORE, else your user folder.",
+    ),
+]
+Config = Annotated[
+    str | None,
+    typer.Option(
+        "--config", metavar="FILE", help="The settings; else CUREWATCH_CONFIG, else your user folder, else defaults."
+    ),
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
+
+WetThickness = Annotated[
+    str | None,
+    typer.Option("--wet-thickness", metavar="LENGTH", help="Wet film as measured with a comb gauge, such as 1.2mm."),
+]
+Poured = Annotated[
+    str | None, typer.Option("--poured", metavar="VOLUME", help="Or: paint poured onto --size, such as 250ml,")
+]
+RanOff = Annotated[
+    str | None, typer.Option("--ran-off", metavar="VOLUME", help="of which this ran off the edges (left out: none).")
+]
+Size = Annotated[
+    str | None, typer.Option("--size", metavar="WxH", help="Width and height of the piece, such as 40x50cm.")
+]
+Layer = Annotated[
+    str | None,
+    typer.Option(
+        "--layer",
+        metavar="WORD",
+        help="Or, roughly: thin, medium or thick.",
+        autocompletion=_words("thin", "medium", "thick"),
+    ),
+]
+Air = Annotated[
+    str,
+    typer.Option(
+        "--air",
+        metavar="AIR",
+        help="Air over the piece: still, draughty, fan, or a speed such as 0.1m/s.",
+        autocompletion=_words("still", "draughty", "fan"),
+    ),
+]
+Back = Annotated[
+    str,
+    typer.Option(
+        "--back",
+        metavar="BACK",
+        help="What lies behind it: canvas, board, or a number of W/m2K.",
+        autocompletion=_words("canvas", "board"),
+    ),
+]

@@ -1,0 +1,104 @@
+"""Where text goes: what a terminal or pipe can show, and writing to it without surprises."""
+
+from __future__ import annotations
+
+import codecs
+import errno
+import json
+import os
+import shutil
+import sys
+from dataclasses import dataclass
+from typing import Any, TextIO
+
+import typer
+
+from curewatch.cli.exits import Exit
+
+SCHEMA = 1
+"""Of every object that --json prints; raised when a name or a meaning changes, not when something is added."""
+PIPED_WIDTH = 80
+WIDTHS = (40, 100)
+"""The narrowest and the widest a page is laid out [columns]."""
+
+_PLAIN = str.maketrans(
+    {"°": "", "µ": "u", "×": "x", "–": "-", "—": "-", "≤": "<=", "≥": ">=", "±": "+/-", "…": "...", "²": "2", "·": "-"}
+)
+"""For an output that cannot show the trade's own signs."""
+
+
+@dataclass(frozen=True)
+class Page:
+    """What the output can show."""
+
+    width: int = PIPED_WIDTH
+    unicode: bool = True
+    colour: bool = False
+
+    @classmethod
+    def of(cls, stream: TextIO) -> Page:
+        """As wide as the terminal; colour only on one, and not where NO_COLOR is set (no-color.org)."""
+        terminal = stream.isatty()
+        width = shutil.get_terminal_size((PIPED_WIDTH, 24)).columns if terminal else PIPED_WIDTH
+        wanted = not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
+        return cls(
+            width=min(max(width - 1, WIDTHS[0]), WIDTHS[1]) if terminal else PIPED_WIDTH,
+            unicode=_speaks_unicode(stream.encoding),
+            colour=terminal and wanted,
+        )
+
+    def bold(self, text: str) -> str:
+        """A heading; it reads the same without."""
+        return f"\x1b[1m{text}\x1b[0m" if self.colour else text
+
+
+def _speaks_unicode(encoding: str | None) -> bool:
+    try:
+        return codecs.lookup(encoding or "ascii").name.startswith("utf")
+    except LookupError:
+        return False
+
+
+def say(text: str) -> None:
+    """Write `text` and a line end to stdout, now.
+
+    Raises typer.Exit where nobody reads any more, OSError where it cannot be written.
+    """
+    try:
+        write(text, sys.stdout)
+    except OSError as problem:
+        _let_go_of(sys.stdout)
+        if problem.errno == errno.EPIPE:
+            raise typer.Exit(Exit.NOBODY_READS) from None
+        raise OSError(problem.errno, f"the output cannot be written: {problem.strerror}") from None
+
+
+def say_json(kind: str, **values: Any) -> None:
+    """Write the one object of a --json command. NaN never leaves: it is an error here."""
+    say(json.dumps({"schema": SCHEMA, "kind": kind, **values}, ensure_ascii=_needs_ascii(), allow_nan=False))
+
+
+def _needs_ascii() -> bool:
+    return not _speaks_unicode(sys.stdout.encoding)
+
+
+def write(text: str, stream: TextIO) -> None:
+    """Write and flush, with what the stream's encoding cannot show replaced."""
+    encoding = stream.encoding or "utf-8"
+    try:
+        text.encode(encoding)
+    except UnicodeEncodeError:
+        if not _speaks_unicode(encoding):
+            text = text.translate(_PLAIN)
+        text = text.encode(encoding, "backslashreplace").decode(encoding)
+    stream.write(text + "\n")
+    stream.flush()
+
+
+def _let_go_of(stream: TextIO) -> None:
+    """Send what is still in the stream's buffer to nowhere, or Python complains of it once more at its exit."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, stream.fileno())
+    finally:
+        os.close(nowhere)

@@ -1,0 +1,39 @@
+"""The commands that show the studio: the board, and one piece."""
+
+from __future__ import annotations
+
+import sys
+
+import typer
+
+from curewatch.cli import options
+from curewatch.cli.facts import Name
+from curewatch.cli.output import Page, say, say_json
+
+
+def board(ctx: typer.Context, as_json: options.AsJson = False) -> None:
+    """Every piece with its stage and next dates, every room with the age of its data, and active alarms."""
+    from curewatch.cli import board_page
+    from curewatch.cli.studio import desk_of
+
+    with desk_of(ctx) as (desk, now):
+        desk.refresh(now)
+        seen = desk.board(now)
+        if as_json:
+            say_json("board", **board_page.values(desk.settings.tz, seen))
+        else:
+            say(board_page.text(desk.settings.tz, seen, Page.of(sys.stdout)))
+
+
+def piece(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:
+    """One piece: its pour, its milestones with how sure they are, and what the room is doing to it."""
+    from curewatch.cli import piece_page
+    from curewatch.cli.studio import desk_of
+
+    with desk_of(ctx) as (desk, now):
+        desk.refresh(now)
+        report = desk.piece(name, now)
+        if as_json:
+            say_json("piece", **piece_page.values(desk.settings.tz, report))
+        else:
+            say(piece_page.text(desk.settings.tz, report, now, Page.of(sys.stdout)))

@@ -1,0 +1,59 @@
+"""Opening the studio that a command is about: settings, store and desk, by option, environment or user folder."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+import typer
+
+if TYPE_CHECKING:
+    from curewatch.desk import Desk
+    from curewatch.settings import Settings
+
+
+def settings_of(ctx: typer.Context) -> Settings:
+    """The settings named by --config, CUREWATCH_CONFIG or the user folder. Raises SettingsError."""
+    from curewatch.settings import config_path, load_settings
+
+    return load_settings(config_path(ctx.obj.config, os.environ))
+
+
+def location_of(ctx: typer.Context) -> str:
+    """Where the store lives."""
+    from curewatch.settings import store_location
+
+    return store_location(ctx.obj.store, os.environ)
+
+
+@contextmanager
+def desk_of(ctx: typer.Context) -> Iterator[tuple[Desk, datetime]]:
+    """The desk of the store, and now. Raises SettingsError, StoreError."""
+    from curewatch.clock import SystemClock
+    from curewatch.desk import Desk
+    from curewatch.store import Store
+
+    settings = settings_of(ctx)
+    with Store.open(location_of(ctx)) as store:
+        yield Desk(store, settings), SystemClock().now()
+
+
+def moment(typed: str | None, desk: Desk, now: datetime) -> datetime:
+    """The moment typed as --at, in the studio's zone; now where none was. Raises BadInput."""
+    from curewatch.intake.typed import not_future, parse_time
+
+    if typed is None:
+        return now
+    return not_future(parse_time(typed, now=now, zone=desk.settings.tz), now, given=typed)
+
+
+def iso(at: datetime | None, tz: ZoneInfo) -> str | None:
+    """A moment for JSON: ISO 8601 in the studio's zone, to the second."""
+    return None if at is None else at.astimezone(tz).isoformat(timespec="seconds")
+
+
+Values = dict[str, Any]

@@ -1,0 +1,169 @@
+"""What `curewatch check` finds: whether everything the settings name is there, and who has been heard from."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Mapping
+from contextlib import suppress
+from datetime import datetime, timedelta
+from enum import StrEnum
+from pathlib import Path
+from typing import NamedTuple
+
+from curewatch.clock import Clock, plausible
+from curewatch.daemon.telling import place_of, signer_of
+from curewatch.intake.errors import BadInput
+from curewatch.intake.mqtt import look_at_broker
+from curewatch.records import DeliveryState, Reading
+from curewatch.settings import BrokerSettings, SensorSettings, Settings, SettingsError
+from curewatch.store import AlreadyRunning, CannotOpen, Store, StoreError
+from curewatch.studio.wording import age
+
+BROKER_WITHIN_S = 6.0
+
+
+class Verdict(StrEnum):
+    OK = "ok"
+    WARN = "warn"
+    """Works, but somebody may want it otherwise."""
+    FAIL = "fail"
+
+
+class Finding(NamedTuple):
+    """One thing looked at. `sentence` is for people."""
+
+    name: str
+    verdict: Verdict
+    sentence: str
+
+
+def look(
+    settings: Settings,
+    store_location: str,
+    clock: Clock,
+    *,
+    config: Path | None = None,
+    environ: Mapping[str, str] = os.environ,
+) -> list[Finding]:
+    """Look at everything, in the order it is needed; nothing is changed and nothing raised for what is amiss.
+
+    `config` is where the settings came from. Whether a daemon runs is found out by holding its lock for a moment.
+    Looking at the broker takes up to BROKER_WITHIN_S seconds.
+    """
+    found = [_settings(settings, config), _clock(clock.now())]
+    newest: dict[tuple[str, str], Reading] = {}
+    try:
+        store = Store.open(store_location, migrate=False)
+    except CannotOpen as error:
+        is_new = "://" not in store_location and not Path(store_location).expanduser().exists()
+        found.append(Finding("store", Verdict.WARN if is_new else Verdict.FAIL, str(error)))
+    else:
+        with store:
+            found += _store(store, clock.now())
+            with suppress(StoreError), store.read() as tx:
+                newest = tx.newest_by_source()
+    found.append(_broker(settings, clock))
+    found += _sensors(settings, newest, clock.now())
+    found.append(_webhook(settings, environ))
+    return found
+
+
+def _settings(settings: Settings, config: Path | None) -> Finding:
+    where = f"from {config}" if config else "none given: everything is at its default"
+    return Finding("settings", Verdict.OK, f"{where}; times are those of {settings.zone}")
+
+
+def _clock(now: datetime) -> Finding:
+    if plausible(now):
+        return Finding("clock", Verdict.OK, f"shows {now:%Y-%m-%d %H:%M} UTC")
+    return Finding("clock", Verdict.FAIL, f"shows {now:%Y-%m-%d %H:%M} UTC, which cannot be: set it")
+
+
+def _store(store: Store, now: datetime) -> Iterator[Finding]:
+    try:
+        with store.read() as tx:
+            counts = tx.counts()
+            waiting = tx.deliveries(state=DeliveryState.WAITING)
+    except StoreError as error:
+        yield Finding("store", Verdict.FAIL, str(error))
+        return
+    held = ", ".join(f"{counts[name]} {name}" for name in ("pieces", "rooms", "readings", "notices"))
+    yield Finding("store", Verdict.OK, f"{store.location} holds {held}")
+    yield _daemon(store)
+    if not waiting:
+        return
+    oldest = min(waiting, key=lambda delivery: delivery.notice.created_at)
+    why = f"; last error: {oldest.last_error}" if oldest.last_error else ""
+    sentence = f"{len(waiting)} wait to be sent, the oldest from {age(oldest.notice.created_at, now)}{why}"
+    yield Finding("deliveries", Verdict.WARN if oldest.attempts else Verdict.OK, sentence)
+
+
+def _daemon(store: Store) -> Finding:
+    try:
+        with store.lock_for_daemon():
+            return Finding("daemon", Verdict.WARN, "none runs on this store: start it with `curewatch run`")
+    except AlreadyRunning as running:
+        process = f"process {running.pid} on {running.host}" if running.pid else "a process"
+        since = f" since {running.since:%Y-%m-%d %H:%M} UTC" if running.since else ""
+        return Finding("daemon", Verdict.OK, f"{process} watches{since}")
+    except StoreError as error:
+        return Finding("daemon", Verdict.FAIL, str(error))
+
+
+def _broker(settings: Settings, clock: Clock) -> Finding:
+    broker = settings.broker
+    if broker is None:
+        if settings.sensors:
+            return Finding("broker", Verdict.FAIL, "sensors are set but no [broker] to hear them through")
+        return Finding("broker", Verdict.OK, "none set: readings are typed")
+    try:
+        return _reached(broker, settings, clock)
+    except (SettingsError, BadInput) as error:
+        return Finding("broker", Verdict.FAIL, str(error))
+
+
+def _reached(broker: BrokerSettings, settings: Settings, clock: Clock) -> Finding:
+    place = f"{broker.host}:{broker.port}"
+    status = look_at_broker(broker, settings.sensors, clock, within_s=BROKER_WITHIN_S)
+    if status.broker_error is not None:
+        return Finding("broker", Verdict.FAIL, status.broker_error)
+    if not status.connected or (settings.sensors and not status.subscribed | status.refused.keys()):
+        return Finding("broker", Verdict.FAIL, f"{place} did not answer in {BROKER_WITHIN_S:g} s")
+    if status.refused:
+        refused = ", ".join(f"{topic!r} ({why})" for topic, why in status.refused.items())
+        return Finding("broker", Verdict.FAIL, f"{place} refuses the topics {refused}")
+    if not settings.sensors:
+        return Finding("broker", Verdict.WARN, f"{place} is set, but no [[sensors]] to hear through it")
+    return Finding("broker", Verdict.OK, f"{place} answers and grants {len(status.subscribed)} topics")
+
+
+def _sensors(settings: Settings, newest: Mapping[tuple[str, str], Reading], now: datetime) -> Iterator[Finding]:
+    by_id: dict[str, SensorSettings] = {}
+    for sensor in settings.sensors:
+        by_id.setdefault(sensor.id, sensor)  # the two topics of one device are one sensor
+    for name, sensor in by_id.items():
+        heard = [
+            reading.at
+            for (room, source), reading in newest.items()
+            if room == sensor.room and (source == name or source.startswith(f"{name}/"))
+        ]
+        if not heard:
+            yield Finding(f"sensor {name}", Verdict.WARN, f"never heard; its topic is {sensor.topic!r}")
+            continue
+        last = max(heard)
+        late = now - last > timedelta(minutes=sensor.silent_after_min)
+        sentence = f"its last reading is from {age(last, now)}, in {sensor.room}"
+        yield Finding(f"sensor {name}", Verdict.WARN if late else Verdict.OK, sentence)
+
+
+def _webhook(settings: Settings, environ: Mapping[str, str]) -> Finding:
+    hook = settings.webhook
+    if hook is None:
+        return Finding("webhook", Verdict.WARN, "none set: notices are only kept in the store, nobody is told")
+    try:
+        signer = signer_of(hook, environ)
+    except SettingsError as error:
+        return Finding("webhook", Verdict.FAIL, str(error))
+    if signer is None:
+        return Finding("webhook", Verdict.WARN, f"{place_of(hook)}, unsigned: the receiver cannot tell who sends")
+    return Finding("webhook", Verdict.OK, f"{place_of(hook)}, signed")

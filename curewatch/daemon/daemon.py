@@ -1,0 +1,224 @@
+"""The composition root: every real thing is built here, in order, and taken down in reverse.
+
+The main thread waits for the alarm clock, for readings, for the end, or for the next tick, and then looks at the
+studio if that is due (see pace.py). All else has threads of its own: the broker's messages, each channel, the alarm
+clock, the signals. What any of them knows is in the store, so it may end at any line without losing work.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import threading
+from collections.abc import Callable, Mapping
+from contextlib import ExitStack
+
+from curewatch.clock import Clock, judge, plausible, sample
+from curewatch.daemon.alarm_clock import AlarmClock
+from curewatch.daemon.listening import Listening
+from curewatch.daemon.logs import Level, to_stderr
+from curewatch.daemon.pace import TICK_S, Pace
+from curewatch.daemon.signals import heeded
+from curewatch.daemon.telling import Telling, place_of
+from curewatch.demo import seed_demo
+from curewatch.desk import Desk
+from curewatch.settings import Settings
+from curewatch.store import Store, StoreError
+from curewatch.studio.board import Board
+
+log = logging.getLogger(__name__)
+
+ENDED, FAILED = 0, 1
+"""Exit codes: asked to end; gave up after flaws in a row, for whoever supervises the process to start it again."""
+FLAWS_IN_A_ROW = 5
+"""Unexpected failures, half a minute of them. A store that is locked or full is expected, and waited for."""
+INTAKE_STOPS_WITHIN_S, COURIERS_STOP_WITHIN_S = 5.0, 3.0
+LISTED = 10
+"""More new notices than this are counted in the log, not listed."""
+
+
+class Daemon:
+    """One run of the service: `run` once, `stop` from any thread."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        store_location: str,
+        clock: Clock,
+        *,
+        level: Level = Level.NORMAL,
+        environ: Mapping[str, str] = os.environ,
+    ) -> None:
+        self._settings, self._location, self._clock = settings, store_location, clock
+        self._level, self._environ = level, environ
+        self._wake, self._stopping = threading.Event(), threading.Event()
+        self._fresh = threading.Event()  # readings were stored since the last look began
+        self._pace = Pace()
+        self._seen = sample(clock)
+        self._believed: bool | None = None  # whether the wall clock is; None before it was asked
+        self._begun = False
+        self._revision: str | None = None
+        self._flaws = 0
+        self._last_flaw = ""
+
+    def run(self, *, demo_if_empty: bool = False, show: Callable[[Board], object] | None = None) -> int:
+        """Watch until `stop`, SIGTERM or SIGINT; the exit code, ENDED or FAILED.
+
+        With `demo_if_empty` an empty store gets the demo studio first. `show` is handed the board, once, after the
+        first look. Signals are heeded in the main thread only. Raises, before anything is watched: StoreError
+        (AlreadyRunning where another daemon holds the store), SettingsError and BadInput for files and hosts that
+        cannot be used.
+        """
+        self._demo, self._show = demo_if_empty, show
+        with ExitStack() as house:
+            house.enter_context(to_stderr(self._level))
+            if threading.current_thread() is threading.main_thread():
+                house.enter_context(heeded(self.stop))
+            self._build(house)
+            code = self._watch()
+            log.info("ending")
+        return code
+
+    def stop(self) -> None:
+        """End gracefully, soon."""
+        self._stopping.set()
+        self._wake.set()
+
+    def _build(self, house: ExitStack) -> None:
+        """Everything in order; `house` takes it down in reverse: first no more comes in, last the store closes."""
+        store = house.enter_context(Store.open(self._location))
+        house.enter_context(store.lock_for_daemon())
+        self._desk = Desk(store, self._settings)
+        self._telling = Telling(self._settings, store, self._clock, self._environ)
+        house.callback(self._telling.stop, COURIERS_STOP_WITHIN_S)
+        self._alarm_clock = AlarmClock(self._wake.set)
+        house.callback(self._alarm_clock.stop)
+        broker = self._settings.broker
+        self._listening = None if broker is None else Listening(broker, self._desk, self._clock, self._heard)
+        if self._listening is not None:
+            house.callback(self._listening.stop, INTAKE_STOPS_WITHIN_S)
+
+    # --- the loop ---
+
+    def _watch(self) -> int:
+        while not self._stopping.is_set():
+            try:
+                if self._turn():
+                    self._flaws, self._last_flaw = 0, ""
+            except StoreError as error:
+                wait_s = self._pace.failed(self._clock.monotonic())
+                log.warning("%s; trying again in %s s", error, f"{wait_s:g}")
+            except Exception as flaw:
+                if not self._begun:
+                    raise  # settings that cannot be used
+                if self._gives_up(flaw):
+                    return FAILED
+            wait_s = self._pace.wait_s(self._clock.now(), self._clock.monotonic()) if self._believed else TICK_S
+            self._clock.wait(self._wake, wait_s)
+            self._wake.clear()
+        return ENDED
+
+    def _turn(self) -> bool:
+        """Look at the studio if that is due; True if it was. Nothing is decided on a clock that cannot be right."""
+        if not self._clock_holds():
+            return False
+        if not self._begun:
+            self._begin()
+        monotonic = self._clock.monotonic()
+        if self._fresh.is_set() or (self._revision is not None and self._desk.revision() != self._revision):
+            self._pace.facts_are_new(monotonic)
+        due = self._pace.is_due(self._clock.now(), monotonic)
+        if due:
+            self._look()
+        if self._listening is not None:
+            self._listening.save_contact()
+        return due
+
+    def _look(self) -> None:
+        began, now = self._clock.monotonic(), self._clock.now()
+        self._pace.begins()
+        self._fresh.clear()
+        revision = self._desk.revision()
+        done = self._desk.refresh(now)
+        self._revision = revision
+        ended = self._clock.monotonic()
+        self._pace.succeeded(done.next_due, now, ended, ended - began)
+        self._alarm_clock.plan(done.next_due, now)
+        log.debug("looked: %d forecasts, %d notices, in %.3f s", done.forecasts, done.notices, ended - began)
+        if done.notices:
+            self._telling.ring()
+            self._list_notices(done.notices)
+        self._telling.retire(now)
+        if self._show is not None:
+            self._show(self._desk.board(now))
+            self._show = None
+
+    def _begin(self) -> None:
+        """The clock is believed: everything starts that writes times down or goes by them."""
+        if self._demo and seed_demo(self._desk, self._clock.now()):
+            log.info("the store was empty: it now holds the demo studio")
+        self._telling.start()
+        self._alarm_clock.start()
+        if self._listening is not None:
+            self._listening.start()
+        self._begun = True
+        log.info("ready: %s", self._in_words())
+
+    def _heard(self) -> None:
+        """Readings were stored. One wake-up a look, however many come."""
+        if not self._fresh.is_set():
+            self._fresh.set()
+            self._wake.set()
+
+    def _clock_holds(self) -> bool:
+        """Whether the wall clock can be believed. Plans anew where somebody set it, or the machine slept."""
+        before, self._seen = self._seen, sample(self._clock)
+        if not plausible(self._seen.wall):
+            if self._believed is not False:
+                log.warning(
+                    "the clock shows %s, which cannot be: nothing is forecast or told until it is set",
+                    f"{self._seen.wall:%Y-%m-%d %H:%M}",
+                )
+            self._believed = False
+            return False
+        passage = judge(before, self._seen)
+        if passage.stepped:
+            log.warning("the clock was set by %+.0f s: looking again", passage.stepped_s)
+        if passage.slept:
+            log.info("the machine slept for %.0f s: looking again", passage.slept_s)
+        if passage.stepped or passage.slept or not self._believed:
+            self._pace.at_once()
+        self._believed = True
+        return True
+
+    def _gives_up(self, flaw: Exception) -> bool:
+        """Log what should not have happened, with its traceback the first time; True if it has been too often."""
+        self._flaws += 1
+        wait_s = self._pace.failed(self._clock.monotonic())
+        said = f"{type(flaw).__name__}: {flaw}"
+        log.error("unexpected %s", said, exc_info=flaw if said != self._last_flaw else None)
+        self._last_flaw = said
+        if self._flaws >= FLAWS_IN_A_ROW:
+            log.error("giving up after %d flaws in a row", self._flaws)
+            return True
+        log.info("going on in %g s", wait_s)
+        return False
+
+    # --- words ---
+
+    def _list_notices(self, written: int) -> None:
+        if written > LISTED:
+            log.info("%d notices written", written)
+            return
+        with self._desk.store.read() as tx:
+            for notice in reversed(tx.notices(limit=written)):
+                log.info("notice%s: %s", ", urgent" if notice.urgent else "", notice.title)
+
+    def _in_words(self) -> str:
+        with self._desk.store.read() as tx:
+            pieces = len(tx.pieces())
+        broker, hook = self._settings.broker, self._settings.webhook
+        sensors = len({sensor.id for sensor in self._settings.sensors})
+        heard = f"{sensors} sensors through the broker {broker.host}:{broker.port}" if broker else "no broker set"
+        told = f"notices to {place_of(hook)}" if hook else "no webhook set"
+        return f"store {self._desk.store.location}, {pieces} pieces; {heard}; {told}"

@@ -1,0 +1,85 @@
+"""The intake tied to the desk: readings become facts; when the broker was last in reach is kept for the next run."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Sequence
+from datetime import datetime
+
+from curewatch.clock import Clock
+from curewatch.desk import Desk
+from curewatch.intake.mqtt import MqttIntake
+from curewatch.records import Reading
+from curewatch.settings import BrokerSettings
+from curewatch.store import FactRefused, StoreError
+
+log = logging.getLogger(__name__)
+
+LAST_CONTACT = "mqtt_last_contact"
+"""The store's note of when the broker was last in reach, ISO 8601."""
+SAVE_EVERY_S = 60.0
+
+
+class Listening:
+    """`start` and `stop` once each. `heard` is called, from the intake's thread, after readings were stored."""
+
+    def __init__(self, broker: BrokerSettings, desk: Desk, clock: Clock, heard: Callable[[], object]) -> None:
+        """Raises BadInput or SettingsError where a file the settings name cannot be used."""
+        self._desk, self._clock, self._heard = desk, clock, heard
+        self._saved = _last_contact(desk)
+        self._saved_at = clock.monotonic()
+        self._intake = MqttIntake(
+            broker,
+            desk.settings.sensors,
+            self._store,
+            clock,
+            client_id=broker.client_id_for(desk.store.location),
+            last_contact=self._saved,
+        )
+
+    def start(self) -> None:
+        self._intake.start()
+
+    def stop(self, within_s: float) -> None:
+        """Store and acknowledge what has come, then leave; what there is no time for comes again in the next run."""
+        if not self._intake.stop(within_s):
+            log.warning(
+                "not every reading was stored in %g s: the broker keeps the others until the next start",
+                within_s,
+            )
+        try:
+            self._save()
+        except StoreError as error:
+            log.warning("when the broker was last in reach is not noted: %s", error)
+
+    def save_contact(self) -> None:
+        """Note when the broker was last in reach, at most once a minute. StoreError as the store's."""
+        if self._clock.monotonic() - self._saved_at >= SAVE_EVERY_S:
+            self._save()
+
+    def _save(self) -> None:
+        contact = self._intake.status().last_contact
+        self._saved_at = self._clock.monotonic()
+        if contact is not None and contact != self._saved:
+            with self._desk.store.write() as tx:
+                tx.set_meta(LAST_CONTACT, contact.isoformat())
+            self._saved = contact
+
+    def _store(self, readings: Sequence[Reading]) -> None:
+        """The intake's sink: ValueError for what can never be stored, anything else for what can later."""
+        try:
+            new = self._desk.absorb(readings)
+        except FactRefused as refusal:
+            raise ValueError(str(refusal)) from refusal
+        if new:
+            self._heard()
+
+
+def _last_contact(desk: Desk) -> datetime | None:
+    with desk.store.read() as tx:
+        noted = tx.get_meta(LAST_CONTACT)
+    try:
+        at = None if noted is None else datetime.fromisoformat(noted)
+    except ValueError:
+        return None
+    return at if at is not None and at.tzinfo is not None else None
