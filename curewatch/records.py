@@ -217,12 +217,57 @@ class Alarm(Record):
     """Cause, consequence, what to do and by when, as of `raised_at`."""
 
 
+class AlarmHappening(StrEnum):
+    """What can happen to an alarm, as its history tells it."""
+
+    RAISED = "raised"
+    OVER = "over"
+    REMINDED = "reminded"
+    MUTE_ENDED = "mute_ended"
+    """The mute ran out while the alarm was on."""
+    ASLEEP = "asleep"
+    """The last wet piece left or dried while the alarm was on: suppressed by design from then on."""
+    ACKNOWLEDGED = "acknowledged"
+    MUTED = "muted"
+    UNMUTED = "unmuted"
+    """By a person, before its time."""
+
+
+class AlarmEvent(Record):
+    """One line of an alarm's history."""
+
+    kind: AlarmKind
+    room: Name
+    happening: AlarmHappening
+    at: Moment
+    """In the data's own time."""
+    recorded_at: Moment
+    muted_until: Moment | None = None
+    """With MUTED: until when."""
+
+
+class Damage(Record):
+    """Harm that a film may have taken while it was wet. Latched: it stays with the piece until a person clears it."""
+
+    piece_id: int
+    kind: AlarmKind
+    """COLD: below the film-forming temperature while it was setting. FROST: below freezing while it was wet."""
+    hours: Annotated[float, Field(ge=0)]
+    worst_c: float
+    """Lowest film temperature in that time [°C]."""
+    began_at: Moment
+    counted_until: Moment
+    """Data time up to which `hours` has been counted."""
+    cleared_at: Moment | None = None
+
+
 class Notice(Record):
     """Something a person is told once. `key` is unique: the idempotency key and the Message-ID."""
 
     key: str
     kind: str
-    """`milestone`, `alarm`, `alarm_over`, `reminder` or `test`."""
+    """`milestone`, `alarm`, `alarm_over`, `reminder`, `foreseen` (an alarm ahead of time), `digest` (several alarms),
+    `catch_up` (what became true while nobody could be told), `morning` (the day's work of one person) or `test`."""
     created_at: Moment
     title: str
     text: str
@@ -251,6 +296,8 @@ class Delivery(Record):
     next_try_at: Moment
     last_error: str | None = None
     delivered_at: Moment | None = None
+    told_in: str | None = None
+    """The key of the notice that told this one too: how that fared says whether this one arrived."""
 
 
 HOUR = timedelta(hours=1)

@@ -10,9 +10,12 @@ import typer
 from typer.main import get_command
 
 from curewatch import __version__
-from curewatch.cli import exits, facts, options, serve, show
+from curewatch.cli import alarms, exits, facts, mixing, notices, options, serve, show
+from curewatch.cli.backtest import backtest
 from curewatch.cli.estimate import estimate
+from curewatch.cli.level import level
 from curewatch.cli.output import say
+from curewatch.cli.password import password
 
 app = typer.Typer(
     name="curewatch",
@@ -58,16 +61,47 @@ def curewatch(
 
 
 app.command(short_help="Foresee how a pour dries in a given room.")(estimate)
+app.command(short_help="How far a design drifts on a tilt.")(level)
 app.command(short_help="Log a pour.")(facts.pour)
 app.command(short_help="Type a reading of a room's air.")(facts.reading)
-app.command(short_help="Say what a recipe is made of.")(facts.recipe)
+app.command(short_help="Say what a recipe is made of.")(mixing.recipe)
+app.command(short_help="How much of each part to mix.")(mixing.mix)
 app.command(short_help="Every piece, room and alarm.")(show.board)
 app.command(short_help="One piece with its dates.")(show.piece)
+app.command(short_help="Alarms, mutes and harmed pieces.")(alarms.alarms)
+app.command(short_help="Say that you see to an alarm.")(alarms.acknowledge)
+app.command(short_help="Hear nothing of an alarm for a while.")(alarms.mute)
+app.command(short_help="End a mute before its time.")(alarms.unmute)
+app.command(short_help="Say that you have looked a harmed piece over.")(alarms.cleared)
+app.command(short_help="What people were told, and whether it arrived.")(notices.notices)
+app.command(short_help="Send again what was given up.")(notices.resend)
 app.command(short_help="Watch the studio until Ctrl-C.")(serve.run)
 app.command(short_help="Look whether all that is needed is there.")(serve.check)
+app.command(short_help="Set the password of the page.")(password)
+app.add_typer(backtest, name="backtest", short_help="Measure the forecasts on recorded rooms.")
 
 
 def run(arguments: Sequence[str]) -> int:
     """Run one command line; returns its exit code, raises what went wrong."""
-    found = get_command(app).main(list(arguments) or ["--help"], prog_name="curewatch", standalone_mode=False)
+    line = _where_first(arguments) or ["--help"]
+    found = get_command(app).main(line, prog_name="curewatch", standalone_mode=False)
     return found if isinstance(found, int) else exits.Exit.DONE
+
+
+def _where_first(arguments: Sequence[str]) -> list[str]:
+    """The line with --store and --config at its front: people put them after the command as often as before it."""
+    left = list(arguments)
+    front: list[str] = []
+    rest: list[str] = []
+    while left:
+        word = left.pop(0)
+        if word == "--":
+            return [*front, *rest, word, *left]
+        option, equals, _ = word.partition("=")
+        if option not in ("--store", "--config"):
+            rest.append(word)
+            continue
+        front.append(word)
+        if not equals and left:
+            front.append(left.pop(0))
+    return front + rest

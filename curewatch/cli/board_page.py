@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from curewatch.cli.output import Page
 from curewatch.cli.piece_page import alarm_values, milestone_values
 from curewatch.cli.studio import Values, iso
 from curewatch.records import Alarm
-from curewatch.studio import wording
+from curewatch.studio import quality_words, wording
 from curewatch.studio.board import Board, PieceLine, RoomLine
+from curewatch.studio.readings_quality import Finding
 
 _DATE = 15
 _NAME_MOST = 20
+_FINDINGS = 2
+"""Flaws of a room's readings that the page has room for, the newest; --json has them all."""
 
 
 def values(tz: ZoneInfo, seen: Board) -> Values:
@@ -31,10 +34,25 @@ def values(tz: ZoneInfo, seen: Board) -> Values:
                 "read_at": iso(room.data_at, tz),
                 "age_s": None if room.data_at is None else round((seen.at - room.data_at).total_seconds()),
                 "pieces": room.pieces,
+                "quality": [_finding_values(tz, finding) for finding in room.quality],
             }
             for room in seen.rooms
         ],
         "alarms": [alarm_values(tz, alarm) for alarm in seen.alarms],
+    }
+
+
+def _finding_values(tz: ZoneInfo, finding: Finding) -> Values:
+    """What was wrong with readings: `flaw` is spike, stuck, disagree or gap."""
+    since, until = (iso(datetime.fromtimestamp(s, UTC), tz) for s in (finding.since_s, finding.until_s))
+    return {
+        "flaw": finding.flaw.value,
+        "source": finding.source,
+        "quantity": finding.quantity,
+        "since": since,
+        "until": until,
+        "size": None if finding.size is None else round(finding.size, 2),
+        "text": quality_words.text(finding, lambda at: at.astimezone(tz)),
     }
 
 
@@ -58,7 +76,7 @@ def text(tz: ZoneInfo, seen: Board, page: Page) -> str:
     parts = [page.bold(f"The studio on {seen.at.astimezone(tz):%a %d %b %Y, %H:%M} ({tz.key})")]
     parts.append(_pieces(tz, seen, page) if seen.pieces else "No pieces yet: `curewatch pour NAME --room ROOM …`.")
     if seen.rooms:
-        parts.append(page.bold("Rooms") + "\n" + "\n".join(_room(room, seen.at) for room in seen.rooms))
+        parts.append(page.bold("Rooms") + "\n" + "\n".join(_room(tz, room, seen.at, page) for room in seen.rooms))
     parts.append(_alarms(tz, seen.alarms, seen.at, page))
     return "\n\n".join(parts)
 
@@ -110,12 +128,16 @@ def short_date(at: datetime, tz: ZoneInfo, now: datetime) -> str:
     return f"{there.day} {there:%b}" + (f" {there.year}" if there.year != here.year else "")
 
 
-def _room(room: RoomLine, now: datetime) -> str:
+def _room(tz: ZoneInfo, room: RoomLine, now: datetime, page: Page) -> str:
     temp = "?" if room.temp_c is None else f"{room.temp_c:.1f} °C"
     rh = "?" if room.rh_pct is None else f"{room.rh_pct:.0f} %"
     pieces = f"{room.pieces} piece{'' if room.pieces == 1 else 's'}"
     read = "never read" if room.data_at is None else f"read {wording.age(room.data_at, now)}"
-    return f"{clipped(room.name, 24):<24} {temp:>8} {rh:>6}   {read:<18} {pieces}"
+    lines = [f"{clipped(room.name, 24):<24} {temp:>8} {rh:>6}   {read:<18} {pieces}"]
+    for finding in room.quality[-_FINDINGS:]:
+        told = quality_words.text(finding, lambda at: at.astimezone(tz))
+        lines += [f"    {line}" for line in wrapped(told, page.width - 4)]
+    return "\n".join(lines)
 
 
 def _alarms(tz: ZoneInfo, alarms: Sequence[Alarm], now: datetime, page: Page) -> str:
@@ -124,7 +146,9 @@ def _alarms(tz: ZoneInfo, alarms: Sequence[Alarm], now: datetime, page: Page) ->
     rows = [page.bold("Alarms")]
     for alarm in alarms:
         since = short_date(alarm.raised_at or alarm.since, tz, now)
-        rows.append(f"! {alarm.kind.value.replace('_', ' ')} in {alarm.room}, since {since}")
+        seen = ", acknowledged" if alarm.acknowledged_at is not None else ""
+        muted = f", muted until {short_date(alarm.muted_until, tz, now)}" if alarm.muted_until else ""
+        rows.append(f"! {alarm.kind.value.replace('_', ' ')} in {alarm.room}, since {since}{seen}{muted}")
         rows += [f"    {line}" for line in wrapped(alarm.text, page.width - 4)]
     return "\n".join(rows)
 

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from curewatch.cli.estimating import DAY_S, Answer, Array, Question, RoomAir
 from curewatch.cli.thickness import Thickness
-from curewatch.physics import air, film
-from curewatch.physics.ensemble import Pouring, films_of
+from curewatch.physics import air
+from curewatch.physics.ensemble import Pouring
 from curewatch.physics.evaporation import AIR_SPEED, film_balance
 from curewatch.records import ThicknessSource
 from curewatch.studio.conditions import Limits, relative_rate
@@ -85,18 +85,16 @@ class _Window:
 
     def film_temperature(self, pouring: Pouring, found: Answer) -> Array:
         """Of the central film [°C]: wet until packed, then falling to the room's humidity by touch-dry."""
-        films = films_of([pouring], 1)
-        poured = float(film.activities(films.water, films.glycol)[0][0])
         packed, touch = (found.hours(name, 50) for name in ("packed", "touch_dry"))
-        wetness: Array | float = 1.0
+        wetness = np.ones_like(self.time_s)
         if packed is not None and touch is not None:
             wetness = np.clip((touch - self.time_s / 3600) / max(touch - packed, 0.01), 0.0, 1.0)
         t_air, rh = self.temp_c + air.ZERO_C, self.rh_pct / 100
-        activity = rh + (poured - rh) * wetness
-        balance = film_balance(
-            t_air, air.vapour_pressure(t_air, rh), activity, pouring.air_speed, pouring.side, pouring.h_back
-        )
-        return np.asarray(balance.t_film - air.ZERO_C)
+        p_air = air.vapour_pressure(t_air, rh)
+        balance = film_balance(t_air, p_air, rh + (1 - rh) * wetness, pouring.air_speed, pouring.side, pouring.h_back)
+        as_water = balance.t_film - air.ZERO_C
+        # the pour's glycol keeps it a little warmer than water would be: by as much as in the first minute
+        return np.asarray(as_water + (found.film_temp_c - as_water[0]) * wetness)
 
     def when(self, flags: Flags) -> str:
         """How long the flagged moments last, and when they begin."""

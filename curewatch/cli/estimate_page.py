@@ -5,7 +5,9 @@ from __future__ import annotations
 import re
 import sys
 import textwrap
+from collections.abc import Iterable
 from datetime import timedelta
+from pathlib import Path
 from typing import Any
 
 from curewatch.cli import curve
@@ -80,7 +82,7 @@ def _wrapped(text: str, page: Page, indent: str = "") -> list[str]:
 def _what_was_asked(asked: Asked) -> str:
     pouring, air = asked.question.pouring, asked.question.air
     constant = f"at {air.temp_c[0]:g} °C and {air.rh_pct[0]:g} %RH"
-    where = f"in the air of {quoted(asked.room)}" if asked.room else constant
+    where = f"in the air of {quoted(Path(asked.room).name)}" if asked.room else constant
     return (
         f"A wet film of {pouring.wet_thickness * 1e3:.3g} mm ({_SOURCES[asked.thickness.source]}), "
         f"{100 * pouring.solids:.3g} % solids and {100 * pouring.glycol:.3g} % glycol by volume, {where}, air moving "
@@ -92,11 +94,15 @@ def _table(found: Answer, page: Page, *, central_only: bool) -> list[str]:
     """Milestones by odds; below it, why a time is missing."""
     columns = (("central film", "no spread"),) if central_only else _COLUMNS
     kinds = [(STAGES[MilestoneKind(name)], reached) for name, reached in found.milestones.items()]
-    head = [f"{'':<15}" + "".join(f"{heading:>17}" for heading in row) for row in zip(*columns, strict=True)]
-    lines = [page.bold(line) for line in head]
+    wide = min((page.width - 13) // 3, 17)
+
+    def row(stage: str, cells: Iterable[str]) -> str:
+        return f"{stage:<13}" + "".join(f"{cell:>{wide}}" for cell in cells)
+
+    lines = [page.bold(row("", headings)) for headings in zip(*columns, strict=True)]
     for stage, reached in kinds:
         times = reached.hours[:1] if central_only else reached.hours
-        lines.append(f"{stage:<15}" + "".join(f"{_duration(hours):>17}" for hours in times))
+        lines.append(row(stage, map(_duration, times)))
     reasons = [f"{stage}: {reached.reason}." for stage, reached in kinds if reached.reason]
     return lines + [line for reason in reasons for line in _wrapped(reason, page, "  ")]
 
@@ -108,12 +114,12 @@ def _duration(hours: float | None) -> str:
 def _curve(question: Question, found: Answer, page: Page) -> list[str]:
     drying = dry(question, found, page.width - curve.LEFT)
     signs = curve.UNICODE if page.unicode else curve.ASCII
-    spread = "" if question.members == 1 else f"   {signs.median} 50 %   {signs.band} 10 to 90 %"
-    title = page.bold("Liquid left in the film, % of what was poured") + spread
+    key = [] if question.members == 1 else [f"{signs.median} 50 %   {signs.band} 10 to 90 % of films like this"]
     marks = [
         (STAGES[MilestoneKind(name)], hours)
         for name in found.milestones
         if (hours := found.hours(name, 50)) is not None
     ]
     band = (drying.low.tolist(), drying.median.tolist(), drying.high.tolist())
-    return [title, *curve.draw(drying.hours.tolist(), band, marks, unicode=page.unicode)]
+    title = page.bold("Liquid left in the film, % of what was poured")
+    return [title, *key, *curve.draw(drying.hours.tolist(), band, marks, unicode=page.unicode)]

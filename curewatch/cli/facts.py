@@ -1,4 +1,4 @@
-"""The commands that log facts: a pour, a reading, what a recipe is made of."""
+"""The commands that log facts: a pour, a reading."""
 
 from __future__ import annotations
 
@@ -100,33 +100,6 @@ def reading(
             return
         _say_notes(logged.notes)
         say(f"Logged {read.room}: {temp_c:.1f} °C, {rh_pct:.0f} % at {desk.local(when):%a %d %b %H:%M}.")
-
-
-def recipe(
-    ctx: typer.Context,
-    name: Annotated[str, typer.Argument(metavar="NAME", help="The recipe's name.")],
-    solids: Annotated[str, typer.Option("--solids", metavar="SHARE", help="Solids, by volume of the wet paint.")],
-    glycol: Annotated[str, typer.Option("--glycol", metavar="SHARE", help="Slow solvent, by volume.")] = "0.03",
-    as_json: options.AsJson = False,
-) -> None:
-    """Say what a recipe is made of; its pieces are forecast anew."""
-    from curewatch.cli.studio import desk_of
-    from curewatch.intake.typed import parse_fraction
-    from curewatch.records import Recipe
-
-    made = Recipe(
-        name=named(name, "NAME"),
-        solids=parse_fraction(solids, field="--solids", low=0.05, high=0.70),
-        glycol=parse_fraction(glycol, field="--glycol", low=0.0, high=0.15),
-        stated=True,
-    )
-    with desk_of(ctx) as (desk, now):
-        desk.put_recipe(made)
-        desk.refresh(now)
-    if as_json:
-        say_json("recipe", **made.model_dump())
-        return
-    say(f"Recipe {made.name}: {made.solids:.0%} solids, {made.glycol:.1%} glycol, by volume of the wet paint.")
 
 
 def named(typed: str, field: str) -> str:

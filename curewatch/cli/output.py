@@ -18,7 +18,7 @@ from curewatch.cli.exits import Exit
 SCHEMA = 1
 """Of every object that --json prints; raised when a name or a meaning changes, not when something is added."""
 PIPED_WIDTH = 80
-WIDTHS = (40, 100)
+WIDTHS = (59, 100)
 """The narrowest and the widest a page is laid out [columns]."""
 
 _PLAIN = str.maketrans(

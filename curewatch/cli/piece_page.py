@@ -9,8 +9,8 @@ from zoneinfo import ZoneInfo
 
 from curewatch.cli.output import Page
 from curewatch.cli.studio import Values, iso
-from curewatch.records import Alarm, Forecast
-from curewatch.studio import wording
+from curewatch.records import Alarm, Forecast, MilestoneKind
+from curewatch.studio import damage, dew, wording
 
 if TYPE_CHECKING:
     from curewatch.desk import PieceReport
@@ -37,6 +37,8 @@ def alarm_values(tz: ZoneInfo, alarm: Alarm) -> Values:
         "room": alarm.room,
         "state": alarm.state.value,
         "raised_at": iso(alarm.raised_at, tz),
+        "acknowledged_at": iso(alarm.acknowledged_at, tz),
+        "muted_until": iso(alarm.muted_until, tz),
         "text": alarm.text,
     }
 
@@ -66,6 +68,11 @@ def values(tz: ZoneInfo, report: PieceReport) -> Values:
         "forecast_at": iso(forecast.made_at if forecast else None, tz),
         "air_read_at": iso(report.data_at, tz),
         "alarms": [alarm_values(tz, alarm) for alarm in report.alarms],
+        "damages": [
+            {"damage": one.kind.value, "hours": round(one.hours, 2), "text": damage.in_words(one)}
+            for one in report.damages
+        ],
+        "above_dew_point_k": None if report.dew is None else round(report.dew.kelvin, 2),
     }
 
 
@@ -85,6 +92,11 @@ def text(tz: ZoneInfo, report: PieceReport, now: datetime, page: Page) -> str:
     else:
         rows += [_air(report, now), "", *_table(tz, forecast, now, page)]
     rows += ["", *_safety(report, page)]
+    if report.dew is not None and report.line.stage is MilestoneKind.VARNISH_READY:
+        rows += textwrap.wrap(f"Varnish   {dew.in_words(report.dew, now)}", page.width, subsequent_indent=" " * 10)
+    for harm in report.damages:
+        said = f"! harmed: {damage.in_words(harm)} Then say `curewatch cleared`."
+        rows += textwrap.wrap(said, page.width, subsequent_indent="  ")
     for alarm in report.alarms:
         rows += textwrap.wrap(f"! {alarm.kind.value.replace('_', ' ')}: {alarm.text}", page.width)
     return "\n".join(rows).rstrip()

@@ -6,13 +6,11 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 
 from curewatch.cli.errors import Missing
+from curewatch.intake.layers import LAYERS_M
 from curewatch.intake.quantities import VOLUME, WET_FILM, parse_size, parse_thickness, parse_volume
 from curewatch.intake.typed import BadInput
 from curewatch.records import WET_THICKNESS_RANGE_M, ThicknessSource
 
-LAYERS_M = {"thin": 0.6e-3, "medium": 1.2e-3, "thick": 2.4e-3}
-"""What a word stands for [m]: calibration. A common pour is 1-1.8 mm; the spread of a layer (model section 6) makes
-each word's 10-90 % reach to about its neighbours'."""
 ONE_WAY = "one way to a thickness: --wet-thickness, or --poured with --ran-off and --size, or --layer"
 RAN_OFF = replace(VOLUME, low=Decimal(0), span="between 0 ml and 50 l", bare_unit=None)
 

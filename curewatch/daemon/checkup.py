@@ -11,11 +11,13 @@ from pathlib import Path
 from typing import NamedTuple
 
 from curewatch.clock import Clock, plausible
-from curewatch.daemon.telling import place_of, signer_of
+from curewatch.daemon.channels import channels_of, place_of, signer_of
 from curewatch.intake.errors import BadInput
 from curewatch.intake.mqtt import look_at_broker
+from curewatch.notify.services import Services
 from curewatch.records import DeliveryState, Reading
 from curewatch.settings import BrokerSettings, SensorSettings, Settings, SettingsError
+from curewatch.settings.routes import all_channels
 from curewatch.store import AlreadyRunning, CannotOpen, Store, StoreError
 from curewatch.studio.wording import age
 
@@ -65,6 +67,7 @@ def look(
     found.append(_broker(settings, clock))
     found += _sensors(settings, newest, clock.now())
     found.append(_webhook(settings, environ))
+    found += _people(settings, environ)
     return found
 
 
@@ -156,9 +159,31 @@ def _sensors(settings: Settings, newest: Mapping[tuple[str, str], Reading], now:
         yield Finding(f"sensor {name}", Verdict.WARN if late else Verdict.OK, sentence)
 
 
+def _people(settings: Settings, environ: Mapping[str, str]) -> Iterator[Finding]:
+    """Whether everything is there to reach each person; only `--send-test` shows that it does."""
+    if settings.services is not None:
+        try:
+            services = Services(settings.services.addresses(environ), name="services")
+        except SettingsError as error:
+            yield Finding("services", Verdict.FAIL, str(error))
+        else:
+            yield Finding("services", Verdict.OK, f"{len(services)} addresses")
+    for person in settings.people:
+        try:
+            channels = channels_of(settings, person, environ)
+        except SettingsError as error:
+            yield Finding(person.name, Verdict.FAIL, str(error))
+            continue
+        through = " and ".join(channel.name.partition(":")[0] for channel in channels)
+        quiet = f", not from {person.quiet.replace('-', ' to ')}" if person.quiet else ""
+        yield Finding(person.name, Verdict.OK, f"is told by {through}{quiet}")
+
+
 def _webhook(settings: Settings, environ: Mapping[str, str]) -> Finding:
     hook = settings.webhook
     if hook is None:
+        if all_channels(settings):
+            return Finding("webhook", Verdict.OK, "none set: people are told in other ways")
         return Finding("webhook", Verdict.WARN, "none set: notices are only kept in the store, nobody is told")
     try:
         signer = signer_of(hook, environ)

@@ -12,19 +12,24 @@ import os
 import threading
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
+from typing import TYPE_CHECKING
 
 from curewatch.clock import Clock, judge, plausible, sample
 from curewatch.daemon.alarm_clock import AlarmClock
+from curewatch.daemon.channels import in_words
 from curewatch.daemon.listening import Listening
 from curewatch.daemon.logs import Level, to_stderr
 from curewatch.daemon.pace import TICK_S, Pace
 from curewatch.daemon.signals import heeded
-from curewatch.daemon.telling import Telling, place_of
+from curewatch.daemon.telling import Telling
 from curewatch.demo import seed_demo
 from curewatch.desk import Desk
 from curewatch.settings import Settings
 from curewatch.store import Store, StoreError
 from curewatch.studio.board import Board
+
+if TYPE_CHECKING:
+    from curewatch.daemon.page import PageServer
 
 log = logging.getLogger(__name__)
 
@@ -33,6 +38,7 @@ ENDED, FAILED = 0, 1
 FLAWS_IN_A_ROW = 5
 """Unexpected failures, half a minute of them. A store that is locked or full is expected, and waited for."""
 INTAKE_STOPS_WITHIN_S, COURIERS_STOP_WITHIN_S = 5.0, 3.0
+CATCH_UP_TICK_S = 0.1
 LISTED = 10
 """More new notices than this are counted in the log, not listed."""
 
@@ -57,6 +63,7 @@ class Daemon:
         self._seen = sample(clock)
         self._believed: bool | None = None  # whether the wall clock is; None before it was asked
         self._begun = False
+        self._catching_up = True  # with the broker, before the first look
         self._revision: str | None = None
         self._flaws = 0
         self._last_flaw = ""
@@ -97,6 +104,16 @@ class Daemon:
         self._listening = None if broker is None else Listening(broker, self._desk, self._clock, self._heard)
         if self._listening is not None:
             house.callback(self._listening.stop, INTAKE_STOPS_WITHIN_S)
+        self._page = self._build_page()
+        if self._page is not None:
+            house.callback(self._page.stop)
+
+    def _build_page(self) -> PageServer | None:
+        if not self._settings.web.enabled:
+            return None
+        from curewatch.daemon.page import PageServer  # half a second that `curewatch check` need not wait
+
+        return PageServer(self._desk, self._settings.web, self._clock, self._heard)
 
     # --- the loop ---
 
@@ -113,10 +130,16 @@ class Daemon:
                     raise  # settings that cannot be used
                 if self._gives_up(flaw):
                     return FAILED
-            wait_s = self._pace.wait_s(self._clock.now(), self._clock.monotonic()) if self._believed else TICK_S
-            self._clock.wait(self._wake, wait_s)
+            self._clock.wait(self._wake, self._wait_s())
             self._wake.clear()
         return ENDED
+
+    def _wait_s(self) -> float:
+        if not self._believed:
+            return TICK_S
+        if self._catching_up:
+            return CATCH_UP_TICK_S
+        return self._pace.wait_s(self._clock.now(), self._clock.monotonic())
 
     def _turn(self) -> bool:
         """Look at the studio if that is due; True if it was. Nothing is decided on a clock that cannot be right."""
@@ -124,6 +147,9 @@ class Daemon:
             return False
         if not self._begun:
             self._begin()
+        self._catching_up = self._catching_up and self._listening is not None and self._listening.catching_up()
+        if self._catching_up:
+            return False
         monotonic = self._clock.monotonic()
         if self._fresh.is_set() or (self._revision is not None and self._desk.revision() != self._revision):
             self._pace.facts_are_new(monotonic)
@@ -149,6 +175,8 @@ class Daemon:
             self._telling.ring()
             self._list_notices(done.notices)
         self._telling.retire(now)
+        if self._telling.shows:
+            self._telling.show(self._desk.board(now))
         if self._show is not None:
             self._show(self._desk.board(now))
             self._show = None
@@ -161,6 +189,7 @@ class Daemon:
         self._alarm_clock.start()
         if self._listening is not None:
             self._listening.start()
+        self._page_at = None if self._page is None else self._page.start()
         self._begun = True
         log.info("ready: %s", self._in_words())
 
@@ -217,8 +246,8 @@ class Daemon:
     def _in_words(self) -> str:
         with self._desk.store.read() as tx:
             pieces = len(tx.pieces())
-        broker, hook = self._settings.broker, self._settings.webhook
+        broker = self._settings.broker
         sensors = len({sensor.id for sensor in self._settings.sensors})
         heard = f"{sensors} sensors through the broker {broker.host}:{broker.port}" if broker else "no broker set"
-        told = f"notices to {place_of(hook)}" if hook else "no webhook set"
-        return f"store {self._desk.store.location}, {pieces} pieces; {heard}; {told}"
+        page = f"; the page is at {self._page_at}" if self._page_at else ""
+        return f"store {self._desk.store.location}, {pieces} pieces; {heard}; {in_words(self._settings)}{page}"

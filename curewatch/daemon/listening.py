@@ -18,6 +18,9 @@ log = logging.getLogger(__name__)
 LAST_CONTACT = "mqtt_last_contact"
 """The store's note of when the broker was last in reach, ISO 8601."""
 SAVE_EVERY_S = 60.0
+CONNECTS_WITHIN_S, QUIET_S, CATCHES_UP_WITHIN_S = 2.0, 0.5, 10.0
+"""After the start [s]: how long a connection is waited for, which pause ends the broker's backlog, and how long that
+is waited for at the most."""
 
 
 class Listening:
@@ -28,6 +31,8 @@ class Listening:
         self._desk, self._clock, self._heard = desk, clock, heard
         self._saved = _last_contact(desk)
         self._saved_at = clock.monotonic()
+        self._started_at = self._moved_at = 0.0
+        self._received = -1
         self._intake = MqttIntake(
             broker,
             desk.settings.sensors,
@@ -38,7 +43,17 @@ class Listening:
         )
 
     def start(self) -> None:
+        self._started_at = self._clock.monotonic()
         self._intake.start()
+
+    def catching_up(self) -> bool:
+        """Whether the broker may still be sending what it kept for us: deciding before that would be rash."""
+        now, status = self._clock.monotonic(), self._intake.status()
+        if not status.connected:
+            return status.broker_error is None and now - self._started_at < CONNECTS_WITHIN_S
+        if status.received != self._received:
+            self._received, self._moved_at = status.received, now
+        return now - self._moved_at < QUIET_S and now - self._started_at < CATCHES_UP_WITHIN_S
 
     def stop(self, within_s: float) -> None:
         """Store and acknowledge what has come, then leave; what there is no time for comes again in the next run."""

@@ -2,41 +2,34 @@
 
 from __future__ import annotations
 
+import json
 import logging
 import random
 from collections.abc import Mapping
 from datetime import datetime, timedelta
-from urllib.parse import urlsplit
 
 from curewatch.clock import Clock
-from curewatch.notify.channel import Channel
+from curewatch.daemon.channels import make_channels
+from curewatch.daemon.pace import TICK_S
+from curewatch.daemon.states import states
 from curewatch.notify.couriers import Couriers
 from curewatch.notify.outbox import Outbox
-from curewatch.notify.webhook import Signer, Webhook
-from curewatch.settings import Settings, SettingsError, WebhookSettings
+from curewatch.notify.publish import Publisher
+from curewatch.notify.webhook import Webhook
+from curewatch.records import Notice
+from curewatch.settings import Settings
+from curewatch.settings.routes import not_before, people_channels
 from curewatch.store import Store
+from curewatch.studio.board import Board
 
 log = logging.getLogger(__name__)
 
 RETIRE_EVERY_S = 3600.0
 """How often deliveries are settled whose channel the settings no longer have [s]."""
-_NEVER_MIND = timedelta(days=3)
-"""How long those wait for their channel to come back, when no channel of the settings says how long."""
-
-
-def signer_of(webhook: WebhookSettings, environ: Mapping[str, str]) -> Signer | None:
-    """None where the settings name no secret; SettingsError where it cannot be had, or is none."""
-    secret = webhook.secret(environ)
-    try:
-        return None if secret is None else Signer(secret.get_secret_value())
-    except ValueError as error:
-        raise SettingsError([f"webhook.secret: {error}"]) from None
-
-
-def place_of(webhook: WebhookSettings) -> str:
-    """Where it points, without path and query: those may be a secret."""
-    parts = urlsplit(webhook.url)
-    return f"{parts.hostname}:{parts.port}" if parts.port else str(parts.hostname)
+GIVE_UP_AFTER = timedelta(days=3)
+"""How long a notice is tried where the settings say nothing of it."""
+PUBLISHED = "published_topics"
+"""The store's note of the topics that the broker keeps for us, so that those of pieces that left are taken back."""
 
 
 class Telling:
@@ -46,15 +39,52 @@ class Telling:
         """Raises SettingsError where a secret cannot be had."""
         self._clock = clock
         self._retired_at: float | None = None
-        self._webhook = _webhook(settings, clock, environ)
-        channels: dict[str, Channel] = {} if self._webhook is None else {self._webhook.name: self._webhook}
+        self._store = store
+        client_id = _client_id(settings, store)
+        self._channels = {channel.name: channel for channel in make_channels(settings, client_id, clock, environ)}
+        self._publisher = next((c for c in self._channels.values() if isinstance(c, Publisher)), None)
+        self._published: set[str] | None = None
+
+        def quiet(channel: str, notice: Notice, at: datetime) -> datetime:
+            return not_before(settings, channel, notice, at)
+
         hook = settings.webhook
-        give_up_after = _NEVER_MIND if hook is None else timedelta(hours=hook.give_up_after_h)
-        self._outbox = Outbox(store, channels, clock, random.Random(), give_up_after)
-        self._couriers = Couriers(self._outbox, clock)
+        self._outbox = Outbox(
+            store,
+            self._channels,
+            clock,
+            random.Random(),
+            GIVE_UP_AFTER,
+            not_before=quiet,
+            people=people_channels(settings),
+            give_up_after_of={"webhook": timedelta(hours=hook.give_up_after_h)} if hook else {},
+        )
+        # as often as the daemon looks what other processes did: a test notice should not be waited for
+        self._couriers = Couriers(self._outbox, clock, look_every_s=TICK_S)
 
     def start(self) -> None:
+        if self._publisher is not None:
+            self._publisher.start()
         self._couriers.start()
+
+    @property
+    def shows(self) -> bool:
+        """Whether anything is made of the board (see `show`)."""
+        return self._publisher is not None
+
+    def show(self, board: Board) -> None:
+        """Publish how every piece and room is. StoreError as the store's."""
+        if self._publisher is None:
+            return
+        current = states(board)
+        if self._published is None:
+            with self._store.read() as tx:
+                self._published = set(json.loads(tx.get_meta(PUBLISHED) or "[]"))
+        self._publisher.show(dict.fromkeys(self._published - current.keys(), b"") | current)
+        if self._published != current.keys():
+            with self._store.write() as tx:
+                tx.set_meta(PUBLISHED, json.dumps(sorted(current)))
+            self._published = set(current)
 
     def ring(self) -> None:
         """There are new notices."""
@@ -71,12 +101,14 @@ class Telling:
         """Let what is being sent come to its end; the rest stays in the store and is sent by the next run."""
         if not self._couriers.stop(within_s):
             log.warning("a receiver did not answer in %g s: its notice is sent again by the next run", within_s)
-        if self._webhook is not None:
-            self._webhook.close()
+        for channel in self._channels.values():
+            if isinstance(channel, Webhook | Publisher):
+                channel.close()
 
 
-def _webhook(settings: Settings, clock: Clock, environ: Mapping[str, str]) -> Webhook | None:
-    hook = settings.webhook
-    if hook is None:
-        return None
-    return Webhook(hook.url, clock, signer=signer_of(hook, environ), timeout_s=hook.timeout_s)
+def _client_id(settings: Settings, store: Store) -> str:
+    """What the broker knows the publisher by: not as the daemon that listens, for it lets in one client of a name."""
+    broker = settings.broker
+    if broker is None:
+        return ""
+    return f"{broker.client_id}-tells" if broker.client_id else broker.client_id_for(f"{store.location} tells")

@@ -20,9 +20,12 @@ _LOOK_EVERY_S = 0.1
 def send_test(
     desk: Desk, now: datetime, clock: Clock, *, within_s: float, environ: Mapping[str, str] = os.environ
 ) -> Finding:
-    """Write a test notice and wait up to `within_s` [s] for it to arrive. SettingsError where a secret cannot be had."""
+    """Write a test notice and wait up to `within_s` [s] for it to arrive.
+
+    SettingsError where a secret cannot be had.
+    """
     if not desk.channels:
-        return Finding("test notice", Verdict.WARN, "no webhook is set, so there is nowhere to send one")
+        return Finding("test notice", Verdict.WARN, "neither a webhook nor people are set: nowhere to send one")
     try:
         with desk.store.lock_for_daemon():
             telling = Telling(desk.settings, desk.store, clock, environ)

@@ -2,29 +2,31 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from curewatch.desk import mornings
+from curewatch.desk.ahead_air import AheadAir
+from curewatch.desk.deciding import tell_milestones, watch_rooms, write
+from curewatch.desk.evening import Evening
+from curewatch.desk.naming import DEFAULT_RECIPE, meet_recipe, meet_room, nearest
 from curewatch.desk.orders import FactError, Logged, PourOrder
 from curewatch.desk.room_air import RoomAir
-from curewatch.desk.scene import Scene, limits_of, read_scene
-from curewatch.records import Alarm, Forecast, Notice, Pour, Reading, Recipe, Room, Stay
+from curewatch.desk.scene import REVISION, Scene, latest_air, read_scene
+from curewatch.records import Alarm, Damage, Forecast, Notice, Pour, Reading, Recipe, Room, Stay
 from curewatch.settings import Settings
+from curewatch.settings.routes import all_channels, due_times
 from curewatch.store import DuplicateName, Store, Transaction
 from curewatch.studio import board as boards
+from curewatch.studio import damage
 from curewatch.studio import forecast as forecasting
 from curewatch.studio import milestones as milestoning
 from curewatch.studio.alarms import is_active, looking_back
 from curewatch.studio.board import Board, PieceLine, RoomLine
+from curewatch.studio.climate import Climate
+from curewatch.studio.dew import DewMargin, dew_margin
 from curewatch.studio.forecast import Drying
-from curewatch.studio.watch import watch
-
-REVISION = "facts_revision"
-"""The store's mark that facts have changed; a daemon looks at it to see what commands and pages have logged."""
-DEFAULT_RECIPE = "house mix"
-"""What a pour without a recipe is taken to be."""
 
 
 @dataclass(frozen=True)
@@ -48,14 +50,19 @@ class PieceReport:
     forecast: Forecast | None
     alarms: tuple[Alarm, ...]
     data_at: datetime | None
+    damages: tuple[Damage, ...] = ()
+    """What stands against it until a person clears it."""
+    dew: DewMargin | None = None
+    """How far it would be from dew if it were dry; None where its room is not known."""
 
 
 class Desk:
     """Use cases over one store. Safe to use from several threads: it keeps no state but copies of readings."""
 
     def __init__(self, store: Store, settings: Settings) -> None:
-        self.store, self.settings, self._air = store, settings, RoomAir()
-        self.channels: tuple[str, ...] = ("webhook",) if settings.webhook else ()
+        self.store, self.settings, self._air, self._evening = store, settings, RoomAir(), Evening()
+        self._ahead = AheadAir()
+        self.channels = all_channels(settings)
 
     # --- facts ---
 
@@ -67,7 +74,7 @@ class Desk:
         if order.at > now:
             raise FactError("--at", order.at.isoformat(timespec="seconds"), "a moment that has passed")
         with self.store.write() as tx:
-            notes = _meet_room(tx, order.room) + _meet_recipe(tx, order.recipe)
+            notes = meet_room(tx, order.room) + meet_recipe(tx, order.recipe)
             try:
                 piece = tx.add_piece(order.name, now)
             except DuplicateName:
@@ -90,18 +97,18 @@ class Desk:
             )
             tx.add_stay(Stay(piece_id=piece.id, room=order.room, place=order.place, since=order.at))
             _look_back(tx, {order.room: order.at})
-            _mark_changed(tx)
+            mark_changed(tx)
         return Logged(piece, tuple(notes))
 
     def log_reading(self, reading: Reading) -> Logged:
         """Store a typed reading."""
         with self.store.write() as tx:
-            notes = _meet_room(tx, reading.room)
+            notes = meet_room(tx, reading.room)
             if not tx.add_readings([reading]):
                 notes.append("a reading of that moment is stored already; it stands as it was")
             else:
                 _look_back(tx, {reading.room: reading.at})
-                _mark_changed(tx)
+                mark_changed(tx)
         return Logged(notes=tuple(notes))
 
     def absorb(self, readings: Sequence[Reading]) -> int:
@@ -115,14 +122,14 @@ class Desk:
             new = tx.add_readings(readings)
             if new:
                 _look_back(tx, oldest)
-                _mark_changed(tx)
+                mark_changed(tx)
         return new
 
     def put_recipe(self, recipe: Recipe) -> Logged:
         """Say what a recipe is made of, or correct it; its pieces are forecast anew."""
         with self.store.write() as tx:
             tx.put_recipe(recipe)
-            _mark_changed(tx)
+            mark_changed(tx)
         return Logged()
 
     def revision(self) -> str:
@@ -142,30 +149,34 @@ class Desk:
             if forecasting.stale(scene.forecasts.get(drying.piece.id), drying, scene.climates, now)
         ]
         s = self.settings.forecast
-        made = forecasting.forecasts(stale, scene.climates, now, members=s.members, days=s.days)
+        with self.store.read() as tx:
+            rooms = {drying.room for drying in stale}
+            futures = self._ahead.futures(tx, rooms, now, members=s.members, days=s.days)
+        made = forecasting.forecasts(
+            stale, scene.climates, now, members=s.members, days=s.days, known=scene.forecasts, futures=futures
+        )
         current = scene.forecasts | {forecast.piece_id: forecast for forecast in made}
         written = self._decide(scene, made, current, now)
         return Refreshed(len(made), written, self._next_due(scene, current, now))
 
     def _decide(self, scene: Scene, made: list[Forecast], current: dict[int, Forecast], now: datetime) -> int:
         due = self._due(scene, current, now)
-        alarms = scene.alarms
-        changed, told = self._watch(scene, alarms, current, now)
-        if not (made or due or changed or told):
+        decided = watch_rooms(scene, self.settings, current, now, self.local)
+        extra = self._by_the_clock(scene, current, now)
+        if not (made or due or decided or extra):
             return 0
         with self.store.write() as tx:
             here = {piece.id for piece in tx.pieces()}
+            if tx.get_meta(REVISION) != scene.revision or tuple(tx.alarms()) != scene.alarms:
+                # somebody has logged or judged meanwhile: judge by what is stored now
+                decided = watch_rooms(read_scene(tx, self._air, now), self.settings, current, now, self.local)
+            # only now: a scene read after them lacks the air of pieces they settle, and with it the alarms
             tx.put_forecasts(forecast for forecast in made if forecast.piece_id in here)
-            if (stored := tuple(tx.alarms())) != alarms:  # another process has judged meanwhile: go on from there
-                changed, told = self._watch(scene, stored, current, now)
-            tx.put_alarms(changed)
             known = tx.known_keys({key for one in due for key in one.told_by})
-            told += [
-                milestoning.notice(one, now, self.local)
-                for one in due
-                if one.drying.piece.id in here and known.isdisjoint(one.told_by)
-            ]
-            return sum(tx.add_notice(notice, self.channels) for notice in told)
+            due = [one for one in due if one.drying.piece.id in here and known.isdisjoint(one.told_by)]
+            written = write(tx, self.settings, decided, now)
+            written += tell_milestones(tx, self.settings, due, scene, self._dates(current, now), now, self.local)
+            return written + sum(tx.add_notice(notice, due_times(self.settings, notice)) for notice in extra)
 
     def _due(self, scene: Scene, current: dict[int, Forecast], now: datetime) -> list[milestoning.Due]:
         """The milestones that people should hear of and have not."""
@@ -180,52 +191,57 @@ class Desk:
             known = tx.known_keys({key for one in found for key in one.told_by}) if found else set()
         return [one for one in found if known.isdisjoint(one.told_by)]
 
-    def _watch(
-        self, scene: Scene, alarms: Sequence[Alarm], current: dict[int, Forecast], now: datetime
-    ) -> tuple[list[Alarm], list[Notice]]:
-        limits = limits_of(self.settings)
-        changed: list[Alarm] = []
-        told: list[Notice] = []
-        for room in scene.occupied(self.settings, current, alarms):
-            known = {alarm.kind: alarm for alarm in alarms if alarm.room == room.name}
-            new, notices = watch(room, known, now, limits, self.local)
-            changed += new
-            told += notices
-        return changed, told
+    def _by_the_clock(self, scene: Scene, current: Mapping[int, Forecast], now: datetime) -> list[Notice]:
+        """What is told at certain hours: the evening's warnings, the morning's work."""
+        found = self._evening.notices(self.store, scene, self.settings, current, now, self.local)
+        with self.store.read() as tx:
+            known = tx.known_keys(mornings.keys(self.settings, now, self.local))
+        if missing := mornings.people(self.settings, known, now, self.local):
+            found += mornings.notices(missing, self.board(now), self._evening.ahead, now, self.local)
+        return found
+
+    def _dates(self, current: Mapping[int, Forecast], now: datetime) -> list[datetime]:
+        """When milestone notices will fall due next, one for each piece."""
+        told = self.settings.notices.milestones
+        moments = [milestoning.next_due(forecast, told, now) for forecast in current.values()]
+        return [at for at in moments if at is not None]
 
     def _next_due(self, scene: Scene, current: dict[int, Forecast], now: datetime) -> datetime:
         """At the latest in a minute while anything is being watched (delays, silence), else in an hour."""
-        told = self.settings.notices.milestones
-        moments = [milestoning.next_due(forecast, told, now) for forecast in current.values()]
+        moments = self._dates(current, now) + mornings.next_ones(self.settings, now, self.local)
         busy = any(forecast.reason or not forecasting.settled(forecast, now) for forecast in current.values())
         idle = now + (timedelta(minutes=1) if busy else forecasting.LAPSE)
-        return min([idle, *(at for at in moments if at is not None)])
+        return min([idle, *moments])
 
     # --- views ---
 
     def board(self, now: datetime) -> Board:
         """The studio as last forecast (see `refresh`)."""
         with self.store.read() as tx:
-            scene, rooms = read_scene(tx, self._air, now, every_room=True), tx.rooms()
-        return boards.board(
-            scene.dryings, scene.forecasts, [_room_line(scene, room.name) for room in rooms], scene.alarms, now
-        )
+            scene, rooms = read_scene(tx, None, now), tx.rooms()
+            latest = latest_air(tx, scene.newest, now)
+        lines = [room_line(scene, room.name, latest.get(room.name)) for room in rooms]
+        return boards.board(scene.dryings, scene.forecasts, lines, scene.alarms, now)
 
     def piece(self, name: str, now: datetime) -> PieceReport:
         """Everything about the piece called `name`. Raises FactError, with near names, if none is here."""
         with self.store.read() as tx:
-            scene = read_scene(tx, self._air, now)
+            scene = read_scene(tx, None, now)
+            latest = latest_air(tx, scene.newest, now)
         for drying in scene.dryings:
             if drying.piece.name == name:
+                room = room_line(scene, drying.room, latest.get(drying.room))
                 forecast = scene.forecasts.get(drying.piece.id)
                 return PieceReport(
                     line=boards.piece_line(drying, forecast, now),
                     drying=drying,
                     forecast=forecast,
                     alarms=tuple(a for a in scene.alarms if a.room == drying.room and is_active(a)),
-                    data_at=scene.newest[drying.room].at if drying.room in scene.newest else None,
+                    data_at=room.data_at,
+                    damages=tuple(d for d in scene.damages if d.piece_id == drying.piece.id and damage.stands(d)),
+                    dew=dew_margin(latest[drying.room]) if drying.room in latest else None,
                 )
-        raise FactError("NAME", name, _near(name, [drying.piece.name for drying in scene.dryings], "a piece here"))
+        raise FactError("NAME", name, nearest(name, [drying.piece.name for drying in scene.dryings], "a piece here"))
 
     def tell_test(self, now: datetime) -> Notice:
         """Write a test notice to every channel."""
@@ -238,7 +254,7 @@ class Desk:
             expires_at=now + timedelta(hours=1),
         )
         with self.store.write() as tx:
-            tx.add_notice(notice, self.channels)
+            tx.add_notice(notice, due_times(self.settings, notice))
         return notice
 
     def local(self, at: datetime) -> datetime:
@@ -246,43 +262,17 @@ class Desk:
         return at.astimezone(self.settings.tz)
 
 
-def _room_line(scene: Scene, name: str) -> RoomLine:
-    newest, climate = scene.newest.get(name), scene.climates.get(name)
+def room_line(scene: Scene, name: str, climate: Climate | None) -> RoomLine:
+    newest = scene.newest.get(name)
     return RoomLine(
         name=name,
         newest=newest,
         temp_c=float(climate.temp_c[-1]) if climate else (newest.temp_c if newest else None),
         rh_pct=float(climate.rh_pct[-1]) if climate else (newest.rh_pct if newest else None),
-        data_at=newest.at if newest else None,
+        data_at=climate.newest_at if climate else (newest.at if newest else None),
         pieces=sum(drying.room == name for drying in scene.dryings),
+        quality=climate.findings if climate else (),
     )
-
-
-def _meet_room(tx: Transaction, name: str) -> list[str]:
-    if tx.room(name) is not None:
-        return []
-    near = difflib.get_close_matches(name, [room.name for room in tx.rooms()], 1)
-    tx.add_room(Room(name=name))
-    return [f"room {name!r} is new" + (f"; did you mean {near[0]!r}?" if near else "")]
-
-
-def _meet_recipe(tx: Transaction, name: str | None) -> list[str]:
-    if tx.recipe(name or DEFAULT_RECIPE) is not None:
-        return []
-    recipe = Recipe(name=name or DEFAULT_RECIPE)
-    near = difflib.get_close_matches(recipe.name, [known.name for known in tx.recipes()], 1) if name else []
-    tx.put_recipe(recipe)
-    if name is None:
-        return []
-    assumed = f"recipe {name!r} is new: taken as {recipe.solids:.0%} solids, {recipe.glycol:.0%} glycol by volume"
-    return [assumed + (f"; did you mean {near[0]!r}?" if near else "")]
-
-
-def _near(given: str, names: list[str], what: str) -> str:
-    near = difflib.get_close_matches(given, names, 3, 0.5)
-    if near:
-        return f"{what}, perhaps {' or '.join(repr(name) for name in near)}"
-    return f"{what}: {', '.join(repr(name) for name in names[:8])}" if names else f"{what} (none is logged yet)"
 
 
 def _look_back(tx: Transaction, rooms: Mapping[str, datetime]) -> None:
@@ -292,5 +282,6 @@ def _look_back(tx: Transaction, rooms: Mapping[str, datetime]) -> None:
     tx.put_alarms(new for new, old in zip(now, was, strict=True) if new != old)
 
 
-def _mark_changed(tx: Transaction) -> None:
+def mark_changed(tx: Transaction) -> None:
+    """Facts were logged: whoever keeps a view of them looks again."""
     tx.set_meta(REVISION, str(int(tx.get_meta(REVISION) or 0) + 1))

@@ -14,7 +14,8 @@ import numpy as np
 
 from curewatch.store import Transaction
 from curewatch.store.readings import ReadingColumns
-from curewatch.studio.climate import BIN_S, Climate, climate_of
+from curewatch.studio.climate import BIN_S, Climate, climate_from
+from curewatch.studio.readings_quality import Readings
 
 LEAD = timedelta(days=1)
 """Read from so long before the pour on: the air at the pour itself is then mostly known from both sides."""
@@ -22,7 +23,9 @@ SPARE = timedelta(days=7)
 """A copy that goes back this much further than is needed any more is let go."""
 SETTLES_AFTER = timedelta(minutes=3)
 """Readings come in up to so long after their time (they are stored in batches), so the last few are read again."""
-_COLUMNS = ("epoch_s", "temp_c", "rh_pct", "retained")
+_COLUMNS = ("epoch_s", "temp_c", "rh_pct", "retained", "source")
+TAKEN_BACK = "readings_taken_back"
+"""The store's mark that readings were taken back."""
 _TICK = timedelta(microseconds=1)
 
 
@@ -34,6 +37,8 @@ class _Copy:
     since: datetime | None
     until: datetime
     columns: ReadingColumns
+    taken_back: str | None
+    """The store's mark of readings taken back, as of this copy: the number alone would not tell of one exchanged."""
 
 
 class RoomAir:
@@ -47,13 +52,14 @@ class RoomAir:
         kept = self._copies.get(room)
         if kept is None or not _serves(kept, tx, room, needed_from, now):
             since = _since(tx, room, needed_from)
-            kept = _Copy(needed_from, since, now, tx.reading_columns(room, since=since, until=now))
+            kept = _Copy(
+                needed_from, since, now, tx.reading_columns(room, since=since, until=now), tx.get_meta(TAKEN_BACK)
+            )
         elif now > kept.until:
             more = tx.reading_columns(room, since=kept.until + _TICK, until=now)
             kept = replace(kept, until=now, columns=_joined(kept.columns, more))
         self._copies[room] = _settled(kept, now - SETTLES_AFTER)
-        columns = kept.columns
-        return climate_of(columns.epoch_s, columns.temp_c, columns.rh_pct, ~columns.retained)
+        return climate_from(_readings(kept.columns))
 
 
 def _settled(copy: _Copy, at: datetime) -> _Copy:
@@ -65,6 +71,8 @@ def _settled(copy: _Copy, at: datetime) -> _Copy:
 
 def _serves(kept: _Copy, tx: Transaction, room: str, needed_from: datetime, now: datetime) -> bool:
     if not kept.needed_from <= needed_from <= kept.needed_from + SPARE or now < kept.until:
+        return False
+    if tx.get_meta(TAKEN_BACK) != kept.taken_back:
         return False
     return tx.count_readings(room, since=kept.since, until=kept.until) == len(kept.columns.epoch_s)
 
@@ -80,6 +88,18 @@ def _since(tx: Transaction, room: str, needed_from: datetime) -> datetime | None
 
 
 def _joined(one: ReadingColumns, other: ReadingColumns) -> ReadingColumns:
-    columns = {name: np.concatenate([getattr(one, name), getattr(other, name)]) for name in _COLUMNS}
-    # a new source moves the numbers of the others, and nobody here asks who measured
-    return one._replace(**columns, source=np.empty(0, dtype=np.int64), sources=())
+    sources = tuple(sorted({*one.sources, *other.sources}))  # a new source moves the numbers of the others
+    parts = [_renumbered(columns, sources) for columns in (one, other)]
+    columns = {name: np.concatenate([getattr(part, name) for part in parts]) for name in _COLUMNS}
+    return ReadingColumns(**columns, sources=sources)
+
+
+def _renumbered(columns: ReadingColumns, sources: tuple[str, ...]) -> ReadingColumns:
+    place = np.array([sources.index(name) for name in columns.sources], dtype=np.int64)
+    return columns._replace(source=place[columns.source], sources=sources)
+
+
+def _readings(columns: ReadingColumns) -> Readings:
+    return Readings(
+        columns.epoch_s, columns.temp_c, columns.rh_pct, columns.source, columns.sources, ~columns.retained
+    )  # fmt: skip

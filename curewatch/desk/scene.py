@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from curewatch.desk.room_air import RoomAir
-from curewatch.records import Alarm, AlarmState, Forecast, Reading, Recipe, Stay
+from curewatch.records import Alarm, AlarmState, Damage, Forecast, Reading, Recipe, Stay
 from curewatch.settings import Settings
 from curewatch.store import Transaction
 from curewatch.studio.climate import Climate
 from curewatch.studio.conditions import Limits, Occupied
 from curewatch.studio.forecast import Drying, needs_air
 
-TAIL = timedelta(hours=1)
-"""What is read of a room where nothing dries: enough for both halves of a pair that came apart."""
+REVISION = "facts_revision"
+"""The store's mark that facts have changed; a daemon looks at it to see what commands and pages have logged."""
+TAIL = timedelta(hours=36)
+"""What is read of a room to say how it is, and whether its sensors can be believed: a stuck one shows after a day."""
 
 
 @dataclass(frozen=True)
@@ -24,18 +26,19 @@ class Scene:
 
     dryings: tuple[Drying, ...]
     climates: dict[str, Climate]
-    """By room, its air: of the rooms in which something dries, or of all (see `read_scene`)."""
+    """By room, its air: of the rooms in which something dries."""
     forecasts: dict[int, Forecast]
     alarms: tuple[Alarm, ...]
     newest: dict[str, Reading]
     """By room, its newest reading."""
+    revision: str | None
+    """The store's mark as of these facts."""
+    damages: tuple[Damage, ...] = ()
 
-    def occupied(
-        self, settings: Settings, forecasts: Mapping[int, Forecast], alarms: Iterable[Alarm]
-    ) -> list[Occupied]:
-        """The rooms with pieces in them, and those with `alarms` that their last piece has left awake."""
+    def occupied(self, settings: Settings, forecasts: Mapping[int, Forecast]) -> list[Occupied]:
+        """The rooms with pieces in them, and those with alarms that their last piece has left awake."""
         rooms: dict[str, list[Drying]] = {
-            alarm.room: [] for alarm in alarms if alarm.state is not AlarmState.NORMAL and alarm.piece_id is None
+            alarm.room: [] for alarm in self.alarms if alarm.state is not AlarmState.NORMAL
         }
         for drying in self.dryings:
             rooms.setdefault(drying.room, []).append(drying)
@@ -52,11 +55,10 @@ class Scene:
         ]
 
 
-def read_scene(tx: Transaction, air: RoomAir, now: datetime, *, every_room: bool = False) -> Scene:
+def read_scene(tx: Transaction, air: RoomAir | None, now: datetime) -> Scene:
     """Pieces that are here, with their pours, and the air of the rooms they have been in since, as known at `now`.
 
-    Only the air that still matters is read: that of pieces with a milestone ahead. With `every_room`, the latest air
-    of all other rooms too.
+    Only the air that still matters is read: that of pieces with a milestone ahead. Without `air`, none.
     """
     pieces = {piece.id: piece for piece in tx.pieces()}
     recipes = {recipe.name: recipe for recipe in tx.recipes()}
@@ -73,19 +75,30 @@ def read_scene(tx: Transaction, air: RoomAir, now: datetime, *, every_room: bool
     for (room, _), reading in tx.newest_by_source(until=now).items():
         if room not in newest or reading.at > newest[room].at:
             newest[room] = reading
-    since = {room: reading.at - TAIL for room, reading in newest.items()} if every_room else {}
+    since: dict[str, datetime] = {}
     for drying in dryings:
-        if needs_air(forecasts.get(drying.piece.id), drying, now):
+        if air is not None and needs_air(forecasts.get(drying.piece.id), drying, now):
             for stay in drying.lain:
                 since[stay.room] = min(since.get(stay.room, drying.pour.at), drying.pour.at)
-    known = {room: air.climate(tx, room, needed, now) for room, needed in since.items()}
     return Scene(
         dryings=tuple(dryings),
-        climates={room: climate for room, climate in known.items() if climate is not None},
+        climates=_climates(tx, air, since, now) if air is not None else {},
         forecasts=forecasts,
         alarms=tuple(tx.alarms()),
         newest=newest,
+        revision=tx.get_meta(REVISION),
+        damages=tuple(tx.damages(pieces)),
     )
+
+
+def _climates(tx: Transaction, air: RoomAir, since: Mapping[str, datetime], now: datetime) -> dict[str, Climate]:
+    known = {room: air.climate(tx, room, needed, now) for room, needed in since.items()}
+    return {room: climate for room, climate in known.items() if climate is not None}
+
+
+def latest_air(tx: Transaction, newest: Mapping[str, Reading], now: datetime) -> dict[str, Climate]:
+    """The end of each room's record, whether anything dries there or not."""
+    return _climates(tx, RoomAir(), {room: reading.at - TAIL for room, reading in newest.items()}, now)
 
 
 def limits_of(settings: Settings) -> Limits:

@@ -3,6 +3,7 @@
 from curewatch.notify.channel import Channel, GiveUp, TryLater
 from curewatch.notify.couriers import Couriers
 from curewatch.notify.outbox import Outbox
+from curewatch.notify.units import Units
 from curewatch.notify.webhook import Webhook
 
-__all__ = ["Channel", "Couriers", "GiveUp", "Outbox", "TryLater", "Webhook"]
+__all__ = ["Channel", "Couriers", "GiveUp", "Outbox", "TryLater", "Units", "Webhook"]

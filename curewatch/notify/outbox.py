@@ -9,16 +9,24 @@ from __future__ import annotations
 import logging
 import random
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Collection, Mapping
 from datetime import datetime, timedelta
 
 from curewatch.clock import Clock
+from curewatch.notify import together
 from curewatch.notify.channel import Channel, GiveUp, TryLater
 from curewatch.notify.retry import Dead, after_failure, is_due, is_expired, short
-from curewatch.records import Delivery, DeliveryState
+from curewatch.records import Delivery, DeliveryState, Notice
 from curewatch.store import Store
 
 log = logging.getLogger(__name__)
+
+NotBefore = Callable[[str, Notice, datetime], datetime]
+"""When a notice that could go out through a channel at a moment may do so: then, or later (quiet hours)."""
+
+
+def at_any_hour(channel: str, notice: Notice, at: datetime) -> datetime:
+    return at
 
 
 class Outbox:
@@ -31,12 +39,20 @@ class Outbox:
         clock: Clock,
         rng: random.Random,
         give_up_after: timedelta,
+        *,
+        not_before: NotBefore = at_any_hour,
+        give_up_after_of: Mapping[str, timedelta] | None = None,
+        people: Collection[str] = (),
     ) -> None:
+        """`give_up_after_of`: by channel, where it is another time. `people`: the channels that people read."""
         self._store = store
         self._channels = dict(channels)
         self._clock = clock
         self._rng = rng
         self._give_up_after = give_up_after
+        self._give_up_after_of = dict(give_up_after_of or {})
+        self._not_before = not_before
+        self._people = frozenset(people)
         self._busy = {name: threading.Lock() for name in channels}
         self._halted = threading.Event()
         # Sent, but the store could not note it (disk full): remembered so that it is not sent over and over.
@@ -100,7 +116,10 @@ class Outbox:
         if not self._busy[name].acquire(blocking=False):
             return 0
         try:
-            due = [d for d in self._waiting() if d.channel == name and is_due(d, now)]
+            waiting = [d for d in self._waiting() if d.channel == name]
+            if name in self._people:
+                waiting = self._gathered(name, waiting, now)
+            due = [d for d in waiting if is_due(d, now)]
             delivered = 0
             for delivery in due:
                 if self._halted.is_set():
@@ -110,12 +129,46 @@ class Outbox:
         finally:
             self._busy[name].release()
 
+    def _gathered(self, name: str, waiting: list[Delivery], now: datetime) -> list[Delivery]:
+        """What to send now to somebody who reads: urgent ones by themselves, the others as one message, if any."""
+        ready = [d for d in waiting if not is_expired(d, now) and self._not_before(name, d.notice, now) <= now]
+        alone = [d for d in waiting if d not in ready or d.notice.urgent or d.id in self._unmarked]
+        others = [d for d in ready if d not in alone]
+        # A message that may have arrived goes again as it is, under its own key.
+        tried = [d for d in others if d.attempts or d.last_error or "members" in d.notice.data]
+        fresh = [d for d in others if d not in tried]
+        due = [d for d in fresh if is_due(d, now)]
+        if not due or any(is_due(d, now) for d in tried):
+            return [*alone, *tried]
+        with self._store.write() as tx:
+            if tried:
+                for delivery in due:
+                    tx.postpone(delivery.id, min(d.next_try_at for d in tried))
+                return alone
+            later = together.may_send(due, tx.delivered_since(name, now - together.HOUR), now)
+            if later is not None:
+                for delivery in due:
+                    tx.postpone(delivery.id, later.until)
+                return alone
+            if len(fresh) == 1:
+                tx.note_sending(fresh[0].id)
+                return [*alone, *fresh]
+            notice = together.together([d.notice for d in fresh], name, now)
+            if not tx.tell_together(notice, name, [d.id for d in fresh], now):
+                return alone
+            written = tx.deliveries(state=DeliveryState.WAITING, keys=[notice.key])
+        return [*alone, *written]
+
     def _deliver(self, delivery: Delivery, channel: Channel) -> bool:
         if delivery.id not in self._unmarked:
             now = self._clock.now()
             if is_expired(delivery, now):
                 with self._store.write() as tx:
                     tx.mark_expired(delivery.id, now)
+                return False
+            if (quiet_until := self._not_before(delivery.channel, delivery.notice, now)) > now:
+                with self._store.write() as tx:
+                    tx.postpone(delivery.id, quiet_until)
                 return False
             try:
                 channel.send(delivery.notice)
@@ -136,9 +189,8 @@ class Outbox:
         return True
 
     def _put_off(self, delivery: Delivery, delay: TryLater) -> None:
-        decision = after_failure(
-            delivery, self._clock.now(), self._rng, after=delay.after, give_up_after=self._give_up_after
-        )
+        limit = self._give_up_after_of.get(delivery.channel, self._give_up_after)
+        decision = after_failure(delivery, self._clock.now(), self._rng, after=delay.after, give_up_after=limit)
         if isinstance(decision, Dead):
             self._bury(delivery, delay.reason)
             return

@@ -58,8 +58,8 @@ def saturation(t: Array) -> tuple[Array, Array]:
     For inner loops: the range of `t` is not checked.
     """
     pressure, slope = np.exp(_ln_over_water(t)), _slope_over_water(t)
-    ice = t < T_TRIPLE
-    if ice.any():
+    if t.size and t.min() < T_TRIPLE:
+        ice = t < T_TRIPLE
         frozen = np.minimum(t, T_TRIPLE)
         pressure = np.where(ice, np.exp(_ln_over_ice(frozen)), pressure)
         slope = np.where(ice, _slope_over_ice(frozen), slope)

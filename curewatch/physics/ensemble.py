@@ -6,7 +6,8 @@ honest spreads are about ±35 % on touch-dry, a factor 2 on handle, 3 on varnish
 
 The design is fixed: the same input always gives the same answer. Its points are a rank-1 additive recurrence
 (Roberts 2018, "The unreasonable effectiveness of quasirandom sequences": the generalised golden ratio), made a
-Latin hypercube by ranks, so that each quantity by itself is spread exactly evenly over its distribution.
+Latin hypercube by ranks, so that each quantity by itself is spread exactly evenly over its distribution, with the
+chance correlations between quantities ranked out (Owen 1994, "Controlling correlations in Latin hypercube samples").
 """
 
 from __future__ import annotations
@@ -23,12 +24,15 @@ from curewatch.physics.air import Array
 from curewatch.physics.evaporation import AIR_SPEED_FLOOR, film_balance
 from curewatch.physics.milestones import MILESTONES
 from curewatch.physics.series import AirSeries
+from curewatch.physics.state import State
 
 THICKNESS_SPREAD = {"gauge": 0.05, "volume": 0.20, "layer": 0.30}
 """Spread of the wet thickness: notched comb gauge (ASTM D4414), volume over area, "thin/medium/thick"."""
 SPREADS = ("thickness", "solids", "air_speed", "d0", "g0", "limit_surface", "limit_bottom", "mfft")
 SOLIDS_SPREAD, AIR_SPREAD, D0_SPREAD, G0_SPREAD, LIMIT_SPREAD, MFFT_SPREAD_K = 0.10, 0.45, 0.5, 0.8, 0.15, 1.5
 QUANTILES = (0.1, 0.5, 0.9)
+SWEEPS = 6
+"""Rounds in which correlations are ranked out of the design."""
 
 
 @dataclass(frozen=True)
@@ -63,10 +67,33 @@ def design(members: int) -> Array:
         ratio = (1 + ratio) ** (1 / (len(SPREADS) + 1))
     steps = ratio ** -np.arange(1.0, len(SPREADS) + 1)
     points = (0.5 + np.outer(np.arange(1, members + 1), steps)) % 1.0
-    ranks = points.argsort(axis=0).argsort(axis=0)
     normal = NormalDist()
     levels = np.array([normal.inv_cdf((i + 0.5) / members) for i in range(members)])
-    return np.asarray(levels[ranks])
+    return _uncorrelated(levels[points.argsort(axis=0).argsort(axis=0)], levels)
+
+
+def _uncorrelated(design: Array, levels: Array) -> Array:
+    """Reorder each column of `design`, which holds `levels` (sum 0), until no two columns correlate to speak of.
+
+    Owen's ranked Gram-Schmidt: a column gives up its regression on the others and takes its levels again by rank.
+    The best of a fixed number of sweeps is kept.
+    """
+
+    def worst(z: Array) -> float:
+        return float(np.abs(np.corrcoef(z.T) - np.eye(z.shape[1])).max())
+
+    best, columns = design, design.shape[1]
+    if len(levels) <= columns:
+        return best
+    now = design.copy()
+    for _ in range(SWEEPS):
+        for j in range(columns):
+            others = np.delete(now, j, axis=1)
+            rest = now[:, j] - others @ np.linalg.lstsq(others, now[:, j], rcond=None)[0]
+            now[:, j] = levels[rest.argsort(kind="stable").argsort()]
+        if worst(now) < worst(best):
+            best = now.copy()
+    return best
 
 
 def films_of(pourings: list[Pouring], members: int) -> film.Films:
@@ -161,7 +188,7 @@ def run(
     return outcomes, {name: value.reshape(-1, *split) for name, value in samples.items()}
 
 
-def hindrances(films: film.Films, state: march.State, t_air: Array, rh: Array) -> NDArray[np.str_]:
+def hindrances(films: film.Films, state: State, t_air: Array, rh: Array) -> NDArray[np.str_]:
     """Why each milestone was not reached (4, films), judged by the air `t_air` [K], `rh` [0-1] at the end.
 
     Too cold: the milestone needs the film to fuse, and it lies below its MFFT. Too damp: the water that the film
@@ -185,7 +212,7 @@ def central_film_temperature(pouring: Pouring, t_air: float, rh: float) -> float
     """Film temperature [K] of the fresh pour in air at `t_air` [K], `rh` [0-1]: its first minute."""
     films = films_of([pouring], 1)
     grid = film.Grid.graded(2)
-    now = march.State.poured(films, grid)
+    now = State.poured(films, grid)
     a_w = film.activities(now.u[-1, 0], now.u[-1, 1])[0]
     p_air = air.vapour_pressure(t_air, rh)
     return float(film_balance(t_air, p_air, a_w, films.air_speed, films.side, films.h_back).t_film[0])

@@ -39,8 +39,12 @@ H_BACK = {"canvas": 5.0, "board": 20.0}
 _T_REF = 293.15
 _KM_REF = 0.664 * air.kinematic_viscosity(_T_REF) ** (-1 / 6) * air.water_vapour_diffusivity(_T_REF) ** (2 / 3)
 _KM_EXP = -1.75 / 6 + 1.81 * 2 / 3
-_LEWIS_REF = air.thermal_diffusivity(_T_REF) / air.water_vapour_diffusivity(_T_REF)
+_LEWIS_REF, _LEWIS_EXP = air.thermal_diffusivity(_T_REF) / air.water_vapour_diffusivity(_T_REF), 1.75 - 1.81
 _MW_OVER_R = air.M_WATER / air.R_GAS
+_CLOSE = 0.1
+"""A Newton step [K] that ends the search: the rate then follows it along its tangent, within 2e-5 of E."""
+_STRIDE = 15.0
+"""No Newton step goes further [K]: in hot, moving air the first one could leave the saturation laws behind."""
 
 
 class Balance(NamedTuple):
@@ -66,7 +70,7 @@ def mass_transfer(t_mean: Array, air_speed: Array | float, side: Array | float) 
 
 def heat_transfer(t_mean: Array, k_m: Array, alpha_over_d: float | None = None) -> Array:
     """h [W/(m2 K)] by the Lewis relation; `alpha_over_d` overrides alpha/D (1 gives the thermodynamic wet bulb)."""
-    lewis = _LEWIS_REF * (t_mean / _T_REF) ** (1.75 - 1.81) if alpha_over_d is None else alpha_over_d
+    lewis = _LEWIS_REF * (t_mean / _T_REF) ** _LEWIS_EXP if alpha_over_d is None else alpha_over_d
     return np.asarray(air.density(t_mean) * CP_AIR * np.cbrt(lewis) ** 2 * k_m)
 
 
@@ -82,39 +86,57 @@ class Plate:
         emissivity: float = EMISSIVITY,
         alpha_over_d: float | None = None,
     ) -> None:
-        """`air_speed` [m/s], `side` along the air [m], `h_back` [W/(m2 K)]; arrays broadcast, one value a film."""
-        self._mass = _KM_REF * np.sqrt(np.maximum(air_speed, AIR_SPEED_FLOOR) / np.asarray(side, dtype=float))
-        self._h_back, self._emissivity, self._alpha_over_d = h_back, emissivity, alpha_over_d
+        """`air_speed` [m/s], `side` along the air [m], `h_back` [W/(m2 K)]: one value a piece, or one for all."""
+        mass = _KM_REF * np.sqrt(np.maximum(air_speed, AIR_SPEED_FLOOR) / np.asarray(side, dtype=float))
+        lewis, lewis_exp = (_LEWIS_REF, _LEWIS_EXP) if alpha_over_d is None else (alpha_over_d, 0.0)
+        heat = mass * air.density(_T_REF) * CP_AIR * np.cbrt(lewis) ** 2
+        self._heat_exp = _KM_EXP - 1 + lewis_exp * 2 / 3
+        self._pieces = np.stack(np.broadcast_arrays(*np.atleast_1d(mass, heat, h_back)))
+        self._radiated = emissivity * STEFAN_BOLTZMANN
 
-    def balance(self, t_air: Array, p_air: Array, activity: Array | float, guess: Array | None = None) -> Balance:
-        """Solve the energy balance by Newton's method.
+    def balance(self, t_air: Array, p_air: Array, activity: Array, guess: Array | None = None) -> Balance:
+        """Solve the energy balance by Newton's method. Arrays of one value a piece.
 
         `t_air` [K] and vapour pressure `p_air` [Pa] of the room, `activity` a_w of the surface; `guess` a nearby film
-        temperature [K]. The transfer coefficients hardly move with T_f, so they lag one round. The last Newton
-        step is small enough for the rate to follow it along its tangent: at 0.1 K the error is 2e-5 of E.
+        temperature [K]. The transfer coefficients hardly move with T_f, so they lag one round. Each piece goes on
+        until its own step is below 0.1 K, so its result does not depend on the others in the batch.
         """
-        t_film = t_air - 3.0 if guess is None else guess
-        vapour = _MW_OVER_R * p_air / t_air
-        radiated = self._emissivity * STEFAN_BOLTZMANN
-        for _ in range(20):
-            t_mean = 0.5 * (t_air + t_film)
-            k_m = self._mass * (t_mean / _T_REF) ** _KM_EXP
-            h = heat_transfer(t_mean, k_m, self._alpha_over_d) + self._h_back
-            p_sat, ln_slope = air.saturation(t_film)
-            by_activity = k_m * _MW_OVER_R * p_sat / t_film
-            wet = by_activity * activity
-            rate = wet - k_m * vapour
-            by_t = wet * (ln_slope - 1 / t_film)
-            latent = air.latent_heat(t_film)
-            t2, a2 = t_film * t_film, t_air * t_air
-            heat = h * (t_air - t_film) + radiated * (a2 * a2 - t2 * t2)
-            stiffness = h + 4 * radiated * t2 * t_film + latent * by_t - 2369.0 * rate
-            step = (heat - latent * rate) / stiffness
-            t_film = t_film + step
-            rate = rate + by_t * step
-            if np.abs(step).max(initial=0.0) < 0.1:
+        guess = t_air - 3.0 if guess is None else guess
+        found = self._newton(self._pieces, t_air, p_air, activity, guess)
+        far = np.flatnonzero(np.abs(found[0] - guess) > _CLOSE)
+        for _ in range(30):
+            if not len(far):
                 break
-        return Balance(t_film, rate, by_activity * (1 - latent * by_t / stiffness), k_m)
+            before = found[0, far]
+            part = self._newton(self._pieces[:, far], t_air[far], p_air[far], activity[far], before)
+            found[:, far] = part
+            far = far[np.abs(part[0] - before) > _CLOSE]
+        return Balance(*found)
+
+    def _newton(self, pieces: Array, t_air: Array, p_air: Array, activity: Array, t_film: Array) -> Array:
+        """One Newton step from `t_film` [K]; the rows of a Balance."""
+        mass, heat, h_back = pieces
+        ln_mean = np.log((t_air + t_film) * (0.5 / _T_REF))
+        k_m = mass * np.exp(_KM_EXP * ln_mean)
+        h = heat * np.exp(self._heat_exp * ln_mean) + h_back
+        p_sat, ln_slope = air.saturation(t_film)
+        per_t = 1 / t_film
+        by_activity = k_m * p_sat * (per_t * _MW_OVER_R)
+        wet = by_activity * activity
+        rate = wet - k_m * p_air * (_MW_OVER_R / t_air)
+        by_t = wet * (ln_slope - per_t)
+        latent = air.latent_heat(t_film)
+        t2, a2 = t_film * t_film, t_air * t_air
+        gap = t_air - t_film
+        heat_in = h * gap + self._radiated * (a2 + t2) * (t_air + t_film) * gap
+        stiffness = h + (4 * self._radiated) * t2 * t_film + latent * by_t - 2369.0 * rate
+        step = np.clip((heat_in - latent * rate) / stiffness, -_STRIDE, _STRIDE)
+        found = np.empty((4, len(step)))
+        np.add(t_film, step, out=found[0])
+        np.add(rate, by_t * step, out=found[1])
+        np.multiply(by_activity, 1 - latent * by_t / stiffness, out=found[2])
+        found[3] = k_m
+        return found
 
 
 def film_balance(
@@ -124,10 +146,14 @@ def film_balance(
     air_speed: Array | float,
     side: Array | float,
     h_back: Array | float,
+    *,
+    emissivity: float = EMISSIVITY,
+    alpha_over_d: float | None = None,
 ) -> Balance:
     """`Plate.balance` for one moment: room `t_air` [K], vapour pressure `p_air` [Pa], surface `activity` [-],
-    `air_speed` [m/s], `side` [m], `h_back` [W/(m2 K)]. Arrays broadcast."""
-    arrays = np.broadcast_arrays(
-        *(np.asarray(x, dtype=float) for x in (t_air, p_air, activity, air_speed, side, h_back))
-    )
-    return Plate(*arrays[3:]).balance(*arrays[:3])
+    `air_speed` [m/s], `side` [m], `h_back` [W/(m2 K)]. Arrays broadcast; so do the results."""
+    given = (t_air, p_air, activity, air_speed, side, h_back)
+    arrays = np.broadcast_arrays(*(np.asarray(x, dtype=float) for x in given))
+    t, p, a, *plate = (x.ravel() for x in arrays)
+    found = Plate(*plate, emissivity=emissivity, alpha_over_d=alpha_over_d).balance(t, p, a)
+    return Balance(*(x.reshape(arrays[0].shape) for x in found))

@@ -48,10 +48,16 @@ MFFT = 283.15
 """Minimum film-forming temperature of artists' acrylics [K] (ISO 2115 / ASTM D2354 quantity; common practice)."""
 CHI_WATER, CHI_GLYCOL = 2.6, 0.5
 """Flory-Huggins interaction parameters [-] [cal]."""
-
-_MOLES_G, _MOLES_W = RHO_GLYCOL / M_GLYCOL, RHO_WATER / air.M_WATER
+CORNER = 0.002
+"""Activity over which the corner of a_w is rounded [-]: a step that lands beyond a sharp one overshoots, and the next
+one back again, for ever smaller steps. Milestones move by less than 0.02 %."""
 FUSE_EA, FUSE_S = 80e3, 150 * 3600.0
 """Ageing towards a fused film: activation energy [J/mol] [cal], time at 296.15 K [s] (Prog. Org. Coat. 2006)."""
+
+_CHI = np.array([[CHI_WATER], [CHI_GLYCOL]])
+_MOLES = np.array([[RHO_WATER / air.M_WATER], [RHO_GLYCOL / M_GLYCOL]])
+_NO_MOLES = 1e-3
+"""Liquid [mol per m3 of solids] below which there is none to speak of mole fractions of."""
 
 
 @dataclass(frozen=True)
@@ -149,30 +155,38 @@ class Grid:
         return len(self.share)
 
 
-def activities(w: Array, g: Array) -> tuple[Array, Array, Array, Array]:
-    """a_w, a_g of the surface cell and their slopes d a_w/dw, d a_g/dg (each: films)."""
+def activities(w: Array, g: Array) -> tuple[Array, Array, Array]:
+    """a_w and a_g (films) of a surface cell with `w` and `g`, and their slopes (2, 2, films): d a[i] / d (w, g)[j].
+
+    The corner where a_w passes from one branch to the other is rounded over `CORNER`; the cap on a_g follows it.
+    """
+    u = np.stack([w, g])
     p = 1 / (1 + w + g)
-    phi_w, phi_g = w * p, g * p
-    moles_g, moles_w = g * _MOLES_G, w * _MOLES_W
-    moles = np.maximum(moles_g + moles_w, 1e-30)
-    x_g = moles_g / moles
-    flory_w, flory_w_slope = _flory(phi_w, CHI_WATER, p)
-    flory_g, flory_g_slope = _flory(phi_g, CHI_GLYCOL, p)
-    free = flory_w >= 1 - x_g
-    a_w = np.where(free, 1 - x_g, flory_w)
-    a_w_slope = np.where(free, x_g * _MOLES_W / moles, flory_w_slope)
-    cap = np.where(free, x_g, 1.0)
-    capped = flory_g >= cap
-    a_g = np.where(capped, cap, flory_g)
-    a_g_slope = np.where(capped, np.where(free, (1 - x_g) * _MOLES_G / moles, 0.0), flory_g_slope)
-    return a_w, a_g, a_w_slope, a_g_slope
-
-
-def _flory(phi: Array, chi: float, p: Array) -> tuple[Array, Array]:
-    """Flory-Huggins activity at volume fraction `phi`, and its slope in the volume ratio (dphi = p (1-phi) du)."""
+    phi = u * p
     rest = 1 - phi
-    growth = np.exp(rest + chi * rest**2)
-    return phi * growth, growth * (1 - phi - 2 * chi * phi * rest) * p * rest
+    bend = _CHI * rest
+    growth = np.exp(rest * (1 + bend))
+    flory = phi * growth
+    by_phi = growth * (1 - phi * (1 + 2 * bend)) * p
+    moles = u * _MOLES
+    per_mole = 1 / np.maximum(moles[0] + moles[1], _NO_MOLES)
+    x_g = moles[1] * per_mole
+    x_w = 1 - x_g
+    by_w, by_g = x_g * (_MOLES[0] * per_mole), x_w * (_MOLES[1] * per_mole)  # d x_w/dw, -d x_w/dg
+    gap = flory[0] - x_w
+    root = np.sqrt(gap * gap + CORNER * CORNER)
+    free = 0.5 + 0.5 * gap / root
+    bound = 1 - free
+    slope = np.empty((2, *u.shape))
+    w_by_w, w_by_g = by_phi[0] * rest[0], by_phi[0] * phi[0]  # d phi_w/dw = p (1 - phi_w), d phi_w/dg = -p phi_w
+    slope[0, 0] = bound * w_by_w + free * by_w
+    slope[0, 1] = -bound * w_by_g - free * by_g
+    cap = bound + free * x_g
+    capped = flory[1] > cap
+    opening = x_w * (0.5 * CORNER**2) / (root * root * root)
+    slope[1, 0] = np.where(capped, -free * by_w - opening * (w_by_w - by_w), -by_phi[1] * phi[1])
+    slope[1, 1] = np.where(capped, free * by_g + opening * (w_by_g - by_g), by_phi[1] * rest[1])
+    return 0.5 * (flory[0] + x_w - root), np.where(capped, cap, flory[1]), slope
 
 
 def glycol_pressure(t: Array) -> Array:

@@ -1,85 +1,50 @@
-"""March a batch of films through time: ROS2, each film with its own adaptive step.
+"""March films through time, each with its own adaptive step (the step itself: rosenbrock.py).
 
-ROS2 (Verwer, Spee, Blom & Hundsdorfer 1999, SIAM J. Sci. Comput. 20) is a linearly implicit two-stage Rosenbrock
-method, L-stable, of order two for any Jacobian; so the coupling between the two volatiles and the change of film
-temperature may stay out of it:
-
-    (1 - gamma tau J) k1 = f(t, u)
-    (1 - gamma tau J) k2 = f(t + tau, u + tau k1) - 2 k1
-    u' = u + 3/2 tau k1 + 1/2 tau k2,     first-order companion u + tau k1,     gamma = 1 - 1/sqrt 2
-
-A film whose milestones are all reached (and whose samples are all taken) leaves the batch.
+The films lie on a conveyor: a batch of constant width is on its way, and as some finish, others that wait take their
+places. A film whose milestones are all reached (and whose samples are all taken) is finished early.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from curewatch.physics import air
+from curewatch.physics import air, rosenbrock
 from curewatch.physics import milestones as ms
 from curewatch.physics.air import Array
-from curewatch.physics.film import FUSE_EA, FUSE_S, T_D, Films, Grid
-from curewatch.physics.kinetics import Kinetics, Rates, Shifted
+from curewatch.physics.film import FUSE_EA, FUSE_S, LIMIT_DRY, PACKING, RHO_DRY, RHO_WATER, T_D, Films, Grid
+from curewatch.physics.kinetics import Kinetics, Rates
 from curewatch.physics.series import AirSeries
+from curewatch.physics.state import Ride, State, put, take
 
-GAMMA = 1 - 1 / np.sqrt(2)
-RTOL, ATOL = 4e-3, 3e-4
+RTOL, ATOL = 5e-3, 4e-4
 """Step tolerance, relative and absolute, on volume ratios: milestones then lie within 0.7 % of the exact ones."""
 FINE = (1e-3, 1e-4)
 """The tolerance for a few films, where time is no matter: within 0.2 %."""
-STEP_MIN, STEP_FIRST, STEP_MAX = 1e-3, 20.0, 4 * 86400.0
-"""Bounds of a time step and the first one tried [s]."""
-BATCH = 1536
-"""Films marched together: their working set then stays in a core's cache."""
+STEP_MIN, STEP_MAX = 1e-3, 4 * 86400.0
+"""Bounds of a time step [s]."""
+REACH, SURFACE_REACH = 0.5, 0.15
+"""Shares of what is left that one step may take, at the present rate: of the time until the film packs, and of the
+volatiles in its top tenth. Beyond lie falls of the diffusivity by orders of magnitude which nothing announces."""
+BATCH = 2560
+"""Films marched together at most: enough to outweigh the cost of calling NumPy, few enough for 30 MB."""
+ATTEMPTS, ATTEMPTS_A_KNOT = 5000, 20
+"""Steps after which a film is given up as stuck, and how many more for each knot of the air's series."""
+AT_CORNER = 1.5
+"""Error allowed after a step that failed [tolerances]: where the right-hand side has a corner no step gets it small."""
 SAMPLED = ("volatile_fraction", "surface", "bottom", "film_temperature", "rate")
 """What `samples` hold: volatile volume fraction of the film, of its top tenth, of the bottom cell [-], film
 temperature [K], water leaving [kg/(m2 s)]."""
 
 
-@dataclass
-class State:
-    """Everything that a march needs in order to go on, one column a film. Times are in seconds from the pour."""
+WORK = np.float32
+"""Precision of the diffusivities."""
 
-    t: Array
-    u: Array
-    """Water and glycol ratios (cells, 2, films)."""
-    age: Array
-    """Ageing c towards a fused film (0 to 1 and beyond)."""
-    lost: Array
-    """Water and glycol that have left (2, films) [m3 of liquid per m3 of solids]."""
-    step: Array
-    """Next step to try [s]."""
-    t_film: Array
-    """Film temperature [K]."""
-    since: Array
-    """Since when each condition holds (6, films), inf where it does not."""
-    reached: Array
-    """When each milestone was reached (4, films), inf where not yet."""
 
-    @classmethod
-    def poured(cls, films: Films, grid: Grid, start: Array | float = 0.0) -> State:
-        n = len(films)
-        return cls(
-            t=np.full(n, start, dtype=float) if np.isscalar(start) else np.array(start, dtype=float),
-            u=films.initial(grid.cells),
-            age=np.zeros(n),
-            lost=np.zeros((2, n)),
-            step=np.full(n, STEP_FIRST),
-            t_film=np.full(n, np.nan),
-            since=np.full((len(ms.CONDITIONS), n), np.inf),
-            reached=np.full((len(ms.MILESTONES), n), np.inf),
-        )
-
-    def take(self, index: NDArray[np.intp] | NDArray[np.bool_] | slice) -> State:
-        return State(**{f.name: getattr(self, f.name)[..., index].copy() for f in fields(self)})
-
-    def put(self, index: NDArray[np.intp], part: State) -> None:
-        for f in fields(self):
-            getattr(self, f.name)[..., index] = getattr(part, f.name)
+class Stuck(ArithmeticError):
+    """A film made no progress. Nothing known leads here: it guards against marching for ever."""
 
 
 def march(
@@ -100,127 +65,189 @@ def march(
     `room`: index of each film's series. `state`: where to go on from (default: as poured at 0 s), not changed.
     `sample_at`: increasing times [s] at which `SAMPLED` is recorded, each (times, films), NaN where not passed over.
     Returns the final state and the samples. Films that have reached every milestone stop early, at their own time,
-    unless `stop_when_ready` is False or samples are still to come.
+    unless `stop_when_ready` is False or samples are still to come. Raises Stuck rather than marching for ever.
     """
     grid = grid or Grid.graded()
     state = State.poured(films, grid) if state is None else state.take(slice(None))
-    until = np.broadcast_to(np.asarray(until, dtype=float), state.t.shape)
     times = np.empty(0) if sample_at is None else np.asarray(sample_at, dtype=float)
-    samples = {name: np.full((len(times), len(films)), np.nan) for name in SAMPLED}
-    for begin in range(0, len(films), BATCH):
-        index = np.arange(begin, min(begin + BATCH, len(films)))
-        run = _Run(
-            films.take(index), series, room[index], until[index], state.take(index), grid, times, (rtol, atol),
-            stop_when_ready,
-        )  # fmt: skip
-        state.put(index, run.go())
-        for name in SAMPLED:
-            samples[name][:, index] = run.samples[name]
-    return state, samples
+    n = len(films)
+    rides = Ride(
+        film=np.arange(n),
+        room=np.asarray(room, dtype=np.intp),
+        until=np.array(np.broadcast_to(until, n), dtype=float),
+        next_sample=np.searchsorted(times, state.t, "left"),
+        attempts=np.zeros(n, dtype=np.intp),
+        failed=np.zeros(n, dtype=bool),
+        finished=np.zeros(n, dtype=bool),
+    )
+    run = _Run(films, series, rides, state, grid, times, (rtol, atol), stop_when_ready)
+    if n:
+        run.go()
+    return run.all, run.samples
 
 
 class _Run:
-    """One batch on its way. Films drop out as they finish; `where` maps the ones left to their columns."""
+    """A march on its way: `all` holds the state of every film, `state` that of the batch."""
 
     def __init__(
-        self, films: Films, series: AirSeries, room: NDArray[np.intp], until: Array, state: State, grid: Grid,
+        self, films: Films, series: AirSeries, rides: Ride, state: State, grid: Grid,
         times: Array, tolerance: tuple[float, float], stop_when_ready: bool,
     ) -> None:  # fmt: skip
-        self.films, self.series, self.room, self.until = films, series, room, until.copy()
-        self.grid, self.times, self.tolerance, self.stop_when_ready = grid, times, tolerance, stop_when_ready
+        self.all, self.all_films, self.all_rides = state, films, rides
+        self.series, self.grid, self.times = series, grid, times
+        self.tolerance, self.stop_when_ready = tolerance, stop_when_ready
         self.samples = {name: np.full((len(times), len(films)), np.nan) for name in SAMPLED}
-        self.where = np.arange(len(films))
-        self.next_sample = np.searchsorted(times, state.t, "left")
-        self.state, self.final, self.rounds = state, state.take(slice(None)), 0
-        self.kinetics = Kinetics(films, grid)
+        # cells weigh in the error by the root of their size: between mass and mere number, as the milestones do
+        weight = np.sqrt(grid.share)[:, :, None]
+        self.weight = weight / weight.sum()
+        self.bound = ATTEMPTS + ATTEMPTS_A_KNOT * series.knots
+        self.rounds, self.next_film = 0, -(-len(films) // max(1, -(-len(films) // BATCH)))
+        first = slice(0, self.next_film)
+        self.state, self.films, self.ride = take(state, first), take(films, first), take(rides, first)
+        self.kinetics = Kinetics(self.films, grid, WORK)
+        self.scalars = np.zeros((len(SAMPLED), self.next_film))
+        self.trend = ms.Trend(self.next_film)
 
-    def go(self) -> State:
-        """March to the end; returns the final state of the batch."""
-        s = self.state
-        here = self._look(s, None if np.isnan(s.t_film).any() else s.t_film)
-        s.since = np.where((here.margin >= 0) & np.isinf(s.since), s.t, s.since)
-        self.trend = ms.Trend(here.margin)
-        self.scalars = self._scalars(here)
-        self._sample(s.t, here)
-        here = self._drop_finished(here)
-        while len(self.where):
-            here = self._drop_finished(self._advance(here))
+    def go(self) -> None:
+        """March to the end; `all` is then the final state."""
+        n = len(self.films)
+        self._breathe()
+        here = self._settle(None, self.state.t, np.zeros(n), np.arange(n))
+        while not (self.ride.finished.all() and self.next_film == len(self.all_films)):
+            here = self._advance(here)
             self.rounds += 1
-        return self.final
+        self.all.put(self.ride.film, self.state)
 
     def _advance(self, here: _Look) -> _Look:
         """One step of every film; those that fail their tolerance stay where they are with a shorter next step."""
-        s = self.state
-        end = np.minimum(self.until, self.series.next_change(s.t, self.room))
-        tau = np.minimum(s.step, end - s.t)
-        u, lost, error = self._attempt(here.rates, tau)
-        ok = (error <= 1.0) | (tau <= STEP_MIN)
-        s.step = self._next_step(tau, error, ok)
+        s, ride = self.state, self.ride
+        end = np.minimum(ride.until, self.series.next_change(s.t, ride.room))
+        aim = np.maximum(np.minimum(s.step, self._reach(here)), STEP_MIN)
+        tau = np.minimum(aim, end - s.t)
+        bands = self.kinetics.bands(here.rates)
+        to = rosenbrock.attempt(s.u, here.rates, bands, tau, lambda u: self._ahead(u, tau))
+        found = rosenbrock.error(s.u, to.correction, self.weight, *self.tolerance)
+        ok = (found <= np.where(ride.failed, AT_CORNER, 1.0)) | ((tau <= STEP_MIN) & np.isfinite(found))
+        proposal = rosenbrock.next_step(tau, found, ok, ride.failed)
+        # a step cut short by a change of the air says little about the next: it never shrinks a good step's memory
+        proposal = np.where(ok & (tau < aim), np.maximum(proposal, aim), proposal)
+        s.step, ride.failed = np.clip(proposal, STEP_MIN, STEP_MAX), ~ok
         began, tau = s.t, np.where(ok, tau, 0.0)
         s.t = np.where(ok & (tau >= end - began), end, began + tau)
-        if u.min() < 0:  # a volatile that is gone stays gone; its undershoot is booked as not lost
-            lost += (self.grid.share[:, None] * np.minimum(u, 0.0)).sum(0)
-            np.maximum(u, 0.0, out=u)
+        lost = to.lost / self.films.solids_m
+        if to.u.min() < 0:  # a volatile that is gone stays gone; its undershoot is booked as not lost
+            lost += (self.grid.share[:, None] * np.minimum(to.u, 0.0)).sum(0)
+            np.maximum(to.u, 0.0, out=to.u)
         s.lost += np.where(ok, lost, 0.0)
-        np.copyto(s.u, u, where=ok)
-        there = self._look(s, s.t_film, here, tau)
-        self.trend.follow(s.since, there.margin, began, tau)
-        s.reached = ms.reached(s.reached, s.since, s.t)
-        self._sample(began, there)
-        return there
+        np.copyto(s.u, to.u, where=ok)
+        self._watch()
+        here, began, tau, fresh = self._exchange(here, began, tau)
+        return self._settle(here, began, tau, fresh)
 
-    def _attempt(self, r: Rates, tau: Array) -> tuple[Array, Array, Array]:
-        """The state after `tau` [s] (not yet clamped), what left the surface [m3 per m3 of solids], the error norm."""
-        s, shift = self.state, GAMMA * tau
-        system = Shifted(self.kinetics.bands(r.loss_slope), shift)
-        k1 = system.solve(r.change.copy())
-        first = tau * k1
-        first += s.u
-        ahead = self.kinetics.rates(np.maximum(first, 0.0), *self.series.at(s.t + tau, self.room), s.t_film)
-        k2 = ahead.change.copy()
-        k2 -= k1
-        k2 -= k1
-        system.solve(k2)
-        # the loss is integrated as one more unknown of the same scheme, which makes the balance exact
-        out1 = r.loss + shift * r.loss_slope * k1[-1]
-        out2 = ahead.loss + shift * r.loss_slope * k2[-1] - 2 * out1
-        lost = tau * (1.5 * out1 + 0.5 * out2) / self.films.solids_m
-        correction = k2
-        correction += k1
-        correction *= 0.5 * tau
-        second = first
-        second += correction
-        return second, lost, self._error(s.u, second, correction)
+    def _reach(self, here: _Look) -> Array:
+        """How far a step may go [s] towards packing and towards a dry surface."""
+        liquid = (LIMIT_DRY - here.margin[3]) * (RHO_DRY / RHO_WATER)
+        excess = liquid - (1 / PACKING - 1)
+        packing = excess * self.films.solids_m / np.maximum(here.rates.loss.sum(0), 1e-14)
+        surface = np.maximum(self.films.limit_surface - here.margin[1], 0.02) / np.maximum(self.trend.rise(1), 1e-14)
+        return np.asarray(np.minimum(np.where(excess > 0.02, REACH * packing, np.inf), SURFACE_REACH * surface))
 
-    def _error(self, old: Array, new: Array, correction: Array) -> Array:
-        """RMS over the cells of each film's error in units of its tolerance, the worse of the two volatiles."""
-        rtol, atol = self.tolerance
-        scaled = np.maximum(old, new)
-        scaled *= rtol
-        scaled += atol
-        np.divide(correction, scaled, out=scaled)
-        scaled *= scaled
-        return np.asarray(np.nan_to_num(np.sqrt(scaled.mean(0).max(0)), nan=np.inf))
+    def _ahead(self, u: Array, tau: Array) -> Rates:
+        """The right-hand side at the second stage of a step of `tau` [s].
 
-    def _next_step(self, tau: Array, error: Array, ok: NDArray[np.bool_]) -> Array:
-        growth = np.clip(0.85 * np.maximum(error, 1e-8) ** -0.5, 0.2, np.where(ok, 4.0, 0.7))
-        proposal = tau * growth
-        # a step cut short by a change of the air says little about the next: it never shrinks a good step's memory
-        cut_short = ok & (tau < self.state.step)
-        return np.clip(np.where(cut_short, np.maximum(proposal, self.state.step), proposal), STEP_MIN, STEP_MAX)
+        Its air is extrapolated from the mean over the step, so that no wiggle of the series within it goes unseen.
+        """
+        t_air, p_air = self.air
+        if not self.series.steady:
+            now, room = self.state.t, self.ride.room
+            t0, rh0 = self.series.at(now, room)
+            t1, rh1 = self.series.mean(now, tau, room)
+            t_air = t0 + 2 * rosenbrock.GAMMA * (t1 - t0)
+            p_air = air.vapour_pressure(t_air, rh0 + 2 * rosenbrock.GAMMA * (rh1 - rh0))
+        return self.kinetics.rates(u, t_air, p_air, self.state.t_film)
 
-    def _look(self, s: State, guess: Array | None, before: _Look | None = None, tau: Array | None = None) -> _Look:
-        """Rates, margins and samples at the state as it is now; with `before`, the film ages over `tau` [s] first."""
-        r, p = self.kinetics.rates(s.u, *self.series.at(s.t, self.room), guess), self.kinetics.p
+    def _breathe(self) -> None:
+        """Bring `air` to the state's time: temperature [K] and vapour pressure [Pa] for each film."""
+        t_air, rh = self.series.at(self.state.t, self.ride.room)
+        self.air = t_air, air.vapour_pressure(t_air, rh)
+        unknown = np.isnan(self.state.t_film)
+        if unknown.any():
+            self.state.t_film = np.where(unknown, t_air - 3.0, self.state.t_film)
+
+    def _settle(self, before: _Look | None, began: Array, tau: Array, fresh: NDArray[np.intp]) -> _Look:
+        """Look at the state that steps of `tau` [s] since `began` led to, age the films, judge their milestones.
+
+        The films at `fresh` have just joined.
+        """
+        s, ride = self.state, self.ride
+        if not self.series.steady:
+            self._breathe()
+        r, p = self.kinetics.rates(s.u, *self.air, s.t_film), self.kinetics.p
         s.t_film = r.balance.t_film
         speed = np.exp(-FUSE_EA / air.R_GAS * (1 / s.t_film - 1 / T_D)) / FUSE_S
         margin = ms.margins(s.u, p, s.age, self.films, self.grid)
         gates = np.stack([margin[0], s.t_film - self.films.mfft])
-        if before is not None and tau is not None:
-            aged = tau * _share_open(before.gates, gates) * 0.5 * (before.speed + speed)
+        if before is not None:
+            aged = tau * ms.share_open(before.gates, gates) * 0.5 * (before.speed + speed)
             s.age = s.age + aged
             margin[-2:] += aged
-        return _Look(r, margin, gates, speed, 1 - p[0])
+        look = _Look(r, margin, gates, speed, 1 - p[0])
+        if len(fresh):
+            self.trend.join(fresh, s.since, margin, s.t)
+        self.trend.follow(s.since, margin, began, tau)
+        ms.reach(s.reached, s.since, s.t)
+        self._sample(began, look, fresh)
+        finished = s.t >= ride.until
+        if self.stop_when_ready:
+            finished |= np.isfinite(s.reached).all(0) & (ride.next_sample >= len(self.times))
+            ride.until = np.where(finished, s.t, ride.until)
+        ride.finished = finished
+        return look
+
+    def _exchange(self, here: _Look, began: Array, tau: Array) -> tuple[_Look, Array, Array, NDArray[np.intp]]:
+        """Hand over films that had finished before this step; others that wait take their places, or ranks close.
+
+        Returns `here`, `began` and `tau` for the batch as it now is, and which of it have just joined.
+        """
+        ride = self.ride
+        done = np.flatnonzero(ride.finished)
+        waiting = len(self.all_films) - self.next_film
+        if len(done) * (32 if waiting else 8) < len(ride.film) or (len(done) == len(ride.film) and not waiting):
+            return here, began, tau, done[:0]
+        self.all.put(ride.film[done], take(self.state, done))
+        fresh, idle = done[:waiting], done[waiting:]
+        if len(fresh):
+            joining = slice(self.next_film, self.next_film + len(fresh))
+            self.next_film += len(fresh)
+            for into, whole in ((self.state, self.all), (self.films, self.all_films), (ride, self.all_rides)):
+                put(into, fresh, take(whole, joining))
+            began, tau = began.copy(), tau.copy()
+            began[fresh], tau[fresh] = self.state.t[fresh], 0.0
+            self.kinetics.refresh()
+        if len(idle):
+            left = np.delete(np.arange(len(ride.film)), idle)
+            self.state, self.films, self.ride = take(self.state, left), take(self.films, left), take(ride, left)
+            self.trend.take(left)
+            here = here._replace(gates=here.gates[:, left], speed=here.speed[left])
+            began, tau, self.scalars = began[left], tau[left], self.scalars[:, left]
+            fresh = np.searchsorted(left, fresh)
+            self.kinetics = Kinetics(self.films, self.grid, WORK)
+        self._breathe()
+        return here, began, tau, fresh
+
+    def _watch(self) -> None:
+        """Count the attempts; a film that needs too many is stuck."""
+        ride = self.ride
+        ride.attempts += ~ride.finished
+        if ride.attempts.max() <= self.bound:
+            return
+        i = int(ride.attempts.argmax())
+        t_air, rh = self.series.at(self.state.t, ride.room)
+        what = {name: float(getattr(self.films, name)[i]) for name in ("solids_m", "water", "glycol", "air_speed")}
+        raise Stuck(
+            f"film {ride.film[i]} is stuck after {self.bound} steps at {self.state.t[i]:.6g} s in air of "
+            f"{t_air[i]:.2f} K, {rh[i]:.3f}: step {self.state.step[i]:.3g} s, {what}"
+        )
 
     def _scalars(self, look: _Look) -> Array:
         """`SAMPLED` at the state as it is now (5, films)."""
@@ -228,41 +255,24 @@ class _Run:
         surface = self.films.limit_surface - look.margin[1]
         return np.stack([liquid / (1 + liquid), surface, look.bottom, self.state.t_film, look.rates.balance.rate])
 
-    def _sample(self, began: Array, look: _Look) -> None:
+    def _sample(self, began: Array, look: _Look, fresh: NDArray[np.intp]) -> None:
         """Fill in the sample times passed over since `began`, linearly between the looks before and now."""
         if not len(self.times):
             return
-        now, after = self.state.t, self._scalars(look)
+        now, after, ride = self.state.t, self._scalars(look), self.ride
         before, self.scalars = self.scalars, after
+        before[:, fresh] = after[:, fresh]
         while True:
-            due = np.flatnonzero(self.next_sample < len(self.times))
-            due = due[self.times[self.next_sample[due]] <= now[due]]
+            due = np.flatnonzero(ride.next_sample < len(self.times))
+            due = due[self.times[ride.next_sample[due]] <= now[due]]
             if not len(due):
                 return
-            row = self.next_sample[due]
+            row = ride.next_sample[due]
             share = (self.times[row] - began[due]) / np.maximum(now[due] - began[due], 1e-9)
             values = before[:, due] + share * (after[:, due] - before[:, due])
             for name, value in zip(SAMPLED, values, strict=True):
-                self.samples[name][row, self.where[due]] = value
-            self.next_sample[due] += 1
-
-    def _drop_finished(self, look: _Look) -> _Look:
-        """Hand finished films over to `final`; close ranks once an eighth of the batch is done."""
-        s = self.state
-        if self.stop_when_ready:
-            ready = np.isfinite(s.reached).all(0) & (self.next_sample >= len(self.times))
-            self.until = np.where(ready, s.t, self.until)
-        done = s.t >= self.until
-        if done.sum() * 8 < len(done):
-            return look
-        self.final.put(self.where[done], s.take(done))
-        left = np.flatnonzero(~done)
-        self.state, self.films, self.where = s.take(left), self.films.take(left), self.where[left]
-        self.room, self.until, self.next_sample = self.room[left], self.until[left], self.next_sample[left]
-        self.trend.take(left)
-        self.scalars = self.scalars[:, left]
-        self.kinetics = Kinetics(self.films, self.grid)
-        return self._look(self.state, self.state.t_film) if len(left) else look
+                self.samples[name][row, ride.film[due]] = value
+            ride.next_sample[due] += 1
 
 
 class _Look(NamedTuple):
@@ -273,12 +283,3 @@ class _Look(NamedTuple):
     gates: Array
     speed: Array
     bottom: Array
-
-
-def _share_open(before: Array, after: Array) -> Array:
-    """Share of a step during which all gates (gates, films) are >= 0, each taken as linear in time."""
-    swing = np.where(before == after, 1.0, after - before)
-    cross = np.clip(-before / swing, 0.0, 1.0)
-    opens = np.where(before >= 0, 0.0, np.where(after >= 0, cross, 1.0))
-    closes = np.where(after >= 0, 1.0, np.where(before >= 0, cross, 0.0))
-    return np.asarray(np.maximum(closes.min(0) - opens.max(0), 0.0))

@@ -65,17 +65,29 @@ def crossing(start: Array, end: Array, width: Array, secant: Array, width_before
 class Trend:
     """The margins of the six conditions along a march."""
 
-    def __init__(self, margin: Array) -> None:
-        self.margin, self._earlier = margin, margin
-        self._width = np.zeros(margin.shape[1])
+    def __init__(self, films: int) -> None:
+        self.margin = np.zeros((len(CONDITIONS), films))
+        self._earlier, self._width = self.margin.copy(), np.zeros(films)
+
+    def join(self, fresh: NDArray[np.intp], since: Array, margin: Array, now: Array) -> None:
+        """The films at `fresh` begin at `margin` (6, films): what holds and did not in `since` begins `now` [s]."""
+        self.margin[:, fresh] = self._earlier[:, fresh] = margin[:, fresh]
+        self._width[fresh] = 0.0
+        begun = np.where((margin >= 0) & np.isinf(since), now, since)
+        since[:, fresh] = begun[:, fresh]
+
+    def rise(self, row: int) -> Array:
+        """How fast one margin rose over the last step [1/s]; 0 where there was none."""
+        return np.asarray((self.margin[row] - self._earlier[row]) / np.maximum(self._width, 1e-9))
 
     def follow(self, since: Array, margin: Array, began: Array, width: Array) -> None:
         """Go on to `margin` over a step of `width` [s] (0: rejected) from `began` [s].
 
         Updates in place `since` (6, films): since when each condition holds [s], inf where it does not.
         """
-        since[margin < 0] = np.inf
-        at = np.nonzero((self.margin < 0) & (margin >= 0))
+        holds = margin >= 0
+        np.copyto(since, np.inf, where=~holds)
+        at = np.nonzero((self.margin < 0) & holds)
         if len(at[1]):
             film = at[1]
             before = self._width[film]
@@ -92,7 +104,19 @@ class Trend:
         self.margin, self._earlier, self._width = self.margin[:, left], self._earlier[:, left], self._width[left]
 
 
-def reached(reached_at: Array, since: Array, now: Array) -> Array:
-    """Update when each milestone was reached (4, films) [s; inf = not yet] from conditions holding since `since`."""
-    begun = np.stack([since[rows].max(0) for rows in _NEED_ROWS])
-    return np.where((begun + HOLD_S <= now) & np.isinf(reached_at), begun, reached_at)
+def reach(reached: Array, since: Array, now: Array) -> None:
+    """Enter into `reached` (4, films) [s; inf = not yet] the milestones whose conditions, `since` then, held long."""
+    for row, needs in enumerate(_NEED_ROWS):
+        begun = since[needs[0]]
+        for need in needs[1:]:
+            begun = np.maximum(begun, since[need])
+        np.copyto(reached[row], begun, where=(begun + HOLD_S[row] <= now) & np.isinf(reached[row]))
+
+
+def share_open(before: Array, after: Array) -> Array:
+    """Share of a step during which all gates (gates, films) are >= 0, each taken as linear in time."""
+    swing = np.where(before == after, 1.0, after - before)
+    cross = np.clip(-before / swing, 0.0, 1.0)
+    opens = np.where(before >= 0, 0.0, np.where(after >= 0, cross, 1.0))
+    closes = np.where(after >= 0, 1.0, np.where(before >= 0, cross, 0.0))
+    return np.asarray(np.maximum(closes.min(0) - opens.max(0), 0.0))

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from curewatch.physics.air import Array
+from curewatch.physics.air import VALID_T, Array
 
 UNIT_T = 2.0
 """Change of temperature [K] that a time step may pass over at most."""
@@ -30,17 +30,22 @@ class AirSeries:
         if not series:
             raise ValueError("an AirSeries needs at least one room")
         parts = [_checked(*triple) for triple in series]
-        self._span = max(float(t[-1] - t[0]) for t, _, _ in parts) + 1.0
         self._first = np.array([t[0] for t, _, _ in parts])
         self._length = np.array([t[-1] - t[0] for t, _, _ in parts])
+        self._span = float(self._length.max()) + 1.0
         self._time = np.concatenate([t - t[0] + i * self._span for i, (t, _, _) in enumerate(parts)])
         self._temp = np.concatenate([temp for _, temp, _ in parts])
         self._rh = np.concatenate([rh for _, _, rh in parts])
         starts = np.cumsum([0, *(len(t) for t, _, _ in parts)])
-        self._begin, self._end = starts[:-1], starts[1:] - 1
+        self._begin, self._last = starts[:-1], starts[1:] - 1
+        self._temp_area = np.concatenate([_area(t, temp) for t, temp, _ in parts])
+        self._rh_area = np.concatenate([_area(t, rh) for t, _, rh in parts])
         self._travel = np.concatenate([_travel(*part) for part in parts])
-        self._reach = float(max(self._travel[self._end])) + 2.0
-        self._travel += np.repeat(np.arange(len(parts)) * self._reach, np.diff(starts))
+        self._travel += np.repeat(np.arange(len(parts)) * (self._travel[self._last].max() + 2.0), np.diff(starts))
+        self.steady = all(np.ptp(temp) == 0 and np.ptp(rh) == 0 for _, temp, rh in parts)
+        """Whether no room's air ever changes."""
+        self.knots = max(len(t) for t, _, _ in parts)
+        """Knots of the longest series."""
 
     @classmethod
     def constant(cls, temperature: float, humidity: float) -> AirSeries:
@@ -53,33 +58,56 @@ class AirSeries:
 
     def at(self, time: Array, room: NDArray[np.intp]) -> tuple[Array, Array]:
         """Temperature [K] and relative humidity [-] at `time` [s] in series `room`; arrays of one length."""
-        if len(self._time) == 1:
-            return np.full(time.shape, self._temp[0]), np.full(time.shape, self._rh[0])
-        local = np.clip(time - self._first[room], 0.0, self._length[room])
-        key = local + room * self._span
-        left = np.clip(
-            np.searchsorted(self._time, key, "right") - 1,
-            self._begin[room],
-            np.maximum(self._end[room] - 1, self._begin[room]),
-        )
-        right = np.minimum(left + 1, self._end[room])
-        width = np.maximum(self._time[right] - self._time[left], 1e-9)
-        share = np.clip((key - self._time[left]) / width, 0.0, 1.0)
-        temp, rh = self._temp, self._rh
-        return temp[left] + share * (temp[right] - temp[left]), rh[left] + share * (rh[right] - rh[left])
+        if self.steady:
+            return self._temp[self._begin[room]], self._rh[self._begin[room]]
+        left, _, share, _ = self._find(time, room)
+        return self._value(self._temp, left, share), self._value(self._rh, left, share)
+
+    def mean(self, time: Array, width: Array, room: NDArray[np.intp]) -> tuple[Array, Array]:
+        """Means of temperature [K] and relative humidity [-] over `width` [s] from `time` [s] in series `room`."""
+        if self.steady:
+            return self.at(time, room)
+        begin, end = self._find(time, room), self._find(time + width, room)
+        means = []
+        for value, area in ((self._temp, self._temp_area), (self._rh, self._rh_area)):
+            now = self._value(value, begin[0], begin[2])
+            whole = self._area(value, area, *end) - self._area(value, area, *begin)
+            means.append(np.where(width > 1.0, whole / np.maximum(width, 1.0), now))
+        return means[0], means[1]
+
+    def _find(self, time: Array, room: NDArray[np.intp]) -> tuple[NDArray[np.intp], Array, Array, Array]:
+        """Knot to the left, seconds and share of the segment beyond it, and seconds outside the record."""
+        since = time - self._first[room]
+        local = np.clip(since, 0.0, self._length[room])
+        left = np.searchsorted(self._time, local + room * self._span, "right") - 1
+        left = np.clip(left, self._begin[room], self._last[room] - 1)
+        into = local - (self._time[left] - room * self._span)
+        width = np.maximum(self._time[left + 1] - self._time[left], 1e-9)
+        return left, into, np.clip(into / width, 0.0, 1.0), since - local
+
+    @staticmethod
+    def _value(value: Array, left: NDArray[np.intp], share: Array) -> Array:
+        return np.asarray(value[left] + share * (value[left + 1] - value[left]))
+
+    def _area(
+        self, value: Array, area: Array, left: NDArray[np.intp], into: Array, share: Array, outside: Array
+    ) -> Array:
+        """Integral of `value` from the first knot on; beyond the record the value at its end goes on."""
+        here = self._value(value, left, share)
+        return np.asarray(area[left] + 0.5 * into * (value[left] + here) + outside * here)
 
     def next_change(self, time: Array, room: NDArray[np.intp]) -> Array:
         """Latest end [s] of a step from `time` that passes over at most one UNIT_T or UNIT_RH of change; inf if none.
 
         An adaptive step could otherwise land on the same hour each day and never see the night.
         """
-        if len(self._time) == 1:
+        if self.steady:
             return np.full(time.shape, np.inf)
         local = np.clip(time - self._first[room], 0.0, self._length[room])
         travelled = np.interp(local + room * self._span, self._time, self._travel)
         target = travelled + 1.0
         ahead = np.interp(target, self._travel, self._time) - room * self._span + self._first[room]
-        beyond = target > self._travel[self._end[room]]
+        beyond = target > self._travel[self._last[room]]
         # the end of the record is a corner as well: stop there once, then nothing changes any more
         last = self._first[room] + self._length[room]
         return np.where(beyond, np.where(time < last, last, np.inf), ahead)
@@ -99,4 +127,21 @@ def _checked(time: ArrayLike, temp: ArrayLike, rh: ArrayLike) -> tuple[Array, Ar
         raise ValueError("a room's series must be finite")
     if len(t) > 1 and np.diff(t).min() <= 0:
         raise ValueError("a room's series needs strictly increasing times")
+    low, high = VALID_T
+    if not (low <= temperature.min() and temperature.max() <= high):
+        raise ValueError(f"a room's temperature must lie in {low}..{high} K, got {_worst(temperature, low, high):g} K")
+    if not (humidity.min() >= 0 and humidity.max() <= 1):
+        raise ValueError(f"a room's humidity must lie in 0..1, got {_worst(humidity, 0.0, 1.0):g}")
+    if len(t) == 1:  # a second knot, so that every moment lies in a segment
+        return np.array([t[0], t[0] + 1.0]), np.repeat(temperature, 2), np.repeat(humidity, 2)
     return t, temperature, humidity
+
+
+def _worst(values: Array, low: float, high: float) -> float:
+    """The value furthest outside low..high."""
+    return float(values[np.argmax(np.maximum(low - values, values - high))])
+
+
+def _area(time: Array, value: Array) -> Array:
+    """Integral up to each knot."""
+    return np.concatenate([[0.0], np.cumsum(0.5 * np.diff(time) * (value[1:] + value[:-1]))])

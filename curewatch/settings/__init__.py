@@ -1,8 +1,11 @@
 """What a studio has set: one TOML file → one frozen `Settings`. Errors quote file, key, value and what is allowed."""
 
+from curewatch.settings.aftercare import AfterCareSettings
 from curewatch.settings.errors import SettingsError
 from curewatch.settings.kinds import AIR_SPEED_RANGE_M_S, AIR_SPEEDS_M_S
 from curewatch.settings.loading import config_path, load_settings, store_location
+from curewatch.settings.materials import MaterialSettings, load_materials
+from curewatch.settings.page import WebSettings
 from curewatch.settings.shape import (
     AlarmSettings,
     BrokerSettings,
@@ -13,20 +16,29 @@ from curewatch.settings.shape import (
     Settings,
     WebhookSettings,
 )
+from curewatch.settings.telling import MailSettings, PersonSettings, PublishSettings, ServicesSettings
 
 __all__ = [
     "AIR_SPEEDS_M_S",
     "AIR_SPEED_RANGE_M_S",
+    "AfterCareSettings",
     "AlarmSettings",
     "BrokerSettings",
     "ForecastSettings",
+    "MailSettings",
+    "MaterialSettings",
     "NoticeSettings",
+    "PersonSettings",
+    "PublishSettings",
     "RoomSettings",
     "SensorSettings",
+    "ServicesSettings",
     "Settings",
     "SettingsError",
+    "WebSettings",
     "WebhookSettings",
     "config_path",
+    "load_materials",
     "load_settings",
     "store_location",
 ]

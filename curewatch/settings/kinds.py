@@ -48,6 +48,20 @@ def _topic_filter(topic: str) -> str:
     return topic
 
 
+def _topic(topic: str) -> str:
+    """MQTT 5.0 section 4.7: a topic to publish under. `$` begins the broker's own."""
+    levels = topic.split("/")
+    if not all(levels) or len(topic) > 200 or re.search(r"[+#\x00-\x1f\x7f]", topic) or topic.startswith("$"):
+        raise ValueError("an MQTT topic without wildcards or empty levels, such as 'curewatch'")
+    return topic
+
+
+def _mail_address(address: str) -> str:
+    if len(address) > 254 or not re.fullmatch(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]+@[A-Za-z0-9.-]+", address):
+        raise ValueError("a mail address, such as 'ada@shed.example'")
+    return address
+
+
 def _pointer(pointer: str) -> str:
     """RFC 6901 section 3."""
     if (pointer and not pointer.startswith("/")) or re.search(r"~(?![01])", pointer):
@@ -88,6 +102,8 @@ def _web_address(url: str) -> str:
 
 Zone = Annotated[str, AfterValidator(_zone)]
 TopicFilter = Annotated[str, AfterValidator(_topic_filter)]
+Topic = Annotated[str, AfterValidator(_topic)]
+MailAddress = Annotated[str, AfterValidator(_mail_address)]
 Pointer = Annotated[str, AfterValidator(_pointer)]
 AirSpeed = Annotated[float, Field(ge=AIR_SPEED_RANGE_M_S[0], le=AIR_SPEED_RANGE_M_S[1]), BeforeValidator(_air)]
 FileBeside = Annotated[Path, AfterValidator(_beside)]

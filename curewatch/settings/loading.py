@@ -21,14 +21,15 @@ def load_settings(path: Path | None) -> Settings:
     file = str(path)
     # Validated as JSON, not as Python objects: only so does strict mode turn arrays into tuples and strings
     # into paths, and yet refuse "1883" for 1883.
-    as_json = json.dumps(_toml(path), default=str)
+    as_json = json.dumps(read_toml(path), default=str)
     try:
         return Settings.model_validate_json(as_json, context={"folder": path.absolute().parent})
     except ValidationError as found:
         raise SettingsError(problems_of(found, Settings, file)) from None
 
 
-def _toml(path: Path) -> dict[str, Any]:
+def read_toml(path: Path) -> dict[str, Any]:
+    """The tables of a TOML file; SettingsError where it cannot be read."""
     import tomllib
 
     try:

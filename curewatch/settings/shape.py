@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, model_validator
+from pydantic import Field, SecretStr, model_validator
 
 from curewatch.records import MilestoneKind, Name
+from curewatch.settings.aftercare import AfterCareSettings
 from curewatch.settings.errors import SettingsError
 from curewatch.settings.kinds import (
     AIR_SPEEDS_M_S,
@@ -27,12 +27,11 @@ from curewatch.settings.kinds import (
     WebAddress,
     Zone,
 )
+from curewatch.settings.page import WebSettings
+from curewatch.settings.table import Table, secret_from, secret_in
+from curewatch.settings.telling import MailSettings, PersonSettings, PublishSettings, ServicesSettings, covers
 
 _MINUTES = "a number of minutes between {} and {}"
-
-
-class Table(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
 
 
 class BrokerSettings(Table):
@@ -76,7 +75,7 @@ class BrokerSettings(Table):
         """Read now; SettingsError where the file cannot be."""
         if self.password_file is None:
             return None
-        return _secret_in(self.password_file, "broker.password_file")
+        return secret_in(self.password_file, "broker.password_file")
 
 
 class SensorSettings(Table):
@@ -161,13 +160,7 @@ class WebhookSettings(Table):
 
     def secret(self, environ: Mapping[str, str]) -> SecretStr | None:
         """Read now; None where none is set, SettingsError where the one that is set cannot be had."""
-        if self.secret_file is not None:
-            return _secret_in(self.secret_file, "webhook.secret_file")
-        if self.secret_env is None:
-            return None
-        if not environ.get(self.secret_env):
-            raise SettingsError([f"webhook.secret_env: the environment has no {self.secret_env!r}, or it is empty"])
-        return SecretStr(environ[self.secret_env])
+        return secret_from(self.secret_file, self.secret_env, environ, "webhook.secret")
 
 
 class NoticeSettings(Table):
@@ -191,8 +184,14 @@ class Settings(Table):
     rooms: dict[Name, RoomSettings] = Field(default_factory=dict, description='tables [rooms."NAME"]')
     alarms: AlarmSettings = Field(AlarmSettings(), description="a table [alarms]")
     webhook: WebhookSettings | None = Field(None, description="a table [webhook]")
+    mail: MailSettings | None = Field(None, description="a table [mail]")
+    publish: PublishSettings | None = Field(None, description="a table [publish]")
+    services: ServicesSettings | None = Field(None, description="a table [services]")
+    people: tuple[PersonSettings, ...] = Field((), description="tables [[people]]")
     notices: NoticeSettings = Field(NoticeSettings(), description="a table [notices]")
     forecast: ForecastSettings = Field(ForecastSettings(), description="a table [forecast]")
+    aftercare: AfterCareSettings = Field(AfterCareSettings(), description="a table [aftercare]")
+    web: WebSettings = Field(WebSettings(), description="a table [web]")
 
     @model_validator(mode="after")
     def _ids_are_sources(self) -> Settings:
@@ -204,6 +203,24 @@ class Settings(Table):
                     raise ValueError(
                         f"another id for sensors[{index + 1}] than {sensor.id!r}: only one temperature and one "
                         "humidity topic of the same room may share one"
+                    )
+        return self
+
+    @model_validator(mode="after")
+    def _ways_to_tell(self) -> Settings:
+        for index, person in enumerate(self.people):
+            if any(person.name == other.name for other in self.people[:index]):
+                raise ValueError(f"another name for people[{index + 1}] than {person.name!r}: it is taken")
+            if person.mail is not None and self.mail is None:
+                raise ValueError(f"a table [mail] where people[{index + 1}] has mail")
+        if self.publish is not None:
+            if self.broker is None:
+                raise ValueError("a table [broker] where [publish] is set: it says where to publish")
+            for sensor in self.sensors:
+                if covers(sensor.topic, self.publish.root):
+                    raise ValueError(
+                        f"publish.root outside of what the sensor {sensor.id!r} listens to ({sensor.topic!r}): "
+                        "what is published would come back as readings"
                     )
         return self
 
@@ -232,14 +249,3 @@ def machine_zone() -> str:
             [f'zone: this machine\'s time zone is unclear ({error}), expected zone = "Area/City" in the settings']
         ) from error
     return name
-
-
-def _secret_in(path: Path, key: str) -> SecretStr:
-    try:
-        secret = path.read_text(encoding="utf-8").rstrip("\r\n")
-    except (OSError, ValueError) as error:
-        reason = error.strerror if isinstance(error, OSError) else "not UTF-8 text, or no possible path"
-        raise SettingsError([f"{key}: cannot read {str(path)!r}: {reason}"]) from None
-    if not secret:
-        raise SettingsError([f"{key}: {str(path)!r} is empty"])
-    return SecretStr(secret)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable
 from typing import Any
 
-from sqlalchemy import RowMapping, delete, select, text
+from sqlalchemy import RowMapping, delete, func, select, text
 
 from curewatch.records import Alarm, Forecast
 from curewatch.store import tables
@@ -29,6 +29,14 @@ class Decisions(Rows):
         if piece_ids is not None:
             query = query.where(forecasts.piece_id.in_(piece_ids))
         return {row["piece_id"]: Forecast(**row) for row in self._connection.execute(query).mappings()}
+
+    def decided_mark(self) -> str:
+        """Changes whenever a forecast is made or an alarm is judged otherwise; cheap."""
+        forecasts, alarms = tables.forecasts.c, tables.alarms.c
+        made = self._connection.execute(select(func.count(), func.max(forecasts.made_at))).one()
+        query = select(alarms.id, alarms.state, alarms.raised_at, alarms.acknowledged_at, alarms.muted_until)
+        judged = self._connection.execute(query.order_by(alarms.id)).all()
+        return str(hash((tuple(made), tuple(tuple(row) for row in judged))))
 
     def drop_forecasts(self) -> None:
         """Forget every forecast; they are derived, and are made again."""

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import RowMapping, Select, func, insert, literal_column, select, update
+from sqlalchemy import RowMapping, Select, case, func, insert, literal_column, select, update
 
 from curewatch.records import Delivery, DeliveryState, Notice
 from curewatch.store import tables
 from curewatch.store.errors import FactRefused
 from curewatch.store.rows import Rows
 
+SENDING = "was being sent when the service ended; it may have arrived"
 _NOTICES, _DELIVERIES = tables.notices.c, tables.deliveries.c
 _WAITING = _DELIVERIES.state == literal_column(f"'{DeliveryState.WAITING}'")  # literal, to match the partial index
 _NOTICE_COLUMNS = [_NOTICES[name] for name in Notice.model_fields]
@@ -25,8 +26,10 @@ _WITH_NOTICE = select(
 class Outbox(Rows):
     """Letters written, and how far each has come. Delivery is at-least-once: marks are made after sending."""
 
-    def add_notice(self, notice: Notice, channels: Sequence[str]) -> bool:
-        """Write the notice and a delivery per channel, due at once; False, and nothing written, if its key exists.
+    def add_notice(self, notice: Notice, channels: Sequence[str] | Mapping[str, datetime]) -> bool:
+        """Write the notice and a delivery per channel; False, and nothing written, if its key exists.
+
+        A delivery is due at once, or where `channels` maps them to times, then.
 
         `data` is kept as JSON, so times in it come back as text.
         """
@@ -41,7 +44,7 @@ class Outbox(Rows):
                 "channel": channel,
                 "state": DeliveryState.WAITING,
                 "attempts": 0,
-                "next_try_at": notice.created_at,
+                "next_try_at": channels[channel] if isinstance(channels, Mapping) else notice.created_at,
             }
             for channel in channels
         ]
@@ -53,14 +56,20 @@ class Outbox(Rows):
         """Which of these keys have been written already."""
         return set(self._connection.scalars(select(_NOTICES.key).where(_NOTICES.key.in_(keys))))
 
-    def notices(self, *, limit: int = 100) -> list[Notice]:
-        """The newest notices, newest first."""
+    def notices(self, *, limit: int = 100, since: datetime | None = None) -> list[Notice]:
+        """The newest notices (written at `since` or later), newest first."""
         query = select(*_NOTICE_COLUMNS).order_by(_NOTICES.created_at.desc(), _NOTICES.id.desc()).limit(limit)
+        if since is not None:
+            query = query.where(_NOTICES.created_at >= since)
         return [Notice(**row) for row in self._connection.execute(query).mappings()]
 
-    def deliveries(self, *, state: DeliveryState | None = None) -> list[Delivery]:
-        """All deliveries (in that state), in the order they were written."""
+    def deliveries(
+        self, *, state: DeliveryState | None = None, keys: Collection[str] | None = None
+    ) -> list[Delivery]:
+        """All deliveries (in that state, of the notices with these keys), in the order they were written."""
         query = _WITH_NOTICE.order_by(_DELIVERIES.id)
+        if keys is not None:
+            query = query.where(_NOTICES.key.in_(keys))
         return self._as_records(query if state is None else query.where(_DELIVERIES.state == state))
 
     def due_deliveries(self, now: datetime, *, limit: int = 100) -> list[Delivery]:
@@ -76,7 +85,12 @@ class Outbox(Rows):
     def mark_delivered(self, delivery_id: int, at: datetime) -> None:
         """It reached the channel. True even if it had been given up meanwhile; a second mark changes nothing."""
         if self._state(delivery_id) != DeliveryState.DELIVERED:
-            self._update(delivery_id, state=DeliveryState.DELIVERED, settled_at=at)
+            error = case((_DELIVERIES.last_error == SENDING, None), else_=_DELIVERIES.last_error)
+            self._update(delivery_id, state=DeliveryState.DELIVERED, settled_at=at, last_error=error)
+
+    def note_sending(self, delivery_id: int) -> None:
+        """It is about to be sent by itself: if it is found so later, it may have arrived, and is not told otherwise."""
+        self._update(delivery_id, last_error=SENDING)
 
     def mark_retry(self, delivery_id: int, *, next_try_at: datetime, error: str) -> None:
         """A try failed and another is worth it: one more attempt counted. FactRefused if it no longer waits."""
@@ -92,6 +106,58 @@ class Outbox(Rows):
         """The notice outlived its use before it could be sent. FactRefused if it no longer waits."""
         self._require_waiting(delivery_id)
         self._update(delivery_id, state=DeliveryState.EXPIRED, settled_at=at)
+
+    def postpone(self, delivery_id: int, until: datetime) -> None:
+        """Not before then; no try was made. FactRefused if it no longer waits."""
+        self._require_waiting(delivery_id)
+        self._update(delivery_id, next_try_at=until)
+
+    def tell_together(self, notice: Notice, channel: str, members: Sequence[int], at: datetime) -> bool:
+        """Write `notice`, due now through `channel`, which tells these deliveries' notices too; they are settled.
+
+        False, and nothing changed, if one of them no longer waits, or the notice's key exists.
+        """
+        waiting = select(func.count()).select_from(tables.deliveries).where(_WAITING, _DELIVERIES.id.in_(members))
+        if self._connection.scalar(waiting) != len(members) or not self.add_notice(notice, {channel: at}):
+            return False
+        told = {"state": DeliveryState.DELIVERED, "settled_at": at, "told_in": notice.key}
+        self._execute(update(tables.deliveries).where(_DELIVERIES.id.in_(members)).values(**told), given=members)
+        return True
+
+    def delivered_since(self, channel: str, since: datetime) -> list[Delivery]:
+        """What went out through `channel` at `since` or later, each message once, the oldest first."""
+        query = _WITH_NOTICE.where(
+            _DELIVERIES.channel == channel,
+            _DELIVERIES.state == DeliveryState.DELIVERED,
+            _DELIVERIES.settled_at >= since,
+            _DELIVERIES.told_in.is_(None),
+        )
+        return self._as_records(query.order_by(_DELIVERIES.settled_at, _DELIVERIES.id))
+
+    def supersede(self, keys: Collection[str], at: datetime, channels: Collection[str] | None = None) -> int:
+        """What still waits of the notices with these keys (in these channels) says nothing any more: expired.
+
+        Returns how many. What is being sent, or may have arrived, is left alone.
+        """
+        of_them = select(_NOTICES.id).where(_NOTICES.key.in_(keys))
+        untried = _DELIVERIES.last_error.is_(None)
+        waiting = update(tables.deliveries).where(_WAITING, untried, _DELIVERIES.notice_id.in_(of_them))
+        if channels is not None:
+            waiting = waiting.where(_DELIVERIES.channel.in_(channels))
+        return self._execute(waiting.values(state=DeliveryState.EXPIRED, settled_at=at), given=keys).rowcount
+
+    def send_again(self, delivery_id: int, at: datetime) -> None:
+        """A dead delivery waits once more, due at `at`, its tries counted anew. FactRefused if it is not dead.
+
+        A notice that has expired meanwhile no longer does: a person has asked for it.
+        """
+        state = self._state(delivery_id)
+        if state != DeliveryState.DEAD:
+            raise FactRefused(f"delivery {delivery_id} is {state.value}, not dead; only a dead one can be sent again")
+        self._update(delivery_id, state=DeliveryState.WAITING, attempts=0, next_try_at=at, settled_at=None)
+        of_it = select(_DELIVERIES.notice_id).where(_DELIVERIES.id == delivery_id)
+        expired = update(tables.notices).where(_NOTICES.id.in_(of_it), _NOTICES.expires_at <= at)
+        self._execute(expired.values(expires_at=None), given=delivery_id)
 
     def _state(self, delivery_id: int) -> DeliveryState:
         found: DeliveryState | None = self._connection.scalar(
@@ -125,4 +191,5 @@ def _delivery(row: RowMapping) -> Delivery:
         next_try_at=row["next_try_at"],
         last_error=row["last_error"],
         delivered_at=row["settled_at"] if state is DeliveryState.DELIVERED else None,
+        told_in=row["told_in"],
     )

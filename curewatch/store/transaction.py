@@ -5,13 +5,17 @@ from __future__ import annotations
 from sqlalchemy import func, select
 
 from curewatch.store import tables
+from curewatch.store.alarm_history import AlarmHistory
 from curewatch.store.decisions import Decisions
 from curewatch.store.facts import Facts
+from curewatch.store.observations import Observations
 from curewatch.store.outbox import Outbox
 from curewatch.store.readings import Readings
+from curewatch.store.taking_back import TakingBack
+from curewatch.store.workshop import Workshop
 
 
-class Transaction(Facts, Readings, Decisions, Outbox):
+class Transaction(Facts, Observations, Readings, Decisions, AlarmHistory, Outbox, TakingBack, Workshop):
     """Made by `Store.read` and `Store.write`, and of use only inside their `with` block."""
 
     def counts(self) -> dict[str, int]:

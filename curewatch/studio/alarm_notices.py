@@ -18,7 +18,12 @@ from curewatch.studio.alarms import Effect, Event
 
 EXPIRES_AFTER = timedelta(days=3)
 """A notice of an alarm that could not be delivered for this long says nothing useful any more."""
-_KIND = {Effect.RAISED: "alarm", Effect.OVER: "alarm_over", Effect.REMINDED: "reminder"}
+_KIND = {
+    Effect.RAISED: "alarm",
+    Effect.OVER: "alarm_over",
+    Effect.REMINDED: "reminder",
+    Effect.MUTE_ENDED: "reminder",
+}
 
 
 @dataclass(frozen=True)
@@ -33,6 +38,8 @@ class Turns:
     """When it began, if it is active still."""
     reminded: datetime | None
     """When a reminder fell due of what people had been told before, if it is active still."""
+    mute_ended: datetime | None
+    """When a mute ran out, if it is active still: it may have begun unheard."""
 
 
 def turns(before: Alarm, after: Alarm, events: Sequence[Event]) -> Turns:
@@ -54,7 +61,9 @@ def turns(before: Alarm, after: Alarm, events: Sequence[Event]) -> Turns:
         begun = None
     reminders = [e.at for e in events if e.effect is Effect.REMINDED]
     still = told and alarms.is_active(after)
-    return Turns(over, tuple(passed), begun, reminders[-1] if reminders and still else None)
+    ended = [e.at for e in events if e.effect is Effect.MUTE_ENDED]
+    unmuted_at = ended[-1] if ended and alarms.is_active(after) else None
+    return Turns(over, tuple(passed), begun, reminders[-1] if reminders and still else None, unmuted_at)
 
 
 def notices(speaker: Speaker, before: Alarm, after: Alarm, events: Sequence[Event]) -> tuple[Alarm, list[Notice]]:
@@ -71,7 +80,16 @@ def notices(speaker: Speaker, before: Alarm, after: Alarm, events: Sequence[Even
     if happened.reminded is not None:
         words = speaker.reminded(after.evaluated_at, after.raised_at or happened.reminded)
         found.append(_notice(speaker, Effect.REMINDED, happened.reminded, words))
-    return after, found
+    if happened.mute_ended is not None:
+        words = speaker.mute_ended(after.evaluated_at, after.raised_at or happened.mute_ended)
+        found.append(_notice(speaker, Effect.MUTE_ENDED, happened.mute_ended, words))
+    return after, [notice for notice in found if not _is_muted(before, notice)]
+
+
+def _is_muted(before: Alarm, notice: Notice) -> bool:
+    """Whether what the notice tells fell into a mute."""
+    at = datetime.fromisoformat(notice.data["at"])
+    return before.muted_until is not None and at < before.muted_until
 
 
 def _raised(speaker: Speaker, after: Alarm, raised_at: datetime) -> Notice:
@@ -89,7 +107,7 @@ def _raised(speaker: Speaker, after: Alarm, raised_at: datetime) -> Notice:
 def _notice(speaker: Speaker, effect: Effect, at: datetime, words: tuple[str, str], *, past: bool = False) -> Notice:
     title, text = words
     return Notice(
-        key=f"alarm/{speaker.kind}/{_ascii(speaker.room.name)}/{effect}/{int(at.timestamp())}",
+        key=f"alarm/{speaker.kind}/{ascii_name(speaker.room.name)}/{effect}/{int(at.timestamp())}",
         kind=_KIND[effect],
         created_at=speaker.now,
         title=title,
@@ -97,10 +115,16 @@ def _notice(speaker: Speaker, effect: Effect, at: datetime, words: tuple[str, st
         urgent=speaker.kind in alarms.URGENT and effect is not Effect.OVER and not past,
         expires_at=speaker.now + EXPIRES_AFTER,
         room=speaker.room.name,
-        data={"alarm": speaker.kind.value, "effect": effect.value, "at": at.isoformat(), "past": past},
+        data={
+            "alarm": speaker.kind.value,
+            "effect": effect.value,
+            "at": at.isoformat(),
+            "past": past,
+            "names": [drying.piece.name for drying in speaker.room.dryings],
+        },
     )
 
 
-def _ascii(name: str) -> str:
+def ascii_name(name: str) -> str:
     """A room's name as it may stand in a header: other characters as their code points."""
     return "".join(c if c.isascii() and (c.isalnum() or c in "-.") else f"_{ord(c):x}_" for c in name)

@@ -64,16 +64,21 @@ class Speaker:
         title, text = self.raised(at, raised_at)
         return f"Still {title}", f"Not yet acknowledged. {text}"
 
+    def mute_ended(self, at: datetime, raised_at: datetime) -> tuple[str, str]:
+        """The mute has run out, and it holds still at `at`."""
+        title, text = self.raised(at, raised_at)
+        return f"Still {title}", f"The mute has ended. {text}"
+
     def last_known(self, raised_at: datetime, heard_at: datetime) -> tuple[str, str]:
         """It was so when the room was last heard of, too long ago to say how it is now."""
         known = f"It was so from {self._date(raised_at)} until the last reading, {age(heard_at, self.now)}; "
         ask = f"how it is now is not known. See how {self.room.name} is today, and type or send a reading."
-        return self._title("was"), f"{self._cause(raised_at)} {self._wet(raised_at)} {known}{ask}"
+        return self._title("when last read"), f"{self._cause(raised_at)} {self._wet(raised_at)} {known}{ask}"
 
     def better(self, raised_at: datetime, better_since: datetime) -> tuple[str, str]:
         """It was so, and for the moment it is not."""
         text = f"It began {self._date(raised_at)} and has been better since {self._date(better_since)}."
-        return self._title("was"), f"{self._cause(raised_at)} {self._wet(raised_at)} {text}"
+        return self._title("better now"), f"{self._cause(raised_at)} {self._wet(raised_at)} {text}"
 
     def over(self, raised_at: datetime | None, at: datetime) -> tuple[str, str]:
         """What people were told of has ended."""
@@ -96,12 +101,12 @@ class Speaker:
                 f"{self._cause(longest.raised_at)}"
             )
         text = f"{when} Wet there then: {names(wet)}. This is past and cannot be changed now; {_AFTERWARDS[self.kind]}"
-        return self._title("was"), text
+        return self._title("past"), text
 
     # --- the parts ---
 
-    def _title(self, was: str = "") -> str:
-        return f"{self.room.name}: {was + ' ' if was else ''}{TITLES[self.kind]}"
+    def _title(self, when: str = "") -> str:
+        return f"{self.room.name}: {TITLES[self.kind]}{f' ({when})' if when else ''}"
 
     def _date(self, at: datetime) -> str:
         return date(at, self.local, self.now)

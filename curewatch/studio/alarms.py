@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
 
 from curewatch.records import Alarm, AlarmKind, AlarmState
 from curewatch.studio.conditions import ASLEEP, OFF, ON, Limits
 
+MUTE_MOST = timedelta(hours=24)
+"""A mute has an end, and at most this far away: a forgotten one must not silence the next winter."""
 URGENT = frozenset({AlarmKind.FROST})
 """Alarms that cannot wait for a quiet hour's end."""
 
@@ -22,6 +24,8 @@ class Effect(StrEnum):
     RAISED = "raised"
     OVER = "over"
     REMINDED = "reminded"
+    MUTE_ENDED = "mute_ended"
+    """The mute has run out, and it is still on."""
 
 
 @dataclass(frozen=True)
@@ -44,7 +48,10 @@ def step(alarm: Alarm, code: int, at: datetime, limits: Limits) -> tuple[Alarm, 
     """
     if at <= alarm.evaluated_at:
         return alarm, None
-    alarm = alarm.model_copy(update={"evaluated_at": at})
+    return _mute_ended(*_moved(alarm.model_copy(update={"evaluated_at": at}), code, at, limits), at)
+
+
+def _moved(alarm: Alarm, code: int, at: datetime, limits: Limits) -> tuple[Alarm, Effect | None]:
     state = alarm.state
     if code == ASLEEP:
         return (alarm if state is AlarmState.NORMAL else _now(alarm, AlarmState.NORMAL, at)), None
@@ -68,7 +75,8 @@ def _pending(alarm: Alarm, at: datetime, limits: Limits) -> tuple[Alarm, Effect 
     pending = alarm if alarm.state is AlarmState.PENDING else _now(alarm, AlarmState.PENDING, at)
     if at - pending.since < limits.on_delay:
         return pending, None
-    cleared = {"raised_at": at, "acknowledged_at": None, "reminded_at": None, "muted_until": None}
+    # a mute goes on: it was set for a time, not for one turn of a value that toggles
+    cleared = {"raised_at": at, "acknowledged_at": None, "reminded_at": None}
     return _now(pending, AlarmState.ACTIVE, at).model_copy(update=cleared), Effect.RAISED
 
 
@@ -79,6 +87,18 @@ def _reminded(alarm: Alarm, at: datetime, limits: Limits) -> tuple[Alarm, Effect
     if at - alarm.raised_at < limits.reminder:
         return alarm, None
     return alarm.model_copy(update={"reminded_at": at}), Effect.REMINDED
+
+
+def _mute_ended(alarm: Alarm, effect: Effect | None, at: datetime) -> tuple[Alarm, Effect | None]:
+    """A mute that has run out is lifted; if the alarm is on and nobody has acknowledged it, that is told.
+
+    While it clears the mute stays: it may be on again, and then nobody would hear of it.
+    """
+    if alarm.muted_until is None or at < alarm.muted_until or alarm.state is AlarmState.CLEARING:
+        return alarm, effect
+    alarm = alarm.model_copy(update={"muted_until": None})
+    told = effect is not None or alarm.state is not AlarmState.ACTIVE or alarm.acknowledged_at is not None
+    return alarm, effect if told else Effect.MUTE_ENDED
 
 
 def _now(alarm: Alarm, state: AlarmState, at: datetime) -> Alarm:
@@ -100,6 +120,8 @@ def believed(alarm: Alarm, now: datetime) -> Alarm:
 
     Without this, an hour (or a decade) would have to pass again before the alarm is judged at all.
     """
+    if alarm.muted_until is not None and alarm.muted_until > now + MUTE_MOST:
+        alarm = alarm.model_copy(update={"muted_until": now + MUTE_MOST})
     if alarm.evaluated_at <= now:
         return alarm
     times = {name: getattr(alarm, name) for name in ("since", "raised_at", "evaluated_at", "reminded_at")}
@@ -119,3 +141,25 @@ def looking_back(alarm: Alarm, to: datetime) -> Alarm:
 def is_active(alarm: Alarm) -> bool:
     """Raised and not yet over (its off-delay included)."""
     return alarm.state in (AlarmState.ACTIVE, AlarmState.CLEARING)
+
+
+def acknowledged(alarm: Alarm, now: datetime) -> Alarm:
+    """Somebody has seen it and sees to it: no reminder any more, until it is raised anew."""
+    return alarm.model_copy(update={"acknowledged_at": now})
+
+
+def muted(alarm: Alarm, until: datetime, now: datetime) -> Alarm:
+    """Nothing is told of it before `until`; ValueError where that is not within MUTE_MOST from `now`."""
+    if not now < until <= now + MUTE_MOST:
+        raise ValueError(f"a mute ends within {MUTE_MOST.total_seconds() / 3600:g} h")
+    return alarm.model_copy(update={"muted_until": until})
+
+
+def unmuted(alarm: Alarm) -> Alarm:
+    """It is told again, from the next turn on."""
+    return alarm.model_copy(update={"muted_until": None})
+
+
+def is_muted(alarm: Alarm, now: datetime) -> bool:
+    """Whether nothing is told of it at `now`."""
+    return alarm.muted_until is not None and now < alarm.muted_until

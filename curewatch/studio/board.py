@@ -10,6 +10,7 @@ from curewatch.records import Alarm, Forecast, Milestone, MilestoneKind, Reading
 from curewatch.studio import wording
 from curewatch.studio.alarms import is_active
 from curewatch.studio.forecast import Drying
+from curewatch.studio.readings_quality import Finding
 
 _FAR = datetime.max.replace(tzinfo=UTC)
 
@@ -23,7 +24,7 @@ class PieceLine:
     place: str | None
     poured_at: datetime
     stage: MilestoneKind | None
-    """The furthest milestone reached at even odds; None: wet."""
+    """The furthest milestone reached at even odds; None: wet, or not known where there is no forecast."""
     stage_is_safe: bool
     """Whether that stage is safe to assume."""
     next: Milestone | None
@@ -33,6 +34,8 @@ class PieceLine:
 
     @property
     def stage_in_words(self) -> str:
+        if self.forecast is None or self.forecast.reason is not None:
+            return "not known"
         return wording.STAGES[self.stage]
 
 
@@ -45,8 +48,10 @@ class RoomLine:
     temp_c: float | None
     rh_pct: float | None
     data_at: datetime | None
-    """Time of the newest reading."""
+    """How new both values are: the time of the last temperature or of the last humidity, whichever is older."""
     pieces: int
+    quality: tuple[Finding, ...] = ()
+    """What was wrong with the readings of the last days."""
 
 
 @dataclass(frozen=True)

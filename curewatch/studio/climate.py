@@ -8,11 +8,13 @@ by straight lines. Before the first value and after the last, a value is held; h
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 import numpy as np
 from numpy.typing import NDArray
+
+from curewatch.studio.readings_quality import Finding, Readings, examined
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -42,6 +44,8 @@ class Climate:
     """As `newest_s`, by readings that prove a live source; -inf if there are none."""
     cadence_s: float
     """Usual time between the latest readings [s], 0 with fewer than three."""
+    findings: tuple[Finding, ...] = ()
+    """What was wrong with the readings."""
 
     @property
     def newest_at(self) -> datetime:
@@ -93,6 +97,13 @@ def climate_of(epoch_s: Array, temp_c: Array, rh_pct: Array, live: Flags | None 
         live_s=float(min(epoch_s[known & alive].max(initial=-np.inf) for known in read)),
         cadence_s=max(_cadence(temp_t), _cadence(rh_t)),
     )
+
+
+def climate_from(readings: Readings) -> Climate | None:
+    """The climate of one room from all its sources: spikes not used, sensors merged, `findings` filled in."""
+    used, findings = examined(readings)
+    found = climate_of(used.epoch_s, used.temp_c, used.rh_pct, used.live)
+    return None if found is None else replace(found, findings=findings)
 
 
 def _cadence(time_s: Array) -> float:

@@ -60,6 +60,8 @@ class Occupied:
     forecasts: Mapping[int, Forecast]
     climate: Climate | None
     has_sensor: bool
+    silent_together: bool = False
+    """No room with a sensor has been heard for long, this one included: one cause, and one alarm for all."""
 
     @property
     def freshest_at(self) -> datetime | None:
@@ -148,6 +150,8 @@ def fresh_code(room: Occupied, now: datetime, limits: Limits) -> int:
     wet = room.wet_at(now)
     if not wet:
         return ASLEEP
+    if room.silent_together:
+        return ON
     since = room.freshest_at or min(d.pour.at for d in wet)
     return ON if now - since > stale_after(room, limits) else OFF
 
@@ -162,11 +166,11 @@ def film_temperatures(room: Occupied, time_s: Array, temp_c: Array, rh_pct: Arra
     packed = np.array([milestone_s(f, MilestoneKind.PACKED, safe=False) for f in forecasts])[:, None]
     touch = np.array([milestone_s(f, MilestoneKind.TOUCH_DRY, safe=False) for f in forecasts])[:, None]
     dries = np.isfinite(packed) & np.isfinite(touch)
-    begin, end = np.where(dries, packed, np.inf), np.where(dries, np.maximum(touch, packed + 1.0), np.inf)
-    share = np.divide(end - time_s, end - begin, out=np.ones(np.broadcast_shapes(end.shape, time_s.shape)), where=dries)
+    begin, end = np.where(dries, packed, 0.0), np.where(dries, np.maximum(touch, packed + 1.0), 1.0)
+    wetness = np.where(dries, np.clip((end - time_s) / (end - begin), 0.0, 1.0), 1.0)
     p = [d.pouring for d in room.dryings]
     speed, side, back = (np.array([[getattr(q, f)] for q in p]) for f in ("air_speed", "side", "h_back"))
-    activity = rh + (1 - rh) * np.clip(share, 0.0, 1.0)
+    activity = rh + (1 - rh) * wetness
     return film_balance(t_air, air.vapour_pressure(t_air, rh), activity, speed, side, back).t_film - air.ZERO_C
 
 

@@ -1,7 +1,8 @@
 """When each piece will be touch-dry, fit to handle and ready for varnish: the ensemble, run on the facts.
 
-A forecast is a pure function of the pour, its recipe, the air the piece has had, and how far ahead to look; the air
-is taken to stay as it was last read. Equal inputs give an equal fingerprint, and a forecast equal but for `made_at`.
+A forecast is a pure function of the pour, its recipe, the air the piece has had, and how far ahead to look. Each member
+goes on through its own plausible future of the room; a room of which nothing is foreseen is taken to stay as it was
+last read. Equal inputs give an equal fingerprint, and a forecast equal but for `made_at`.
 """
 
 from __future__ import annotations
@@ -15,15 +16,17 @@ from functools import cached_property
 
 import numpy as np
 
-from curewatch.physics import ensemble, march
+from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
 from curewatch.physics.evaporation import H_BACK
 from curewatch.physics.milestones import MILESTONES
 from curewatch.physics.series import AirSeries
 from curewatch.records import Forecast, Milestone, MilestoneKind, Piece, Pour, Recipe, Stay
+from curewatch.studio import marching
 from curewatch.studio.climate import Array, Climate, along
+from curewatch.studio.future import RoomFuture
 
-MODEL_VERSION = "1"
+MODEL_VERSION = "2"
 """Raised when the same facts would give other dates; every forecast is then made again."""
 LAPSE = timedelta(hours=1)
 """A forecast is made again at least this often while its piece dries."""
@@ -136,70 +139,111 @@ def settled(forecast: Forecast, now: datetime) -> bool:
 
 
 def forecasts(
-    dryings: Sequence[Drying], climates: Mapping[str, Climate], now: datetime, *, members: int, days: int
+    dryings: Sequence[Drying],
+    climates: Mapping[str, Climate],
+    now: datetime,
+    *,
+    members: int,
+    days: int,
+    known: Mapping[int, Forecast] | None = None,
+    futures: Mapping[str, RoomFuture] | None = None,
 ) -> list[Forecast]:
-    """Forecasts of these pieces at `now`, in one batch; they look `days` ahead of the pour, further if that is past."""
+    """Forecasts of these pieces at `now`, in one batch; they look `days` ahead of the pour, further if that is past.
+
+    `known`: earlier forecasts by piece; where nothing that goes in has changed since, the old one holds at `now` too.
+    `futures`: by room, its air to come, with as many members.
+    """
     made = {d.piece.id: _without_readings(d, climates, now) for d in dryings}
-    airs = [(drying, air) for drying in dryings if (air := drying.air(climates)) is not None]
-    if airs:
-        runs = _Batch([drying for drying, _ in airs], [air for _, air in airs], climates, now, members, days)
-        made |= {drying.piece.id: runs.forecast(k) for k, (drying, _) in enumerate(airs)}
+    todo = []
+    for drying in dryings:
+        if (air := drying.air(climates)) is None:
+            continue
+        ahead = (futures or {}).get(drying.room)
+        input_ = _Input(drying, air, climates[drying.room], ahead, members, _horizon(drying, now, days))
+        old = (known or {}).get(drying.piece.id)
+        if old is not None and old.fingerprint == input_.fingerprint and old.model_version == MODEL_VERSION:
+            made[drying.piece.id] = old.model_copy(update={"made_at": now})
+        else:
+            todo.append(input_)
+    if todo:
+        runs = _Batch(todo, now)
+        made |= {one.drying.piece.id: runs.forecast(k) for k, one in enumerate(todo)}
     return [made[drying.piece.id] for drying in dryings]
+
+
+def _horizon(drying: Drying, now: datetime, days: int) -> int:
+    return max(days, math.ceil((now - drying.pour.at) / DAY) + 1)
+
+
+@dataclass(frozen=True)
+class _Input:
+    """All that a forecast of one piece is made from."""
+
+    drying: Drying
+    air: Air
+    climate: Climate
+    """Of the room it is in now."""
+    future: RoomFuture | None
+    members: int
+    days: int
+
+    @property
+    def leg(self) -> marching.Leg:
+        poured_s = self.drying.pour.at.timestamp()
+        return marching.Leg(self.drying.pouring, poured_s, self.air, self.future, self.days * 86400.0)
+
+    @cached_property
+    def fingerprint(self) -> str:
+        """Hash of it all: what was typed, then the air, its age and the ensemble."""
+        digest = hashlib.sha256(f"{MODEL_VERSION} {self.members} {self.days} {self.climate.newest_s!r}".encode())
+        ahead = () if self.future is None else (self.future.time_s, self.future.temp_c, self.future.rh_pct)
+        for column in (*self.air, *ahead):
+            digest.update(column.tobytes())
+        return self.drying.facts + digest.hexdigest()[:16]
 
 
 class _Batch:
     """The runs of several pieces with known air: the ensemble, the central film, and that film in usual air."""
 
-    def __init__(
-        self, dryings: list[Drying], airs: list[Air], climates: Mapping[str, Climate], now: datetime, members: int,
-        days: int,
-    ) -> None:  # fmt: skip
-        self.dryings, self.airs, self.climates, self.now, self.members = dryings, airs, climates, now, members
-        self.days = [max(days, math.ceil((now - d.pour.at) / DAY) + 1) for d in dryings]
-        pourings = [drying.pouring for drying in dryings]
-        series = AirSeries(
-            [
-                (t - d.pour.at.timestamp(), temp + ZERO_C, rh / 100)
-                for d, (t, temp, rh) in zip(dryings, airs, strict=True)
-            ]
-        )
-        rooms, until = np.arange(len(dryings)), np.array(self.days) * 86400.0
-        self.outcomes, _ = ensemble.run(pourings, series, rooms, until, members)
-        data_age_s = [max(0.0, climates[drying.room].newest_s - drying.pour.at.timestamp()) for drying in dryings]
-        self.centre, self.samples = _centre(pourings, series, until, data_age_s)
+    def __init__(self, inputs: list[_Input], now: datetime) -> None:
+        self.inputs, self.now = inputs, now
+        legs = [one.leg for one in inputs]
+        self.outcomes, _ = marching.run(legs, inputs[0].members)
+        data_age_s = [max(0.0, one.climate.newest_s - leg.poured_s) for one, leg in zip(inputs, legs, strict=True)]
+        self.centre, self.samples = _centre(legs, data_age_s)
+        pourings = [leg.pouring for leg in legs]
         usual = AirSeries.constant(21 + ZERO_C, 0.5)
-        self.usual, _ = ensemble.run(pourings, usual, np.zeros(len(dryings), dtype=np.intp), 60 * 86400.0, 1)
+        self.usual, _ = ensemble.run(pourings, usual, np.zeros(len(inputs), dtype=np.intp), 60 * 86400.0, 1)
 
     def forecast(self, k: int) -> Forecast:
         """The forecast of the k-th piece."""
-        drying, climate, days = self.dryings[k], self.climates[self.dryings[k].room], self.days[k]
+        one = self.inputs[k]
+        pour, climate = one.drying.pour, one.climate
         return Forecast(
-            piece_id=drying.piece.id,
+            piece_id=one.drying.piece.id,
             made_at=self.now,
             model_version=MODEL_VERSION,
-            fingerprint=_fingerprint(drying, self.airs[k], climate, self.members, days),
-            milestones=tuple(_milestone(kind, self.outcomes[k], drying.pour.at, days) for kind in MilestoneKind),
-            film_temp_c=_finite(self.samples["film_temperature"][k] - ZERO_C),
-            volatile_fraction=_finite(self.samples["volatile_fraction"][k]),
+            fingerprint=one.fingerprint,
+            milestones=tuple(_milestone(kind, self.outcomes[k], pour.at, one.days) for kind in MilestoneKind),
+            film_temp_c=_finite(self.samples["film_temperature"][k] - ZERO_C, 3),
+            volatile_fraction=_finite(self.samples["volatile_fraction"][k], 5),
             skin_gap_h=_skin_gap_h(self.centre[k]),
             usual_skin_gap_h=_skin_gap_h(self.usual[k]),
             data_until=climate.newest_at,
-            readings_used=climate.settled(drying.pour.at.timestamp(), climate.newest_s),
+            readings_used=climate.settled(pour.at.timestamp(), climate.newest_s),
             room_temp_c=float(climate.temp_c[-1]),
             room_rh_pct=float(climate.rh_pct[-1]),
         )
 
 
 def _centre(
-    pourings: list[ensemble.Pouring], series: AirSeries, until: Array, ages_s: list[float]
+    legs: list[marching.Leg], ages_s: list[float]
 ) -> tuple[list[ensemble.Outcome], dict[str, Array]]:
     """The central members: their outcomes, and samples (pieces) at each piece's own age `ages_s` [s]."""
     times = np.unique(ages_s)
-    outcomes, samples = ensemble.run(
-        pourings, series, np.arange(len(pourings)), until, 1, sample_at=times, tolerance=(march.RTOL, march.ATOL)
-    )
+    outcomes, samples = marching.run(legs, 1, sample_at=times)
     own = np.searchsorted(times, ages_s)
-    return outcomes, {name: value[own, np.arange(len(pourings)), 0] for name, value in samples.items()}
+    return outcomes, {name: value[own, np.arange(len(legs)), 0] for name, value in samples.items()}
 
 
 def _milestone(kind: MilestoneKind, outcome: ensemble.Outcome, poured_at: datetime, days: int) -> Milestone:
@@ -212,8 +256,8 @@ def _milestone(kind: MilestoneKind, outcome: ensemble.Outcome, poured_at: dateti
 
 
 def _skin_gap_h(outcome: ensemble.Outcome) -> float | None:
-    rows = outcome.reached_s[:, 0]
-    return _finite((rows[MILESTONES.index("handle")] - rows[MILESTONES.index("touch_dry")]) / 3600)
+    touch_dry, handle = (float(outcome.reached_s[MILESTONES.index(name), 0]) for name in ("touch_dry", "handle"))
+    return _finite((handle - touch_dry) / 3600, 4) if math.isfinite(touch_dry) else None
 
 
 def _without_readings(drying: Drying, climates: Mapping[str, Climate], now: datetime) -> Forecast:
@@ -226,13 +270,6 @@ def _without_readings(drying: Drying, climates: Mapping[str, Climate], now: date
     )
 
 
-def _finite(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
-
-
-def _fingerprint(drying: Drying, air: Air, climate: Climate, members: int, days: int) -> str:
-    """Hash of everything that goes into a forecast: what was typed, then the air, its age and the ensemble."""
-    digest = hashlib.sha256(f"{MODEL_VERSION} {members} {days} {climate.newest_s!r}".encode())
-    for column in air:
-        digest.update(column.tobytes())
-    return drying.facts + digest.hexdigest()[:16]
+def _finite(value: float, digits: int) -> float | None:
+    """Rounded: the last digits of a number depend on which films were marched beside this one."""
+    return round(float(value), digits) if np.isfinite(value) else None

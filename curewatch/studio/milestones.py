@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from curewatch.records import Forecast, Milestone, MilestoneKind, Notice
-from curewatch.studio import wording
+from curewatch.studio import dew, wording
+from curewatch.studio.climate import Climate
 from curewatch.studio.forecast import Drying
 from curewatch.studio.wording import Local
 
 EXPIRES_AFTER = timedelta(days=14)
 """A notice that could not be delivered for this long says nothing useful any more."""
+WAIT_SHARE, WAIT = 8, (timedelta(minutes=30), timedelta(hours=12))
+"""A date is known to no better than about an eighth of its distance from the pour: for so long it may wait for others
+that fall due soon, so that one walk to the rack does for all. At least and at most this long."""
 
 
 def key_of(piece_id: int, kind: MilestoneKind, odds: str) -> str:
@@ -64,18 +68,34 @@ def due(drying: Drying, forecast: Forecast, told: Collection[MilestoneKind], now
     return found
 
 
-def notice(due: Due, now: datetime, local: Local) -> Notice:
-    """What people read. `local` turns a time into the studio's zone."""
+def outlived_by(due: Due) -> list[str]:
+    """The keys of notices that say nothing new any more once this one is told: worth checking, after safe."""
+    return [key_of(due.drying.piece.id, due.milestone.kind, "worth_checking")] if due.odds == "safe" else []
+
+
+def may_wait(due: Due, coming: Sequence[datetime], now: datetime) -> timedelta:
+    """How long this notice may wait for others of which `coming` are the dates; nothing if none comes in that time."""
+    longest = min(max((now - due.drying.pour.at) / WAIT_SHARE, WAIT[0]), WAIT[1])
+    return longest if any(now < at <= now + longest for at in coming) else timedelta(0)
+
+
+def notice(due: Due, now: datetime, local: Local, climate: Climate | None = None) -> Notice:
+    """What people read. `local` turns a time into the studio's zone; `climate`: of the room the piece lies in."""
     drying, milestone = due.drying, due.milestone
     title, text = wording.milestone(drying, due.forecast, milestone, due.odds, now, local)
+    if milestone.kind is MilestoneKind.VARNISH_READY and climate is not None:
+        text += f" {dew.in_words(dew.dew_margin(climate), now)}"
     stay = drying.stays[-1]
+    at = milestone.safe_at if due.odds == "safe" else milestone.worth_checking_at
+    # worth a check until it is safe to assume anyway
+    outlived = milestone.safe_at if due.odds != "safe" else None
     return Notice(
         key=due.key,
         kind="milestone",
         created_at=now,
         title=title,
         text=text,
-        expires_at=now + EXPIRES_AFTER,
+        expires_at=min(now + EXPIRES_AFTER, outlived or now + EXPIRES_AFTER),
         piece_id=drying.piece.id,
         room=stay.room,
         data={
@@ -85,6 +105,8 @@ def notice(due: Due, now: datetime, local: Local) -> Notice:
             "odds": due.odds,
             "worth_checking_at": _iso(milestone.worth_checking_at),
             "safe_at": _iso(milestone.safe_at),
+            "at": _iso(at),
+            "names": [name for name in (drying.piece.name, stay.place, stay.room) if name],
         },
     )
 

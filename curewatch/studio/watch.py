@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
+from types import MappingProxyType
+from typing import NamedTuple
 
 import numpy as np
 
-from curewatch.records import Alarm, AlarmKind, AlarmState, Notice
-from curewatch.studio import alarm_notices, alarms, conditions
+from curewatch.records import Alarm, AlarmEvent, AlarmHappening, AlarmKind, AlarmState, Damage, Notice
+from curewatch.studio import alarm_notices, alarms, conditions, damage
 from curewatch.studio.alarm_words import Speaker
 from curewatch.studio.conditions import ASLEEP, ON, Limits, Occupied
 from curewatch.studio.wording import Local
@@ -19,17 +21,39 @@ then the next reading may say otherwise, and a single spike must raise nothing."
 KEEP_EVERY = timedelta(hours=1)
 """An alarm that has only been judged further is stored this often; what lies between is judged again, to the same
 end. A look at a quiet room then writes nothing."""
+KEEP_DAMAGE_H = 0.1
+"""A count of damage is stored in steps of this [h]."""
 Judged = list[tuple[datetime, int]]
 
 
+class Watched(NamedTuple):
+    """What a look at one room came to."""
+
+    changed: list[Alarm]
+    """Alarms to be stored."""
+    told: list[Notice]
+    history: list[AlarmEvent]
+    damages: list[Damage]
+    """Counts of damage that have grown enough to be stored."""
+
+
 def watch(
-    room: Occupied, known: Mapping[AlarmKind, Alarm], now: datetime, limits: Limits, local: Local
-) -> tuple[list[Alarm], list[Notice]]:
-    """Judge every alarm of `room` up to `now`. Returns the alarms to be stored and the notices due."""
+    room: Occupied,
+    known: Mapping[AlarmKind, Alarm],
+    now: datetime,
+    limits: Limits,
+    local: Local,
+    damages: Mapping[tuple[int, AlarmKind], Damage] = MappingProxyType({}),
+) -> Watched:
+    """Judge every alarm of `room` up to `now`, and count what its air has done to the pieces in it.
+
+    `damages`: the newest count of each piece and kind.
+    """
     before = {kind: _last_seen(room, kind, known.get(kind), now) for kind in AlarmKind}
     record, held = _record(room, before, now, limits), _held(room, now, limits)
     changed: list[Alarm] = []
     told: list[Notice] = []
+    history: list[AlarmEvent] = []
     for kind, alarm in before.items():
         after, events = alarms.follow(alarm, record[kind], limits)
         if kind in held:
@@ -41,7 +65,26 @@ def watch(
         if _worth_keeping(known.get(kind), alarm, after, now):
             changed.append(after)
         told += notices
-    return changed, told
+        history += _history(alarm, after, events, now)
+    grown = damage.counted(room, damages, before[AlarmKind.COLD].evaluated_at, now, limits)
+    return Watched(changed, told, history, [one for one in grown if _worth_storing(one, damages)])
+
+
+def _worth_storing(grown: Damage, known: Mapping[tuple[int, AlarmKind], Damage]) -> bool:
+    """A count goes on from where it was stored, so a small step may wait; a first one may not."""
+    before = known.get((grown.piece_id, grown.kind))
+    return before is None or before.cleared_at is not None or grown.hours - before.hours >= KEEP_DAMAGE_H
+
+
+def _history(before: Alarm, after: Alarm, events: list[alarms.Event], now: datetime) -> list[AlarmEvent]:
+    found = [(AlarmHappening(event.effect.value), event.at) for event in events]
+    on = events[-1].effect is not alarms.Effect.OVER if events else alarms.is_active(before)
+    if on and after.state is AlarmState.NORMAL:
+        found.append((AlarmHappening.ASLEEP, after.since))
+    return [
+        AlarmEvent(kind=after.kind, room=after.room, happening=happening, at=at, recorded_at=now)
+        for happening, at in found
+    ]
 
 
 def _last_seen(room: Occupied, kind: AlarmKind, alarm: Alarm | None, now: datetime) -> Alarm:

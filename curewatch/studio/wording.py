@@ -78,7 +78,11 @@ def number(value: float, digits: int = 0) -> str:
 
 def names(dryings: Sequence[Drying], most: int = 4) -> str:
     """`Heron`, `Heron and Reed`, `Heron, Reed, Eel and 3 more`."""
-    found = [drying.piece.name for drying in dryings]
+    return listed([drying.piece.name for drying in dryings], most)
+
+
+def listed(found: Sequence[str], most: int = 4) -> str:
+    """Names in a row, as a sentence has them."""
     if len(found) > most:
         return f"{', '.join(found[: most - 1])} and {len(found) - most + 1} more"
     return " and ".join([", ".join(found[:-1]), found[-1]] if len(found) > 1 else found)

@@ -101,4 +101,4 @@ def test_columns_say_the_same_as_the_records(any_store: Store) -> None:
 def test_columns_of_a_room_without_readings_are_empty(any_store: Store) -> None:
     with any_store.read() as tx:
         columns = tx.reading_columns("Attic")
-    assert [len(part) for part in columns] == [0, 0, 0, 0, 0]
+    assert [len(part) for part in columns] == [0] * len(columns)

@@ -1,0 +1,53 @@
+"""`curewatch backtest`: what the forecasts are worth, measured on records whose end is known."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from curewatch.cli import options
+
+backtest = typer.Typer(help="Measure the forecasts on recorded rooms.", no_args_is_help=True, rich_markup_mode=None)
+
+Files = Annotated[
+    list[str], typer.Argument(metavar="FILE.csv…", help="Records of rooms: time_utc,temp_c,rh_pct; 18 days or more.")
+]
+Sarimax = Annotated[
+    bool, typer.Option("--sarimax", help="Beside statsmodels' SARIMAX too; takes an hour for a year's record.")
+]
+
+
+@backtest.command("outlook", short_help="The outlook of a room's air beside simple forecasts.")
+def outlook(files: Files, sarimax: Sarimax = False, as_json: options.AsJson = False) -> None:
+    """How far off the outlook was on recorded rooms, 1 to 48 hours ahead, beside simple forecasts.
+
+    Also how much of what came lay in its 10-90 % band: 80 % is right.
+    """
+    from curewatch.cli import backtest_page
+    from curewatch.cli.output import Page, say, say_json
+    from curewatch.intake.errors import BadInput
+    from curewatch.intake.files import read_room_csv
+    from curewatch.studio import backtest_outlook
+    from curewatch.studio.hourly import hourly
+
+    others = {}
+    if sarimax:
+        from curewatch.cli.sarimax import sarimax as forecaster
+
+        others["sarimax"] = forecaster()
+    records = [(path, read_room_csv(path, field="FILE.csv")) for path in files]
+    found = []
+    for path, record in records:
+        hours = hourly(record.epoch_s, record.temp_c, record.rh_pct)
+        assert hours is not None  # a file has at least one row
+        try:
+            found += backtest_outlook.scores(Path(path).stem, hours, others)
+        except ValueError as problem:
+            raise BadInput("FILE.csv", path, "a record of 18 days or more", f"which holds {problem}") from None
+    if as_json:
+        say_json("backtest_outlook", **backtest_page.values(found))
+    else:
+        say(backtest_page.text(found, Page.of(sys.stdout)))

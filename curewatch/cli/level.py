@@ -1,0 +1,63 @@
+"""`curewatch level`: how far a design drifts on a support that is not level. Needs no store and no settings."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from curewatch.cli import options
+from curewatch.cli.estimate import Glycol, Humidity, Room, Side, Solids, Temperature
+
+Tilt = Annotated[
+    str, typer.Option("--tilt", metavar="TILT", help="Of the support: 0.5deg (a phone's level), 3mm/m, 1%.")
+]
+Viscosity = Annotated[
+    str, typer.Option("--viscosity", metavar="VISC", help="Of the mix at its pour; 1 Pa·s flows like warm honey.")
+]
+YieldStress = Annotated[
+    str, typer.Option("--yield-stress", metavar="PRESSURE", help="Of a mix that holds its shape, such as 0.2Pa.")
+]
+Stiffening = Annotated[
+    str, typer.Option("--stiffening", metavar="RATE", help="How fast that grows at rest; 0Pa/h: it never sets.")
+]
+Limit = Annotated[str, typer.Option("--limit", metavar="LENGTH", help="The drift that would not matter.")]
+
+
+def level(
+    tilt: Tilt,
+    wet_thickness: options.WetThickness = None,
+    poured: options.Poured = None,
+    ran_off: options.RanOff = None,
+    size: options.Size = None,
+    layer: options.Layer = None,
+    temperature: Temperature = None,
+    humidity: Humidity = None,
+    room: Room = None,
+    solids: Solids = "0.30",
+    glycol: Glycol = "0.03",
+    side: Side = None,
+    air: options.Air = "still",
+    back: options.Back = "canvas",
+    viscosity: Viscosity = "1Pa·s",
+    yield_stress: YieldStress = "0Pa",
+    stiffening: Stiffening = "0.15Pa/h",
+    limit: Limit = "5mm",
+    as_json: options.AsJson = False,
+) -> None:
+    """How far the design drifts on a tilt before the film packs, and how level is level enough.
+
+    Say the thickness and the air as for `estimate`. No store is needed.
+    """
+    from curewatch.cli import asked, level_page
+
+    question = asked.understood(
+        thickness=(wet_thickness, poured, ran_off, size, layer),
+        air=(temperature, humidity, room),
+        film={"solids": solids, "glycol": glycol, "side": side, "air": air, "back": back},
+        members="1",
+        days="120",
+    )
+    mix = level_page.mix_of(viscosity, yield_stress, stiffening)
+    found = level_page.drifting(question, mix, tilt, limit)
+    (level_page.show_json if as_json else level_page.show)(found)

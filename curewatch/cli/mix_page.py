@@ -1,0 +1,214 @@
+"""Recipes by their parts, and what to mix for so many pieces: what is typed to records, and records to a page."""
+
+from __future__ import annotations
+
+import os
+import textwrap
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+import typer
+
+from curewatch.cli.output import Page
+from curewatch.intake.numbers import Quantity, read_amount, times
+from curewatch.intake.quantities import LENGTHS_M, parse_length, parse_size
+from curewatch.intake.typed import BadInput, parse_fraction, parse_thickness
+from curewatch.physics.materials import WATER_LIMIT, Material, Mix
+from curewatch.records import Recipe
+from curewatch.studio import mixing
+from curewatch.studio.mixing import NotOnTheShelf, Portion, Shape
+from curewatch.workshop import Part, RecipeMix
+
+SOLIDS, GLYCOL = (0.05, 0.70), (0.0, 0.15)
+MOST_PIECES = 500
+EDGE = Quantity(
+    what="a depth",
+    units=LENGTHS_M,
+    unit_names="mm, cm, m, in",
+    low=Decimal(0),
+    high=Decimal("0.2"),
+    span="between 0 (no paint on the sides) and 20 cm",
+    examples="2cm",
+)
+AMOUNT = Quantity(
+    what="a number of parts",
+    units={"": times("1"), "parts": times("1"), "part": times("1"), "%": times("1")},
+    unit_names="parts, %, or none",
+    low=Decimal("0.0001"),
+    high=Decimal(1000),
+    span="above 0 and up to 1000",
+    examples="2 or 0.1",
+    bare_unit="",
+)
+
+
+def shelf_of(ctx: typer.Context) -> tuple[dict[str, Material], dict[str, float]]:
+    """The materials by name, and the price of a litre of those that have one. Raises SettingsError."""
+    from curewatch.settings import config_path, load_materials
+
+    known = load_materials(config_path(ctx.obj.config, os.environ))
+    shelf = {
+        name: Material(one.solids, one.glycol, 1 - one.solids - one.glycol, one.density * 1000, one.kind)
+        for name, one in known.items()
+    }
+    return shelf, {name: one.price for name, one in known.items() if one.price is not None}
+
+
+def recipe_of(
+    name: str, parts: list[str], by_weight: bool, shelf: dict[str, Material]
+) -> tuple[Recipe, RecipeMix, Mix]:
+    """A recipe from its parts as typed. Raises BadInput."""
+    mix = RecipeMix(recipe=name, by_weight=by_weight, parts=tuple(_part(one, shelf) for one in parts))
+    given = ", ".join(parts)
+    names = [part.material for part in mix.parts]
+    if len(set(names)) < len(names):
+        raise BadInput("--part", given, "each material once")
+    try:
+        found = mixing.mixed(mix, shelf)
+    except ValueError as problem:
+        raise BadInput("--part", given, f"a mix that holds more than water ({problem})") from None
+    for what, value, (low, high) in (("solids", found.solids, SOLIDS), ("glycol", found.glycol, GLYCOL)):
+        if not low <= value <= high:
+            allowed = f"{what} between {low:.0%} and {high:.0%} of the volume, which the drying model speaks for"
+            raise BadInput("--part", given, allowed, f"which comes out at {value:.1%} {what}")
+    return Recipe(name=name, solids=found.solids, glycol=found.glycol, stated=True), mix, found
+
+
+def _part(text: str, shelf: dict[str, Material]) -> Part:
+    from difflib import get_close_matches
+
+    material, equals, amount = text.rpartition("=")
+    material = " ".join(material.split())
+    if not equals or read_amount(amount) is None:
+        raise BadInput("--part", text, "MATERIAL=PARTS, such as 'fluid paint=1'")
+    if material not in shelf:
+        near = get_close_matches(material, list(shelf), 1) or sorted(shelf)
+        raise BadInput("--part", text, f"a material on the shelf: {', '.join(map(repr, near))}")
+    return Part(material=material, amount=AMOUNT.parse(amount, "--part"))
+
+
+def notes_on(found: Mix) -> list[str]:
+    """What is worth knowing of a mix before it is poured."""
+    notes = []
+    if found.too_much_water:
+        notes.append(
+            f"{found.added_water_share:.0%} water on the paint is more than {WATER_LIMIT:.0%}: the film grows weak and "
+            "may chalk or crack; thin with medium instead"
+        )
+    if not 0.20 <= found.solids <= 0.35:
+        notes.append(f"{found.solids:.0%} solids is outside the common 20 to 35 % of pour mixes")
+    return notes
+
+
+def mix_values(mix: RecipeMix, found: Mix) -> dict[str, Any]:
+    return {
+        "parts": [part.model_dump() for part in mix.parts],
+        "by_weight": mix.by_weight,
+        "density_kg_l": round(found.density / 1000, 4),
+        "added_water_share": round(found.added_water_share, 4),
+        "notes": notes_on(found),
+    }
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a mix is to be enough for, as typed."""
+
+    size: str | None
+    diameter: str | None
+    pieces: str
+    wet_thickness: str
+    edge: str
+    run_off: str
+
+    def understood(self) -> tuple[mixing.Need, int]:
+        """In SI, and for how many pieces. Raises BadInput."""
+        count = _count(self.pieces)
+        share = parse_fraction(self.run_off, field="--run-off", low=0.0, high=0.9)
+        depth, film = EDGE.parse(self.edge, "--edge"), parse_thickness(self.wet_thickness)
+        return mixing.need(_shape(self.size, self.diameter), count, film, depth=depth, run_off=share), count
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What to take of each part."""
+
+    told: RecipeMix
+    found: Mix
+    needed: mixing.Need
+    pieces: int
+    portions: list[Portion]
+    price: float | None
+
+
+def answer(told: RecipeMix, asked: Asked, ctx: typer.Context) -> Answer:
+    """Raises BadInput where the recipe names a material that has left the shelf."""
+    shelf, prices = shelf_of(ctx)
+    needed, count = asked.understood()
+    try:
+        portions, found = mixing.portions(told, shelf, needed.whole), mixing.mixed(told, shelf)
+    except NotOnTheShelf as missing:
+        allowed = f"a recipe of materials on the shelf, which has no {missing.name!r}"
+        raise BadInput("RECIPE", told.recipe, allowed) from None
+    return Answer(told, found, needed, count, portions, _price(portions, prices))
+
+
+def values(answer: Answer) -> dict[str, Any]:
+    """What --json prints."""
+    needed = answer.needed
+    return {
+        "recipe": answer.told.recipe,
+        "pieces": answer.pieces,
+        "volume_ml": _ml(needed.whole),
+        "faces_ml": _ml(needed.faces),
+        "edges_ml": _ml(needed.edges),
+        "runs_off_ml": _ml(needed.runs_off),
+        "portions": [{"material": p.material, "ml": _ml(p.volume), "g": _grams(p)} for p in answer.portions],
+        "price": answer.price,
+        **mix_values(answer.told, answer.found),
+    }
+
+
+def text(answer: Answer, page: Page) -> str:
+    needed, many = answer.needed, "s" if answer.pieces > 1 else ""
+    head = f"{answer.told.recipe}: mix {_ml(needed.whole):.0f} ml for {answer.pieces} piece{many}"
+    lines = [page.bold(head)]
+    lines += [f"  {p.material:<24}{_ml(p.volume):>8.0f} ml{_grams(p):>8.0f} g" for p in answer.portions]
+    goes = f"{_ml(needed.faces):.0f} ml on the faces, {_ml(needed.edges):.0f} on the sides"
+    lines += textwrap.wrap(f"Of it {goes}, {_ml(needed.runs_off):.0f} onto the table.", page.width)
+    if answer.price is not None:
+        lines.append(f"It costs {answer.price:.2f}.")
+    lines += [line for note in notes_on(answer.found) for line in textwrap.wrap(f"Note: {note}.", page.width)]
+    return "\n".join(lines)
+
+
+def _shape(size: str | None, diameter: str | None) -> Shape:
+    if (size is None) == (diameter is None):
+        raise BadInput("--size", size, "the piece's --size, such as 40x50cm, or the diameter of a --round one")
+    if diameter is not None:
+        across = parse_length(diameter, field="--round")
+        return Shape(across, across, round=True)
+    assert size is not None
+    return Shape(*parse_size(size))
+
+
+def _count(text: str) -> int:
+    if not (text.isascii() and text.isdigit() and len(text) <= 6 and 1 <= int(text) <= MOST_PIECES):
+        raise BadInput("--pieces", text, f"a whole number between 1 and {MOST_PIECES}")
+    return int(text)
+
+
+def _grams(portion: Portion) -> float:
+    return round(portion.mass * 1e3, 2)
+
+
+def _ml(volume: float) -> float:
+    return round(volume * 1e6, 2)
+
+
+def _price(portions: list[Portion], prices: dict[str, float]) -> float | None:
+    """Of all of it; None as long as one part has no price (water needs none)."""
+    if any(p.material not in prices for p in portions if p.material != "water"):
+        return None
+    return round(sum(p.volume * 1000 * prices.get(p.material, 0.0) for p in portions), 2)

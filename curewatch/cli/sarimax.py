@@ -1,0 +1,34 @@
+"""A slow baseline for `backtest outlook --sarimax`: statsmodels' SARIMAX(2,0,0)(0,1,1)24 on the last 14 days.
+
+statsmodels is only needed here and comes with the test extra, not with curewatch.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import warnings
+
+import numpy as np
+
+from curewatch.cli.errors import Missing
+from curewatch.studio.backtest_outlook import HORIZONS, Array, Forecaster
+
+ORDER, SEASONAL = (2, 0, 0), (0, 1, 1, 24)
+WINDOW_H = 14 * 24
+
+
+def sarimax() -> Forecaster:
+    """The forecaster. Raises Missing (a BadInput) where statsmodels is not installed."""
+    if importlib.util.find_spec("statsmodels") is None:
+        raise Missing("--sarimax", "statsmodels beside curewatch: pip install statsmodels")
+    return _forecast
+
+
+def _forecast(x: Array, quantity: int) -> Array:
+    from statsmodels.tsa.statespace.sarimax import SARIMAX
+
+    recent = x[-WINDOW_H:]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # of starting values and unfinished fits: counted as they come out
+        fitted = SARIMAX(recent, order=ORDER, seasonal_order=SEASONAL).fit(disp=0)
+        return np.asarray(fitted.forecast(HORIZONS[-1]), dtype=float)

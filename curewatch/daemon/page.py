@@ -1,0 +1,90 @@
+"""The page, served from a thread of the daemon. A port that is taken costs the page, never the watch."""
+
+from __future__ import annotations
+
+import logging
+import socket
+import threading
+from collections.abc import Callable
+
+import uvicorn
+
+from curewatch.clock import Clock
+from curewatch.desk import Desk
+from curewatch.settings import WebSettings
+from curewatch.web.app import make_app
+
+log = logging.getLogger(__name__)
+
+STOPS_WITHIN_S = 3
+"""How long open streams may go on at the end; without a limit they would keep the server for ever [s]."""
+CONNECTIONS_MOST = 200
+
+
+class PageServer:
+    """`start` and `stop` once each."""
+
+    def __init__(self, desk: Desk, settings: WebSettings, clock: Clock, logged: Callable[[], object]) -> None:
+        """`logged` is called, from a thread of the server, after somebody has logged something.
+
+        Raises SettingsError where the page may not be served so: wider than this machine and without a password.
+        """
+        self._settings = settings
+        config = uvicorn.Config(
+            make_app(desk, settings, clock, logged=logged),
+            log_config=None,
+            access_log=False,
+            server_header=False,
+            proxy_headers=False,
+            lifespan="off",
+            limit_concurrency=CONNECTIONS_MOST,
+            timeout_keep_alive=5,
+            timeout_graceful_shutdown=STOPS_WITHIN_S,
+        )
+        # It says a line for every start and stop; what matters the daemon says itself.
+        logging.getLogger("uvicorn").setLevel(logging.WARNING)
+        self._server = uvicorn.Server(config)
+        self._thread: threading.Thread | None = None
+        self._socket: socket.socket | None = None
+
+    def start(self) -> str | None:
+        """Serve; the address to open, or None, said in the log, where the port cannot be had."""
+        settings = self._settings
+        try:
+            self._socket = _listening(settings.host, settings.port)
+        except OSError as error:
+            log.warning(
+                "no page: %s, port %d cannot be had (%s); web.port in the settings names another",
+                settings.host,
+                settings.port,
+                error.strerror or error,
+            )
+            return None
+        self._thread = threading.Thread(target=self._server.run, args=([self._socket],), name="page", daemon=True)
+        self._thread.start()
+        return settings.shown_address
+
+    def stop(self) -> None:
+        """Take no more, let what is being answered come to its end, and cut what goes on after that."""
+        self._server.should_exit = True
+        if self._thread is not None:
+            self._thread.join(STOPS_WITHIN_S + 2)
+            if self._thread.is_alive():
+                self._server.force_exit = True
+                self._thread.join(1)
+        if self._socket is not None:
+            self._socket.close()
+
+
+def _listening(host: str, port: int) -> socket.socket:
+    """A listening socket; OSError where the address cannot be had. Bound here, so that a failure is ours to tell."""
+    family, _, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)[0]
+    made = socket.socket(family, socket.SOCK_STREAM)
+    try:
+        made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        made.bind(address)
+        made.listen(128)
+    except OSError:
+        made.close()
+        raise
+    return made

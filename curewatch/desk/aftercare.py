@@ -1,0 +1,157 @@
+"""The steps after a pour: what is next, what was done, and taking that back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from curewatch.desk.desk import Desk, mark_changed
+from curewatch.desk.evening import future_of
+from curewatch.desk.history import History, history
+from curewatch.desk.naming import nearest
+from curewatch.desk.orders import FactError
+from curewatch.settings import Settings
+from curewatch.studio.aftercare import GENERIC, Care, Line, Step, Times, plan
+from curewatch.studio.climate import Climate
+from curewatch.studio.skins import skins
+from curewatch.studio.varnish_air import AirLimits, Window, against, next_window
+from curewatch.workshop import StepDone
+
+
+@dataclass(frozen=True)
+class Steps:
+    """One piece's steps, and the air it lies in as that bears on the coats."""
+
+    history: History
+    lines: tuple[Line, ...]
+    care: Care
+    against: tuple[str, ...] | None
+    """What in the room's air speaks against varnishing now; None: it was not read."""
+    read_at: datetime | None
+    window: Window | None
+    """The next spell of air that is good for varnish, once the film may be ready."""
+
+
+@dataclass(frozen=True)
+class Noted:
+    """A step that was written down, and what there is to say of it."""
+
+    step: StepDone
+    notes: tuple[str, ...]
+
+
+def steps(desk: Desk, name: str, now: datetime) -> Steps:
+    """The steps of a piece, as last forecast. FactError for a name that no piece bears or bore."""
+    found, care = history(desk, name, now), care_of(desk.settings)
+    lines = _lines(found, care)
+    climate = found.climates.get(found.drying.room)
+    here = found.drying.piece.gone_at is None
+    return Steps(
+        found,
+        tuple(lines),
+        care,
+        _against(climate, care) if here else None,
+        climate.newest_at if climate else None,
+        _window(desk, found, lines, care, now) if here else None,
+    )
+
+
+def done(desk: Desk, name: str, step: str, at: datetime, now: datetime, *, anyway: bool = False) -> Noted:
+    """Write down that a step was done. FactError where it cannot have been: unknown, done already, before the pour, or
+    before a step that has to come first; `anyway` writes the last one down all the same.
+    """
+    found, care = history(desk, name, now), care_of(desk.settings)
+    lines = {line.step: line for line in _lines(found, care)}
+    line = lines.get(step)
+    if line is None:
+        raise FactError("STEP", step, nearest(step, list(lines), f"a step of {name}"))
+    if line.done is not None:
+        raise FactError("STEP", step, f"a step that is not done yet (this one was, at {_at(desk, line.done.done_at)})")
+    if at < found.drying.pour.at:
+        raise FactError("--at", _at(desk, at), f"a moment after the pour at {_at(desk, found.drying.pour.at)}")
+    if line.after and not anyway:
+        raise FactError("STEP", step, _first(line))
+    early = line.odds.safe is None or at < line.odds.safe
+    with desk.store.write() as tx:
+        noted = tx.add_step(
+            StepDone(piece_id=found.drying.piece.id, step=step, done_at=at, recorded_at=now, too_early=early)
+        )
+        mark_changed(tx)
+    return Noted(noted, tuple(_notes(line, early)))
+
+
+def undo(desk: Desk, name: str, now: datetime) -> StepDone:
+    """The piece's last step was not done after all; the step. FactError if none stands as done."""
+    found = history(desk, name, now)
+    standing = [one for one in found.steps if one.undone_at is None]
+    if not standing:
+        raise FactError("NAME", name, "a piece of which a step is written down as done")
+    with desk.store.write() as tx:
+        tx.undo_step(standing[-1].id, now)
+        mark_changed(tx)
+    return standing[-1]
+
+
+def care_of(settings: Settings) -> Care:
+    """The settings in the studio's terms."""
+    s = settings.aftercare
+    varnish = None if s.varnish == "none" else s.varnish
+    usual = GENERIC[varnish or "water-borne", s.applied]
+    times = Times(
+        usual.touch if s.touch_h is None else timedelta(hours=s.touch_h),
+        usual.recoat if s.recoat_h is None else timedelta(hours=s.recoat_h),
+        usual.cure if s.cure_d is None else timedelta(days=s.cure_d),
+    )
+    return Care(
+        varnish=varnish,
+        applied=s.applied,
+        coats=s.coats,
+        isolation=s.isolation_coat,
+        times=times,
+        wash_dry=timedelta(hours=s.wash_dry_h),
+        isolation_dry=timedelta(hours=s.isolation_dry_h),
+        skins_m=s.skins_mm * 1e-3,
+        air=AirLimits(s.temp_low_c, s.temp_high_c, s.rh_high_pct, s.above_dew_point_k),
+    )
+
+
+def _lines(found: History, care: Care) -> list[Line]:
+    peeled = skins(found.drying, found.climates, care.skins_m)
+    return plan(found.drying.pour, found.forecast, peeled, found.steps, care)
+
+
+def _against(climate: Climate | None, care: Care) -> tuple[str, ...] | None:
+    if climate is None:
+        return None
+    return tuple(against(float(climate.temp_c[-1]), float(climate.rh_pct[-1]), care.air))
+
+
+def _window(desk: Desk, found: History, lines: list[Line], care: Care, now: datetime) -> Window | None:
+    """From the first coat to come that may be ready within the outlook."""
+    coming = [line.odds.even for line in lines if line.needs_air and line.done is None and line.odds.even]
+    if not coming:
+        return None
+    future = future_of(desk.store, found.drying.room, now)
+    return None if future is None else next_window(future, care.air, max(now, min(coming)))
+
+
+def _first(line: Line) -> str:
+    if Step.WASH in line.after:
+        return "the silicone to be washed off first (done NAME wash), or varnish crawls; --anyway to write it down anyway"
+    return f"{', '.join(line.after)} to be done first; --anyway to write it down all the same"
+
+
+def _notes(line: Line, early: bool) -> list[str]:
+    notes = []
+    if line.after:
+        notes.append(f"written down although {', '.join(line.after)} was not done first")
+    if line.advised:
+        notes.append(f"{', '.join(line.advised)} was not done first")
+    if early:
+        safe = "no date is foreseen from which that is safe" if line.odds.safe is None else "that is before it was safe"
+        notes.append(f"{safe} to assume; watch the piece")
+    return notes
+
+
+def _at(desk: Desk, at: datetime) -> str:
+    return desk.local(at).isoformat(timespec="minutes")

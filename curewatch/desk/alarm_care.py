@@ -1,0 +1,141 @@
+"""What people do about alarms: acknowledge, mute for a while, look a harmed piece over; and what there is to see."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from curewatch.desk.desk import Desk, mark_changed
+from curewatch.desk.naming import nearest
+from curewatch.desk.orders import FactError
+from curewatch.records import Alarm, AlarmEvent, AlarmHappening, AlarmKind, Damage
+from curewatch.store import Transaction
+from curewatch.studio import alarms as life
+from curewatch.studio import damage as damages
+
+
+@dataclass(frozen=True)
+class Harmed:
+    """Damage with the name of its piece."""
+
+    piece: str
+    damage: Damage
+
+
+@dataclass(frozen=True)
+class AlarmsNow:
+    """Everything about alarms that asks for somebody's eye."""
+
+    active: tuple[Alarm, ...]
+    """Raised and not yet over, the newest first, acknowledged and muted ones too."""
+    muted: tuple[Alarm, ...]
+    """Quiet ones that would not be told of if they were raised."""
+    harmed: tuple[Harmed, ...]
+    """Damage that nobody has cleared."""
+    history: tuple[AlarmEvent, ...] = ()
+    """The newest first; empty unless asked for."""
+
+
+def alarms_now(desk: Desk, now: datetime, *, history: int = 0, room: str | None = None) -> AlarmsNow:
+    """How the alarms are (in `room`), with the newest `history` lines of what happened to them. FactError: no room."""
+    with desk.store.read() as tx:
+        if room is not None:
+            _room(tx, room)
+        known = [alarm for alarm in tx.alarms() if room in (None, alarm.room)]
+        events = tx.alarm_events(room=room, limit=history) if history else []
+        harmed = _harmed(tx, room)
+    active = [alarm for alarm in known if life.is_active(alarm)]
+    quiet = [alarm for alarm in known if life.is_muted(alarm, now) and not life.is_active(alarm)]
+    active.sort(key=lambda alarm: alarm.raised_at or alarm.since, reverse=True)
+    return AlarmsNow(tuple(active), tuple(quiet), tuple(harmed), tuple(events))
+
+
+def acknowledge(desk: Desk, room: str, kind: AlarmKind, now: datetime) -> Alarm:
+    """Somebody sees to it: no reminder comes. FactError where no such alarm is on."""
+    with desk.store.write() as tx:
+        _room(tx, room)
+        alarm = _known(tx, room, kind)
+        if alarm is None or not life.is_active(alarm):
+            on = sorted({str(one.kind) for one in tx.alarms() if one.room == room and life.is_active(one)})
+            allowed = f"an alarm that is on in {room!r}: {', '.join(on) or 'none is'}"
+            raise FactError("KIND", kind.value, allowed)
+        return _store(tx, life.acknowledged(alarm, now), AlarmHappening.ACKNOWLEDGED, now)
+
+
+def mute(desk: Desk, room: str, kind: AlarmKind, length: timedelta, now: datetime) -> Alarm:
+    """Nothing is told of this alarm for `length`, whether it is on now or not. FactError where that is too long."""
+    with desk.store.write() as tx:
+        _room(tx, room)
+        alarm = _known(tx, room, kind) or life.fresh(kind, room, now - timedelta(seconds=1))
+        try:
+            quiet = life.muted(alarm, now + length, now)
+        except ValueError:
+            hours = f"{length.total_seconds() / 3600:g} h"
+            raise FactError("--for", hours, f"at most {life.MUTE_MOST.total_seconds() / 3600:g} h") from None
+        return _store(tx, quiet, AlarmHappening.MUTED, now)
+
+
+def unmute(desk: Desk, room: str, kind: AlarmKind, now: datetime) -> Alarm:
+    """It is told again. FactError where it is not muted."""
+    with desk.store.write() as tx:
+        _room(tx, room)
+        alarm = _known(tx, room, kind)
+        if alarm is None or not life.is_muted(alarm, now):
+            muted = sorted({str(one.kind) for one in tx.alarms() if one.room == room and life.is_muted(one, now)})
+            raise FactError("KIND", kind.value, f"an alarm that is muted in {room!r}: {', '.join(muted) or 'none is'}")
+        return _store(tx, life.unmuted(alarm), AlarmHappening.UNMUTED, now)
+
+
+def clear_damage(desk: Desk, name: str, now: datetime) -> tuple[Damage, ...]:
+    """A person has looked the piece over: what stood against it no longer does. FactError where nothing did."""
+    with desk.store.write() as tx:
+        here = {piece.name: piece for piece in tx.pieces()}
+        if name not in here:
+            raise FactError("PIECE", name, nearest(name, list(here), "a piece here"))
+        standing = [one for one in tx.damages([here[name].id]) if damages.stands(one)]
+        if not standing:
+            raise FactError("PIECE", name, "a piece with damage that was not cleared yet (see `curewatch alarms`)")
+        tx.clear_damages(here[name].id, now)
+        mark_changed(tx)
+    return tuple(standing)
+
+
+def damage_of(desk: Desk, piece_id: int) -> tuple[Damage, ...]:
+    """What stands against a piece."""
+    with desk.store.read() as tx:
+        return tuple(one for one in tx.damages([piece_id]) if damages.stands(one))
+
+
+def _room(tx: Transaction, name: str) -> None:
+    if tx.room(name) is None:
+        raise FactError("ROOM", name, nearest(name, [room.name for room in tx.rooms()], "a room"))
+
+
+def _known(tx: Transaction, room: str, kind: AlarmKind) -> Alarm | None:
+    return next((alarm for alarm in tx.alarms() if alarm.room == room and alarm.kind is kind), None)
+
+
+def _store(tx: Transaction, alarm: Alarm, happening: AlarmHappening, now: datetime) -> Alarm:
+    tx.put_alarms([alarm])
+    event = AlarmEvent(
+        kind=alarm.kind,
+        room=alarm.room,
+        happening=happening,
+        at=now,
+        recorded_at=now,
+        muted_until=alarm.muted_until if happening is AlarmHappening.MUTED else None,
+    )
+    tx.add_alarm_events([event])
+    mark_changed(tx)
+    return alarm
+
+
+def _harmed(tx: Transaction, room: str | None) -> Sequence[Harmed]:
+    here = {piece.id: piece.name for piece in tx.pieces()}
+    where = {stay.piece_id: stay.room for stay in tx.stays(list(here))}  # the last stay of each counts
+    return [
+        Harmed(here[one.piece_id], one)
+        for one in tx.damages(list(here))
+        if damages.stands(one) and room in (None, where.get(one.piece_id))
+    ]

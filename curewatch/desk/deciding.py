@@ -1,0 +1,107 @@
+"""What a look at the studio decides, before it is written: alarms, their history, damage, and what people are told."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+
+from curewatch.desk.scene import Scene, limits_of
+from curewatch.records import Alarm, AlarmEvent, Damage, Forecast, Notice
+from curewatch.settings import Settings
+from curewatch.settings.routes import due_times, people_channels
+from curewatch.store import Transaction
+from curewatch.studio import damage as damages
+from curewatch.studio import milestones as milestoning
+from curewatch.studio import silence
+from curewatch.studio.watch import watch
+from curewatch.studio.wording import Local
+
+NO_HURRY = timedelta(hours=12)
+"""What asks nothing of anybody (an alarm is over) goes along with the next message, or goes out this much later."""
+
+
+@dataclass(frozen=True)
+class Decided:
+    """What watching every room came to."""
+
+    alarms: list[Alarm] = field(default_factory=list)
+    history: list[AlarmEvent] = field(default_factory=list)
+    damages: list[Damage] = field(default_factory=list)
+    told: list[Notice] = field(default_factory=list)
+    kept: list[Notice] = field(default_factory=list)
+    """Notices that another one tells."""
+
+    def __bool__(self) -> bool:
+        return bool(self.alarms or self.history or self.damages or self.told)
+
+
+def watch_rooms(
+    scene: Scene, settings: Settings, forecasts: Mapping[int, Forecast], now: datetime, local: Local
+) -> Decided:
+    """Judge every alarm of every room with pieces in it, up to `now`."""
+    limits, found = limits_of(settings), Decided()
+    rooms = silence.together(scene.occupied(settings, forecasts), now, limits)
+    told: list[Notice] = []
+    for room in rooms:
+        known = {alarm.kind: alarm for alarm in scene.alarms if alarm.room == room.name}
+        seen = watch(room, known, now, limits, local, damages.newest(scene.damages))
+        found.alarms.extend(seen.changed)
+        found.history.extend(seen.history)
+        found.damages.extend(seen.damages)
+        told += seen.told
+    tell, kept = silence.joined(told, rooms, now)
+    found.told.extend(tell)
+    found.kept.extend(kept)
+    return found
+
+
+def write(tx: Transaction, settings: Settings, decided: Decided, now: datetime) -> int:
+    """Store what was decided of the rooms, and the notices of it; the number of these that are new."""
+    tx.put_alarms(decided.alarms)
+    tx.add_alarm_events(decided.history)
+    tx.put_damages(decided.damages)
+    for notice in decided.kept:
+        tx.add_notice(notice, ())
+    return sum(_tell(tx, settings, notice) for notice in decided.told)
+
+
+def _tell(tx: Transaction, settings: Settings, notice: Notice) -> bool:
+    """An alarm that is over leaves nothing to say of its beginning where that has not been told yet."""
+    if notice.kind != "alarm_over":
+        return tx.add_notice(notice, due_times(settings, notice))
+    gone = [
+        told.key
+        for told in tx.notices(since=notice.created_at - timedelta(days=7), limit=1000)
+        if told.kind in ("alarm", "reminder")
+        and told.room == notice.room
+        and told.data.get("alarm") == notice.data["alarm"]
+    ]
+    tx.supersede(gone, notice.created_at, people_channels(settings))
+    return tx.add_notice(notice, patient(settings, notice, NO_HURRY))
+
+
+def tell_milestones(
+    tx: Transaction,
+    settings: Settings,
+    due: Sequence[milestoning.Due],
+    scene: Scene,
+    coming: Sequence[datetime],
+    now: datetime,
+    local: Local,
+) -> int:
+    """Write the notices of milestones that are due; `coming`: when others will be. The number that are new."""
+    written = 0
+    for one in due:
+        notice = milestoning.notice(one, now, local, scene.climates.get(one.drying.room))
+        tx.supersede(milestoning.outlived_by(one), now)
+        written += tx.add_notice(notice, patient(settings, notice, milestoning.may_wait(one, coming, now)))
+    return written
+
+
+def patient(settings: Settings, notice: Notice, wait: timedelta) -> dict[str, datetime]:
+    """As `due_times`, but people may be told up to `wait` later, together with what else there is. Programs are not."""
+    times = due_times(settings, notice)
+    later = due_times(settings, notice.model_copy(update={"created_at": notice.created_at + wait}))
+    people = set(people_channels(settings))
+    return {channel: later[channel] if channel in people else at for channel, at in times.items()}

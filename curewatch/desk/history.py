@@ -1,0 +1,65 @@
+"""Everything that is known of one piece, of one that has left too."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from curewatch.desk.desk import Desk
+from curewatch.desk.naming import nearest
+from curewatch.desk.orders import FactError
+from curewatch.desk.room_air import RoomAir
+from curewatch.records import Damage, Forecast, Piece, Recipe
+from curewatch.store import Transaction
+from curewatch.studio.climate import Climate
+from curewatch.studio.forecast import Drying
+from curewatch.workshop import StepDone
+
+
+@dataclass(frozen=True)
+class History:
+    """One piece's facts, and what was made of them."""
+
+    drying: Drying
+    forecast: Forecast | None
+    climates: dict[str, Climate]
+    """By room, the air of every room it has lain in; rooms that were never read are missing."""
+    steps: tuple[StepDone, ...]
+    """Those undone too."""
+    damages: tuple[Damage, ...]
+
+    @property
+    def name(self) -> str:
+        return self.drying.piece.name
+
+
+def history(desk: Desk, name: str, now: datetime) -> History:
+    """The piece called `name`: the one that is here, else the last of that name that left. FactError, with near names,
+    if there never was one.
+    """
+    air = RoomAir()
+    with desk.store.read() as tx:
+        piece = find(tx, name)
+        pours, stays = tx.pours([piece.id]), tx.stays([piece.id])
+        if not pours or not stays:
+            raise FactError("NAME", name, "a piece with a pour")
+        recipe = tx.recipe(pours[0].recipe) or Recipe(name=pours[0].recipe)
+        drying = Drying(piece, pours[0], recipe, tuple(stays))
+        until = min(now, piece.gone_at) if piece.gone_at else now
+        known = {stay.room: air.climate(tx, stay.room, drying.pour.at, until) for stay in drying.lain}
+        return History(
+            drying,
+            tx.forecasts([piece.id]).get(piece.id),
+            {room: climate for room, climate in known.items() if climate is not None},
+            tuple(tx.steps([piece.id])),
+            tuple(tx.damages([piece.id])),
+        )
+
+
+def find(tx: Transaction, name: str) -> Piece:
+    """The piece of that name that is here, else the last one that left. FactError if there never was one."""
+    here, gone = tx.pieces(), tx.pieces(gone=True)
+    for piece in (*here, *reversed(gone)):
+        if piece.name == name:
+            return piece
+    raise FactError("NAME", name, nearest(name, [piece.name for piece in (*here, *gone)], "a piece's name"))

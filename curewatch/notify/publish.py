@@ -1,0 +1,148 @@
+"""Publishing to the broker: each notice as an event, and how every piece and room is, kept there by the broker.
+
+Below the root: `status` ("online" or "offline", kept; the broker says offline when we are gone), `rooms/NAME` and
+`pieces/NAME` (JSON, kept), `notices` (JSON, not kept: what is told twice is known by its key).
+"""
+
+from __future__ import annotations
+
+import logging
+import ssl
+import threading
+from collections.abc import Mapping
+from typing import Any
+
+from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from curewatch.notify.channel import TryLater
+from curewatch.notify.webhook import body_of
+from curewatch.records import Notice
+from curewatch.settings import BrokerSettings, SettingsError
+
+log = logging.getLogger(__name__)
+
+TAKEN_WITHIN_S = 10.0
+"""How long the broker may take to confirm a notice."""
+RECONNECT_S = (1, 60)
+ONLINE, OFFLINE = b"online", b"offline"
+
+
+class Publisher:
+    """The publishing channel, and the states beside it. `start` and `close` once each; any thread may call in."""
+
+    def __init__(self, broker: BrokerSettings, root: str, client_id: str, *, name: str = "publish") -> None:
+        """Raises SettingsError for files that cannot be used."""
+        self._broker, self._root, self._name = broker, root, name
+        self._place = f"the broker {broker.host}:{broker.port}"
+        self._lock = threading.Lock()
+        self._states: dict[str, bytes] = {}
+        self._sent: dict[str, bytes] = {}
+        self._connected = threading.Event()
+        self._why = "it has not answered yet"
+        self._client = self._make_client(client_id)
+
+    @property
+    def name(self) -> str:
+        return self._name
+
+    def start(self) -> None:
+        """Connect, and again whenever the connection is lost, in a thread of its own."""
+        try:
+            self._broker.host.encode("idna")  # paho's thread would not survive finding out
+        except UnicodeError:
+            raise SettingsError([f"broker.host: got {self._broker.host!r}, expected a host name or address"]) from None
+        self._client.connect_async(self._broker.host, self._broker.port, self._broker.keepalive_s)
+        self._client.loop_start()
+
+    def close(self) -> None:
+        """Say that we are offline, and leave."""
+        if self._connected.is_set():
+            said = self._client.publish(f"{self._root}/status", OFFLINE, qos=1, retain=True)
+            self._wait_for(said, 2.0)
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def send(self, notice: Notice) -> None:
+        """Publish a notice; returns once the broker has confirmed it."""
+        if not self._connected.is_set():
+            raise TryLater(f"{self._place} is not reached: {self._why}")
+        said = self._client.publish(f"{self._root}/notices", body_of(notice), qos=1)
+        if not self._wait_for(said, TAKEN_WITHIN_S):
+            raise TryLater(f"{self._place} did not confirm within {TAKEN_WITHIN_S:g} s")
+
+    def show(self, states: Mapping[str, bytes]) -> None:
+        """Make these, by topic below the root, what the broker keeps; topics that are no longer among them go."""
+        with self._lock:
+            gone = [t for t in self._states if t not in states and self._sent.get(t) != b""]
+            self._states = dict.fromkeys(gone, b"") | dict(states)
+            if self._connected.is_set():
+                self._say(self._states)
+
+    def _say(self, states: Mapping[str, bytes]) -> None:
+        """Publish what has changed. An empty message makes the broker forget the topic."""
+        for topic, payload in states.items():
+            if self._sent.get(topic) == payload:
+                continue
+            if (
+                self._client.publish(f"{self._root}/{topic}", payload, qos=1, retain=True).rc
+                != MQTTErrorCode.MQTT_ERR_SUCCESS
+            ):
+                return
+            self._sent[topic] = payload
+
+    def _wait_for(self, said: Any, within_s: float) -> bool:
+        try:
+            said.wait_for_publish(within_s)
+        except (RuntimeError, ValueError):
+            return False  # the connection was lost, or paho's queue is full
+        return bool(said.is_published())
+
+    # --- paho's thread ---
+
+    def _on_connect(
+        self, client: Client, _: Any, flags: ConnectFlags, reason: ReasonCode, properties: Properties | None
+    ) -> None:
+        if reason.is_failure:
+            self._why = f"it refuses the connection ({reason.getName()})"
+            return
+        client.publish(f"{self._root}/status", ONLINE, qos=1, retain=True)
+        with self._lock:
+            self._connected.set()
+            self._sent.clear()  # a broker without persistence has forgotten
+            self._say(self._states)
+
+    def _on_disconnect(
+        self, client: Client, _: Any, flags: DisconnectFlags, reason: ReasonCode, properties: Properties | None
+    ) -> None:
+        if self._connected.is_set():  # else it was refused, and why is known
+            self._why = "the connection was lost"
+        self._connected.clear()
+
+    def _make_client(self, client_id: str) -> Client:
+        broker = self._broker
+        five = broker.protocol == "5"
+        client = Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=client_id,
+            clean_session=None if five else True,
+            protocol=MQTTProtocolVersion.MQTTv5 if five else MQTTProtocolVersion.MQTTv311,
+        )
+        client.reconnect_delay_set(*RECONNECT_S)
+        client.suppress_exceptions = True  # a callback of ours that raised would end paho's thread
+        client.on_connect, client.on_disconnect = self._on_connect, self._on_disconnect
+        client.will_set(f"{self._root}/status", OFFLINE, qos=1, retain=True)
+        if broker.user is not None:
+            password = broker.password()
+            client.username_pw_set(broker.user, None if password is None else password.get_secret_value())
+        if broker.tls:
+            try:
+                client.tls_set(ca_certs=None if broker.ca_file is None else str(broker.ca_file))
+            except (OSError, ssl.SSLError) as error:
+                why = error.strerror or "no certificate in it"
+                raise SettingsError(
+                    [f"broker.ca_file: got {str(broker.ca_file)!r}, expected a readable PEM file ({why})"]
+                ) from None
+        return client

@@ -1,0 +1,106 @@
+"""One message instead of many, for channels that people read: what waits for one person is told together.
+
+So it goes when quiet hours end, when the daemon or the receiver was off, and when much happens at once. Frost and its
+like (`urgent`) go out alone and at once. The message that tells several is written to the store, with a key of its
+own, before it is sent: a crash in between sends the same message again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from curewatch.records import Delivery, Notice
+
+HOUR, FLOOD_WINDOW = timedelta(hours=1), timedelta(minutes=10)
+CALM_AN_HOUR = 2
+"""So many messages within an hour, and what is no alarm waits until there is room. An alarm may be the third."""
+FLOOD = 5
+"""So many alarms within ten minutes, and further ones are told together at the end of those."""
+LONG_AGO = timedelta(hours=1)
+WHOLE = 8
+"""So many notices are told together with their text, further ones by their title."""
+_LIVE = ("alarm", "reminder", "foreseen", "test", "morning")
+"""Kinds that are about now: they wait for nothing but a flood to pass."""
+
+
+@dataclass(frozen=True)
+class Later:
+    """Nothing now; look again then."""
+
+    until: datetime
+
+
+def may_send(due: Sequence[Delivery], sent: Sequence[Delivery], now: datetime) -> Later | None:
+    """Whether a message with what is `due` may go out at `now`, after those `sent` in the last hour (oldest first)."""
+    if any(is_live(delivery.notice) for delivery in due):
+        alarms = [at for at, notice in _times(sent) if now - at < FLOOD_WINDOW and is_live(notice)]
+        return Later(alarms[0] + FLOOD_WINDOW) if len(alarms) >= FLOOD else None
+    latest = [at for at, _ in _times(sent) if now - at < HOUR]
+    return Later(latest[-CALM_AN_HOUR] + HOUR) if len(latest) >= CALM_AN_HOUR else None
+
+
+def _times(sent: Sequence[Delivery]) -> list[tuple[datetime, Notice]]:
+    return [(delivery.delivered_at, delivery.notice) for delivery in sent if delivery.delivered_at is not None]
+
+
+def is_live(notice: Notice) -> bool:
+    """About now, and for somebody to act on."""
+    return notice.kind in _LIVE and not notice.data.get("past")
+
+
+def together(members: Sequence[Notice], channel: str, now: datetime) -> Notice:
+    """The notice that tells `members` (two or more): what is about now first, then in the order it came about."""
+    ordered = sorted(members, key=lambda notice: (not is_live(notice), notice.created_at))
+    names = sorted({name for notice in ordered for name in _names(notice)})
+    parts = [f"{notice.title}\n{notice.text}" for notice in ordered[:WHOLE]]
+    if rest := ordered[WHOLE:]:
+        parts.append("\n".join(["And:", *(f"- {notice.title}" for notice in rest)]))
+    expiries = [notice.expires_at for notice in ordered]
+    return Notice(
+        key=f"together/{_digest([channel, *sorted(notice.key for notice in ordered)])}",
+        kind=kind_of(ordered, now),
+        created_at=now,
+        title=_title(ordered, now),
+        text="\n\n".join(parts),
+        expires_at=None if None in expiries else max(at for at in expiries if at is not None),
+        data={
+            "members": [notice.key for notice in ordered],
+            "names": names,
+            "past": not is_live(ordered[0]),
+            "alarms": sorted({str(n.data["alarm"]) for n in ordered if is_live(n) and "alarm" in n.data}),
+        },
+    )
+
+
+def kind_of(members: Sequence[Notice], now: datetime) -> str:
+    """`catch_up` where everything came about long before it could be told, else `digest`."""
+    old = all(not is_live(notice) and now - came_about(notice) > LONG_AGO for notice in members)
+    return "catch_up" if old else "digest"
+
+
+def came_about(notice: Notice) -> datetime:
+    """When what the notice tells became true."""
+    at = notice.data.get("at")
+    return datetime.fromisoformat(at) if isinstance(at, str) else notice.created_at
+
+
+def _title(members: Sequence[Notice], now: datetime) -> str:
+    first = members[0]
+    if is_live(first):
+        others = len(members) - 1
+        return f"{first.title} (and {others} more)"
+    if kind_of(members, now) == "catch_up":
+        return f"Meanwhile: {len(members)} things to know"
+    return f"{len(members)} things to know: {first.title} and more"
+
+
+def _names(notice: Notice) -> list[str]:
+    listed = notice.data.get("names", [])
+    return [name for name in [notice.room, *listed] if isinstance(name, str) and name]
+
+
+def _digest(parts: Sequence[str]) -> str:
+    return hashlib.sha256("\0".join(parts).encode()).hexdigest()[:24]

@@ -1,0 +1,170 @@
+"""The tables about telling people: mail, publishing, services, and each person with what they want to hear and when."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import UTC, datetime, time, timedelta
+from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo
+
+from pydantic import AfterValidator, Field, SecretStr, model_validator
+
+from curewatch.records import AlarmKind, Name, Notice
+from curewatch.settings.kinds import EnvironName, FileBeside, MailAddress, Topic
+from curewatch.settings.table import Table, secret_from
+
+NoticeKind = Literal["milestone", "alarm", "alarm_over", "reminder", "foreseen"]
+NOTICE_KINDS: tuple[NoticeKind, ...] = ("milestone", "alarm", "alarm_over", "reminder", "foreseen")
+"""What a person may choose to be told. A test is told to everybody, a morning's work to whom it is for."""
+_KINDS_IN_WORDS = ", ".join(repr(kind) for kind in NOTICE_KINDS)
+_SECURE_PORTS = {"starttls": 587, "tls": 465, "none": 25}
+
+
+class MailSettings(Table):
+    """The server that takes our mail."""
+
+    host: str = Field(min_length=1, max_length=253, description="the mail server's host name or address")
+    security: Literal["starttls", "tls", "none"] = Field("starttls", description="'starttls', 'tls' or 'none'")
+    port: int = Field(587, ge=1, le=65_535, description="a whole number between 1 and 65535")
+    user: str | None = Field(None, min_length=1, description="a user name")
+    password_file: FileBeside | None = Field(None, description="the path of a file holding the password")
+    password_env: EnvironName | None = Field(None, description="the name of an environment variable")
+    ca_file: FileBeside | None = Field(None, description="the path of a PEM file with the server's authority")
+    sender: MailAddress = Field(description="a mail address, such as 'curewatch@shed.example'")
+    timeout_s: float = Field(10, ge=1, le=120, description="a number of seconds between 1 and 120")
+
+    @model_validator(mode="before")
+    @classmethod
+    def _port_of_security(cls, given: Any) -> Any:
+        security = given.get("security", "starttls") if isinstance(given, dict) else None
+        if isinstance(security, str) and security in _SECURE_PORTS:
+            return {"port": _SECURE_PORTS[security], **given}
+        return given
+
+    @model_validator(mode="after")
+    def _belongs_together(self) -> MailSettings:
+        if self.password_file is not None and self.password_env is not None:
+            raise ValueError("password_file or password_env, not both")
+        if (self.user is None) != (self.password_file is None and self.password_env is None):
+            raise ValueError("user and password_file (or password_env) together, or neither")
+        if self.user is not None and self.security == "none":
+            raise ValueError("security = 'starttls' or 'tls' where there is a password: it must not travel in the open")
+        if self.ca_file is not None and self.security == "none":
+            raise ValueError("security = 'starttls' or 'tls' where ca_file is set")
+        return self
+
+    def password(self, environ: Mapping[str, str]) -> SecretStr | None:
+        """Read now; SettingsError where the one that is set cannot be had."""
+        return secret_from(self.password_file, self.password_env, environ, "mail.password")
+
+
+class PublishSettings(Table):
+    """What is published to the broker of [broker]: the state of pieces and rooms, and notices."""
+
+    root: Topic = Field("curewatch", description="an MQTT topic without wildcards, such as 'curewatch'")
+
+
+def covers(topic_filter: str, root: str) -> bool:
+    """Whether an MQTT topic filter can match a topic below `root`."""
+    for wanted, level in zip(topic_filter.split("/"), root.split("/"), strict=False):
+        if wanted == "#":
+            return True
+        if wanted not in ("+", level):
+            return False
+    return topic_filter.count("/") > root.count("/")
+
+
+class ServicesSettings(Table):
+    """Addresses of push services for the studio as a whole; each is a secret, so they stand in a file."""
+
+    addresses_file: FileBeside | None = Field(None, description="the path of a file with one address a line")
+    addresses_env: EnvironName | None = Field(None, description="the name of an environment variable")
+
+    @model_validator(mode="after")
+    def _exactly_one(self) -> ServicesSettings:
+        if (self.addresses_file is None) == (self.addresses_env is None):
+            raise ValueError("addresses_file or addresses_env, and not both")
+        return self
+
+    def addresses(self, environ: Mapping[str, str]) -> SecretStr:
+        """Read now; SettingsError where they cannot be had."""
+        found = secret_from(self.addresses_file, self.addresses_env, environ, "services.addresses")
+        assert found is not None  # _exactly_one
+        return found
+
+
+def _quiet_hours(text: str) -> str:
+    try:
+        begin, end = (time.fromisoformat(part.strip()) for part in text.split("-"))
+        if begin != end and not (begin.tzinfo or end.tzinfo or begin.second or end.second):
+            return f"{begin:%H:%M}-{end:%H:%M}"
+    except ValueError:
+        pass
+    raise ValueError("two times of day that differ, such as '22:00-07:00'")
+
+
+QuietHours = Annotated[str, AfterValidator(_quiet_hours)]
+
+
+class PersonSettings(Table):
+    """Somebody who is told: where, what, when, and in whose units."""
+
+    name: Name = Field(description="the person's name: 1 to 80 characters on one line")
+    mail: MailAddress | None = Field(None, description="a mail address, such as 'ada@shed.example'")
+    services_file: FileBeside | None = Field(None, description="the path of a file with one address a line")
+    services_env: EnvironName | None = Field(None, description="the name of an environment variable")
+    kinds: tuple[NoticeKind, ...] = Field(NOTICE_KINDS, description=f"an array of {_KINDS_IN_WORDS}")
+    quiet: QuietHours | None = Field(None, description="two times of day, such as '22:00-07:00'")
+    may_wake: tuple[AlarmKind, ...] = Field(
+        (AlarmKind.FROST,), description=f"an array of {', '.join(repr(str(kind)) for kind in AlarmKind)}"
+    )
+    """Alarms that come in quiet hours too."""
+    temperatures: Literal["C", "F"] = Field("C", description="'C' or 'F'")
+    clock: Literal[24, 12] = Field(24, description="24 or 12")
+    morning_hour: int | None = Field(None, ge=0, le=23, description="a whole number of hours between 0 and 23")
+    """When the day's work is told; None: never."""
+
+    @model_validator(mode="after")
+    def _can_be_reached(self) -> PersonSettings:
+        if self.services_file is not None and self.services_env is not None:
+            raise ValueError("services_file or services_env, not both")
+        if not self.channels:
+            raise ValueError("somewhere to tell this person: mail, services_file or services_env")
+        return self
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """The channels that reach this person, by name."""
+        services = self.services_file is not None or self.services_env is not None
+        found = [("mail", self.mail is not None), ("services", services)]
+        return tuple(f"{way}:{self.name}" for way, set_ in found if set_)
+
+    def services(self, environ: Mapping[str, str]) -> SecretStr | None:
+        """The addresses of this person's push services; SettingsError where those that are set cannot be had."""
+        return secret_from(self.services_file, self.services_env, environ, f"people ({self.name}): services")
+
+    def wants(self, notice: Notice) -> bool:
+        """Whether this person asked to be told such things. Tests are for everybody."""
+        if "person" in notice.data:
+            return bool(notice.data["person"] == self.name)
+        return notice.kind not in NOTICE_KINDS or notice.kind in self.kinds
+
+    def earliest(self, notice: Notice, at: datetime, tz: ZoneInfo) -> datetime:
+        """When a notice that could be sent at `at` may reach this person: then, or as the quiet hours end."""
+        if self.quiet is None or self._wakes(notice):
+            return at
+        begin, end = (time.fromisoformat(part) for part in self.quiet.split("-"))
+        there = at.astimezone(tz)
+        clock = there.timetz().replace(tzinfo=None)
+        if not (begin <= clock < end if begin < end else clock >= begin or clock < end):
+            return at
+        day = there.date() if clock < end else there.date() + timedelta(days=1)
+        return max(at, datetime.combine(day, end, tz).astimezone(UTC))
+
+    def _wakes(self, notice: Notice) -> bool:
+        """A test is awaited by whoever asked for it; an alarm that has passed can wait."""
+        if notice.kind == "test":
+            return True
+        live = notice.kind in ("alarm", "reminder") and not notice.data.get("past")
+        alarms = notice.data.get("alarms", [notice.data.get("alarm")])
+        return live and any(kind.value in alarms for kind in self.may_wake)

@@ -1,0 +1,47 @@
+"""Taking back what was logged by mistake moments ago: the one way in which facts leave the store."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sqlalchemy import delete, select, update
+
+from curewatch.store import tables
+from curewatch.store.errors import FactRefused
+from curewatch.store.rows import Rows
+
+_NOTICES = tables.notices.c
+
+
+class TakingBack(Rows):
+    """Rows that should never have been written, and what was derived from them."""
+
+    def take_back_piece(self, piece_id: int, at: datetime) -> None:
+        """The piece was never poured: its pour, its stays, its forecast and the notices about it go.
+
+        Its number stays, on a piece that left at `at`: given out again, it would give another piece's notices the
+        keys of those that people may have had. Raises FactRefused if there is no such piece.
+        """
+        about_it = select(_NOTICES.id).where(_NOTICES.piece_id == piece_id)
+        deliveries = tables.deliveries
+        self._execute(delete(deliveries).where(deliveries.c.notice_id.in_(about_it)), given=piece_id)
+        for table in (tables.notices, tables.damages, tables.forecasts, tables.pours, tables.stays):
+            self._execute(delete(table).where(table.c.piece_id == piece_id), given=piece_id)
+        left = update(tables.pieces).where(tables.pieces.c.id == piece_id).values(gone_at=at)
+        if not self._execute(left, given=piece_id).rowcount:
+            raise FactRefused(f"there is no piece with id {piece_id}")
+
+    def take_back_reading(self, room: str, source: str, at: datetime) -> int:
+        """The number of readings of that source and moment that are gone."""
+        sources, readings = tables.sources.c, tables.readings.c
+        of_it = select(sources.id).where(sources.room == room, sources.name == source)
+        statement = delete(tables.readings).where(readings.source_id.in_(of_it), readings.at == at)
+        return self._execute(statement, given=(room, source, at)).rowcount
+
+    def take_back_stay(self, piece_id: int, since: datetime) -> None:
+        """The piece never came to where it lies since then. FactRefused if that is where it was poured."""
+        stays = tables.stays.c
+        known = list(self._connection.scalars(select(stays.since).where(stays.piece_id == piece_id)))
+        if since not in known or len(known) < 2:
+            raise FactRefused(f"piece {piece_id} has no move at {since.isoformat()} to take back")
+        self._execute(delete(tables.stays).where(stays.piece_id == piece_id, stays.since == since), given=since)

@@ -1,0 +1,54 @@
+"""What people do beside pouring: how they mix, and the steps they do to a piece afterwards."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from datetime import datetime
+
+from sqlalchemy import insert, select, update
+
+from curewatch.store import workshop_tables as tables
+from curewatch.store.errors import FactRefused
+from curewatch.store.rows import Rows
+from curewatch.workshop import RecipeMix, StepDone
+
+_STEPS = tables.steps_done.c
+
+
+class Workshop(Rows):
+    """Mixes and steps."""
+
+    def put_mix(self, mix: RecipeMix) -> None:
+        """Insert the mix of a recipe, or replace it. FactRefused for an unknown recipe."""
+        self._put(tables.mixes, mix.model_dump(mode="json"), ["recipe"], given=mix)
+
+    def mix_of(self, recipe: str) -> RecipeMix | None:
+        """How the recipe is mixed, None where nobody has said."""
+        found = self._connection.execute(select(tables.mixes).where(tables.mixes.c.recipe == recipe))
+        row = found.mappings().one_or_none()
+        return None if row is None else RecipeMix(**row)
+
+    def mixes(self) -> list[RecipeMix]:
+        """All mixes, by recipe."""
+        found = self._connection.execute(select(tables.mixes).order_by(tables.mixes.c.recipe))
+        return [RecipeMix(**row) for row in found.mappings()]
+
+    def add_step(self, step: StepDone) -> StepDone:
+        """A step was done; returned with its id. FactRefused: unknown piece, or the step stands as done already."""
+        key = self._execute(insert(tables.steps_done), step.model_dump(exclude={"id"}), given=step).inserted_primary_key
+        assert key is not None  # a single-row insert always has one
+        return step.model_copy(update={"id": int(key[0])})
+
+    def undo_step(self, step_id: int, at: datetime) -> None:
+        """The step was not done after all; it stays in the history. FactRefused unless it stands as done."""
+        standing = (_STEPS.id == step_id) & _STEPS.undone_at.is_(None)
+        undone = self._execute(update(tables.steps_done).where(standing).values(undone_at=at), given=step_id)
+        if not undone.rowcount:
+            raise FactRefused(f"no step with id {step_id} stands as done")
+
+    def steps(self, piece_ids: Collection[int] | None = None) -> list[StepDone]:
+        """The steps of these pieces (None: of all), those undone too, in the order they were recorded."""
+        query = select(tables.steps_done).order_by(_STEPS.id)
+        if piece_ids is not None:
+            query = query.where(_STEPS.piece_id.in_(piece_ids))
+        return [StepDone(**row) for row in self._connection.execute(query).mappings()]

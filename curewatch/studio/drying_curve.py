@@ -1,0 +1,72 @@
+"""How a piece dries over time, on the facts: what its drying curve shows. Made when somebody looks at it.
+
+The milestones come from the forecast; this is the way there, by fewer members of the same ensemble.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import numpy as np
+
+from curewatch.physics import ensemble
+from curewatch.physics.air import ZERO_C
+from curewatch.physics.series import AirSeries
+from curewatch.records import Forecast, MilestoneKind
+from curewatch.studio.climate import Array, Climate
+from curewatch.studio.forecast import Drying
+
+MEMBERS, POINTS = 24, 49
+_SHOWN = ((MilestoneKind.HANDLE, 1.1), (MilestoneKind.TOUCH_DRY, 1.4), (MilestoneKind.PACKED, 2.0))
+"""The curve goes on to the furthest milestone with a date, and this much further."""
+_UNDATED, _LEAST, _MOST = timedelta(days=14), timedelta(hours=6), timedelta(days=120)
+
+
+@dataclass(frozen=True)
+class DryingCurve:
+    """Shares are of what was poured [0-1]; each array has one value for each of `hours` [h from the pour]."""
+
+    hours: Array
+    low: Array
+    median: Array
+    high: Array
+    """Water and glycol still in the film: 10, 50 and 90 % of the members."""
+    surface: Array
+    bottom: Array
+    """Volatile volume fraction of the top tenth and at the bottom [0-1], median member."""
+    film_temp_c: Array
+    """Film temperature [°C], median member."""
+
+
+def drying_curve(
+    drying: Drying, climates: Mapping[str, Climate], forecast: Forecast | None, now: datetime
+) -> DryingCurve | None:
+    """The curve from the pour until the piece may be handled, or as far as is foreseen. None: its air is not known."""
+    air = drying.air(climates)
+    if air is None:
+        return None
+    time_s, temp_c, rh_pct = air
+    poured_s = drying.pour.at.timestamp()
+    series = AirSeries([(time_s - poured_s, temp_c + ZERO_C, rh_pct / 100)])
+    times = np.linspace(0.0, _shown(drying, forecast, now).total_seconds(), POINTS)
+    _, samples = ensemble.run(
+        [drying.pouring], series, np.zeros(1, dtype=np.intp), float(times[-1]), MEMBERS, sample_at=times
+    )
+    volatile = samples["volatile_fraction"][:, 0]
+    liquid = volatile / (1 - volatile)  # volume ratio to the solids, which do not change
+    low, median, high = np.array([ensemble.quantiles(row) for row in liquid / liquid[0]]).T
+    middle = {name: np.median(samples[name][:, 0], axis=1) for name in ("surface", "bottom", "film_temperature")}
+    return DryingCurve(
+        times / 3600, low, median, high, middle["surface"], middle["bottom"], middle["film_temperature"] - ZERO_C
+    )
+
+
+def _shown(drying: Drying, forecast: Forecast | None, now: datetime) -> timedelta:
+    dates = {milestone.kind: milestone.safe_at for milestone in forecast.milestones} if forecast else {}
+    for kind, further in _SHOWN:
+        at = dates.get(kind)
+        if at is not None:
+            return min(max((at - drying.pour.at) * further, _LEAST), _MOST)
+    return min(max(_UNDATED, (now - drying.pour.at) * 1.2), _MOST)

@@ -1,0 +1,214 @@
+"""What the painter's finger and scale teach about a recipe and a place, and what carries over to the next pour.
+
+Each observed piece gives a lesson: its clues, drawn once from members spread as nobody knew anything, by the air up to
+the observation. All lessons together give one belief (see belief.py), so it matters neither in which order they came
+nor what was believed when: the same facts give the same belief. A recipe carries its solids, diffusivities, limits and
+film-forming temperature to the next pour, a place its air speed; how thick a pour came out is the piece's own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from curewatch.observations import Forgetting, Observation, Subject
+from curewatch.physics import ensemble
+from curewatch.physics.air import ZERO_C
+from curewatch.physics.series import AirSeries
+from curewatch.studio import evidence
+from curewatch.studio.belief import Clue, Gaussian, Posterior, learn, likelihood, tempered
+from curewatch.studio.climate import Array
+from curewatch.studio.forecast import Air, Drying
+from curewatch.studio.members import march_at
+
+MEMBERS = 128
+"""Members a lesson is drawn from: 16 for each quantity."""
+AHEAD = 4.0
+"""How far a lesson is marched, in ages at the last observation: members must come out on both sides of it."""
+QUESTIONED = 0.05
+"""An observation that the members expected less than this is questioned: kept, and hardly counted."""
+FLOOR = 1 / 8
+"""Effective share of the members below which their weights are flattened."""
+QUANTITIES = len(ensemble.SPREADS)
+OWN, OF_PLACE = ensemble.SPREADS.index("thickness"), ensemble.SPREADS.index("air_speed")
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """What the observations of one piece say."""
+
+    piece_id: int
+    recipe: str
+    place: str | None
+    """None: it was moved while it was observed, so that its air is its own."""
+    clues: tuple[Clue, ...]
+    questioned: tuple[int, ...] = ()
+    """Ids of observations that went against all that was thought possible."""
+    silent: tuple[int, ...] = ()
+    """Ids of observations that say nothing: a weighing without size or bare weight, one beyond the model."""
+
+
+@dataclass(frozen=True)
+class Learned:
+    """Everything that the lessons came to."""
+
+    lessons: tuple[Lesson, ...] = ()
+    forgotten: Mapping[tuple[Subject, str], float] = field(default_factory=dict)
+    """By recipe or place, before when [s since 1970] observations are to teach nothing."""
+
+    @cached_property
+    def _columns(self) -> dict[tuple[str, str | int, int], int]:
+        """A number for every quantity of a recipe (kind, name, quantity), place and piece."""
+        numbers: dict[tuple[str, str | int, int], int] = {}
+        for lesson in self.lessons:
+            for clue in lesson.clues:
+                for key in self._keys(lesson, clue.observed_s):
+                    numbers.setdefault(key, len(numbers))
+        return numbers
+
+    def _keys(self, lesson: Lesson, observed_s: float) -> list[tuple[str, str | int, int]]:
+        """Whose each quantity is, for an observation of that time; what is forgotten is the piece's own."""
+
+        def whose(subject: Subject, name: str | None, q: int) -> tuple[str, str | int, int]:
+            if name is None or observed_s <= self.forgotten.get((subject, name), -np.inf):
+                return ("piece", lesson.piece_id, q)
+            return (subject.value, name, q)
+
+        return [
+            ("piece", lesson.piece_id, q)
+            if q == OWN
+            else whose(Subject.PLACE, lesson.place, q)
+            if q == OF_PLACE
+            else whose(Subject.RECIPE, lesson.recipe, q)
+            for q in range(QUANTITIES)
+        ]
+
+    @cached_property
+    def _posterior(self) -> Posterior:
+        clues = [clue for lesson in self.lessons for clue in lesson.clues]
+        columns = [
+            np.array([self._columns[key] for key in self._keys(lesson, clue.observed_s)], dtype=np.intp)
+            for lesson in self.lessons
+            for clue in lesson.clues
+        ]
+        return learn(clues, columns, len(self._columns))
+
+    @cached_property
+    def _of_all(self) -> Gaussian:
+        return self._posterior.belief()
+
+    def belief(self, recipe: str, place: str | None, piece_id: int | None = None) -> Gaussian | None:
+        """Of the eight quantities of a pour of this recipe at this place; None where nothing bears on it.
+
+        With `piece_id`, what its own observations say of it is in it.
+        """
+        return self._marginal(self._of_all, recipe, place, piece_id)
+
+    def before(self, recipe: str, place: str | None, piece_id: int) -> Gaussian | None:
+        """What the other pieces teach about this one."""
+        mine = [lesson.piece_id == piece_id for lesson in self.lessons for _ in lesson.clues]
+        if not any(mine):
+            return self.belief(recipe, place)
+        return self._marginal(self._posterior.belief(np.array(mine)), recipe, place, None)
+
+    def _marginal(self, whole: Gaussian, recipe: str, place: str | None, piece_id: int | None) -> Gaussian | None:
+        lesson = Lesson(-1 if piece_id is None else piece_id, recipe, place, ())
+        index = [self._columns.get(key) for key in self._keys(lesson, np.inf)]
+        known = np.array([i for i in index if i is not None], dtype=np.intp)
+        if not len(known):
+            return None
+        at = np.array([q for q, i in enumerate(index) if i is not None], dtype=np.intp)
+        mean, cov = np.zeros(QUANTITIES), np.eye(QUANTITIES)
+        part = whole.of(known)
+        mean[at], cov[np.ix_(at, at)] = part.mean, part.cov
+        return Gaussian(mean, cov)
+
+    def taught_by(self, subject: Subject, name: str) -> list[Lesson]:
+        """The lessons that still teach about a recipe or place, each with those clues alone."""
+        since = self.forgotten.get((subject, name), -np.inf)
+        about = [one for one in self.lessons if (one.recipe if subject is Subject.RECIPE else one.place) == name]
+        left = [replace(one, clues=tuple(c for c in one.clues if c.observed_s > since)) for one in about]
+        return [one for one in left if one.clues]
+
+
+def place_of(drying: Drying) -> str:
+    """The place whose air a piece is in, in words that name it alone."""
+    stay = drying.lain[0]
+    return stay.room if stay.place is None else f"{stay.room}, {stay.place}"
+
+
+def learned(lessons: Iterable[Lesson], forgettings: Iterable[Forgetting] = ()) -> Learned:
+    ordered = sorted(lessons, key=lambda one: one.piece_id)
+    return Learned(tuple(ordered), {(one.subject, one.name): one.at.timestamp() for one in forgettings})
+
+
+def teach(observed: Sequence[tuple[Drying, Sequence[Observation], Air]]) -> list[Lesson]:
+    """The lesson of each observed piece, by the air it had up to its last observation (held from there on)."""
+    if not observed:
+        return []
+    design = ensemble.design(MEMBERS)
+    ages = [max((o.at - d.pour.at).total_seconds() for o in seen) for d, seen, _ in observed]
+    until = AHEAD * np.maximum(ages, 6 * 3600.0)
+    times = np.array(sorted({t for d, seen, _ in observed for t in evidence.sample_times(d.pour, seen)}))
+    series = AirSeries([_up_to(air, drying, age) for (drying, _, air), age in zip(observed, ages, strict=True)])
+    runs = march_at(
+        [drying.pouring for drying, _, _ in observed],
+        np.tile(design, (len(observed), 1, 1)),
+        series,
+        np.arange(len(observed)),
+        until,
+        times if len(times) else None,
+    )
+    return [
+        _lesson(drying, seen, evidence.sights(drying.pour, seen, runs, k), design, float(until[k]))
+        for k, (drying, seen, _) in enumerate(observed)
+    ]
+
+
+def _up_to(air: Air, drying: Drying, age_s: float) -> tuple[Array, Array, Array]:
+    """The air in the model's terms, up to an age; what came after must not change what was learned before."""
+    since = air[0] - drying.pour.at.timestamp()
+    kept: NDArray[np.bool_] = since <= max(age_s, float(since[0]))
+    return since[kept], air[1][kept] + ZERO_C, air[2][kept] / 100
+
+
+def _lesson(
+    drying: Drying, seen: Sequence[Observation], sights: Sequence[evidence.Sight], design: Array, until_s: float
+) -> Lesson:
+    clues, questioned, told = [], [], set()
+    for sight in sights:
+        found = evidence.clue(sight, design, float(np.log(2 * until_s)))
+        if float(likelihood(sight.sense, sight.seen, sight.noise, sight.y).max()) < QUESTIONED:
+            questioned.append(sight.observation.id)
+        elif found is None:
+            continue
+        told.add(sight.observation.id)
+        if found is not None:
+            clues.append(found)
+    first, last = drying.pour.at, max(one.at for one in seen)
+    moved = any(first < stay.since <= last for stay in drying.lain[1:])
+    return Lesson(
+        piece_id=drying.piece.id,
+        recipe=drying.recipe.name,
+        place=None if moved else place_of(drying),
+        clues=tuple(clues),
+        questioned=tuple(sorted(set(questioned))),
+        silent=tuple(one.id for one in seen if one.id not in told),
+    )
+
+
+def weights(
+    sights: Sequence[evidence.Sight], z: Array, before: Gaussian, proposed: Gaussian
+) -> Array:
+    """What each member counts: its own likelihood, by what was believed before over what it was drawn from.
+
+    Flattened where they would rest on too few members (`FLOOR`). Sum 1.
+    """
+    log_weight = before.log_density(z) - proposed.log_density(z)
+    for sight in sights:
+        log_weight = log_weight + np.log(likelihood(sight.sense, sight.seen, sight.noise, sight.y))
+    return tempered(log_weight, FLOOR * len(z))

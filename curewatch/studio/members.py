@@ -1,0 +1,107 @@
+"""The members of an ensemble at any deviates z, and their outcomes with weights.
+
+The physics spreads its members over a fixed design; what has been learned shifts, narrows and slants that design.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from curewatch.physics import ensemble, film, march
+from curewatch.physics.air import Array
+from curewatch.physics.evaporation import AIR_SPEED_FLOOR
+from curewatch.physics.milestones import MILESTONES
+from curewatch.physics.series import AirSeries
+
+FARTHEST = 5.0
+"""No member lies further out than this many standard deviations of what was believed before."""
+
+
+@dataclass(frozen=True)
+class Weighed(ensemble.Outcome):
+    """An outcome whose members do not all count alike."""
+
+    weights: Array | None = None
+    """(members), sum 1; None: all alike."""
+
+    def at(self, milestone: str, q: tuple[float, ...] = ensemble.QUANTILES) -> list[float]:
+        return ensemble.quantiles(self.reached_s[MILESTONES.index(milestone)], self.weights, at=q)
+
+
+def films_at(pourings: Sequence[ensemble.Pouring], z: Array) -> film.Films:
+    """The films of `pourings` at deviates `z` (pourings, members, 8), pouring by pouring."""
+    z = np.clip(z, -FARTHEST, FARTHEST)
+    members = z.shape[1]
+
+    def each(name: str) -> Array:
+        return np.repeat([getattr(p, name) for p in pourings], members)
+
+    def factor(column: str, sd: Array | float) -> Array:
+        return np.asarray(np.exp(sd * z[:, :, ensemble.SPREADS.index(column)].ravel()))
+
+    solids = each("solids") * factor("solids", ensemble.SOLIDS_SPREAD)
+    return film.Films.of(
+        each("wet_thickness") * factor("thickness", each("thickness_spread")),
+        np.clip(solids, 0.02, 0.95 - each("glycol")),
+        each("glycol"),
+        side=each("side"),
+        air_speed=np.maximum(each("air_speed") * factor("air_speed", ensemble.AIR_SPREAD), AIR_SPEED_FLOOR),
+        h_back=each("h_back"),
+        d0=film.D0 * factor("d0", ensemble.D0_SPREAD),
+        g0=film.G0 * factor("g0", ensemble.G0_SPREAD),
+        limit_surface=film.LIMIT_SURFACE * factor("limit_surface", ensemble.LIMIT_SPREAD),
+        limit_bottom=film.LIMIT_BOTTOM * factor("limit_bottom", ensemble.LIMIT_SPREAD),
+        mfft=film.MFFT + ensemble.MFFT_SPREAD_K * z[:, :, ensemble.SPREADS.index("mfft")].ravel(),
+    )
+
+
+@dataclass(frozen=True)
+class Marched:
+    """Members that have been marched: (pourings, members) each, samples (times, pourings, members)."""
+
+    films: film.Films
+    reached_s: Array
+    """(4, pourings, members) [s from the pour], inf where not within the time marched."""
+    hindrance: NDArray[np.str_]
+    samples: dict[str, Array]
+    times: Array
+    """Of the samples [s from the pour]."""
+
+    def outcome(self, k: int, weights: Array | None = None) -> Weighed:
+        return Weighed(self.reached_s[:, k], self.hindrance[:, k], weights)
+
+    def sample(self, name: str, k: int, time_s: float) -> Array:
+        """One of `march.SAMPLED` of the k-th pouring's members at one of the sample times."""
+        return np.asarray(self.samples[name][int(np.searchsorted(self.times, time_s)), k])
+
+    def solids_m(self, k: int) -> Array:
+        """Solids per area of the k-th pouring's members [m3/m2]."""
+        return np.asarray(self.films.solids_m.reshape(self.reached_s.shape[1:])[k])
+
+
+def march_at(
+    pourings: Sequence[ensemble.Pouring],
+    z: Array,
+    series: AirSeries,
+    room: NDArray[np.intp],
+    until: Array | float,
+    sample_at: Array | None = None,
+) -> Marched:
+    """March the members at `z` (pourings, members, 8) to `until` [s]; `room`: index into `series` a pouring."""
+    split = z.shape[:2]
+    films = films_at(pourings, z)
+    rooms = np.repeat(room, split[1])
+    limit = np.repeat(np.broadcast_to(np.asarray(until, dtype=float), len(pourings)), split[1])
+    state, samples = march.march(films, series, rooms, limit, sample_at=sample_at)
+    why = ensemble.hindrances(films, state, *series.at(limit, rooms))
+    return Marched(
+        films=films,
+        reached_s=state.reached.reshape(4, *split),
+        hindrance=why.reshape(4, *split),
+        samples={name: value.reshape(-1, *split) for name, value in samples.items()},
+        times=np.empty(0) if sample_at is None else sample_at,
+    )

@@ -1,0 +1,106 @@
+"""From what stands on the shelf to a recipe, and from a recipe to what goes into the cup."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from curewatch.physics.materials import Material, Mix, mix
+from curewatch.workshop import RecipeMix
+
+EDGE_SHARE = 0.5
+"""Film left on the sides of a piece, as a share of that on its face [cal]: they are upright and drain."""
+RUN_OFF = 0.25
+"""Share of what is poured that runs off onto the table [cal]: a tenth to a half in common practice."""
+
+
+class NotOnTheShelf(ValueError):
+    """A mix names a material that is not known. `name` is the one."""
+
+    def __init__(self, name: str) -> None:
+        super().__init__(name)
+        self.name = name
+
+
+@dataclass(frozen=True)
+class Portion:
+    """How much of one material to take."""
+
+    material: str
+    volume: float
+    """[m3]"""
+    mass: float
+    """[kg]"""
+
+
+def volumes(recipe: RecipeMix, shelf: Mapping[str, Material]) -> list[tuple[str, Material, float]]:
+    """The parts of a recipe as parts by volume. Raises NotOnTheShelf."""
+    found = []
+    for part in recipe.parts:
+        material = shelf.get(part.material)
+        if material is None:
+            raise NotOnTheShelf(part.material)
+        found.append((part.material, material, part.amount / material.density if recipe.by_weight else part.amount))
+    return found
+
+
+def mixed(recipe: RecipeMix, shelf: Mapping[str, Material]) -> Mix:
+    """What the mix comes out at. Raises NotOnTheShelf, or ValueError where it is nothing but water."""
+    return mix((material, volume) for _, material, volume in volumes(recipe, shelf))
+
+
+def portions(recipe: RecipeMix, shelf: Mapping[str, Material], volume: float) -> list[Portion]:
+    """What to take of each part for `volume` of the mix [m3], in the recipe's order. Raises NotOnTheShelf."""
+    parts = volumes(recipe, shelf)
+    whole = sum(share for _, _, share in parts)
+    return [
+        Portion(name, volume * share / whole, volume * share / whole * material.density)
+        for name, material, share in parts
+    ]
+
+
+@dataclass(frozen=True)
+class Shape:
+    """A piece's face and its sides. A round one has its diameter for both width and height."""
+
+    width: float
+    """[m]"""
+    height: float
+    """[m]"""
+    round: bool = False
+
+    @property
+    def area(self) -> float:
+        """Of the face [m2]."""
+        return self.width * self.height * (math.pi / 4 if self.round else 1.0)
+
+    @property
+    def girth(self) -> float:
+        """Once around [m]."""
+        return math.pi * self.width if self.round else 2 * (self.width + self.height)
+
+
+@dataclass(frozen=True)
+class Need:
+    """Paint for a number of alike pieces [m3]."""
+
+    faces: float
+    edges: float
+    runs_off: float
+
+    @property
+    def whole(self) -> float:
+        return self.faces + self.edges + self.runs_off
+
+
+def need(shape: Shape, pieces: int, wet_thickness: float, *, depth: float, run_off: float) -> Need:
+    """For `pieces` of this shape, `depth` [m] deep, with `wet_thickness` [m] left on them.
+
+    `run_off`: the share of all that is poured which ends on the table. Raises ValueError unless it is below 1.
+    """
+    if not 0 <= run_off < 1:
+        raise ValueError(f"a run-off share must be from 0 to below 1, got {run_off}")
+    faces = pieces * shape.area * wet_thickness
+    edges = pieces * shape.girth * depth * wet_thickness * EDGE_SHARE
+    return Need(faces, edges, (faces + edges) * run_off / (1 - run_off))

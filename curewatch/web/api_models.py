@@ -1,0 +1,254 @@
+"""The JSON of the API. Units are in the names; times are ISO 8601, in the studio's zone when given out."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Annotated
+from zoneinfo import ZoneInfo
+
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field
+
+from curewatch.desk import PieceReport, PourOrder
+from curewatch.records import RH_PCT_RANGE, WET_THICKNESS_RANGE_M, Alarm, Name, Support, ThicknessSource
+from curewatch.studio.board import Board, PieceLine, RoomLine
+
+YEARS = (2000, 2200)
+
+
+def _sensible(at: datetime) -> datetime:
+    if not YEARS[0] <= at.year < YEARS[1]:
+        raise ValueError(f"a time between {YEARS[0]} and {YEARS[1]}")
+    return at.astimezone(UTC)
+
+
+At = Annotated[AwareDatetime, AfterValidator(_sensible)]
+
+
+class Given(BaseModel):
+    model_config = ConfigDict(frozen=True)
+
+
+class Told(BaseModel):
+    """What is sent to the API: a name that is misspelt is an error."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Error(Given):
+    error: str
+
+
+class MilestoneOut(Given):
+    """When a milestone is reached: 10, 50 and 90 % odds. null: not foreseen, and `reason` says why."""
+
+    early_at: datetime | None
+    worth_checking_at: datetime | None
+    safe_at: datetime | None
+    reason: str | None
+
+
+class PieceOut(Given):
+    name: str
+    room: str
+    place: str | None
+    poured_at: datetime
+    stage: str
+    stage_is_safe: bool
+    next: str | None
+    milestones: dict[str, MilestoneOut]
+    reason: str | None = Field(description="Why there are no milestones")
+    forecast_at: datetime | None
+
+    @classmethod
+    def of(cls, line: PieceLine, tz: ZoneInfo) -> PieceOut:
+        forecast = line.forecast
+        return cls(
+            name=line.name,
+            room=line.room,
+            place=line.place,
+            poured_at=line.poured_at.astimezone(tz),
+            stage=line.stage_in_words,
+            stage_is_safe=line.stage_is_safe,
+            next=None if line.next is None else line.next.kind.value,
+            milestones={
+                m.kind.value: MilestoneOut(
+                    early_at=local(m.early_at, tz),
+                    worth_checking_at=local(m.worth_checking_at, tz),
+                    safe_at=local(m.safe_at, tz),
+                    reason=m.reason,
+                )
+                for m in (forecast.milestones if forecast else ())
+            },
+            reason=forecast.reason if forecast else "not forecast yet",
+            forecast_at=local(forecast.made_at if forecast else None, tz),
+        )
+
+
+class RoomOut(Given):
+    name: str
+    temp_c: float | None
+    rh_pct: float | None
+    read_at: datetime | None
+    age_s: int | None
+    pieces: int
+
+    @classmethod
+    def of(cls, line: RoomLine, now: datetime, tz: ZoneInfo) -> RoomOut:
+        age_s = None if line.data_at is None else round((now - line.data_at).total_seconds())
+        read_at = local(line.data_at, tz)
+        return cls(
+            name=line.name, temp_c=line.temp_c, rh_pct=line.rh_pct, read_at=read_at, age_s=age_s, pieces=line.pieces
+        )
+
+
+class AlarmOut(Given):
+    alarm: str
+    room: str
+    state: str
+    raised_at: datetime | None
+    judged_at: datetime
+    text: str
+
+    @classmethod
+    def of(cls, alarm: Alarm, tz: ZoneInfo) -> AlarmOut:
+        return cls(
+            alarm=alarm.kind.value,
+            room=alarm.room,
+            state=alarm.state.value,
+            raised_at=local(alarm.raised_at, tz),
+            judged_at=alarm.evaluated_at.astimezone(tz),
+            text=alarm.text,
+        )
+
+
+class BoardOut(Given):
+    at: datetime
+    zone: str
+    pieces: list[PieceOut]
+    rooms: list[RoomOut]
+    alarms: list[AlarmOut]
+
+    @classmethod
+    def of(cls, board: Board, tz: ZoneInfo) -> BoardOut:
+        return cls(
+            at=board.at.astimezone(tz),
+            zone=tz.key,
+            pieces=[PieceOut.of(line, tz) for line in board.pieces],
+            rooms=[RoomOut.of(line, board.at, tz) for line in board.rooms],
+            alarms=[AlarmOut.of(alarm, tz) for alarm in board.alarms],
+        )
+
+
+class PieceReportOut(PieceOut):
+    id: int
+    wet_thickness_mm: float
+    thickness_source: ThicknessSource
+    width_cm: float | None
+    height_cm: float | None
+    recipe: str
+    solids: float
+    glycol: float
+    silicone: bool
+    back: Support
+    air_m_s: float
+    film_temp_c: float | None
+    volatile_fraction: float | None
+    air_read_at: datetime | None
+    alarms: list[AlarmOut]
+
+    @classmethod
+    def of_report(cls, report: PieceReport, tz: ZoneInfo) -> PieceReportOut:
+        pour, forecast, recipe = report.drying.pour, report.forecast, report.drying.recipe
+        return cls(
+            **dict(PieceOut.of(report.line, tz)),
+            id=report.drying.piece.id,
+            wet_thickness_mm=_tidy(pour.wet_thickness_m * 1e3),
+            thickness_source=pour.thickness_source,
+            width_cm=None if pour.width_m is None else _tidy(pour.width_m * 100),
+            height_cm=None if pour.height_m is None else _tidy(pour.height_m * 100),
+            recipe=pour.recipe,
+            solids=recipe.solids,
+            glycol=recipe.glycol,
+            silicone=pour.silicone,
+            back=pour.support,
+            air_m_s=pour.air_speed_m_s,
+            film_temp_c=forecast.film_temp_c if forecast else None,
+            volatile_fraction=forecast.volatile_fraction if forecast else None,
+            air_read_at=local(report.data_at, tz),
+            alarms=[AlarmOut.of(alarm, tz) for alarm in report.alarms],
+        )
+
+
+class ReadingOut(Given):
+    at: datetime
+    temp_c: float | None
+    rh_pct: float | None
+    source: str
+    battery_pct: float | None
+
+
+class NoticeOut(Given):
+    key: str
+    kind: str
+    created_at: datetime
+    title: str
+    text: str
+    urgent: bool
+
+
+class PourIn(Told):
+    name: Name
+    room: Name
+    wet_thickness_mm: Annotated[float, Field(ge=WET_THICKNESS_RANGE_M[0] * 1e3, le=WET_THICKNESS_RANGE_M[1] * 1e3)]
+    thickness_source: ThicknessSource = ThicknessSource.GAUGE
+    at: At | None = Field(None, description="Left out: now")
+    place: Name | None = None
+    width_cm: Annotated[float, Field(ge=2, le=500)] | None = None
+    height_cm: Annotated[float, Field(ge=2, le=500)] | None = None
+    recipe: Name | None = None
+    silicone: bool = False
+    back: Support = Support.CANVAS
+    air_m_s: Annotated[float, Field(ge=0.05, le=5)] | None = Field(None, description="Left out: as the room's is set")
+
+    def order(self, at: datetime) -> PourOrder:
+        size = None if self.width_cm is None or self.height_cm is None else (self.width_cm / 100, self.height_cm / 100)
+        low, high = WET_THICKNESS_RANGE_M
+        return PourOrder(
+            name=self.name,
+            room=self.room,
+            at=at,
+            wet_thickness_m=min(max(self.wet_thickness_mm / 1e3, low), high),  # the ends, whatever rounding did
+            thickness_source=self.thickness_source,
+            place=self.place,
+            size_m=size,
+            recipe=self.recipe,
+            silicone=self.silicone,
+            support=self.back,
+            air_speed_m_s=self.air_m_s,
+        )
+
+
+class ReadingIn(Told):
+    room: Name
+    temp_c: Annotated[float, Field(ge=-40, le=60)]
+    rh_pct: Annotated[float, Field(ge=RH_PCT_RANGE[0], le=RH_PCT_RANGE[1])]
+    at: At | None = Field(None, description="Left out: now")
+
+
+class MoveIn(Told):
+    room: Name
+    place: Name | None = None
+
+
+class LoggedOut(Given):
+    piece: str | None
+    notes: list[str]
+
+
+def local(at: datetime | None, tz: ZoneInfo) -> datetime | None:
+    return None if at is None else at.astimezone(tz)
+
+
+def _tidy(value: float) -> float:
+    """Without the last digits that come of a change of unit."""
+    return float(f"{value:.10g}")

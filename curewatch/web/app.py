@@ -1,0 +1,113 @@
+"""The application: every page, the JSON beside it, and the door around them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cache
+from importlib.resources import files
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse, PlainTextResponse, Response
+from starlette.exceptions import HTTPException
+from starlette.types import ASGIApp
+
+from curewatch.clock import Clock
+from curewatch.desk import Desk, FactError
+from curewatch.intake.errors import BadInput
+from curewatch.settings import WebSettings
+from curewatch.store import StoreError
+from curewatch.web import api, board_page, events, feeds, forms, labels, piece_page, room_page, ways_in
+from curewatch.web.guard import Guard
+from curewatch.web.passwords import Doorkeeper
+from curewatch.web.sessions import Sessions
+from curewatch.web.site import Site, StalePage, page, site_of
+from curewatch.web.tokens import Tokens
+
+STATIC = {
+    "page.css": "text/css; charset=utf-8",
+    "page.js": "text/javascript; charset=utf-8",
+    "icon.svg": "image/svg+xml",
+}
+
+
+def make_app(
+    desk: Desk, settings: WebSettings, clock: Clock, *, logged: Callable[[], object] = lambda: None
+) -> ASGIApp:
+    """The page over one desk. `logged` is called after somebody has logged something.
+
+    Raises SettingsError where a password is needed and there is none.
+    """
+    password = settings.password_hash()
+    hashed = None if password is None else password.get_secret_value()
+    site = Site(
+        desk=desk,
+        clock=clock,
+        settings=settings,
+        sessions=Sessions(desk.store, hashed),
+        tokens=Tokens(desk.store),
+        doorkeeper=None if hashed is None else Doorkeeper(hashed, clock),
+        logged=logged,
+    )
+    app = FastAPI(title="curewatch", openapi_url=None, docs_url=None, redoc_url=None)
+    app.state.site = site
+    for part in (board_page, forms, piece_page, room_page, ways_in, events, api, feeds, labels):
+        app.include_router(part.router)
+    app.add_api_route("/static/{name}", _static, include_in_schema=False)
+    described = cache(lambda: api.describe(app))
+    app.add_api_route(f"{api.BASE}/openapi.json", lambda: described(), include_in_schema=False)
+    _explain(app)
+    return Guard(app, settings, site.sessions, site.tokens, clock, locked=hashed is not None)
+
+
+def _static(name: str) -> Response:
+    if name not in STATIC:
+        raise HTTPException(404)
+    held = (files("curewatch.web") / "static" / name).read_bytes()
+    lasting = {"cache-control": "public, max-age=31536000, immutable"}
+    return Response(held, media_type=STATIC[name], headers=lasting)
+
+
+def _explain(app: FastAPI) -> None:
+    """Every failure as a page, or as JSON where JSON was asked for."""
+
+    def said(request: Request, status: int, title: str, text: str) -> Response:
+        if request.url.path.startswith("/api/"):
+            return JSONResponse({"error": text}, status)
+        try:
+            return page(request, "trouble.html", site_of(request).clock.now(), status, title=title, text=text)
+        except StoreError:
+            return PlainTextResponse(f"{title}\n{text}\n", status)
+
+    def refused(request: Request, error: Exception) -> Response:
+        return said(request, 422, "That cannot be", str(error))
+
+    def stale(request: Request, error: Exception) -> Response:
+        return said(
+            request, 403, "This page was open for too long", "Nothing was stored. Go back, reload, and try again."
+        )
+
+    def failed(request: Request, error: Exception) -> Response:
+        return said(request, 503, "The store did not answer", f"{error}. Nothing was stored; try again in a moment.")
+
+    def http(request: Request, error: Exception) -> Response:
+        assert isinstance(error, HTTPException)
+        lost = error.status_code == 404
+        what = "Nothing is here by that name. It may have left the studio." if lost else str(error.detail)
+        return said(request, error.status_code, "Not here" if lost else "That did not work", what)
+
+    def malformed(request: Request, error: Exception) -> Response:
+        assert isinstance(error, RequestValidationError)
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"][1:])
+        return said(request, 422, "That cannot be", f"{where}: {first['msg']}")
+
+    for kind, handler in (
+        (BadInput, refused),
+        (FactError, refused),
+        (StalePage, stale),
+        (StoreError, failed),
+        (HTTPException, http),
+        (RequestValidationError, malformed),
+    ):
+        app.add_exception_handler(kind, handler)

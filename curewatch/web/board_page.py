@@ -1,0 +1,55 @@
+"""The board, the page that opens first."""
+
+from __future__ import annotations
+
+from typing import Annotated
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import HTMLResponse
+
+from curewatch.studio.alarms import is_active
+from curewatch.web.board_view import Asked, view
+from curewatch.web.just_done import just_done
+from curewatch.web.site import Here, page
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/")
+def board(
+    request: Request,
+    site: Here,
+    room: str = "",
+    q: str = "",
+    ask: str = "",
+    by: str = "",
+    page_no: int = 1,
+    done: str = "",
+    of: Annotated[list[str] | None, Query()] = None,
+) -> HTMLResponse:
+    """Three answers, then every piece on one axis."""
+    now = site.clock.now()
+    asked = Asked(room=room, text=q[:80], ask=ask, by=by if by in ("room", "place") else "", page=page_no)
+    kept = site.boards.look(now)
+    seen = view(kept.board(now), asked, site.words(now))
+
+    def link(**changed: object) -> str:
+        """The board with something about the question changed."""
+        now_asked = {"room": room, "q": q[:80], "ask": ask, "by": asked.by, "page_no": ""} | changed
+        query = urlencode({key: value for key, value in now_asked.items() if value})
+        return f"/?{query}" if query else "/"
+
+    return page(request, "board.html", now, view=seen, link=link, done=just_done(done, of or [], kept))
+
+
+@router.get("/alarms")
+def alarms(request: Request, site: Here) -> HTMLResponse:
+    """What is wrong now, and what was lately."""
+    now = site.clock.now()
+    kept = site.boards.look(now)
+    active = kept.board(now).alarms
+    with site.desk.store.read() as tx:
+        told = [one for one in tx.notices(limit=200) if one.kind in ("alarm", "alarm_over", "reminder")]
+    waiting = [alarm for alarm in kept.scene.alarms if not is_active(alarm) and alarm.state != "normal"]
+    return page(request, "alarms.html", now, active=active, waiting=waiting, told=told[:60])

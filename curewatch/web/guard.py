@@ -1,0 +1,222 @@
+"""The door: every request passes here first, and every answer last. Refuses early, in plain words.
+
+Host check: a name that is not ours means that somebody's web page has pointed its own name at this machine (DNS
+rebinding). Sec-Fetch-Site (W3C Fetch Metadata) or Origin: a form or script of another site. Both hold without any
+password, because a browser on this machine reaches what only this machine can reach.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass
+from http.cookies import CookieError, SimpleCookie
+from urllib.parse import quote, urlsplit
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import JSONResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.types import ASGIApp, Message, Receive, Send
+from starlette.types import Scope as Request
+
+from curewatch.clock import Clock
+from curewatch.settings import WebSettings
+from curewatch.web.sessions import COOKIE, Scope, Session, Sessions
+from curewatch.web.tokens import Tokens
+
+BODY_MOST = 64 * 1024
+"""No form of ours is longer [bytes]."""
+BODY_WITHIN_S = 15.0
+SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
+OPEN = ("/static/", "/login", "/class/", "/calendar/")
+"""Asks nobody who they are; what lies behind the last two has its own secret in the path."""
+ADMIN_ONLY = ("/ways-in",)
+HEADERS = {
+    "content-security-policy": (
+        "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; "
+        "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+    ),
+    "x-content-type-options": "nosniff",
+    "referrer-policy": "same-origin",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "permissions-policy": "camera=(), geolocation=(), microphone=()",
+}
+
+
+@dataclass(frozen=True)
+class Visitor:
+    """Who asks."""
+
+    scope: Scope
+    session: Session | None
+    form_token: str
+    has_password: bool
+    """Whether the page asks for one at all."""
+
+    @property
+    def may_record(self) -> bool:
+        return self.scope >= Scope.RECORD
+
+
+class Guard:
+    """Around the application."""
+
+    def __init__(
+        self, app: ASGIApp, settings: WebSettings, sessions: Sessions, tokens: Tokens, clock: Clock, *, locked: bool
+    ) -> None:
+        """`locked`: there is a password, so nobody is let in unasked."""
+        self._app, self._settings, self._sessions, self._tokens = app, settings, sessions, tokens
+        self._clock, self._locked = clock, locked
+
+    async def __call__(self, scope: Request, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        headers, path = Headers(scope=scope), scope["path"]
+        body: bytes | None = b""
+        refusal = self._refusal_by_origin(scope, headers)
+        if refusal is None and scope["method"] not in SAFE:
+            body = await _body(headers, receive)
+            if body is None:
+                refusal = _refused(path, 413, f"longer than {BODY_MOST // 1024} kB, or too slow in coming")
+        visitor = None
+        if refusal is None:
+            visitor = await asyncio.to_thread(self._visitor, headers, path)
+            refusal = self._refusal_by_scope(scope, visitor)
+        new = visitor.session if visitor and visitor.session and not _has_cookie(headers, visitor.session) else None
+        answer = self._sealed(send, path, new)
+        if refusal is not None:
+            await refusal(scope, receive, answer)
+            return
+        scope.setdefault("state", {})["visitor"] = visitor
+        await self._app(scope, receive if scope["method"] in SAFE else _replayed(body or b"", receive), answer)
+
+    def _refusal_by_origin(self, scope: Request, headers: Headers) -> Response | None:
+        path = scope["path"]
+        host = headers.get("host", "")
+        if _name_of(host) not in self._settings.allowed_hosts:
+            return _refused(
+                path, 421, f"asked for as {host[:100]!r}; web.hosts in the settings lists what it answers to"
+            )
+        if scope["method"] in SAFE or headers.get("authorization", "").startswith("Bearer "):
+            return None
+        site, origin = headers.get("sec-fetch-site"), headers.get("origin")
+        foreign = site not in ("same-origin", "none") if site else bool(origin) and urlsplit(origin).netloc != host
+        if foreign:
+            return _refused(path, 403, "sent by another web site")
+        if path.startswith("/api/") and headers.get("content-type", "").split(";")[0].strip() != "application/json":
+            return _refused(path, 415, "content-type: application/json is what the API takes")
+        return None
+
+    def _visitor(self, headers: Headers, path: str) -> Visitor:
+        now, bearer = self._clock.now(), headers.get("authorization", "")
+        if bearer.startswith("Bearer "):
+            token = self._tokens.known(bearer.removeprefix("Bearer ").strip())
+            return Visitor(token.kind.scope if token else Scope.NOBODY, None, "", self._locked)
+        session = self._sessions.known(_cookie(headers), now)
+        if session is None and (not self._locked or path == "/login"):
+            session = self._sessions.begin(Scope.NOBODY if self._locked else Scope.ADMIN, now)
+        if session is None:
+            return Visitor(Scope.NOBODY, None, "", self._locked)
+        return Visitor(session.scope, session, self._sessions.form_token(session), self._locked)
+
+    def _refusal_by_scope(self, scope: Request, visitor: Visitor) -> Response | None:
+        path = scope["path"]
+        if path.startswith(OPEN):
+            return None
+        needed = Scope.READ if scope["method"] in SAFE else Scope.RECORD
+        if path == "/logout":
+            needed = Scope.READ
+        if path.startswith(ADMIN_ONLY):
+            needed = Scope.ADMIN
+        if visitor.scope >= needed:
+            return None
+        if visitor.scope is Scope.NOBODY:
+            if path.startswith("/api/") or path in ("/metrics", "/events"):
+                answer = _refused(path, 401, "a token is needed: Authorization: Bearer …")
+                answer.headers["www-authenticate"] = "Bearer"
+                return answer
+            query = scope["query_string"].decode("latin-1")
+            there = quote(f"{path}?{query}" if query else path, safe="")
+            return RedirectResponse(f"/login?next={there}" if scope["method"] in SAFE else "/login", 303)
+        return _refused(path, 403, f"this needs the right to {needed.name.lower()}, you have that to "
+                        f"{visitor.scope.name.lower()}")  # fmt: skip
+
+    def _sealed(self, send: Send, path: str, session: Session | None) -> Send:
+        secure = (self._settings.address or "").startswith("https://")
+
+        async def sealed(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in HEADERS.items():
+                    headers[name] = value
+                if "cache-control" not in headers:
+                    headers["cache-control"] = "no-store"
+                if session is not None and "set-cookie" not in headers and not path.startswith(("/static/", "/api/")):
+                    headers.append("set-cookie", cookie_header(session, secure=secure))
+            await send(message)
+
+        return sealed
+
+
+def cookie_header(session: Session | None, *, secure: bool) -> str:
+    """The Set-Cookie of a session, or of its end."""
+    value, age = (session.cookie, 30 * 86_400) if session else ("", 0)
+    return f"{COOKIE}={value}; Path=/; Max-Age={age}; HttpOnly; SameSite=Lax{'; Secure' if secure else ''}"
+
+
+def _refused(path: str, status: int, why: str) -> Response:
+    if path.startswith("/api/"):
+        return JSONResponse({"error": why}, status)
+    return PlainTextResponse(f"Refused: {why}.\n", status)
+
+
+def _name_of(host: str) -> str:
+    """A Host header without its port, in lower case."""
+    try:
+        return (urlsplit(f"//{host}").hostname or "").casefold()
+    except ValueError:
+        return ""
+
+
+def _cookie(headers: Headers) -> str | None:
+    try:
+        found = SimpleCookie(headers.get("cookie", "")).get(COOKIE)
+    except CookieError:
+        return None
+    return found.value if found else None
+
+
+def _has_cookie(headers: Headers, session: Session) -> bool:
+    return _cookie(headers) == session.cookie
+
+
+async def _body(headers: Headers, receive: Receive) -> bytes | None:
+    """The whole body; None where it is too long or does not come."""
+    length = headers.get("content-length", "0")
+    if not length.isascii() or not length.isdigit() or int(length) > BODY_MOST:
+        return None
+    parts = bytearray()
+    try:
+        async with asyncio.timeout(BODY_WITHIN_S):
+            while True:
+                message = await receive()
+                parts += message.get("body", b"")
+                if len(parts) > BODY_MOST or message["type"] == "http.disconnect":
+                    return None
+                if not message.get("more_body"):
+                    return bytes(parts)
+    except TimeoutError:
+        return None
+
+
+def _replayed(body: bytes, receive: Receive) -> Receive:
+    given = False
+
+    async def again() -> Message:
+        nonlocal given
+        if given:
+            return await receive()
+        given = True
+        return {"type": "http.request", "body": body, "more_body": False}
+
+    return again

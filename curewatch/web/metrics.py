@@ -1,0 +1,108 @@
+"""Figures for whoever watches the watcher: OpenMetrics, in base units, names fit for alert rules.
+
+What is not known is left out, never zero: an alert on an age catches it.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from datetime import datetime
+
+from prometheus_client import CollectorRegistry
+from prometheus_client.core import GaugeMetricFamily, InfoMetricFamily, Metric
+from prometheus_client.exposition import choose_encoder
+from prometheus_client.registry import Collector
+
+from curewatch import __version__
+from curewatch.desk.kept_board import Kept
+from curewatch.records import AlarmKind, DeliveryState, Reading
+from curewatch.store import Store
+from curewatch.studio import wording
+from curewatch.studio.board import Board, RoomLine
+
+
+def exposition(store: Store, kept: Kept, now: datetime, accept: str) -> tuple[bytes, str]:
+    """Every figure as of `now`, and its content type: OpenMetrics where that is accepted, else the older text."""
+    registry = CollectorRegistry()
+    with store.read() as tx:
+        newest = tx.newest_by_source(until=now)
+        waiting = tx.deliveries(state=DeliveryState.WAITING)
+    oldest = min((delivery.notice.created_at for delivery in waiting), default=None)
+    registry.register(_Studio(kept.board(now), newest, len(waiting), oldest))
+    encode, content_type = choose_encoder(accept)
+    return encode(registry), content_type
+
+
+class _Studio(Collector):
+    def __init__(
+        self, board: Board, newest: dict[tuple[str, str], Reading], waiting: int, oldest_waiting: datetime | None
+    ) -> None:
+        self._board, self._newest, self._waiting, self._oldest = board, newest, waiting, oldest_waiting
+
+    def collect(self) -> Iterator[Metric]:
+        yield InfoMetricFamily("curewatch_build", "What is running", {"version": __version__})
+        yield from _rooms(self._board.rooms)
+        yield from _sensors(self._newest)
+        yield self._pieces()
+        yield self._alarms()
+        made = [line.forecast.made_at.timestamp() for line in self._board.pieces if line.forecast and line.next]
+        yield _gauge(
+            "curewatch_oldest_forecast_timestamp_seconds",
+            "When the oldest forecast in use was made",
+            min(made, default=None),
+        )
+        yield _gauge("curewatch_deliveries_waiting", "Notices on their way, by channel", float(self._waiting))
+        oldest = None if self._oldest is None else self._oldest.timestamp()
+        yield _gauge(
+            "curewatch_oldest_delivery_timestamp_seconds", "When the longest waiting notice was written", oldest
+        )
+
+    def _pieces(self) -> Metric:
+        pieces = GaugeMetricFamily("curewatch_pieces", "Pieces here, by room and stage", labels=["room", "stage"])
+        stages = [*wording.STAGES.values(), "not known"]
+        found = Counter((line.room, line.stage_in_words) for line in self._board.pieces)
+        for room in self._board.rooms:
+            for stage in stages:
+                pieces.add_metric([room.name, stage], found[room.name, stage])
+        return pieces
+
+    def _alarms(self) -> Metric:
+        alarms = GaugeMetricFamily("curewatch_alarm_active", "1 while an alarm is active", labels=["room", "alarm"])
+        active = {(alarm.room, alarm.kind) for alarm in self._board.alarms}
+        for room in self._board.rooms:
+            for kind in AlarmKind:
+                alarms.add_metric([room.name, kind.value], float((room.name, kind) in active))
+        return alarms
+
+
+def _rooms(rooms: tuple[RoomLine, ...]) -> Iterator[Metric]:
+    temp = GaugeMetricFamily("curewatch_room_temperature_celsius", "Air temperature as last read", labels=["room"])
+    rh = GaugeMetricFamily("curewatch_room_relative_humidity_ratio", "Relative humidity as last read", labels=["room"])
+    at = GaugeMetricFamily("curewatch_room_reading_timestamp_seconds", "When both were last read", labels=["room"])
+    for room in rooms:
+        if room.temp_c is not None:
+            temp.add_metric([room.name], room.temp_c)
+        if room.rh_pct is not None:
+            rh.add_metric([room.name], room.rh_pct / 100)
+        if room.data_at is not None:
+            at.add_metric([room.name], room.data_at.timestamp())
+    yield from (temp, rh, at)
+
+
+def _sensors(newest: dict[tuple[str, str], Reading]) -> Iterator[Metric]:
+    labels = ["room", "sensor"]
+    at = GaugeMetricFamily("curewatch_sensor_reading_timestamp_seconds", "A sensor's last reading", labels=labels)
+    battery = GaugeMetricFamily("curewatch_sensor_battery_ratio", "Charge of a sensor's battery", labels=labels)
+    for (room, source), reading in newest.items():
+        at.add_metric([room, source], reading.at.timestamp())
+        if reading.battery_pct is not None:
+            battery.add_metric([room, source], reading.battery_pct / 100)
+    yield from (at, battery)
+
+
+def _gauge(name: str, help: str, value: float | None) -> Metric:
+    made = GaugeMetricFamily(name, help)
+    if value is not None:
+        made.add_metric([], value)
+    return made

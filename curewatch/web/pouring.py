@@ -1,0 +1,170 @@
+"""A pour as the page's form tells it: what the last one was, and what is typed now."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from datetime import datetime, tzinfo
+from decimal import Decimal
+
+from curewatch.desk import PourOrder
+from curewatch.intake.layers import LAYERS_M
+from curewatch.intake.quantities import WET_FILM, parse_size, parse_thickness, parse_volume
+from curewatch.intake.typed import BadInput, not_future, parse_air, parse_time
+from curewatch.records import WET_THICKNESS_RANGE_M, Support, ThicknessSource
+from curewatch.studio.forecast import Drying
+
+MOST_AT_ONCE = 12
+_NUMBERED = re.compile(r"(.*\S) +(\d{1,4})")
+
+
+@dataclass(frozen=True)
+class Preset:
+    """What the last pour was, to be had again with one tap."""
+
+    name: str
+    room: str
+    place: str
+    size: str
+    recipe: str
+    wet_thickness_m: float
+    thickness_source: ThicknessSource
+    silicone: bool
+    support: Support
+    air_speed_m_s: float
+
+    @classmethod
+    def of(cls, drying: Drying) -> Preset:
+        pour = drying.pour
+        size = "" if pour.width_m is None or pour.height_m is None else _size(pour.width_m, pour.height_m)
+        return cls(
+            name=drying.piece.name,
+            room=drying.room,
+            place=drying.place or "",
+            size=size,
+            recipe=pour.recipe,
+            wet_thickness_m=pour.wet_thickness_m,
+            thickness_source=pour.thickness_source,
+            silicone=pour.silicone,
+            support=pour.support,
+            air_speed_m_s=pour.air_speed_m_s,
+        )
+
+    def again(self, name: str, at: datetime) -> PourOrder:
+        """The same pour once more. Its place is taken by the last one, so it is left open."""
+        return PourOrder(
+            name=name,
+            room=self.room,
+            at=at,
+            wet_thickness_m=self.wet_thickness_m,
+            thickness_source=self.thickness_source,
+            size_m=parse_size(self.size) if self.size else None,
+            recipe=self.recipe,
+            silicone=self.silicone,
+            support=self.support,
+            air_speed_m_s=self.air_speed_m_s,
+        )
+
+
+def _size(width_m: float, height_m: float) -> str:
+    return f"{width_m * 100:.4g}x{height_m * 100:.4g}cm"
+
+
+def numbered(base: str, count: int, taken: Collection[str]) -> list[str]:
+    """Names for `count` pieces: the base itself if it is one and free, else the base with the next free numbers.
+
+    >>> numbered("Heron", 2, {"Heron", "Heron 2"})
+    ['Heron 3', 'Heron 4']
+    """
+    if count == 1 and base not in taken:
+        return [base]
+    found = _NUMBERED.fullmatch(base)
+    stem = found[1] if found else base
+    used = {int(other[2]) for name in taken if (other := _NUMBERED.fullmatch(name)) and other[1] == stem}
+    first = max([*used, 1 if stem in taken else 0]) + 1
+    return [f"{stem} {number}" for number in range(first, first + count)]
+
+
+def count_of(text: str) -> int:
+    """How many pieces. Raises BadInput."""
+    if not re.fullmatch(r"\d{1,2}", text) or not 1 <= int(text) <= MOST_AT_ONCE:
+        raise BadInput("How many", text, f"a whole number between 1 and {MOST_AT_ONCE}")
+    return int(text)
+
+
+def moment_of(form: Mapping[str, str], now: datetime, zone: tzinfo) -> datetime:
+    """When: one of the choices, or as typed. Raises BadInput."""
+    chosen = form.get("when", "now")
+    text = form.get("when_typed", "").strip() if chosen == "typed" else chosen
+    at = parse_time(text, field="When", now=now, zone=zone)
+    return min(not_future(at, now, field="When", given=text), now)
+
+
+def named(text: str, field: str) -> str:
+    """A name as people give it. Raises BadInput."""
+    if not 1 <= len(text) <= 80 or any(ord(c) < 32 or ord(c) == 127 or 0xD800 <= ord(c) < 0xE000 for c in text):
+        raise BadInput(field, text, "a name of 1 to 80 characters on one line")
+    return text
+
+
+def orders_of(
+    form: Mapping[str, str], preset: Preset | None, taken: Collection[str], now: datetime, zone: tzinfo
+) -> list[PourOrder]:
+    """The pours a filled-in form tells. Raises BadInput, naming the field as the form does."""
+    size_m = parse_size(form["size"], field="Size") if form.get("size") else None
+    metres, source = _thickness(form, size_m, preset)
+    room = form.get("room_typed") or form.get("room", "")
+    at = moment_of(form, now, zone)
+    return [
+        PourOrder(
+            name=name,
+            room=named(room, "Room"),
+            at=at,
+            wet_thickness_m=metres,
+            thickness_source=source,
+            place=named(form["place"], "Place") if form.get("place") else None,
+            size_m=size_m,
+            recipe=named(form["recipe"], "Recipe") if form.get("recipe") else None,
+            silicone=form.get("silicone") == "yes",
+            support=Support(form["support"]) if form.get("support") in set(Support) else Support.CANVAS,
+            air_speed_m_s=parse_air(form["air"], field="Air") if form.get("air") else None,
+        )
+        for name in numbered(named(form.get("name", ""), "Name"), count_of(form.get("count", "1")), taken)
+    ]
+
+
+def _thickness(
+    form: Mapping[str, str], size_m: tuple[float, float] | None, preset: Preset | None
+) -> tuple[float, ThicknessSource]:
+    way = form.get("thickness", "")
+    if way == "same" and preset is not None:
+        return preset.wet_thickness_m, preset.thickness_source
+    if way in LAYERS_M:
+        return LAYERS_M[way], ThicknessSource.LAYER
+    if way == "gauge":
+        text = form.get("gauge", "")
+        plain = re.fullmatch(r"\d+([.,]\d+)?", text)
+        return parse_thickness(f"{text}mm" if plain else text, field="Wet thickness"), ThicknessSource.GAUGE
+    if way == "volume":
+        return _volume(form, size_m), ThicknessSource.VOLUME
+    raise BadInput("Wet thickness", way, f"{', '.join(LAYERS_M)}, a measured thickness, or a volume")
+
+
+def _volume(form: Mapping[str, str], size_m: tuple[float, float] | None) -> float:
+    """Wet thickness [m] of what was poured less what ran off, over the size."""
+    if size_m is None:
+        raise BadInput("Size", "", "the size that the volume was poured onto, such as 40x50cm")
+    poured = parse_volume(_ml(form.get("poured", "")), field="Poured")
+    ran_off = form.get("ran_off", "")
+    lost = 0.0 if ran_off in ("", "0") else parse_volume(_ml(ran_off), field="Ran off")
+    thickness = Decimal(repr((poured - lost) / (size_m[0] * size_m[1])))
+    if not WET_THICKNESS_RANGE_M[0] <= thickness <= WET_THICKNESS_RANGE_M[1]:
+        why = f"which makes a film of {float(thickness) * 1e3:.3g} mm"
+        raise BadInput("Poured", form.get("poured", ""), f"{WET_FILM.what} {WET_FILM.span}", why)
+    return float(thickness)
+
+
+def _ml(text: str) -> str:
+    """A bare number of a volume is millilitres: the field says so."""
+    return f"{text}ml" if re.fullmatch(r"\d+([.,]\d+)?", text) else text

@@ -1,0 +1,128 @@
+"""What every page is made from: the desk, the clock, the templates, and who asks."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from functools import cache
+from importlib.resources import files
+from typing import Annotated, Any
+from urllib.parse import quote
+
+from fastapi import Depends, Request
+from fastapi.responses import HTMLResponse
+from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from starlette.datastructures import FormData
+
+from curewatch.clock import Clock
+from curewatch.desk import Desk
+from curewatch.desk.kept_board import KeptBoard
+from curewatch.settings import WebSettings
+from curewatch.web.guard import Visitor
+from curewatch.web.passwords import Doorkeeper
+from curewatch.web.sessions import Sessions
+from curewatch.web.tokens import Tokens
+from curewatch.web.words import Words, number
+
+FIELDS_MOST = 60
+
+
+@dataclass(frozen=True)
+class Site:
+    """One served studio."""
+
+    desk: Desk
+    clock: Clock
+    settings: WebSettings
+    sessions: Sessions
+    tokens: Tokens
+    doorkeeper: Doorkeeper | None
+    """None where there is no password."""
+    logged: Callable[[], object]
+    """Called after somebody has logged something: the daemon looks again."""
+    boards: KeptBoard = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "boards", KeptBoard(self.desk))
+
+    def words(self, now: datetime) -> Words:
+        return Words(now, self.desk.settings.tz)
+
+    def changed(self, now: datetime) -> None:
+        """Something was logged: forecast it at once, so that the next page shows it, and wake the daemon."""
+        self.desk.refresh(now)
+        self.logged()
+
+
+class Refused(Exception):
+    """What was typed cannot be taken. Shown on the page it was typed on."""
+
+
+class StalePage(Exception):
+    """A form without its token: the page was open for too long, or is not ours."""
+
+
+def site_of(request: Request) -> Site:
+    site: Site = request.app.state.site
+    return site
+
+
+def visitor_of(request: Request) -> Visitor:
+    visitor: Visitor = request.state.visitor
+    return visitor
+
+
+async def typed(request: Request) -> FormData:
+    """A form of ours, its token checked."""
+    form = await request.form(max_files=0, max_fields=FIELDS_MOST)
+    visitor = visitor_of(request)
+    sessions = site_of(request).sessions
+    if visitor.session is None or not sessions.is_form_token(str(form.get("token", "")), visitor.session):
+        raise StalePage
+    return form
+
+
+Here = Annotated[Site, Depends(site_of)]
+Typed = Annotated[FormData, Depends(typed)]
+
+
+def text_of(form: FormData | Mapping[str, str], name: str) -> str:
+    """What stands in a field, trimmed; empty where it is missing."""
+    return str(form.get(name, "")).strip()
+
+
+def page(request: Request, name: str, now: datetime, status: int = 200, **values: Any) -> HTMLResponse:
+    """One page from its template."""
+    site, visitor = site_of(request), visitor_of(request)
+    values |= {
+        "words": site.words(now),
+        "now": now,
+        "visitor": visitor,
+        "token": visitor.form_token,
+        "path": request.url.path,
+        "version": _version(),
+    }
+    return HTMLResponse(_templates().get_template(name).render(values), status)
+
+
+@cache
+def _templates() -> Environment:
+    made = Environment(
+        loader=PackageLoader("curewatch.web"),
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters |= {"number": number, "quoted": lambda text: quote(text, safe="")}
+    return made
+
+
+@cache
+def _version() -> str:
+    """Changes with the style and the script, so that browsers may keep them for ever."""
+    folder = files("curewatch.web") / "static"
+    held = b"".join((folder / name).read_bytes() for name in ("page.css", "page.js"))
+    return hashlib.sha256(held).hexdigest()[:10]

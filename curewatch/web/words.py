@@ -1,0 +1,86 @@
+"""What the page says: dates and stages in the studio's words, for one moment and one zone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from curewatch.records import Alarm, Milestone, MilestoneKind
+from curewatch.studio import wording
+from curewatch.studio.alarm_words import TITLES
+from curewatch.studio.board import PieceLine
+
+FIT = {
+    MilestoneKind.PACKED: "packed",
+    MilestoneKind.TOUCH_DRY: "touch-dry",
+    MilestoneKind.HANDLE: "fit to handle",
+    MilestoneKind.VARNISH_READY: "varnish-ready",
+}
+"""Each milestone as what a piece is then."""
+
+
+@dataclass(frozen=True)
+class Words:
+    """Dates and sentences as of `now`, in the studio's zone."""
+
+    now: datetime
+    tz: ZoneInfo
+
+    def local(self, at: datetime) -> datetime:
+        return at.astimezone(self.tz)
+
+    def date(self, at: datetime | None) -> str:
+        """`today 16:40`, `Fri 4 Dec 08:05`; "not foreseen" without one."""
+        return "not foreseen" if at is None else wording.date(at, self.local, self.now)
+
+    def iso(self, at: datetime) -> str:
+        """For a time element, to the minute."""
+        return self.local(at).isoformat(timespec="minutes")
+
+    def age(self, at: datetime | None) -> str:
+        return wording.age(at, self.now)
+
+    def ends_today(self) -> datetime:
+        """The studio's next midnight."""
+        there = self.local(self.now)
+        midnight = there.replace(hour=0, minute=0, second=0, microsecond=0, tzinfo=None) + timedelta(days=1)
+        return midnight.replace(tzinfo=self.tz)
+
+    def stage(self, line: PieceLine) -> str:
+        """`wet`, `touch-dry`, `perhaps touch-dry`."""
+        if line.forecast is None or line.forecast.reason is not None:
+            return "no dates yet"
+        said = "wet" if line.stage is None else FIT[line.stage]
+        return said if line.stage_is_safe else f"perhaps {said}"
+
+    def next_step(self, line: PieceLine) -> str:
+        """What comes next for this piece, and when."""
+        if line.forecast is None or line.forecast.reason is not None:
+            reason = line.forecast.reason if line.forecast else "not forecast yet"
+            return f"{reason}: read its thermometer and hygrometer" if line.forecast else str(reason)
+        if line.next is None:
+            return "Nothing more to wait for."
+        step = FIT[line.next.kind].capitalize()
+        even, safe = line.next.worth_checking_at, line.next.safe_at
+        if even is None:
+            return f"{step}: {line.next.reason or 'not foreseen'}"
+        if even <= self.now:
+            until = "no date from which it is safe" if safe is None else f"safe to assume {self.date(safe)}"
+            return f"{step}: worth checking now; {until}"
+        return f"{step}: worth checking {self.date(even)}, safe to assume {self.date(safe)}"
+
+    def milestone(self, milestone: Milestone) -> str:
+        """One milestone as a sentence, for people who do not see the drawing."""
+        name = FIT[milestone.kind]
+        if milestone.worth_checking_at is None:
+            return f"{name}: {milestone.reason or 'not foreseen'}"
+        early, even, safe = milestone.early_at, milestone.worth_checking_at, milestone.safe_at
+        return f"{name} between {self.date(early)} and {self.date(safe)}, even odds {self.date(even)}"
+
+    def alarm_title(self, alarm: Alarm) -> str:
+        return f"{alarm.room}: {TITLES[alarm.kind]}"
+
+
+def number(value: float | None, digits: int = 0) -> str:
+    return "?" if value is None else wording.number(value, digits)

@@ -1,0 +1,278 @@
+"""The daemon at rest and at work: what it costs, how soon a due milestone is told, how fast readings are stored."""
+
+from __future__ import annotations
+
+import json
+import os
+import queue
+import resource
+import sqlite3
+import statistics
+import tempfile
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from paho.mqtt.client import Client, MQTTMessage
+from paho.mqtt.enums import CallbackAPIVersion
+
+from curewatch.clock import SystemClock
+from curewatch.desk import Desk, PourOrder
+from curewatch.intake.mqtt import MqttIntake
+from curewatch.intake.mqtt_writer import BATCH_MAX
+from curewatch.records import MilestoneKind, Reading, ThicknessSource
+from curewatch.settings import BrokerSettings, SensorSettings, Settings
+from curewatch.store import Store
+from tests.shell.parts import Broker, Receiver, Request, wait_for
+from tests.whole.service import Service
+
+LONG = True
+"""About a minute and a half: half a minute of it at rest, in real time."""
+
+SENSORS, CADENCE_S, REST_S = 10, 10.0, 30.0
+PIECES, DUE, DUE_WITHIN_S = 300, 60, 25.0
+MESSAGES = 5_000
+
+
+def lines() -> Iterator[Mapping[str, Any]]:
+    with tempfile.TemporaryDirectory(prefix="curewatch-bench-") as folder:
+        yield from at_rest(Path(folder) / "rest")
+        yield from due_to_told(Path(folder) / "due")
+        yield from stored(Path(folder) / "stored")
+
+
+def line(name: str, value: float, unit: str, baseline: float | None = None, **more: object) -> dict[str, Any]:
+    ratio = None if baseline is None else value / baseline
+    return {"name": name, "value": value, "unit": unit, "baseline": baseline, "ratio": ratio, **more}
+
+
+# --- at rest ---
+
+
+def at_rest(folder: Path) -> Iterator[Mapping[str, Any]]:
+    """Ten sensors every ten seconds in two rooms with a week of record, six wet pieces."""
+    sensors = "".join(f'[[sensors]]\nid = "s{i}"\nroom = "Room {i % 2}"\ntopic = "shed/{i}"\n' for i in range(SENSORS))
+    with Broker(folder / "broker") as broker, Receiver() as receiver, Service(folder / "home") as service:
+        service.settings(receiver, broker, sensors, members=64)
+        now = datetime.now(UTC)
+        week = [now - timedelta(minutes=10 * k) for k in range(7 * 144)]
+        for i in range(SENSORS):
+            record = [_reading(f"Room {i % 2}", at, f"s{i}") for at in week]
+            service.desk.absorb(record)
+        for k in range(6):
+            order = PourOrder(f"Piece {k}", f"Room {k % 2}", now - timedelta(hours=3 + 20 * k), 1.2e-3, GAUGE)
+            service.desk.log_pour(order, now)
+        service.start()
+        assert service.process is not None
+        pid, stop = service.process.pid, threading.Event()
+        publisher = threading.Thread(target=_publish_on, args=(broker, stop))
+        publisher.start()
+        try:
+            wait_for(lambda: service.log().count("looked: ") >= 2, 60, "the daemon at rest")
+            time.sleep(5)
+            cpu, began = _cpu_s(pid), time.monotonic()
+            time.sleep(REST_S)
+            share = 100 * (_cpu_s(pid) - cpu) / (time.monotonic() - began)
+        finally:
+            stop.set()
+            publisher.join()
+        yield line("daemon_at_rest_cpu", share, "% of a core", sensors=SENSORS, cadence_s=CADENCE_S)
+        yield line("daemon_at_rest_rss", _rss_mb(pid), "MB", peak=_rss_mb(pid, "VmHWM"))
+
+
+GAUGE = ThicknessSource.GAUGE
+
+
+def _reading(room: str, at: datetime, source: str = "typed") -> Reading:
+    return Reading(room=room, at=at, temp_c=21.0, rh_pct=50.0, source=source, received_at=at)
+
+
+def _publish_on(broker: Broker, stop: threading.Event) -> None:
+    """Each sensor at its own moment, all with a little noise."""
+    client, k = _client(broker, "sensors"), 0
+    _connected(client, broker)
+    while not stop.wait(CADENCE_S / SENSORS):
+        payload = json.dumps({"temperature": 21 + 0.05 * (k % 3), "humidity": 50 + 0.3 * (k % 4)})
+        client.publish(f"shed/{k % SENSORS}", payload, qos=1)
+        k += 1
+    _leave(client)
+
+
+def _cpu_s(pid: int) -> float:
+    """User and system time so far [s]."""
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def _rss_mb(pid: int, key: str = "VmRSS") -> float:
+    status = Path(f"/proc/{pid}/status").read_text()
+    (kilobytes,) = (text.split()[1] for text in status.splitlines() if text.startswith(f"{key}:"))
+    return int(kilobytes) / 1000
+
+
+# --- from due to told ---
+
+
+class Timed(Receiver):
+    """Notes when each request came."""
+
+    def __init__(self) -> None:
+        self.came: list[tuple[float, Request]] = []
+        super().__init__()
+
+    def _take(self, handler: Any) -> None:
+        super()._take(handler)
+        self.came.append((time.time(), self.requests[-1]))
+
+
+def due_to_told(folder: Path) -> Iterator[Mapping[str, Any]]:
+    """Some hundreds of pieces, touch-dry at even odds one after the other: from that moment to the receiver."""
+    receiver = Timed()
+    with receiver, Service(folder / "home") as service:
+        service.settings(receiver)
+        now = datetime.now(UTC).replace(microsecond=0)
+        service.desk.log_reading(_reading("Shed", now - timedelta(days=30)))
+        service.desk.log_reading(_reading("Shed", now))
+        dries_in = _dries_in(folder, now)
+        begins = now + timedelta(seconds=45)  # by then everything is logged and forecast
+        moments = [begins + k * timedelta(seconds=DUE_WITHIN_S) / DUE for k in range(DUE)]
+        moments += [begins + timedelta(hours=1) + k * timedelta(minutes=1) for k in range(PIECES - DUE)]
+        for k, at in enumerate(moments):
+            order = PourOrder(f"Piece {k}", "Shed", at - dries_in, 1.2e-3, GAUGE, recipe="house mix")
+            service.desk.log_pour(order, now)
+        service.desk.refresh(now)
+        service.start()
+        wait_for(lambda: "looked: 0 forecasts" in service.log(), 20, "the first look")
+        assert datetime.now(UTC) < begins, "this machine was too slow to be ready in time"
+        wait_for(lambda: sum(_is_due(r) for _, r in list(receiver.came)) >= DUE, 90, "every notice")
+        waits = sorted(_waited_s(at, request) for at, request in list(receiver.came) if _is_due(request))
+    p99 = statistics.quantiles(waits, n=100, method="inclusive")[98]
+    yield line("daemon_due_to_told_p99", p99, "s", p50=statistics.median(waits), pieces=PIECES, notices=len(waits))
+
+
+def _dries_in(folder: Path, now: datetime) -> timedelta:
+    """From the pour to touch-dry at even odds, of a piece like all of them."""
+    with Store.open(folder / "probe.sqlite") as store:
+        desk = Desk(store, Settings.model_validate_json('{"zone": "UTC", "forecast": {"members": 16}}'))
+        desk.log_reading(_reading("Shed", now - timedelta(days=30)))
+        desk.log_reading(_reading("Shed", now))
+        desk.log_pour(PourOrder("Probe", "Shed", now - timedelta(hours=10), 1.2e-3, GAUGE, recipe="house mix"), now)
+        desk.refresh(now)
+        with store.read() as tx:
+            (forecast,) = tx.forecasts().values()
+    (at,) = (m.worth_checking_at for m in forecast.milestones if m.kind is MilestoneKind.TOUCH_DRY)
+    assert at is not None
+    return at - (now - timedelta(hours=10))
+
+
+def _is_due(request: Request) -> bool:
+    return '"odds":"worth_checking"' in request.body.decode()
+
+
+def _waited_s(came: float, request: Request) -> float:
+    due = datetime.fromisoformat(json.loads(request.body)["data"]["worth_checking_at"])
+    return came - due.timestamp()
+
+
+# --- stored ---
+
+
+def stored(folder: Path) -> Iterator[Mapping[str, Any]]:
+    """Messages the broker kept for a session, until they are committed: ours against a bare client's."""
+    rates = {}
+    for name, listen in (("bare", _bare), ("ours", _ours)):
+        with Broker(folder / name) as broker:
+            keeper = _client(broker, "keeper")
+            _connected(keeper, broker)
+            keeper.subscribe("shed/air", qos=1)
+            time.sleep(0.3)
+            _leave(keeper)
+            start = datetime.now(UTC) - timedelta(days=1)
+            broker.publish_all(("shed/air", _payload(start, k)) for k in range(MESSAGES))
+            rates[name] = MESSAGES / listen(broker, folder / f"{name}.sqlite")
+    yield line("mqtt_to_committed_row", rates["ours"], "readings/s", rates["bare"])
+    yield line("bench_peak_rss", resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000, "MB")
+
+
+def _payload(start: datetime, k: int) -> str:
+    at = (start + timedelta(seconds=10 * k)).isoformat()
+    return json.dumps({"temperature": 20 + k % 7 / 10, "humidity": 50 + k % 9 / 10, "time": at})
+
+
+def _client(broker: Broker, client_id: str) -> Client:
+    return Client(CallbackAPIVersion.VERSION2, client_id=client_id, clean_session=False, manual_ack=True)
+
+
+def _connected(client: Client, broker: Broker) -> None:
+    client.connect("127.0.0.1", broker.port)
+    client.loop_start()
+    wait_for(client.is_connected, what="the client being connected")
+
+
+def _leave(client: Client) -> None:
+    client.disconnect()
+    client.loop_stop()
+
+
+def _ours(broker: Broker, path: Path) -> float:
+    sensor = SensorSettings(id="window", room="Shed", topic="shed/air", time="/time")
+    with Store.open(path) as store:
+        desk = Desk(store, Settings(zone="UTC"))
+
+        def sink(readings: Sequence[Reading]) -> None:
+            desk.absorb(readings)
+
+        intake = MqttIntake(
+            BrokerSettings(host="127.0.0.1", port=broker.port), [sensor], sink, SystemClock(), client_id="keeper"
+        )
+        began = time.monotonic()
+        intake.start()
+        wait_for(lambda: intake.status().committed >= MESSAGES, 60, "every reading")
+        took = time.monotonic() - began
+        assert intake.stop(5)
+        with store.read() as tx:
+            assert tx.counts()["readings"] == MESSAGES
+    return took
+
+
+def _bare(broker: Broker, path: Path) -> float:
+    """What is left if nothing is checked: JSON to a row, in the same batches and with the same promises of SQLite."""
+    heard: queue.SimpleQueue[MQTTMessage] = queue.SimpleQueue()
+    client = _client(broker, "keeper")
+    client.on_message = lambda client, userdata, message: heard.put(message)
+    database = sqlite3.connect(path, isolation_level=None)
+    for statement in ("PRAGMA journal_mode=WAL", "PRAGMA synchronous=FULL"):
+        database.execute(statement)
+    database.execute("CREATE TABLE readings (at TEXT PRIMARY KEY, temp_c REAL, rh_pct REAL) WITHOUT ROWID")
+    began = time.monotonic()
+    _connected(client, broker)
+    rows = 0
+    while rows < MESSAGES:
+        batch = _batch(heard.get(timeout=10), heard.get_nowait)
+        parsed = [json.loads(message.payload) for message in batch]
+        database.execute("BEGIN IMMEDIATE")
+        database.executemany(
+            "INSERT OR IGNORE INTO readings VALUES (?, ?, ?)",
+            [(one["time"], one["temperature"], one["humidity"]) for one in parsed],
+        )
+        database.execute("COMMIT")
+        for message in batch:
+            client.ack(message.mid, message.qos)
+        rows += len(batch)
+    took = time.monotonic() - began
+    _leave(client)
+    database.close()
+    return took
+
+
+def _batch(first: MQTTMessage, next_one: Callable[[], MQTTMessage]) -> list[MQTTMessage]:
+    batch = [first]
+    try:
+        while len(batch) < BATCH_MAX:
+            batch.append(next_one())
+    except queue.Empty:
+        pass
+    return batch

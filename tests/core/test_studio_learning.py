@@ -1,0 +1,183 @@
+"""Learning: what a finger and a scale say moves and narrows what is believed, carries over, and is never a crash."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from curewatch.observations import Finger, Forgetting, Observation, ObservationKind, Subject
+from curewatch.physics import ensemble
+from curewatch.physics.series import AirSeries
+from curewatch.studio import learning
+from curewatch.studio.forecast import Air, Drying
+from curewatch.studio.members import films_at, march_at
+from tests.studio_scene import at, drying
+
+STEADY_H = 800.0
+
+
+def steady(poured: float = 0.0, temp: float = 21.0, rh: float = 50.0) -> Air:
+    times = np.array([at(poured).timestamp(), at(poured + STEADY_H).timestamp()])
+    return times, np.full(2, temp), np.full(2, rh)
+
+
+def finger(hours: float, says: Finger, *, piece_id: int = 1, id_: int = 1) -> Observation:
+    return Observation(id=id_, piece_id=piece_id, at=at(hours), kind=ObservationKind.FINGER, finger=says)
+
+
+def weighing(hours: float, grams: float, *, id_: int = 1, step: float = 1.0) -> Observation:
+    kind = ObservationKind.WEIGHING
+    return Observation(id=id_, piece_id=1, at=at(hours), kind=kind, grams=grams, resolution_g=step)
+
+
+def learned(*observations: Observation, piece: Drying | None = None, **others: Any) -> learning.Learned:
+    lessons = learning.teach([(piece or drying(), observations, steady())])
+    return learning.learned(lessons, **others)
+
+
+def dates_h(belief: learning.Gaussian | None, milestone: str) -> np.ndarray[Any, Any]:
+    """10, 50 and 90 % of a like pour by a belief [h]."""
+    z = ensemble.design(64)
+    z = z if belief is None else belief.draw(z)
+    runs = march_at([drying().pouring], z[None], AirSeries.constant(294.15, 0.5), np.zeros(1, dtype=np.intp), 3e7)
+    return np.array(runs.outcome(0).at(milestone)) / 3600
+
+
+UNKNOWING = dates_h(None, "touch_dry")
+
+
+def test_members_at_the_design_are_the_ensemble() -> None:
+    pourings = [drying().pouring, drying(thickness_m=2e-3, air=0.3).pouring]
+    z = ensemble.design(64)
+    ours, theirs = films_at(pourings, np.tile(z, (2, 1, 1))), ensemble.films_of(pourings, 64)
+    for name in ("solids_m", "water", "glycol", "side", "air_speed", "h_back", "d0", "g0", "limit_surface", "mfft"):
+        assert getattr(ours, name) == pytest.approx(getattr(theirs, name), rel=1e-12)
+
+
+def test_tacky_long_after_the_even_date_makes_the_next_pour_later_and_surer() -> None:
+    late = learned(finger(float(UNKNOWING[1]) * 1.2, Finger.TACKY)).belief("house mix", learning.place_of(drying()))
+    taught = dates_h(late, "touch_dry")
+    assert taught[1] > 1.1 * UNKNOWING[1]
+    assert taught[2] / taught[0] < UNKNOWING[2] / UNKNOWING[0]
+
+
+def test_dry_through_early_makes_the_next_pour_earlier() -> None:
+    before = dates_h(None, "handle")
+    early = learned(finger(float(before[0]), Finger.DRY_THROUGH)).belief("house mix", learning.place_of(drying()))
+    assert dates_h(early, "handle")[1] < 0.85 * before[1]
+
+
+def test_two_tests_that_bracket_narrow_most() -> None:
+    around = learned(
+        finger(float(UNKNOWING[1]) * 0.95, Finger.TACKY), finger(float(UNKNOWING[1]) * 1.1, Finger.TOUCH_DRY, id_=2)
+    )
+    taught = dates_h(around.belief("house mix", learning.place_of(drying())), "touch_dry")
+    assert np.log(taught[2] / taught[0]) < 0.6 * np.log(UNKNOWING[2] / UNKNOWING[0])
+
+
+def test_a_recipe_and_a_place_carry_over_a_thickness_does_not() -> None:
+    rough = drying()
+    rough = replace(rough, pour=rough.pour.model_copy(update={"thickness_source": "layer"}))
+    slow = learned(finger(float(UNKNOWING[2]) * 1.4, Finger.TACKY), piece=rough)
+    here = learning.place_of(rough)
+    own = slow.belief("house mix", here, 1)
+    other = slow.belief("house mix", here)
+    assert own is not None and other is not None
+    assert own.mean[learning.OWN] > 0.5 and other.mean[learning.OWN] == 0
+    elsewhere, another = slow.belief("house mix", "Loft"), slow.belief("slow mix", here)
+    assert elsewhere is not None and elsewhere.mean[learning.OF_PLACE] == 0
+    assert another is not None and another.mean[learning.OF_PLACE] < 0
+    assert np.count_nonzero(another.mean) == 1
+    assert slow.belief("slow mix", "Loft") is None
+
+
+def test_what_is_forgotten_teaches_the_next_pour_nothing_but_still_the_piece_itself() -> None:
+    forget = [Forgetting(subject=s, name=n, at=at(99)) for s, n in ((Subject.RECIPE, "house mix"),)]
+    told = learned(finger(30, Finger.TACKY), forgettings=forget)
+    here = learning.place_of(drying())
+    after = told.belief("house mix", here)
+    assert after is not None and np.count_nonzero(after.mean) == 1  # the place was not forgotten
+    assert told.taught_by(Subject.RECIPE, "house mix") == []
+    assert len(told.taught_by(Subject.PLACE, here)) == 1
+
+
+def test_the_order_of_lessons_does_not_matter() -> None:
+    pieces = [drying(piece_id=i, poured=0.0) for i in (1, 2, 3)]
+    seen = [[finger(h, says, piece_id=i)] for i, h, says in ((1, 14, "tacky"), (2, 20, "touch-dry"), (3, 30, "tacky"))]
+    data = [(piece, some, steady()) for piece, some in zip(pieces, seen, strict=True)]
+    one, other = learning.learned(learning.teach(data)), learning.learned(learning.teach(data[::-1]))
+    a, b = (taught.belief("house mix", learning.place_of(pieces[0])) for taught in (one, other))
+    assert a is not None and b is not None
+    assert a.mean == pytest.approx(b.mean, abs=1e-3)
+    assert a.cov == pytest.approx(b.cov, abs=1e-3)
+
+
+def test_air_after_the_last_observation_changes_nothing() -> None:
+    times, temp, rh = (np.append(column, x) for column, x in zip(steady(), (at(900).timestamp(), 5.0, 90.0), strict=True))
+    seen = [finger(20, Finger.TACKY)]
+    assert learning.teach([(drying(), seen, (times, temp, rh))]) == learning.teach([(drying(), seen, steady())])
+
+
+def test_an_observation_that_no_member_allows_is_questioned_and_moves_little() -> None:
+    wrong = learned(finger(0.5, Finger.DRY_THROUGH, id_=7))
+    assert wrong.lessons[0].questioned == (7,)
+    belief = wrong.belief("house mix", learning.place_of(drying()))
+    assert belief is None or np.abs(belief.mean).max() < 0.3
+
+
+def test_contradicting_observations_are_no_crash() -> None:
+    both = learned(finger(10, Finger.DRY_THROUGH), finger(60, Finger.TACKY, id_=2))
+    belief = both.belief("house mix", learning.place_of(drying()))
+    assert belief is not None and np.isfinite(belief.mean).all()
+    assert np.linalg.eigvalsh(belief.cov).min() > 0
+
+
+def test_a_bare_and_a_fresh_weight_tell_how_thick_it_came_out() -> None:
+    """0.3 x 0.3 m of 1.2 mm is 108 ml: some 123 g. Half as much again was poured."""
+    rough = drying()
+    rough = replace(rough, pour=rough.pour.model_copy(update={"thickness_source": "volume"}))
+    told = learned(weighing(-0.1, 400), weighing(0.05, 585, id_=2), piece=rough)
+    own = told.belief("house mix", "x", 1)
+    assert own is not None
+    assert np.exp(0.2 * own.mean[learning.OWN]) == pytest.approx(1.5, abs=0.12)
+    assert own.cov[learning.OWN, learning.OWN] < 0.4
+
+
+def test_late_weighings_narrow_varnish_ready_which_no_finger_can() -> None:
+    runs = march_at(
+        [drying().pouring], np.zeros((1, 1, 8)), AirSeries.constant(294.15, 0.5), np.zeros(1, dtype=np.intp), 3e7,
+        np.array([60 * 3600.0, 700 * 3600.0]),
+    )  # fmt: skip
+    phi = [float(runs.sample("volatile_fraction", 0, h * 3600.0)[0]) for h in (60, 700)]
+    grams = [400 + 0.09 * float(runs.solids_m(0)[0]) * 1e3 * (1350 + 998 * f / (1 - f)) for f in phi]
+    told = learned(weighing(60, grams[0], step=0.1), weighing(700, grams[1], id_=2, step=0.1))
+    before, after = dates_h(None, "varnish_ready"), dates_h(told.belief("house mix", "x"), "varnish_ready")
+    assert np.log(after[2] / after[0]) < 0.75 * np.log(before[2] / before[0])
+
+
+def test_a_weighing_of_a_piece_of_unknown_size_says_nothing() -> None:
+    piece = drying()
+    piece = replace(piece, pour=piece.pour.model_copy(update={"width_m": None, "height_m": None}))
+    told = learned(weighing(5, 500), weighing(30, 450, id_=2), piece=piece)
+    assert told.lessons[0].silent == (1, 2)
+
+
+def test_a_film_cooler_than_expected_is_wetter() -> None:
+    cool = Observation(id=1, piece_id=1, at=at(25), kind=ObservationKind.SURFACE, surface_c=17.6)
+    warm = cool.model_copy(update={"surface_c": 21.0})
+    here = learning.place_of(drying())
+    slow, fast = (dates_h(learned(one).belief("house mix", here), "touch_dry")[1] for one in (cool, warm))
+    assert slow > fast
+
+
+def test_weights_never_rest_on_too_few_members() -> None:
+    z = ensemble.design(64)
+    plain = learning.Gaussian(np.zeros(8), np.eye(8))
+    runs = march_at([drying().pouring], z[None], AirSeries.constant(294.15, 0.5), np.zeros(1, dtype=np.intp), 3e6)
+    many = [finger(float(UNKNOWING[2]), Finger.TACKY, id_=i) for i in range(8)]
+    w = learning.weights(learning.evidence.sights(drying().pour, many, runs, 0), z, plain, plain)
+    assert w.sum() == pytest.approx(1)
+    assert 1 / (w**2).sum() >= 7.9

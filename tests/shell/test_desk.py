@@ -1,0 +1,444 @@
+"""The desk on a real store: what people log, what comes of it, and what the board says."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from curewatch.desk import Desk, FactError, PourOrder
+from curewatch.records import (
+    Alarm,
+    AlarmKind,
+    AlarmState,
+    Forecast,
+    MilestoneKind,
+    Notice,
+    Reading,
+    Recipe,
+    Stay,
+    ThicknessSource,
+)
+from curewatch.settings import Settings
+from curewatch.store import Store
+from curewatch.studio.alarms import is_active
+from tests.new_store import NOON
+
+SHED, LOFT = "Boat shed", "Loft"
+HOUR, MINUTE = timedelta(hours=1), timedelta(minutes=1)
+TOUCH_DRY, HANDLE = MilestoneKind.TOUCH_DRY, MilestoneKind.HANDLE
+
+
+def settings_of(*, sensors: tuple[str, ...] = (), webhook: bool = True, **tables: Any) -> Settings:
+    return Settings.model_validate(
+        {
+            "zone": "UTC",
+            "forecast": {"members": 8},
+            "webhook": {"url": "http://127.0.0.1:9/"} if webhook else None,
+            "sensors": tuple({"id": room, "room": room, "topic": room} for room in sensors),
+            **tables,
+        }
+    )
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store.open(tmp_path / "studio.sqlite") as store:
+        yield store
+
+
+@pytest.fixture
+def desk(store: Store) -> Desk:
+    return Desk(store, settings_of())
+
+
+def order(name: str = "Heron", at: datetime = NOON, **values: Any) -> PourOrder:
+    return replace(PourOrder(name, SHED, at, 1.2e-3, ThicknessSource.GAUGE), **values)
+
+
+def reading(at: datetime, temp: float | None = 20.0, rh: float | None = 50.0, **values: Any) -> Reading:
+    return Reading(room=values.pop("room", SHED), at=at, received_at=at, temp_c=temp, rh_pct=rh, **values)
+
+
+def sensed(first: datetime, last: datetime, temp: float = 20.0, rh: float = 50.0, **values: Any) -> list[Reading]:
+    """A sensor's readings, every five minutes."""
+    count = int((last - first) / (5 * MINUTE)) + 1
+    return [reading(first + i * 5 * MINUTE, temp, rh, source="post", **values) for i in range(count)]
+
+
+def notices(store: Store) -> list[Notice]:
+    """All of them, the oldest first."""
+    with store.read() as tx:
+        return tx.notices(limit=10_000)[::-1]
+
+
+def keys(store: Store) -> list[str]:
+    return [notice.key for notice in notices(store)]
+
+
+def forecasts(store: Store) -> dict[int, Forecast]:
+    with store.read() as tx:
+        return tx.forecasts()
+
+
+def alarm(store: Store, kind: AlarmKind, room: str = SHED) -> Alarm | None:
+    with store.read() as tx:
+        return next((one for one in tx.alarms() if (one.kind, one.room) == (kind, room)), None)
+
+
+def look_every(desk: Desk, step: timedelta, first: datetime, last: datetime) -> None:
+    when = first
+    while when <= last:
+        desk.refresh(when)
+        when += step
+
+
+# --- Logging ------------------------------------------------------------------------------------------------------
+
+
+def test_a_pour_makes_its_room_and_recipe_and_says_what_was_assumed(desk: Desk, store: Store) -> None:
+    logged = desk.log_pour(order(recipe="thin mix"), NOON)
+    assert logged.notes == (
+        "room 'Boat shed' is new",
+        "recipe 'thin mix' is new: taken as 30% solids, 3% glycol by volume",
+    )
+    assert desk.log_pour(order("Reed", recipe="thin mix"), NOON).notes == ()
+    near = desk.log_pour(replace(order("Eel"), room="Boat shet", recipe="thin mixx"), NOON).notes
+    assert "did you mean 'Boat shed'?" in near[0]
+    assert "did you mean 'thin mix'?" in near[1]
+
+
+def test_a_pour_is_refused_whole_when_its_name_is_taken_or_it_is_yet_to_come(desk: Desk, store: Store) -> None:
+    desk.log_pour(order(), NOON)
+    with store.read() as tx:
+        before = tx.counts()
+    taken = replace(order(), room="Another", recipe="another")
+    with pytest.raises(FactError, match="NAME: got 'Heron', expected a name that no piece here bears yet"):
+        desk.log_pour(taken, NOON)
+    with pytest.raises(FactError, match=r"--at: got '2026-11-20T12:00:01\+00:00', expected a moment that has passed"):
+        desk.log_pour(order("Reed", NOON + timedelta(seconds=1)), NOON)
+    with store.read() as tx:
+        assert tx.counts() == before
+
+
+def test_a_reading_of_a_moment_stands_as_it_was_first_logged(desk: Desk, store: Store) -> None:
+    desk.log_reading(reading(NOON))
+    revision = desk.revision()
+    assert desk.log_reading(reading(NOON, temp=30.0)).notes == (
+        "a reading of that moment is stored already; it stands as it was",
+    )
+    assert desk.revision() == revision, "nothing has changed"
+    assert desk.absorb([reading(NOON, source="post"), reading(NOON, source="post")]) == 1
+    assert desk.absorb([reading(NOON, source="post")]) == 0
+    with store.read() as tx:
+        assert tx.counts()["readings"] == 2
+
+
+def test_the_revision_changes_with_every_fact_from_any_desk(desk: Desk, store: Store) -> None:
+    other = Desk(store, desk.settings)
+    seen = [desk.revision()]
+    for log in (
+        lambda: other.log_pour(order(), NOON),
+        lambda: other.log_reading(reading(NOON)),
+        lambda: other.absorb([reading(NOON, source="post")]),
+        lambda: other.put_recipe(Recipe(name="thin mix")),
+    ):
+        log()
+        seen.append(desk.revision())
+    assert len(set(seen)) == 5
+    desk.refresh(NOON)
+    assert desk.revision() == seen[-1], "decisions are no facts"
+
+
+# --- Forecasts ----------------------------------------------------------------------------------------------------
+
+
+def test_without_readings_there_is_a_reason_and_the_first_reading_brings_dates(desk: Desk, store: Store) -> None:
+    desk.log_pour(order(), NOON)
+    assert desk.refresh(NOON).forecasts == 1
+    assert forecasts(store)[1].reason == "no temperature and humidity of Boat shed yet"
+    assert desk.refresh(NOON + MINUTE).forecasts == 0
+    assert desk.board(NOON + MINUTE).pieces[0].stage_in_words == "not known"
+    desk.log_reading(reading(NOON + MINUTE, rh=None))
+    assert desk.refresh(NOON + 2 * MINUTE).forecasts == 0, "half a climate dries nothing"
+    desk.log_reading(reading(NOON + 2 * MINUTE, source="post", temp=None))
+    assert desk.refresh(NOON + 2 * MINUTE).forecasts == 1
+    assert len(forecasts(store)[1].milestones) == 4
+
+
+def test_a_look_with_nothing_new_makes_and_writes_nothing(desk: Desk, store: Store) -> None:
+    desk.log_pour(order(), NOON)
+    desk.absorb(sensed(NOON - HOUR, NOON + HOUR))
+    desk.refresh(NOON + HOUR)
+
+    with store.read() as tx:
+        before = tx._connection.exec_driver_sql("PRAGMA data_version").scalar_one()
+        for seconds in range(5, 60, 5):
+            found = desk.refresh(NOON + HOUR + timedelta(seconds=seconds))
+            assert (found.forecasts, found.notices) == (0, 0)
+    with store.read() as tx:
+        assert tx._connection.exec_driver_sql("PRAGMA data_version").scalar_one() == before
+
+
+def test_readings_that_come_late_bring_a_new_forecast(desk: Desk, store: Store) -> None:
+    desk.log_pour(order(), NOON)
+    desk.absorb([reading(NOON), reading(NOON + 6 * HOUR)])
+    desk.refresh(NOON + 6 * HOUR)
+    old = forecasts(store)[1]
+    desk.absorb(sensed(NOON + 2 * HOUR, NOON + 4 * HOUR, temp=10, rh=60))
+    assert desk.refresh(NOON + 6 * HOUR + MINUTE).forecasts == 1
+    assert date(forecasts(store)[1], HANDLE) > date(old, HANDLE)
+
+
+def date(forecast: Forecast, kind: MilestoneKind) -> datetime:
+    (found,) = [m.worth_checking_at for m in forecast.milestones if m.kind is kind]
+    assert found is not None
+    return found
+
+
+def test_a_piece_that_moves_to_a_colder_room_is_ready_later(desk: Desk, store: Store) -> None:
+    piece = desk.log_pour(order(), NOON).piece
+    assert piece is not None
+    desk.absorb(sensed(NOON - HOUR, NOON + 2 * HOUR))
+    desk.absorb(sensed(NOON - HOUR, NOON + 2 * HOUR, temp=12, rh=60, room=LOFT))
+    desk.refresh(NOON + 2 * HOUR)
+    stays = date(forecasts(store)[1], HANDLE)
+    with store.write() as tx:
+        tx.add_stay(Stay(piece_id=piece.id, room=LOFT, since=NOON + HOUR))
+    assert desk.refresh(NOON + 2 * HOUR).forecasts == 1
+    assert date(forecasts(store)[1], HANDLE) > stays
+    assert desk.board(NOON + 2 * HOUR).pieces[0].room == LOFT
+
+
+def test_correcting_a_recipe_brings_new_forecasts_even_of_what_had_settled(desk: Desk, store: Store) -> None:
+    desk.log_pour(order(recipe="thin mix"), NOON)
+    desk.absorb([reading(NOON, temp=22, rh=40)])
+    late = NOON + timedelta(days=100)
+    desk.refresh(late)
+    assert desk.board(late).pieces[0].next is None, "settled"
+    for days in (101, 150, 400):
+        assert desk.refresh(NOON + timedelta(days=days)).forecasts == 0, "and left alone"
+    desk.put_recipe(Recipe(name="thin mix", solids=0.2))
+    assert desk.refresh(NOON + timedelta(days=400)).forecasts == 1
+
+
+def test_forecasts_that_are_dropped_are_rebuilt_as_they_were(desk: Desk, store: Store) -> None:
+    """They are derived; and neither the company they are made in nor a desk that remembers makes a difference."""
+    desk.absorb(sensed(NOON - 30 * HOUR, NOON + 40 * HOUR, temp=17))
+    desk.absorb([reading(NOON - 70 * HOUR, 12, 65, room=LOFT), reading(NOON + 3 * HOUR, 18, 55, room=LOFT)])
+    now = NOON
+    for hours, room in enumerate((SHED, LOFT, SHED, LOFT)):
+        now = NOON + 5 * hours * HOUR
+        desk.log_pour(order(f"piece {hours}", now, room=room), now)
+        desk.refresh(now)
+    now = NOON + 40 * HOUR
+    desk.refresh(now)
+    was = forecasts(store)
+    assert {made.made_at for made in was.values()} == {now}
+    told = keys(store)
+    with store.write() as tx:
+        tx.drop_forecasts()
+    assert Desk(store, desk.settings).refresh(now).forecasts == 4
+    assert forecasts(store) == was
+    assert keys(store) == told
+
+
+# --- Milestone notices ----------------------------------------------------------------------------------------------
+
+
+def test_each_milestone_is_told_once_at_even_odds_and_once_when_safe(desk: Desk, store: Store) -> None:
+    desk.log_pour(order(wet_thickness_m=0.5e-3), NOON)
+    desk.absorb([reading(NOON, source="post")])
+    look_every(desk, 2 * HOUR, NOON, NOON + timedelta(days=2))
+    look_every(desk, 24 * HOUR, NOON + timedelta(days=2), NOON + timedelta(days=40))
+    told = [key for key in keys(store) if key.startswith("piece-")]
+    assert told == [
+        f"piece-1/{kind}/{odds}"
+        for kind in ("touch_dry", "handle", "varnish_ready")
+        for odds in ("worth_checking", "safe")
+    ]
+    with store.read() as tx:
+        assert len(tx.deliveries()) == len(keys(store)), "one delivery a notice: there is one channel"
+
+
+def test_a_pour_logged_long_afterwards_is_told_what_is_safe_and_no_more(desk: Desk, store: Store) -> None:
+    late = NOON + timedelta(days=5)
+    desk.log_reading(reading(NOON))
+    desk.log_pour(order(), late)
+    desk.refresh(late)
+    assert [key for key in keys(store) if key.startswith("piece-")] == ["piece-1/touch_dry/safe", "piece-1/handle/safe"]
+
+
+def test_after_the_stronger_the_weaker_is_not_told_even_if_the_dates_move_out(desk: Desk, store: Store) -> None:
+    desk.log_pour(order(), NOON)
+    desk.absorb(sensed(NOON - HOUR, NOON, temp=24, rh=40))
+    desk.refresh(NOON)
+    safe = next(m.safe_at for m in forecasts(store)[1].milestones if m.kind is TOUCH_DRY)
+    assert safe is not None
+    desk.refresh(safe)
+    assert "piece-1/touch_dry/safe" in keys(store)
+    damp = sensed(NOON + 5 * MINUTE, safe, temp=10, rh=85)
+    desk.absorb(damp)
+    desk.refresh(safe + MINUTE)
+    moved = next(m for m in forecasts(store)[1].milestones if m.kind is TOUCH_DRY)
+    assert moved.safe_at is None or moved.safe_at > safe + MINUTE
+    look_every(desk, 6 * HOUR, safe, safe + timedelta(days=8))
+    assert "piece-1/touch_dry/worth_checking" not in keys(store)
+
+
+def test_a_piece_that_is_gone_is_told_of_no_more(desk: Desk, store: Store) -> None:
+    desk.log_pour(order(), NOON)
+    desk.absorb([reading(NOON)])
+    desk.refresh(NOON)
+    with store.write() as tx:
+        tx.set_gone(1, NOON + HOUR)
+    desk.refresh(NOON + timedelta(days=5))
+    assert keys(store) == []
+    assert desk.board(NOON + timedelta(days=5)).pieces == ()
+
+
+# --- Alarms -------------------------------------------------------------------------------------------------------
+
+
+def test_frost_is_told_to_the_channel_and_stands_on_the_board_until_it_is_over(store: Store) -> None:
+    desk = Desk(store, settings_of(sensors=(SHED,)))
+    desk.log_pour(order(), NOON)
+    desk.absorb(sensed(NOON, NOON + HOUR, temp=1))
+    look_every(desk, MINUTE, NOON, NOON + HOUR)
+    assert [a.kind for a in desk.board(NOON + HOUR).alarms] == [AlarmKind.COLD, AlarmKind.FROST]
+    assert {a.kind for a in desk.piece("Heron", NOON + HOUR).alarms} == {AlarmKind.COLD, AlarmKind.FROST}
+    desk.absorb(sensed(NOON + HOUR + 5 * MINUTE, NOON + 2 * HOUR, temp=18))
+    look_every(desk, MINUTE, NOON + HOUR, NOON + 2 * HOUR)
+    assert desk.board(NOON + 2 * HOUR).alarms == ()
+    frost = [n for n in notices(store) if n.key.startswith("alarm/frost/")]
+    assert [(n.kind, n.urgent) for n in frost] == [("alarm", True), ("alarm_over", False)]
+
+
+def test_alarms_of_a_room_its_last_piece_has_left_do_not_stay_on_the_board(store: Store) -> None:
+    desk = Desk(store, settings_of(sensors=(SHED,)))
+    desk.log_pour(order(), NOON)
+    desk.absorb(sensed(NOON, NOON + HOUR, temp=1))
+    desk.refresh(NOON + HOUR)
+    with store.write() as tx:
+        tx.set_gone(1, NOON + HOUR)
+    desk.refresh(NOON + HOUR + MINUTE)
+    assert desk.board(NOON + HOUR + MINUTE).alarms == ()
+
+
+def test_a_pour_logged_afterwards_is_warned_of_the_frost_it_has_lain_in(store: Store) -> None:
+    """The room was watched all the time, and rightly said nothing: nothing known to be wet lay in it."""
+    desk = Desk(store, settings_of(sensors=(SHED,)))
+    desk.log_pour(order("Old", NOON - timedelta(days=30)), NOON - timedelta(days=30))
+    desk.absorb(sensed(NOON - 30 * HOUR, NOON, temp=20))
+    desk.absorb(sensed(NOON + 5 * MINUTE, NOON + 3 * HOUR, temp=0))
+    desk.absorb(sensed(NOON + 3 * HOUR + 5 * MINUTE, NOON + 9 * HOUR, temp=20))
+    look_every(desk, HOUR, NOON, NOON + 9 * HOUR)
+    assert [key for key in keys(store) if "frost" in key] == []
+    desk.log_pour(order("Heron", NOON - HOUR), NOON + 9 * HOUR)
+    desk.refresh(NOON + 9 * HOUR)
+    (frost,) = [n for n in notices(store) if "frost" in n.key]
+    assert "Heron" in frost.text
+    assert "This is past and cannot be changed now" in frost.text
+
+
+def test_frost_that_a_late_reading_tells_of_is_told_as_past(store: Store) -> None:
+    """One sensor lost its radio; the other, by the stove, went on."""
+    desk = Desk(store, settings_of(sensors=(SHED,)))
+    desk.log_pour(order(), NOON)
+    desk.absorb([reading(NOON + i * 10 * MINUTE, 18.0, source="stove") for i in range(37)])
+    look_every(desk, 10 * MINUTE, NOON, NOON + 6 * HOUR)
+    assert keys(store) == []
+    desk.absorb([reading(NOON + 2 * HOUR + i * 5 * MINUTE + MINUTE, -20.0, source="door") for i in range(12)])
+    desk.refresh(NOON + 6 * HOUR)
+    (frost,) = [n for n in notices(store) if "frost" in n.key]
+    assert "past" in frost.title
+
+
+def test_readings_of_the_future_are_not_known_yet(store: Store) -> None:
+    """A clock that once ran ahead must neither make a silent room look fresh nor decide how a piece dries."""
+    desk = Desk(store, settings_of(sensors=(SHED,)))
+    desk.log_pour(order(), NOON)
+    desk.absorb([*sensed(NOON - HOUR, NOON), reading(NOON + timedelta(days=5000), 1.0, 99.0, source="post")])
+    look_every(desk, 10 * MINUTE, NOON, NOON + 2 * HOUR)
+    assert forecasts(store)[1].data_until == NOON
+    assert [key.split("/")[1] for key in keys(store)] == ["no_fresh_data"]
+    (shed,) = desk.board(NOON + 2 * HOUR).rooms
+    assert (shed.temp_c, shed.data_at) == (20.0, NOON)
+
+
+def test_after_the_clock_ran_ahead_for_years_the_studio_goes_on(store: Store) -> None:
+    desk = Desk(store, settings_of(sensors=(SHED,)))
+    desk.log_pour(order(), NOON)
+    desk.absorb(sensed(NOON - HOUR, NOON))
+    desk.refresh(NOON)
+    ahead = NOON + timedelta(days=3)
+    desk.refresh(ahead)
+    desk.refresh(ahead + 20 * MINUTE)
+    desk.absorb(sensed(NOON + 5 * MINUTE, NOON + 2 * HOUR, temp=0))
+    look_every(desk, 5 * MINUTE, NOON + 5 * MINUTE, NOON + 2 * HOUR)
+    assert any(key.startswith("alarm/frost/") for key in keys(store))
+    assert forecasts(store)[1].made_at >= NOON + HOUR
+
+
+def test_every_room_silent_or_not_is_told_apart_by_its_sensor(store: Store) -> None:
+    desk = Desk(store, settings_of(sensors=(SHED,)))
+    desk.log_pour(order(), NOON)
+    desk.log_pour(order("Reed", room=LOFT), NOON)
+    desk.absorb(sensed(NOON, NOON))
+    desk.log_reading(reading(NOON, room=LOFT))
+    look_every(desk, 10 * MINUTE, NOON, NOON + 3 * HOUR)
+    silent = {room: alarm(store, AlarmKind.NO_FRESH_DATA, room) for room in (SHED, LOFT)}
+    assert silent[SHED] is not None
+    assert is_active(silent[SHED])
+    assert silent[LOFT] is None or silent[LOFT].state is AlarmState.NORMAL
+
+
+# --- Views --------------------------------------------------------------------------------------------------------
+
+
+def test_the_board_shows_every_room_with_the_age_of_its_air(desk: Desk) -> None:
+    desk.log_reading(reading(NOON, 18.0, 60.0))
+    second = timedelta(seconds=1)
+    desk.absorb([reading(NOON, 12.0, None, room=LOFT, source="post")])
+    desk.absorb([reading(NOON + second, None, 70.0, room=LOFT, source="post")])
+    desk.absorb([reading(NOON, 12.0, None, room="Half", source="post")])
+    desk.log_pour(order("Heron", room="Never read"), NOON)
+    found = {room.name: room for room in desk.board(NOON + HOUR).rooms}
+    assert list(found) == ["Boat shed", "Half", "Loft", "Never read"]
+    assert [(r.temp_c, r.rh_pct, r.data_at, r.pieces) for r in found.values()] == [
+        (18.0, 60.0, NOON, 0),
+        (12.0, None, NOON, 0),
+        (12.0, 70.0, NOON, 0),
+        (None, None, None, 1),
+    ]
+
+
+def test_a_piece_nobody_knows_is_answered_with_near_names(desk: Desk) -> None:
+    with pytest.raises(FactError, match=r"none is logged yet"):
+        desk.piece("Heron", NOON)
+    desk.log_pour(order(), NOON)
+    with pytest.raises(FactError, match=r"NAME: got 'Herron', expected a piece here, perhaps 'Heron'"):
+        desk.piece("Herron", NOON)
+    report = desk.piece("Heron", NOON)
+    assert (report.drying.piece.name, report.forecast, report.data_at) == ("Heron", None, None)
+
+
+def test_a_test_notice_goes_to_every_channel_each_time(desk: Desk, store: Store) -> None:
+    desk.tell_test(NOON)
+    desk.tell_test(NOON + timedelta(microseconds=1))
+    with store.read() as tx:
+        assert [d.channel for d in tx.deliveries()] == ["webhook", "webhook"]
+
+
+def test_the_next_look_is_due_within_a_minute_while_anything_is_wet_else_within_the_hour(desk: Desk) -> None:
+    assert desk.refresh(NOON).next_due == NOON + HOUR
+    desk.log_pour(order(), NOON)
+    desk.log_reading(reading(NOON))
+    assert desk.refresh(NOON).next_due == NOON + MINUTE
+    settled = NOON + timedelta(days=110)
+    desk.refresh(settled)
+    assert desk.refresh(settled + MINUTE).next_due == settled + MINUTE + HOUR

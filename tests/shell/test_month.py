@@ -1,0 +1,140 @@
+"""A month in each recorded room, replayed through the desk and the outbox on a store: what one person is sent.
+
+The targets are those of a studio that people go on trusting: few messages, none missing. The counts are printed.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from curewatch.desk import Desk, PourOrder
+from curewatch.intake.files import read_room_csv
+from curewatch.notify import Outbox
+from curewatch.records import Notice, Reading, ThicknessSource
+from curewatch.settings import ForecastSettings, MailSettings, PersonSettings, SensorSettings, Settings
+from curewatch.settings.routes import not_before, people_channels
+from curewatch.store import Store
+from tests.shell.parts import HandClock
+
+PIECES = 20
+DAYS = 30
+STEP = timedelta(minutes=30)
+"""How often the daemon looks here. In life it looks each minute, which changes when something is told, not how often:
+alarms are judged along the record."""
+ROOMS = Path(os.environ.get("CUREWATCH_ROOMS") or Path(__file__).resolve().parents[3] / "shared" / "rooms")
+SERIES = sorted(ROOMS.glob("*.csv"))
+ADA = "mail:Ada"
+ROOM = "Boat shed"
+
+
+@dataclass
+class Post:
+    """Ada's mail, with the moment of each message."""
+
+    clock: HandClock
+    name: str = ADA
+    sent: list[tuple[datetime, Notice]] = field(default_factory=list)
+
+    def send(self, notice: Notice) -> None:
+        self.sent.append((self.clock.now(), notice))
+
+    @property
+    def busiest_hour(self) -> int:
+        times = [at for at, _ in self.sent]
+        return max((sum(at <= other < at + timedelta(hours=1) for other in times) for at in times), default=0)
+
+
+class Month:
+    """The studio of one person, moved on step by step."""
+
+    def __init__(self, store: Store, start: datetime, rooms: tuple[str, ...] = (ROOM,)) -> None:
+        sensors = tuple(SensorSettings(id=f"s{i}", room=room, topic=f"shed/{i}") for i, room in enumerate(rooms))
+        self.settings = Settings(
+            zone="UTC",
+            sensors=sensors,
+            mail=MailSettings(host="127.0.0.1", sender="shed@shed.example"),
+            people=(PersonSettings(name="Ada", mail="ada@shed.example"),),
+            forecast=ForecastSettings(members=8, days=90),
+        )
+        self.clock, self.store = HandClock(start), store
+        self.desk, self.post = Desk(store, self.settings), Post(self.clock)
+        self.outbox = Outbox(
+            store,
+            {ADA: self.post},
+            self.clock,
+            random.Random(1),
+            timedelta(days=3),
+            not_before=lambda channel, notice, at: not_before(self.settings, channel, notice, at),
+            people=people_channels(self.settings),
+        )
+        self._due = start
+
+    def pour(self, name: str, thickness_mm: float, room: str = ROOM) -> None:
+        now = self.clock.now()
+        self.desk.log_pour(PourOrder(name, room, now, thickness_mm * 1e-3, ThicknessSource.GAUGE), now)
+
+    def step(self, readings: list[Reading], by: timedelta = STEP) -> None:
+        """The readings of this step come in, and the daemon looks."""
+        now = self.clock.move(by)
+        if readings:
+            self.desk.absorb(readings)
+        self.desk.refresh(now)
+        self.outbox.deliver_due(now, ADA)
+
+    def counted(self) -> dict[str, int]:
+        with self.store.read() as tx:
+            notices = tx.notices(limit=10_000)
+        kinds: dict[str, int] = {}
+        for notice in notices:
+            kinds[notice.kind] = kinds.get(notice.kind, 0) + 1
+        return kinds
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store.open(tmp_path / "studio.sqlite") as opened:
+        yield opened
+
+
+def reading(at: datetime, temp_c: float, rh_pct: float, room: str = ROOM, source: str = "s0") -> Reading:
+    return Reading(room=room, at=at, temp_c=round(temp_c, 2), rh_pct=round(rh_pct, 1), source=source, received_at=at)
+
+
+@pytest.mark.skipif(not SERIES and not os.environ.get("CI"), reason=f"no recorded rooms in {ROOMS}")
+def test_there_are_rooms_to_replay() -> None:
+    assert SERIES
+
+
+@pytest.mark.parametrize("series", SERIES, ids=lambda path: path.stem)
+def test_a_month_of_a_recorded_room_with_twenty_wet_pieces(series: Path, store: Store) -> None:
+    recorded = read_room_csv(str(series))
+    start = datetime.fromtimestamp(float(recorded.epoch_s[0]), UTC)
+    month = Month(store, start)
+    chance = random.Random(series.stem)
+    # poured over the first three weeks, as a studio does: one or two a day
+    pours = sorted(chance.uniform(0, 21 * 24) for _ in range(PIECES))
+    index, poured = 0, 0
+    while month.clock.now() < start + timedelta(days=DAYS):
+        hours = (month.clock.now() - start).total_seconds() / 3600
+        while poured < PIECES and pours[poured] <= hours:
+            month.pour(f"Piece {poured + 1}", chance.uniform(0.8, 1.6))
+            poured += 1
+        new = []
+        until = (month.clock.now() + STEP).timestamp()
+        while index < len(recorded.epoch_s) and recorded.epoch_s[index] <= until:
+            at = datetime.fromtimestamp(float(recorded.epoch_s[index]), UTC)
+            new.append(reading(at, float(recorded.temp_c[index]), float(recorded.rh_pct[index])))
+            index += 1
+        month.step(new)
+    sent, busiest, counts = len(month.post.sent), month.post.busiest_hour, month.counted()
+    print(f"\n{series.stem}: {sent} messages in {DAYS} days ({sent / DAYS:.2f} a day), most in an hour {busiest}")
+    print(f"  notices behind them: {counts}")
+    assert sent / DAYS <= 1
+    assert busiest <= 3

@@ -1,0 +1,249 @@
+"""Who gets in: hosts, other sites, passwords, sessions, tokens, a class, and what is too much to take."""
+
+from __future__ import annotations
+
+import os
+import re
+import socket
+import stat
+import subprocess
+import sys
+from collections.abc import Iterator
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+import requests
+
+from curewatch.settings import SettingsError, WebSettings
+from curewatch.store import Store
+from curewatch.web.app import make_app
+from curewatch.web.passwords import hash_of
+from curewatch.web.sessions import Scope, Sessions
+from tests.shell.parts import HandClock, free_port
+from tests.shell.web_parts import NOW, PASSWORD, Studio, served, token_on
+
+
+@pytest.fixture
+def studio(tmp_path: Path) -> Iterator[Studio]:
+    with served(tmp_path) as studio:
+        yield studio
+
+
+@pytest.fixture(scope="module")
+def password_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("secret") / "page-password"
+    path.write_text(hash_of(PASSWORD) + "\n")
+    return path
+
+
+@pytest.fixture
+def locked(tmp_path: Path, password_file: Path) -> Iterator[Studio]:
+    with served(tmp_path, password_file=password_file) as studio:
+        yield studio
+
+
+def log_in(studio: Studio, password: str = PASSWORD, there: str = "/") -> requests.Response:
+    return studio.post("/login", {"password": password, "next": there})
+
+
+# --- on loopback, without a password ---
+
+
+def test_every_page_carries_the_headers_that_keep_strangers_code_out(studio: Studio) -> None:
+    for path in ("/", "/pour", "/static/page.css", "/nothing", "/events"):
+        with studio.get(path, stream=True) as answer:
+            policy = answer.headers["content-security-policy"]
+            assert "default-src 'none'" in policy
+            assert "unsafe" not in policy
+            assert answer.headers["x-content-type-options"] == "nosniff"
+            assert "server" not in answer.headers
+
+
+def test_no_page_has_a_script_or_style_inside_it_or_asks_anything_of_outside(studio: Studio) -> None:
+    studio.pour()
+    studio.read()
+    studio.desk.refresh(NOW)
+    for path in ("/", "/pour", "/reading", "/alarms", "/piece/Curlew", "/room/Shed", "/ways-in"):
+        page = studio.page(path)
+        assert not re.search(r"<style|\sstyle=|\son\w+=|<script(?! src=\"/static/)", page), path
+        assert not re.search(r'(?:src|href|action)="(?:\w+:)?//', page), path
+
+
+@pytest.mark.parametrize("host", ["evil.example", "evil.example:8730", "127.0.0.1.evil.example", "", "[::1"])
+def test_a_name_that_is_not_ours_is_refused(studio: Studio, host: str) -> None:
+    answer = studio.get("/", headers={"host": host})
+    assert answer.status_code in (400, 421)
+    assert "Nothing is drying" not in answer.text
+
+
+def test_names_from_the_settings_are_answered_to(tmp_path: Path) -> None:
+    with served(tmp_path, hosts=("shed",), address="http://Workshop.local:8730") as studio:
+        for host in ("shed:8730", "workshop.local", "localhost"):
+            assert studio.get("/", headers={"host": host}).status_code == 200
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"sec-fetch-site": "cross-site"},
+        {"sec-fetch-site": "same-site"},
+        {"origin": "http://evil.example"},
+        {"origin": "null"},
+    ],
+)
+def test_another_site_cannot_send_a_form_even_with_the_right_token(studio: Studio, headers: dict[str, str]) -> None:
+    answer = studio.post("/pour", {"name": "Cuckoo"}, headers=headers)
+    assert answer.status_code == 403
+    assert studio.names() == []
+
+
+@pytest.mark.parametrize("token", ["", "0" * 43, "é"])
+def test_a_form_without_its_token_stores_nothing(studio: Studio, token: str) -> None:
+    studio.page("/pour")
+    answer = studio.browser.post(studio.url + "/pour", data={"token": token, "name": "Cuckoo"}, timeout=10)
+    assert answer.status_code == 403
+    assert "open for too long" in answer.text
+    assert studio.names() == []
+
+
+def test_a_token_is_worth_nothing_with_another_browsers_cookie(studio: Studio) -> None:
+    token = token_on(studio.page("/pour"))
+    with requests.Session() as other:
+        other.get(studio.url + "/", timeout=10)
+        assert other.post(studio.url + "/pour", data={"token": token}, timeout=10).status_code == 403
+
+
+def test_a_body_that_is_too_long_is_not_read(studio: Studio) -> None:
+    answer = studio.browser.post(studio.url + "/pour", data="x" * 70_000, timeout=10)
+    assert answer.status_code == 413
+
+    def drops() -> Iterator[bytes]:
+        for _ in range(100):
+            yield b"x" * 1024
+
+    assert studio.browser.post(studio.url + "/pour", data=drops(), timeout=10).status_code == 413
+
+
+# --- wider than this machine ---
+
+
+@pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.168.1.20", "shed.local"])
+def test_it_refuses_to_be_served_to_a_network_without_a_password(tmp_path: Path, host: str) -> None:
+    with Store.open(tmp_path / "studio.sqlite") as store:
+        from curewatch.desk import Desk
+        from curewatch.settings import Settings
+
+        with pytest.raises(SettingsError, match=r"web\.host: got .*password_file.*curewatch password"):
+            make_app(Desk(store, Settings(zone="UTC")), WebSettings(host=host), HandClock(NOW))
+
+
+def test_a_password_in_the_clear_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "page-password"
+    path.write_text("hunter2 in the clear")
+    with pytest.raises(SettingsError, match="holds no hash") as refusal:
+        WebSettings(password_file=path).password_hash()
+    assert "hunter2" not in str(refusal.value)
+
+
+# --- with a password ---
+
+
+def test_nobody_sees_anything_before_the_password_and_everything_after(locked: Studio) -> None:
+    locked.pour()
+    answer = locked.get("/room/Shed?span=week", allow_redirects=False)
+    assert answer.status_code == 303
+    assert answer.headers["location"] == "/login?next=%2Froom%2FShed%3Fspan%3Dweek"
+    assert "Curlew" not in locked.page("/login")
+    assert log_in(locked, "not it").status_code == 401
+    assert log_in(locked, there="/room/Shed?span=week").url.endswith("/room/Shed?span=week")
+    assert "Curlew" in locked.page("/")
+    cookie = locked.browser.get(locked.url + "/login", timeout=10).request.headers["cookie"]
+    assert PASSWORD not in cookie
+
+
+def test_the_session_outlives_a_restart_and_ends_when_it_is_left(locked: Studio, password_file: Path) -> None:
+    log_in(locked)
+    cookie = locked.browser.cookies["curewatch"]
+    hashed = password_file.read_text().strip()
+    assert Sessions(locked.store, hashed).known(cookie, NOW) is not None
+    assert Sessions(locked.store, hash_of(PASSWORD)).known(cookie, NOW) is None, "a new password ends sessions"
+    assert Sessions(locked.store, hashed).known(cookie, NOW + timedelta(days=31)) is None
+    locked.post("/logout", {}, on="/")
+    assert locked.get("/", allow_redirects=False).status_code == 303
+
+
+def test_a_cookie_that_was_tampered_with_is_none(tmp_path: Path) -> None:
+    with Store.open(tmp_path / "studio.sqlite") as store:
+        sessions = Sessions(store, None)
+        cookie = sessions.begin(Scope.READ, NOW).cookie
+        assert sessions.known(cookie, NOW) is not None
+        assert sessions.known(cookie.replace(".1.", ".3.", 1), NOW) is None
+        for nonsense in (None, "", ".", "..", "a.b.c.d", cookie[:-1], "é" * 40):
+            assert sessions.known(nonsense, NOW) is None
+
+
+def test_guessing_is_slowed_down(locked: Studio) -> None:
+    codes = [log_in(locked, f"guess {number}").status_code for number in range(6)]
+    assert codes == [401] * 5 + [429]
+    answer = log_in(locked)
+    assert answer.status_code == 429, "not even the right one, until the wait is over"
+    assert 0 < int(answer.headers["retry-after"]) <= 301
+
+
+@pytest.mark.parametrize(
+    "there", ["//evil.example", "https://evil.example", "/\\evil.example", "javascript:x", "/a\nb"]
+)
+def test_logging_in_never_leads_to_another_site(locked: Studio, there: str) -> None:
+    answer = locked.post("/login", {"password": PASSWORD, "next": there}, allow_redirects=False)
+    assert (answer.status_code, answer.headers["location"]) == (303, "/")
+
+
+def test_a_class_link_lets_look_and_no_more_and_can_be_taken_back(locked: Studio) -> None:
+    locked.pour()
+    log_in(locked)
+    made = locked.post("/ways-in", {"name": "Tuesday class", "kind": "class"})
+    link = re.search(r"<code>\S+(/class/[\w-]+)</code>", made.text)
+    assert link
+    with requests.Session() as pupil:
+        board = pupil.get(locked.url + link[1], timeout=10)
+        assert "Curlew" in board.text
+        assert 'href="/pour"' not in board.text
+        assert pupil.get(locked.url + "/ways-in", timeout=10).status_code == 403
+        token = token_on(pupil.get(locked.url + "/", timeout=10).text)
+        answer = pupil.post(locked.url + "/piece/Curlew/gone", data={"token": token}, timeout=10)
+        assert answer.status_code == 403
+    assert locked.names() == ["Curlew"]
+    locked.post("/ways-in/take-back", {"name": "Tuesday class"}, on="/ways-in")
+    assert requests.get(locked.url + link[1], timeout=10).status_code == 404
+    with locked.store.read() as tx:
+        assert link[1].split("/")[-1] not in str(tx.get_meta("page_tokens"))
+
+
+def test_the_command_writes_a_hash_for_its_owner_alone(tmp_path: Path) -> None:
+    path = tmp_path / "page-password"
+    command = [sys.executable, "-m", "curewatch", "password", str(path)]
+    done = subprocess.run(command, input=PASSWORD + "\n", text=True, capture_output=True, timeout=60, check=True)
+    assert "password_file" in done.stdout
+    assert PASSWORD not in done.stdout + path.read_text()
+    assert stat.S_IMODE(path.stat().st_mode) == 0o600
+    assert WebSettings(host="0.0.0.0", password_file=path).password_hash() is not None
+    short = subprocess.run(command, input="short\n", text=True, capture_output=True, timeout=60, check=False)
+    assert short.returncode == 2
+    assert "8 to 200 characters" in short.stderr
+    assert sorted(os.listdir(tmp_path)) == ["page-password"]
+
+
+def test_a_port_that_is_taken_costs_the_page_only(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    from curewatch.daemon.page import PageServer
+    from curewatch.desk import Desk
+    from curewatch.settings import Settings
+
+    with socket.socket() as taken, Store.open(tmp_path / "studio.sqlite") as store:
+        taken.bind(("127.0.0.1", free_port()))
+        taken.listen()
+        settings = WebSettings(port=taken.getsockname()[1])
+        server = PageServer(Desk(store, Settings(zone="UTC")), settings, HandClock(NOW), lambda: None)
+        assert server.start() is None
+        server.stop()
+    assert "web.port in the settings names another" in caplog.text

@@ -1,0 +1,120 @@
+"""The board as a browser gets it: the three answers, the shared axis, filters, pages, alarms."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from curewatch.web.axis import Axis
+from tests.shell.web_parts import NOW, Studio, served, words_of
+
+
+@pytest.fixture
+def studio(tmp_path: Path) -> Iterator[Studio]:
+    with served(tmp_path) as studio:
+        yield studio
+
+
+def test_an_empty_studio_says_so_and_offers_to_log_a_pour(studio: Studio) -> None:
+    page = studio.page("/")
+    assert "Nothing is drying here yet" in page
+    assert 'href="/pour"' in page
+
+
+def test_each_piece_stands_on_the_axis_with_its_bands_in_order_and_says_the_same_in_words(studio: Studio) -> None:
+    studio.pour(hours_ago=2)
+    studio.read()
+    studio.desk.refresh(NOW)
+    page = studio.page("/")
+    bands = [float(x) for x in re.findall(r'<rect class="band (?!key)[^"]*" x="([\d.]+)%', page)]
+    assert len(bands) == 4
+    assert bands == sorted(bands)
+    spoken = re.search(r'class="lanes"[^>]*aria-label="([^"]+)"', page)
+    assert spoken
+    assert [part.split(" between ")[0] for part in spoken[1].split("; ")] == [
+        "packed",
+        "touch-dry",
+        "fit to handle",
+        "varnish-ready",
+    ]
+    assert "worth checking" in words_of(page)
+
+
+def test_a_room_that_was_never_read_gives_no_dates_and_says_why(studio: Studio) -> None:
+    studio.pour()
+    studio.desk.refresh(NOW)
+    said = words_of(studio.page("/"))
+    assert "no dates yet" in said
+    assert "no temperature and humidity of Shed yet" in said
+    assert "never read" in said
+
+
+def test_the_three_answers_name_what_may_be_touched_what_frees_a_place_and_what_is_in_danger(studio: Studio) -> None:
+    studio.pour("Touchable", "Shed", hours_ago=14)
+    studio.pour("Long dry", "Shed", hours_ago=200)
+    studio.pour("Shivering", "Loft", hours_ago=3)
+    studio.read("Shed", hours=210)
+    studio.read("Loft", temp_c=6, hours=10)
+    studio.desk.refresh(NOW)
+    answers = dict(re.findall(r'<a class="answer (\w+)".*?<p>(.*?)</p>', studio.page("/"), re.DOTALL))
+    assert "Touchable" in answers["touch"]
+    assert "Long dry" in answers["places"]
+    assert "Shivering" not in answers["touch"] + answers["places"]
+    assert "Shivering" in answers["danger"]
+    asked = studio.page("/?ask=danger")
+    assert "1 of 3 pieces" in words_of(asked)
+    assert '<li class="piece danger">' in asked
+    assert "too cold for wet paint" in words_of(asked)
+
+
+def test_a_thousand_pieces_come_thirty_a_page_and_can_be_found(studio: Studio) -> None:
+    for number in range(70):
+        studio.pour(f"Reed {number}", f"Shed {number % 2}", hours_ago=1 + number)
+    first = studio.page("/")
+    assert len(re.findall(r'<li class="piece', first)) == 30
+    assert len(first.encode()) < 100_000
+    assert "page 1 of 3" in words_of(first)
+    assert len(re.findall(r'<li class="piece', studio.page("/?page_no=3"))) == 10
+    assert "1 of 70 pieces" in words_of(studio.page("/?q=reed+69"))
+    assert "35 of 70 pieces" in words_of(studio.page("/?room=Shed+1"))
+    grouped = re.findall(r'<h2 class="group">([^<]+)', studio.page("/?by=room&q=Reed+1"))
+    assert grouped == ["Shed 0", "Shed 1"]
+
+
+@pytest.mark.parametrize(
+    "query", ["?page_no=x", "?page_no=-3", "?page_no=9", "?ask=nonsense", "?by=;drop", "?q=%00%ff"]
+)
+def test_a_strange_question_gets_a_page_and_never_a_failure(studio: Studio, query: str) -> None:
+    assert studio.get(f"/{query}").status_code in (200, 422)
+
+
+def test_names_cannot_break_out_of_the_page(studio: Studio) -> None:
+    studio.pour('<script>alert("x")</script> & "Co"')
+    studio.read()
+    studio.desk.refresh(NOW)
+    page = studio.page("/")
+    assert "<script>alert" not in page
+    link = re.search(r'<a href="(/piece/[^"]+)">&lt;script', page)
+    assert link
+    assert "&lt;script&gt;alert" in studio.page(link[1])
+
+
+def test_what_was_logged_elsewhere_is_on_the_next_page(studio: Studio) -> None:
+    studio.page("/")
+    studio.pour("From a command")
+    assert "From a command" in studio.page("/")
+
+
+def test_the_axis_is_wide_near_now_and_keeps_the_order_of_dates() -> None:
+    axis = Axis.to_show(NOW, NOW + timedelta(days=40))
+    moments = [timedelta(days=-9), timedelta(days=-4), timedelta(0), timedelta(hours=6), timedelta(days=1)]
+    places = [axis.x(NOW + moment) for moment in [*moments, timedelta(days=40), timedelta(days=400)]]
+    assert places == sorted(places)
+    assert (places[0], places[1], places[-1]) == (0, 0, 100)
+    six_hours_now = axis.x(NOW + timedelta(hours=6)) - axis.x(NOW)
+    six_hours_later = axis.x(NOW + timedelta(days=20, hours=6)) - axis.x(NOW + timedelta(days=20))
+    assert six_hours_now > 20 * six_hours_later

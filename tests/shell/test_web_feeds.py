@@ -1,0 +1,148 @@
+"""What programs fetch: the calendar, the metrics; and the labels that a camera reads."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+import requests
+from icalendar import Calendar, Event
+from prometheus_client.openmetrics.parser import text_string_to_metric_families
+
+from curewatch.desk import moves
+from curewatch.web.passwords import hash_of
+from tests.shell.web_parts import PASSWORD, Studio, served
+
+
+@pytest.fixture
+def studio(tmp_path: Path) -> Iterator[Studio]:
+    with served(tmp_path) as studio:
+        studio.pour()
+        studio.read()
+        studio.desk.refresh(studio.clock.now())
+        yield studio
+
+
+def events(studio: Studio) -> dict[str, Event]:
+    """By UID."""
+    answer = studio.get("/calendar.ics")
+    assert answer.headers["content-type"].startswith("text/calendar")
+    calendar = Calendar.from_ical(answer.text)
+    assert calendar["version"] == "2.0"
+    assert calendar["name"] == "What dries when"
+    assert all(len(line.encode()) <= 75 for line in answer.text.split("\r\n"))
+    return {str(event["uid"]): event for event in calendar.walk("VEVENT")}
+
+
+def only(studio: Studio, kind: str) -> Event:
+    (found,) = [event for uid, event in events(studio).items() if f"-{kind}@" in uid]
+    return found
+
+
+def test_each_told_milestone_is_a_tentative_event_at_its_safe_date(studio: Studio) -> None:
+    found = events(studio)
+    assert sorted(uid.split("@")[0] for uid in found) == [
+        "piece-1-handle", "piece-1-touch-dry", "piece-1-varnish-ready",
+    ]  # fmt: skip
+    forecast = studio.desk.piece("Curlew", studio.clock.now()).forecast
+    assert forecast is not None
+    safe = next(m.safe_at for m in forecast.milestones if m.kind == "touch_dry")
+    assert safe is not None
+    event = only(studio, "touch-dry")
+    assert timedelta(0) <= event.decoded("dtstart") - safe < timedelta(minutes=15)
+    assert (event["status"], int(event["sequence"]), event["summary"]) == ("TENTATIVE", 0, "Curlew: touch-dry")
+    assert "worth checking" in event["description"]
+    assert "ventilate" in only(studio, "varnish-ready")["description"]
+
+
+def test_a_date_that_moves_is_the_same_event_counted_up_and_one_that_stays_is_untouched(studio: Studio) -> None:
+    before = only(studio, "touch-dry")
+    assert studio.get("/calendar.ics").content == studio.get("/calendar.ics").content
+    studio.clock.move(timedelta(hours=1))
+    studio.read(temp_c=14, rh_pct=70, hours=0)
+    studio.desk.refresh(studio.clock.now())
+    after = only(studio, "touch-dry")
+    assert before["uid"] == after["uid"]
+    assert after.decoded("dtstart") > before.decoded("dtstart")
+    assert (int(before["sequence"]), int(after["sequence"])) == (0, 1)
+    assert after.decoded("dtstamp") > before.decoded("dtstamp")
+
+
+def test_it_is_confirmed_once_safe_and_forgotten_a_month_later(studio: Studio) -> None:
+    events(studio)
+    studio.clock.move(timedelta(days=5))
+    studio.read(hours=5 * 24)
+    studio.desk.refresh(studio.clock.now())
+    assert only(studio, "touch-dry")["status"] == "CONFIRMED"
+    studio.clock.move(timedelta(days=40))
+    assert [uid for uid in events(studio) if "touch-dry" in uid] == []
+
+
+@pytest.mark.parametrize("way", ["gone", "taken back"])
+def test_a_piece_that_is_no_more_leaves_cancelled_events(studio: Studio, way: str) -> None:
+    events(studio)
+    now = studio.clock.now()
+    if way == "gone":
+        moves.leave(studio.desk, "Curlew", now)
+    else:
+        moves.take_back_pours(studio.desk, [1], now)
+    assert {(str(e["status"]), int(e["sequence"])) for e in events(studio).values()} == {("CANCELLED", 1)}
+    assert {(str(e["status"]), int(e["sequence"])) for e in events(studio).values()} == {("CANCELLED", 1)}
+
+
+def test_what_has_not_changed_is_not_sent_again(studio: Studio) -> None:
+    tag = studio.get("/calendar.ics").headers["etag"]
+    answer = studio.get("/calendar.ics", headers={"if-none-match": tag})
+    assert (answer.status_code, answer.content) == (304, b"")
+
+
+def test_the_private_link_opens_the_calendar_and_nothing_else(tmp_path: Path) -> None:
+    (tmp_path / "password").write_text(hash_of(PASSWORD))
+    with served(tmp_path, password_file=tmp_path / "password") as studio:
+        assert studio.get("/calendar.ics", allow_redirects=False).status_code == 303
+        assert studio.get("/calendar/nonsense.ics").status_code == 404
+        studio.post("/login", {"password": PASSWORD})
+        page = studio.post("/ways-in", {"name": "Phone", "kind": "calendar"}).text
+        link = re.search(r"<code>\S+(/calendar/[\w-]+\.ics)</code>", page)
+        assert link
+        answer = requests.get(studio.url + link[1], timeout=10)
+        assert answer.text.startswith("BEGIN:VCALENDAR")
+        assert "set-cookie" not in answer.headers
+        assert requests.get(studio.url + "/metrics", timeout=10).status_code == 401
+
+
+def test_the_metrics_are_open_metrics_in_base_units_and_know_no_zero_for_what_is_not_known(studio: Studio) -> None:
+    studio.pour("Shivering", "Loft")
+    studio.desk.refresh(studio.clock.now())
+    answer = studio.get("/metrics", headers={"accept": "application/openmetrics-text; version=1.0.0"})
+    assert answer.headers["content-type"].startswith("application/openmetrics-text")
+    values = {
+        (sample.name, *sorted(sample.labels.values())): sample.value
+        for family in text_string_to_metric_families(answer.text)
+        for sample in family.samples
+    }
+    assert values["curewatch_room_temperature_celsius", "Shed"] == 21
+    assert values["curewatch_room_relative_humidity_ratio", "Shed"] == 0.5
+    assert values["curewatch_pieces", "Shed", "wet"] == 1
+    assert values["curewatch_pieces", "Loft", "not known"] == 1
+    assert values["curewatch_alarm_active", "Shed", "cold"] == 0
+    assert values["curewatch_room_reading_timestamp_seconds", "Shed"] == studio.clock.now().timestamp()
+    assert ("curewatch_room_temperature_celsius", "Loft") not in values
+    assert studio.get("/metrics").headers["content-type"].startswith("text/plain")
+
+
+def test_a_label_carries_a_code_that_opens_its_piece_and_says_nothing_of_it(studio: Studio) -> None:
+    page = studio.page("/labels")
+    assert page.count('<section class="label">') == 1
+    assert "Curlew" in page
+    assert re.search(r"<svg[^>]*class=\"qr\"", page)
+    from curewatch.web.sessions import Sessions
+
+    opaque = Sessions(studio.store, "any password").opaque(1)
+    assert re.fullmatch(r"[a-z2-7]{12}", opaque)
+    assert studio.get(f"/p/{opaque}").url.endswith("/piece/Curlew")
+    assert studio.get("/p/aaaaaaaaaaaa").status_code == 404
+    assert studio.page("/labels?piece=99").count('<section class="label">') == 0

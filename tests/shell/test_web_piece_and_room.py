@@ -1,0 +1,152 @@
+"""The page of one piece, of one room, and of the alarms."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from datetime import timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from curewatch.records import Reading
+from curewatch.studio.drying_curve import drying_curve
+from curewatch.web.plot import Curve, Plot, thinned
+from curewatch.web.words import Words
+from tests.shell.web_parts import NOW, Studio, served, words_of
+
+
+@pytest.fixture
+def studio(tmp_path: Path) -> Iterator[Studio]:
+    with served(tmp_path) as studio:
+        yield studio
+
+
+def test_a_piece_shows_its_milestones_curves_air_and_cautions_with_a_table_behind_each_curve(studio: Studio) -> None:
+    studio.pour(hours_ago=20)
+    studio.read(hours=30, temp_c=18, rh_pct=55)
+    studio.desk.refresh(NOW)
+    page = studio.page("/piece/Curlew")
+    said = words_of(page)
+    titles = re.findall(r"<figcaption>([^<]+)", page)
+    assert [title.split(",")[0] for title in titles] == [
+        "Water and glycol still in the film",
+        "Wet at the top and at the bottom",
+        "Film temperature",
+        "Room temperature",
+        "Relative humidity",
+    ]
+    assert len(re.findall(r"<figure.*?<table>.*?</figure>", page, re.DOTALL)) == len(titles)
+    for expected in (
+        "MFFT 10 °C",
+        "damp 75 %",
+        "perhaps (10 %)",
+        "safe to assume (90 %)",
+        "18.0 °C on average (18.0 to 18.0)",
+    ):
+        assert expected in said
+    assert "ventilate" in said
+    assert len(page.encode()) < 100_000
+
+
+def test_the_curve_begins_full_falls_and_agrees_with_its_band(studio: Studio) -> None:
+    from curewatch.desk.piece_air import piece_air
+
+    studio.pour(hours_ago=20)
+    studio.read(hours=30)
+    studio.desk.refresh(NOW)
+    report = studio.desk.piece("Curlew", NOW)
+    curve = drying_curve(report.drying, piece_air(studio.desk, report.drying, NOW), report.forecast, NOW)
+    assert curve is not None
+    assert curve.median[0] == pytest.approx(1)
+    assert (np.diff(curve.median) <= 1e-6).all()
+    assert (curve.low <= curve.median + 1e-9).all()
+    assert (curve.median <= curve.high + 1e-9).all()
+    assert (curve.surface <= curve.bottom + 1e-3).all()
+    handle = next(m for m in report.forecast.milestones if m.kind == "handle")
+    assert curve.hours[-1] > (handle.safe_at - report.drying.pour.at) / timedelta(hours=1)
+
+
+def test_a_piece_without_readings_has_no_curves_and_says_why(studio: Studio) -> None:
+    studio.pour()
+    studio.desk.refresh(NOW)
+    page = studio.page("/piece/Curlew")
+    assert "<figure" not in page
+    assert "no temperature and humidity of Shed yet" in page
+
+
+def test_a_room_shows_its_air_its_sensors_with_age_and_battery_and_what_is_wet(studio: Studio) -> None:
+    studio.pour()
+    studio.read(hours=50)
+    old = NOW - timedelta(days=3)
+    studio.desk.absorb(
+        [Reading(room="Shed", at=old, temp_c=20, rh_pct=50, source="door", received_at=old, battery_pct=17)]
+    )
+    studio.desk.refresh(NOW)
+    for span in ("day", "week", "month", "nonsense"):
+        page = studio.page(f"/room/Shed?span={span}")
+        assert page.count("<figure") == 2
+    said = words_of(page)
+    assert "door 3 d ago ! late" in said
+    assert "17 %" in said
+    assert "window 0 min ago 21.0 °C 50 % not told" in said
+    assert "Wet in it: 1" in said
+
+
+def test_what_is_not_there_is_said_kindly(studio: Studio) -> None:
+    assert studio.get("/room/Nowhere").status_code == 404
+    answer = studio.get("/piece/Nobody")
+    assert answer.status_code == 422
+    assert "Nobody" in answer.text
+    assert studio.get("/nothing").status_code == 404
+
+
+def test_alarms_are_listed_while_they_last_and_after(studio: Studio) -> None:
+    studio.pour(hours_ago=6)
+    studio.read(temp_c=5, hours=8)
+    studio.desk.refresh(NOW)
+    said = words_of(studio.page("/alarms"))
+    assert "Shed: too cold for wet paint" in said
+    assert "warm the room" in said
+    studio.clock.move(timedelta(hours=3))
+    studio.read(temp_c=21, hours=2)
+    studio.desk.refresh(studio.clock.now())
+    said = words_of(studio.page("/alarms"))
+    assert "Nothing is wrong" in said
+    assert "too cold for wet paint: over" in said
+
+
+def plot(y: list[float], hours: float = 48) -> Plot:
+    from zoneinfo import ZoneInfo
+
+    at = NOW.timestamp() + np.linspace(0, hours * 3600, len(y))
+    return Plot("t", "d", "°C", at, (Curve("c", "temp", np.array(y)),), Words(NOW, ZoneInfo("Europe/Lisbon")))
+
+
+def test_a_gap_in_the_record_is_a_gap_in_the_line() -> None:
+    assert plot([1, 2, np.nan, 3, 4]).path(plot([1, 2, np.nan, 3, 4]).curves[0]).count("M") == 2
+
+
+def test_the_scale_holds_every_value_in_round_steps() -> None:
+    for values in ([0.0, 0.0], [-3.2, 18.9], [9.95, 10.05], [0.0, 100.0]):
+        drawn = plot(values)
+        low, high, step = drawn.scale
+        assert low <= min(values)
+        assert high >= max(values)
+        assert (high - low) / step == pytest.approx(round((high - low) / step))
+        assert len(drawn.grid) <= 8
+
+
+def test_ticks_are_whole_hours_or_days_of_the_studios_zone() -> None:
+    assert [label for _, label in plot([1, 2], hours=24).ticks] == ["12:00", "18:00", "21 Nov", "06:00"]
+    assert all(re.fullmatch(r"\d+ [A-Z][a-z]+", label) for _, label in plot([1, 2], hours=24 * 30).ticks)
+
+
+def test_thinning_keeps_means_and_gaps() -> None:
+    at = np.arange(1000.0)
+    value = np.where((at > 400) & (at < 600), np.nan, at)
+    time, thin = thinned(at, value, most=10)
+    assert len(time) == 10
+    assert np.isnan(thin).sum() == 1
+    assert thin[0] == pytest.approx(49.5, abs=0.5)

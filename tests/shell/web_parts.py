@@ -1,0 +1,104 @@
+"""The page on a real port over a real store, and a browser of few talents for it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
+from html import unescape
+from pathlib import Path
+from typing import Any
+
+import requests
+
+from curewatch.daemon.page import PageServer
+from curewatch.desk import Desk, PourOrder
+from curewatch.records import Reading, ThicknessSource
+from curewatch.settings import ForecastSettings, Settings, WebSettings
+from curewatch.store import Store
+from tests.shell.parts import HandClock, free_port
+
+NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
+PASSWORD = "slack water at noon"
+
+
+class Studio:
+    """One served studio; `get` and `post` as a browser would, cookies kept."""
+
+    def __init__(self, store: Store, clock: HandClock, settings: WebSettings) -> None:
+        self.clock, self.web = clock, settings
+        self.desk = Desk(store, Settings(zone="Europe/Lisbon", forecast=ForecastSettings(members=8), web=settings))
+        self.store = store
+        self.told = 0
+        self.browser = requests.Session()
+        self.url = f"http://127.0.0.1:{settings.port}"
+
+    def logged(self) -> None:
+        self.told += 1
+
+    def get(self, path: str, **options: Any) -> requests.Response:
+        return self.browser.get(self.url + path, timeout=20, **options)
+
+    def page(self, path: str) -> str:
+        """A page's text, tags and all."""
+        answer = self.get(path)
+        assert answer.status_code == 200, answer.text
+        return answer.text
+
+    def post(self, path: str, fields: dict[str, Any], *, on: str | None = None, **options: Any) -> requests.Response:
+        """Send a form that stands on the page `on` (default: the same path), with its token."""
+        token = token_on(self.get(on or path).text)
+        return self.browser.post(self.url + path, data={"token": token, **fields}, timeout=20, **options)
+
+    def names(self) -> list[str]:
+        with self.store.read() as tx:
+            return [piece.name for piece in tx.pieces()]
+
+    def pour(
+        self, name: str = "Curlew", room: str = "Shed", hours_ago: float = 2, place: str | None = "rack 1"
+    ) -> None:
+        now = self.clock.now()
+        order = PourOrder(
+            name,
+            room,
+            now - timedelta(hours=hours_ago),
+            1.2e-3,
+            ThicknessSource.GAUGE,
+            place=place,
+            size_m=(0.3, 0.4),
+            recipe="river white",
+        )
+        self.desk.log_pour(order, now)
+
+    def read(self, room: str = "Shed", temp_c: float = 21, rh_pct: float = 50, hours: int = 6) -> None:
+        """Readings of the room, one an hour up to now."""
+        now = self.clock.now()
+        moments = [now - timedelta(hours=ago) for ago in range(hours, -1, -1)]
+        self.desk.absorb(
+            [Reading(room=room, at=at, temp_c=temp_c, rh_pct=rh_pct, source="window", received_at=at) for at in moments]
+        )
+
+
+@contextmanager
+def served(folder: Path, now: datetime = NOW, **settings: Any) -> Iterator[Studio]:
+    with Store.open(folder / "studio.sqlite") as store:
+        studio = Studio(store, HandClock(now), WebSettings(port=free_port(), **settings))
+        server = PageServer(studio.desk, studio.web, studio.clock, studio.logged)
+        assert server.start() is not None
+        try:
+            yield studio
+        finally:
+            studio.browser.close()
+            server.stop()
+
+
+def token_on(page: str) -> str:
+    found = re.search(r'name="token" value="([^"]+)"', page)
+    assert found, page
+    return found[1]
+
+
+def words_of(page: str) -> str:
+    """What a page says, without its tags."""
+    return unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page)))
