@@ -9,7 +9,7 @@ Units are in the names: `_c` degrees Celsius, `_pct` percent, `_m` metres, `_h` 
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from enum import StrEnum
 from typing import Annotated, Any
 
@@ -224,9 +224,8 @@ class AlarmHappening(StrEnum):
     OVER = "over"
     REMINDED = "reminded"
     MUTE_ENDED = "mute_ended"
-    """The mute ran out while the alarm was on."""
     ASLEEP = "asleep"
-    """The last wet piece left or dried while the alarm was on: suppressed by design from then on."""
+    """Nothing wet is left in the room: suppressed by design from then on."""
     ACKNOWLEDGED = "acknowledged"
     MUTED = "muted"
     UNMUTED = "unmuted"
@@ -243,7 +242,6 @@ class AlarmEvent(Record):
     """In the data's own time."""
     recorded_at: Moment
     muted_until: Moment | None = None
-    """With MUTED: until when."""
 
 
 class Damage(Record):
@@ -266,8 +264,8 @@ class Notice(Record):
 
     key: str
     kind: str
-    """`milestone`, `alarm`, `alarm_over`, `reminder`, `foreseen` (an alarm ahead of time), `digest` (several alarms),
-    `catch_up` (what became true while nobody could be told), `morning` (the day's work of one person) or `test`."""
+    """`milestone`, `alarm`, `alarm_over`, `reminder`, `foreseen` (an alarm ahead), `digest` (several at once),
+    `catch_up` (several from before), `morning` (one person's work of the day) or `test`."""
     created_at: Moment
     title: str
     text: str
@@ -297,7 +295,4 @@ class Delivery(Record):
     last_error: str | None = None
     delivered_at: Moment | None = None
     told_in: str | None = None
-    """The key of the notice that told this one too: how that fared says whether this one arrived."""
-
-
-HOUR = timedelta(hours=1)
+    """The key of the notice that told this one too."""

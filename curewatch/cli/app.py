@@ -10,12 +10,13 @@ import typer
 from typer.main import get_command
 
 from curewatch import __version__
-from curewatch.cli import alarms, exits, facts, mixing, notices, options, serve, show
+from curewatch.cli import alarms, exits, facts, looking_back, mixing, moving_data, notices, observe, options, serve, show, steps
 from curewatch.cli.backtest import backtest
 from curewatch.cli.estimate import estimate
 from curewatch.cli.level import level
 from curewatch.cli.output import say
 from curewatch.cli.password import password
+from curewatch.cli.plan import plan
 
 app = typer.Typer(
     name="curewatch",
@@ -66,8 +67,20 @@ app.command(short_help="Log a pour.")(facts.pour)
 app.command(short_help="Type a reading of a room's air.")(facts.reading)
 app.command(short_help="Say what a recipe is made of.")(mixing.recipe)
 app.command(short_help="How much of each part to mix.")(mixing.mix)
+app.command(short_help="Log a finger test.")(observe.feel)
+app.command(short_help="Log a piece's weight.")(observe.weigh)
+app.command(short_help="Log a film's surface temperature.")(observe.surface)
+app.command(short_help="What was learned from observations.")(observe.learned)
 app.command(short_help="Every piece, room and alarm.")(show.board)
 app.command(short_help="One piece with its dates.")(show.piece)
+app.command(short_help="What is still to be done to a piece.")(steps.steps)
+app.command(short_help="Write down that a step was done.")(steps.done)
+app.command(short_help="A piece's last step was not done after all.")(steps.undo)
+app.command(short_help="A piece's cure record.")(looking_back.record)
+app.command(short_help="What may have gone wrong with a piece.")(looking_back.why)
+app.command(short_help="Two pieces' records side by side.")(looking_back.compare)
+app.command(short_help="Take a logger's record of a room in.")(moving_data.import_readings)
+app.command(short_help="Everything out, as JSON or CSV.")(moving_data.export)
 app.command(short_help="Alarms, mutes and harmed pieces.")(alarms.alarms)
 app.command(short_help="Say that you see to an alarm.")(alarms.acknowledge)
 app.command(short_help="Hear nothing of an alarm for a while.")(alarms.mute)
@@ -75,6 +88,7 @@ app.command(short_help="End a mute before its time.")(alarms.unmute)
 app.command(short_help="Say that you have looked a harmed piece over.")(alarms.cleared)
 app.command(short_help="What people were told, and whether it arrived.")(notices.notices)
 app.command(short_help="Send again what was given up.")(notices.resend)
+app.command(short_help="The latest moment to pour for a date.")(plan)
 app.command(short_help="Watch the studio until Ctrl-C.")(serve.run)
 app.command(short_help="Look whether all that is needed is there.")(serve.check)
 app.command(short_help="Set the password of the page.")(password)

@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from curewatch.cli import options
+from curewatch.cli.backtest_learning import learning
 
 backtest = typer.Typer(help="Measure the forecasts on recorded rooms.", no_args_is_help=True, rich_markup_mode=None)
 
@@ -51,3 +52,6 @@ def outlook(files: Files, sarimax: Sarimax = False, as_json: options.AsJson = Fa
         say_json("backtest_outlook", **backtest_page.values(found))
     else:
         say(backtest_page.text(found, Page.of(sys.stdout)))
+
+
+backtest.command("learning", short_help="What learning from finger tests is worth.")(learning)

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from typing import Annotated
 
 import typer
 
 from curewatch.cli import options
 from curewatch.cli.output import Page, say, say_json
+
+MOST_ALIKE = 100
+"""Pieces of one series."""
 
 At = Annotated[
     str | None,
@@ -36,6 +40,9 @@ def pour(
     ] = None,
     back: Annotated[str, typer.Option("--back", metavar="BACK", help="canvas, or board.")] = "canvas",
     at: At = None,
+    times: Annotated[
+        str, typer.Option("--times", metavar="N", help="So many alike from one mix: 'NAME 1' to 'NAME N'.")
+    ] = "1",
     as_json: options.AsJson = False,
 ) -> None:
     """Log a pour: a new piece, when it was poured, how thick, and where it lies."""
@@ -64,15 +71,19 @@ def pour(
             support=support,
             air_speed_m_s=None if air is None else parse_air(air),
         )
-        logged = desk.log_pour(order, now)
+        names = series(order.name, times)
+        logged = desk.log_pours([replace(order, name=one) for one in names], now)
         desk.refresh(now)
-        report = desk.piece(order.name, now)
+        reports = [desk.piece(one, now) for one in names]
+        notes = [note for one in logged for note in one.notes]
         if as_json:
-            say_json("pour", **piece_page.values(desk.settings.tz, report), notes=list(logged.notes))
+            pieces = [piece_page.values(desk.settings.tz, report) for report in reports]
+            series_values = {"pieces": pieces} if len(pieces) > 1 else pieces[0]
+            say_json("pour", **series_values, notes=notes)
             return
-        _say_notes(logged.notes)
-        say(f"Logged {order.name}.\n")
-        say(piece_page.text(desk.settings.tz, report, now, Page.of(sys.stdout)))
+        _say_notes(tuple(notes))
+        say(f"Logged {' to '.join(dict.fromkeys([names[0], names[-1]]))}.\n")
+        say(piece_page.text(desk.settings.tz, reports[0], now, Page.of(sys.stdout)))
 
 
 def reading(
@@ -100,6 +111,16 @@ def reading(
             return
         _say_notes(logged.notes)
         say(f"Logged {read.room}: {temp_c:.1f} °C, {rh_pct:.0f} % at {desk.local(when):%a %d %b %H:%M}.")
+
+
+def series(name: str, times: str) -> list[str]:
+    """The names of so many alike pieces. BadInput for a number that is none, or too long a name."""
+    from curewatch.intake.typed import BadInput
+
+    if not (times.isascii() and times.isdigit() and len(times) <= 4 and 1 <= int(times) <= MOST_ALIKE):
+        raise BadInput("--times", times, f"a whole number between 1 and {MOST_ALIKE}")
+    count = int(times)
+    return [name] if count == 1 else [named(f"{name} {number}", "NAME") for number in range(1, count + 1)]
 
 
 def named(typed: str, field: str) -> str:

@@ -11,7 +11,8 @@ import warnings
 import numpy as np
 
 from curewatch.cli.errors import Missing
-from curewatch.studio.backtest_outlook import HORIZONS, Array, Forecaster
+from curewatch.studio.backtest_outlook import HORIZONS, Forecaster
+from curewatch.studio.hourly import Array
 
 ORDER, SEASONAL = (2, 0, 0), (0, 1, 1, 24)
 WINDOW_H = 14 * 24

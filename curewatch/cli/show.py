@@ -27,13 +27,19 @@ def board(ctx: typer.Context, as_json: options.AsJson = False) -> None:
 
 def piece(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:
     """One piece: its pour, its milestones with how sure they are, and what the room is doing to it."""
-    from curewatch.cli import piece_page
+    from curewatch.cli import piece_page, plan_page
     from curewatch.cli.studio import desk_of
+    from curewatch.desk import planning
 
     with desk_of(ctx) as (desk, now):
         desk.refresh(now)
         report = desk.piece(name, now)
+        advice = planning.advice(desk, name, now)
         if as_json:
-            say_json("piece", **piece_page.values(desk.settings.tz, report))
+            values = piece_page.values(desk.settings.tz, report)
+            say_json("piece", **values, advice=plan_page.advice_values(advice))
         else:
-            say(piece_page.text(desk.settings.tz, report, now, Page.of(sys.stdout)))
+            page = Page.of(sys.stdout)
+            say(piece_page.text(desk.settings.tz, report, now, page))
+            if could := plan_page.advice_text(advice, page):
+                say(f"\n{could}")

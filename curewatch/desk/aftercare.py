@@ -96,7 +96,7 @@ def care_of(settings: Settings) -> Care:
     """The settings in the studio's terms."""
     s = settings.aftercare
     varnish = None if s.varnish == "none" else s.varnish
-    usual = GENERIC[varnish or "water-borne", s.applied]
+    usual = GENERIC[varnish or "water", s.applied]
     times = Times(
         usual.touch if s.touch_h is None else timedelta(hours=s.touch_h),
         usual.recoat if s.recoat_h is None else timedelta(hours=s.recoat_h),
@@ -137,8 +137,8 @@ def _window(desk: Desk, found: History, lines: list[Line], care: Care, now: date
 
 def _first(line: Line) -> str:
     if Step.WASH in line.after:
-        return "the silicone to be washed off first (done NAME wash), or varnish crawls; --anyway to write it down anyway"
-    return f"{', '.join(line.after)} to be done first; --anyway to write it down all the same"
+        return "the silicone to be washed off first (step wash), or varnish crawls; --anyway to write it down so"
+    return f"{', '.join(line.after)} to be done first; --anyway to write it down so"
 
 
 def _notes(line: Line, early: bool) -> list[str]:

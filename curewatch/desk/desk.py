@@ -10,6 +10,7 @@ from curewatch.desk import mornings
 from curewatch.desk.ahead_air import AheadAir
 from curewatch.desk.deciding import tell_milestones, watch_rooms, write
 from curewatch.desk.evening import Evening
+from curewatch.desk.lessons import draw_lessons
 from curewatch.desk.naming import DEFAULT_RECIPE, meet_recipe, meet_room, nearest
 from curewatch.desk.orders import FactError, Logged, PourOrder
 from curewatch.desk.room_air import RoomAir
@@ -71,33 +72,40 @@ class Desk:
 
         Raises FactError if a piece of that name is here already, or if the pour is yet to come.
         """
+        return self.log_pours([order], now)[0]
+
+    def log_pours(self, orders: Sequence[PourOrder], now: datetime) -> list[Logged]:
+        """As `log_pour`, for a series of pieces: all or none of them."""
+        with self.store.write() as tx:
+            return [self._pour(tx, order, now) for order in orders]
+
+    def _pour(self, tx: Transaction, order: PourOrder, now: datetime) -> Logged:
         if order.at > now:
             raise FactError("--at", order.at.isoformat(timespec="seconds"), "a moment that has passed")
-        with self.store.write() as tx:
-            notes = meet_room(tx, order.room) + meet_recipe(tx, order.recipe)
-            try:
-                piece = tx.add_piece(order.name, now)
-            except DuplicateName:
-                raise FactError("NAME", order.name, "a name that no piece here bears yet") from None
-            size = order.size_m or (None, None)
-            air = self.settings.air_in(order.room) if order.air_speed_m_s is None else order.air_speed_m_s
-            tx.add_pour(
-                Pour(
-                    piece_id=piece.id,
-                    at=order.at,
-                    wet_thickness_m=order.wet_thickness_m,
-                    thickness_source=order.thickness_source,
-                    width_m=size[0],
-                    height_m=size[1],
-                    recipe=order.recipe or DEFAULT_RECIPE,
-                    silicone=order.silicone,
-                    support=order.support,
-                    air_speed_m_s=air,
-                )
+        notes = meet_room(tx, order.room) + meet_recipe(tx, order.recipe)
+        try:
+            piece = tx.add_piece(order.name, now)
+        except DuplicateName:
+            raise FactError("NAME", order.name, "a name that no piece here bears yet") from None
+        size = order.size_m or (None, None)
+        air = self.settings.air_in(order.room) if order.air_speed_m_s is None else order.air_speed_m_s
+        tx.add_pour(
+            Pour(
+                piece_id=piece.id,
+                at=order.at,
+                wet_thickness_m=order.wet_thickness_m,
+                thickness_source=order.thickness_source,
+                width_m=size[0],
+                height_m=size[1],
+                recipe=order.recipe or DEFAULT_RECIPE,
+                silicone=order.silicone,
+                support=order.support,
+                air_speed_m_s=air,
             )
-            tx.add_stay(Stay(piece_id=piece.id, room=order.room, place=order.place, since=order.at))
-            _look_back(tx, {order.room: order.at})
-            mark_changed(tx)
+        )
+        tx.add_stay(Stay(piece_id=piece.id, room=order.room, place=order.place, since=order.at))
+        _look_back(tx, {order.room: order.at})
+        mark_changed(tx)
         return Logged(piece, tuple(notes))
 
     def log_reading(self, reading: Reading) -> Logged:
@@ -141,6 +149,7 @@ class Desk:
 
     def refresh(self, now: datetime) -> Refreshed:
         """Make stale forecasts again, judge the alarms, and write what people should be told, in one transaction."""
+        draw_lessons(self.store, now)
         with self.store.read() as tx:
             scene = read_scene(tx, self._air, now)
         stale = [

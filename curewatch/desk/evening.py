@@ -44,6 +44,8 @@ class Evening:
     ) -> list[Notice]:
         """The warnings for tonight that have not been told yet, in the evening; nothing at other hours."""
         told: list[Notice] = []
+        if not ahead.is_time_to_tell(now, local) and not any(p.morning_hour is not None for p in settings.people):
+            return told  # nobody would hear of it at this hour
         limits = limits_of(settings)
         for room in scene.occupied(settings, forecasts):
             if not room.dryings or not self._is_due(room.name, now):

@@ -40,11 +40,9 @@ def history(desk: Desk, name: str, now: datetime) -> History:
     air = RoomAir()
     with desk.store.read() as tx:
         piece = find(tx, name)
-        pours, stays = tx.pours([piece.id]), tx.stays([piece.id])
-        if not pours or not stays:
-            raise FactError("NAME", name, "a piece with a pour")
-        recipe = tx.recipe(pours[0].recipe) or Recipe(name=pours[0].recipe)
-        drying = Drying(piece, pours[0], recipe, tuple(stays))
+        (pour,), stays = tx.pours([piece.id]), tx.stays([piece.id])
+        recipe = tx.recipe(pour.recipe) or Recipe(name=pour.recipe)
+        drying = Drying(piece, pour, recipe, tuple(stays))
         until = min(now, piece.gone_at) if piece.gone_at else now
         known = {stay.room: air.climate(tx, stay.room, drying.pour.at, until) for stay in drying.lain}
         return History(
@@ -57,9 +55,11 @@ def history(desk: Desk, name: str, now: datetime) -> History:
 
 
 def find(tx: Transaction, name: str) -> Piece:
-    """The piece of that name that is here, else the last one that left. FactError if there never was one."""
+    """The piece of that name that is here, else the last poured one that left. FactError if there never was one."""
     here, gone = tx.pieces(), tx.pieces(gone=True)
-    for piece in (*here, *reversed(gone)):
-        if piece.name == name:
+    alike = [piece for piece in (*here, *reversed(gone)) if piece.name == name]
+    poured = {pour.piece_id for pour in tx.pours([piece.id for piece in alike])}
+    for piece in alike:
+        if piece.id in poured:  # one that was taken back has left without its pour
             return piece
     raise FactError("NAME", name, nearest(name, [piece.name for piece in (*here, *gone)], "a piece's name"))

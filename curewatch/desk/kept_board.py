@@ -23,10 +23,10 @@ KEPT = timedelta(minutes=1)
 
 @dataclass(frozen=True)
 class Kept:
-    """The studio as read at `at`, while the store's marks were `mark`."""
+    """The studio as read at `at`, while the store's marks were `mark`: of the facts, and of the decisions."""
 
     at: datetime
-    mark: str
+    mark: tuple[str, str]
     scene: Scene
     rooms: tuple[RoomLine, ...]
 
@@ -48,18 +48,25 @@ class KeptBoard:
 
     def mark(self) -> str:
         """Changes whenever the board may have."""
+        return "/".join(self._marks())
+
+    def _marks(self) -> tuple[str, str]:
         with self._desk.store.read() as tx:
-            return f"{tx.get_meta(REVISION)}/{tx.decided_mark()}"
+            return tx.get_meta(REVISION) or "0", tx.decided_mark()
 
     def look(self, now: datetime) -> Kept:
         """What is known, as of the store's present marks."""
-        mark = self.mark()
+        mark = self._marks()
         with self._lock:
             kept = self._kept
             if kept is not None and kept.mark == mark and timedelta(0) <= now - kept.at < KEPT:
                 return kept
+            decided_same = kept is not None and kept.mark[1] == mark[1] and now - kept.at < KEPT
+            forecasts = kept.scene.forecasts if kept is not None and decided_same else None
             with self._desk.store.read() as tx:
-                scene, rooms = read_scene(tx, None, now), tx.rooms()
+                scene, rooms = read_scene(tx, None, now, forecasts=forecasts), tx.rooms()
+                if forecasts is not None and any(d.piece.id not in forecasts for d in scene.dryings):
+                    scene = read_scene(tx, None, now)  # a piece has come, or come back with the forecast it had
                 latest = latest_air(tx, scene.newest, now)
             lines = tuple(room_line(scene, room.name, latest.get(room.name)) for room in rooms)
             self._kept = Kept(now, mark, scene, lines)

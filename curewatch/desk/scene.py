@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from curewatch.desk.lessons import with_knowing
 from curewatch.desk.room_air import RoomAir
 from curewatch.records import Alarm, AlarmState, Damage, Forecast, Reading, Recipe, Stay
 from curewatch.settings import Settings
@@ -55,10 +56,13 @@ class Scene:
         ]
 
 
-def read_scene(tx: Transaction, air: RoomAir | None, now: datetime) -> Scene:
+def read_scene(
+    tx: Transaction, air: RoomAir | None, now: datetime, *, forecasts: dict[int, Forecast] | None = None
+) -> Scene:
     """Pieces that are here, with their pours, and the air of the rooms they have been in since, as known at `now`.
 
-    Only the air that still matters is read: that of pieces with a milestone ahead. Without `air`, none.
+    Only the air that still matters is read: that of pieces with a milestone ahead. Without `air`, none. `forecasts`:
+    those of every piece here, where the caller knows that they are still the stored ones.
     """
     pieces = {piece.id: piece for piece in tx.pieces()}
     recipes = {recipe.name: recipe for recipe in tx.recipes()}
@@ -70,7 +74,8 @@ def read_scene(tx: Transaction, air: RoomAir | None, now: datetime) -> Scene:
         for pour in tx.pours(pieces)
         if (there := stays.get(pour.piece_id))
     ]
-    forecasts = tx.forecasts(pieces)
+    dryings = list(with_knowing(tx, dryings))
+    forecasts = tx.forecasts(pieces) if forecasts is None else forecasts
     newest: dict[str, Reading] = {}
     for (room, _), reading in tx.newest_by_source(until=now).items():
         if room not in newest or reading.at > newest[room].at:

@@ -26,7 +26,7 @@ from curewatch.physics.film import (
     activities,
     glycol_pressure,
 )
-from curewatch.physics.rosenbrock import Bands
+from curewatch.physics.rosenbrock import Bands, RightSide
 
 _GLYCOL_OUT = (9.3e-6 / 2.475e-5) ** (2 / 3) * M_GLYCOL / (air.R_GAS * RHO_GLYCOL)
 _OPEN_W, _OPEN_G, _OPEN_WIDTH = 2e-9, 5e-10, 0.02
@@ -127,33 +127,15 @@ class Kinetics:
         np.divide(1.0, self._mean, out=self._mean)
         np.copyto(self._conduct, self._mean)
 
-    def bands(self, here: Rates) -> Bands:
+    def bands(self, here: RightSide) -> Bands:
         """The Jacobian at the state of the last `rates` call, whose result is `here`.
 
         Each volatile's own flux with the dependence of its diffusivity on itself; at the surface the slopes of both
         activities in both volatiles, softened by cooling: free liquid there loses water as fast as it loses glycol.
         Within the film the coupling between the two is left out: ROS2 does not need it.
         """
-        p, paths, q, a = self.p, self._open, self._q, self._a
-        # d ln K / du of each volatile: d phi/du = p (1 - phi), while the other's phi falls by phi p, and p^2 by 2 p^3
-        np.subtract(2.7, self._free, out=q)  # 9 - (9 phi_w + 6.3 phi_g)
-        np.multiply(q, p, out=a[:, 0])
-        np.multiply(self._p2, 14.0, out=a[:, 1])
-        a *= self._polymer
-        np.multiply(paths, -1 / _OPEN_W, out=q)  # the liquid paths: d s/du = s (1 - s) p^2 / width
-        q += 1.0
-        q *= paths
-        q *= self._p2
-        q *= 1 / _OPEN_WIDTH
-        a[:, 0] += q
-        q *= _OPEN_G / _OPEN_W
-        a[:, 1] += q
-        a /= self._d
-        np.add(p, p, out=q)
-        a -= q[:, None]
-        a *= self._resist
         # d flux/du_i = conduct + bend a_i;  -d flux/du_{i+1} = conduct - bend a_{i+1};  bend = step conduct^2
-        bend, mean = self._bend, self._mean
+        a, bend, mean = self._stretch(), self._bend, self._mean
         np.copyto(bend, self._step, casting="same_kind")
         bend *= mean
         bend *= mean
@@ -172,3 +154,27 @@ class Kinetics:
         lower *= self._scale[1:]
         upper *= self._scale[:-1]
         return Bands(diagonal, lower, upper, at_surface[_OTHER] * -self._scale[-1])
+
+    def _stretch(self) -> Array:
+        """Half a cell's resistance times d ln K / du of each volatile's K = D p^2 (cells, 2, films).
+
+        d phi/du = p (1 - phi), while the other's phi falls by phi p, and p^2 by 2 p^3.
+        """
+        p, paths, q, a = self.p, self._open, self._q, self._a
+        np.subtract(2.7, self._free, out=q)  # 9 - (9 phi_w + 6.3 phi_g)
+        np.multiply(q, p, out=a[:, 0])
+        np.multiply(self._p2, 14.0, out=a[:, 1])
+        a *= self._polymer
+        np.multiply(paths, -1 / _OPEN_W, out=q)  # the liquid paths: d s/du = s (1 - s) p^2 / width
+        q += 1.0
+        q *= paths
+        q *= self._p2
+        q *= 1 / _OPEN_WIDTH
+        a[:, 0] += q
+        q *= _OPEN_G / _OPEN_W
+        a[:, 1] += q
+        a /= self._d
+        np.add(p, p, out=q)
+        a -= q[:, None]
+        a *= self._resist
+        return a

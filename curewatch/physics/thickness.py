@@ -1,12 +1,6 @@
-"""From what the painter knows to a wet thickness: volume left on the piece over its area, or a word for a layer.
-
-A notched comb gauge (ASTM D4414) reads the thickness itself and needs nothing of this.
-"""
+"""From what was poured to a wet thickness. A notched comb gauge (ASTM D4414) reads it and needs none of this."""
 
 from __future__ import annotations
-
-LAYERS = {"thin": 0.6e-3, "medium": 1.2e-3, "thick": 2.4e-3}
-"""Wet thickness [m] behind a word: common practice, no source. A common pour is 1-1.8 mm."""
 
 
 def wet_thickness(poured: float, ran_off: float, area: float) -> float:

@@ -15,9 +15,8 @@ class AfterCareSettings(Table):
     """Times that are left out are the generic ones of the varnish's kind; the label on the tin is right, not they."""
 
     isolation_coat: bool = Field(True, description="true or false")
-    varnish: Literal["water-borne", "solvent-borne", "none"] = Field(
-        "water-borne", description="'water-borne', 'solvent-borne' or 'none'"
-    )
+    varnish: Literal["water", "solvent", "none"] = Field("water", description="'water', 'solvent' or 'none'")
+    """What it is thinned with."""
     applied: Literal["brushed", "sprayed"] = Field("brushed", description="'brushed' or 'sprayed'")
     coats: int = Field(2, ge=1, le=6, description="a whole number between 1 and 6")
     touch_h: float | None = Field(None, ge=0, le=2000, description=_HOURS)

@@ -8,7 +8,7 @@ from datetime import datetime
 from sqlalchemy import insert, select, text, update
 
 from curewatch.records import AlarmEvent, Damage
-from curewatch.store import tables
+from curewatch.store import alarm_tables as tables
 from curewatch.store.rows import Rows
 
 _EVENTS, _DAMAGES = tables.alarm_events.c, tables.damages.c

@@ -40,7 +40,9 @@ class Observations(Rows):
         self._put(observed_tables.forgettings, forgetting.model_dump(), ["subject", "name"], given=forgetting)
 
     def forgettings(self) -> list[Forgetting]:
-        found = self._connection.execute(select(observed_tables.forgettings).order_by(observed_tables.forgettings.c.name))
+        found = self._connection.execute(
+            select(observed_tables.forgettings).order_by(observed_tables.forgettings.c.name)
+        )
         return [Forgetting(**row) for row in found.mappings()]
 
     def lessons(self) -> dict[int, tuple[str, Any]]:

@@ -63,9 +63,7 @@ class Outbox(Rows):
             query = query.where(_NOTICES.created_at >= since)
         return [Notice(**row) for row in self._connection.execute(query).mappings()]
 
-    def deliveries(
-        self, *, state: DeliveryState | None = None, keys: Collection[str] | None = None
-    ) -> list[Delivery]:
+    def deliveries(self, *, state: DeliveryState | None = None, keys: Collection[str] | None = None) -> list[Delivery]:
         """All deliveries (in that state, of the notices with these keys), in the order they were written."""
         query = _WITH_NOTICE.order_by(_DELIVERIES.id)
         if keys is not None:

@@ -8,7 +8,7 @@ on when that was; where it is not, on the earliest it could be. All generic time
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from enum import StrEnum
 
@@ -51,10 +51,10 @@ def _times(touch_h: float, recoat_h: float, cure_d: float) -> Times:
 
 
 GENERIC: Mapping[tuple[str, str], Times] = {
-    ("water-borne", "brushed"): _times(1, 4, 14),
-    ("water-borne", "sprayed"): _times(0.5, 2, 14),
-    ("solvent-borne", "brushed"): _times(8, 24, 28),
-    ("solvent-borne", "sprayed"): _times(0.5, 2, 14),
+    ("water", "brushed"): _times(1, 4, 14),
+    ("water", "sprayed"): _times(0.5, 2, 14),
+    ("solvent", "brushed"): _times(8, 24, 28),
+    ("solvent", "sprayed"): _times(0.5, 2, 14),
 }
 """By kind and way, touch-dry, next coat and full cure of one coat [cal]."""
 
@@ -63,17 +63,17 @@ GENERIC: Mapping[tuple[str, str], Times] = {
 class Care:
     """What a studio does to its pieces."""
 
-    varnish: str | None = "water-borne"
-    """`water-borne`, `solvent-borne`, or None."""
+    varnish: str | None = "water"
+    """What it is thinned with: `water`, `solvent`, or None for no varnish."""
     applied: str = "brushed"
     coats: int = 2
     isolation: bool = True
-    times: Times = GENERIC["water-borne", "brushed"]
+    times: Times = GENERIC["water", "brushed"]
     wash_dry: timedelta = timedelta(hours=24)
     isolation_dry: timedelta = timedelta(hours=24)
     skins_m: float = 0.8e-3
     """Wet thickness of what ran onto the mat [m]."""
-    air: AirLimits = AirLimits()
+    air: AirLimits = field(default_factory=AirLimits)
 
 
 @dataclass(frozen=True)
@@ -91,7 +91,8 @@ class Odds:
         return cls(moment, moment, moment)
 
     def later(self, wait: timedelta) -> Odds:
-        return Odds(*(None if at is None else at + wait for at in (self.early, self.even, self.safe)), self.reason)
+        early, even, safe = (None if at is None else at + wait for at in (self.early, self.even, self.safe))
+        return Odds(early, even, safe, self.reason)
 
 
 def latest(odds: Sequence[Odds]) -> Odds:
@@ -102,8 +103,8 @@ def latest(odds: Sequence[Odds]) -> Odds:
         known = [at for at in dates if at is not None]
         return max(known) if len(known) == len(dates) else None
 
-    columns = ([o.early for o in odds], [o.even for o in odds], [o.safe for o in odds])
-    return Odds(*(last(column) for column in columns), reason)
+    early, even, safe = ([getattr(one, odd) for one in odds] for odd in ("early", "even", "safe"))
+    return Odds(last(early), last(even), last(safe), reason)
 
 
 @dataclass(frozen=True)
@@ -121,11 +122,15 @@ class Line:
     caution: str
     needs_air: bool = False
     """Whether it wants the air of the varnish's label."""
+    over_at: datetime | None = None
+    """When it is too late for it."""
 
     def ready(self, now: datetime) -> str:
-        """`done`, `safe`, `worth checking` (even odds), `not yet`, or `waits` for a step before it."""
+        """`done`, `over` (too late), `safe`, `worth checking` (even odds), `not yet`, or `waits` for another step."""
         if self.done is not None:
             return "done"
+        if self.over_at is not None and self.over_at <= now:
+            return "over"
         if self.after:
             return "waits"
         if self.odds.safe is not None and self.odds.safe <= now:
@@ -143,6 +148,7 @@ class _Rule:
     """Steps that must be done first, and how long to wait after each."""
     advised: tuple[tuple[str, timedelta], ...] = ()
     needs_air: bool = False
+    over_at: datetime | None = None
 
 
 def plan(pour: Pour, forecast: Forecast | None, skins: Odds, done: Sequence[StepDone], care: Care) -> list[Line]:
@@ -163,16 +169,17 @@ def plan(pour: Pour, forecast: Forecast | None, skins: Odds, done: Sequence[Step
             tuple(step for step, _ in rule.advised if step not in standing),
             rule.caution,
             rule.needs_air,
+            rule.over_at,
         )
     return list(lines.values())
 
 
 def _rules(pour: Pour, forecast: Forecast | None, skins: Odds, care: Care) -> list[_Rule]:
-    handle, ready = (milestone(forecast, kind) for kind in (MilestoneKind.HANDLE, MilestoneKind.VARNISH_READY))
+    poured, (packed, _, handle, ready) = Odds.at(pour.at), (milestone(forecast, kind) for kind in MilestoneKind)
     washed = ((Step.WASH.value, care.wash_dry),) if pour.silicone else ()
     rules = [
-        _Rule(Step.LEVEL, "pop bubbles and check the level", (Odds.at(pour.at),), TORCH),
-        _Rule(Step.DRIPS, "clear the drips from the edges", (Odds.at(pour.at + DRIPS_AFTER),), GLOVES),
+        _Rule(Step.LEVEL, "pop bubbles and check the level", (poured,), TORCH, over_at=pour.at + LEVEL_FOR),
+        _Rule(Step.DRIPS, "clear the drips from the edges", (poured.later(DRIPS_AFTER),), GLOVES, over_at=packed.even),
         _Rule(Step.SKINS, "peel the skins off the mat", (skins,), NO_DRAIN),
     ]
     if pour.silicone:
@@ -191,11 +198,11 @@ def _coats(ready: Odds, care: Care, washed: tuple[tuple[str, timedelta], ...]) -
     if care.varnish is None:
         return []
     isolated = ((Step.ISOLATION.value, care.isolation_dry),) if care.isolation else ()
-    caution = (SPRAY if care.applied == "sprayed" else "") + (SOLVENT if care.varnish == "solvent-borne" else "")
+    caution = (SPRAY if care.applied == "sprayed" else "") + (SOLVENT if care.varnish == "solvent" else "")
     found = []
     for number in range(1, care.coats + 1):
         before = ((coat(number - 1), care.times.recoat),) if number > 1 else ()
-        title = f"varnish coat {number} of {care.coats}, {care.varnish}, {care.applied}"
+        title = f"varnish coat {number} of {care.coats}, {care.varnish}-borne, {care.applied}"
         advised = isolated if number == 1 else ()
         found.append(
             _Rule(coat(number), title, (ready,), caution + VARNISH_CAUTION, washed + before, advised, needs_air=True)

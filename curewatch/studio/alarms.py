@@ -135,6 +135,8 @@ def looking_back(alarm: Alarm, to: datetime) -> Alarm:
     """
     if alarm.state is not AlarmState.NORMAL or alarm.evaluated_at <= to:
         return alarm
+    if alarm.raised_at is None:
+        return alarm.model_copy(update={"evaluated_at": to, "since": min(to, alarm.since)})
     return alarm.model_copy(update={"evaluated_at": max(to, alarm.since)})
 
 

@@ -34,7 +34,7 @@ class Sense(StrEnum):
     EQUAL = "equal"
 
 
-def likelihood(sense: Sense, seen: float, noise: float, y: Array) -> Array:
+def likelihood(sense: Sense, seen: float, noise: float, y: Array, slip: float = SLIP) -> Array:
     """How well `y` goes with what was seen, 0-1: a logistic step, or a bell, of standard deviation `noise`."""
     off = (y - seen) / noise
     if sense is Sense.EQUAL:
@@ -42,7 +42,7 @@ def likelihood(sense: Sense, seen: float, noise: float, y: Array) -> Array:
         return np.asarray((1 - SLIP_EQUAL) * fit + SLIP_EQUAL)
     step = off if sense is Sense.ABOVE else -off
     fit = 1 / (1 + np.exp(-np.clip(step * np.pi / np.sqrt(3.0), -700.0, 700.0)))
-    return np.asarray((1 - SLIP) * fit + SLIP)
+    return np.asarray((1 - slip) * fit + slip)
 
 
 @dataclass(frozen=True)
@@ -59,11 +59,12 @@ class Clue:
     sense: Sense
     seen: float
     noise: float
+    slip: float = SLIP
 
     def likelihood(self, along: Array) -> Array:
         """At values `along` = pull z."""
         noise = float(np.hypot(self.noise, self.rest))
-        return likelihood(self.sense, self.seen, noise, self.at + along)
+        return likelihood(self.sense, self.seen, noise, self.at + along, self.slip)
 
 
 @dataclass(frozen=True)
@@ -106,7 +107,7 @@ class Posterior:
             tau, nu = np.where(without, 0.0, tau), np.where(without, 0.0, nu)
         b = self.directions
         cov = np.linalg.inv(np.eye(b.shape[1]) + (b.T * tau) @ b)
-        return Gaussian(cov @ (b.T @ nu), cov)
+        return Gaussian(np.asarray(cov @ (b.T @ nu)), np.asarray(cov, dtype=float))
 
 
 def learn(clues: Sequence[Clue], columns: Sequence[NDArray[np.intp]], size: int) -> Posterior:

@@ -17,7 +17,7 @@ from curewatch.physics.air import ZERO_C, Array
 from curewatch.physics.film import RHO_DRY, RHO_WATER
 from curewatch.physics.milestones import MILESTONES
 from curewatch.records import Pour
-from curewatch.studio.belief import Clue, Sense
+from curewatch.studio.belief import SLIP, Clue, Sense, likelihood
 from curewatch.studio.members import Marched
 
 FINGER_NOISE = 0.08
@@ -33,10 +33,12 @@ ROUNDING = 12**-0.5
 """Standard deviation of rounding to a step of 1."""
 LEAST = 12
 """Members that must get somewhere for a clue to be drawn."""
+NOT_PRESSED = 0.3
+"""Share of those who say "touch-dry" without having tried whether it is dry through by now."""
 _TESTS = {
-    Finger.TACKY: ("touch_dry", Sense.ABOVE),
-    Finger.TOUCH_DRY: ("touch_dry", Sense.BELOW),
-    Finger.DRY_THROUGH: ("handle", Sense.BELOW),
+    Finger.TACKY: (("touch_dry", Sense.ABOVE, SLIP),),
+    Finger.TOUCH_DRY: (("touch_dry", Sense.BELOW, SLIP), ("handle", Sense.ABOVE, NOT_PRESSED)),
+    Finger.DRY_THROUGH: (("handle", Sense.BELOW, SLIP),),
 }
 
 
@@ -50,6 +52,11 @@ class Sight:
     sense: Sense
     seen: float
     noise: float
+    slip: float = SLIP
+
+    def likelihood(self) -> Array:
+        """How well each member goes with it, 0-1."""
+        return likelihood(self.sense, self.seen, self.noise, self.y, self.slip)
 
 
 def sights(pour: Pour, observations: Sequence[Observation], runs: Marched, k: int) -> list[Sight]:
@@ -58,10 +65,10 @@ def sights(pour: Pour, observations: Sequence[Observation], runs: Marched, k: in
     for one in observations:
         age_s = (one.at - pour.at).total_seconds()
         if one.kind is ObservationKind.FINGER and one.finger is not None and age_s > 0:
-            milestone, sense = _TESTS[one.finger]
-            with np.errstate(divide="ignore"):
-                y = np.log(runs.reached_s[MILESTONES.index(milestone), k])
-            found.append(Sight(one, y, sense, float(np.log(age_s)), FINGER_NOISE))
+            for milestone, sense, slip in _TESTS[one.finger]:
+                with np.errstate(divide="ignore"):
+                    y = np.log(runs.reached_s[MILESTONES.index(milestone), k])
+                found.append(Sight(one, y, sense, float(np.log(age_s)), FINGER_NOISE, slip))
         elif one.kind is ObservationKind.SURFACE and one.surface_c is not None and age_s > 0:
             y = runs.sample("film_temperature", k, age_s) - ZERO_C
             found.append(Sight(one, y, Sense.EQUAL, one.surface_c, SURFACE_NOISE_K))
@@ -102,7 +109,8 @@ def _weighings(pour: Pour, weighed: list[Observation], runs: Marched, k: int) ->
 
 def _difference(one: Observation, other: Observation, damp_g: float) -> tuple[float, float]:
     """Mass of one less the other [g], and its standard deviation."""
-    assert one.grams is not None and other.grams is not None  # of weighings only
+    assert one.grams is not None
+    assert other.grams is not None
     steps = float(np.hypot(one.resolution_g or 0.0, other.resolution_g or 0.0))
     return one.grams - other.grams, float(np.hypot(steps * ROUNDING, damp_g))
 
@@ -135,4 +143,5 @@ def clue(sight: Sight, z: Array, never: float) -> Clue | None:
         sense=sight.sense,
         seen=sight.seen,
         noise=sight.noise,
+        slip=sight.slip,
     )

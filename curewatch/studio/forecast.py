@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import cached_property
 
@@ -25,6 +25,7 @@ from curewatch.records import Forecast, Milestone, MilestoneKind, Piece, Pour, R
 from curewatch.studio import marching
 from curewatch.studio.climate import Array, Climate, along
 from curewatch.studio.future import RoomFuture
+from curewatch.studio.knowing import Knowing
 
 MODEL_VERSION = "2"
 """Raised when the same facts would give other dates; every forecast is then made again."""
@@ -51,6 +52,8 @@ class Drying:
     pour: Pour
     recipe: Recipe
     stays: tuple[Stay, ...]
+    knowing: Knowing | None = field(default=None, compare=False)
+    """What was learned about it from observations; None: nothing."""
 
     @property
     def room(self) -> str:
@@ -78,9 +81,11 @@ class Drying:
 
     @cached_property
     def facts(self) -> str:
-        """Hash of what was typed about the piece."""
+        """Hash of what was typed about the piece, and of what was learned about it."""
         stays = [(stay.room, stay.since.timestamp()) for stay in self.stays]
         text = repr((self.pouring, self.pour.at.timestamp(), stays))
+        if self.knowing is not None:
+            text += self.knowing.mark
         return hashlib.sha256(text.encode()).hexdigest()[:16]
 
     @cached_property
@@ -190,7 +195,8 @@ class _Input:
     @property
     def leg(self) -> marching.Leg:
         poured_s = self.drying.pour.at.timestamp()
-        return marching.Leg(self.drying.pouring, poured_s, self.air, self.future, self.days * 86400.0)
+        until_s = self.days * 86400.0
+        return marching.Leg(self.drying.pouring, poured_s, self.air, self.future, until_s, self.drying.knowing)
 
     @cached_property
     def fingerprint(self) -> str:

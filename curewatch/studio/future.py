@@ -14,8 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from curewatch.physics.ensemble import design
 from curewatch.studio.hourly import HOUR_S
-from curewatch.studio.outlook import PRIOR_SD, Z90, Outlook, fading
+from curewatch.studio.outlook import Z90, Outlook, fading
 from curewatch.studio.outlook_experts import AHEAD, DAY, Array
 
 DAY_S = 24 * HOUR_S
@@ -33,7 +34,7 @@ FORGETS_S = 2 * DAY_S
 DRIFTS_S = 5 * DAY_S
 """How slowly rooms drift from the usual: time constant [s]."""
 LONGER_S = 28 * DAY_S
-"""A drift grows further over this time, as the season does [s]."""
+"""A drift grows further over this time, as the season does, and then no more [s]."""
 LEAST_TRAJECTORIES = 24
 """Past errors to draw from; with fewer, made-up ones that die away over LASTS_H stand in."""
 LASTS_H = 12.0
@@ -41,7 +42,10 @@ WHOLE_SHARE = 0.8
 """Hours of a past error that must be known for it to be drawn from."""
 FARTHEST = 3.0
 """No member strays further than this many times its band."""
-TEMP_RANGE, RH_RANGE = (-60.0, 90.0), (1.0, 100.0)
+TEMP_RANGE, RH_RANGE = (-60.0, 90.0), (1.0, 98.0)
+"""What a future may hold [°C, %]; saturated air for days would be fog indoors."""
+DRIFT_SD = np.array([2.0, 6.0])
+"""How far the days of rooms in general differ from each other [°C, %]."""
 SEED = 20260514
 """Of the draw: fixed, so that equal facts give an equal forecast."""
 
@@ -95,9 +99,10 @@ def _units(errors: Array, members: int) -> Array:
     kept = np.stack([[_mended(column) for column in quantity.T] for quantity in errors[..., whole]])  # (2, n, AHEAD)
     low, high = np.quantile(kept, (0.1, 0.9), axis=1)
     edge = np.where(kept > 0, np.maximum(high, 1e-3)[:, None], np.maximum(-low, 1e-3)[:, None])
-    # spread evenly over the past, in an order that has nothing to do with the members' other traits
+    # spread evenly over the past, and given out by how warm they are: to members in an order of its own
     drawn = np.linspace(0, kept.shape[1] - 1, members).round().astype(np.intp)
-    drawn = drawn[np.random.default_rng(SEED).permutation(members)]
+    drawn = drawn[np.argsort(kept[0, drawn].mean(axis=-1), kind="stable")]
+    drawn = drawn[_apart(np.random.default_rng(SEED).standard_normal(members)).argsort().argsort()]
     return np.asarray(np.clip(kept / edge, -FARTHEST, FARTHEST)[:, drawn])
 
 
@@ -110,15 +115,30 @@ def _made_up(members: int) -> Array:
     """Errors that stay with a member for LASTS_H, in units of the band; as many above as below."""
     draw = np.random.default_rng(SEED)
     kept = np.exp(-1.0 / LASTS_H)
-    shocks = draw.standard_normal((2, members, AHEAD))
+    shocks = _apart(draw.standard_normal((2, AHEAD, members))).swapaxes(1, 2)
     shocks[1] = -0.4 * shocks[0] + np.sqrt(1 - 0.4**2) * shocks[1]  # warmer air is drier air
     path = np.empty_like(shocks)
     path[..., 0] = shocks[..., 0]
     for k in range(1, AHEAD):
         path[..., k] = kept * path[..., k - 1] + np.sqrt(1 - kept**2) * shocks[..., k]
-    path -= path.mean(axis=1, keepdims=True)
     path /= np.maximum(path.std(axis=1, keepdims=True), 1e-9)
     return np.asarray(np.clip(path / Z90, -FARTHEST, FARTHEST))
+
+
+def _apart(draw: Array) -> Array:
+    """Standard normal deviates (…, members) made to have nothing to do with what else tells the members apart.
+
+    Among a few dozen members, chance alone would give the thick films the warm rooms, and narrow the dates.
+    """
+    members = draw.shape[-1]
+    if members == 1:
+        return np.zeros_like(draw)
+    traits = np.column_stack([np.ones(members), design(members)])
+    if members < 2 * traits.shape[1]:
+        traits = traits[:, :1]
+    basis = np.linalg.qr(traits)[0]
+    rest = draw - draw @ basis @ basis.T
+    return np.asarray(rest / np.maximum(rest.std(axis=-1, keepdims=True), 1e-9))
 
 
 def _usual(seen: Outlook, day: Array, last: Array, hours: Array, by_hour: NDArray[np.bool_]) -> Array:
@@ -127,7 +147,7 @@ def _usual(seen: Outlook, day: Array, last: Array, hours: Array, by_hour: NDArra
     usual = np.where(by_hour, day[:, phase], day.mean(axis=1, keepdims=True))
     beyond_s = (hours - AHEAD) * HOUR_S
     departed = (last - day[:, (AHEAD - 1) % DAY][:, None])[..., None] * np.exp(-beyond_s / FORGETS_S)
-    grown = np.sqrt(-np.expm1(-2 * beyond_s / DRIFTS_S) * (1 + beyond_s / LONGER_S))
+    grown = np.sqrt(-np.expm1(-2 * beyond_s / DRIFTS_S) * (1 + np.minimum(beyond_s / LONGER_S, 1)))
     drift = _drifts(last.shape[1] - 1)[..., None] * daily_sd(seen)[:, None, None] * grown
     return np.asarray(usual[:, None] + departed + drift)
 
@@ -146,18 +166,18 @@ def usual_day(seen: Outlook) -> Array:
 def daily_sd(seen: Outlook) -> Array:
     """How far this room's days differ from each other [°C, %], leaning on how rooms do in general."""
     days = seen.past.shape[1] // DAY
-    read = float(seen.known.mean()) * days
-    prior = fading(read)
     if not days:
-        return PRIOR_SD
-    own = seen.past[:, -days * DAY :].reshape(2, days, DAY).mean(axis=2).std(axis=1)
-    return np.asarray(np.sqrt((1 - prior) * np.square(own) + prior * PRIOR_SD**2))
+        return DRIFT_SD
+    means = seen.past[:, -days * DAY :].reshape(2, days, DAY).mean(axis=2)
+    # a day that was not read holds what was filled in: it tells of nothing
+    read = seen.known[:, -days * DAY :].reshape(2, days, DAY).any(axis=2).all(axis=0)
+    prior = fading(float(read.sum()))
+    own = means[:, read].std(axis=1) if read.any() else np.zeros(2)
+    return np.asarray(np.sqrt((1 - prior) * np.square(own) + prior * DRIFT_SD**2))
 
 
 def _drifts(members: int) -> Array:
     """Standard normal deviates (2, 1 + members), row 0 none: which way each member's room drifts."""
-    draw = np.random.default_rng(SEED + 1).standard_normal((2, members))
+    draw = _apart(np.random.default_rng(SEED + 1).standard_normal((2, members)))
     draw[1] = -0.3 * draw[0] + np.sqrt(1 - 0.3**2) * draw[1]
-    if members > 1:
-        draw = (draw - draw.mean(axis=1, keepdims=True)) / draw.std(axis=1, keepdims=True)
     return np.concatenate([np.zeros((2, 1)), draw], axis=1)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,9 +20,10 @@ from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
 from curewatch.physics.series import AirSeries
 from curewatch.studio import evidence
-from curewatch.studio.belief import Clue, Gaussian, Posterior, learn, likelihood, tempered
+from curewatch.studio.belief import Clue, Gaussian, Posterior, learn
 from curewatch.studio.climate import Array
 from curewatch.studio.forecast import Air, Drying
+from curewatch.studio.knowing import Knowing
 from curewatch.studio.members import march_at
 
 MEMBERS = 128
@@ -31,8 +32,6 @@ AHEAD = 4.0
 """How far a lesson is marched, in ages at the last observation: members must come out on both sides of it."""
 QUESTIONED = 0.05
 """An observation that the members expected less than this is questioned: kept, and hardly counted."""
-FLOOR = 1 / 8
-"""Effective share of the members below which their weights are flattened."""
 QUANTITIES = len(ensemble.SPREADS)
 OWN, OF_PLACE = ensemble.SPREADS.index("thickness"), ensemble.SPREADS.index("air_speed")
 
@@ -115,6 +114,16 @@ class Learned:
             return self.belief(recipe, place)
         return self._marginal(self._posterior.belief(np.array(mine)), recipe, place, None)
 
+    def knowing(self, drying: Drying, observations: Sequence[Observation]) -> Knowing | None:
+        """What a forecast of this piece is to go by; None where nothing is known of it beyond what is assumed."""
+        named = drying.recipe.name, place_of(drying)
+        belief = self.belief(*named, drying.piece.id)
+        if belief is None:
+            return None
+        unknowing = Gaussian(np.zeros(QUANTITIES), np.eye(QUANTITIES))
+        before = self.before(*named, drying.piece.id) or unknowing
+        return Knowing(drying.pour, tuple(observations), before, belief)
+
     def _marginal(self, whole: Gaussian, recipe: str, place: str | None, piece_id: int | None) -> Gaussian | None:
         lesson = Lesson(-1 if piece_id is None else piece_id, recipe, place, ())
         index = [self._columns.get(key) for key in self._keys(lesson, np.inf)]
@@ -142,15 +151,20 @@ def place_of(drying: Drying) -> str:
 
 
 def learned(lessons: Iterable[Lesson], forgettings: Iterable[Forgetting] = ()) -> Learned:
-    ordered = sorted(lessons, key=lambda one: one.piece_id)
-    return Learned(tuple(ordered), {(one.subject, one.name): one.at.timestamp() for one in forgettings})
+    """What these lessons come to; equal ones are worked out once."""
+    return _learned(tuple(sorted(lessons, key=lambda one: one.piece_id)), tuple(forgettings))
 
 
-def teach(observed: Sequence[tuple[Drying, Sequence[Observation], Air]]) -> list[Lesson]:
+@lru_cache(maxsize=4)
+def _learned(lessons: tuple[Lesson, ...], forgettings: tuple[Forgetting, ...]) -> Learned:
+    return Learned(lessons, {(one.subject, one.name): one.at.timestamp() for one in forgettings})
+
+
+def teach(observed: Sequence[tuple[Drying, Sequence[Observation], Air]], members: int = MEMBERS) -> list[Lesson]:
     """The lesson of each observed piece, by the air it had up to its last observation (held from there on)."""
     if not observed:
         return []
-    design = ensemble.design(MEMBERS)
+    design = ensemble.design(members)
     ages = [max((o.at - d.pour.at).total_seconds() for o in seen) for d, seen, _ in observed]
     until = AHEAD * np.maximum(ages, 6 * 3600.0)
     times = np.array(sorted({t for d, seen, _ in observed for t in evidence.sample_times(d.pour, seen)}))
@@ -182,7 +196,7 @@ def _lesson(
     clues, questioned, told = [], [], set()
     for sight in sights:
         found = evidence.clue(sight, design, float(np.log(2 * until_s)))
-        if float(likelihood(sight.sense, sight.seen, sight.noise, sight.y).max()) < QUESTIONED:
+        if float(sight.likelihood().max()) < QUESTIONED:
             questioned.append(sight.observation.id)
         elif found is None:
             continue
@@ -199,16 +213,3 @@ def _lesson(
         questioned=tuple(sorted(set(questioned))),
         silent=tuple(one.id for one in seen if one.id not in told),
     )
-
-
-def weights(
-    sights: Sequence[evidence.Sight], z: Array, before: Gaussian, proposed: Gaussian
-) -> Array:
-    """What each member counts: its own likelihood, by what was believed before over what it was drawn from.
-
-    Flattened where they would rest on too few members (`FLOOR`). Sum 1.
-    """
-    log_weight = before.log_density(z) - proposed.log_density(z)
-    for sight in sights:
-        log_weight = log_weight + np.log(likelihood(sight.sense, sight.seen, sight.noise, sight.y))
-    return tempered(log_weight, FLOOR * len(z))

@@ -18,6 +18,8 @@ from curewatch.physics.series import AirSeries
 from curewatch.physics.state import State
 from curewatch.studio.climate import Array
 from curewatch.studio.future import RoomFuture
+from curewatch.studio.knowing import Knowing, deviates
+from curewatch.studio.members import Marched, films_at
 
 
 @dataclass(frozen=True)
@@ -33,6 +35,8 @@ class Leg:
     """Of the room it is in now; None: the last value holds for good."""
     until_s: float
     """How far to look [s from the pour]."""
+    knowing: Knowing | None = None
+    """What was learned about it, if anything."""
 
 
 def run(
@@ -41,8 +45,14 @@ def run(
     """Outcomes of the pieces, and samples (times, pieces, members) at `sample_at` [s from the pour].
 
     With one member, the central film goes through the middle of the future. Samples are taken in the past only.
+    Members are weighed against the piece's own observations, unless samples are asked for, which are of all alike.
     """
-    films = ensemble.films_of([leg.pouring for leg in legs], members)
+    weighs = sample_at is None
+    if weighs:
+        looks = {age for leg in legs if leg.knowing is not None for age in leg.knowing.times}
+        sample_at = np.array(sorted(looks)) if looks else None
+    z = np.stack([deviates(leg.knowing, members) for leg in legs])
+    films = films_at([leg.pouring for leg in legs], z)
     past = AirSeries([(t - leg.poured_s, temp + ZERO_C, rh / 100) for leg in legs for t, temp, rh in [leg.air]])
     rooms = np.repeat(np.arange(len(legs)), members)
     limit = np.repeat([leg.until_s for leg in legs], members)
@@ -61,9 +71,18 @@ def run(
         temp[going], rh[going] = series.at(limit[going] + shift, index[going])
     hindrance = ensemble.hindrances(films, state, temp, rh)
     shape = (4, len(legs), members)
-    reached, why = state.reached.reshape(shape), hindrance.reshape(shape)
-    outcomes = [ensemble.Outcome(reached[:, i], why[:, i]) for i in range(len(legs))]
-    return outcomes, {name: value.reshape(-1, len(legs), members) for name, value in samples.items()}
+    runs = Marched(
+        films=films,
+        reached_s=state.reached.reshape(shape),
+        hindrance=hindrance.reshape(shape),
+        samples={name: value.reshape(-1, len(legs), members) for name, value in samples.items()},
+        times=np.empty(0) if sample_at is None else sample_at,
+    )
+    weights = [
+        leg.knowing.weights(runs, i, z[i]) if weighs and leg.knowing is not None else None for i, leg in enumerate(legs)
+    ]
+    outcomes: list[ensemble.Outcome] = [runs.outcome(i, weight) for i, weight in enumerate(weights)]
+    return outcomes, runs.samples
 
 
 def _futures(legs: Sequence[Leg], members: int) -> tuple[AirSeries, np.ndarray, Array]:

@@ -32,7 +32,9 @@ JOINT = ((3, 28), (6, 28))
 DAMPING = np.array([0.8, 0.9, 0.95, 0.98, 0.99, 0.995])
 LAGS = max(p for p, _ in ALONE)
 RIDGE = 1e-4
-"""Of the mean square of the regressors: keeps a room that never moves solvable."""
+"""Of the mean square of the regressors: keeps what moves together solvable."""
+RESOLUTION = np.array([0.02, 0.1])
+"""Departures smaller than this are a sensor's last digit [°C, %], and nothing is learned from them."""
 ROWS_PER_LAG = 12
 """Hours of history that a fitted coefficient needs at least."""
 FILLED_WEIGHT = 0.1
@@ -114,12 +116,13 @@ def _plain(x: Array, origins: NDArray[np.intp]) -> Array:
 def _autoregressions(x: Array, own: Habit, origins: NDArray[np.intp]) -> list[Array]:
     moments = _moments(own.departure)
     n = x.shape[1]
+    noise = DAY * np.square(RESOLUTION / _scale(own.departure)[..., 0])
     found = []
     for joint, kinds in ((False, ALONE), (True, JOINT)):
         for order, days in kinds:
             if n - DAY < ROWS_PER_LAG * order * (2 if joint else 1):
                 continue
-            fitted = _fitted(moments, order, days, joint=joint)
+            fitted = _fitted(moments, order, days, noise, joint=joint)
             # of the fits made at the end of each day (counted back from the last hour) the newest one at each origin
             refit = len(moments) - 1 - (n - 1 - origins + DAY - 1) // DAY
             # before the first fit there is nothing to go by but the habit
@@ -147,19 +150,26 @@ def _scale(u: Array) -> Array:
     return np.asarray(np.sqrt((u * u).mean(axis=2, keepdims=True)) + 1e-6)
 
 
-def _fitted(moments: Array, order: int, days: int, *, joint: bool) -> Array:
-    """Coefficients at the end of each day: (days, m, q, regressors), regressors being lags 1..order of one or both."""
+def _fitted(moments: Array, order: int, days: int, noise: Array, *, joint: bool) -> Array:
+    """Coefficients at the end of each day: (days, m, q, regressors), regressors being lags 1..order of one or both.
+
+    `noise`: a sensor's own, squared and summed over a day (m, q), in the units of `moments`.
+    """
     window = moments.copy()
     window[days:] -= moments[:-days]
+    span = np.minimum(np.arange(1, len(moments) + 1), days)
     found = []
     for quantity in range(2):
         at = quantity * (LAGS + 1)
         lags = np.arange(1, order + 1)
         columns = np.concatenate([lags, lags + LAGS + 1]) if joint else lags + at
         gram = window[..., columns[:, None], columns[None, :]]
-        ridge = RIDGE * np.trace(gram, axis1=-2, axis2=-1)[..., None, None] / len(columns) + 1e-9
+        ridge = RIDGE * np.trace(gram, axis1=-2, axis2=-1)[..., None] / len(columns)
+        whose = (columns > LAGS).astype(np.intp)
+        # as if each lag had been read with that much noise: over the days of the window
+        ridge = ridge + noise[:, whose] * span[:, None, None]
         right = window[..., columns, at]
-        found.append(np.linalg.solve(gram + ridge * np.eye(len(columns)), right[..., None])[..., 0])
+        found.append(np.linalg.solve(gram + ridge[..., None] * np.eye(len(columns)), right[..., None])[..., 0])
     return np.stack(found, axis=2)
 
 
@@ -173,6 +183,7 @@ def _marched(own: Habit, fitted: Array, order: int, origins: NDArray[np.intp], *
         path[i] = u[..., np.maximum(origins - order + 1 + i, 0)]
     weights = np.moveaxis(fitted, 0, -1)  # (m, q, regressors, origins)
     weights = np.ascontiguousarray(np.moveaxis(weights, 2, 0))[::-1]  # the oldest lag first, as the path has them
+    farthest = np.abs(u).max(axis=2)[..., None]  # no room leaves its habits further than it ever has
     for step in range(AHEAD):
         seen = path[step : step + order]
         if joint:
@@ -181,6 +192,7 @@ def _marched(own: Habit, fitted: Array, order: int, origins: NDArray[np.intp], *
             path[order + step] += np.einsum("pmqo,pmo->mqo", weights[order:], seen[:, :, 0])
         else:
             path[order + step] = (weights * seen).sum(0)
+        np.clip(path[order + step], -farthest, farthest, out=path[order + step])
     ahead = origins[None, :] + np.arange(1, DAY + 1)[:, None]
     departures = np.moveaxis(path[order:], 0, 2) * scale[..., None]
     first = own.usual[..., ahead]

@@ -78,9 +78,7 @@ def examined(readings: Readings) -> tuple[Readings, tuple[Finding, ...]]:
     order = np.argsort(readings.epoch_s, kind="stable")
     r = replace(
         readings,
-        **{
-            name: getattr(readings, name)[order].copy() for name in ("epoch_s", "temp_c", "rh_pct", "source", "live")
-        },
+        **{name: getattr(readings, name)[order].copy() for name in ("epoch_s", "temp_c", "rh_pct", "source", "live")},
     )
     findings: list[Finding] = []
     for number, name in enumerate(r.sources):
@@ -160,7 +158,7 @@ def _merged(r: Readings) -> tuple[Readings, list[Finding]]:
     if len(numbers) < 2:
         return _only(r, used), []
     found: list[Finding] = []
-    columns = {}
+    merged: dict[str, Array] = {}
     for quantity, limit in zip(QUANTITIES, DISAGREE, strict=True):
         values = getattr(r, quantity)
         known = np.isfinite(values)
@@ -168,14 +166,14 @@ def _merged(r: Readings) -> tuple[Readings, list[Finding]]:
         seen = np.isfinite(table)
         several = seen.sum(axis=0) > 1
         middle = np.where(seen.any(axis=0), np.nanmedian(np.where(seen.any(axis=0), table, 0.0), axis=0), np.nan)
-        columns[quantity] = np.where(known, middle, np.nan)
+        merged[quantity] = np.where(known, middle, np.nan)
         for row, number in enumerate(numbers.tolist()):
             both = np.flatnonzero(seen[row] & several)
             off = float(np.median(table[row, both] - middle[both])) * _share(seen[:, both]) if len(both) else 0.0
             if abs(off) > limit:
                 since, until = float(r.epoch_s[both[0]]), float(r.epoch_s[both[-1]])
                 found.append(Finding(Flaw.DISAGREE, since, until, r.sources[number], quantity, off))
-    return _only(replace(r, **columns), used), found
+    return _only(replace(r, temp_c=merged["temp_c"], rh_pct=merged["rh_pct"]), used), found
 
 
 def _share(seen: Flags) -> float:

@@ -29,8 +29,8 @@ def skins(drying: Drying, climates: Mapping[str, Climate], wet_m: float) -> Odds
     spread = ensemble.THICKNESS_SPREAD["layer"]
     film = replace(drying.pouring, wet_thickness=wet_m, thickness_spread=spread, h_back=H_BACK["board"])
     outcomes, _ = ensemble.run([film], series, np.zeros(1, dtype=np.intp), DAYS * 86_400.0, MEMBERS)
-    found = [
+    early, even, safe = (
         drying.pour.at + timedelta(seconds=round(s)) if np.isfinite(s) else None for s in outcomes[0].at("handle")
-    ]
+    )
     hindrance = outcomes[0].hindrance_of("handle")
-    return Odds(*found, reason_in_words(hindrance, DAYS) if found[2] is None else None)
+    return Odds(early, even, safe, reason_in_words(hindrance, DAYS) if safe is None else None)

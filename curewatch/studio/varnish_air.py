@@ -6,11 +6,14 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
+from numpy.typing import NDArray
 
 from curewatch.physics import air
 from curewatch.studio.ahead import Future
 from curewatch.studio.climate import Array
 from curewatch.studio.hourly import HOUR_S
+
+Flags = NDArray[np.bool_]
 
 LONG_ENOUGH = timedelta(hours=2)
 """A shorter spell of good air is none: a coat needs it while it levels and sets [cal]."""
@@ -48,10 +51,10 @@ def above_dew_point(temp_c: Array | float, rh_pct: Array | float) -> Array:
     return np.asarray(t - air.dew_point(t, np.asarray(rh_pct, dtype=float) / 100))
 
 
-def fits(temp_c: Array, rh_pct: Array, limits: AirLimits) -> Array:
+def fits(temp_c: Array, rh_pct: Array, limits: AirLimits) -> Flags:
     """Whether air is within the limits, for each of the values."""
     warm = (temp_c >= limits.temp_low_c) & (temp_c <= limits.temp_high_c) & (rh_pct <= limits.rh_high_pct)
-    return np.asarray(warm & (above_dew_point(temp_c, rh_pct) >= limits.above_dew_point_k))
+    return np.asarray(warm & (above_dew_point(temp_c, rh_pct) >= limits.above_dew_point_k), dtype=bool)
 
 
 def against(temp_c: float, rh_pct: float, limits: AirLimits) -> list[str]:

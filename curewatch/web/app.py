@@ -17,7 +17,7 @@ from curewatch.desk import Desk, FactError
 from curewatch.intake.errors import BadInput
 from curewatch.settings import WebSettings
 from curewatch.store import StoreError
-from curewatch.web import api, board_page, events, feeds, forms, labels, piece_page, room_page, ways_in
+from curewatch.web import alarms_page, api, board_page, events, feeds, forms, labels, piece_page, room_page, ways_in
 from curewatch.web.guard import Guard
 from curewatch.web.passwords import Doorkeeper
 from curewatch.web.sessions import Sessions
@@ -51,7 +51,7 @@ def make_app(
     )
     app = FastAPI(title="curewatch", openapi_url=None, docs_url=None, redoc_url=None)
     app.state.site = site
-    for part in (board_page, forms, piece_page, room_page, ways_in, events, api, feeds, labels):
+    for part in (board_page, alarms_page, forms, piece_page, room_page, ways_in, events, api, feeds, labels):
         app.include_router(part.router)
     app.add_api_route("/static/{name}", _static, include_in_schema=False)
     described = cache(lambda: api.describe(app))

@@ -8,7 +8,6 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
 
-from curewatch.studio.alarms import is_active
 from curewatch.web.board_view import Asked, view
 from curewatch.web.just_done import just_done
 from curewatch.web.site import Here, page
@@ -41,15 +40,3 @@ def board(
         return f"/?{query}" if query else "/"
 
     return page(request, "board.html", now, view=seen, link=link, done=just_done(done, of or [], kept))
-
-
-@router.get("/alarms")
-def alarms(request: Request, site: Here) -> HTMLResponse:
-    """What is wrong now, and what was lately."""
-    now = site.clock.now()
-    kept = site.boards.look(now)
-    active = kept.board(now).alarms
-    with site.desk.store.read() as tx:
-        told = [one for one in tx.notices(limit=200) if one.kind in ("alarm", "alarm_over", "reminder")]
-    waiting = [alarm for alarm in kept.scene.alarms if not is_active(alarm) and alarm.state != "normal"]
-    return page(request, "alarms.html", now, active=active, waiting=waiting, told=told[:60])

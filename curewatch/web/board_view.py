@@ -95,7 +95,7 @@ def view(board: Board, asked: Asked, words: Words) -> View:
     if asked.by:
         lines = sorted(lines, key=_group_of(asked.by))  # stable: by date within each group
     shown = lines[(page - 1) * PER_PAGE : page * PER_PAGE]
-    axis = Axis.to_show(board.at, max((end for line in shown if (end := _last(line))), default=None))
+    axis = Axis.to_show(board.at, max((end for line in shown if (end := last_date(line))), default=None))
     harmed = {alarm.room for alarm in board.alarms}
     made = [(line, row(line, axis, words, in_danger=line.room in harmed and is_wet(line, board.at))) for line in shown]
     key = _group_of(asked.by)
@@ -189,7 +189,8 @@ def _within(line: PieceLine, kind: MilestoneKind, until: datetime) -> bool:
     return at is not None and at <= until
 
 
-def _last(line: PieceLine) -> datetime | None:
+def last_date(line: PieceLine) -> datetime | None:
+    """The last date that is foreseen of a piece."""
     dates = [m.safe_at or m.worth_checking_at for m in (line.forecast.milestones if line.forecast else ())]
     return max((at for at in dates if at is not None), default=None)
 

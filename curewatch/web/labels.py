@@ -21,7 +21,7 @@ from curewatch.web.site import Here, Site, page
 
 router = APIRouter(include_in_schema=False)
 
-MOST = 60
+MOST = 40
 """Labels on one sheet."""
 
 

@@ -15,7 +15,7 @@ from curewatch.studio.climate import Climate
 from curewatch.studio.drying_curve import DryingCurve, drying_curve
 from curewatch.web import piece_view
 from curewatch.web.axis import Axis
-from curewatch.web.board_view import is_wet, row
+from curewatch.web.board_view import is_wet, last_date, row
 from curewatch.web.site import Here, Site, page
 
 router = APIRouter(include_in_schema=False)
@@ -58,8 +58,7 @@ def _values(site: Site, name: str, now: datetime) -> dict[str, Any]:
     climates = piece_air(site.desk, report.drying, now)
     air, had = piece_view.air_plots(report, climates, limits, words)
     in_danger = bool(report.alarms) and is_wet(report.line, now)
-    last = max((m.safe_at for m in (report.forecast.milestones if report.forecast else ()) if m.safe_at), default=None)
-    axis = Axis.to_show(now, last)
+    axis = Axis.to_show(now, last_date(report.line))
     return {
         "report": report,
         "facts": piece_view.facts(report, words),

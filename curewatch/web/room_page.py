@@ -9,11 +9,10 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 from starlette.exceptions import HTTPException
 
-from curewatch.records import Milestone, Reading
-from curewatch.studio.board import PieceLine
+from curewatch.records import Reading
 from curewatch.studio.climate import climate_of
 from curewatch.web.axis import Axis
-from curewatch.web.board_view import is_wet, row
+from curewatch.web.board_view import is_wet, last_date, row
 from curewatch.web.piece_view import air_pair
 from curewatch.web.plot import Plot, thinned
 from curewatch.web.site import Here, Site, page
@@ -44,7 +43,7 @@ def room(request: Request, site: Here, name: str, span: str = "day") -> HTMLResp
     board, words = kept.board(now), site.words(now)
     wet = [one for one in board.pieces if one.room == name and is_wet(one, now)]
     alarms = [alarm for alarm in board.alarms if alarm.room == name]
-    axis = Axis.to_show(now, max((m.safe_at for one in wet for m in _milestones(one) if m.safe_at), default=None))
+    axis = Axis.to_show(now, max((at for one in wet if (at := last_date(one))), default=None))
     return page(
         request,
         "room.html",
@@ -60,10 +59,6 @@ def room(request: Request, site: Here, name: str, span: str = "day") -> HTMLResp
         wet=len(wet),
         dry=sum(one.room == name for one in board.pieces) - len(wet),
     )
-
-
-def _milestones(line: PieceLine) -> tuple[Milestone, ...]:
-    return line.forecast.milestones if line.forecast else ()
 
 
 def _plots(site: Site, name: str, span: timedelta, now: datetime) -> list[Plot]:

@@ -210,14 +210,16 @@ class Course:
         """[s] the first moment from which its condition then holds for its holding time; inf if it never does."""
         hold = DAY if milestone == "varnish_ready" else 2 * HOUR
         steps = self.at.ts
-        time = np.unique(np.concatenate([steps + share * np.append(np.diff(steps), 0.0) for share in (0, 0.25, 0.5, 0.75)]))
+        time = np.unique(
+            np.concatenate([steps + share * np.append(np.diff(steps), 0.0) for share in (0, 0.25, 0.5, 0.75)])
+        )
         holds = self.margins(time)[milestone] >= 0
         since = np.inf
         for before, now, held in zip(time, time[1:], holds[1:], strict=False):
             if held and np.isinf(since):
                 since = now
                 if self.margins(before)[milestone] < 0:
-                    since = brentq(lambda t: float(self.margins(t)[milestone]), before, now, xtol=1.0)
+                    since = float(brentq(lambda t: float(self.margins(t)[milestone]), before, now, xtol=1.0))
             since = since if held else np.inf
             if now - since >= hold:
                 return float(since)

@@ -65,9 +65,7 @@ def test_any_piece_in_any_air_against_brentq(
 
 def test_without_radiation_and_back_the_film_temperature_knows_neither_wind_nor_size() -> None:
     """A little below the thermodynamic wet bulb (14.60 °C), since alpha/D is not 1."""
-    found = [
-        balance(21, 0.5, 1, v, side, 0, emissivity=0.0)[0] for v in (0.05, 0.3, 2.0) for side in (0.05, 0.3, 2.0)
-    ]
+    found = [balance(21, 0.5, 1, v, side, 0, emissivity=0.0)[0] for v in (0.05, 0.3, 2.0) for side in (0.05, 0.3, 2.0)]
     assert found == pytest.approx([14.18] * 9, abs=0.05)
     assert np.ptp(found) < 1e-3
 
@@ -86,7 +84,7 @@ def uno(concrete_c: float, air_c: float, rh: float, wind_km_h: float) -> float:
 
 @pytest.mark.parametrize("row", table("uno_1998"))
 def test_unos_formula_brackets_ours_from_above(row: dict[str, float]) -> None:
-    """Concrete lies outdoors, in turbulent wind and held warm by its mass: more than a film in a room, of the same order."""
+    """Concrete lies in turbulent wind, held warm by its mass: more than a film in a room, of the same order."""
     theirs = uno(row["concrete_c"], row["air_c"], row["rh"], row["wind"])
     assert theirs == pytest.approx(row["rate"], rel=2e-3)
     _, ours = balance(row["air_c"], row["rh"], 1.0, max(row["wind"] / 3.6, 0.1), 0.3, 5.0)

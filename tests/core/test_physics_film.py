@@ -1,4 +1,4 @@
-"""The film's right-hand side against the plain model, its Jacobian against differences, and the surface's activities."""
+"""The film's right-hand side against the plain model, its Jacobian against differences, its surface activities."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from curewatch.physics import air, film, kinetics
 from curewatch.physics.air import Array
 from curewatch.physics.film import CORNER, Films, Grid
 from curewatch.physics.kinetics import Kinetics
+from curewatch.physics.rosenbrock import Bands
 from tests.core import plain_model
 
 GRID = Grid.graded()
@@ -117,7 +118,7 @@ def test_bands_are_the_derivatives_of_the_rates(w: float, g: float, dryness: flo
             assert near == pytest.approx(np.array(ours), rel=0.01, abs=1e-4 * float(np.abs(found).max()))
 
 
-def _change_and_bands(u: Array, base: Array) -> tuple[Array, kinetics.Bands]:
+def _change_and_bands(u: Array, base: Array) -> tuple[Array, Bands]:
     t_air = np.full(u.shape[2], 294.15)
     p_air = air.vapour_pressure(t_air, 0.5)
     one = Kinetics(Films.of(1.2e-3), GRID)
@@ -131,7 +132,9 @@ def _change_and_bands(u: Array, base: Array) -> tuple[Array, kinetics.Bands]:
 def test_single_precision_diffusivities_change_the_rates_by_a_millionth() -> None:
     u, t_air = profile(1.5, 0.1, 0.9), np.array([294.15])
     p_air = air.vapour_pressure(t_air, 0.5)
-    double, single = (Kinetics(Films.of(1.2e-3), GRID, work).rates(u, t_air, p_air) for work in (np.float64, np.float32))
+    double, single = (
+        Kinetics(Films.of(1.2e-3), GRID, work).rates(u, t_air, p_air) for work in (np.float64, np.float32)
+    )
     assert single.change == pytest.approx(double.change, rel=1e-4, abs=1e-6 * float(np.abs(double.change).max()))
     total = (GRID.share[:, :, None] * single.change).sum(0)[:, 0]
     assert total == pytest.approx(-single.loss[:, 0] / (1.2e-3 * 0.3), rel=1e-9)
@@ -152,7 +155,9 @@ def test_the_grid_is_fine_at_the_surface_and_its_top_tenth_is_a_tenth() -> None:
         assert float(grid.top_tenth[:, 0] @ depth) == pytest.approx(0.05, rel=0.05)
 
 
-@pytest.mark.parametrize("wrong", [dict(wet_thickness=0.0), dict(solids=0.0), dict(glycol=-0.1), dict(solids=0.9, glycol=0.2)])
+@pytest.mark.parametrize(
+    "wrong", [{"wet_thickness": 0.0}, {"solids": 0.0}, {"glycol": -0.1}, {"solids": 0.9, "glycol": 0.2}]
+)
 def test_impossible_films_are_refused(wrong: dict[str, float]) -> None:
     with pytest.raises(ValueError, match="films need"):
         Films.of(**{"wet_thickness": 1e-3, **wrong})

@@ -11,6 +11,8 @@ from curewatch.studio.climate import climate_from, climate_of
 from curewatch.studio.readings_quality import Finding, Flaw, Readings, examined
 
 MIN, HOUR, DAY = 60.0, 3600.0, 86400.0
+Row = tuple[int, int, float | None, float | None]
+"""Minute, source, temperature, humidity."""
 
 
 def readings(epoch_s, temp_c, rh_pct=None, source=None, sources=("shelf",)) -> Readings:
@@ -145,7 +147,7 @@ def test_two_typed_readings_a_day_have_no_gaps_and_a_lost_week_is_one() -> None:
         max_size=60,
     )
 )
-def test_whatever_comes_the_air_stays_within_what_was_read(rows: list[tuple[int, int, float | None, float | None]]) -> None:
+def test_whatever_comes_the_air_stays_within_what_was_read(rows: list[Row]) -> None:
     """No reading is invented: the merged values lie within those read, at moments of readings, in time order."""
     at = np.array([row[0] * 60.0 for row in rows])
     temp, rh = (np.array([np.nan if row[i] is None else row[i] for row in rows], dtype=float) for i in (2, 3))

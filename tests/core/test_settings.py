@@ -107,7 +107,7 @@ BAD = [
     ("zone = 1", "zone: got 1, expected an IANA time zone"),
     ("zone = 2026-05-01", "curewatch.toml: zone: got '2026-05-01', expected the name of"),
     ("brokr = 1", "unknown key 'brokr', did you mean 'broker'?"),
-    ("zzz = 1", "unknown key 'zzz', expected one of alarms, broker, forecast, "),
+    ("zzz = 1", "unknown key 'zzz', expected one of aftercare, alarms, broker, "),
     ("broker = 3", "broker: got 3, expected a table [broker]"),
     ("[broker]", "broker.host: missing, expected the broker's host name or address"),
     ('[broker]\nhost = ""', "broker.host: got '', expected the broker's host name"),

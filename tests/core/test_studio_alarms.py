@@ -206,5 +206,7 @@ def test_looking_back_goes_as_far_as_the_quiet_and_no_further() -> None:
     assert alarms.looking_back(over, NOON).evaluated_at == over.since
     assert alarms.looking_back(over, NOON + 50 * MINUTE).evaluated_at == NOON + 50 * MINUTE
     assert alarms.looking_back(over, at(9)) is over
+    never = alarms.looking_back(follow(normal(), series(OFF, ON, OFF), LIMITS)[0], at(-5))
+    assert (never.evaluated_at, never.since) == (at(-5), at(-5)), "never raised: as far as is asked"
     active, _ = follow(normal(), series(ON, ON, ON, ON), LIMITS)
     assert alarms.looking_back(active, NOON) is active

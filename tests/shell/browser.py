@@ -45,9 +45,28 @@ class Browser:
         found: list[Any] = self.driver.find_elements("css selector", css)
         return found
 
+    def ask(self, script: str) -> Any:
+        """What JavaScript says, in one go: a page that renews itself has no moment in between."""
+        return self.driver.execute_script(script)
+
     def text(self) -> str:
-        said: str = self.find("body").text
+        said: str = self.ask("return document.body.innerText")
         return said
+
+    def press(self, css: str) -> None:
+        """Click; once more where the page has renewed itself under the finger."""
+        from selenium.common.exceptions import StaleElementReferenceException
+
+        for last_try in (False, True):
+            try:
+                found = self.find(css)
+                self.driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", found)
+                found.click()
+            except StaleElementReferenceException:
+                if last_try:
+                    raise
+            else:
+                return
 
     def width_of_page(self) -> float:
         """How wide the page is laid out [px]: more than the window is a page to be pushed about sideways."""
@@ -56,7 +75,7 @@ class Browser:
 
     def background(self) -> tuple[int, ...]:
         script = "return getComputedStyle(document.documentElement).backgroundColor.match(/\\d+/g).map(Number)"
-        return tuple(self.driver.execute_script(script))
+        return tuple(self.ask(script))
 
     def complaints(self) -> list[str]:
         """What the browser holds against the page: errors of scripts, and breaches of its policy."""

@@ -14,7 +14,6 @@ from curewatch.desk import Desk, FactError, PourOrder
 from curewatch.records import (
     Alarm,
     AlarmKind,
-    AlarmState,
     Forecast,
     MilestoneKind,
     Notice,
@@ -25,7 +24,6 @@ from curewatch.records import (
 )
 from curewatch.settings import Settings
 from curewatch.store import Store
-from curewatch.studio.alarms import is_active
 from tests.new_store import NOON
 
 SHED, LOFT = "Boat shed", "Loft"
@@ -245,156 +243,6 @@ def test_forecasts_that_are_dropped_are_rebuilt_as_they_were(desk: Desk, store: 
     assert Desk(store, desk.settings).refresh(now).forecasts == 4
     assert forecasts(store) == was
     assert keys(store) == told
-
-
-# --- Milestone notices ----------------------------------------------------------------------------------------------
-
-
-def test_each_milestone_is_told_once_at_even_odds_and_once_when_safe(desk: Desk, store: Store) -> None:
-    desk.log_pour(order(wet_thickness_m=0.5e-3), NOON)
-    desk.absorb([reading(NOON, source="post")])
-    look_every(desk, 2 * HOUR, NOON, NOON + timedelta(days=2))
-    look_every(desk, 24 * HOUR, NOON + timedelta(days=2), NOON + timedelta(days=40))
-    told = [key for key in keys(store) if key.startswith("piece-")]
-    assert told == [
-        f"piece-1/{kind}/{odds}"
-        for kind in ("touch_dry", "handle", "varnish_ready")
-        for odds in ("worth_checking", "safe")
-    ]
-    with store.read() as tx:
-        assert len(tx.deliveries()) == len(keys(store)), "one delivery a notice: there is one channel"
-
-
-def test_a_pour_logged_long_afterwards_is_told_what_is_safe_and_no_more(desk: Desk, store: Store) -> None:
-    late = NOON + timedelta(days=5)
-    desk.log_reading(reading(NOON))
-    desk.log_pour(order(), late)
-    desk.refresh(late)
-    assert [key for key in keys(store) if key.startswith("piece-")] == ["piece-1/touch_dry/safe", "piece-1/handle/safe"]
-
-
-def test_after_the_stronger_the_weaker_is_not_told_even_if_the_dates_move_out(desk: Desk, store: Store) -> None:
-    desk.log_pour(order(), NOON)
-    desk.absorb(sensed(NOON - HOUR, NOON, temp=24, rh=40))
-    desk.refresh(NOON)
-    safe = next(m.safe_at for m in forecasts(store)[1].milestones if m.kind is TOUCH_DRY)
-    assert safe is not None
-    desk.refresh(safe)
-    assert "piece-1/touch_dry/safe" in keys(store)
-    damp = sensed(NOON + 5 * MINUTE, safe, temp=10, rh=85)
-    desk.absorb(damp)
-    desk.refresh(safe + MINUTE)
-    moved = next(m for m in forecasts(store)[1].milestones if m.kind is TOUCH_DRY)
-    assert moved.safe_at is None or moved.safe_at > safe + MINUTE
-    look_every(desk, 6 * HOUR, safe, safe + timedelta(days=8))
-    assert "piece-1/touch_dry/worth_checking" not in keys(store)
-
-
-def test_a_piece_that_is_gone_is_told_of_no_more(desk: Desk, store: Store) -> None:
-    desk.log_pour(order(), NOON)
-    desk.absorb([reading(NOON)])
-    desk.refresh(NOON)
-    with store.write() as tx:
-        tx.set_gone(1, NOON + HOUR)
-    desk.refresh(NOON + timedelta(days=5))
-    assert keys(store) == []
-    assert desk.board(NOON + timedelta(days=5)).pieces == ()
-
-
-# --- Alarms -------------------------------------------------------------------------------------------------------
-
-
-def test_frost_is_told_to_the_channel_and_stands_on_the_board_until_it_is_over(store: Store) -> None:
-    desk = Desk(store, settings_of(sensors=(SHED,)))
-    desk.log_pour(order(), NOON)
-    desk.absorb(sensed(NOON, NOON + HOUR, temp=1))
-    look_every(desk, MINUTE, NOON, NOON + HOUR)
-    assert [a.kind for a in desk.board(NOON + HOUR).alarms] == [AlarmKind.COLD, AlarmKind.FROST]
-    assert {a.kind for a in desk.piece("Heron", NOON + HOUR).alarms} == {AlarmKind.COLD, AlarmKind.FROST}
-    desk.absorb(sensed(NOON + HOUR + 5 * MINUTE, NOON + 2 * HOUR, temp=18))
-    look_every(desk, MINUTE, NOON + HOUR, NOON + 2 * HOUR)
-    assert desk.board(NOON + 2 * HOUR).alarms == ()
-    frost = [n for n in notices(store) if n.key.startswith("alarm/frost/")]
-    assert [(n.kind, n.urgent) for n in frost] == [("alarm", True), ("alarm_over", False)]
-
-
-def test_alarms_of_a_room_its_last_piece_has_left_do_not_stay_on_the_board(store: Store) -> None:
-    desk = Desk(store, settings_of(sensors=(SHED,)))
-    desk.log_pour(order(), NOON)
-    desk.absorb(sensed(NOON, NOON + HOUR, temp=1))
-    desk.refresh(NOON + HOUR)
-    with store.write() as tx:
-        tx.set_gone(1, NOON + HOUR)
-    desk.refresh(NOON + HOUR + MINUTE)
-    assert desk.board(NOON + HOUR + MINUTE).alarms == ()
-
-
-def test_a_pour_logged_afterwards_is_warned_of_the_frost_it_has_lain_in(store: Store) -> None:
-    """The room was watched all the time, and rightly said nothing: nothing known to be wet lay in it."""
-    desk = Desk(store, settings_of(sensors=(SHED,)))
-    desk.log_pour(order("Old", NOON - timedelta(days=30)), NOON - timedelta(days=30))
-    desk.absorb(sensed(NOON - 30 * HOUR, NOON, temp=20))
-    desk.absorb(sensed(NOON + 5 * MINUTE, NOON + 3 * HOUR, temp=0))
-    desk.absorb(sensed(NOON + 3 * HOUR + 5 * MINUTE, NOON + 9 * HOUR, temp=20))
-    look_every(desk, HOUR, NOON, NOON + 9 * HOUR)
-    assert [key for key in keys(store) if "frost" in key] == []
-    desk.log_pour(order("Heron", NOON - HOUR), NOON + 9 * HOUR)
-    desk.refresh(NOON + 9 * HOUR)
-    (frost,) = [n for n in notices(store) if "frost" in n.key]
-    assert "Heron" in frost.text
-    assert "This is past and cannot be changed now" in frost.text
-
-
-def test_frost_that_a_late_reading_tells_of_is_told_as_past(store: Store) -> None:
-    """One sensor lost its radio; the other, by the stove, went on."""
-    desk = Desk(store, settings_of(sensors=(SHED,)))
-    desk.log_pour(order(), NOON)
-    desk.absorb([reading(NOON + i * 10 * MINUTE, 18.0, source="stove") for i in range(37)])
-    look_every(desk, 10 * MINUTE, NOON, NOON + 6 * HOUR)
-    assert keys(store) == []
-    desk.absorb([reading(NOON + 2 * HOUR + i * 5 * MINUTE + MINUTE, -20.0, source="door") for i in range(12)])
-    desk.refresh(NOON + 6 * HOUR)
-    (frost,) = [n for n in notices(store) if "frost" in n.key]
-    assert "past" in frost.title
-
-
-def test_readings_of_the_future_are_not_known_yet(store: Store) -> None:
-    """A clock that once ran ahead must neither make a silent room look fresh nor decide how a piece dries."""
-    desk = Desk(store, settings_of(sensors=(SHED,)))
-    desk.log_pour(order(), NOON)
-    desk.absorb([*sensed(NOON - HOUR, NOON), reading(NOON + timedelta(days=5000), 1.0, 99.0, source="post")])
-    look_every(desk, 10 * MINUTE, NOON, NOON + 2 * HOUR)
-    assert forecasts(store)[1].data_until == NOON
-    assert [key.split("/")[1] for key in keys(store)] == ["no_fresh_data"]
-    (shed,) = desk.board(NOON + 2 * HOUR).rooms
-    assert (shed.temp_c, shed.data_at) == (20.0, NOON)
-
-
-def test_after_the_clock_ran_ahead_for_years_the_studio_goes_on(store: Store) -> None:
-    desk = Desk(store, settings_of(sensors=(SHED,)))
-    desk.log_pour(order(), NOON)
-    desk.absorb(sensed(NOON - HOUR, NOON))
-    desk.refresh(NOON)
-    ahead = NOON + timedelta(days=3)
-    desk.refresh(ahead)
-    desk.refresh(ahead + 20 * MINUTE)
-    desk.absorb(sensed(NOON + 5 * MINUTE, NOON + 2 * HOUR, temp=0))
-    look_every(desk, 5 * MINUTE, NOON + 5 * MINUTE, NOON + 2 * HOUR)
-    assert any(key.startswith("alarm/frost/") for key in keys(store))
-    assert forecasts(store)[1].made_at >= NOON + HOUR
-
-
-def test_every_room_silent_or_not_is_told_apart_by_its_sensor(store: Store) -> None:
-    desk = Desk(store, settings_of(sensors=(SHED,)))
-    desk.log_pour(order(), NOON)
-    desk.log_pour(order("Reed", room=LOFT), NOON)
-    desk.absorb(sensed(NOON, NOON))
-    desk.log_reading(reading(NOON, room=LOFT))
-    look_every(desk, 10 * MINUTE, NOON, NOON + 3 * HOUR)
-    silent = {room: alarm(store, AlarmKind.NO_FRESH_DATA, room) for room in (SHED, LOFT)}
-    assert silent[SHED] is not None
-    assert is_active(silent[SHED])
-    assert silent[LOFT] is None or silent[LOFT].state is AlarmState.NORMAL
 
 
 # --- Views --------------------------------------------------------------------------------------------------------

@@ -54,7 +54,7 @@ def test_each_told_milestone_is_a_tentative_event_at_its_safe_date(studio: Studi
     event = only(studio, "touch-dry")
     assert timedelta(0) <= event.decoded("dtstart") - safe < timedelta(minutes=15)
     assert (event["status"], int(event["sequence"]), event["summary"]) == ("TENTATIVE", 0, "Curlew: touch-dry")
-    assert "worth checking" in event["description"]
+    assert "Worth checking from" in event["description"]
     assert "ventilate" in only(studio, "varnish-ready")["description"]
 
 

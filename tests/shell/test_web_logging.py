@@ -140,12 +140,15 @@ def test_a_piece_is_moved_and_moved_back(studio: Studio) -> None:
 
 
 def test_a_piece_that_has_left_is_off_the_board_and_comes_back_by_undo(studio: Studio) -> None:
+    studio.read()
     studio.pour()
+    studio.desk.refresh(NOW)
     page = studio.post("/piece/Curlew/gone", {}, on="/piece/Curlew").text
     assert studio.names() == []
     assert "Curlew" not in re.sub(r'<div class="done".*?</div>', "", page, flags=re.DOTALL)
     assert studio.get("/piece/Curlew").status_code == 422
-    undo(studio, page)
+    studio.page("/")
+    assert "no dates yet" not in undo(studio, page), "with the dates it had"
     assert studio.names() == ["Curlew"]
 
 

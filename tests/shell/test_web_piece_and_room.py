@@ -109,6 +109,12 @@ def test_alarms_are_listed_while_they_last_and_after(studio: Studio) -> None:
     said = words_of(studio.page("/alarms"))
     assert "Shed: too cold for wet paint" in said
     assert "warm the room" in said
+    cold = {"room": "Shed", "kind": "cold"}
+    assert "acknowledged 0 min ago" in words_of(studio.post("/alarms", cold | {"do": "seen"}).text)
+    assert "muted until" in words_of(studio.post("/alarms", cold | {"do": "mute 4"}).text)
+    assert "muted until" not in words_of(studio.post("/alarms", cold | {"do": "unmute"}).text)
+    assert studio.post("/alarms", cold | {"do": "mute 99"}).status_code == 422
+    assert studio.post("/alarms", {"room": "Shed", "kind": "boredom", "do": "seen"}).status_code == 422
     studio.clock.move(timedelta(hours=3))
     studio.read(temp_c=21, hours=2)
     studio.desk.refresh(studio.clock.now())

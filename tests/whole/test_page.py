@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import os
 import re
 import signal
@@ -12,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.shell.browser import Browser, chromium, has_chromium
+from tests.shell.browser import SHOTS, Browser, chromium, has_chromium
 from tests.shell.parts import free_port, wait_for
 
 pytestmark = [
@@ -57,31 +58,31 @@ def browser() -> Iterator[Browser]:
 def test_a_pour_logged_on_a_phone_stands_on_the_board_with_its_dates(browser: Browser, address: str) -> None:
     browser.look(width=390)
     browser.open(f"{address}/")
-    browser.find('.tools a[href="/pour"]').click()
+    browser.press('.tools a[href="/pour"]')
     name = browser.find('input[name="name"]')
     name.clear()
     name.send_keys("Otter at dusk")
-    browser.find('input[name="thickness"][value="medium"]').click()
-    browser.find("button.go").click()
+    browser.press('input[name="thickness"][value="medium"]')
+    browser.press("button.go")
     wait_for(lambda: "Logged: Otter at dusk." in browser.text(), what="the board")
-    card = next(li for li in browser.all("li.piece") if "Otter at dusk" in li.text)
-    assert "worth checking" in card.text
-    assert len(card.find_elements("css selector", "rect.band")) >= 2
+    card = "[...document.querySelectorAll('li.piece')].find(li => li.innerText.includes('Otter at dusk'))"
+    assert "worth checking" in browser.ask(f"return {card}.innerText")
+    assert browser.ask(f"return {card}.querySelectorAll('rect.band').length") >= 2
     browser.keep("logged")
-    browser.find(".done button").click()
+    browser.press(".done button")
     wait_for(lambda: "Taken back." in browser.text(), what="the undo")
-    assert "Otter at dusk" not in browser.find(".answers").text
+    assert "Otter at dusk" not in browser.text()
     assert browser.complaints() == []
 
 
 def test_the_same_again_is_two_presses_from_the_board(browser: Browser, address: str) -> None:
     browser.look(width=390)
     browser.open(f"{address}/")
-    browser.find('.tools a[href="/pour"]').click()
-    browser.find('.again button[value="4"]').click()
+    browser.press('.tools a[href="/pour"]')
+    browser.press('.again button[value="4"]')
     said = wait_for(lambda: re.search(r"Logged: (.*)\.", browser.text()), what="the board")[1]
     assert len(said.split(", ")) == 4
-    browser.find(".done button").click()
+    browser.press(".done button")
     wait_for(lambda: "Taken back." in browser.text(), what="the undo")
 
 
@@ -90,9 +91,9 @@ def test_it_all_works_with_scripts_off(browser: Browser, address: str) -> None:
     browser.open(f"{address}/reading")
     browser.find('input[name="temperature"]').send_keys("11.5")
     browser.find('input[name="humidity"]').send_keys("61")
-    browser.find("button.go").click()
+    browser.press("button.go")
     wait_for(lambda: "logged." in browser.text(), what="the board")
-    browser.find('.rooms a[href="/room/Boat%20shed"]').click()
+    browser.press('.rooms a[href="/room/Boat%20shed"]')
     wait_for(lambda: "typed" in browser.text(), what="the room")
     browser.open(f"{address}/?ask=danger")
     assert browser.all("li.piece")
@@ -107,10 +108,10 @@ def test_what_is_logged_elsewhere_appears_by_itself(browser: Browser, address: s
         name = other.find('input[name="name"]')
         name.clear()
         name.send_keys("Seen live")
-        other.find("button.go").click()
+        other.press("button.go")
         wait_for(lambda: "Logged: Seen live." in other.text(), what="the other's board")
         wait_for(lambda: "Seen live" in browser.text(), 15, "the piece appearing without a reload")
-        other.find(".done button").click()
+        other.press(".done button")
         wait_for(lambda: "Taken back." in other.text(), what="the undo")
         wait_for(lambda: "Seen live" not in browser.text(), 15, "the piece going again")
 
@@ -127,6 +128,25 @@ def test_no_page_is_wider_than_the_window_and_each_follows_light_and_dark(
         assert (sum(browser.background()) < 300) == dark, path
         assert browser.complaints() == [], path
         browser.keep(f"{path.strip('/').split('?')[0].replace('/', '-').replace('%20', '-') or 'board'}-{width}-{dark}")
+
+
+def test_a_printed_piece_is_one_sheet_with_its_record_and_nothing_to_press(browser: Browser, address: str) -> None:
+    browser.look(width=900)
+    browser.open(f"{address}/piece/Tar%20and%20gulls")
+    sheet = base64.b64decode(
+        browser.driver.execute_cdp_cmd(
+            "Page.printToPDF", {"paperWidth": 8.27, "paperHeight": 11.69, "preferCSSPageSize": False}
+        )["data"]
+    )
+    if SHOTS is not None:
+        Path(SHOTS, "printed.pdf").write_bytes(sheet)
+    assert len(re.findall(rb"/Type\s*/Page\b", sheet)) == 1
+    browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    try:
+        assert "air it has had" in browser.text()
+        assert "has left the studio" not in browser.text()
+    finally:
+        browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
 
 
 @pytest.mark.parametrize("dark", [False, True])

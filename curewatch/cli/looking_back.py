@@ -1,0 +1,95 @@
+"""The commands that look back at a piece: its record, what may have gone wrong, and two pieces side by side."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from curewatch.cli import options
+from curewatch.cli.facts import Name
+from curewatch.cli.output import Page, say, say_json
+
+if TYPE_CHECKING:
+    from curewatch.desk import Desk
+
+TROUBLES = ("cracked", "crazed", "cloudy", "tacky", "drifted", "fish-eyes")
+
+
+def record(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:
+    """A piece's cure record, for whoever buys it or learns from it: dates, air, steps, and what is only estimated."""
+    from curewatch.cli import record_page
+    from curewatch.cli.studio import desk_of
+    from curewatch.desk.looking_back import look_back
+
+    with desk_of(ctx) as (desk, now):
+        desk.refresh(now)
+        looked = look_back(desk, name, now)
+        if as_json:
+            say_json("record", **record_page.values(desk.settings.tz, looked))
+        else:
+            say(record_page.text(desk.settings.tz, looked, Page.of(sys.stdout)))
+
+
+def why(
+    ctx: typer.Context,
+    name: Name,
+    trouble: Annotated[str, typer.Argument(metavar="TROUBLE", help=f"What is wrong: {', '.join(TROUBLES)}.")],
+    as_json: options.AsJson = False,
+) -> None:
+    """What may have gone wrong: each mechanism against the piece's own record, with its figure."""
+    from curewatch.cli import record_page
+    from curewatch.cli.studio import desk_of
+    from curewatch.desk import looking_back
+    from curewatch.intake.typed import BadInput
+    from curewatch.studio.mechanisms import Trouble
+
+    word = "-".join(trouble.casefold().split())
+    if word not in TROUBLES:
+        raise BadInput("TROUBLE", trouble, f"one of {', '.join(TROUBLES)}")
+    with desk_of(ctx) as (desk, now):
+        desk.refresh(now)
+        looked = looking_back.look_back(desk, name, now)
+        found = looking_back.why(
+            desk, looked, Trouble(word), _water_share(ctx, desk, looked.history.drying.recipe.name)
+        )
+        if as_json:
+            say_json("why", name=name, trouble=word, findings=record_page.finding_values(found))
+        else:
+            say(record_page.findings_text(name, word, found, Page.of(sys.stdout)))
+
+
+def _water_share(ctx: typer.Context, desk: Desk, recipe: str) -> float | None:
+    """The water added to the paint; None where the recipe's parts are not told, or a material has left the shelf."""
+    from curewatch.cli.mix_page import shelf_of
+    from curewatch.studio.mixing import NotOnTheShelf, mixed
+
+    with desk.store.read() as tx:
+        told = tx.mix_of(recipe)
+    if told is None:
+        return None
+    try:
+        return mixed(told, shelf_of(ctx)[0]).added_water_share
+    except NotOnTheShelf:
+        return None
+
+
+def compare(
+    ctx: typer.Context,
+    one: Annotated[str, typer.Argument(metavar="NAME", help="A piece.")],
+    other: Annotated[str, typer.Argument(metavar="OTHER", help="Another.")],
+    as_json: options.AsJson = False,
+) -> None:
+    """Two pieces' records side by side."""
+    from curewatch.cli import record_page
+    from curewatch.cli.studio import desk_of
+    from curewatch.desk.looking_back import look_back
+
+    with desk_of(ctx) as (desk, now):
+        desk.refresh(now)
+        pair = [look_back(desk, name, now) for name in (one, other)]
+        if as_json:
+            say_json("compare", pieces=[record_page.values(desk.settings.tz, looked) for looked in pair])
+        else:
+            say(record_page.side_by_side(desk.settings.tz, pair[0], pair[1], Page.of(sys.stdout)))

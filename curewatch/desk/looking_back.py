@@ -1,0 +1,89 @@
+"""A look back at one piece: the air it had, how it dried in it, what was done, and what may have gone wrong."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+import numpy as np
+
+from curewatch.desk.aftercare import care_of
+from curewatch.desk.desk import Desk
+from curewatch.desk.history import History, history
+from curewatch.desk.scene import limits_of
+from curewatch.observations import Observation
+from curewatch.records import MilestoneKind
+from curewatch.studio.aftercare import Step, milestone
+from curewatch.studio.mechanisms import Case, CoatAir, Finding, Trouble, findings
+from curewatch.studio.past_air import SILENT_S, PastAir, past_air
+from curewatch.studio.trace import Trace, trace
+from curewatch.workshop import StepDone
+
+FREEZING_C = 0.0
+
+
+@dataclass(frozen=True)
+class Looked:
+    """Everything of one piece, as known now."""
+
+    history: History
+    wet_air: PastAir | None
+    """From the pour until it may safely be handled, or as far as it has come."""
+    whole_air: PastAir | None
+    """From the pour until now, or until it left."""
+    trace: Trace | None
+    observations: tuple[Observation, ...]
+    now: datetime
+
+    @property
+    def steps(self) -> tuple[StepDone, ...]:
+        """Those that stand as done."""
+        return tuple(step for step in self.history.steps if step.undone_at is None)
+
+
+def look_back(desk: Desk, name: str, now: datetime) -> Looked:
+    """FactError, with near names, for a name that no piece bears or bore."""
+    found = history(desk, name, now)
+    drying, limits = found.drying, limits_of(desk.settings)
+    end = min(now, drying.piece.gone_at or now)
+    handle = milestone(found.forecast, MilestoneKind.HANDLE).safe
+    with desk.store.read() as tx:
+        observations = tx.observations([drying.piece.id])
+    return Looked(
+        found,
+        past_air(drying, found.climates, min(end, handle or end), limits),
+        past_air(drying, found.climates, end, limits),
+        trace(drying, found.climates, limits, end),
+        tuple(observations),
+        now,
+    )
+
+
+def why(desk: Desk, looked: Looked, trouble: Trouble, water_share: float | None) -> list[Finding]:
+    """The mechanisms behind a trouble, held against the record. `water_share`: added water on the paint, if known."""
+    drying, climates = looked.history.drying, looked.history.climates
+    limits, wet = limits_of(desk.settings), looked.wet_air
+    frost_h = None
+    if wet is not None:
+        freezing = past_air(drying, climates, wet.ends_at, replace(limits, cold_mfft_c=FREEZING_C))
+        frost_h = None if freezing is None else freezing.cold_h
+    coats = tuple(
+        CoatAir(step.step, step.done_at, _air_at(looked.history, step.done_at))
+        for step in looked.steps
+        if step.step == Step.ISOLATION or step.step.startswith("varnish-")
+    )
+    handle = milestone(looked.history.forecast, MilestoneKind.HANDLE)
+    case = Case(
+        drying, looked.trace, wet, looked.steps, coats, handle, water_share, frost_h, care_of(desk.settings), looked.now
+    )
+    return findings(trouble, case)
+
+
+def _air_at(found: History, at: datetime) -> tuple[float, float] | None:
+    """Temperature and humidity where the piece lay at that moment; None unless it was read within hours of it."""
+    lain = [stay for stay in found.drying.lain if stay.since <= at] or [found.drying.lain[0]]
+    climate = found.climates.get(lain[-1].room)
+    if climate is None or np.abs(climate.time_s - at.timestamp()).min() > SILENT_S:
+        return None
+    temp, rh = climate.at(at.timestamp())
+    return float(temp), float(rh)

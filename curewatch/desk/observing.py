@@ -1,0 +1,101 @@
+"""What a finger, a scale or a thermometer found, logged, taken back and forgotten; and what it all came to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from curewatch.desk.desk import Desk, mark_changed
+from curewatch.desk.lessons import draw_lessons, learned_so_far
+from curewatch.desk.naming import nearest
+from curewatch.desk.orders import FactError, Logged
+from curewatch.observations import Finger, Forgetting, Observation, ObservationKind, Subject
+from curewatch.records import Piece
+from curewatch.store import Transaction
+from curewatch.studio.lessons_in_words import Belief, beliefs, said_of
+
+
+@dataclass(frozen=True)
+class Observed:
+    """An observation as stored."""
+
+    piece: Piece
+    observation: Observation
+    notes: tuple[str, ...] = ()
+    """What there is to say of it: that it is questioned, or says nothing, and why."""
+
+
+def feel(desk: Desk, name: str, says: Finger, at: datetime, now: datetime) -> Observed:
+    """A finger test of a piece that is here. FactError: no such piece, or before its pour."""
+    return _log(desk, name, now, at=at, kind=ObservationKind.FINGER, finger=says)
+
+
+def weigh(desk: Desk, name: str, grams: float, resolution_g: float, at: datetime, now: datetime) -> Observed:
+    """A weighing; one before the pour is the bare support. FactError: no such piece."""
+    return _log(desk, name, now, at=at, kind=ObservationKind.WEIGHING, grams=grams, resolution_g=resolution_g)
+
+
+def surface(desk: Desk, name: str, surface_c: float, at: datetime, now: datetime) -> Observed:
+    """The temperature of a film's surface. FactError: no such piece, or before its pour."""
+    return _log(desk, name, now, at=at, kind=ObservationKind.SURFACE, surface_c=surface_c)
+
+
+def _log(desk: Desk, name: str, now: datetime, *, at: datetime, kind: ObservationKind, **found: object) -> Observed:
+    with desk.store.write() as tx:
+        piece = _here(tx, name)
+        (pour,) = tx.pours([piece.id])
+        if at <= pour.at and kind is not ObservationKind.WEIGHING:
+            since = desk.local(pour.at).isoformat(timespec="minutes")
+            raise FactError("--at", desk.local(at).isoformat(timespec="minutes"), f"a moment after the pour, {since}")
+        given = Observation.model_validate({"piece_id": piece.id, "at": at, "kind": kind, **found})
+        stored = tx.add_observation(given)
+        mark_changed(tx)
+    desk.refresh(now)
+    with desk.store.read() as tx:
+        lessons = [one for one in learned_so_far(tx).lessons if one.piece_id == piece.id]
+    return Observed(piece, stored, said_of(stored, lessons[0] if lessons else None))
+
+
+def take_back(desk: Desk, name: str, kind: ObservationKind, now: datetime) -> Observed:
+    """The observation of that kind that was logged last of the piece was never so. FactError: there is none."""
+    with desk.store.write() as tx:
+        piece = _here(tx, name)
+        known = [one for one in tx.observations([piece.id]) if one.kind is kind]
+        if not known:
+            raise FactError("NAME", name, f"a piece with a {kind.value} to take back")
+        last = max(known, key=lambda one: one.id)
+        tx.take_back_observation(last.id)
+        mark_changed(tx)
+    desk.refresh(now)
+    return Observed(piece, last)
+
+
+def what_was_learned(desk: Desk, now: datetime) -> list[Belief]:
+    """What the studio has come to believe of its recipes and places."""
+    draw_lessons(desk.store, now)
+    with desk.store.read() as tx:
+        so_far = learned_so_far(tx)
+        seen = {one.id: one for one in tx.observations()}
+        return beliefs(so_far, seen, {recipe.name: recipe for recipe in tx.recipes()})
+
+
+def forget(desk: Desk, name: str, now: datetime) -> Logged:
+    """What was observed of this recipe or place so far is to teach nothing more. FactError: nothing was learned."""
+    known = what_was_learned(desk, now)
+    subjects = [one.subject for one in known if one.name == name]
+    if not subjects:
+        what = "a recipe or place that something was learned about"
+        raise FactError("--forget", name, nearest(name, [one.name for one in known], what))
+    with desk.store.write() as tx:
+        for subject in subjects:
+            tx.put_forgetting(Forgetting(subject=Subject(subject), name=name, at=now))
+        mark_changed(tx)
+    desk.refresh(now)
+    return Logged(notes=tuple(f"the {subject.value} {name!r} is as it was assumed to be" for subject in subjects))
+
+
+def _here(tx: Transaction, name: str) -> Piece:
+    piece = tx.piece(name)
+    if piece is None or piece.gone_at is not None:
+        raise FactError("NAME", name, nearest(name, [one.name for one in tx.pieces()], "a piece here"))
+    return piece

@@ -1,0 +1,122 @@
+"""Planning: the latest moment to pour, when places free, and what a change of the room would do to a piece."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from curewatch.desk.ahead_air import future_of
+from curewatch.desk.desk import Desk
+from curewatch.desk.lessons import draw_lessons, learned_so_far
+from curewatch.desk.naming import DEFAULT_RECIPE, nearest
+from curewatch.desk.orders import FactError, PourOrder
+from curewatch.desk.room_air import RoomAir
+from curewatch.desk.scene import Scene, read_scene
+from curewatch.records import MilestoneKind, Piece, Pour, Recipe, Stay
+from curewatch.store import Transaction
+from curewatch.studio import planner
+from curewatch.studio.climate import Climate
+from curewatch.studio.forecast import Drying
+from curewatch.studio.outlook import HISTORY
+
+HISTORY_SPAN = timedelta(hours=HISTORY)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What is to be known before pouring for a date."""
+
+    room: str
+    milestone: MilestoneKind
+    due: datetime
+    pieces: int
+    recipe: str
+    latest: Sequence[planner.Latest]
+    """As the room usually is, then changed."""
+    places: Sequence[planner.Place]
+    """Occupied places of the room, the first to free first."""
+    data_at: datetime
+    """The room's newest reading."""
+
+    @property
+    def pieces_in_time(self) -> float:
+        """Of `pieces` poured now, how many are likely to be ready: they share their luck, so this is no odds."""
+        return self.pieces * self.latest[0].odds_now
+
+
+def plan(desk: Desk, order: PourOrder, due: datetime, pieces: int, kind: MilestoneKind, now: datetime) -> Plan:
+    """For pours like `order` (its name and moment do not matter). FactError: a room never read, a recipe unknown."""
+    if due <= now:
+        raise FactError("--due", desk.local(due).isoformat(timespec="minutes"), "a moment that is yet to come")
+    desk.refresh(now)
+    draw_lessons(desk.store, now)
+    with desk.store.read() as tx:
+        climate = _air_of(tx, order.room, now)
+        name = order.recipe or DEFAULT_RECIPE
+        recipe = tx.recipe(name) or (Recipe(name=name) if order.recipe is None else None)
+        if recipe is None:
+            raise FactError("--recipe", name, nearest(name, [one.name for one in tx.recipes()], "a recipe"))
+        scene = read_scene(tx, None, now)
+        drying = _imagined(desk, order, recipe, now)
+        knowing = learned_so_far(tx).knowing(drying, ())
+    days = (due - now).days + 3
+    return Plan(
+        room=order.room,
+        milestone=kind,
+        due=due,
+        pieces=pieces,
+        recipe=recipe.name,
+        latest=planner.latest(
+            drying.pouring, climate, future_of(climate, planner.MEMBERS, days), due, now, kind, knowing
+        ),
+        places=planner.places(scene.dryings, scene.forecasts, order.room),
+        data_at=climate.newest_at,
+    )
+
+
+def advice(desk: Desk, name: str, now: datetime) -> list[planner.Advice]:
+    """What a warmer or drier room or a fan would do to the piece from now on; nothing if its room was never read."""
+    with desk.store.read() as tx:
+        scene = read_scene(tx, None, now)
+        drying = _drying(scene, name)
+        rooms = {stay.room for stay in drying.lain}
+        known = {room: RoomAir().climate(tx, room, drying.pour.at, now) for room in rooms}
+        climates = {room: climate for room, climate in known.items() if climate is not None}
+        if drying.unread(climates) is not None:
+            return []
+        ahead = future_of(_air_of(tx, drying.room, now), 1, planner.ADVICE_DAYS)
+    return planner.advice(drying, climates, ahead, now)
+
+
+def _air_of(tx: Transaction, room: str, now: datetime) -> Climate:
+    climate = None if tx.room(room) is None else RoomAir().climate(tx, room, now - HISTORY_SPAN, now)
+    if climate is None:
+        rooms = sorted({name for name, _ in tx.newest_by_source(until=now)})
+        raise FactError("--room", room, nearest(room, rooms, "a room that was read"))
+    return climate
+
+
+def _drying(scene: Scene, name: str) -> Drying:
+    for drying in scene.dryings:
+        if drying.piece.name == name:
+            return drying
+    raise FactError("NAME", name, nearest(name, [one.piece.name for one in scene.dryings], "a piece here"))
+
+
+def _imagined(desk: Desk, order: PourOrder, recipe: Recipe, now: datetime) -> Drying:
+    """The pour as it would be."""
+    width, height = order.size_m or (None, None)
+    pour = Pour(
+        piece_id=-1,
+        at=now,
+        wet_thickness_m=order.wet_thickness_m,
+        thickness_source=order.thickness_source,
+        width_m=width,
+        height_m=height,
+        recipe=recipe.name,
+        support=order.support,
+        air_speed_m_s=desk.settings.air_in(order.room) if order.air_speed_m_s is None else order.air_speed_m_s,
+    )
+    stay = Stay(piece_id=-1, room=order.room, place=order.place, since=now)
+    return Drying(Piece(id=-1, name="planned", created_at=now), pour, recipe, (stay,))

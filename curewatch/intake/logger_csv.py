@@ -1,0 +1,210 @@
+"""A logger's record of a room, as a CSV file of whatever layout: named columns, a unit, a zone, gaps."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, tzinfo
+from pathlib import Path
+
+from curewatch.intake.errors import BadInput, quoted
+from curewatch.intake.local_time import moments_of, skipped
+from curewatch.records import RH_PCT_RANGE, TEMP_C_RANGE, Reading
+
+MAX_BYTES = 256_000_000
+PREAMBLE = 60
+"""Lines above the header in which a logger may tell of itself."""
+OUR_SOURCE = "source"
+"""The column that an export of ours names the sensor in."""
+TO_C = {"C": (1.0, 0.0), "F": (5 / 9, -32 * 5 / 9), "K": (1.0, -273.15)}
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Where in the file things stand. A column is named by its heading, or counted from 1."""
+
+    time: str = "time_utc"
+    temperature: str | None = "temp_c"
+    humidity: str | None = "rh_pct"
+    unit: str = "C"
+    zone: tzinfo = UTC
+    """Of times without an offset of their own."""
+    time_format: str | None = None
+    """As strptime takes it; None: ISO 8601."""
+    skip_bad: bool = False
+    """Pass over rows that cannot be taken, and count them."""
+
+
+@dataclass
+class Imported:
+    """What a file held."""
+
+    readings: list[Reading] = field(default_factory=list)
+    empty: int = 0
+    """Rows in which neither quantity was recorded."""
+    bad: int = 0
+    first_bad: str | None = None
+
+
+def read_logger_csv(path: str, layout: Layout, *, room: str, source: str, now: datetime) -> Imported:
+    """The readings in the file at `path`. BadInput quotes the first row that cannot be taken, with its line."""
+    try:
+        with open(path, "rb") as file:
+            content = file.read(MAX_BYTES + 1)
+    except (OSError, ValueError) as problem:
+        why = problem.strerror if isinstance(problem, OSError) else "no possible path"
+        raise BadInput("FILE", path, "the path of a CSV file", f"which cannot be read ({why})") from None
+    if len(content) > MAX_BYTES:
+        raise BadInput("FILE", path, f"a file of at most {MAX_BYTES // 1_000_000} MB")
+    return parse_logger_csv(content, layout, name=Path(path).name, room=room, source=source, now=now)
+
+
+def parse_logger_csv(content: bytes, layout: Layout, *, name: str, room: str, source: str, now: datetime) -> Imported:
+    """As `read_logger_csv`, of the file's content."""
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        text = content.decode("cp1252", errors="replace")  # what loggers of the last thirty years write
+    return _File(text, layout, name).imported(room, source, now)
+
+
+class _File:
+    """One file on its way through; knows the line it is at."""
+
+    def __init__(self, text: str, layout: Layout, name: str) -> None:
+        self._layout, self._name, self._line = layout, name, 0
+        self._text = text
+        self._delimiter, self._heading = self._find_header(text)
+        self._last: datetime | None = None
+
+    def imported(self, room: str, source: str, now: datetime) -> Imported:
+        found = Imported()
+        for cells in self._rows():
+            try:
+                reading = self._reading(cells, room, source, now)
+            except BadInput as problem:
+                if not self._layout.skip_bad:
+                    raise
+                found.bad += 1
+                found.first_bad = found.first_bad or str(problem)
+                continue
+            if reading is None:
+                found.empty += 1
+            else:
+                found.readings.append(reading)
+        if not found.readings:
+            raise BadInput(
+                "FILE", self._name, "a file with at least one reading", f"which holds none {self._told(found)}"
+            )
+        return found
+
+    @staticmethod
+    def _told(found: Imported) -> str:
+        return f"({found.empty} rows are empty, {found.bad} cannot be taken)"
+
+    def _find_header(self, text: str) -> tuple[str, list[str]]:
+        """The separator, and the cells of the header: the first line that has every column asked for."""
+        wanted = [c for c in (self._layout.time, self._layout.temperature, self._layout.humidity) if c is not None]
+        lines = text.splitlines()[:PREAMBLE]
+        for number, line in enumerate(lines, 1):
+            for delimiter in (",", ";", "\t"):
+                cells = _cells(line, delimiter)
+                if len(cells) > 1 and all(_column(cells, one) is not None for one in wanted):
+                    self._line = number
+                    return delimiter, cells
+        first = next((line for line in lines if line.strip()), "")
+        raise BadInput(
+            "FILE", self._name, f"the columns {', '.join(map(repr, wanted))}", f"whose first line is {quoted(first)}"
+        )
+
+    def _rows(self) -> Iterator[list[str]]:
+        header = self._line
+        reader = csv.reader(io.StringIO(self._text, newline=""), delimiter=self._delimiter)
+        try:
+            for cells in reader:
+                self._line = reader.line_num
+                if self._line > header and any(cell.strip() for cell in cells):
+                    yield cells
+        except csv.Error as problem:
+            self._line = reader.line_num
+            raise self._bad(str(problem), "separated values, quotes closed") from None
+
+    def _reading(self, cells: list[str], room: str, source: str, now: datetime) -> Reading | None:
+        temp, rh = self._number(cells, self._layout.temperature), self._number(cells, self._layout.humidity)
+        if temp is None and rh is None:
+            return None
+        if temp is not None:
+            factor, offset = TO_C[self._layout.unit]
+            temp = self._within(temp * factor + offset, TEMP_C_RANGE, "a temperature in °C")
+        if rh is not None:
+            rh = self._within(rh, RH_PCT_RANGE, "a humidity in %")
+        at = self._moment(self._cell(cells, self._layout.time))
+        named = self._cell(cells, OUR_SOURCE) if OUR_SOURCE in self._heading else ""
+        self._last = at
+        return Reading(room=room, at=at, temp_c=temp, rh_pct=rh, source=named or source, received_at=now)
+
+    def _cell(self, cells: list[str], column: str) -> str:
+        index = _column(self._heading, column)
+        return "" if index is None or index >= len(cells) else cells[index].strip()
+
+    def _number(self, cells: list[str], column: str | None) -> float | None:
+        """None where nothing was recorded."""
+        text = "" if column is None else self._cell(cells, column)
+        if text.casefold() in ("", "-", "--", "nan", "n/a", "null", "none"):
+            return None
+        plain = text.rstrip("%°CFK ").replace(",", ".") if self._delimiter != "," else text.rstrip("%°CFK ")
+        try:
+            value = float(plain) if len(plain) <= 40 else float("nan")
+        except ValueError:
+            value = float("nan")
+        if not abs(value) < 1e6:
+            raise self._bad(text, f"a number under {column!r}, or nothing")
+        return value
+
+    def _within(self, value: float, span: tuple[float, float], what: str) -> float:
+        low, high = span
+        if not low <= value <= high:
+            raise self._bad(f"{value:.6g}", f"{what} between {low:g} and {high:g}")
+        return value
+
+    def _moment(self, text: str) -> datetime:
+        layout = self._layout
+        try:
+            if layout.time_format is None:
+                at = datetime.fromisoformat(text)
+            else:
+                at = datetime.strptime(text, layout.time_format)  # noqa: DTZ007 - the zone is put on below
+        except ValueError:
+            wanted = "a time as ISO 8601 has it, or --time-format" if layout.time_format is None else layout.time_format
+            raise self._bad(text, f"{wanted} (under {layout.time!r})") from None
+        if at.tzinfo is not None:
+            return at.astimezone(UTC)
+        moments = moments_of(at, layout.zone)
+        if not moments:
+            raise skipped(at, layout.zone, text, f"line {self._line}")
+        # when the clocks go back an hour comes twice: the first that follows the row before
+        later = [moment for moment in moments if self._last is None or moment > self._last]
+        return (later or moments)[0].astimezone(UTC)
+
+    def _bad(self, given: str, allowed: str) -> BadInput:
+        return BadInput("FILE", given, allowed, f"in line {self._line} of {quoted(self._name)}")
+
+
+def _cells(line: str, delimiter: str) -> list[str]:
+    """The cells of a line that may be no row at all."""
+    try:
+        return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter), [])]
+    except csv.Error:
+        return []
+
+
+def _column(heading: Sequence[str], wanted: str) -> int | None:
+    """Where a column stands: by its heading, whatever its capitals, else by its number from 1."""
+    folded = [cell.casefold() for cell in heading]
+    if wanted.casefold() in folded:
+        return folded.index(wanted.casefold())
+    if wanted.isascii() and wanted.isdigit() and 1 <= int(wanted[:6]) <= len(heading):
+        return int(wanted) - 1
+    return None

@@ -1,0 +1,162 @@
+"""How fast films dry: thousands at once, against SciPy's BDF one film at a time on the same right-hand side.
+
+5,000 members of 79 pourings over 60 days at 21 °C, 50 %. BDF is given its chance: of several tolerances the fastest
+counts that keeps every milestone of a sample of the films within 1 %. Both sides are timed in CPU seconds of one core
+in the same run; both errors are printed, against a march at a fiftieth of the default tolerance.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any
+
+import numpy as np
+from scipy.integrate import solve_ivp
+
+from curewatch.physics import air, ensemble
+from curewatch.physics import milestones as ms
+from curewatch.physics.air import Array
+from curewatch.physics.film import FUSE_EA, FUSE_S, PACKING, T_D, Films, Grid
+from curewatch.physics.kinetics import Kinetics
+from curewatch.physics.march import ATOL, RTOL, march
+from curewatch.physics.series import AirSeries
+
+DAY = 86_400.0
+UNTIL = 60 * DAY
+T_AIR, RH = 294.15, 0.5
+ROOM = AirSeries.constant(T_AIR, RH)
+GRID = Grid.graded()
+FILMS, SAMPLE = 5000, 12
+BDF_RTOL = (3e-3, 1e-3, 3e-4, 1e-4)
+ACCURACY = 0.01
+
+
+def films() -> Films:
+    """Members of pourings of 0.3-3 mm, solids 0.2-0.4, glycol 0.01-0.05, in still air, a draught or under a fan."""
+    rng, count = np.random.default_rng(1), -(-FILMS // 64)
+    wet = np.exp(rng.uniform(np.log(3e-4), np.log(3e-3), count))
+    solids, glycol = rng.uniform(0.2, 0.4, count), rng.uniform(0.01, 0.05, count)
+    pourings = [
+        ensemble.Pouring(float(h), solids=float(s), glycol=float(g), air_speed=float(v))
+        for h, s, g, v in zip(wet, solids, glycol, rng.choice([0.1, 0.3, 1.0], count), strict=True)
+    ]
+    return ensemble.films_of(pourings, 64).take(slice(0, FILMS))
+
+
+def dry(batch: Films, rtol: float = RTOL, atol: float = ATOL) -> Array:
+    return march(batch, ROOM, np.zeros(len(batch), dtype=np.intp), UNTIL, rtol=rtol, atol=atol)[0].reached
+
+
+def worst(found: Array, exact: Array, share: float = 1.0) -> float:
+    """Largest relative error of a milestone, or the one that `share` of them stay below."""
+    both = np.isfinite(found) & np.isfinite(exact)
+    return float(np.quantile(np.abs(found[both] / exact[both] - 1), share))
+
+
+class OneByOne:
+    """SciPy's BDF on `Kinetics.rates` of one film, with the ageing as one more unknown."""
+
+    def __init__(self, film: Films) -> None:
+        self.film, self.kinetics, self.cells = film, Kinetics(film, GRID), GRID.cells
+        self.t_air = np.array([T_AIR])
+        self.p_air = air.vapour_pressure(self.t_air, RH)
+
+    def right_side(self, _: float, y: Array) -> Array:
+        u = np.maximum(y[:-1], 0.0).reshape(self.cells, 2, 1)
+        found = self.kinetics.rates(u, self.t_air, self.p_air)
+        t_film = float(found.balance.t_film[0])
+        fuses = (GRID.share * self.kinetics.p).sum() >= PACKING and t_film > self.film.mfft[0]
+        speed = np.exp(-FUSE_EA / air.R_GAS * (1 / t_film - 1 / T_D)) / FUSE_S if fuses else 0.0
+        return np.append(found.change.ravel(), speed)
+
+    def reached(self, rtol: float) -> tuple[Array, float]:
+        """Milestones [s] and the CPU seconds of the integration alone."""
+        start = np.append(self.film.initial(self.cells).ravel(), 0.0)
+        begun = time.process_time()
+        found = solve_ivp(self.right_side, (0.0, UNTIL), start, "BDF", rtol=rtol, atol=rtol / 10, dense_output=True)
+        spent = time.process_time() - begun
+        moments = np.unique(np.concatenate([np.geomspace(60.0, UNTIL, 4000), found.t]))
+        y = found.sol(moments)
+        u = np.maximum(y[:-1], 0.0).reshape(self.cells, 2, -1)
+        many = self.film.take(np.zeros(len(moments), dtype=np.intp))
+        margin = ms.margins(u, 1 / (1 + u.sum(1)), y[-1], many, GRID)
+        rows = [[ms.CONDITIONS.index(need) for need in ms.NEEDS[name]] for name in ms.MILESTONES]
+        return np.array([_since(moments, margin[needs].min(0)) for needs in rows]), spent
+
+
+def _since(moments: Array, margin: Array) -> float:
+    """From when on the margin stays >= 0."""
+    below = np.flatnonzero(margin < 0)
+    i = int(below[-1]) + 1 if len(below) else 0
+    if i == len(moments):
+        return np.inf
+    share = -margin[i - 1] / (margin[i] - margin[i - 1]) if i else 0.0
+    return float(moments[i - 1] + share * (moments[i] - moments[i - 1])) if i else float(moments[0])
+
+
+def baseline(batch: Films, exact: Array) -> tuple[float, float, float]:
+    """BDF's films/s, worst milestone error and relative tolerance: the fastest that is accurate."""
+    tried = []
+    for rtol in BDF_RTOL:
+        found = [OneByOne(batch.take(slice(i, i + 1))).reached(rtol) for i in range(len(batch))]
+        error = worst(np.stack([reached for reached, _ in found], axis=1), exact)
+        if error <= ACCURACY:
+            tried.append((len(batch) / sum(seconds for _, seconds in found), error, rtol))
+    return max(tried)
+
+
+def lines() -> Iterator[dict[str, Any]]:
+    batch = films()
+    dry(batch.take(slice(0, 100)))
+    begun = time.process_time()
+    found = dry(batch)
+    one_core = FILMS / (time.process_time() - begun)
+    begun = time.perf_counter()
+    with ThreadPoolExecutor(2) as pool:
+        list(pool.map(dry, (batch.take(slice(0, FILMS // 2)), batch.take(slice(FILMS // 2, FILMS)))))
+    two_threads = FILMS / (time.perf_counter() - begun)
+    exact = dry(batch, rtol=1e-4, atol=1e-5)
+    some = np.linspace(0, FILMS - 1, SAMPLE).astype(np.intp)
+    theirs, their_error, rtol = baseline(batch.take(some), exact[:, some])
+    yield {
+        "name": "films dried for 60 days",
+        "value": round(one_core, 1),
+        "unit": "films/s",
+        "baseline": round(theirs, 2),
+        "ratio": round(one_core / theirs, 1),
+        "error_999_of_1000_pct": round(100 * worst(found, exact, 0.999), 2),
+        "worst_error_pct": round(100 * worst(found, exact), 2),  # a condition that is only just met has no sharp moment
+        "baseline_worst_error_pct": round(100 * their_error, 2),
+        "baseline_is": f"scipy BDF rtol {rtol:g}, one film at a time",
+        "two_threads_wall": round(two_threads, 1),
+    }
+    peak = peak_memory_mb()
+    yield {"name": "peak memory of that", "value": peak, "unit": "MB", "baseline": 300, "ratio": round(300 / peak, 2)}
+    seconds = min(_estimate() for _ in range(3))
+    yield {
+        "name": "64 members dried for 120 days",
+        "value": round(seconds, 4),
+        "unit": "s",
+        "baseline": 0.35,
+        "ratio": round(0.35 / seconds, 2),
+    }
+
+
+def _estimate() -> float:
+    begun = time.process_time()
+    ensemble.run([ensemble.Pouring(1.2e-3)], ROOM, np.zeros(1, dtype=np.intp), 120 * DAY, 64)
+    return time.process_time() - begun
+
+
+def peak_memory_mb() -> float:
+    """Of a process of its own that imports, builds and dries the 5,000 films."""
+    program = (
+        "import resource, sys; from tests.bench.bench_physics import dry, films; dry(films());"
+        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True, timeout=300)
+    return round(float(done.stdout), 1)

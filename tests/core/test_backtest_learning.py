@@ -1,0 +1,46 @@
+"""The simulated studios: honest before, narrower and nearer after. A few studios only; the command runs hundreds."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from curewatch.cli import backtest_learning_page as pages
+from curewatch.cli.output import Page
+from curewatch.records import ThicknessSource
+from curewatch.studio import backtest_learning as bt
+
+TIMES = np.arange(0.0, 300 * 86400.0, 86400.0)
+ROOM = (TIMES, np.full(len(TIMES), 21.0), np.full(len(TIMES), 50.0))
+
+
+@pytest.fixture(scope="module")
+def scores() -> bt.Scores:
+    return bt.run([ROOM], bt.Plan(24, ThicknessSource.GAUGE, 2.0))
+
+
+def test_learning_narrows_handle_and_brings_it_nearer_and_stays_honest(scores: bt.Scores) -> None:
+    m = bt.JUDGED.index("handle")
+    assert scores.width_ratio(m) < 0.75
+    assert scores.error(1, m) < 0.75 * scores.error(0, m)
+    assert scores.coverage(0, m) > 0.6
+    assert scores.coverage(1, m) > 0.6
+
+
+def test_every_truth_falls_in_some_tenth(scores: bt.Scores) -> None:
+    assert sum(scores.reliability(0, 0)) == sum(scores.reliability(1, 0)) == 24
+
+
+def test_the_same_plan_gives_the_same_scores() -> None:
+    plan = bt.Plan(4, ThicknessSource.VOLUME, 1.0, weighed=True, outside=True)
+    one, other = bt.run([ROOM], plan), bt.run([ROOM], plan)
+    assert (one.late == other.late).all()
+    assert (one.truth == other.truth).all()
+
+
+def test_the_page_shows_each_group_and_the_histogram(scores: bt.Scores) -> None:
+    text = pages.text({"thickness by gauge": scores}, Page(unicode=False))
+    assert "thickness by gauge: 24 studios" in text
+    assert text.count("before") == 12
+    assert max(len(line) for line in text.splitlines()) <= 80
+    assert pages.values({"a": scores})["groups"]["a"]["studios"] == 24

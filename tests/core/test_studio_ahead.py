@@ -1,0 +1,194 @@
+"""Before it happens: what an outlook would do to wet pieces, the morning's work, and one alarm for all silent rooms."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from curewatch.records import Alarm, AlarmKind, AlarmState, MilestoneKind, Notice
+from curewatch.studio import ahead, morning, silence
+from curewatch.studio.ahead import Foreseen, Future, foreseen
+from curewatch.studio.board import Board, board
+from curewatch.studio.conditions import Occupied
+from curewatch.studio.watch import watch
+from tests.studio_scene import LIMITS, SHED, air, at, dates, drying, every, local, room
+
+HANDLE = MilestoneKind.HANDLE
+
+
+def future(*temps: tuple[float, float], rh: float = 50, low_by: float = 2.0, start: float = 0.5) -> Future:
+    """Hourly air to come: (hours from NOON, temperature) joined by lines."""
+    hours = start + np.arange(24)
+    mid = np.interp(hours, [h for h, _ in temps], [t for _, t in temps])
+    humid = np.full(24, rh)
+    return Future(np.array([at(h).timestamp() for h in hours]), mid - low_by, mid, humid, humid + 5)
+
+
+def wet_room(until: float = 40.0) -> Occupied:
+    return room(
+        drying(poured=-4), climate=air(*every(10, 0, 18, 50, start=-4)), forecasts=[dates(safe={HANDLE: until})]
+    )
+
+
+def test_a_cold_night_to_come_is_foreseen_with_its_hours_and_what_is_at_stake() -> None:
+    found = foreseen(wet_room(), future((0, 18), (8, 12), (10, 6), (16, 6), (20, 15)), LIMITS, at(0))
+    assert found is not None
+    assert found.kind is AlarmKind.COLD
+    assert at(8) < found.begins_at < at(10)
+    assert found.coldest_c == pytest.approx(6)
+    assert [d.piece.name for d in found.stake] == ["Heron"]
+
+
+def test_frost_is_told_at_one_in_ten_and_before_cold() -> None:
+    night = future((0, 18), (10, 3), (20, 3), low_by=4)
+    found = foreseen(wet_room(), night, LIMITS, at(0))
+    assert found is not None
+    assert found.kind is AlarmKind.FROST
+    assert found.coldest_low_c == pytest.approx(-1)
+
+
+def test_damp_air_to_come_is_foreseen() -> None:
+    found = foreseen(wet_room(), future((0, 18), (24, 18), rh=85), LIMITS, at(0))
+    assert found is not None
+    assert found.kind is AlarmKind.DAMP
+
+
+@pytest.mark.parametrize(
+    ("until", "night"),
+    [
+        (40, ((0, 18), (24, 18))),  # a mild night
+        (5, ((0, 18), (8, 12), (10, 6), (24, 6))),  # dry by then
+        (40, ((0, 18), (17, 18), (18, 5), (24, 5))),  # not before tomorrow's noon
+    ],
+)
+def test_nothing_is_foreseen_where_nothing_comes(until: float, night: tuple[tuple[float, float], ...]) -> None:
+    assert foreseen(wet_room(until), future(*night), LIMITS, at(0)) is None
+    assert foreseen(replace(wet_room(), dryings=()), future((0, 0), (24, 0)), LIMITS, at(0)) is None
+
+
+def test_it_is_said_in_the_evening_with_what_to_do_by_when() -> None:
+    assert [ahead.is_time_to_tell(at(h), local) for h in (3, 4, 10.9, 11)] == [False, True, True, False]
+    now = at(6)
+    found = foreseen(wet_room(), future((0, 18), (8, 12), (10, 6), (16, 6), (20, 15)), LIMITS, now)
+    assert found is not None
+    notice = ahead.notice(SHED, found, LIMITS, now, local)
+    assert notice.title == "Boat shed: will be too cold for wet paint from today 20:30"
+    assert "At stake: Heron." in notice.text
+    assert "Before today 20:30, see to it that the room stays at 13 °C or more" in notice.text
+    assert notice.key == "foreseen/cold/Boat_20_shed/2026-11-20"
+
+
+# --- Morning -----------------------------------------------------------------------------------------------------
+
+
+def mornings_board(*, damp: bool = False) -> Board:
+    pieces = (
+        drying("Heron", piece_id=1, place="rack 2"),
+        drying("Reed", piece_id=2),
+        drying("Eel", piece_id=3, silicone=True),
+        drying("Far off", piece_id=4),
+    )
+    ready = dict.fromkeys(MilestoneKind, -1.0)
+    known = {
+        1: dates(1, even={"packed": -9, "touch_dry": 3}, safe={"packed": -8}),
+        2: dates(2, even={"packed": -9, "touch_dry": -1}, safe={"packed": -8}),
+        3: dates(3, even=ready, safe=ready),
+        4: dates(4, even={"packed": 30}, safe={"packed": 40}),
+    }
+    alarm = Alarm(
+        kind=AlarmKind.DAMP, room=SHED, state=AlarmState.ACTIVE, since=at(-2), raised_at=at(-2), evaluated_at=at(0)
+    )
+    return board(pieces, known, [], [alarm] if damp else [], at(0))
+
+
+def turns_damp() -> dict[str, Foreseen]:
+    return {SHED: Foreseen(AlarmKind.DAMP, at(7), at(12), 12, 10, 85, ())}
+
+
+def test_the_days_work_in_one_line_and_then_piece_by_piece() -> None:
+    notice = morning.notice("Ada", mornings_board(), turns_damp(), at(0), local)
+    assert notice is not None
+    assert notice.title == "Today: check two pieces, varnish one piece before the room turns damp today 19:00"
+    assert notice.text.splitlines() == [
+        "Reed, Boat shed: worth checking whether it is touch-dry.",
+        "Heron, Boat shed, rack 2: worth checking whether it is touch-dry from today 15:00.",
+        "Eel, Boat shed: can be varnished. Wash the silicone off first. Boat shed turns damp from today 19:00: be done "
+        "before.",
+    ]
+    assert notice.data["person"] == "Ada"
+
+
+def test_an_alarm_nobody_saw_comes_first() -> None:
+    notice = morning.notice("Ada", mornings_board(damp=True), {}, at(0), local)
+    assert notice is not None
+    assert notice.title.startswith("Today: look at Boat shed first, check two pieces")
+    assert "Not while Boat shed is damp." in notice.text
+
+
+def test_a_day_without_work_is_not_told() -> None:
+    far = board((drying("Far off"),), {1: dates(1, even={"packed": 30})}, [], [], at(0))
+    assert morning.notice("Ada", far, {}, at(0), local) is None
+
+
+def test_a_morning_lasts_some_hours_and_comes_once_a_day() -> None:
+    assert [morning.is_morning(7, at(h), local) for h in (-5.1, -5, -0.1, 0)] == [False, True, True, False]
+    assert morning.next_morning(7, at(0), local) == at(19)
+    assert morning.next_morning(13, at(0), local) == at(1)
+    assert (
+        morning.key_of("Ada", at(0), local)
+        == morning.key_of("Ada", at(11), local)
+        != morning.key_of("Ada", at(13), local)
+    )
+
+
+# --- Silence -----------------------------------------------------------------------------------------------------
+
+
+def rooms(now: float, *heard: float, sensor: bool = True) -> list[Occupied]:
+    """Rooms last heard at these hours."""
+    return [
+        Occupied(
+            f"Room {i}",
+            (drying(piece_id=i + 1, rooms=[(f"Room {i}", 0)]),),
+            {},
+            air(*every(10, last, 18, 50, start=last - 1)),
+            sensor,
+        )
+        for i, last in enumerate(heard)
+    ]
+
+
+def test_all_sensors_silent_at_once_raise_one_alarm() -> None:
+    alarms: dict[str, dict[AlarmKind, Alarm]] = {f"Room {i}": {} for i in range(3)}
+    told: list[Notice] = []
+    for minute in range(0, 24 * 60, 5):
+        hours = minute / 60
+        last = min(hours, 3.0)
+        seen = silence.together(rooms(hours, last, last - 0.2, last - 0.1), at(hours), LIMITS)
+        new: list[Notice] = []
+        for one in seen:
+            watched = watch(one, alarms[one.name], at(hours), LIMITS, local)
+            alarms[one.name] |= {alarm.kind: alarm for alarm in watched.changed}
+            new += watched.told
+        tell, kept = silence.joined(new, seen, at(hours))
+        told += tell
+        assert all(notice.data["told_in"] == tell[0].key for notice in kept)
+    (one_alarm,) = told
+    assert one_alarm.title == "No sensor is heard: Room 0, Room 1 and Room 2"
+    assert one_alarm.data["rooms"] == ["Room 0", "Room 1", "Room 2"]
+
+
+@pytest.mark.parametrize(
+    ("heard", "together"),
+    [((0, 0), True), ((0, 0.6), False), ((0,), False), ((0.5, 0.5), False)],
+)
+def test_silent_together_only_where_all_are_and_there_are_several(heard: tuple[float, ...], together: bool) -> None:
+    marked = silence.together(rooms(1.02, *heard), at(1.02), LIMITS)
+    assert [one.silent_together for one in marked] == [together] * len(heard)
+
+
+def test_rooms_that_people_read_are_not_silent_sensors() -> None:
+    marked = silence.together(rooms(2, 0, 0, sensor=False), at(2), LIMITS)
+    assert not any(one.silent_together for one in marked)

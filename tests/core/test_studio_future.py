@@ -1,0 +1,142 @@
+"""Each member's own future of a room: within the outlook's bands, then usual days, the same for equal facts."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from curewatch.physics.ensemble import Pouring
+from curewatch.studio.future import RoomFuture, future
+from curewatch.studio.hourly import HOUR_S, Hourly
+from curewatch.studio.marching import Leg, run
+from curewatch.studio.outlook import Outlook, outlook
+from curewatch.studio.outlook_experts import AHEAD, DAY
+from tests.core.test_outlook import room
+
+MEMBERS = 64
+DAY_S = 86400.0
+
+
+def seen(history: Hourly) -> Outlook:
+    return outlook(history, history.first_s + HOUR_S * len(history))
+
+
+def ahead(history: Hourly, members: int = MEMBERS) -> RoomFuture:
+    found = seen(history)
+    return future(found, history.temp_c[-1], history.rh_pct[-1], members, found.first_s + 60 * DAY_S)
+
+
+TYPED = Hourly(0.0, np.array([20.0]), np.array([50.0]))
+
+
+def test_members_start_where_the_room_is_and_fill_the_band() -> None:
+    history = room(40)
+    found, made = seen(history), ahead(history)
+    assert made.temp_c.shape == (1 + MEMBERS, len(made.time_s))
+    np.testing.assert_allclose(made.temp_c[:, 0], history.temp_c[-1])
+    near = made.temp_c[1:, 1 : 1 + AHEAD]
+    inside = (near >= found.temp_c.low) & (near <= found.temp_c.high)
+    assert 0.7 < inside.mean() < 0.9
+    np.testing.assert_allclose(made.temp_c[0, 1 : 1 + AHEAD], found.temp_c.mid)
+
+
+def test_a_member_that_is_off_stays_off_for_hours() -> None:
+    """Errors drawn anew each hour would cancel out in a film that averages over a day."""
+    for made in (ahead(room(40)), ahead(TYPED)):
+        off = made.temp_c[1:, 1 : 1 + AHEAD] - made.temp_c[0, 1 : 1 + AHEAD]
+        assert np.corrcoef(off[:, 10], off[:, 13])[0, 1] > 0.5
+
+
+def test_after_the_outlook_come_the_rooms_usual_days() -> None:
+    made = ahead(room(40, swing=3.0))
+    centre = made.temp_c[0]
+    usual = (made.time_s > made.time_s[0] + 50 * HOUR_S) & (made.time_s < made.time_s[0] + 90 * HOUR_S)
+    assert np.ptp(centre[usual]) > 4.5
+    assert centre[-1] == pytest.approx(19, abs=1.0)
+    assert made.time_s[-1] >= made.time_s[0] + 60 * DAY_S
+    assert (np.diff(made.time_s) > 0).all()
+
+
+def test_where_the_day_passes_the_film_forming_temperature_the_hours_are_kept_longer() -> None:
+    mild = room(30)
+    cool = Hourly(0.0, mild.temp_c - 9, mild.rh_pct)
+    assert len(ahead(cool).time_s) > len(ahead(mild).time_s) + 50
+
+
+def test_the_middle_of_a_room_typed_once_stays_as_it_is() -> None:
+    made = ahead(TYPED)
+    np.testing.assert_allclose(made.temp_c[0], 20.0)
+    np.testing.assert_allclose(made.rh_pct[0], 50.0)
+    assert made.temp_c[1:, AHEAD].std() > 2
+
+
+def test_equal_facts_give_an_equal_future_and_nothing_impossible() -> None:
+    damp = Hourly(0.0, room(20).temp_c, np.full(20 * DAY, 99.0))
+    one, other = ahead(damp), ahead(damp)
+    np.testing.assert_array_equal(one.temp_c, other.temp_c)
+    np.testing.assert_array_equal(one.rh_pct, other.rh_pct)
+    assert one.rh_pct.max() < 100
+
+
+# --- The march ------------------------------------------------------------------------------------------------------
+
+
+def leg(history: Hourly, ahead_: RoomFuture | None, *, poured_h: float = -20.0) -> Leg:
+    """A piece poured so many hours before the end of the record."""
+    end = history.first_s + HOUR_S * len(history)
+    hours = np.arange(len(history))[-DAY:]
+    time = history.first_s + HOUR_S * (hours + 0.5)
+    air = (np.append(time, end), *(np.append(v[-DAY:], v[-1]) for v in (history.temp_c, history.rh_pct)))
+    return Leg(Pouring(1.2e-3), end + poured_h * HOUR_S, air, ahead_, 120 * DAY_S)
+
+
+def test_a_future_that_holds_the_last_value_comes_to_what_no_future_comes_to() -> None:
+    """The two legs of the march are one march: nothing is lost where it is taken up again."""
+    history = room(20)
+    end = HOUR_S * len(history)
+    flat = RoomFuture(
+        np.array([end, end + HOUR_S]),
+        np.full((MEMBERS + 1, 2), history.temp_c[-1]),
+        np.full((MEMBERS + 1, 2), history.rh_pct[-1]),
+    )
+    for poured_h in (-20.0, -400.0, 5.0):
+        (held,), _ = run([leg(history, None, poured_h=poured_h)], MEMBERS)
+        (marched,), _ = run([leg(history, flat, poured_h=poured_h)], MEMBERS)
+        np.testing.assert_allclose(held.reached_s, marched.reached_s, rtol=0.01)
+
+
+def test_company_makes_no_difference() -> None:
+    """Pieces of one room share its futures and are still marched each for itself."""
+    history = room(20)
+    made = ahead(history, 8)
+    legs = [leg(history, made, poured_h=h) for h in (-15.0, -3.0, 0.0)] + [leg(history, None)]
+    together, _ = run(legs, 8)
+    for one, outcome in zip(legs, together, strict=True):
+        (alone,), _ = run([one], 8)
+        np.testing.assert_allclose(alone.reached_s, outcome.reached_s, rtol=2e-3)
+
+
+def test_less_knowledge_of_the_room_gives_wider_dates() -> None:
+    """A room typed once, a noisy sensor and a week-long gap each widen the dates beyond those of a clean record.
+
+    Noise and a gap that is over tell little of days: what they widen is the near future, so `handle`.
+    """
+    clean = room(28, noise=0.05)
+    draw = np.random.default_rng(2)
+    noisy = Hourly(0.0, clean.temp_c + draw.normal(0, 1.5, len(clean)), clean.rh_pct + draw.normal(0, 6, len(clean)))
+    noisy.temp_c[-1], noisy.rh_pct[-1] = clean.temp_c[-1], clean.rh_pct[-1]
+    gap = Hourly(0.0, clean.temp_c.copy(), clean.rh_pct.copy())
+    gap.temp_c[12 * DAY : 19 * DAY] = gap.rh_pct[12 * DAY : 19 * DAY] = np.nan
+    typed = Hourly(0.0, clean.temp_c[-1:], clean.rh_pct[-1:])
+
+    def widths(history: Hourly, offset_days: float = 0.0) -> np.ndarray:
+        made = ahead(history)
+        moved = RoomFuture(made.time_s + offset_days * DAY_S, made.temp_c, made.rh_pct)
+        (outcome,), _ = run([leg(clean, moved, poured_h=-2.0)], MEMBERS)
+        dates = np.array([outcome.at(kind) for kind in ("handle", "varnish_ready")])
+        return np.log(dates[:, 2] / dates[:, 0])
+
+    known = widths(clean)
+    assert widths(noisy)[0] > known[0]
+    assert widths(gap)[0] > known[0]
+    assert (widths(typed, 28 - 1 / 24) > known * 1.05).all()

@@ -1,0 +1,98 @@
+"""Planning backwards from a date, and what a change of the room would buy and risk."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+
+from curewatch.physics.ensemble import Pouring
+from curewatch.records import MilestoneKind
+from curewatch.studio import planner
+from tests.studio_scene import SHED, air, at, dates, drying, every
+
+CLIMATE = air(*every(60, 48, 18.0, 55.0))
+NOW = at(48)
+HANDLE = MilestoneKind.HANDLE
+FILM = Pouring(1.5e-3)
+
+
+def plan(days: float, kind: MilestoneKind = HANDLE, film: Pouring = FILM) -> list[planner.Latest]:
+    return planner.latest(film, CLIMATE, None, NOW + timedelta(days=days), NOW, kind)
+
+
+def test_even_odds_allow_a_later_pour_than_ninety_per_cent_and_both_are_ahead() -> None:
+    usual, warmer, drier, fan = plan(10)
+    assert usual.even_at is not None
+    assert usual.safe_at is not None
+    assert NOW < usual.safe_at < usual.even_at < NOW + timedelta(days=10)
+    for better in (warmer, drier, fan):
+        assert better.safe_at is not None
+        assert better.safe_at > usual.safe_at
+
+
+def test_a_pour_at_the_moment_it_names_has_the_odds_it_names() -> None:
+    """The same question asked again with the moment found as `now`: the odds there are what was promised."""
+    usual = plan(10)[0]
+    assert usual.even_at is not None
+    again = planner.latest(FILM, CLIMATE, None, NOW + timedelta(days=10), usual.even_at, HANDLE)[0]
+    assert again.odds_now == pytest.approx(0.5, abs=0.06)
+
+
+def test_too_late_says_with_what_odds() -> None:
+    usual = plan(1)[0]
+    assert usual.even_at is None
+    assert usual.safe_at is None
+    assert usual.odds_now < 0.2
+
+
+def test_varnish_of_a_thick_pour_by_next_week_is_hopeless() -> None:
+    assert plan(7, MilestoneKind.VARNISH_READY, Pouring(2.5e-3))[0].odds_now == 0
+
+
+def test_heat_keeps_the_water_so_it_also_dries() -> None:
+    temp, rh = planner.CHANGES[0].of(CLIMATE.temp_c[-1:], CLIMATE.rh_pct[-1:])
+    assert temp[0] == pytest.approx(21.0)
+    assert rh[0] == pytest.approx(55 * 2064 / 2487.7, rel=0.005)  # saturation at 18 and 21 °C [Pa], model section 1
+
+
+def test_advice_for_a_fresh_pour_saves_hours_and_names_the_fans_risk() -> None:
+    piece = drying(poured=46.0, thickness_m=2.5e-3)
+    warmer, drier, fan = planner.advice(piece, {SHED: CLIMATE}, None, NOW)
+    for one in (warmer, drier, fan):
+        hours = one.hours[MilestoneKind.TOUCH_DRY]
+        assert hours is not None
+        assert hours < -1
+    assert fan.rate_ratio > 1.5
+    assert fan.risks_skin
+    assert not warmer.risks_skin
+
+
+def test_advice_speaks_only_of_what_is_ahead() -> None:
+    piece = drying(poured=0.0, thickness_m=0.8e-3)
+    (warmer, *_) = planner.advice(piece, {SHED: CLIMATE}, None, NOW)
+    assert MilestoneKind.TOUCH_DRY not in warmer.hours
+    assert MilestoneKind.VARNISH_READY in warmer.hours
+
+
+def test_below_the_film_forming_temperature_only_heat_leads_anywhere() -> None:
+    cold = air(*every(60, 48, 9.5, 50.0))
+    warmer, drier, _ = planner.advice(drying(poured=46.0), {SHED: cold}, None, NOW)
+    assert HANDLE in warmer.reached_only_so
+    assert drier.hours[HANDLE] is None
+
+
+def test_no_air_no_advice() -> None:
+    assert planner.advice(drying(), {}, None, NOW) == []
+
+
+def test_places_free_in_the_order_in_which_their_pieces_can_be_moved() -> None:
+    first, second, never = (drying(n, piece_id=i, place=f"rack {i}") for i, n in ((1, "A"), (2, "B"), (3, "C")))
+    known = {
+        1: dates(1, even={"handle": 30}, safe={"handle": 50}),
+        2: dates(2, even={"handle": 20}, safe={"handle": 40}),
+        3: dates(3),
+    }
+    found = planner.places([first, second, never], known, SHED)
+    assert [(one.place, one.safe_at) for one in found] == [("rack 2", at(40)), ("rack 1", at(50)), ("rack 3", None)]
+    assert planner.places([first], known, "Loft") == []

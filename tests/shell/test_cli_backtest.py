@@ -1,0 +1,48 @@
+"""`curewatch backtest outlook` as it is typed."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from curewatch.cli import main
+from tests.core.test_outlook import room
+
+
+def written(path: Path, days: int) -> str:
+    """A record of a room, an hour a row."""
+    record = room(days)
+    rows = [
+        f"{datetime.fromtimestamp(3600.0 * i, UTC):%Y-%m-%dT%H:%M:%SZ},{t:.2f},{h:.2f}"
+        for i, (t, h) in enumerate(zip(record.temp_c, record.rh_pct, strict=True))
+    ]
+    path.write_text("\n".join(["time_utc,temp_c,rh_pct", *rows]) + "\n", encoding="utf-8")
+    return str(path)
+
+
+def test_it_prints_a_table_for_each_quantity(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["backtest", "outlook", written(tmp_path / "loft.csv", 18)]) == 0
+    out, err = capsys.readouterr()
+    assert err == ""
+    assert out.count("loft ") == 10
+    assert "of persistence" in out
+    assert "lay in the 10-90 % band" in out
+
+
+def test_as_json_it_is_one_object(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    files = [written(tmp_path / f"{name}.csv", 18) for name in ("loft", "shed")]
+    assert main(["backtest", "outlook", *files, "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert (found["schema"], found["kind"], len(found["scores"])) == (1, "backtest_outlook", 20)
+    assert {"room", "quantity", "hours_ahead", "pairs", "mae", "baselines", "coverage", "ratio_to_best"} == set(
+        found["scores"][0]
+    )
+    assert set(found["summary"]) == {"ratio_to_best", "worst_ratio_to_best", "ratio_to_each", "coverage"}
+
+
+def test_a_short_record_is_refused_with_its_length(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["backtest", "outlook", written(tmp_path / "loft.csv", 10)]) == 2
+    assert "18 days" in capsys.readouterr().err

@@ -1,0 +1,116 @@
+"""Observing, learning and planning by command: what is printed, as text and JSON, and what is refused."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from curewatch.cli import main
+
+Run = Callable[..., tuple[int, str, str]]
+PLAN = ("plan", "--room", "Boat shed", "--wet-thickness", "1.5mm", "--size", "30x30cm", "--due")
+
+
+@pytest.fixture
+def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
+    config = tmp_path / "c.toml"
+    config.write_text('zone = "UTC"\n[forecast]\nmembers = 8\ndays = 40\n')
+    monkeypatch.setenv("CUREWATCH_STORE", str(tmp_path / "studio.sqlite"))
+    monkeypatch.setenv("CUREWATCH_CONFIG", str(config))
+
+    def typed(*words: str) -> tuple[int, str, str]:
+        code = main(words)
+        said = capsys.readouterr()
+        return code, said.out, said.err
+
+    room = ("--room", "Boat shed")
+    assert typed("reading", *room, "--temperature", "21C", "--humidity", "50%", "--at", "3 days ago")[0] == 0
+    assert (
+        typed("pour", "Low tide", *room, "--wet-thickness", "1.5mm", "--size", "30x30cm", "--at", "2 days ago")[0] == 0
+    )
+    return typed
+
+
+def spoken(run: Run, *words: str) -> dict[str, Any]:
+    code, out, err = run(*words, "--json")
+    assert (code, err) == (0, "")
+    found: dict[str, Any] = json.loads(out)
+    assert found["schema"] == 1
+    return found
+
+
+def test_a_finger_test_is_logged_told_of_and_taken_back(run: Run) -> None:
+    code, out, _ = run("feel", "Low tide", "tacky", "--at", "20 h ago")
+    assert code == 0
+    assert out.startswith("Logged Low tide: still tacky at ")
+    known = spoken(run, "learned")["beliefs"]
+    assert [one["about"] for one in known] == ["recipe", "place"]
+    assert known[0]["observations"] == {"finger": 1}
+    assert "1 finger test on 1 piece" in run("learned")[1]
+    assert run("feel", "Low tide", "--undo")[1].startswith("Taken back of Low tide: still tacky")
+    assert "Nothing yet" in run("learned")[1]
+
+
+def test_weighings_and_a_surface_temperature_in_json(run: Run) -> None:
+    bare = spoken(run, "weigh", "Low tide", "412.5", "--at", "49 h ago")
+    assert (bare["grams"], bare["resolution_g"]) == (412.5, 0.1)
+    assert spoken(run, "weigh", "Low tide", "540g", "--at", "47 h ago")["resolution_g"] == 1
+    assert spoken(run, "surface", "Low tide", "18C", "--at", "40 h ago")["surface_c"] == 18
+    assert {"weighing", "surface"} <= set(spoken(run, "learned")["beliefs"][0]["observations"])
+
+
+def test_what_was_learned_is_let_go(run: Run) -> None:
+    run("feel", "Low tide", "tacky", "--at", "20 h ago")
+    assert "as it was assumed" in run("learned", "--forget", "house mix")[1]
+    assert [one["about"] for one in spoken(run, "learned")["beliefs"]] == ["place"]
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("feel", "Low tide", "damp"), "got 'damp', expected one of tacky, touch-dry, dry-through"),
+        (("feel", "Low tide"), "or --undo alone"),
+        (("feel", "Low tide", "tacky", "--undo"), "--undo alone"),
+        (("feel", "Nobody", "tacky"), "a piece here: 'Low tide'"),
+        (("feel", "Low tide", "tacky", "--at", "3 days ago"), "a moment after the pour"),
+        (("weigh", "Low tide", "heavy"), "MASS"),
+        (("surface", "Low tide", "17.5"), "TEMP"),
+        (("learned", "--forget", "house mix"), "something was learned about"),
+        ((*PLAN, "2001-01-01"), "a moment that is yet to come"),
+        (("plan", "--room", "Loft", "--layer", "thin", "--due", "2101-01-01"), "'Boat shed'"),
+        ((*PLAN, "2101-01-01", "--for", "packed"), "handle or varnish-ready"),
+    ],
+)
+def test_what_is_wrong_is_quoted_with_what_would_do(run: Run, words: tuple[str, ...], says: str) -> None:
+    code, out, err = run(*words)
+    assert code != 0
+    assert out == ""
+    assert says in err
+
+
+def test_a_plan_names_the_latest_moments_and_the_taken_places(run: Run) -> None:
+    from datetime import UTC, timedelta
+
+    from curewatch.clock import SystemClock
+
+    now = SystemClock().now().astimezone(UTC)
+    found = spoken(run, *PLAN, f"{now + timedelta(days=9):%Y-%m-%d}", "--pieces", "2")
+    assert found["latest"][0]["room_is"] == "as it usually is"
+    assert found["latest"][0]["safe_at"] < found["latest"][0]["even_at"] < found["due"]
+    assert [one["piece"] for one in found["places"]] == ["Low tide"]
+    text = run(*PLAN, f"{now + timedelta(hours=3):%Y-%m-%d %H:%M}")[1]
+    assert "Too late: poured now, it would be in time in 0% of cases" in text
+    assert max(map(len, text.splitlines())) <= 80
+
+
+def test_a_piece_says_what_a_change_would_do(run: Run) -> None:
+    run("pour", "Flood", "--room", "Boat shed", "--wet-thickness", "2.5mm", "--size", "30x30cm")
+    text = run("piece", "Flood")[1]
+    assert "3 K warmer: packed" in text
+    assert "Risk: water leaves" in text
+    advice = spoken(run, "piece", "Flood")["advice"]
+    assert advice[0]["hours"]["handle"] < -1

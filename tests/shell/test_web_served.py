@@ -1,0 +1,86 @@
+"""The page as the daemon serves it: its address, its live line, and its end."""
+
+from __future__ import annotations
+
+import logging
+import socket
+import threading
+import time
+from pathlib import Path
+
+import pytest
+import requests
+
+from curewatch.daemon import Daemon
+from curewatch.settings import ForecastSettings, Settings, SettingsError, WebSettings
+from curewatch.store import Store
+from tests.shell.parts import HandClock, free_port, wait_for
+from tests.shell.web_parts import NOW, served
+
+
+def test_an_open_page_hears_of_what_is_logged_and_does_not_hold_up_the_end(tmp_path: Path) -> None:
+    heard: list[str] = []
+    with served(tmp_path) as studio:
+        lines = requests.get(studio.url + "/events", stream=True, timeout=20)
+
+        def listen() -> None:
+            try:
+                heard.extend(line for line in lines.iter_lines(decode_unicode=True) if line)
+            except requests.RequestException:
+                heard.append("cut off")
+
+        thread = threading.Thread(target=listen, daemon=True)
+        thread.start()
+        wait_for(lambda: "retry: 5000" in heard, what="the stream's beginning")
+        studio.pour()
+        wait_for(lambda: "event: changed" in heard, 15, "the news")
+        began = time.monotonic()
+    assert time.monotonic() - began < 6
+    thread.join(5)
+    assert not thread.is_alive()
+    lines.close()
+
+
+def test_the_daemon_serves_says_where_and_stops(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.INFO)
+    port = free_port()
+    settings = Settings(zone="UTC", forecast=ForecastSettings(members=8), web=WebSettings(port=port))
+    daemon = Daemon(settings, str(tmp_path / "studio.sqlite"), HandClock(NOW))
+    thread = threading.Thread(target=daemon.run, daemon=True)
+    thread.start()
+    wait_for(lambda: f"the page is at http://127.0.0.1:{port}" in caplog.text, 20, "the ready line")
+    assert requests.get(f"http://127.0.0.1:{port}/", timeout=20).status_code == 200
+    daemon.stop()
+    thread.join(20)
+    assert not thread.is_alive()
+    with pytest.raises(requests.ConnectionError):
+        requests.get(f"http://127.0.0.1:{port}/", timeout=5)
+
+
+def test_what_is_logged_on_the_page_is_looked_at_by_the_daemon_at_once(tmp_path: Path) -> None:
+    with served(tmp_path) as studio:
+        fields = {"room_typed": "Shed", "temperature": "20", "unit": "C", "humidity": "50", "when": "now"}
+        assert studio.post("/reading", fields).status_code == 200
+        assert studio.told == 1
+
+
+def test_a_page_that_is_switched_off_is_not_served(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.INFO)
+    settings = Settings(zone="UTC", web=WebSettings(enabled=False, port=free_port()))
+    daemon = Daemon(settings, str(tmp_path / "studio.sqlite"), HandClock(NOW))
+    thread = threading.Thread(target=daemon.run, daemon=True)
+    thread.start()
+    wait_for(lambda: "ready: " in caplog.text, 20, "the ready line")
+    daemon.stop()
+    thread.join(20)
+    assert "the page is at" not in caplog.text
+    with socket.socket() as sock:
+        assert sock.connect_ex(("127.0.0.1", settings.web.port)) != 0
+
+
+def test_a_daemon_open_to_a_network_without_a_password_does_not_start(tmp_path: Path) -> None:
+    settings = Settings(zone="UTC", web=WebSettings(host="0.0.0.0", port=free_port()))
+    with pytest.raises(SettingsError, match="password_file"):
+        Daemon(settings, str(tmp_path / "studio.sqlite"), HandClock(NOW)).run()
+    with Store.open(tmp_path / "studio.sqlite") as store, store.lock_for_daemon():
+        pass  # the lock is free again
