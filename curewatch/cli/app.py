@@ -10,7 +10,20 @@ import typer
 from typer.main import get_command
 
 from curewatch import __version__
-from curewatch.cli import alarms, exits, facts, looking_back, mixing, moving_data, notices, observe, options, serve, show, steps
+from curewatch.cli import (
+    alarms,
+    exits,
+    facts,
+    looking_back,
+    mixing,
+    moving_data,
+    notices,
+    observe,
+    options,
+    serve,
+    show,
+    steps,
+)
 from curewatch.cli.backtest import backtest
 from curewatch.cli.estimate import estimate
 from curewatch.cli.level import level

@@ -16,7 +16,12 @@ Files = Annotated[
     list[str] | None,
     typer.Argument(metavar="[FILE.csv…]", help="Records of rooms. Left out: rooms that stay as they are."),
 ]
-Studios = Annotated[int, typer.Option("--studios", min=4, max=2000, help="How many studios to simulate.")]
+Studios = Annotated[
+    int,
+    typer.Option(
+        "--studios", min=4, max=2000, help="How many studios to simulate; half as many weigh, a quarter lie outside."
+    ),
+]
 Tests = Annotated[float, typer.Option("--tests-a-day", min=0.1, max=12, help="Finger tests a day, while it dries.")]
 
 STEADY = ((17.0, 60.0), (21.0, 50.0), (25.0, 40.0))
@@ -39,11 +44,11 @@ def learning(files: Files = None, studios: Studios = 200, tests: Tests = 2.0, as
     for path in files or ():
         record = read_room_csv(path, field="FILE.csv")
         rooms.append((record.epoch_s, record.temp_c, record.rh_pct))
-    gauge, quarter = ThicknessSource.GAUGE, max(1, studios // 4)
+    gauge, half, quarter = ThicknessSource.GAUGE, max(1, studios // 2), max(1, studios // 4)
     plans = {
         "thickness by gauge": Plan(studios, gauge, tests),
-        "by gauge, and a kitchen scale": Plan(studios, gauge, tests, weighed=True),
-        "thickness from volume": Plan(studios, ThicknessSource.VOLUME, tests),
+        "by gauge, and a kitchen scale": Plan(half, gauge, tests, weighed=True),
+        "thickness from volume": Plan(quarter, ThicknessSource.VOLUME, tests),
         "by gauge, truth outside": Plan(quarter, gauge, tests, outside=True),
     }
     found = {group: run(rooms, plan) for group, plan in plans.items()}

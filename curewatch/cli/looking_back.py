@@ -43,7 +43,7 @@ def why(
     from curewatch.cli.studio import desk_of
     from curewatch.desk import looking_back
     from curewatch.intake.typed import BadInput
-    from curewatch.studio.mechanisms import Trouble
+    from curewatch.studio.trouble import Trouble
 
     word = "-".join(trouble.casefold().split())
     if word not in TROUBLES:

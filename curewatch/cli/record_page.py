@@ -15,8 +15,8 @@ from curewatch.cli.studio import Values, iso
 from curewatch.desk.looking_back import Looked
 from curewatch.observations import Observation
 from curewatch.studio import wording
-from curewatch.studio.mechanisms import THICKNESS_FROM, Finding
 from curewatch.studio.past_air import PastAir, Spread
+from curewatch.studio.trouble import THICKNESS_FROM, Finding
 
 HONESTY = (
     "Dates of drying are estimates by a model of the film in the air as it was read, not measurements; what a person "

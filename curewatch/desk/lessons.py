@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from curewatch.desk.room_air import TAKEN_BACK, RoomAir
@@ -19,6 +19,8 @@ from curewatch.studio.belief import Clue, Sense
 from curewatch.studio.forecast import Drying
 from curewatch.studio.learning import Learned, Lesson, learned, place_of, teach
 
+LEAD = timedelta(days=2)
+"""Readings from so long before the pour on bear on a lesson."""
 VERSION = 1
 """Raised when the same facts would give other lessons; all are then drawn again."""
 
@@ -87,7 +89,8 @@ def _by_piece(observations: Any) -> dict[int, tuple[Observation, ...]]:
 def _mark(tx: Transaction, drying: Drying, seen: Sequence[Observation]) -> str:
     """Hash of all that a lesson is drawn from; of the readings their number, as for a room's kept copy."""
     last = max(one.at for one in seen)
-    counts = [(stay.room, tx.count_readings(stay.room, since=None, until=last)) for stay in drying.lain]
+    since = drying.pour.at - LEAD
+    counts = [(stay.room, tx.count_readings(stay.room, since=since, until=last)) for stay in drying.lain]
     text = repr((VERSION, drying.facts, place_of(drying), drying.recipe.name, seen, counts, tx.get_meta(TAKEN_BACK)))
     return hashlib.sha256(text.encode()).hexdigest()[:32]
 

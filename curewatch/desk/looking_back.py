@@ -14,9 +14,10 @@ from curewatch.desk.scene import limits_of
 from curewatch.observations import Observation
 from curewatch.records import MilestoneKind
 from curewatch.studio.aftercare import Step, milestone
-from curewatch.studio.mechanisms import Case, CoatAir, Finding, Trouble, findings
+from curewatch.studio.mechanisms import findings
 from curewatch.studio.past_air import SILENT_S, PastAir, past_air
 from curewatch.studio.trace import Trace, trace
+from curewatch.studio.trouble import Case, CoatAir, Finding, Trouble
 from curewatch.workshop import StepDone
 
 FREEZING_C = 0.0

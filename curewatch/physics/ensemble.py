@@ -199,7 +199,7 @@ def hindrances(films: film.Films, state: State, t_air: Array, rh: Array) -> NDAr
     damp = np.empty((4, len(films)), dtype=bool)
     damp[:3] = kept > limits
     damp[2] |= damp[1]
-    damp[3] = film.RHO_WATER * kept / (1 - kept) > film.LIMIT_DRY * film.RHO_DRY
+    damp[3] = film.RHO_WATER * kept > film.LIMIT_DRY * film.RHO_DRY * (1 - kept)
     cold = np.zeros_like(damp)
     cold[2:] = (state.t_film <= films.mfft) & (t_air <= films.mfft + 5.0)
     cold[2] &= state.age < 0.01

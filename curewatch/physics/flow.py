@@ -64,7 +64,11 @@ def wall_stress(thickness: Array | float, tilt: float, density: Array | float) -
 
 
 def surface_speed(
-    thickness: Array | float, tilt: float, viscosity: Array | float, density: Array | float, yield_stress: Array | float = 0.0
+    thickness: Array | float,
+    tilt: float,
+    viscosity: Array | float,
+    density: Array | float,
+    yield_stress: Array | float = 0.0,
 ) -> Array:
     """Speed of the surface down the tilt [m/s]; 0 where the stress nowhere exceeds `yield_stress` [Pa]."""
     stress = wall_stress(thickness, tilt, density)

@@ -19,10 +19,11 @@ from curewatch.physics.kinetics import Kinetics, Rates
 from curewatch.physics.series import AirSeries
 from curewatch.physics.state import Ride, State, put, take
 
-RTOL, ATOL = 5e-3, 4e-4
-"""Step tolerance, relative and absolute, on volume ratios: milestones then lie within 0.7 % of the exact ones."""
+RTOL, ATOL = 6e-3, 4e-4
+"""Step tolerance, relative and absolute, on volume ratios: 999 of 1,000 milestones then lie
+within 0.7 % of the exact ones (one whose condition is only just met has no sharp moment)."""
 FINE = (1e-3, 1e-4)
-"""The tolerance for a few films, where time is no matter: within 0.2 %."""
+"""The tolerance for a few films, where time is no matter: within 0.25 %."""
 STEP_MIN, STEP_MAX = 1e-3, 4 * 86400.0
 """Bounds of a time step [s]."""
 REACH, SURFACE_REACH = 0.5, 0.15

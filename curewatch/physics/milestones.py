@@ -35,13 +35,14 @@ def margins(u: Array, p: Array, age: Array, films: Films, grid: Grid) -> Array:
 
     `u` (cells, 2, films) state, `p` its solids fraction, `age` the ageing c.
     """
-    volatiles = (grid.share * (RHO_WATER / RHO_DRY * u[:, 0] + RHO_GLYCOL / RHO_DRY * u[:, 1])).sum(0)
+    share = grid.share[:, 0]
+    mean_w, mean_g = (np.einsum("c,cn->n", share, u[:, i]) for i in (0, 1))
     return np.stack(
         [
-            (grid.share * p).sum(0) - PACKING,
-            films.limit_surface - (1 - (grid.top_tenth * p).sum(0)),
+            np.einsum("c,cn->n", share, p) - PACKING,
+            films.limit_surface - (1 - np.einsum("c,cn->n", grid.top_tenth[:, 0], p)),
             films.limit_bottom - (1 - p[0]),
-            LIMIT_DRY - volatiles,
+            LIMIT_DRY - (RHO_WATER / RHO_DRY * mean_w + RHO_GLYCOL / RHO_DRY * mean_g),
             age - FUSING,
             age - FUSED,
         ]

@@ -83,7 +83,7 @@ class Scores:
 
     def error(self, when: int, m: int) -> float:
         """Median of |log(even date / truth)|."""
-        with np.errstate(invalid="ignore"):
+        with np.errstate(invalid="ignore", divide="ignore"):
             off = np.abs(np.log(self.even[when, m] / self.truth[m]))
         return float(np.median(off[np.isfinite(off)])) if np.isfinite(off).any() else float("nan")
 

@@ -8,85 +8,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import datetime, timedelta
-from enum import StrEnum
 
-from curewatch.records import ThicknessSource
-from curewatch.studio.aftercare import Care, Odds, Step, coat
-from curewatch.studio.forecast import Drying
-from curewatch.studio.past_air import PastAir
-from curewatch.studio.trace import Trace
+from curewatch.studio.aftercare import Step, coat
+from curewatch.studio.trouble import THICKNESS_FROM, Case, Finding, Trouble, Verdict
 from curewatch.studio.varnish_air import against
-from curewatch.workshop import StepDone
 
 THICK_M, COLD_H, FAST_PACE, GAP_GROWS, WATER_SHARE, GLYCOL_MUCH, DAMP_SHARE = 2.5e-3, 2.0, 1.5, 1.3, 0.30, 0.06, 0.25
 """Thick film [m], cold hours that harm, early drying over the usual, skin gap over the usual, added water on the paint,
 slow solvent, share of the time that was damp: above these a mechanism is likely [cal]."""
-
-
-THICKNESS_FROM = {
-    ThicknessSource.GAUGE: "measured with a comb gauge",
-    ThicknessSource.VOLUME: "from volume over area",
-    ThicknessSource.LAYER: "from a word",
-}
-
-
-class Trouble(StrEnum):
-    CRACKED = "cracked"
-    CRAZED = "crazed"
-    CLOUDY = "cloudy"
-    TACKY = "tacky"
-    DRIFTED = "drifted"
-    FISH_EYES = "fish-eyes"
-
-
-class Verdict(StrEnum):
-    LIKELY = "likely"
-    UNLIKELY = "unlikely"
-    CANT_TELL = "can't tell"
-
-
-@dataclass(frozen=True)
-class Finding:
-    """One mechanism against the record."""
-
-    mechanism: str
-    verdict: Verdict
-    figure: str
-    next_time: str
-
-
-@dataclass(frozen=True)
-class CoatAir:
-    """The room's air when a coat was put on; None where it was not read then."""
-
-    step: str
-    at: datetime
-    air: tuple[float, float] | None
-    """Temperature [°C] and relative humidity [%]."""
-
-
-@dataclass(frozen=True)
-class Case:
-    """All that bears on what went wrong with a piece."""
-
-    drying: Drying
-    trace: Trace | None
-    wet_air: PastAir | None
-    """From the pour until it could be handled."""
-    steps: tuple[StepDone, ...]
-    """Those that stand as done."""
-    coats: tuple[CoatAir, ...]
-    handle: Odds
-    water_share: float | None
-    """Water added to the paint; None: the recipe's parts are not told."""
-    frost_h: float | None
-    care: Care
-    now: datetime
-
-    def done(self, step: str) -> StepDone | None:
-        return next((one for one in self.steps if one.step == step), None)
 
 
 def findings(trouble: Trouble, case: Case) -> list[Finding]:

@@ -240,7 +240,7 @@ def evaporation_slope(plate: Plate, t_air: float, p_air: float, a_w: float, by: 
 
 def uno(concrete_c: float, air_c: float, rh: float, wind: float) -> float:
     """E [kg/(m2 h)] of Uno 1998 at a wind in km/h."""
-    return 5e-6 * ((concrete_c + 18) ** 2.5 - rh * (air_c + 18) ** 2.5) * (wind + 4)
+    return 5e-6 * float((concrete_c + 18) ** 2.5 - rh * (air_c + 18) ** 2.5) * (wind + 4)
 
 
 def flory_huggins_inverse(a_w: float) -> float:

@@ -13,9 +13,10 @@ from curewatch.records import Recipe
 from curewatch.studio.aftercare import Care, Odds
 from curewatch.studio.climate import Climate, climate_of
 from curewatch.studio.conditions import Limits
-from curewatch.studio.mechanisms import CHECKS, Case, CoatAir, Trouble, Verdict, findings
+from curewatch.studio.mechanisms import CHECKS, findings
 from curewatch.studio.past_air import past_air
 from curewatch.studio.trace import Trace, trace
+from curewatch.studio.trouble import Case, CoatAir, Trouble, Verdict
 from curewatch.workshop import StepDone
 from tests.studio_scene import LIMITS, NOON, SHED, at, drying
 
@@ -158,7 +159,7 @@ def test_without_a_record_little_can_be_told() -> None:
         (Trouble.CRACKED, "water in the mix", case(water_share=0.5)),
         (Trouble.CRACKED, "too fast", case(drying=drying(air=1.0))),
         (Trouble.CRAZED, "thick", case(drying=drying(thickness_m=3e-3))),
-        (Trouble.CRAZED, "core", case(8, 50, trace=replace(case().trace, touch_h=20.0, handle_h=90.0))),  # type: ignore[type-var]
+        (Trouble.CRAZED, "core", case(8, 50, trace=replace(case().trace, touch_h=20.0, handle_h=90.0))),
         (Trouble.CLOUDY, "a coat went on", case(steps=(did("varnish-1", 200, too_early=True),), coats=GOOD_AIR)),
         (Trouble.CLOUDY, "wrong for the coat", case(coats=(CoatAir("varnish-1", at(9), (20.0, 80.0)),))),
         (Trouble.TACKY, "not dry through", case(now=at(50))),

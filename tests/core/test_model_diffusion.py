@@ -67,22 +67,22 @@ def in_steady_rooms() -> Drying:
     rng = np.random.default_rng(8)
     rooms = [
         (np.zeros(1), np.array([t_c + 273.15]), np.array([rh]))
-        for t_c, rh in zip(rng.uniform(12, 32, 10), rng.uniform(0.25, 0.8, 10), strict=True)
+        for t_c, rh in zip(rng.uniform(12, 32, 8), rng.uniform(0.25, 0.8, 8), strict=True)
     ]
-    return dried(rng, rooms, 60 * DAY)
+    return dried(rng, rooms, 40 * DAY)
 
 
 @pytest.fixture(scope="module")
 def in_days_and_nights() -> Drying:
     """Warm, dry noons and cool, damp midnights, joined by straight lines."""
     rng = np.random.default_rng(9)
-    knots = np.arange(17) * DAY / 2
-    noon = np.where(np.arange(17) % 2, 1.0, -1.0)
+    knots = np.arange(13) * DAY / 2
+    noon = np.where(np.arange(13) % 2, 1.0, -1.0)
     rooms = [
         (knots, rng.uniform(17, 28) + 273.15 + noon * rng.uniform(1, 5), rng.uniform(0.35, 0.65) - noon * 0.12)
-        for _ in range(4)
+        for _ in range(3)
     ]
-    return dried(rng, rooms, 8 * DAY)
+    return dried(rng, rooms, 6 * DAY)
 
 
 def deviation(of: Drying, tolerance: tuple[float, float]) -> float:
@@ -98,7 +98,7 @@ def deviation(of: Drying, tolerance: tuple[float, float]) -> float:
 def test_milestones_in_steady_rooms(in_steady_rooms: Drying, tolerance: tuple[float, float], allowed: float) -> None:
     """1 % is what the model promises of its numerics, 0.4 % where a few films are done finely: no more than the
     convergence of the table it is held against. The oracle's own error is below 0.02 %."""
-    assert np.isfinite(in_steady_rooms.expected).sum() >= 32
+    assert np.isfinite(in_steady_rooms.expected).sum() >= 26
     assert deviation(in_steady_rooms, tolerance) < allowed
 
 
@@ -106,7 +106,7 @@ def test_milestones_in_steady_rooms(in_steady_rooms: Drying, tolerance: tuple[fl
 def test_milestones_in_days_and_nights(
     in_days_and_nights: Drying, tolerance: tuple[float, float], allowed: float
 ) -> None:
-    assert np.isfinite(in_days_and_nights.expected).sum() >= 12
+    assert np.isfinite(in_days_and_nights.expected).sum() >= 9
     assert deviation(in_days_and_nights, tolerance) < allowed
 
 
@@ -191,7 +191,7 @@ class ConstantSlab(Kinetics):
 def roots(biot: float, count: int = 60) -> Array:
     """Roots of beta tan beta = L, one in each [n pi, n pi + pi/2]; the tangent's poles themselves where L is inf."""
     if biot == inf:
-        return (np.arange(count) + 0.5) * pi
+        return np.asarray((np.arange(count) + 0.5) * pi, dtype=np.float64)
     edge = 1e-12
     return np.array([brentq(lambda b: b * tan(b) - biot, n * pi + edge, (n + 0.5) * pi - edge) for n in range(count)])
 
@@ -272,8 +272,8 @@ def test_halving_a_fixed_step_quarters_the_error(begin: float, span: float) -> N
             )
         return state.u
 
-    exact = after(128)
-    errors = [float((np.abs(after(n) - exact) * GRID.share[:, None]).sum()) for n in (4, 8, 16)]
+    exact = after(96)
+    errors = [float((np.abs(after(n) - exact) * GRID.share[:, None]).sum()) for n in (3, 6, 12)]
     for coarse, fine in pairwise(errors):
         assert 3.4 < coarse / fine < 5.0
 
