@@ -9,7 +9,7 @@ from curewatch.cli.output import Page
 from curewatch.studio.backtest_learning import JUDGED, Scores
 
 _NAMES = {"touch_dry": "touch-dry", "handle": "handle", "varnish_ready": "varnish-ready"}
-_BAR = 24
+_BAR = 20
 
 
 def values(found: Mapping[str, Scores]) -> dict[str, Any]:
@@ -75,4 +75,4 @@ def _row(name: str, scores: Scores, m: int) -> str:
 
 
 def _bar(count: int, most: int, page: Page) -> str:
-    return ("█" if page.unicode else "#") * round(_BAR * count / most * 0.75)
+    return ("█" if page.unicode else "#") * round(_BAR * count / most)

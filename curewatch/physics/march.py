@@ -185,14 +185,16 @@ class _Run:
             self._breathe()
         r, p = self.kinetics.rates(s.u, *self.air, s.t_film), self.kinetics.p
         s.t_film = r.balance.t_film
-        speed = np.exp(-FUSE_EA / air.R_GAS * (1 / s.t_film - 1 / T_D)) / FUSE_S
+        chill = s.t_film - self.air[0]
         margin = ms.margins(s.u, p, s.age, self.films, self.grid)
         gates = np.stack([margin[0], s.t_film - self.films.mfft])
         if before is not None:
-            aged = tau * ms.share_open(before.gates, gates) * 0.5 * (before.speed + speed)
+            t_mean = self.series.mean(began, tau, ride.room)[0] + 0.5 * (before.chill + chill)
+            speed = np.exp(-FUSE_EA / air.R_GAS * (1 / t_mean - 1 / T_D)) / FUSE_S
+            aged = tau * ms.share_open(before.gates, gates) * speed
             s.age = s.age + aged
             margin[-2:] += aged
-        look = _Look(r, margin, gates, speed, 1 - p[0])
+        look = _Look(r, margin, gates, chill, 1 - p[0])
         if len(fresh):
             self.trend.join(fresh, s.since, margin, s.t)
         self.trend.follow(s.since, margin, began, tau)
@@ -229,7 +231,7 @@ class _Run:
             left = np.delete(np.arange(len(ride.film)), idle)
             self.state, self.films, self.ride = take(self.state, left), take(self.films, left), take(ride, left)
             self.trend.take(left)
-            here = here._replace(gates=here.gates[:, left], speed=here.speed[left])
+            here = here._replace(gates=here.gates[:, left], chill=here.chill[left])
             began, tau, self.scalars = began[left], tau[left], self.scalars[:, left]
             fresh = np.searchsorted(left, fresh)
             self.kinetics = Kinetics(self.films, self.grid, WORK)
@@ -277,10 +279,10 @@ class _Run:
 
 
 class _Look(NamedTuple):
-    """What is read off a state: right-hand side, margins, the gates of ageing and its speed, the bottom's volatiles."""
+    """What is read off a state: right-hand side, margins, gates of ageing, film less room temperature, the bottom."""
 
     rates: Rates
     margin: Array
     gates: Array
-    speed: Array
+    chill: Array
     bottom: Array

@@ -106,7 +106,10 @@ class AirSeries:
         local = np.clip(time - self._first[room], 0.0, self._length[room])
         travelled = np.interp(local + room * self._span, self._time, self._travel)
         target = travelled + 1.0
-        ahead = np.interp(target, self._travel, self._time) - room * self._span + self._first[room]
+        ahead = np.interp(target, self._travel, self._time)
+        # better to end at a knot than just beyond one: what was steady before it is then not blurred with what follows
+        knot = self._time[np.searchsorted(self._time, ahead, "right") - 1]
+        ahead = np.where(knot > local + room * self._span + 1.0, knot, ahead) - room * self._span + self._first[room]
         beyond = target > self._travel[self._last[room]]
         # the end of the record is a corner as well: stop there once, then nothing changes any more
         last = self._first[room] + self._length[room]

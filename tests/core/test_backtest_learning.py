@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
 import pytest
 
 from curewatch.cli import backtest_learning_page as pages
+from curewatch.cli import main
 from curewatch.cli.output import Page
 from curewatch.records import ThicknessSource
 from curewatch.studio import backtest_learning as bt
@@ -44,3 +47,12 @@ def test_the_page_shows_each_group_and_the_histogram(scores: bt.Scores) -> None:
     assert text.count("before") == 12
     assert max(len(line) for line in text.splitlines()) <= 80
     assert pages.values({"a": scores})["groups"]["a"]["studios"] == 24
+
+
+def test_the_command_simulates_four_groups_in_steady_rooms(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["backtest", "learning", "--studios", "4", "--json"]) == 0
+    said = capsys.readouterr()
+    assert said.err == ""
+    groups = json.loads(said.out)["groups"]
+    assert [one["studios"] for one in groups.values()] == [4, 2, 1, 1]
+    assert all(0 <= m["coverage_after"] <= 1 for one in groups.values() for m in one["milestones"].values())
