@@ -59,4 +59,3 @@ def test_the_job_comes_first() -> None:
 
 def test_it_says_that_it_is_no_safety_system() -> None:
     assert "no safety system" in README
-

@@ -139,8 +139,14 @@ def needs_air(forecast: Forecast | None, drying: Drying, now: datetime) -> bool:
 
 
 def settled(forecast: Forecast, now: datetime) -> bool:
-    """Whether every milestone is safe to assume: nothing is left to foresee."""
-    return bool(forecast.milestones) and all(m.safe_at is not None and m.safe_at <= now for m in forecast.milestones)
+    """Whether every milestone is safe to assume, by air that was read up to then: nothing is left to foresee.
+
+    Air that was only taken to go on may yet come in otherwise, from a sensor that was away or a room typed in late.
+    """
+    if not forecast.milestones or forecast.data_until is None:
+        return False
+    dates = [milestone.safe_at for milestone in forecast.milestones]
+    return all(at is not None and at <= min(now, forecast.data_until) for at in dates)
 
 
 def forecasts(
@@ -242,9 +248,7 @@ class _Batch:
         )
 
 
-def _centre(
-    legs: list[marching.Leg], ages_s: list[float]
-) -> tuple[list[ensemble.Outcome], dict[str, Array]]:
+def _centre(legs: list[marching.Leg], ages_s: list[float]) -> tuple[list[ensemble.Outcome], dict[str, Array]]:
     """The central members: their outcomes, and samples (pieces) at each piece's own age `ages_s` [s]."""
     times = np.unique(ages_s)
     outcomes, samples = marching.run(legs, 1, sample_at=times)

@@ -232,7 +232,8 @@ def test_a_room_s_first_reading_makes_its_pieces_forecasts_and_till_then_they_re
 
 def test_what_has_settled_is_left_alone_unless_its_facts_are_corrected() -> None:
     passed = dict.fromkeys(MilestoneKind, 5.0)
-    settled = dates(even=passed, safe=passed).model_copy(update={"fingerprint": drying().facts + "air"})
+    facts = {"fingerprint": drying().facts + "air", "data_until": at(5)}
+    settled = dates(even=passed, safe=passed).model_copy(update=facts)
     late = {SHED: air(*every(10, 6, 5, 90, start=-2))}
     for hours in (6, 500, 50_000):
         assert not needs_air(settled, drying(), at(hours))
@@ -240,6 +241,8 @@ def test_what_has_settled_is_left_alone_unless_its_facts_are_corrected() -> None
         assert not stale(settled, drying(), {}, at(hours)), "its air is not even read any more"
     assert stale(settled, drying(recipe=Recipe(name="house mix", solids=0.4)), late, at(500))
     assert needs_air(settled, drying(), at(4)), "not settled yet"
+    assumed = settled.model_copy(update={"data_until": at(4.9)})
+    assert needs_air(assumed, drying(), at(500)), "its last air was never read, and may yet come in otherwise"
 
 
 def test_the_fingerprint_is_of_all_the_air_the_piece_has_had() -> None:

@@ -214,8 +214,8 @@ def test_a_piece_that_moves_to_a_colder_room_is_ready_later(desk: Desk, store: S
 
 def test_correcting_a_recipe_brings_new_forecasts_even_of_what_had_settled(desk: Desk, store: Store) -> None:
     desk.log_pour(order(recipe="thin mix"), NOON)
-    desk.absorb([reading(NOON, temp=22, rh=40)])
     late = NOON + timedelta(days=100)
+    desk.absorb([reading(NOON, temp=22, rh=40), reading(late, temp=22, rh=40)])
     desk.refresh(late)
     assert desk.board(late).pieces[0].next is None, "settled"
     for days in (101, 150, 400):
@@ -288,5 +288,6 @@ def test_the_next_look_is_due_within_a_minute_while_anything_is_wet_else_within_
     desk.log_reading(reading(NOON))
     assert desk.refresh(NOON).next_due == NOON + MINUTE
     settled = NOON + timedelta(days=110)
+    desk.log_reading(reading(settled))
     desk.refresh(settled)
     assert desk.refresh(settled + MINUTE).next_due == settled + MINUTE + HOUR
