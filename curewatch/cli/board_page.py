@@ -86,7 +86,7 @@ def _pieces(tz: ZoneInfo, seen: Board, page: Page) -> str:
     width = min(max(longest, len("Piece")), _NAME_MOST)
     where = max(0, min(page.width - (width + 2 + 16 + 14 + 2 * (_DATE + 1)), 24))
     head = f"{'Piece':<{width}}  {'Stage':<15} {'Next':<13} {'Worth checking':<{_DATE}} {'Safe to assume':<{_DATE}}"
-    rows = [page.bold(head + (" Where" if where > 8 else ""))]
+    rows = [page.bold((head + (" Where" if where > 8 else "")).rstrip())]
     for line in seen.pieces:
         row = (
             f"{clipped(line.name, width):<{width}}  {_stage(line):<15} {_next(line):<13} "
