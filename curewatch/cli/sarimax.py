@@ -1,6 +1,6 @@
 """A slow baseline for `backtest outlook --sarimax`: statsmodels' SARIMAX(2,0,0)(0,1,1)24 on the last 14 days.
 
-statsmodels is only needed here and comes with the test extra, not with curewatch.
+statsmodels is only needed here: `pip install curewatch[backtest]`.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ WINDOW_H = 14 * 24
 def sarimax() -> Forecaster:
     """The forecaster. Raises Missing (a BadInput) where statsmodels is not installed."""
     if importlib.util.find_spec("statsmodels") is None:
-        raise Missing("--sarimax", "statsmodels beside curewatch: pip install statsmodels")
+        raise Missing("--sarimax", "statsmodels beside curewatch: pip install curewatch[backtest]")
     return _forecast
 
 

@@ -9,6 +9,7 @@ from curewatch.cli.errors import Missing
 from curewatch.intake.layers import LAYERS_M
 from curewatch.intake.quantities import VOLUME, WET_FILM, parse_size, parse_thickness, parse_volume
 from curewatch.intake.typed import BadInput
+from curewatch.physics.thickness import wet_thickness
 from curewatch.records import WET_THICKNESS_RANGE_M, ThicknessSource
 
 ONE_WAY = "one way to a thickness: --wet-thickness, or --poured with --ran-off and --size, or --layer"
@@ -66,7 +67,7 @@ def _volume_over_area(poured: str, ran_off: str | None, size_m: tuple[float, flo
     lost = 0.0 if ran_off is None else RAN_OFF.parse(ran_off, "--ran-off")
     if lost >= volume:
         raise BadInput("--ran-off", ran_off, f"less than was poured ({poured})")
-    thickness = (volume - lost) / (size_m[0] * size_m[1])
+    thickness = wet_thickness(volume, lost, size_m[0] * size_m[1])
     low, high = WET_THICKNESS_RANGE_M
     if not low <= thickness <= high:
         spread = f"which over {size_m[0] * 100:g} x {size_m[1] * 100:g} cm makes {thickness * 1e3:.3g} mm"
