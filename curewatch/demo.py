@@ -56,7 +56,7 @@ class _Piece:
 
 PIECES = (
     _Piece("Heron at slack water", BENCH, "turning table", 2, 1.2e-3, (0.30, 0.40)),
-    _Piece("Tar and gulls", BENCH, "rack 1", 19, 1.2e-3, (0.40, 0.40), recipe=WHITE.name),
+    _Piece("Tar and gulls", BENCH, "rack 1", 19, 1.1e-3, (0.40, 0.40), recipe=WHITE.name),
     _Piece("Low tide", BENCH, "rack 2", 46, 1.6e-3, (0.50, 0.70)),
     _Piece(
         "Oil on the slipway",

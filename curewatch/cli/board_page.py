@@ -14,7 +14,7 @@ from curewatch.studio import quality_words, wording
 from curewatch.studio.board import Board, PieceLine, RoomLine
 from curewatch.studio.readings_quality import Finding
 
-_DATE = 15
+_DATE = 14
 _NAME_MOST = 20
 _FINDINGS = 2
 """Flaws of a room's readings that the page has room for, the newest; --json has them all."""
@@ -84,12 +84,12 @@ def text(tz: ZoneInfo, seen: Board, page: Page) -> str:
 def _pieces(tz: ZoneInfo, seen: Board, page: Page) -> str:
     longest = max(len(line.name) for line in seen.pieces)
     width = min(max(longest, len("Piece")), _NAME_MOST)
-    where = max(0, min(page.width - (width + 2 + 16 + 14 + 2 * (_DATE + 1)), 24))
-    head = f"{'Piece':<{width}}  {'Stage':<15} {'Next':<13} {'Worth checking':<{_DATE}} {'Safe to assume':<{_DATE}}"
+    where = max(0, min(page.width - (width + 2 + 15 + 14 + 2 * (_DATE + 1)), 24))
+    head = f"{'Piece':<{width}}  {'Stage':<14} {'Next':<13} {'Worth checking':<{_DATE}} {'Safe to assume':<{_DATE}}"
     rows = [page.bold((head + (" Where" if where > 8 else "")).rstrip())]
     for line in seen.pieces:
         row = (
-            f"{clipped(line.name, width):<{width}}  {_stage(line):<15} {_next(line):<13} "
+            f"{clipped(line.name, width):<{width}}  {_stage(line):<14} {_next(line):<13} "
             f"{_date(tz, line, seen.at, safe=False):<{_DATE}} {_date(tz, line, seen.at, safe=True):<{_DATE}}"
         )
         place = f"{line.room}, {line.place}" if line.place else line.room
