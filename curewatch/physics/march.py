@@ -31,8 +31,9 @@ REACH, SURFACE_REACH = 0.5, 0.15
 volatiles in its top tenth. Beyond lie falls of the diffusivity by orders of magnitude which nothing announces."""
 BATCH = 2560
 """Films marched together at most: enough to outweigh the cost of calling NumPy, few enough for 30 MB."""
-ATTEMPTS, ATTEMPTS_A_KNOT = 5000, 20
-"""Steps after which a film is given up as stuck, and how many more for each knot of the air's series."""
+ATTEMPTS, PROGRESS, PROGRESS_S = 2000, 0.01, 600.0
+"""A film that comes no further than a hundredth of its time (at least ten minutes) in so many steps is stuck. Counted
+since the last such landmark, not in all: a restless room needs many steps, and they lead somewhere."""
 AT_CORNER = 1.5
 """Error allowed after a step that failed [tolerances]: where the right-hand side has a corner no step gets it small."""
 SAMPLED = ("volatile_fraction", "surface", "bottom", "film_temperature", "rate")
@@ -78,6 +79,7 @@ def march(
         until=np.array(np.broadcast_to(until, n), dtype=float),
         next_sample=np.searchsorted(times, state.t, "left"),
         attempts=np.zeros(n, dtype=np.intp),
+        landmark=np.full(n, -np.inf),
         failed=np.zeros(n, dtype=bool),
         finished=np.zeros(n, dtype=bool),
     )
@@ -101,7 +103,6 @@ class _Run:
         # cells weigh in the error by the root of their size: between mass and mere number, as the milestones do
         weight = np.sqrt(grid.share)[:, :, None]
         self.weight = weight / weight.sum()
-        self.bound = ATTEMPTS + ATTEMPTS_A_KNOT * series.knots
         self.rounds, self.next_film = 0, -(-len(films) // max(1, -(-len(films) // BATCH)))
         first = slice(0, self.next_film)
         self.state, self.films, self.ride = take(state, first), take(films, first), take(rides, first)
@@ -239,16 +240,18 @@ class _Run:
         return here, began, tau, fresh
 
     def _watch(self) -> None:
-        """Count the attempts; a film that needs too many is stuck."""
-        ride = self.ride
-        ride.attempts += ~ride.finished
-        if ride.attempts.max() <= self.bound:
+        """Count the attempts since each film's last landmark; one that needs too many is stuck."""
+        ride, t = self.ride, self.state.t
+        arrived = t >= ride.landmark
+        ride.attempts = np.where(arrived, 0, ride.attempts + ~ride.finished)
+        ride.landmark = np.where(arrived, t + np.maximum(PROGRESS_S, PROGRESS * np.abs(t)), ride.landmark)
+        if ride.attempts.max() <= ATTEMPTS:
             return
         i = int(ride.attempts.argmax())
         t_air, rh = self.series.at(self.state.t, ride.room)
         what = {name: float(getattr(self.films, name)[i]) for name in ("solids_m", "water", "glycol", "air_speed")}
         raise Stuck(
-            f"film {ride.film[i]} is stuck after {self.bound} steps at {self.state.t[i]:.6g} s in air of "
+            f"film {ride.film[i]} is stuck after {ATTEMPTS} steps at {self.state.t[i]:.6g} s in air of "
             f"{t_air[i]:.2f} K, {rh[i]:.3f}: step {self.state.step[i]:.3g} s, {what}"
         )
 

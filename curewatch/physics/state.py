@@ -83,7 +83,9 @@ class Ride:
     """[s]"""
     next_sample: NDArray[np.intp]
     attempts: NDArray[np.intp]
-    """Steps tried so far."""
+    """Steps tried since the last landmark."""
+    landmark: Array
+    """Time up to which it has to come for its attempts to count anew [s]."""
     failed: NDArray[np.bool_]
     """The last step was too long."""
     finished: NDArray[np.bool_]
