@@ -44,8 +44,6 @@ class AirSeries:
         self._travel += np.repeat(np.arange(len(parts)) * (self._travel[self._last].max() + 2.0), np.diff(starts))
         self.steady = all(np.ptp(temp) == 0 and np.ptp(rh) == 0 for _, temp, rh in parts)
         """Whether no room's air ever changes."""
-        self.knots = max(len(t) for t, _, _ in parts)
-        """Knots of the longest series."""
 
     @classmethod
     def constant(cls, temperature: float, humidity: float) -> AirSeries:
