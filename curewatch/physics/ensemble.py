@@ -12,12 +12,13 @@ chance correlations between quantities ranked out (Owen 1994, "Controlling corre
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from statistics import NormalDist
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from curewatch.physics import air, film, march
 from curewatch.physics.air import Array
@@ -96,29 +97,38 @@ def _uncorrelated(design: Array, levels: Array) -> Array:
     return best
 
 
-def films_of(pourings: list[Pouring], members: int) -> film.Films:
+def films_of(pourings: Sequence[Pouring], members: int) -> film.Films:
     """The members of each pouring as one batch, pouring by pouring (len(pourings) * members films)."""
     z = design(members)
+    return films_at(pourings, np.broadcast_to(z, (len(pourings), *z.shape)))
 
-    def spread(values: list[float], column: str, sd: ArrayLike) -> Array:
-        factor = np.exp(np.multiply.outer(np.broadcast_to(sd, len(pourings)), z[:, SPREADS.index(column)]))
-        return np.asarray((np.asarray(values)[:, None] * factor).ravel())
 
-    count = len(pourings)
-    glycol = np.repeat([p.glycol for p in pourings], members)
-    solids = spread([p.solids for p in pourings], "solids", SOLIDS_SPREAD)
+def films_at(pourings: Sequence[Pouring], z: Array) -> film.Films:
+    """The films of `pourings` at deviates `z` (pourings, members, 8), pouring by pouring."""
+    members = z.shape[1]
+
+    def each(name: str) -> Array:
+        return np.repeat([getattr(p, name) for p in pourings], members)
+
+    def deviates(column: str) -> Array:
+        return z[:, :, SPREADS.index(column)].ravel()
+
+    def factor(column: str, sd: Array | float) -> Array:
+        return np.asarray(np.exp(sd * deviates(column)))
+
+    solids, glycol = each("solids") * factor("solids", SOLIDS_SPREAD), each("glycol")
     return film.Films.of(
-        spread([p.wet_thickness for p in pourings], "thickness", [p.thickness_spread for p in pourings]),
+        each("wet_thickness") * factor("thickness", each("thickness_spread")),
         np.clip(solids, 0.02, 0.95 - glycol),
         glycol,
-        side=np.repeat([p.side for p in pourings], members),
-        air_speed=np.maximum(spread([p.air_speed for p in pourings], "air_speed", AIR_SPREAD), AIR_SPEED_FLOOR),
-        h_back=np.repeat([p.h_back for p in pourings], members),
-        d0=spread([film.D0] * count, "d0", D0_SPREAD),
-        g0=spread([film.G0] * count, "g0", G0_SPREAD),
-        limit_surface=spread([film.LIMIT_SURFACE] * count, "limit_surface", LIMIT_SPREAD),
-        limit_bottom=spread([film.LIMIT_BOTTOM] * count, "limit_bottom", LIMIT_SPREAD),
-        mfft=np.tile(film.MFFT + MFFT_SPREAD_K * z[:, SPREADS.index("mfft")], count),
+        side=each("side"),
+        air_speed=np.maximum(each("air_speed") * factor("air_speed", AIR_SPREAD), AIR_SPEED_FLOOR),
+        h_back=each("h_back"),
+        d0=film.D0 * factor("d0", D0_SPREAD),
+        g0=film.G0 * factor("g0", G0_SPREAD),
+        limit_surface=film.LIMIT_SURFACE * factor("limit_surface", LIMIT_SPREAD),
+        limit_bottom=film.LIMIT_BOTTOM * factor("limit_bottom", LIMIT_SPREAD),
+        mfft=film.MFFT + MFFT_SPREAD_K * deviates("mfft"),
     )
 
 

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from curewatch.physics import ensemble, film, march
 from curewatch.physics.air import Array
-from curewatch.physics.evaporation import AIR_SPEED_FLOOR
 from curewatch.physics.milestones import MILESTONES
 from curewatch.physics.series import AirSeries
 
@@ -33,30 +32,8 @@ class Weighed(ensemble.Outcome):
 
 
 def films_at(pourings: Sequence[ensemble.Pouring], z: Array) -> film.Films:
-    """The films of `pourings` at deviates `z` (pourings, members, 8), pouring by pouring."""
-    z = np.clip(z, -FARTHEST, FARTHEST)
-    members = z.shape[1]
-
-    def each(name: str) -> Array:
-        return np.repeat([getattr(p, name) for p in pourings], members)
-
-    def factor(column: str, sd: Array | float) -> Array:
-        return np.asarray(np.exp(sd * z[:, :, ensemble.SPREADS.index(column)].ravel()))
-
-    solids = each("solids") * factor("solids", ensemble.SOLIDS_SPREAD)
-    return film.Films.of(
-        each("wet_thickness") * factor("thickness", each("thickness_spread")),
-        np.clip(solids, 0.02, 0.95 - each("glycol")),
-        each("glycol"),
-        side=each("side"),
-        air_speed=np.maximum(each("air_speed") * factor("air_speed", ensemble.AIR_SPREAD), AIR_SPEED_FLOOR),
-        h_back=each("h_back"),
-        d0=film.D0 * factor("d0", ensemble.D0_SPREAD),
-        g0=film.G0 * factor("g0", ensemble.G0_SPREAD),
-        limit_surface=film.LIMIT_SURFACE * factor("limit_surface", ensemble.LIMIT_SPREAD),
-        limit_bottom=film.LIMIT_BOTTOM * factor("limit_bottom", ensemble.LIMIT_SPREAD),
-        mfft=film.MFFT + ensemble.MFFT_SPREAD_K * z[:, :, ensemble.SPREADS.index("mfft")].ravel(),
-    )
+    """The films of `pourings` at deviates `z` (pourings, members, 8) that were learned, none of them farther out."""
+    return ensemble.films_at(pourings, np.clip(z, -FARTHEST, FARTHEST))
 
 
 @dataclass(frozen=True)
