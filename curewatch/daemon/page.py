@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import socket
 import threading
 from collections.abc import Callable
 
 import uvicorn
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from curewatch.clock import Clock
 from curewatch.desk import Desk
@@ -29,9 +31,9 @@ class PageServer:
 
         Raises SettingsError where the page may not be served so: wider than this machine and without a password.
         """
-        self._settings = settings
+        self._settings, self._ending = settings, threading.Event()
         config = uvicorn.Config(
-            make_app(desk, settings, clock, logged=logged),
+            self._cut_quietly(make_app(desk, settings, clock, logged=logged, ending=self._ending)),
             log_config=None,
             access_log=False,
             server_header=False,
@@ -66,6 +68,7 @@ class PageServer:
 
     def stop(self) -> None:
         """Take no more, let what is being answered come to its end, and cut what goes on after that."""
+        self._ending.set()
         self._server.should_exit = True
         if self._thread is not None:
             self._thread.join(STOPS_WITHIN_S + 2)
@@ -74,6 +77,18 @@ class PageServer:
                 self._thread.join(1)
         if self._socket is not None:
             self._socket.close()
+
+    def _cut_quietly(self, app: ASGIApp) -> ASGIApp:
+        """An answer that is cut at the end is nothing to report with a traceback."""
+
+        async def served(scope: Scope, receive: Receive, send: Send) -> None:
+            try:
+                await app(scope, receive, send)
+            except asyncio.CancelledError:
+                if not self._ending.is_set():
+                    raise
+
+        return served
 
 
 def _listening(host: str, port: int) -> socket.socket:

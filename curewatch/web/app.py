@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 from functools import cache
 from importlib.resources import files
@@ -32,9 +33,14 @@ STATIC = {
 
 
 def make_app(
-    desk: Desk, settings: WebSettings, clock: Clock, *, logged: Callable[[], object] = lambda: None
+    desk: Desk,
+    settings: WebSettings,
+    clock: Clock,
+    *,
+    logged: Callable[[], object] = lambda: None,
+    ending: threading.Event | None = None,
 ) -> ASGIApp:
-    """The page over one desk. `logged` is called after somebody has logged something.
+    """The page over one desk. `logged` is called after somebody has logged something; open streams end with `ending`.
 
     Raises SettingsError where a password is needed and there is none.
     """
@@ -48,6 +54,7 @@ def make_app(
         tokens=Tokens(desk.store),
         doorkeeper=None if hashed is None else Doorkeeper(hashed, clock),
         logged=logged,
+        ending=ending or threading.Event(),
     )
     app = FastAPI(title="curewatch", openapi_url=None, docs_url=None, redoc_url=None)
     app.state.site = site

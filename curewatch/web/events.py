@@ -16,6 +16,8 @@ router = APIRouter(include_in_schema=False)
 LOOK_EVERY_S = 2.0
 SAY_SOMETHING_EVERY = 10
 """Looks between comments that keep the line open."""
+HEED_END_EVERY_S = 0.5
+"""How soon a stream ends with the server: well before the server would cut it."""
 
 
 @router.get("/events")
@@ -27,8 +29,7 @@ async def events(request: Request, site: Here) -> StreamingResponse:
 async def _changes(request: Request, site: Site) -> AsyncIterator[str]:
     yield "retry: 5000\n\n"
     known, looks = await asyncio.to_thread(site.boards.mark), 0
-    while not await request.is_disconnected():
-        await asyncio.sleep(LOOK_EVERY_S)
+    while await _until_next_look(site) and not await request.is_disconnected():
         looks += 1
         try:
             mark = await asyncio.to_thread(site.boards.mark)
@@ -39,3 +40,12 @@ async def _changes(request: Request, site: Site) -> AsyncIterator[str]:
             yield "event: changed\ndata: board\n\n"
         elif looks % SAY_SOMETHING_EVERY == 0:
             yield ": still here\n\n"
+
+
+async def _until_next_look(site: Site) -> bool:
+    """Wait; False as soon as the server is about to end."""
+    for _ in range(round(LOOK_EVERY_S / HEED_END_EVERY_S)):
+        if site.ending.is_set():
+            return False
+        await asyncio.sleep(HEED_END_EVERY_S)
+    return not site.ending.is_set()

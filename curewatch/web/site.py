@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -42,6 +43,8 @@ class Site:
     """None where there is no password."""
     logged: Callable[[], object]
     """Called after somebody has logged something: the daemon looks again."""
+    ending: threading.Event
+    """Set when the server is about to end: what goes on for ever ends itself."""
     boards: KeptBoard = field(init=False)
 
     def __post_init__(self) -> None:

@@ -14,11 +14,14 @@ import requests
 from curewatch.daemon import Daemon
 from curewatch.settings import ForecastSettings, Settings, SettingsError, WebSettings
 from curewatch.store import Store
+from curewatch.web import events
 from tests.shell.parts import HandClock, free_port, wait_for
 from tests.shell.web_parts import NOW, served
 
 
-def test_an_open_page_hears_of_what_is_logged_and_does_not_hold_up_the_end(tmp_path: Path) -> None:
+def test_an_open_page_hears_of_what_is_logged_and_does_not_hold_up_the_end(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
     heard: list[str] = []
     with served(tmp_path) as studio:
         lines = requests.get(studio.url + "/events", stream=True, timeout=20)
@@ -39,6 +42,22 @@ def test_an_open_page_hears_of_what_is_logged_and_does_not_hold_up_the_end(tmp_p
     thread.join(5)
     assert not thread.is_alive()
     lines.close()
+    assert "cut off" not in heard, "it ends by itself before the server would cut it"
+    assert [record for record in caplog.records if record.levelno >= logging.WARNING] == []
+
+
+def test_an_answer_that_nobody_takes_is_cut_at_the_end_without_ado(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(events, "LOOK_EVERY_S", 60.0)
+    monkeypatch.setattr(events, "HEED_END_EVERY_S", 60.0)
+    with served(tmp_path) as studio:
+        lines = requests.get(studio.url + "/events", stream=True, timeout=20)
+        assert next(lines.iter_lines()) == b"retry: 5000"
+        began = time.monotonic()
+    assert time.monotonic() - began < 8
+    lines.close()
+    assert [record for record in caplog.records if record.exc_info] == []
 
 
 def test_the_daemon_serves_says_where_and_stops(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:

@@ -1,0 +1,52 @@
+"""The vocabulary: what curewatch knows, as frozen records. No record reads a clock, a file or a table.
+
+Facts (typed or measured, never changed once stored): Room, Recipe, Piece, Stay, Pour, Reading.
+Derived (may be deleted and is rebuilt): Forecast with its Milestones.
+Decisions (each committed together with the notice it causes): Alarm, Notice, Delivery.
+
+Units are in the names: `_c` degrees Celsius, `_pct` percent, `_m` metres, `_h` hours. Times are aware UTC.
+"""
+
+from curewatch.records.base import RH_PCT_RANGE, TEMP_C_RANGE, WET_THICKNESS_RANGE_M, Moment, Name, Record
+from curewatch.records.decisions import (
+    Alarm,
+    AlarmEvent,
+    AlarmHappening,
+    AlarmKind,
+    AlarmState,
+    Damage,
+    Delivery,
+    DeliveryState,
+    Notice,
+)
+from curewatch.records.facts import Piece, Pour, Reading, Recipe, Room, Stay, Support, ThicknessSource
+from curewatch.records.forecasts import Forecast, Milestone, MilestoneKind
+
+__all__ = [
+    "RH_PCT_RANGE",
+    "TEMP_C_RANGE",
+    "WET_THICKNESS_RANGE_M",
+    "Alarm",
+    "AlarmEvent",
+    "AlarmHappening",
+    "AlarmKind",
+    "AlarmState",
+    "Damage",
+    "Delivery",
+    "DeliveryState",
+    "Forecast",
+    "Milestone",
+    "MilestoneKind",
+    "Moment",
+    "Name",
+    "Notice",
+    "Piece",
+    "Pour",
+    "Reading",
+    "Recipe",
+    "Record",
+    "Room",
+    "Stay",
+    "Support",
+    "ThicknessSource",
+]

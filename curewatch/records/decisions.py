@@ -1,0 +1,130 @@
+"""Decisions: each committed together with the notice it causes."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Annotated, Any
+
+from pydantic import Field
+
+from curewatch.records.base import Moment, Name, Record
+
+
+class AlarmKind(StrEnum):
+    COLD = "cold"
+    FROST = "frost"
+    DAMP = "damp"
+    TOO_FAST = "too_fast"
+    NO_FRESH_DATA = "no_fresh_data"
+
+
+class AlarmState(StrEnum):
+    """ANSI/ISA-18.2's life of one alarm, with its two waiting states."""
+
+    NORMAL = "normal"
+    PENDING = "pending"
+    """The condition holds, the on-delay has not passed."""
+    ACTIVE = "active"
+    CLEARING = "clearing"
+    """The condition is gone, the off-delay has not passed."""
+
+
+class Alarm(Record):
+    """The state of one alarm of one subject: a room, or a piece in it."""
+
+    kind: AlarmKind
+    room: Name
+    piece_id: int | None = None
+    state: AlarmState
+    since: Moment
+    """When this state began."""
+    raised_at: Moment | None = None
+    """When it last became active."""
+    evaluated_at: Moment
+    """Data time up to which the condition has been judged."""
+    acknowledged_at: Moment | None = None
+    muted_until: Moment | None = None
+    reminded_at: Moment | None = None
+    text: str = ""
+    """Cause, consequence, what to do and by when, as of `raised_at`."""
+
+
+class AlarmHappening(StrEnum):
+    """What can happen to an alarm, as its history tells it."""
+
+    RAISED = "raised"
+    OVER = "over"
+    REMINDED = "reminded"
+    MUTE_ENDED = "mute_ended"
+    ASLEEP = "asleep"
+    """Nothing wet is left in the room: suppressed by design from then on."""
+    ACKNOWLEDGED = "acknowledged"
+    MUTED = "muted"
+    UNMUTED = "unmuted"
+    """By a person, before its time."""
+
+
+class AlarmEvent(Record):
+    """One line of an alarm's history."""
+
+    kind: AlarmKind
+    room: Name
+    happening: AlarmHappening
+    at: Moment
+    """In the data's own time."""
+    recorded_at: Moment
+    muted_until: Moment | None = None
+
+
+class Damage(Record):
+    """Harm that a film may have taken while it was wet. Latched: it stays with the piece until a person clears it."""
+
+    piece_id: int
+    kind: AlarmKind
+    """COLD: below the film-forming temperature while it was setting. FROST: below freezing while it was wet."""
+    hours: Annotated[float, Field(ge=0)]
+    worst_c: float
+    """Lowest film temperature in that time [°C]."""
+    began_at: Moment
+    counted_until: Moment
+    """Data time up to which `hours` has been counted."""
+    cleared_at: Moment | None = None
+
+
+class Notice(Record):
+    """Something a person is told once. `key` is unique: the idempotency key and the Message-ID."""
+
+    key: str
+    kind: str
+    """`milestone`, `alarm`, `alarm_over`, `reminder`, `foreseen` (an alarm ahead), `digest` (several at once),
+    `catch_up` (several from before), `morning` (one person's work of the day) or `test`."""
+    created_at: Moment
+    title: str
+    text: str
+    urgent: bool = False
+    expires_at: Moment | None = None
+    piece_id: int | None = None
+    room: str | None = None
+    data: dict[str, Any] = Field(default_factory=dict)
+
+
+class DeliveryState(StrEnum):
+    WAITING = "waiting"
+    DELIVERED = "delivered"
+    EXPIRED = "expired"
+    DEAD = "dead"
+
+
+class Delivery(Record):
+    """One notice on its way through one channel."""
+
+    id: int
+    notice: Notice
+    channel: str
+    state: DeliveryState
+    attempts: int
+    next_try_at: Moment
+    last_error: str | None = None
+    delivered_at: Moment | None = None
+    told_in: str | None = None
+    """The key of the notice that told this one too."""

@@ -1,0 +1,96 @@
+"""Facts: typed or measured, never changed once stored."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Annotated
+
+from pydantic import Field, model_validator
+
+from curewatch.records.base import RH_PCT_RANGE, TEMP_C_RANGE, WET_THICKNESS_RANGE_M, Moment, Name, Record
+
+
+class Room(Record):
+    """Where pieces dry and readings come from. The name is the identity."""
+
+    name: Name
+
+
+class Reading(Record):
+    """One measurement of a room's air. A sensor may send temperature and humidity apart, so either may be missing."""
+
+    room: Name
+    at: Moment
+    temp_c: Annotated[float, Field(ge=TEMP_C_RANGE[0], le=TEMP_C_RANGE[1])] | None = None
+    rh_pct: Annotated[float, Field(ge=RH_PCT_RANGE[0], le=RH_PCT_RANGE[1])] | None = None
+    source: str = "typed"
+    """`typed`, or the sensor's id from the settings."""
+    received_at: Moment
+    battery_pct: Annotated[float, Field(ge=0, le=100)] | None = None
+    retained: bool = False
+    """The broker kept it from earlier: true, but it proves nothing about the sensor being alive now."""
+
+    @model_validator(mode="after")
+    def _measures_something(self) -> Reading:
+        if self.temp_c is None and self.rh_pct is None:
+            raise ValueError("a reading needs a temperature, a humidity, or both")
+        return self
+
+
+class Recipe(Record):
+    """What a mix is made of, as volume fractions of the wet paint. The name is the identity."""
+
+    name: Name
+    solids: Annotated[float, Field(ge=0.05, le=0.70)] = 0.30
+    glycol: Annotated[float, Field(ge=0.0, le=0.15)] = 0.03
+    stated: bool = False
+    """False while solids and glycol are the default assumption, not something a person said."""
+
+
+class ThicknessSource(StrEnum):
+    """How the wet thickness was come by; each has its own spread (model section 6)."""
+
+    GAUGE = "gauge"
+    VOLUME = "volume"
+    LAYER = "layer"
+
+
+class Support(StrEnum):
+    """What lies behind the film: heat through the back, in the model's words."""
+
+    CANVAS = "canvas"
+    BOARD = "board"
+
+
+class Piece(Record):
+    """One painting. `id` is given by the store; the name is unique among pieces that are not gone."""
+
+    id: int
+    name: Name
+    created_at: Moment
+    gone_at: Moment | None = None
+
+
+class Stay(Record):
+    """A piece in a room, at a place, from a moment on (until its next stay)."""
+
+    piece_id: int
+    room: Name
+    place: Name | None = None
+    since: Moment
+
+
+class Pour(Record):
+    """Paint on a piece. One per piece: a second layer is a second piece's worth of drying and is logged as such."""
+
+    piece_id: int
+    at: Moment
+    wet_thickness_m: Annotated[float, Field(ge=WET_THICKNESS_RANGE_M[0], le=WET_THICKNESS_RANGE_M[1])]
+    thickness_source: ThicknessSource
+    width_m: Annotated[float, Field(ge=0.02, le=5)] | None = None
+    height_m: Annotated[float, Field(ge=0.02, le=5)] | None = None
+    recipe: Name
+    silicone: bool = False
+    support: Support = Support.CANVAS
+    air_speed_m_s: Annotated[float, Field(ge=0.05, le=5)] = 0.1
+    """Air over the piece [m/s]: 0.1 still room, 0.3 draughty, 1.0 fan."""

@@ -1,0 +1,59 @@
+"""What is derived from facts: may be deleted at any time, and is rebuilt."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+from curewatch.records.base import Moment, Record
+
+
+class MilestoneKind(StrEnum):
+    """In the order they are reached."""
+
+    PACKED = "packed"
+    TOUCH_DRY = "touch_dry"
+    HANDLE = "handle"
+    VARNISH_READY = "varnish_ready"
+
+
+class Milestone(Record):
+    """When one condition of the film begins to hold, as far as is known. A time is None where it is not foreseen."""
+
+    kind: MilestoneKind
+    early_at: Moment | None
+    """10 % of the members are there."""
+    worth_checking_at: Moment | None
+    """50 %: even odds."""
+    safe_at: Moment | None
+    """90 %: safe to assume."""
+    reason: str | None = None
+    """Why a time is None."""
+
+
+class Forecast(Record):
+    """What the model says of one piece, derived from facts and `made_at`."""
+
+    piece_id: int
+    made_at: Moment
+    model_version: str
+    fingerprint: str
+    """Hash of every input; equal inputs give an equal forecast."""
+    milestones: tuple[Milestone, ...] = ()
+    reason: str | None = None
+    """Why there are no milestones (no reading of the room yet)."""
+    film_temp_c: float | None = None
+    """Film temperature at the room's newest reading, central member."""
+    volatile_fraction: float | None = None
+    """Water and glycol as a share of the film's volume at the newest reading, central member."""
+    skin_gap_h: float | None = None
+    """Central member: from touch-dry to handle, a skin over a softer core [h]."""
+    usual_skin_gap_h: float | None = None
+    """The same film's skin gap in still air at 21 °C, 50 % [h]."""
+    data_until: Moment | None = None
+    """The newest reading that went in."""
+    readings_used: int = 0
+    """How many moments of the room's record had settled by then; a change means that readings came late."""
+    room_temp_c: float | None = None
+    """Room temperature that the forecast takes to last [°C]."""
+    room_rh_pct: float | None = None
+    """Relative humidity that the forecast takes to last [%]."""
