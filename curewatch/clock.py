@@ -15,6 +15,7 @@ from __future__ import annotations
 import threading
 import time
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import NamedTuple, Protocol
 
 RELEASED = datetime(2026, 11, 1, tzinfo=UTC)
@@ -22,6 +23,8 @@ RELEASED = datetime(2026, 11, 1, tzinfo=UTC)
 
 BELIEVABLE_AHEAD = timedelta(days=20 * 365)
 """How far after RELEASED a wall clock is still believed. A board without a battery clock starts decades off."""
+
+_LAST_BELIEVED = RELEASED + BELIEVABLE_AHEAD
 
 JITTER_S = 1.0
 """Disagreement between two clocks that means nothing [s]: they are read one after the other, and the machine
@@ -117,6 +120,14 @@ def judge(before: Sample, after: Sample) -> Passage:
     )
 
 
+def boot_id() -> str | None:
+    """Which start of the machine this is (proc_sys_kernel(5), Linux): `boottime` counts from it. None if unknown."""
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip() or None
+    except (OSError, ValueError):
+        return None
+
+
 def plausible(now: datetime) -> bool:
     """Whether a wall clock can be believed at all: not before this release, nor decades after it."""
-    return RELEASED <= now <= RELEASED + BELIEVABLE_AHEAD
+    return RELEASED <= now <= _LAST_BELIEVED

@@ -1,12 +1,16 @@
-"""What people do beside pouring, as frozen records: how they mix, and the steps they do to a piece afterwards."""
+"""What people do beside pouring, as frozen records: how they mix, how level it lay, and the steps after."""
 
 from __future__ import annotations
 
+import math
 from typing import Annotated
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from curewatch.records import Moment, Name, Record
+
+MOST_TILT_RAD = math.pi / 4
+"""Steeper than this is no support to pour on."""
 
 
 class Part(Record):
@@ -23,6 +27,33 @@ class RecipeMix(Record):
     recipe: Name
     by_weight: bool = False
     parts: Annotated[tuple[Part, ...], Field(min_length=1, max_length=40)]
+
+
+class Tilt(Record):
+    """How far from level a piece's support was found to be."""
+
+    piece_id: int
+    measured_at: Moment
+    tilt_rad: Annotated[float, Field(ge=0, le=MOST_TILT_RAD)]
+
+
+class Paint(Record):
+    """What was poured over a piece, by its mass or by its volume; it and the weighings tell what ran off."""
+
+    piece_id: int
+    poured_g: Annotated[float, Field(gt=0, le=100_000)] | None = None
+    """By the scale: the full cup less the empty one [g]."""
+    poured_m3: Annotated[float, Field(gt=0, le=0.05)] | None = None
+    ran_off_m3: Annotated[float, Field(ge=0, le=0.05)] | None = None
+    """Of that volume, what was caught on the mat [m3]."""
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Paint:
+        if (self.poured_g is None) == (self.poured_m3 is None):
+            raise ValueError("paint is told by its mass or by its volume")
+        if self.ran_off_m3 is not None and (self.poured_m3 is None or self.ran_off_m3 >= self.poured_m3):
+            raise ValueError("what ran off is part of a volume poured")
+        return self
 
 
 class StepDone(Record):

@@ -37,7 +37,7 @@ def test_every_exit_code_is_documented() -> None:
 
 
 def test_every_command_line_shown_exists() -> None:
-    shown = re.findall(r"curewatch ((?:[a-z]+ ?)+)((?:[^`\n]|\\\n)*)", README)
+    shown = re.findall(r"curewatch ((?:[a-z]+(?:-[a-z]+)* ?)+)((?:[^`\n]|\\\n)*)", README)
     seen = 0
     for words, rest in shown:
         typed = tuple(words.split())

@@ -12,6 +12,7 @@ from typer.main import get_command
 from curewatch import __version__
 from curewatch.cli import (
     alarms,
+    backups,
     exits,
     facts,
     looking_back,
@@ -94,6 +95,7 @@ app.command(short_help="What may have gone wrong with a piece.")(looking_back.wh
 app.command(short_help="Two pieces' records side by side.")(looking_back.compare)
 app.command(short_help="Take a logger's record of a room in.")(moving_data.import_readings)
 app.command(short_help="Everything out, as JSON or CSV.")(moving_data.export)
+app.command("import", short_help="Everything in again, into an empty store.")(moving_data.import_everything)
 app.command(short_help="Alarms, mutes and harmed pieces.")(alarms.alarms)
 app.command(short_help="Say that you see to an alarm.")(alarms.acknowledge)
 app.command(short_help="Hear nothing of an alarm for a while.")(alarms.mute)
@@ -102,6 +104,8 @@ app.command(short_help="Say that you have looked a harmed piece over.")(alarms.c
 app.command(short_help="What people were told, and whether it arrived.")(notices.notices)
 app.command(short_help="Send again what was given up.")(notices.resend)
 app.command(short_help="The latest moment to pour for a date.")(plan)
+app.command(short_help="Copy the whole store, proven sound.")(backups.backup)
+app.command(short_help="Put a backup in the store's place.")(backups.restore)
 app.command(short_help="Watch the studio until Ctrl-C.")(serve.run)
 app.command(short_help="Look whether all that is needed is there.")(serve.check)
 app.command(short_help="Set the password of the page.")(password)

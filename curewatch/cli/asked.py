@@ -11,6 +11,7 @@ from curewatch.cli.estimating import Question, RoomAir
 from curewatch.cli.thickness import Thickness, thickness_of
 from curewatch.intake.files import read_room_csv
 from curewatch.intake.numbers import Quantity, times
+from curewatch.intake.supports import parse_support
 from curewatch.intake.typed import (
     BadInput,
     parse_air,
@@ -22,6 +23,7 @@ from curewatch.intake.typed import (
 )
 from curewatch.physics.ensemble import THICKNESS_SPREAD, Pouring
 from curewatch.physics.evaporation import H_BACK
+from curewatch.physics.supports import BACKINGS, Backing
 from curewatch.studio.forecast import DEFAULT_SIDE_M
 
 MOST_MEMBERS = 1024
@@ -62,7 +64,15 @@ class Asked:
             "humidity_pct": None if self.room else float(air.rh_pct[0]),
             "room": self.room,
             "room_rows": len(air.time_s) if self.room else None,
+            **_below(pouring),
         }
+
+
+def _below(pouring: Pouring) -> dict[str, float]:
+    """What the support takes, where it takes anything."""
+    if not (pouring.sink_m or pouring.back_loss):
+        return {}
+    return {"soaks_up_mm": _tidy(pouring.sink_m * 1e3), "back_loss_m_s": _tidy(pouring.back_loss)}
 
 
 def _tidy(value: float) -> float:
@@ -80,7 +90,6 @@ def understood(
 ) -> Asked:
     """Everything as typed, in the options' own groups, to one question. BadInput for whatever is not understood."""
     wet = thickness_of(*thickness)
-    back = parse_back(film["back"])
     sides = wet.size_m or (DEFAULT_SIDE_M,)
     pouring = Pouring(
         wet_thickness=wet.metres,
@@ -89,9 +98,19 @@ def understood(
         glycol=parse_fraction(film["glycol"], field="--glycol", low=GLYCOL_RANGE[0], high=GLYCOL_RANGE[1]),
         side=min(sides) if film["side"] is None else parse_length(film["side"]),
         air_speed=parse_air(film["air"]),
-        h_back=H_BACK[back] if isinstance(back, str) else back,
+        **vars(_backing(film["back"], film["support"])),
     )
     return Asked(Question(pouring, _air(*air), _members(members), DAYS.parse(days, "--days")), wet, air[2])
+
+
+def _backing(back: str | None, support: str | None) -> Backing:
+    """What lies behind the film. By --back only the heat counts, and it is sealed, as in the model's own tables."""
+    if support is None:
+        heat = parse_back("canvas" if back is None else back)
+        return Backing(H_BACK[heat] if isinstance(heat, str) else heat)
+    if back is not None:
+        raise BadInput("--back", back, "one of the two", "beside --support, which tells the heat already")
+    return BACKINGS[parse_support(support)]
 
 
 def _air(temperature: str | None, humidity: str | None, room: str | None) -> RoomAir:

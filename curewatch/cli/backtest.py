@@ -31,7 +31,7 @@ def outlook(files: Files, sarimax: Sarimax = False, as_json: options.AsJson = Fa
     from curewatch.cli.output import Page, say, say_json
     from curewatch.intake.errors import BadInput
     from curewatch.intake.files import read_room_csv
-    from curewatch.studio import backtest_outlook
+    from curewatch.studio import backtest_later, backtest_outlook
     from curewatch.studio.hourly import hourly
 
     others = {}
@@ -40,18 +40,19 @@ def outlook(files: Files, sarimax: Sarimax = False, as_json: options.AsJson = Fa
 
         others["sarimax"] = forecaster()
     records = [(path, read_room_csv(path, field="FILE.csv")) for path in files]
-    found = []
+    found, beyond = [], []
     for path, record in records:
         hours = hourly(record.epoch_s, record.temp_c, record.rh_pct)
         assert hours is not None  # a file has at least one row
         try:
             found += backtest_outlook.scores(Path(path).stem, hours, others)
+            beyond += backtest_later.later(Path(path).stem, hours)
         except ValueError as problem:
             raise BadInput("FILE.csv", path, "a record of 18 days or more", f"which holds {problem}") from None
     if as_json:
-        say_json("backtest_outlook", **backtest_page.values(found))
+        say_json("backtest_outlook", **backtest_page.values(found, beyond))
     else:
-        say(backtest_page.text(found, Page.of(sys.stdout)))
+        say(backtest_page.text(found, beyond, Page.of(sys.stdout)))
 
 
 backtest.command("learning", short_help="What learning from finger tests is worth.")(learning)

@@ -19,7 +19,10 @@ Files = Annotated[
 Studios = Annotated[
     int,
     typer.Option(
-        "--studios", min=4, max=2000, help="How many studios to simulate; half as many weigh, a quarter lie outside."
+        "--studios",
+        min=4,
+        max=2000,
+        help="How many studios to simulate; half as many weigh or heed the dates, a quarter lie outside.",
     ),
 ]
 Tests = Annotated[float, typer.Option("--tests-a-day", min=0.1, max=12, help="Finger tests a day, while it dries.")]
@@ -33,6 +36,7 @@ def learning(files: Files = None, studios: Studios = 200, tests: Tests = 2.0, as
     """What learning is worth: simulated studios whose truth is known, with sparse honest finger tests.
 
     Each observes three pieces and forecasts a fourth. 10-90 % should hold the truth in 80 %, before and after.
+    Who heeds the dates tests at every visit once a piece may be touch-dry, and weighs once a week until the varnish.
     """
     from curewatch.cli import backtest_learning_page as pages
     from curewatch.cli.output import Page, say, say_json
@@ -48,6 +52,8 @@ def learning(files: Files = None, studios: Studios = 200, tests: Tests = 2.0, as
     plans = {
         "thickness by gauge": Plan(studios, gauge, tests),
         "by gauge, and a kitchen scale": Plan(half, gauge, tests, weighed=True),
+        "by gauge, heeding the dates": Plan(half, gauge, tests, heeds=True),
+        "gauge and scale, heeding the dates": Plan(half, gauge, tests, weighed=True, heeds=True),
         "thickness from volume": Plan(quarter, ThicknessSource.VOLUME, tests),
         "by gauge, truth outside": Plan(quarter, gauge, tests, outside=True),
     }

@@ -6,6 +6,7 @@ from dataclasses import asdict
 
 from curewatch.cli.output import Page
 from curewatch.cli.studio import Values
+from curewatch.studio.backtest_later import Later
 from curewatch.studio.backtest_outlook import QUANTITIES, Score, summary
 
 _UNITS = {"temp_c": "°C", "rh_pct": "%RH"}
@@ -19,15 +20,16 @@ _BASELINES = {
 }
 
 
-def values(found: list[Score]) -> Values:
+def values(found: list[Score], beyond: list[Later]) -> Values:
     """What --json prints. MAE in °C and %RH."""
     return {
         "scores": [{**asdict(score), "ratio_to_best": round(score.ratio, 4)} for score in found],
+        "later": [asdict(one) for one in beyond],
         "summary": asdict(summary(found)),
     }
 
 
-def text(found: list[Score], page: Page) -> str:
+def text(found: list[Score], beyond: list[Later], page: Page) -> str:
     names = list(found[0].baselines)
     parts = [table(found, quantity, names, page) for quantity in QUANTITIES]
     whole = summary(found)
@@ -38,7 +40,25 @@ def text(found: list[Score], page: Page) -> str:
         *(f"{ratio:.2f} of {_BASELINES.get(name, name)}" for name, ratio in whole.ratio_to_each.items()),
         f"{100 * whole.coverage:.0f} % of what came lay in the 10-90 % band.",
     ]
-    return "\n\n".join([*parts, "\n".join(lines)])
+    return "\n\n".join([*parts, *_beyond(beyond, page), "\n".join(lines)])
+
+
+def _beyond(found: list[Later], page: Page) -> list[str]:
+    """The usual days after the outlook, a line for each room, quantity and day."""
+    if not found:
+        return []
+    width = min(max(len(one.room) for one in found), 20)
+    lines = [
+        page.bold("Usual days, after the outlook: mean absolute error of a day's mean"),
+        f"{'Room':<{width}} {'':<11} {'ahead':>5} {'pairs':>5} {'usual':>7} {'last day':>8} {'last week':>9} "
+        f"{'in band':>7}",
+    ]
+    lines += [
+        f"{one.room[:width]:<{width}} {_NAMES[one.quantity]:<11} {one.hours_ahead:>3} h {one.pairs:>5} {one.mae:>7.2f} "
+        f"{one.last_day:>8.2f} {one.last_week:>9.2f} {100 * one.coverage:>5.0f} %"
+        for one in found
+    ]
+    return ["\n".join(lines)]
 
 
 def table(found: list[Score], quantity: str, names: list[str], page: Page) -> str:

@@ -18,6 +18,7 @@ KNOWN = (
     ("curewatch.desk.orders", "FactError", Exit.BAD_INPUT),
     ("curewatch.store.errors", "AlreadyRunning", Exit.ALREADY_RUNNING),
     ("curewatch.store.errors", "NewerSchema", Exit.FAILED),
+    ("curewatch.store.errors", "StoreBroken", Exit.STORE_BROKEN),
     ("curewatch.store.errors", "CannotOpen", Exit.BAD_INPUT),
     ("curewatch.store.errors", "FactRefused", Exit.BAD_INPUT),
     ("curewatch.store.errors", "StoreError", Exit.FAILED),

@@ -45,7 +45,8 @@ def estimate(
     glycol: Glycol = "0.03",
     side: Side = None,
     air: options.Air = "still",
-    back: options.Back = "canvas",
+    back: options.Back = None,
+    support: options.Support = None,
     members: Members = "64",
     days: Days = "120",
     as_json: options.AsJson = False,
@@ -59,7 +60,7 @@ def estimate(
     question = asked.understood(
         thickness=(wet_thickness, poured, ran_off, size, layer),
         air=(temperature, humidity, room),
-        film={"solids": solids, "glycol": glycol, "side": side, "air": air, "back": back},
+        film={"solids": solids, "glycol": glycol, "side": side, "air": air, "back": back, "support": support},
         members=members,
         days=days,
     )

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import sys
 from dataclasses import replace
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from curewatch.cli import options
 from curewatch.cli.output import Page, say, say_json
+
+if TYPE_CHECKING:
+    from curewatch.cli.thickness import Thickness
+    from curewatch.workshop import Paint
 
 MOST_ALIKE = 100
 """Pieces of one series."""
@@ -38,7 +42,19 @@ def pour(
         str | None,
         typer.Option("--air", metavar="AIR", help="still, draughty, fan or a speed. Left out: as the room's is set."),
     ] = None,
-    back: Annotated[str, typer.Option("--back", metavar="BACK", help="canvas, or board.")] = "canvas",
+    support: Annotated[
+        str,
+        typer.Option("--support", "--back", metavar="SUPPORT", help="canvas, board, panel, raw-panel, tile or glass."),
+    ] = "canvas",
+    tilt: Annotated[
+        str | None, typer.Option("--tilt", metavar="TILT", help="Of the support, if measured: 0.5deg, 3mm/m.")
+    ] = None,
+    paint: Annotated[
+        str | None,
+        typer.Option(
+            "--paint", metavar="MASS", help="What was poured, by the scale: full cup less empty, for all of --times."
+        ),
+    ] = None,
     at: At = None,
     times: Annotated[
         str, typer.Option("--times", metavar="N", help="So many alike from one mix: 'NAME 1' to 'NAME N'.")
@@ -50,13 +66,11 @@ def pour(
     from curewatch.cli.studio import desk_of, moment
     from curewatch.cli.thickness import thickness_of
     from curewatch.desk import PourOrder
-    from curewatch.intake.typed import BadInput, parse_air, parse_back
-    from curewatch.records import Support
+    from curewatch.intake.level import TILT
+    from curewatch.intake.supports import parse_support
+    from curewatch.intake.typed import parse_air
 
     thickness = thickness_of(wet_thickness, poured, ran_off, size, layer)
-    support = parse_back(back)
-    if not isinstance(support, Support):
-        raise BadInput("--back", back, "canvas or board")
     with desk_of(ctx) as (desk, now):
         order = PourOrder(
             name=named(name, "NAME"),
@@ -66,12 +80,15 @@ def pour(
             wet_thickness_m=thickness.metres,
             thickness_source=thickness.source,
             size_m=thickness.size_m,
+            round=thickness.round,
             recipe=None if recipe is None else named(recipe, "--recipe"),
             silicone=silicone,
-            support=support,
+            support=parse_support(support),
             air_speed_m_s=None if air is None else parse_air(air),
+            tilt_rad=None if tilt is None else TILT.parse(tilt, "--tilt"),
         )
         names = series(order.name, times)
+        order = replace(order, paint=paint_of(paint, thickness, len(names)))
         logged = desk.log_pours([replace(order, name=one) for one in names], now)
         desk.refresh(now)
         reports = [desk.piece(one, now) for one in names]
@@ -111,6 +128,16 @@ def reading(
             return
         _say_notes(logged.notes)
         say(f"Logged {read.room}: {temp_c:.1f} °C, {rh_pct:.0f} % at {desk.local(when):%a %d %b %H:%M}.")
+
+
+def paint_of(mass: str | None, thickness: Thickness, pieces: int) -> Paint | None:
+    """What each of so many pieces took: its share of a mass weighed for all of them, or the volume poured on it."""
+    from curewatch.intake.quantities import parse_mass
+    from curewatch.workshop import Paint
+
+    if mass is None:
+        return thickness.paint
+    return Paint(piece_id=0, poured_g=round(1e3 * parse_mass(mass, field="--paint") / pieces, 3))
 
 
 def series(name: str, times: str) -> list[str]:

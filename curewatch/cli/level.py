@@ -1,4 +1,4 @@
-"""`curewatch level`: how far a design drifts on a support that is not level. Needs no store and no settings."""
+"""`curewatch level`: how far a design drifts on a support that is not level. Needs a store only for a piece's own."""
 
 from __future__ import annotations
 
@@ -12,6 +12,8 @@ from curewatch.cli.estimate import Glycol, Humidity, Room, Side, Solids, Tempera
 Tilt = Annotated[
     str, typer.Option("--tilt", metavar="TILT", help="Of the support: 0.5deg (a phone's level), 3mm/m, 1%.")
 ]
+Piece = Annotated[str | None, typer.Argument(metavar="[NAME]", help="A piece whose support this is.")]
+At = Annotated[str | None, typer.Option("--at", metavar="TIME", help="With NAME: when it was so.  [default: now]")]
 Viscosity = Annotated[
     str, typer.Option("--viscosity", metavar="VISC", help="Of the mix at its pour; 1 Pa·s flows like warm honey.")
 ]
@@ -25,7 +27,10 @@ Limit = Annotated[str, typer.Option("--limit", metavar="LENGTH", help="The drift
 
 
 def level(
+    ctx: typer.Context,
     tilt: Tilt,
+    name: Piece = None,
+    at: At = None,
     wet_thickness: options.WetThickness = None,
     poured: options.Poured = None,
     ran_off: options.RanOff = None,
@@ -38,7 +43,8 @@ def level(
     glycol: Glycol = "0.03",
     side: Side = None,
     air: options.Air = "still",
-    back: options.Back = "canvas",
+    back: options.Back = None,
+    support: options.Support = None,
     viscosity: Viscosity = "1Pa·s",
     yield_stress: YieldStress = "0Pa",
     stiffening: Stiffening = "0.15Pa/h",
@@ -47,14 +53,27 @@ def level(
 ) -> None:
     """How far the design drifts on a tilt before the film packs, and how level is level enough.
 
-    Say the thickness and the air as for `estimate`. No store is needed.
+    Say the thickness and the air as for `estimate`; no store is needed. Or name a piece: its tilt is then kept, and
+    `why NAME drifted` can tell.
     """
     from curewatch.cli import asked, level_page
+    from curewatch.intake.errors import BadInput
 
+    if name is not None:
+        from curewatch.cli.level_piece import level_piece
+
+        film = {
+            "--wet-thickness": wet_thickness, "--poured": poured, "--layer": layer, "--size": size, "--back": back,
+            "--temperature": temperature, "--humidity": humidity, "--room": room, "--support": support,
+        }  # fmt: skip
+        level_piece(ctx, name, tilt, at, film, as_json=as_json)
+        return
+    if at is not None:
+        raise BadInput("--at", at, "the piece it was measured of, too", "which alone tells nothing")
     question = asked.understood(
         thickness=(wet_thickness, poured, ran_off, size, layer),
         air=(temperature, humidity, room),
-        film={"solids": solids, "glycol": glycol, "side": side, "air": air, "back": back},
+        film={"solids": solids, "glycol": glycol, "side": side, "air": air, "back": back, "support": support},
         members="1",
         days="120",
     )

@@ -12,12 +12,14 @@ import typer
 
 from curewatch.cli.output import Page
 from curewatch.intake.numbers import Quantity, read_amount, times
-from curewatch.intake.quantities import LENGTHS_M, parse_length, parse_size
+from curewatch.intake.quantities import LENGTHS_M, parse_length
+from curewatch.intake.supports import parse_shape
 from curewatch.intake.typed import BadInput, parse_fraction, parse_thickness
 from curewatch.physics.materials import WATER_LIMIT, Material, Mix
 from curewatch.records import Recipe
 from curewatch.studio import mixing
 from curewatch.studio.mixing import NotOnTheShelf, Portion, Shape
+from curewatch.studio.run_off import RunOff, in_words
 from curewatch.workshop import Part, RecipeMix
 
 SOLIDS, GLYCOL = (0.05, 0.70), (0.0, 0.15)
@@ -120,14 +122,21 @@ class Asked:
     pieces: str
     wet_thickness: str
     edge: str
-    run_off: str
+    run_off: str | None
+    """None: as it was learned, or else is assumed."""
 
-    def understood(self) -> tuple[mixing.Need, int]:
-        """In SI, and for how many pieces. Raises BadInput."""
+    def understood(self, share: float = mixing.RUN_OFF) -> tuple[mixing.Need, int]:
+        """In SI, and for how many pieces; `share`: what runs off where nobody says. Raises BadInput."""
         count = _count(self.pieces)
-        share = parse_fraction(self.run_off, field="--run-off", low=0.0, high=0.9)
+        if self.run_off is not None:
+            share = parse_fraction(self.run_off, field="--run-off", low=0.0, high=0.9)
         depth, film = EDGE.parse(self.edge, "--edge"), parse_thickness(self.wet_thickness)
-        return mixing.need(_shape(self.size, self.diameter), count, film, depth=depth, run_off=share), count
+        return mixing.need(self.shape, count, film, depth=depth, run_off=share), count
+
+    @property
+    def shape(self) -> Shape:
+        """Raises BadInput."""
+        return _shape(self.size, self.diameter)
 
 
 @dataclass(frozen=True)
@@ -140,18 +149,20 @@ class Answer:
     pieces: int
     portions: list[Portion]
     price: float | None
+    run_off: RunOff | None
+    """What is believed of what runs off; None: it was said."""
 
 
-def answer(told: RecipeMix, asked: Asked, ctx: typer.Context) -> Answer:
-    """Raises BadInput where the recipe names a material that has left the shelf."""
+def answer(told: RecipeMix, asked: Asked, believed: RunOff | None, ctx: typer.Context) -> Answer:
+    """`believed`: of what runs off, where nobody said. BadInput where a material has left the shelf."""
     shelf, prices = shelf_of(ctx)
-    needed, count = asked.understood()
+    needed, count = asked.understood(mixing.RUN_OFF if believed is None else believed.share)
     try:
         portions, found = mixing.portions(told, shelf, needed.whole), mixing.mixed(told, shelf)
     except NotOnTheShelf as missing:
         allowed = f"a recipe of materials on the shelf, which has no {missing.name!r}"
         raise BadInput("RECIPE", told.recipe, allowed) from None
-    return Answer(told, found, needed, count, portions, _price(portions, prices))
+    return Answer(told, found, needed, count, portions, _price(portions, prices), believed)
 
 
 def values(answer: Answer) -> dict[str, Any]:
@@ -166,8 +177,19 @@ def values(answer: Answer) -> dict[str, Any]:
         "runs_off_ml": _ml(needed.runs_off),
         "portions": [{"material": p.material, "ml": _ml(p.volume), "g": _grams(p)} for p in answer.portions],
         "price": answer.price,
+        "run_off": _run_off_values(answer),
         **mix_values(answer.told, answer.found),
     }
+
+
+def _run_off_values(answer: Answer) -> dict[str, Any]:
+    believed, whole = answer.run_off, answer.needed.whole
+    if believed is None:
+        return {"share": round(answer.needed.runs_off / whole, 4), "from": "said"}
+    return {
+        "share": round(believed.share, 4), "low": round(believed.low, 4), "high": round(believed.high, 4),
+        "from": "pours" if believed.pours else "assumed", "pours": believed.pours, "of_this_size": believed.like_size,
+    }  # fmt: skip
 
 
 def text(answer: Answer, page: Page) -> str:
@@ -177,6 +199,9 @@ def text(answer: Answer, page: Page) -> str:
     lines += [f"  {p.material:<24}{_ml(p.volume):>8.0f} ml{_grams(p):>8.0f} g" for p in answer.portions]
     goes = f"{_ml(needed.faces):.0f} ml on the faces, {_ml(needed.edges):.0f} on the sides"
     lines += textwrap.wrap(f"Of it {goes}, {_ml(needed.runs_off):.0f} onto the table.", page.width)
+    if answer.run_off is not None:
+        said = in_words(answer.run_off)
+        lines += textwrap.wrap(f"{said[0].upper()}{said[1:]}.", page.width)
     if answer.price is not None:
         lines.append(f"It costs {answer.price:.2f}.")
     lines += [line for note in notes_on(answer.found) for line in textwrap.wrap(f"Note: {note}.", page.width)]
@@ -190,7 +215,7 @@ def _shape(size: str | None, diameter: str | None) -> Shape:
         across = parse_length(diameter, field="--round")
         return Shape(across, across, round=True)
     assert size is not None
-    return Shape(*parse_size(size))
+    return Shape(*parse_shape(size))
 
 
 def _count(text: str) -> int:

@@ -102,20 +102,26 @@ def mix(
         str, typer.Option("--edge", metavar="LENGTH", help="Depth of the sides that take paint; 0mm for none.")
     ] = "2cm",
     run_off: Annotated[
-        str, typer.Option("--run-off", metavar="SHARE", help="Of all that is poured, what ends on the table.")
-    ] = "25%",
+        str | None,
+        typer.Option(
+            "--run-off",
+            metavar="SHARE",
+            help="Of all that is poured, what ends on the table.  [default: as learned, else 25%]",
+        ),
+    ] = None,
     as_json: options.AsJson = False,
 ) -> None:
     """How much of each part to mix for so many pieces of a size."""
     from curewatch.cli import mix_page
     from curewatch.cli.studio import desk_of
-    from curewatch.desk.mixing import mix_of
+    from curewatch.desk import mixing
 
     asked = mix_page.Asked(size, diameter, pieces, wet_thickness, edge, run_off)
     asked.understood()
     with desk_of(ctx) as (desk, _):
-        told = mix_of(desk, named(recipe, "RECIPE"))
-    answer = mix_page.answer(told, asked, ctx)
+        told = mixing.mix_of(desk, named(recipe, "RECIPE"))
+        believed = None if run_off is not None else mixing.run_off(desk, told.recipe, asked.shape.area)
+    answer = mix_page.answer(told, asked, believed, ctx)
     if as_json:
         say_json("mix", **mix_page.values(answer))
     else:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable
 from datetime import tzinfo
 from typing import TYPE_CHECKING, Annotated
@@ -97,10 +98,27 @@ def export(
             found = taking_out.rows(taking_out.readings_of(desk, named(readings_of, "--readings-of")))
             say(_as_csv(found))
             return
-        facts = taking_out.all_facts(desk)
-        rooms = [one["name"] for one in facts["rooms"]]
-        readings = {room: [one.model_dump(mode="json") for one in taking_out.readings_of(desk, room)] for room in rooms}
-        say_json("export", **facts, readings=readings)
+        say(json.dumps(taking_out.everything(desk), ensure_ascii=True, allow_nan=False))
+
+
+def import_everything(
+    ctx: typer.Context,
+    file: Annotated[str, typer.Argument(metavar="FILE", help="What `curewatch export` printed.")],
+    as_json: options.AsJson = False,
+) -> None:
+    """Everything in again: what `export` printed, into an empty store."""
+    from curewatch.cli.studio import desk_of
+    from curewatch.desk.taking_in import take_in
+    from curewatch.intake.exports import read_export
+
+    data = read_export(file)
+    with desk_of(ctx) as (desk, now):
+        taken = take_in(desk, data, now)
+    if as_json:
+        say_json("import", **taken)
+        return
+    told = [f"{taken[kind]} {kind}" for kind in ("pieces", "rooms", "recipes", "readings", "observations", "steps")]
+    say(f"Taken in: {', '.join(told)}.")
 
 
 def _layout(

@@ -44,7 +44,8 @@ RanOff = Annotated[
     str | None, typer.Option("--ran-off", metavar="VOLUME", help="of which this ran off the edges (left out: none).")
 ]
 Size = Annotated[
-    str | None, typer.Option("--size", metavar="WxH", help="Width and height of the piece, such as 40x50cm.")
+    str | None,
+    typer.Option("--size", metavar="WxH", help="Width and height of the piece, such as 40x50cm, or round 40cm."),
 ]
 Layer = Annotated[
     str | None,
@@ -64,12 +65,22 @@ Air = Annotated[
         autocompletion=_words("still", "draughty", "fan"),
     ),
 ]
+_SUPPORTS = ("canvas", "board", "panel", "raw-panel", "tile", "glass")
 Back = Annotated[
-    str,
+    str | None,
     typer.Option(
         "--back",
         metavar="BACK",
-        help="What lies behind it: canvas, board, or a number of W/m2K.",
+        help="Heat through the back alone, as of canvas, board, or so many W/m2K.  [default: canvas]",
         autocompletion=_words("canvas", "board"),
+    ),
+]
+Support = Annotated[
+    str | None,
+    typer.Option(
+        "--support",
+        metavar="SUPPORT",
+        help=f"Or heat, water and vapour: {', '.join(_SUPPORTS)}.",
+        autocompletion=_words(*_SUPPORTS),
     ),
 ]

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 from curewatch.cli.output import Page
 from curewatch.cli.studio import Values, iso
-from curewatch.records import Alarm, Forecast, MilestoneKind
+from curewatch.records import Alarm, Forecast, MilestoneKind, Support
 from curewatch.studio import damage, dew, wording
 
 if TYPE_CHECKING:
@@ -58,6 +58,7 @@ def values(tz: ZoneInfo, report: PieceReport) -> Values:
         "glycol": report.drying.recipe.glycol,
         "silicone": pour.silicone,
         "back": pour.support.value,
+        "round": pour.round,
         "air_m_s": pour.air_speed_m_s,
         "stage": report.line.stage_in_words,
         "stage_is_safe": report.line.stage_is_safe,
@@ -87,6 +88,8 @@ def text(tz: ZoneInfo, report: PieceReport, now: datetime, page: Page) -> str:
         f"Lies in   {wording.where(report.drying)}",
         f"Film      {thickness}; {mix}",
     ]
+    if pour.support is not Support.CANVAS:
+        rows.append(f"On        {wording.SUPPORTS[pour.support]}")
     if forecast is None or forecast.reason:
         rows.append(f"No dates: {forecast.reason if forecast else 'not forecast yet'}.")
     else:

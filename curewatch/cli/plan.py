@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sys
+from dataclasses import replace
 from typing import Annotated
 
 import typer
@@ -23,7 +24,14 @@ def plan(
             "--due", metavar="DATE", help="When the pieces are to be ready: 2026-12-20 (by 18:00), or with a time."
         ),
     ],
-    room: Annotated[str, typer.Option("--room", metavar="ROOM", help="Where they are to dry.")],
+    room: Annotated[
+        str | None,
+        typer.Option(
+            "--room",
+            metavar="ROOM",
+            help="Where they are to dry. Left out: the only room, or the one with the most wet pieces.",
+        ),
+    ] = None,
     pieces: Annotated[int, typer.Option("--pieces", min=1, max=1000, help="How many.")] = 1,
     ready: Annotated[
         str,
@@ -57,9 +65,10 @@ def plan(
         raise BadInput("--for", ready, " or ".join(_FOR))
     thickness = thickness_of(wet_thickness, poured, ran_off, size, layer)
     with desk_of(ctx) as (desk, now):
+        where, assumed = planning.room_for(desk, now) if room is None else (named(room, "--room"), None)
         order = PourOrder(
             name="planned",
-            room=named(room, "--room"),
+            room=where,
             place=None if place is None else named(place, "--place"),
             at=now,
             wet_thickness_m=thickness.metres,
@@ -70,7 +79,7 @@ def plan(
         day = f"{due.strip()} {_EVENING}" if _DAY.fullmatch(due.strip()) else due
         by = parse_time(day, now=now, zone=desk.settings.tz, field="--due")
         kind = MilestoneKind(ready.replace("-", "_"))
-        made = planning.plan(desk, order, by, pieces, kind, now)
+        made = replace(planning.plan(desk, order, by, pieces, kind, now), assumed=assumed)
     if as_json:
         say_json("plan", **plan_page.values(desk.settings.tz, made))
     else:

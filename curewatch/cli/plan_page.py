@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo
 
 from curewatch.cli.output import Page
 from curewatch.cli.studio import Values, iso
-from curewatch.studio import wording
-from curewatch.studio.planner import Advice, Latest
+from curewatch.studio import plan_words, wording
+from curewatch.studio.planner import Advice
 
 if TYPE_CHECKING:
     from curewatch.desk.planning import Plan
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 def values(tz: ZoneInfo, plan: Plan) -> Values:
     return {
         "room": plan.room,
+        "room_assumed": plan.assumed,
         "for": plan.milestone.value,
         "due": iso(plan.due, tz),
         "pieces": plan.pieces,
@@ -47,29 +48,17 @@ def text(tz: ZoneInfo, plan: Plan, now: datetime, page: Page) -> str:
 
     many = f"{plan.pieces} piece{'s' * (plan.pieces != 1)}"
     head = f"To have {many} at {wording.STAGES[plan.milestone]} by {date(plan.due)} in {plan.room}, pour at the latest:"
-    rows = [*textwrap.wrap(head, page.width), ""]
+    why = [] if plan.assumed is None else textwrap.wrap(f"No room was named; {plan.assumed}.", page.width)
+    rows = [*textwrap.wrap(head, page.width), *why, ""]
     rows.append(page.bold(f"{'':<20} {'even odds':<19} {'90 %':<19} if poured now").rstrip())
     rows += [
         f"{one.change.name:<20} {date(one.even_at):<19} {date(one.safe_at):<19} {one.odds_now:>6.0%}"
         for one in plan.latest
     ]
-    rows += ["", *textwrap.wrap(_verdict(plan.latest[0], plan.latest[1:]), page.width)]
+    rows += ["", *textwrap.wrap(plan_words.verdict(plan.latest), page.width)]
     rows += ["", *_places(plan, date, page)]
     age = f"{plan.room} was last read {wording.age(plan.data_at, now)}; what is to come is its usual days."
     return "\n".join([*rows, *textwrap.wrap(age, page.width)])
-
-
-def _verdict(usual: Latest, changed: Sequence[Latest]) -> str:
-    if usual.safe_at is not None:
-        return "There is time."
-    best = max(changed, key=lambda one: one.odds_now)
-    if usual.even_at is not None:
-        said = f"Too late to be sure: poured now, it comes out in time in {usual.odds_now:.0%} of cases"
-    else:
-        said = f"Too late: poured now, it would be in time in {usual.odds_now:.0%} of cases"
-    if best.odds_now > usual.odds_now + 0.05:
-        said += f"; {best.change.name}, in {best.odds_now:.0%}"
-    return said + "."
 
 
 def _places(plan: Plan, date: object, page: Page) -> list[str]:
@@ -104,21 +93,6 @@ def advice_values(advice: Sequence[Advice]) -> list[Values]:
 def advice_text(advice: Sequence[Advice], page: Page) -> str:
     """What could be done from now on; empty where nothing is ahead that a change would move."""
     rows = []
-    for one in advice:
-        moved = [
-            f"{wording.STAGES[kind]} {_sooner(h)}" for kind, h in one.hours.items() if h is not None and abs(h) >= 0.5
-        ]
-        moved += [f"{wording.STAGES[kind]} is reached at all" for kind in one.reached_only_so]
-        if not moved:
-            continue
-        risk = ""
-        if one.risks_skin:
-            risk = f". Risk: water leaves {one.rate_ratio:.1f} times as fast, a skin over a soft core; it may craze"
-        rows += textwrap.wrap(f"{one.change.name}: {', '.join(moved)}{risk}.", page.width - 2, subsequent_indent="  ")
+    for said in filter(None, map(plan_words.advised, advice)):
+        rows += textwrap.wrap(said, page.width - 2, subsequent_indent="  ")
     return "\n".join([page.bold("What a change from now on would do, by the central estimate"), *rows]) if rows else ""
-
-
-def _sooner(hours: float) -> str:
-    size = abs(hours)
-    amount = f"{size / 24:.0f} d" if size >= 72 else f"{size:.0f} h" if size >= 9.5 else f"{size:.1f} h"
-    return f"{amount} {'sooner' if hours < 0 else 'later'}"

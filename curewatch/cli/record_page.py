@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections.abc import Sequence
 from datetime import datetime
@@ -15,6 +16,7 @@ from curewatch.cli.studio import Values, iso
 from curewatch.desk.looking_back import Looked
 from curewatch.observations import Observation
 from curewatch.studio import wording
+from curewatch.studio.levelling import in_words
 from curewatch.studio.past_air import PastAir, Spread
 from curewatch.studio.trouble import THICKNESS_FROM, Finding
 
@@ -39,6 +41,8 @@ def values(tz: ZoneInfo, looked: Looked) -> Values:
         "glycol": drying.recipe.glycol,
         "recipe_stated": drying.recipe.stated,
         "silicone": drying.pour.silicone,
+        "support": drying.pour.support.value,
+        "tilts_deg": [_rounded(math.degrees(tilt.tilt_rad)) for tilt in looked.tilts],
         "rooms": [{"room": s.room, "place": s.place, "since": iso(s.since, tz)} for s in drying.stays],
         "estimated": milestone_values(tz, forecast),
         "model_version": None if forecast is None else forecast.model_version,
@@ -110,9 +114,11 @@ def rows(tz: ZoneInfo, looked: Looked) -> Rows:
     found = [
         ("Poured", date(drying.pour.at)),
         ("Film", wet),
+        ("On", wording.SUPPORTS[drying.pour.support]),
         ("Mix", f"{drying.recipe.name}: {drying.recipe.solids:.0%} solids{mix}, {silicone} silicone"),
         ("Rooms", ", ".join(dict.fromkeys(stay.room for stay in drying.stays))),
     ]
+    found += [("Tilt", f"{in_words(tilt.tilt_rad)}, {date(tilt.measured_at)}") for tilt in looked.tilts]
     for one in forecast.milestones if forecast else ():
         stage = wording.STAGES[one.kind]
         found.append(

@@ -51,7 +51,10 @@ def check(
     ] = False,
     as_json: options.AsJson = False,
 ) -> None:
-    """Look at the settings, the store, the broker, each sensor and the webhook. Exit code 1 if something fails."""
+    """Look at the settings, the store, the page, the broker, each sensor and the webhook.
+
+    Exit code 1 if something fails.
+    """
     from curewatch.cli.studio import location_of, settings_of
     from curewatch.clock import SystemClock
     from curewatch.daemon import Verdict, look

@@ -32,14 +32,19 @@ def location_of(ctx: typer.Context) -> str:
 
 @contextmanager
 def desk_of(ctx: typer.Context) -> Iterator[tuple[Desk, datetime]]:
-    """The desk of the store, and now. Raises SettingsError, StoreError."""
-    from curewatch.clock import SystemClock
+    """The desk of the store, and now. Raises SettingsError, StoreError; BadInput on a clock that cannot be right."""
+    from curewatch.clock import RELEASED, SystemClock, plausible
     from curewatch.desk import Desk
+    from curewatch.intake.errors import BadInput
     from curewatch.store import Store
 
-    settings = settings_of(ctx)
-    with Store.open(location_of(ctx)) as store:
-        yield Desk(store, settings), SystemClock().now()
+    settings, now = settings_of(ctx), SystemClock().now()
+    if not plausible(now):
+        # no date could be told, and none may be written down
+        allowed = f"a time from {RELEASED:%Y-%m-%d} on: set this machine's clock, then ask again"
+        raise BadInput("clock unconfirmed", f"{now:%Y-%m-%d %H:%M} UTC", allowed)
+    with Store.open(location_of(ctx), backups=settings.backup.folder) as store:
+        yield Desk(store, settings), now
 
 
 def moment(typed: str | None, desk: Desk, now: datetime) -> datetime:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 
 from curewatch.cli.errors import Missing
 from curewatch.intake.layers import LAYERS_M
-from curewatch.intake.quantities import VOLUME, WET_FILM, parse_size, parse_thickness, parse_volume
+from curewatch.intake.quantities import VOLUME, WET_FILM, parse_thickness, parse_volume
+from curewatch.intake.supports import parse_shape
 from curewatch.intake.typed import BadInput
 from curewatch.physics.thickness import wet_thickness
 from curewatch.records import WET_THICKNESS_RANGE_M, ThicknessSource
+from curewatch.studio.mixing import Shape
+from curewatch.workshop import Paint
 
 ONE_WAY = "one way to a thickness: --wet-thickness, or --poured with --ran-off and --size, or --layer"
 RAN_OFF = replace(VOLUME, low=Decimal(0), span="between 0 ml and 50 l", bare_unit=None)
@@ -23,8 +26,11 @@ class Thickness:
     metres: float
     source: ThicknessSource
     size_m: tuple[float, float] | None = None
+    round: bool = False
     drained: bool = True
     """False where nothing was said of what ran off a poured volume."""
+    paint: Paint | None = field(default=None, compare=False)
+    """The volume poured, where that was told."""
 
 
 def thickness_of(
@@ -42,17 +48,18 @@ def thickness_of(
         raise BadInput(second, taken[second], f"only {ONE_WAY}", f"beside {first}")
     if ran_off is not None and poured is None:
         raise BadInput("--ran-off", ran_off, "how much was poured, too (--poured)", "which alone tells no thickness")
-    size_m = None if size is None else parse_size(size)
+    shape = None if size is None else parse_shape(size)
+    size_m, is_round = (None, False) if shape is None else (shape[:2], shape[2])
     if wet_thickness is not None:
-        return Thickness(parse_thickness(wet_thickness), ThicknessSource.GAUGE, size_m)
+        return Thickness(parse_thickness(wet_thickness), ThicknessSource.GAUGE, size_m, is_round)
     if layer is not None:
-        return Thickness(_layer(layer), ThicknessSource.LAYER, size_m)
+        return Thickness(_layer(layer), ThicknessSource.LAYER, size_m, is_round)
     assert poured is not None
-    if size_m is None:
+    if shape is None:
         raise Missing("--size", "width x height of the piece the volume was poured onto, such as 40x50cm")
-    return Thickness(
-        _volume_over_area(poured, ran_off, size_m), ThicknessSource.VOLUME, size_m, drained=ran_off is not None
-    )
+    paint = _paint(poured, ran_off)
+    metres = _over_area(poured, paint, Shape(*shape))
+    return Thickness(metres, ThicknessSource.VOLUME, size_m, is_round, drained=ran_off is not None, paint=paint)
 
 
 def _layer(word: str) -> float:
@@ -62,14 +69,19 @@ def _layer(word: str) -> float:
     return found
 
 
-def _volume_over_area(poured: str, ran_off: str | None, size_m: tuple[float, float]) -> float:
+def _paint(poured: str, ran_off: str | None) -> Paint:
     volume = parse_volume(poured)
-    lost = 0.0 if ran_off is None else RAN_OFF.parse(ran_off, "--ran-off")
-    if lost >= volume:
+    lost = None if ran_off is None else RAN_OFF.parse(ran_off, "--ran-off")
+    if lost is not None and lost >= volume:
         raise BadInput("--ran-off", ran_off, f"less than was poured ({poured})")
-    thickness = wet_thickness(volume, lost, size_m[0] * size_m[1])
+    return Paint(piece_id=0, poured_m3=volume, ran_off_m3=lost)
+
+
+def _over_area(poured: str, paint: Paint, shape: Shape) -> float:
+    assert paint.poured_m3 is not None
+    thickness = wet_thickness(paint.poured_m3, paint.ran_off_m3 or 0.0, shape.area)
     low, high = WET_THICKNESS_RANGE_M
     if not low <= thickness <= high:
-        spread = f"which over {size_m[0] * 100:g} x {size_m[1] * 100:g} cm makes {thickness * 1e3:.3g} mm"
+        spread = f"which over {shape.in_words} makes {thickness * 1e3:.3g} mm"
         raise BadInput("--poured", poured, f"{WET_FILM.what} {WET_FILM.span}", spread)
     return thickness

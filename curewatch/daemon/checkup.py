@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
@@ -9,11 +10,15 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
 from typing import NamedTuple
+from urllib.parse import urlsplit
 
 from curewatch.clock import Clock, plausible
 from curewatch.daemon.channels import channels_of, place_of, signer_of
+from curewatch.daemon.listening import TWINS_NOTE
+from curewatch.daemon.page_check import page_trouble
 from curewatch.intake.errors import BadInput
 from curewatch.intake.mqtt import look_at_broker
+from curewatch.intake.twins import TWINS
 from curewatch.notify.services import Services
 from curewatch.records import DeliveryState, Reading
 from curewatch.settings import BrokerSettings, SensorSettings, Settings, SettingsError
@@ -22,6 +27,8 @@ from curewatch.store import AlreadyRunning, CannotOpen, Store, StoreError
 from curewatch.studio.wording import age
 
 BROKER_WITHIN_S = 6.0
+OLD_BACKUP = timedelta(days=3)
+"""A newest backup older than this is worth a word, whatever the settings say."""
 
 
 class Verdict(StrEnum):
@@ -54,19 +61,23 @@ def look(
     """
     found = [_settings(settings, config), _clock(clock.now())]
     newest: dict[tuple[str, str], Reading] = {}
+    running = False
     try:
-        store = Store.open(store_location, migrate=False)
+        store = Store.open(store_location, migrate=False, backups=settings.backup.folder)
     except CannotOpen as error:
         is_new = "://" not in store_location and not Path(store_location).expanduser().exists()
         found.append(Finding("store", Verdict.WARN if is_new else Verdict.FAIL, str(error)))
     else:
         with store:
             found += _store(store, clock.now())
+            running = any(one.name == "daemon" and one.verdict is Verdict.OK for one in found)
             with suppress(StoreError), store.read() as tx:
                 newest = tx.newest_by_source()
+    found.append(_page(settings, running=running))
     found.append(_broker(settings, clock))
     found += _sensors(settings, newest, clock.now())
     found.append(_webhook(settings, environ))
+    found += _heartbeat(settings, environ)
     found += _people(settings, environ)
     return found
 
@@ -93,12 +104,31 @@ def _store(store: Store, now: datetime) -> Iterator[Finding]:
     held = ", ".join(f"{counts[name]} {name}" for name in ("pieces", "rooms", "readings", "notices"))
     yield Finding("store", Verdict.OK, f"{store.location} holds {held}")
     yield _daemon(store)
+    yield _backups(store, now)
+    yield from _heard(store)
     if not waiting:
         return
     oldest = min(waiting, key=lambda delivery: delivery.notice.created_at)
     why = f"; last error: {oldest.last_error}" if oldest.last_error else ""
     sentence = f"{len(waiting)} wait to be sent, the oldest from {age(oldest.notice.created_at, now)}{why}"
     yield Finding("deliveries", Verdict.WARN if oldest.attempts else Verdict.OK, sentence)
+
+
+def _heard(store: Store) -> Iterator[Finding]:
+    """What the daemon has noted of the messages that came."""
+    with suppress(StoreError, ValueError), store.read() as tx:
+        if undated := tx.count_held_messages():
+            yield Finding("messages", Verdict.WARN, f"{undated} came before the clock was set, and wait for it")
+        for source in json.loads(tx.get_meta(TWINS_NOTE) or "[]"):
+            yield Finding("messages", Verdict.WARN, f"of sensor {source}: {TWINS}")
+
+
+def _backups(store: Store, now: datetime) -> Finding:
+    kept = store.backups()
+    if not kept:
+        return Finding("backups", Verdict.OK, "none yet: a daemon makes them, and `curewatch backup`")
+    verdict = Verdict.WARN if now - kept[-1].at > OLD_BACKUP else Verdict.OK
+    return Finding("backups", verdict, f"the newest of {len(kept)} is from {age(kept[-1].at, now)}")
 
 
 def _daemon(store: Store) -> Finding:
@@ -111,6 +141,17 @@ def _daemon(store: Store) -> Finding:
         return Finding("daemon", Verdict.OK, f"{process} watches{since}")
     except StoreError as error:
         return Finding("daemon", Verdict.FAIL, str(error))
+
+
+def _page(settings: Settings, *, running: bool) -> Finding:
+    """Whether the page answers, where a daemon serves it."""
+    web = settings.web
+    if not web.enabled:
+        return Finding("page", Verdict.OK, "not served: web.enabled is false")
+    if not running:
+        return Finding("page", Verdict.OK, f"will be at {web.shown_address} while the daemon runs")
+    trouble = page_trouble(web)
+    return Finding("page", Verdict.FAIL if trouble else Verdict.OK, trouble or f"answers at {web.shown_address}")
 
 
 def _broker(settings: Settings, clock: Clock) -> Finding:
@@ -151,12 +192,27 @@ def _sensors(settings: Settings, newest: Mapping[tuple[str, str], Reading], now:
             if room == sensor.room and (source == name or source.startswith(f"{name}/"))
         ]
         if not heard:
-            yield Finding(f"sensor {name}", Verdict.WARN, f"never heard; its topic is {sensor.topic!r}")
+            # a broker grants a subscription and then keeps back every message its access list forbids us
+            allowed = "does it publish there, and may we read it?"
+            yield Finding(f"sensor {name}", Verdict.WARN, f"never heard; its topic is {sensor.topic!r}: {allowed}")
             continue
         last = max(heard)
         late = now - last > timedelta(minutes=sensor.silent_after_min)
         sentence = f"its last reading is from {age(last, now)}, in {sensor.room}"
         yield Finding(f"sensor {name}", Verdict.WARN if late else Verdict.OK, sentence)
+
+
+def _heartbeat(settings: Settings, environ: Mapping[str, str]) -> Iterator[Finding]:
+    s = settings.heartbeat
+    if s is None:
+        return
+    try:
+        parts = urlsplit(s.address(environ).get_secret_value())
+    except SettingsError as error:
+        yield Finding("heartbeat", Verdict.FAIL, str(error))
+        return
+    place = f"{parts.hostname}:{parts.port}" if parts.port else parts.hostname  # the rest may be a secret
+    yield Finding("heartbeat", Verdict.OK, f"to {place} every {s.every_s:g} s, while work gets done")
 
 
 def _people(settings: Settings, environ: Mapping[str, str]) -> Iterator[Finding]:

@@ -16,16 +16,21 @@ from typing import TYPE_CHECKING
 
 from curewatch.clock import Clock, judge, plausible, sample
 from curewatch.daemon.alarm_clock import AlarmClock
+from curewatch.daemon.backups import Backups
 from curewatch.daemon.channels import in_words
 from curewatch.daemon.listening import Listening
 from curewatch.daemon.logs import Level, to_stderr
+from curewatch.daemon.opening import open_store
 from curewatch.daemon.pace import TICK_S, Pace
 from curewatch.daemon.signals import heeded
+from curewatch.daemon.systemd import Systemd
 from curewatch.daemon.telling import Telling
+from curewatch.daemon.vital_signs import Part, VitalSigns
 from curewatch.demo import seed_demo
 from curewatch.desk import Desk
+from curewatch.notify.heartbeat import Heartbeat
 from curewatch.settings import Settings
-from curewatch.store import Store, StoreError
+from curewatch.store import StoreBroken, StoreError
 from curewatch.studio.board import Board
 
 if TYPE_CHECKING:
@@ -37,7 +42,10 @@ ENDED, FAILED = 0, 1
 """Exit codes: asked to end; gave up after flaws in a row, for whoever supervises the process to start it again."""
 FLAWS_IN_A_ROW = 5
 """Unexpected failures, half a minute of them. A store that is locked or full is expected, and waited for."""
-INTAKE_STOPS_WITHIN_S, COURIERS_STOP_WITHIN_S = 5.0, 3.0
+INTAKE_STOPS_WITHIN_S, COURIERS_STOP_WITHIN_S, HEARTBEAT_STOPS_WITHIN_S, BACKUP_STOPS_WITHIN_S = 5.0, 3.0, 1.0, 1.0
+INTAKE_MOVES_WITHIN_S, COURIERS_MOVE_WITHIN_S = 120.0, 600.0
+"""How long each may be at one piece of work [s] before no more signs of life are given: storing what was heard, with
+the store's own wait of ten seconds many times over; one send, whose longest deadline is three times two minutes."""
 CATCH_UP_TICK_S = 0.1
 LISTED = 10
 """More new notices than this are counted in the log, not listed."""
@@ -62,7 +70,7 @@ class Daemon:
         self._pace = Pace()
         self._seen = sample(clock)
         self._believed: bool | None = None  # whether the wall clock is; None before it was asked
-        self._begun = False
+        self._begun = self._opened = False
         self._catching_up = True  # with the broker, before the first look
         self._revision: str | None = None
         self._flaws = 0
@@ -93,11 +101,18 @@ class Daemon:
 
     def _build(self, house: ExitStack) -> None:
         """Everything in order; `house` takes it down in reverse: first no more comes in, last the store closes."""
-        store = house.enter_context(Store.open(self._location))
+        opened = open_store(self._location, self._settings.backup.folder, self._clock, self._wake)
+        if opened is None:
+            return  # told to end while it waited
+        store = house.enter_context(opened)
         house.enter_context(store.lock_for_daemon())
         self._desk = Desk(store, self._settings)
+        self._backups = Backups(self._desk, self._clock)
+        house.callback(self._backups.stop, BACKUP_STOPS_WITHIN_S)
         self._telling = Telling(self._settings, store, self._clock, self._environ)
         house.callback(self._telling.stop, COURIERS_STOP_WITHIN_S)
+        self._vital_signs = VitalSigns(Systemd(self._environ), self._heartbeat(), self._clock, store)
+        house.callback(self._vital_signs.stop, HEARTBEAT_STOPS_WITHIN_S)
         self._alarm_clock = AlarmClock(self._wake.set)
         house.callback(self._alarm_clock.stop)
         broker = self._settings.broker
@@ -107,6 +122,13 @@ class Daemon:
         self._page = self._build_page()
         if self._page is not None:
             house.callback(self._page.stop)
+
+    def _heartbeat(self) -> Heartbeat | None:
+        s = self._settings.heartbeat
+        if s is None:
+            return None
+        address = s.address(self._environ)
+        return Heartbeat(address, self._clock, method=s.method, every_s=s.every_s, timeout_s=s.timeout_s)
 
     def _build_page(self) -> PageServer | None:
         if not self._settings.web.enabled:
@@ -122,11 +144,15 @@ class Daemon:
             try:
                 if self._turn():
                     self._flaws, self._last_flaw = 0, ""
+                self._vital_signs.prove(believed=bool(self._believed))
+                self._vital_signs.beat(self._parts())
+            except StoreBroken:
+                raise  # the next start sets it aside, and says what helps
             except StoreError as error:
                 wait_s = self._pace.failed(self._clock.monotonic())
                 log.warning("%s; trying again in %s s", error, f"{wait_s:g}")
             except Exception as flaw:
-                if not self._begun:
+                if not self._opened:
                     raise  # settings that cannot be used
                 if self._gives_up(flaw):
                     return FAILED
@@ -144,6 +170,7 @@ class Daemon:
     def _turn(self) -> bool:
         """Look at the studio if that is due; True if it was. Nothing is decided on a clock that cannot be right."""
         if not self._clock_holds():
+            self._open()
             return False
         if not self._begun:
             self._begin()
@@ -153,7 +180,7 @@ class Daemon:
         monotonic = self._clock.monotonic()
         if self._fresh.is_set() or (self._revision is not None and self._desk.revision() != self._revision):
             self._pace.facts_are_new(monotonic)
-        due = self._pace.is_due(self._clock.now(), monotonic)
+        due = self._pace.is_due(self._seen.wall, monotonic)
         if due:
             self._look()
         if self._listening is not None:
@@ -161,7 +188,7 @@ class Daemon:
         return due
 
     def _look(self) -> None:
-        began, now = self._clock.monotonic(), self._clock.now()
+        began, now = self._clock.monotonic(), self._seen.wall  # the very time that was believed
         self._pace.begins()
         self._fresh.clear()
         revision = self._desk.revision()
@@ -183,15 +210,32 @@ class Daemon:
 
     def _begin(self) -> None:
         """The clock is believed: everything starts that writes times down or goes by them."""
-        if self._demo and seed_demo(self._desk, self._clock.now()):
+        if self._demo and seed_demo(self._desk, self._seen.wall):
             log.info("the store was empty: it now holds the demo studio")
-        self._telling.start()
+        self._telling.start(self._desk.dates)
         self._alarm_clock.start()
+        self._backups.start()
+        self._open()
+        self._begun = True
+        log.info("ready: %s", self._in_words())
+
+    def _open(self) -> None:
+        """What also works on a clock that is not believed, and says so: sensors are heard, and the page answers."""
+        if self._opened:
+            return
         if self._listening is not None:
             self._listening.start()
         self._page_at = None if self._page is None else self._page.start()
-        self._begun = True
-        log.info("ready: %s", self._in_words())
+        self._opened = True
+        self._vital_signs.ready("watching" if self._believed else "waiting for the clock to be set")
+
+    def _parts(self) -> list[Part]:
+        """Everything that has to move on besides the main loop."""
+        moved = self._telling.moved_at() if self._begun else {}
+        parts = [Part(f"notices through {name}", at, COURIERS_MOVE_WITHIN_S) for name, at in moved.items()]
+        if self._listening is not None and self._opened:
+            parts.append(Part("readings from the broker", self._listening.moved_at(), INTAKE_MOVES_WITHIN_S))
+        return parts
 
     def _heard(self) -> None:
         """Readings were stored. One wake-up a look, however many come."""
@@ -205,7 +249,7 @@ class Daemon:
         if not plausible(self._seen.wall):
             if self._believed is not False:
                 log.warning(
-                    "the clock shows %s, which cannot be: nothing is forecast or told until it is set",
+                    "clock unconfirmed: it shows %s, which cannot be: nothing is forecast or told until it is set",
                     f"{self._seen.wall:%Y-%m-%d %H:%M}",
                 )
             self._believed = False
@@ -217,6 +261,7 @@ class Daemon:
             log.info("the machine slept for %.0f s: looking again", passage.slept_s)
         if passage.stepped or passage.slept or not self._believed:
             self._pace.at_once()
+            self._catching_up = self._catching_up or self._believed is False  # what waited for the clock comes first
         self._believed = True
         return True
 

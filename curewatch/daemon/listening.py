@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import logging
 from collections.abc import Callable, Sequence
 from datetime import datetime
 
-from curewatch.clock import Clock
+from curewatch.clock import Clock, plausible
+from curewatch.daemon.shelf import StoreShelf
 from curewatch.desk import Desk
 from curewatch.intake.mqtt import MqttIntake
 from curewatch.records import Reading
@@ -17,6 +19,8 @@ log = logging.getLogger(__name__)
 
 LAST_CONTACT = "mqtt_last_contact"
 """The store's note of when the broker was last in reach, ISO 8601."""
+TWINS_NOTE = "mqtt_twins"
+"""The store's note of the sources that look like two devices under one name, for `curewatch check`: JSON."""
 SAVE_EVERY_S = 60.0
 CONNECTS_WITHIN_S, QUIET_S, CATCHES_UP_WITHIN_S = 2.0, 0.5, 10.0
 """After the start [s]: how long a connection is waited for, which pause ends the broker's backlog, and how long that
@@ -33,6 +37,8 @@ class Listening:
         self._saved_at = clock.monotonic()
         self._started_at = self._moved_at = 0.0
         self._received = -1
+        self._saved_twins: frozenset[str] | None = None
+        self._dating_since: float | None = None
         self._intake = MqttIntake(
             broker,
             desk.settings.sensors,
@@ -40,6 +46,7 @@ class Listening:
             clock,
             client_id=broker.client_id_for(desk.store.location),
             last_contact=self._saved,
+            shelf=StoreShelf(desk, heard),
         )
 
     def start(self) -> None:
@@ -49,11 +56,19 @@ class Listening:
     def catching_up(self) -> bool:
         """Whether the broker may still be sending what it kept for us: deciding before that would be rash."""
         now, status = self._clock.monotonic(), self._intake.status()
+        if status.undated and plausible(self._clock.now()):
+            # what came before the clock was believed is about to become readings
+            self._dating_since = now if self._dating_since is None else self._dating_since
+            return now - self._dating_since < CATCHES_UP_WITHIN_S
         if not status.connected:
             return status.broker_error is None and now - self._started_at < CONNECTS_WITHIN_S
         if status.received != self._received:
             self._received, self._moved_at = status.received, now
         return now - self._moved_at < QUIET_S and now - self._started_at < CATCHES_UP_WITHIN_S
+
+    def moved_at(self) -> float:
+        """When the intake last had nothing left undone [s, monotonic]."""
+        return self._intake.moved_at()
 
     def stop(self, within_s: float) -> None:
         """Store and acknowledge what has come, then leave; what there is no time for comes again in the next run."""
@@ -73,8 +88,13 @@ class Listening:
             self._save()
 
     def _save(self) -> None:
-        contact = self._intake.status().last_contact
+        status = self._intake.status()
+        contact, twins = status.last_contact, status.twins
         self._saved_at = self._clock.monotonic()
+        if twins != self._saved_twins:
+            with self._desk.store.write() as tx:
+                tx.set_meta(TWINS_NOTE, json.dumps(sorted(twins)))
+            self._saved_twins = twins
         if contact is not None and contact != self._saved:
             with self._desk.store.write() as tx:
                 tx.set_meta(LAST_CONTACT, contact.isoformat())

@@ -2,7 +2,7 @@
 
 Four things make a look due: its date has come, facts are new, a failed look is to be tried again, or the clock was
 set. Only new facts are slowed down, because only they can come in floods: the first of a burst waits a moment for
-its companions, and the looks of a flood lie so far apart that they cost about a hundredth of one core.
+its companions, and the looks of a flood lie so far apart that they cost less than a hundredth of one core.
 """
 
 from __future__ import annotations
@@ -16,8 +16,9 @@ GATHER_S = 0.5
 """A burst's first reading waits this long for the rest: temperature and humidity often come apart [s]."""
 PAUSE_S = (5.0, 15.0)
 """Between two looks for new facts alone: at least, and at most [s]. In between it is as a look costs."""
-SHARE = 0.01
-"""What looks for new facts alone may cost of one core, until the longest pause is reached."""
+SHARE = 0.006
+"""What looks for new facts alone may cost of one core, until the longest pause is reached: with what it takes to hear
+and store readings the daemon stays below a hundredth."""
 RETRY_S = (1.0, 60.0)
 """Shortest and longest wait after a failed look [s]; doubled in between."""
 LONGEST = timedelta(hours=1)

@@ -10,8 +10,10 @@ from datetime import datetime, timedelta
 
 from curewatch.clock import Clock
 from curewatch.daemon.channels import make_channels
+from curewatch.daemon.date_watch import DateWatch
 from curewatch.daemon.pace import TICK_S
 from curewatch.daemon.states import states
+from curewatch.desk.dates import Dates
 from curewatch.notify.couriers import Couriers
 from curewatch.notify.outbox import Outbox
 from curewatch.notify.publish import Publisher
@@ -39,6 +41,7 @@ class Telling:
         """Raises SettingsError where a secret cannot be had."""
         self._clock = clock
         self._retired_at: float | None = None
+        self._date_watch: DateWatch | None = None
         self._store = store
         client_id = _client_id(settings, store)
         self._channels = {channel.name: channel for channel in make_channels(settings, client_id, clock, environ)}
@@ -57,12 +60,17 @@ class Telling:
             GIVE_UP_AFTER,
             not_before=quiet,
             people=people_channels(settings),
+            catching_up=("webhook",) if hook and hook.catch_up else (),
             give_up_after_of={"webhook": timedelta(hours=hook.give_up_after_h)} if hook else {},
         )
         # as often as the daemon looks what other processes did: a test notice should not be waited for
         self._couriers = Couriers(self._outbox, clock, look_every_s=TICK_S)
 
-    def start(self) -> None:
+    def start(self, dates: Dates | None = None) -> None:
+        """`dates`: watched, and told as they come, whatever the daemon is busy with."""
+        if dates is not None:
+            self._date_watch = DateWatch(dates, self._clock, self.ring)
+            self._date_watch.start()
         if self._publisher is not None:
             self._publisher.start()
         self._couriers.start()
@@ -86,6 +94,10 @@ class Telling:
                 tx.set_meta(PUBLISHED, json.dumps(sorted(current)))
             self._published = set(current)
 
+    def moved_at(self) -> dict[str, float]:
+        """By channel, when its courier last got something done [s, monotonic]."""
+        return self._couriers.moved_at()
+
     def ring(self) -> None:
         """There are new notices."""
         self._couriers.ring()
@@ -99,6 +111,8 @@ class Telling:
 
     def stop(self, within_s: float) -> None:
         """Let what is being sent come to its end; the rest stays in the store and is sent by the next run."""
+        if self._date_watch is not None:
+            self._date_watch.stop(within_s)
         if not self._couriers.stop(within_s):
             log.warning("a receiver did not answer in %g s: its notice is sent again by the next run", within_s)
         for channel in self._channels.values():

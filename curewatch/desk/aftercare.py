@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 
+from curewatch.desk.care import care_of
 from curewatch.desk.desk import Desk, mark_changed
 from curewatch.desk.evening import future_of
 from curewatch.desk.history import History, history
 from curewatch.desk.naming import nearest
 from curewatch.desk.orders import FactError
-from curewatch.settings import Settings
-from curewatch.studio.aftercare import GENERIC, Care, Line, Step, Times, plan
+from curewatch.studio.aftercare import Care, Line, Step, plan
 from curewatch.studio.climate import Climate
 from curewatch.studio.skins import skins
-from curewatch.studio.varnish_air import AirLimits, Window, against, next_window
+from curewatch.studio.varnish_air import Window, against, next_window
 from curewatch.workshop import StepDone
 
 
@@ -90,29 +90,6 @@ def undo(desk: Desk, name: str, now: datetime) -> StepDone:
         tx.undo_step(standing[-1].id, now)
         mark_changed(tx)
     return standing[-1]
-
-
-def care_of(settings: Settings) -> Care:
-    """The settings in the studio's terms."""
-    s = settings.aftercare
-    varnish = None if s.varnish == "none" else s.varnish
-    usual = GENERIC[varnish or "water", s.applied]
-    times = Times(
-        usual.touch if s.touch_h is None else timedelta(hours=s.touch_h),
-        usual.recoat if s.recoat_h is None else timedelta(hours=s.recoat_h),
-        usual.cure if s.cure_d is None else timedelta(days=s.cure_d),
-    )
-    return Care(
-        varnish=varnish,
-        applied=s.applied,
-        coats=s.coats,
-        isolation=s.isolation_coat,
-        times=times,
-        wash_dry=timedelta(hours=s.wash_dry_h),
-        isolation_dry=timedelta(hours=s.isolation_dry_h),
-        skins_m=s.skins_mm * 1e-3,
-        air=AirLimits(s.temp_low_c, s.temp_high_c, s.rh_high_pct, s.above_dew_point_k),
-    )
 
 
 def _lines(found: History, care: Care) -> list[Line]:

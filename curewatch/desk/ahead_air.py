@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from datetime import datetime, timedelta
 
 import numpy as np
 
 from curewatch.desk.room_air import RoomAir
-from curewatch.store import Transaction
+from curewatch.store import Store, Transaction
 from curewatch.studio.climate import Climate
+from curewatch.studio.drying import Drying
 from curewatch.studio.future import RoomFuture, future
 from curewatch.studio.hourly import Hourly, hourly
 from curewatch.studio.outlook import HISTORY, outlook
+
+FAR_DAYS = 120
+"""As far as a drying curve is shown at most."""
 
 
 class AheadAir:
@@ -33,6 +38,13 @@ class AheadAir:
         return found
 
 
+def piece_future(store: Store, drying: Drying, now: datetime, members: int) -> RoomFuture | None:
+    """The air to come of the room that a piece is in, for whoever looks at that piece; None: never read."""
+    days = max(FAR_DAYS, math.ceil((now - drying.pour.at) / timedelta(days=1)) + 1)
+    with store.read() as tx:
+        return AheadAir().futures(tx, [drying.room], now, members=members, days=days).get(drying.room)
+
+
 def future_of(climate: Climate, members: int, days: int) -> RoomFuture:
     """The air of a room with this past: from where it was last, by its own habits."""
     end_s = float(climate.time_s[-1])
@@ -40,10 +52,14 @@ def future_of(climate: Climate, members: int, days: int) -> RoomFuture:
     return future(seen, float(climate.temp_c[-1]), float(climate.rh_pct[-1]), members, end_s + days * 86400.0)
 
 
-def past_of(climate: Climate) -> Hourly:
-    """The room's hourly means, counted back from the end of its record; not known where a quantity is only held."""
+def past_of(climate: Climate, until_s: float | None = None) -> Hourly:
+    """The room's hourly means, counted back from `until_s` (default: the end of its record), spikes left out.
+
+    Not known where a quantity is only held.
+    """
     read = (climate.time_s >= climate.known_from_s) & (climate.time_s <= climate.newest_s)
     unread = np.where(read | ~read.any(), 0.0, np.nan)
-    found = hourly(climate.time_s, climate.temp_c + unread, climate.rh_pct + unread, float(climate.time_s[-1]))
+    end_s = float(climate.time_s[-1]) if until_s is None else until_s
+    found = hourly(climate.time_s, climate.temp_c + unread, climate.rh_pct + unread, end_s)
     assert found is not None  # a climate has at least one moment
     return found

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
+from curewatch.desk import batteries
+from curewatch.desk.advising import advised
 from curewatch.desk.scene import Scene, limits_of
 from curewatch.records import Alarm, AlarmEvent, Damage, Forecast, Notice
 from curewatch.settings import Settings
-from curewatch.settings.routes import due_times, people_channels
+from curewatch.settings.routes import due_times, people_channels, round_times
 from curewatch.store import Transaction
+from curewatch.studio import batteries as cells
 from curewatch.studio import damage as damages
 from curewatch.studio import milestones as milestoning
 from curewatch.studio import silence
+from curewatch.studio.batteries import Low
+from curewatch.studio.climate import Climate
 from curewatch.studio.watch import watch
 from curewatch.studio.wording import Local
 
@@ -31,9 +36,11 @@ class Decided:
     told: list[Notice] = field(default_factory=list)
     kept: list[Notice] = field(default_factory=list)
     """Notices that another one tells."""
+    low: list[Low] | None = None
+    """Batteries that are low; None: the same as before."""
 
     def __bool__(self) -> bool:
-        return bool(self.alarms or self.history or self.damages or self.told)
+        return bool(self.alarms or self.history or self.damages or self.told or self.low is not None)
 
 
 def watch_rooms(
@@ -46,6 +53,7 @@ def watch_rooms(
     for room in rooms:
         known = {alarm.kind: alarm for alarm in scene.alarms if alarm.room == room.name}
         seen = watch(room, known, now, limits, local, damages.newest(scene.damages))
+        seen = advised(seen, room, scene.climates, now, limits)
         found.alarms.extend(seen.changed)
         found.history.extend(seen.history)
         found.damages.extend(seen.damages)
@@ -53,7 +61,16 @@ def watch_rooms(
     tell, kept = silence.joined(told, rooms, now)
     found.told.extend(tell)
     found.kept.extend(kept)
-    return found
+    return _with_batteries(found, scene, settings, now)
+
+
+def _with_batteries(found: Decided, scene: Scene, settings: Settings, now: datetime) -> Decided:
+    limits = settings.alarms
+    low = cells.judged(scene.low, scene.heard, limits.battery_low_pct, limits.battery_deadband_pct, now)
+    if low == scene.low:
+        return found
+    found.told.extend(cells.notices(scene.low, low, scene.heard, now))
+    return replace(found, low=list(low))
 
 
 def write(tx: Transaction, settings: Settings, decided: Decided, now: datetime) -> int:
@@ -61,6 +78,8 @@ def write(tx: Transaction, settings: Settings, decided: Decided, now: datetime) 
     tx.put_alarms(decided.alarms)
     tx.add_alarm_events(decided.history)
     tx.put_damages(decided.damages)
+    if decided.low is not None:
+        batteries.keep(tx, decided.low)
     for notice in decided.kept:
         tx.add_notice(notice, ())
     return sum(_tell(tx, settings, notice) for notice in decided.told)
@@ -78,14 +97,14 @@ def _tell(tx: Transaction, settings: Settings, notice: Notice) -> bool:
         and told.data.get("alarm") == notice.data["alarm"]
     ]
     tx.supersede(gone, notice.created_at, people_channels(settings))
-    return tx.add_notice(notice, patient(settings, notice, NO_HURRY))
+    return tx.add_notice(notice, patient(settings, notice, NO_HURRY) | round_times(settings, notice))
 
 
 def tell_milestones(
     tx: Transaction,
     settings: Settings,
     due: Sequence[milestoning.Due],
-    scene: Scene,
+    climates: Mapping[str, Climate],
     coming: Sequence[datetime],
     now: datetime,
     local: Local,
@@ -93,9 +112,10 @@ def tell_milestones(
     """Write the notices of milestones that are due; `coming`: when others will be. The number that are new."""
     written = 0
     for one in due:
-        notice = milestoning.notice(one, now, local, scene.climates.get(one.drying.room))
+        notice = milestoning.notice(one, now, local, climates.get(one.drying.room))
         tx.supersede(milestoning.outlived_by(one), now)
-        written += tx.add_notice(notice, patient(settings, notice, milestoning.may_wait(one, coming, now)))
+        times = patient(settings, notice, milestoning.may_wait(one, coming, now))
+        written += tx.add_notice(notice, times | round_times(settings, notice))
     return written
 
 

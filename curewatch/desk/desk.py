@@ -7,18 +7,22 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from curewatch.desk import mornings
-from curewatch.desk.ahead_air import AheadAir
+from curewatch.desk.dates import Dates
 from curewatch.desk.deciding import tell_milestones, watch_rooms, write
 from curewatch.desk.evening import Evening
 from curewatch.desk.lessons import draw_lessons
-from curewatch.desk.naming import DEFAULT_RECIPE, meet_recipe, meet_room, nearest
+from curewatch.desk.naming import meet_recipe, meet_room, nearest
+from curewatch.desk.open_steps import open_steps
 from curewatch.desk.orders import FactError, Logged, PourOrder
+from curewatch.desk.poured import write_pour
+from curewatch.desk.rolling import Rolled, Rolling
 from curewatch.desk.room_air import RoomAir
-from curewatch.desk.scene import REVISION, Scene, latest_air, read_scene
-from curewatch.records import Alarm, Damage, Forecast, Notice, Pour, Reading, Recipe, Room, Stay
+from curewatch.desk.scene import HEARD, REVISION, Scene, judged_anew, latest_air, read_scene
+from curewatch.records import Alarm, Damage, Forecast, Notice, Reading, Recipe, Room, Stay
 from curewatch.settings import Settings
 from curewatch.settings.routes import all_channels, due_times
 from curewatch.store import DuplicateName, Store, Transaction
+from curewatch.studio import batteries as cells
 from curewatch.studio import board as boards
 from curewatch.studio import damage
 from curewatch.studio import forecast as forecasting
@@ -62,7 +66,8 @@ class Desk:
 
     def __init__(self, store: Store, settings: Settings) -> None:
         self.store, self.settings, self._air, self._evening = store, settings, RoomAir(), Evening()
-        self._ahead = AheadAir()
+        self._rolling = Rolling(settings)
+        self.dates = Dates(store, settings, self.local)
         self.channels = all_channels(settings)
 
     # --- facts ---
@@ -87,22 +92,8 @@ class Desk:
             piece = tx.add_piece(order.name, now)
         except DuplicateName:
             raise FactError("NAME", order.name, "a name that no piece here bears yet") from None
-        size = order.size_m or (None, None)
         air = self.settings.air_in(order.room) if order.air_speed_m_s is None else order.air_speed_m_s
-        tx.add_pour(
-            Pour(
-                piece_id=piece.id,
-                at=order.at,
-                wet_thickness_m=order.wet_thickness_m,
-                thickness_source=order.thickness_source,
-                width_m=size[0],
-                height_m=size[1],
-                recipe=order.recipe or DEFAULT_RECIPE,
-                silicone=order.silicone,
-                support=order.support,
-                air_speed_m_s=air,
-            )
-        )
+        write_pour(tx, order, piece.id, air)
         tx.add_stay(Stay(piece_id=piece.id, room=order.room, place=order.place, since=order.at))
         _look_back(tx, {order.room: order.at})
         mark_changed(tx)
@@ -116,21 +107,22 @@ class Desk:
                 notes.append("a reading of that moment is stored already; it stands as it was")
             else:
                 _look_back(tx, {reading.room: reading.at})
-                mark_changed(tx)
+                _mark_heard(tx)
         return Logged(notes=tuple(notes))
 
-    def absorb(self, readings: Sequence[Reading]) -> int:
-        """Store sensors' readings, all or none; the number that were new."""
+    def absorb(self, readings: Sequence[Reading], dated: Sequence[int] = ()) -> int:
+        """Store sensors' readings, all or none; the number that were new. `dated`: held messages that made them."""
         oldest: dict[str, datetime] = {}
         for reading in readings:
             oldest[reading.room] = min(oldest.get(reading.room, reading.at), reading.at)
         with self.store.write() as tx:
+            tx.drop_held_messages(dated)
             for room in oldest:
                 tx.add_room(Room(name=room))
             new = tx.add_readings(readings)
             if new:
                 _look_back(tx, oldest)
-                mark_changed(tx)
+                _mark_heard(tx)
         return new
 
     def put_recipe(self, recipe: Recipe) -> Logged:
@@ -152,39 +144,31 @@ class Desk:
         draw_lessons(self.store, now)
         with self.store.read() as tx:
             scene = read_scene(tx, self._air, now)
-        stale = [
-            drying
-            for drying in scene.dryings
-            if forecasting.stale(scene.forecasts.get(drying.piece.id), drying, scene.climates, now)
-        ]
-        s = self.settings.forecast
-        with self.store.read() as tx:
-            rooms = {drying.room for drying in stale}
-            futures = self._ahead.futures(tx, rooms, now, members=s.members, days=s.days)
-        made = forecasting.forecasts(
-            stale, scene.climates, now, members=s.members, days=s.days, known=scene.forecasts, futures=futures
-        )
-        current = scene.forecasts | {forecast.piece_id: forecast for forecast in made}
-        written = self._decide(scene, made, current, now)
-        return Refreshed(len(made), written, self._next_due(scene, current, now))
+        rolled = self._rolling.look(self.store, scene, now)
+        current = scene.forecasts | {forecast.piece_id: forecast for forecast in rolled.made}
+        written = self._decide(scene, rolled, current, now)
+        self.dates.note(current, now)
+        return Refreshed(len(rolled.made), written, self._next_due(scene, current, now))
 
-    def _decide(self, scene: Scene, made: list[Forecast], current: dict[int, Forecast], now: datetime) -> int:
+    def _decide(self, scene: Scene, rolled: Rolled, current: dict[int, Forecast], now: datetime) -> int:
         due = self._due(scene, current, now)
         decided = watch_rooms(scene, self.settings, current, now, self.local)
         extra = self._by_the_clock(scene, current, now)
-        if not (made or due or decided or extra):
+        if not (rolled.made or due or decided or extra):
             return 0
         with self.store.write() as tx:
             here = {piece.id for piece in tx.pieces()}
             if tx.get_meta(REVISION) != scene.revision or tuple(tx.alarms()) != scene.alarms:
                 # somebody has logged or judged meanwhile: judge by what is stored now
-                decided = watch_rooms(read_scene(tx, self._air, now), self.settings, current, now, self.local)
+                anew = judged_anew(tx, self._air, scene, now)
+                decided = watch_rooms(anew, self.settings, current, now, self.local)
             # only now: a scene read after them lacks the air of pieces they settle, and with it the alarms
-            tx.put_forecasts(forecast for forecast in made if forecast.piece_id in here)
+            rolled.write(tx, here)
             known = tx.known_keys({key for one in due for key in one.told_by})
             due = [one for one in due if one.drying.piece.id in here and known.isdisjoint(one.told_by)]
             written = write(tx, self.settings, decided, now)
-            written += tell_milestones(tx, self.settings, due, scene, self._dates(current, now), now, self.local)
+            coming = self._dates(current, now)
+            written += tell_milestones(tx, self.settings, due, scene.climates, coming, now, self.local)
             return written + sum(tx.add_notice(notice, due_times(self.settings, notice)) for notice in extra)
 
     def _due(self, scene: Scene, current: dict[int, Forecast], now: datetime) -> list[milestoning.Due]:
@@ -206,7 +190,9 @@ class Desk:
         with self.store.read() as tx:
             known = tx.known_keys(mornings.keys(self.settings, now, self.local))
         if missing := mornings.people(self.settings, known, now, self.local):
-            found += mornings.notices(missing, self.board(now), self._evening.ahead, now, self.local)
+            steps = open_steps(self.store, scene, self.settings, current, now)
+            board = mornings.with_drifts(self.board(now), scene.climates)
+            found += mornings.notices(missing, board, self._evening.ahead, steps, now, self.local)
         return found
 
     def _dates(self, current: Mapping[int, Forecast], now: datetime) -> list[datetime]:
@@ -280,7 +266,7 @@ def room_line(scene: Scene, name: str, climate: Climate | None) -> RoomLine:
         rh_pct=float(climate.rh_pct[-1]) if climate else (newest.rh_pct if newest else None),
         data_at=climate.newest_at if climate else (newest.at if newest else None),
         pieces=sum(drying.room == name for drying in scene.dryings),
-        quality=climate.findings if climate else (),
+        quality=(climate.findings if climate else ()) + cells.findings(scene.low, scene.heard, name),
     )
 
 
@@ -294,3 +280,9 @@ def _look_back(tx: Transaction, rooms: Mapping[str, datetime]) -> None:
 def mark_changed(tx: Transaction) -> None:
     """Facts were logged: whoever keeps a view of them looks again."""
     tx.set_meta(REVISION, str(int(tx.get_meta(REVISION) or 0) + 1))
+
+
+def _mark_heard(tx: Transaction) -> None:
+    """Readings were stored, and nothing else: of what is kept, the pieces still stand."""
+    mark_changed(tx)
+    tx.set_meta(HEARD, str(int(tx.get_meta(HEARD) or 0) + 1))

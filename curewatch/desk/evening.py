@@ -7,6 +7,8 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
+from curewatch.desk.ahead_air import past_of
+from curewatch.desk.room_air import RoomAir
 from curewatch.desk.scene import Scene, limits_of
 from curewatch.records import AlarmKind, Forecast, Notice
 from curewatch.settings import Settings
@@ -15,7 +17,7 @@ from curewatch.studio import ahead
 from curewatch.studio.ahead import Foreseen, Future
 from curewatch.studio.alarms import is_active, is_muted
 from curewatch.studio.conditions import Occupied, is_fresh
-from curewatch.studio.hourly import HOUR_S, hourly
+from curewatch.studio.hourly import HOUR_S
 from curewatch.studio.outlook import HISTORY, Outlook, outlook
 from curewatch.studio.wording import Local
 
@@ -76,11 +78,13 @@ class Evening:
 
 
 def future_of(store: Store, room: str, now: datetime) -> Future | None:
-    """The room's air to come, from its own past; None where that says nothing of it."""
+    """The room's air to come, from its own past as it is believed; None where that says nothing of it."""
     with store.read() as tx:
-        past = tx.reading_columns(room, since=now - timedelta(hours=HISTORY), until=now)
-    hours = hourly(past.epoch_s, past.temp_c, past.rh_pct, now.timestamp())
-    if hours is None or not all(np.isfinite(values).any() for values in (hours.temp_c, hours.rh_pct)):
+        climate = RoomAir().climate(tx, room, now - timedelta(hours=HISTORY), now)
+    if climate is None:
+        return None
+    hours = past_of(climate, now.timestamp())
+    if not all(np.isfinite(values).any() for values in (hours.temp_c, hours.rh_pct)):
         return None
     found = outlook(hours, now.timestamp())
     return None if found.age_h > STALE_H else as_future(found)

@@ -37,21 +37,25 @@ def history(desk: Desk, name: str, now: datetime) -> History:
     """The piece called `name`: the one that is here, else the last of that name that left. FactError, with near names,
     if there never was one.
     """
-    air = RoomAir()
     with desk.store.read() as tx:
-        piece = find(tx, name)
-        (pour,), stays = tx.pours([piece.id]), tx.stays([piece.id])
-        recipe = tx.recipe(pour.recipe) or Recipe(name=pour.recipe)
-        drying = Drying(piece, pour, recipe, tuple(stays))
-        until = min(now, piece.gone_at) if piece.gone_at else now
-        known = {stay.room: air.climate(tx, stay.room, drying.pour.at, until) for stay in drying.lain}
-        return History(
-            drying,
-            tx.forecasts([piece.id]).get(piece.id),
-            {room: climate for room, climate in known.items() if climate is not None},
-            tuple(tx.steps([piece.id])),
-            tuple(tx.damages([piece.id])),
-        )
+        return history_of(tx, find(tx, name), now)
+
+
+def history_of(tx: Transaction, piece: Piece, now: datetime) -> History:
+    """Of a piece that was poured, here or gone."""
+    air = RoomAir()
+    (pour,), stays = tx.pours([piece.id]), tx.stays([piece.id])
+    recipe = tx.recipe(pour.recipe) or Recipe(name=pour.recipe)
+    drying = Drying(piece, pour, recipe, tuple(stays))
+    until = min(now, piece.gone_at) if piece.gone_at else now
+    known = {stay.room: air.climate(tx, stay.room, drying.pour.at, until) for stay in drying.lain}
+    return History(
+        drying,
+        tx.forecasts([piece.id]).get(piece.id),
+        {room: climate for room, climate in known.items() if climate is not None},
+        tuple(tx.steps([piece.id])),
+        tuple(tx.damages([piece.id])),
+    )
 
 
 def find(tx: Transaction, name: str) -> Piece:

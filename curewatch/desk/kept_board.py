@@ -1,7 +1,8 @@
 """The board of a large studio without reading every piece again for every look at it.
 
 A page asks for the board far more often than anything happens. What was read is kept, and held before each use
-against two marks of the store: what has been logged, and what has been decided. Only the date moves on by itself.
+against the store's marks: what has been logged, readings counted by themselves, and what has been decided. After
+readings alone the pieces stand as they were read. Only the date moves on by itself.
 """
 
 from __future__ import annotations
@@ -10,9 +11,11 @@ import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import NamedTuple
 
 from curewatch.desk.desk import Desk, room_line
-from curewatch.desk.scene import REVISION, Scene, latest_air, read_scene
+from curewatch.desk.scene import HEARD, REVISION, Scene, heard_since, latest_air, read_scene
+from curewatch.store import Transaction
 from curewatch.studio import board as boards
 from curewatch.studio.board import Board, RoomLine
 from curewatch.studio.forecast import Drying
@@ -21,12 +24,22 @@ KEPT = timedelta(minutes=1)
 """Read again after this long whatever the marks say: a reading of the future may have become one of the past."""
 
 
+class Marks(NamedTuple):
+    """The store's, at one moment."""
+
+    facts: int
+    """Changes of facts other than readings."""
+    heard: int
+    """Changes by readings."""
+    decided: str
+
+
 @dataclass(frozen=True)
 class Kept:
-    """The studio as read at `at`, while the store's marks were `mark`: of the facts, and of the decisions."""
+    """The studio as it was while the store's marks were `mark`; its pieces were read at `at`."""
 
     at: datetime
-    mark: tuple[str, str]
+    mark: Marks
     scene: Scene
     rooms: tuple[RoomLine, ...]
 
@@ -48,26 +61,35 @@ class KeptBoard:
 
     def mark(self) -> str:
         """Changes whenever the board may have."""
-        return "/".join(self._marks())
+        return "/".join(str(mark) for mark in self._marks())
 
-    def _marks(self) -> tuple[str, str]:
+    def _marks(self) -> Marks:
         with self._desk.store.read() as tx:
-            return tx.get_meta(REVISION) or "0", tx.decided_mark()
+            heard = int(tx.get_meta(HEARD) or 0)
+            return Marks(int(tx.get_meta(REVISION) or 0) - heard, heard, tx.decided_mark())
 
     def look(self, now: datetime) -> Kept:
         """What is known, as of the store's present marks."""
         mark = self._marks()
         with self._lock:
             kept = self._kept
-            if kept is not None and kept.mark == mark and timedelta(0) <= now - kept.at < KEPT:
+            if kept is not None and not timedelta(0) <= now - kept.at < KEPT:
+                kept = None
+            if kept is not None and kept.mark == mark:
                 return kept
-            decided_same = kept is not None and kept.mark[1] == mark[1] and now - kept.at < KEPT
-            forecasts = kept.scene.forecasts if kept is not None and decided_same else None
             with self._desk.store.read() as tx:
-                scene, rooms = read_scene(tx, None, now, forecasts=forecasts), tx.rooms()
-                if forecasts is not None and any(d.piece.id not in forecasts for d in scene.dryings):
-                    scene = read_scene(tx, None, now)  # a piece has come, or come back with the forecast it had
-                latest = latest_air(tx, scene.newest, now)
+                stands = kept is not None and kept.mark._replace(heard=mark.heard) == mark
+                scene = heard_since(tx, kept.scene, now) if kept and stands else _read(tx, kept, mark, now)
+                rooms, latest = tx.rooms(), latest_air(tx, scene.newest, now)
             lines = tuple(room_line(scene, room.name, latest.get(room.name)) for room in rooms)
-            self._kept = Kept(now, mark, scene, lines)
+            self._kept = Kept(kept.at if kept and stands else now, mark, scene, lines)
             return self._kept
+
+
+def _read(tx: Transaction, kept: Kept | None, mark: Marks, now: datetime) -> Scene:
+    """The pieces as they are stored; the forecasts are not read where they are those that were kept."""
+    forecasts = kept.scene.forecasts if kept is not None and kept.mark.decided == mark.decided else None
+    scene = read_scene(tx, None, now, forecasts=forecasts)
+    if forecasts is not None and any(drying.piece.id not in forecasts for drying in scene.dryings):
+        return read_scene(tx, None, now)  # a piece has come, or come back with the forecast it had
+    return scene

@@ -21,7 +21,7 @@ from curewatch.studio.learning import Learned, Lesson, learned, place_of, teach
 
 LEAD = timedelta(days=2)
 """Readings from so long before the pour on bear on a lesson."""
-VERSION = 1
+VERSION = 2
 """Raised when the same facts would give other lessons; all are then drawn again."""
 
 
@@ -102,6 +102,9 @@ def _air(tx: Transaction, drying: Drying, seen: Sequence[Observation]) -> Any:
 
 
 def _lesson(piece_id: int, data: dict[str, Any]) -> Lesson:
-    clues = tuple(Clue(**{**c, "pull": tuple(c["pull"]), "sense": Sense(c["sense"])}) for c in data["clues"])
+    clues = tuple(
+        Clue(**{**c, "pull": tuple(c["pull"]), "bend": tuple(c.get("bend", ())), "sense": Sense(c["sense"])})
+        for c in data["clues"]
+    )
     asked = {name: tuple(data[name]) for name in ("questioned", "silent")}
     return Lesson(piece_id, data["recipe"], data["place"], clues, **asked)

@@ -7,7 +7,7 @@ from datetime import datetime
 
 import numpy as np
 
-from curewatch.desk.aftercare import care_of
+from curewatch.desk.care import care_of
 from curewatch.desk.desk import Desk
 from curewatch.desk.history import History, history
 from curewatch.desk.scene import limits_of
@@ -18,7 +18,7 @@ from curewatch.studio.mechanisms import findings
 from curewatch.studio.past_air import SILENT_S, PastAir, past_air
 from curewatch.studio.trace import Trace, trace
 from curewatch.studio.trouble import Case, CoatAir, Finding, Trouble
-from curewatch.workshop import StepDone
+from curewatch.workshop import StepDone, Tilt
 
 FREEZING_C = 0.0
 
@@ -35,6 +35,8 @@ class Looked:
     trace: Trace | None
     observations: tuple[Observation, ...]
     now: datetime
+    tilts: tuple[Tilt, ...] = ()
+    """As measured of its support, by time."""
 
     @property
     def steps(self) -> tuple[StepDone, ...]:
@@ -44,12 +46,16 @@ class Looked:
 
 def look_back(desk: Desk, name: str, now: datetime) -> Looked:
     """FactError, with near names, for a name that no piece bears or bore."""
-    found = history(desk, name, now)
+    return look_back_on(desk, history(desk, name, now), now)
+
+
+def look_back_on(desk: Desk, found: History, now: datetime) -> Looked:
+    """As `look_back`, for a piece whose history is at hand."""
     drying, limits = found.drying, limits_of(desk.settings)
     end = min(now, drying.piece.gone_at or now)
     handle = milestone(found.forecast, MilestoneKind.HANDLE).safe
     with desk.store.read() as tx:
-        observations = tx.observations([drying.piece.id])
+        observations, tilts = tx.observations([drying.piece.id]), tx.tilts([drying.piece.id])
     return Looked(
         found,
         past_air(drying, found.climates, min(end, handle or end), limits),
@@ -57,6 +63,7 @@ def look_back(desk: Desk, name: str, now: datetime) -> Looked:
         trace(drying, found.climates, limits, end),
         tuple(observations),
         now,
+        tuple(tilts),
     )
 
 
@@ -75,8 +82,9 @@ def why(desk: Desk, looked: Looked, trouble: Trouble, water_share: float | None)
     )
     handle = milestone(looked.history.forecast, MilestoneKind.HANDLE)
     case = Case(
-        drying, looked.trace, wet, looked.steps, coats, handle, water_share, frost_h, care_of(desk.settings), looked.now
-    )
+        drying, looked.trace, wet, looked.steps, coats, handle, water_share, frost_h, care_of(desk.settings),
+        looked.now, looked.tilts,
+    )  # fmt: skip
     return findings(trouble, case)
 
 

@@ -1,11 +1,14 @@
-"""Recipes by their parts."""
+"""Recipes by their parts, and what of a mix runs off."""
 
 from __future__ import annotations
 
 from curewatch.desk.desk import Desk, mark_changed
 from curewatch.desk.naming import nearest
 from curewatch.desk.orders import FactError
+from curewatch.observations import ObservationKind
 from curewatch.records import Recipe
+from curewatch.store import Transaction
+from curewatch.studio.run_off import RunOff, Told, expected, share_of
 from curewatch.workshop import RecipeMix
 
 
@@ -25,3 +28,21 @@ def mix_of(desk: Desk, name: str) -> RecipeMix:
             known = [one.recipe for one in tx.mixes()]
             raise FactError("RECIPE", name, nearest(name, known, "a recipe whose parts are told"))
     return mix
+
+
+def run_off(desk: Desk, recipe: str, area_m2: float) -> RunOff:
+    """What share of the next pour of a recipe onto a face of that area will run off."""
+    with desk.store.read() as tx:
+        return expected(_told(tx), recipe, area_m2)
+
+
+def _told(tx: Transaction) -> list[Told]:
+    paints = {paint.piece_id: paint for paint in tx.paints()}
+    weighed = [one for one in tx.observations(list(paints)) if one.kind is ObservationKind.WEIGHING]
+    found = []
+    for pour in tx.pours(list(paints)):
+        mine = [one for one in weighed if one.piece_id == pour.piece_id]
+        share = share_of(paints[pour.piece_id], pour, mine)
+        if share is not None:
+            found.append(Told(pour.recipe, pour.face_m2, share))
+    return found

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
+from dataclasses import replace
 from datetime import UTC, datetime
 
 from curewatch.records import Notice
 from curewatch.settings import Settings
 from curewatch.studio import morning
 from curewatch.studio.ahead import Foreseen
-from curewatch.studio.board import Board
+from curewatch.studio.board import Board, RoomLine
+from curewatch.studio.climate import Climate
+from curewatch.studio.findings import Flaw
+from curewatch.studio.open_steps import OpenStep
 from curewatch.studio.wording import Local
 
 
@@ -30,11 +34,26 @@ def people(settings: Settings, known: Collection[str], now: datetime, local: Loc
 
 
 def notices(
-    names: Collection[str], board: Board, ahead: Mapping[str, Foreseen], now: datetime, local: Local
+    names: Collection[str],
+    board: Board,
+    ahead: Mapping[str, Foreseen],
+    steps: Mapping[str, OpenStep | None],
+    now: datetime,
+    local: Local,
 ) -> list[Notice]:
     """One for each of `names`, if there is anything to do."""
-    found = [morning.notice(name, board, ahead, now, local) for name in names]
+    found = [morning.notice(name, board, ahead, now, local, steps) for name in names]
     return [notice for notice in found if notice is not None]
+
+
+def with_drifts(board: Board, climates: Mapping[str, Climate]) -> Board:
+    """The board, with what shows in weeks only: sensors that drift. `climates`: by room, the air since its pours."""
+    return replace(board, rooms=tuple(_with_drift(room, climates.get(room.name)) for room in board.rooms))
+
+
+def _with_drift(room: RoomLine, climate: Climate | None) -> RoomLine:
+    drifts = () if climate is None else tuple(one for one in climate.findings if one.flaw is Flaw.DRIFT)
+    return replace(room, quality=tuple(dict.fromkeys(room.quality + drifts)))
 
 
 def next_ones(settings: Settings, now: datetime, local: Local) -> list[datetime]:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from curewatch.records import Piece, Support, ThicknessSource
+from curewatch.workshop import Paint
 
 
 class FactError(ValueError):
@@ -30,12 +31,17 @@ class PourOrder:
     thickness_source: ThicknessSource
     place: str | None = None
     size_m: tuple[float, float] | None = None
-    """Width and height [m]."""
+    """Width and height [m]; of a round piece its diameter, twice."""
+    round: bool = False
     recipe: str | None = None
     silicone: bool = False
     support: Support = Support.CANVAS
     air_speed_m_s: float | None = None
     """None: as the room's air is set."""
+    tilt_rad: float | None = None
+    """How far from level its support was found to be; None: not measured."""
+    paint: Paint | None = None
+    """What was poured over it; whose piece that is, the store will say."""
 
 
 @dataclass(frozen=True)

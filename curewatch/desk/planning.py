@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -17,6 +18,7 @@ from curewatch.records import MilestoneKind, Piece, Pour, Recipe, Stay
 from curewatch.store import Transaction
 from curewatch.studio import planner
 from curewatch.studio.climate import Climate
+from curewatch.studio.conditions import milestone_s
 from curewatch.studio.forecast import Drying
 from curewatch.studio.outlook import HISTORY
 
@@ -38,11 +40,35 @@ class Plan:
     """Occupied places of the room, the first to free first."""
     data_at: datetime
     """The room's newest reading."""
+    assumed: str | None = None
+    """Why this room, where none was named."""
 
     @property
     def pieces_in_time(self) -> float:
         """Of `pieces` poured now, how many are likely to be ready: they share their luck, so this is no odds."""
         return self.pieces * self.latest[0].odds_now
+
+
+def room_for(desk: Desk, now: datetime) -> tuple[str, str]:
+    """The room that is meant where none is named, and why: the only one, or the one with the most wet pieces in it.
+
+    FactError: no room yet, or several with as many.
+    """
+    with desk.store.read() as tx:
+        rooms = [room.name for room in tx.rooms()]
+        scene = read_scene(tx, None, now)
+    if not rooms:
+        raise FactError("--room", "", "a room that was read; none is known yet")
+    if len(rooms) == 1:
+        return rooms[0], f"{rooms[0]} is the only room"
+    wet = Counter(dict.fromkeys(rooms, 0))
+    for drying in scene.dryings:
+        until_s = milestone_s(scene.forecasts.get(drying.piece.id), MilestoneKind.HANDLE, safe=True)
+        wet[drying.room] += until_s > now.timestamp()
+    (first, most), (_, next_most) = wet.most_common(2)
+    if most == next_most:
+        raise FactError("--room", "", f"one of {', '.join(sorted(rooms))}; no one of them holds the most wet pieces")
+    return first, f"most wet pieces lie in {first}"
 
 
 def plan(desk: Desk, order: PourOrder, due: datetime, pieces: int, kind: MilestoneKind, now: datetime) -> Plan:

@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
+from curewatch.desk import batteries
 from curewatch.desk.lessons import with_knowing
 from curewatch.desk.room_air import RoomAir
 from curewatch.records import Alarm, AlarmState, Damage, Forecast, Reading, Recipe, Stay
 from curewatch.settings import Settings
 from curewatch.store import Transaction
+from curewatch.studio.batteries import Low
 from curewatch.studio.climate import Climate
 from curewatch.studio.conditions import Limits, Occupied
 from curewatch.studio.forecast import Drying, needs_air
 
 REVISION = "facts_revision"
 """The store's mark that facts have changed; a daemon looks at it to see what commands and pages have logged."""
+HEARD = "readings_revision"
+"""How many of those changes were readings and nothing else."""
 TAIL = timedelta(hours=36)
 """What is read of a room to say how it is, and whether its sensors can be believed: a stuck one shows after a day."""
 
@@ -35,6 +39,12 @@ class Scene:
     revision: str | None
     """The store's mark as of these facts."""
     damages: tuple[Damage, ...] = ()
+    heard: Mapping[tuple[str, str], Reading] = field(default_factory=dict)
+    """By room and source, its newest reading."""
+    low: tuple[Low, ...] = ()
+    """Batteries that were low at the last look."""
+    facts: int = 0
+    """How often facts other than readings had been logged."""
 
     def occupied(self, settings: Settings, forecasts: Mapping[int, Forecast]) -> list[Occupied]:
         """The rooms with pieces in them, and those with alarms that their last piece has left awake."""
@@ -76,24 +86,64 @@ def read_scene(
     ]
     dryings = list(with_knowing(tx, dryings))
     forecasts = tx.forecasts(pieces) if forecasts is None else forecasts
-    newest: dict[str, Reading] = {}
-    for (room, _), reading in tx.newest_by_source(until=now).items():
-        if room not in newest or reading.at > newest[room].at:
-            newest[room] = reading
-    since: dict[str, datetime] = {}
-    for drying in dryings:
-        if air is not None and needs_air(forecasts.get(drying.piece.id), drying, now):
-            for stay in drying.lain:
-                since[stay.room] = min(since.get(stay.room, drying.pour.at), drying.pour.at)
+    heard = tx.newest_by_source(until=now)
     return Scene(
         dryings=tuple(dryings),
-        climates=_climates(tx, air, since, now) if air is not None else {},
+        climates={} if air is None else _climates(tx, air, _wanted(dryings, forecasts, now), now),
         forecasts=forecasts,
         alarms=tuple(tx.alarms()),
-        newest=newest,
+        newest=_newest(heard),
         revision=tx.get_meta(REVISION),
         damages=tuple(tx.damages(pieces)),
+        heard=heard,
+        low=batteries.known(tx),
+        facts=_facts(tx),
     )
+
+
+def judged_anew(tx: Transaction, air: RoomAir, scene: Scene, now: datetime) -> Scene:
+    """The scene as it is stored now, with its air: quick where nothing but readings and decisions have come since."""
+    if _facts(tx) != scene.facts:
+        return read_scene(tx, air, now)
+    climates = _climates(tx, air, _wanted(scene.dryings, scene.forecasts, now), now)
+    here = {drying.piece.id for drying in scene.dryings}
+    damages = tuple(one for one in tx.damages() if one.piece_id in here)
+    return replace(heard_since(tx, scene, now), climates=climates, damages=damages)
+
+
+def _facts(tx: Transaction) -> int:
+    return int(tx.get_meta(REVISION) or 0) - int(tx.get_meta(HEARD) or 0)
+
+
+def _wanted(dryings: Iterable[Drying], forecasts: Mapping[int, Forecast], now: datetime) -> dict[str, datetime]:
+    """By room with a piece whose milestones lie ahead, from when on its air matters."""
+    since: dict[str, datetime] = {}
+    for drying in dryings:
+        if needs_air(forecasts.get(drying.piece.id), drying, now):
+            for stay in drying.lain:
+                since[stay.room] = min(since.get(stay.room, drying.pour.at), drying.pour.at)
+    return since
+
+
+def heard_since(tx: Transaction, scene: Scene, now: datetime) -> Scene:
+    """The scene after nothing but readings: its pieces, which are most of the work, are taken as they were read."""
+    heard = tx.newest_by_source(until=now)
+    return replace(
+        scene,
+        newest=_newest(heard),
+        heard=heard,
+        alarms=tuple(tx.alarms()),
+        revision=tx.get_meta(REVISION),
+        low=batteries.known(tx),
+    )
+
+
+def _newest(heard: Mapping[tuple[str, str], Reading]) -> dict[str, Reading]:
+    newest: dict[str, Reading] = {}
+    for (room, _), reading in heard.items():
+        if room not in newest or reading.at > newest[room].at:
+            newest[room] = reading
+    return newest
 
 
 def _climates(tx: Transaction, air: RoomAir, since: Mapping[str, datetime], now: datetime) -> dict[str, Climate]:

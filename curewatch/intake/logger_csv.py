@@ -18,6 +18,8 @@ PREAMBLE = 60
 """Lines above the header in which a logger may tell of itself."""
 OUR_SOURCE = "source"
 """The column that an export of ours names the sensor in."""
+YEARS = (1970, 2199)
+"""A logger whose clock was never set begins at the first; beyond the calendar's ends there is no time in UTC."""
 TO_C = {"C": (1.0, 0.0), "F": (5 / 9, -32 * 5 / 9), "K": (1.0, -273.15)}
 
 
@@ -116,7 +118,7 @@ class _File:
                     return delimiter, cells
         first = next((line for line in lines if line.strip()), "")
         raise BadInput(
-            "FILE", self._name, f"the columns {', '.join(map(repr, wanted))}", f"whose first line is {quoted(first)}"
+            "FILE", self._name, f"the columns {', '.join(map(quoted, wanted))}", f"whose first line is {quoted(first)}"
         )
 
     def _rows(self) -> Iterator[list[str]]:
@@ -160,7 +162,7 @@ class _File:
         except ValueError:
             value = float("nan")
         if not abs(value) < 1e6:
-            raise self._bad(text, f"a number under {column!r}, or nothing")
+            raise self._bad(text, f"a number under {quoted(column)}, or nothing")
         return value
 
     def _within(self, value: float, span: tuple[float, float], what: str) -> float:
@@ -178,7 +180,9 @@ class _File:
                 at = datetime.strptime(text, layout.time_format)  # noqa: DTZ007 - the zone is put on below
         except ValueError:
             wanted = "a time as ISO 8601 has it, or --time-format" if layout.time_format is None else layout.time_format
-            raise self._bad(text, f"{wanted} (under {layout.time!r})") from None
+            raise self._bad(text, f"{wanted} (under {quoted(layout.time)})") from None
+        if not YEARS[0] <= at.year <= YEARS[1]:
+            raise self._bad(text, f"a time between {YEARS[0]} and {YEARS[1]} (under {quoted(layout.time)})")
         if at.tzinfo is not None:
             return at.astimezone(UTC)
         moments = moments_of(at, layout.zone)
@@ -205,6 +209,6 @@ def _column(heading: Sequence[str], wanted: str) -> int | None:
     folded = [cell.casefold() for cell in heading]
     if wanted.casefold() in folded:
         return folded.index(wanted.casefold())
-    if wanted.isascii() and wanted.isdigit() and 1 <= int(wanted[:6]) <= len(heading):
+    if wanted.isascii() and wanted.isdigit() and len(wanted) <= 6 and 1 <= int(wanted) <= len(heading):
         return int(wanted) - 1
     return None

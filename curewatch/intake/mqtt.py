@@ -19,12 +19,14 @@ from typing import Any
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.reasoncodes import ReasonCode
 
-from curewatch.clock import Clock
+from curewatch.clock import Clock, plausible
 from curewatch.intake.backlog import Backlog
+from curewatch.intake.heard import Heard
 from curewatch.intake.mqtt_client import connect, make_client, refusal_in_words, subscribe, unreachable_in_words
 from curewatch.intake.mqtt_status import MqttStatus, StatusBoard
-from curewatch.intake.mqtt_writer import Heard, Sink, Writer
+from curewatch.intake.mqtt_writer import Sink, Writer
 from curewatch.intake.payload import subscriptions
+from curewatch.intake.undated import Shelf
 from curewatch.settings import BrokerSettings, SensorSettings
 
 log = logging.getLogger(__name__)
@@ -35,7 +37,8 @@ class MqttIntake:
 
     `client_id` names the session the broker keeps for us between runs: always the same for one store. None
     for a look that leaves no session behind. `last_contact` is when an earlier run was last connected (its
-    status says so); it tells how old a message may be that the broker kept for us.
+    status says so); it tells how old a message may be that the broker kept for us. `shelf` keeps what comes while the
+    clock cannot be believed; without one it is dated as the clock says.
     """
 
     def __init__(
@@ -47,6 +50,7 @@ class MqttIntake:
         *,
         client_id: str | None,
         last_contact: datetime | None = None,
+        shelf: Shelf | None = None,
     ) -> None:
         self._broker = broker
         self._filters = subscriptions(sensors)
@@ -54,7 +58,9 @@ class MqttIntake:
         self._keep_session = client_id is not None
         self._board = StatusBoard()
         self._backlog = Backlog(last_contact)
-        self._writer = Writer(sensors, sink, clock, self._board, self._acknowledge, self._idle)
+        self._writer = Writer(
+            sensors, sink, clock, self._board, self._acknowledge, self._idle, shelf=shelf, contact=last_contact
+        )
         # The lock keeps an acknowledgement from slipping onto a later connection than its message came through: there
         # the same message id may belong to another message, which would then be lost.
         self._connection_lock = threading.Lock()
@@ -72,6 +78,10 @@ class MqttIntake:
 
     def status(self) -> MqttStatus:
         return self._board.snapshot()
+
+    def moved_at(self) -> float:
+        """When the writer last had nothing left undone [s, monotonic]: it stands still where it hangs."""
+        return self._writer.moved_at
 
     def stop(self, within_s: float) -> bool:
         """Store and acknowledge what has come, then disconnect, all within `within_s` [s].
@@ -111,7 +121,8 @@ class MqttIntake:
             self._broker_trouble(refusal_in_words(reason, self._broker))
             return
         resumed = bool(flags.session_present)
-        self._backlog.connected(self._clock.now(), self._clock.monotonic(), resumed=resumed)
+        monotonic, boottime = self._clock.monotonic(), self._clock.boottime()
+        self._backlog.connected(self._believed(), monotonic, boottime, resumed=resumed)
         self._board.connected()
         log.info("connected with the broker %s:%d", self._broker.host, self._broker.port)
         # Every time: the broker may have lost our session, and the settings may name new topics.
@@ -143,6 +154,7 @@ class MqttIntake:
                 log.error("the broker refuses the topic %r: %s", wanted, reason.getName())
             else:
                 self._board.granted(wanted)
+                log.debug("the broker grants the topic %r", wanted)
 
     def _on_message(self, client: Client, userdata: Any, message: MQTTMessage) -> None:
         try:
@@ -160,19 +172,24 @@ class MqttIntake:
         monotonic = self._clock.monotonic()
         late = self._backlog.age_of_arrival(monotonic)
         heard = Heard(
-            topic=topic,
-            payload=bytes(message.payload),
-            mid=message.mid,
-            qos=message.qos,
-            retained=message.retain,
-            received_at=self._clock.now(),
-            monotonic=monotonic,
-            connection=self._connection,
-            late=late,
+            topic,
+            bytes(message.payload),
+            message.mid,
+            message.qos,
+            message.retain,
+            self._clock.now(),
+            monotonic,
+            self._connection,
+            late,
+            self._clock.boottime(),
         )
         self._board.received()
         if not self._writer.put(heard):
             self._board.dropped()
+
+    def _believed(self) -> datetime | None:
+        now = self._clock.now()
+        return now if plausible(now) else None
 
     def _next_connection(self) -> None:
         with self._connection_lock:
@@ -186,17 +203,16 @@ class MqttIntake:
     # the writer's thread
 
     def _acknowledge(self, batch: Sequence[Heard]) -> None:
-        for heard in batch:
-            if heard.qos == 0:
-                continue
-            with self._connection_lock:
-                if heard.connection == self._connection:
-                    self._client.ack(heard.mid, heard.qos)
+        ack = self._client.ack
+        with self._connection_lock:
+            for heard in batch:
+                if heard.qos and heard.connection == self._connection:
+                    ack(heard.mid, heard.qos)
         self._backlog.acknowledged(self._clock.monotonic())
 
     def _idle(self) -> None:
         if self.status().connected:
-            self._backlog.tick(self._clock.now())
+            self._backlog.tick(self._believed(), self._clock.boottime())
         self._board.in_contact(self._backlog.last_contact)
         if not self._stopping:
             self._client.loop_start()  # nothing, unless paho's thread has died of a broken packet

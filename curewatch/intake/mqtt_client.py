@@ -6,10 +6,9 @@ import logging
 import socket
 import ssl
 from collections.abc import Sequence
-from typing import Any
 
 from paho.mqtt.client import Client
-from paho.mqtt.enums import CallbackAPIVersion, LogLevel, MQTTProtocolVersion
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -17,8 +16,6 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from curewatch.intake.errors import BadInput
 from curewatch.settings import BrokerSettings
-
-log = logging.getLogger(__name__)
 
 CONNECT_TIMEOUT_S = 5.0
 RECONNECT_S = (1, 60)
@@ -43,7 +40,7 @@ def make_client(broker: BrokerSettings, client_id: str, *, keep_session: bool) -
     client.reconnect_delay_set(*RECONNECT_S)
     # A callback of ours that raised would end paho's thread while it still says it is connected.
     client.suppress_exceptions = True
-    client.on_log = _log_flaws
+    client.enable_logger(_FLAWS)
     if broker.user is not None:
         password = broker.password()
         client.username_pw_set(broker.user, None if password is None else password.get_secret_value())
@@ -87,10 +84,15 @@ def subscribe(client: Client, filters: Sequence[str]) -> int | None:
     return mid
 
 
-def _log_flaws(client: Client, userdata: Any, level: int, text: str) -> None:
+def _is_flaw(record: logging.LogRecord) -> bool:
     """Only a flaw of ours caught by paho is news; trouble with the connection is told by the callbacks."""
-    if level == LogLevel.MQTT_LOG_ERR and text.startswith("Caught exception"):
-        log.error("%s", text)
+    return str(record.msg).startswith("Caught exception")
+
+
+_FLAWS = logging.getLogger(f"{__name__}.flaws")
+"""paho's own log. Not its callback: that would put into words, and hand on, two lines for every message."""
+_FLAWS.setLevel(logging.ERROR)
+_FLAWS.addFilter(_is_flaw)
 
 
 def unreachable_in_words(error: BaseException | None, broker: BrokerSettings) -> str:

@@ -37,6 +37,10 @@ class MqttStatus:
     dropped: int = 0
     """Messages of QoS 0 thrown away because too many were waiting for the store."""
     recent_poison: tuple[Poison, ...] = ()
+    undated: int = 0
+    """Messages that wait for a clock that can be believed."""
+    twins: frozenset[str] = frozenset()
+    """Sources whose values are those of two devices in turn."""
     broker_error: str | None = None
     """Why there is no connection, in plain words; None while connected."""
     sink_error: str | None = None
@@ -52,15 +56,22 @@ class StatusBoard:
         self._lock = threading.Lock()
         self._status = MqttStatus()
         self._last_fresh: dict[str, float] = {}
+        self._received = self._committed = 0  # counted for every message, so not by making a new status
         self._recent: deque[Poison] = deque(maxlen=KEPT_POISON)
 
     def snapshot(self) -> MqttStatus:
         with self._lock:
-            return replace(self._status, last_fresh=dict(self._last_fresh), recent_poison=tuple(self._recent))
+            return replace(
+                self._status,
+                received=self._received,
+                committed=self._committed,
+                last_fresh=dict(self._last_fresh),
+                recent_poison=tuple(self._recent),
+            )
 
     def received(self) -> None:
         with self._lock:
-            self._status = replace(self._status, received=self._status.received + 1)
+            self._received += 1
 
     def dropped(self) -> None:
         with self._lock:
@@ -68,17 +79,26 @@ class StatusBoard:
 
     def committed(self, readings: int) -> None:
         with self._lock:
-            committed = self._status.committed + readings
-            self._status = replace(self._status, committed=committed, sink_error=None)
+            self._committed += readings
+            self._status = replace(self._status, sink_error=None)
+
+    def undated(self, messages: int) -> None:
+        with self._lock:
+            self._status = replace(self._status, undated=messages, sink_error=None)
+
+    def twins(self, sources: frozenset[str]) -> None:
+        with self._lock:
+            self._status = replace(self._status, twins=sources)
 
     def poisoned(self, poison: Poison) -> None:
         with self._lock:
             self._recent.append(poison)
             self._status = replace(self._status, poison=self._status.poison + 1)
 
-    def fresh(self, source: str, monotonic: float) -> None:
+    def fresh(self, heard_at: Mapping[str, float]) -> None:
+        """By source, when its newest good message was heard [s, monotonic]."""
         with self._lock:
-            self._last_fresh[source] = monotonic
+            self._last_fresh.update(heard_at)
 
     def connected(self) -> None:
         with self._lock:

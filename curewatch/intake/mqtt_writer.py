@@ -6,13 +6,15 @@ import logging
 import queue
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from curewatch.clock import Clock
 from curewatch.intake.errors import BadInput
+from curewatch.intake.heard import Heard
 from curewatch.intake.mqtt_status import Poison, StatusBoard
 from curewatch.intake.payload import match, read_payload
+from curewatch.intake.twins import TWINS, Twins
+from curewatch.intake.undated import Shelf, Undated, lateness
 from curewatch.records import Reading
 from curewatch.settings import SensorSettings
 
@@ -26,27 +28,12 @@ IDLE_S = 1.0
 RETRY_S = (0.5, 30.0)
 """Shortest and longest wait before the sink is tried again [s]; doubled in between."""
 POISON_LOG_EVERY_S = 60.0
+TOPICS_KNOWN = 4096
+"""For so many topics it is kept which sensors they feed."""
 
 Sink = Callable[[Sequence[Reading]], None]
 """Stores a batch in one transaction. A ValueError means: this can never be stored. Anything else it raises means: not
 now (locked, disk full), and the same readings come again."""
-
-
-@dataclass(frozen=True, slots=True)
-class Heard:
-    """One message as it came off the network. `topic` is None where it is not UTF-8."""
-
-    topic: str | None
-    payload: bytes
-    mid: int
-    qos: int
-    retained: bool
-    received_at: datetime
-    monotonic: float
-    connection: int
-    """Which connection it came through: its message id means nothing on another."""
-    late: timedelta
-    """How long the broker may have kept it."""
 
 
 class Writer:
@@ -60,13 +47,24 @@ class Writer:
         board: StatusBoard,
         acknowledge: Callable[[Sequence[Heard]], None],
         idle: Callable[[], None],
+        *,
+        shelf: Shelf | None = None,
+        contact: datetime | None = None,
     ) -> None:
         self._sensors = tuple(sensors)
+        self._fed: dict[str, list[SensorSettings]] = {}
         self._sink = sink
         self._clock = clock
         self._board = board
         self._acknowledge = acknowledge
         self._idle = idle
+        self._contact = contact
+        self._twins = Twins()
+        self._undated = None
+        if shelf is not None:
+            self._undated = Undated(shelf, contact, clock, board, self._read, self._until_done, self._poisoned)
+        self.moved_at = clock.monotonic()
+        """When it last had done what it had taken on [s, monotonic]."""
         self._queue: queue.SimpleQueue[Heard | None] = queue.SimpleQueue()  # None: wake up
         self._finish = threading.Event()
         self._abandon = threading.Event()
@@ -101,6 +99,9 @@ class Writer:
             batch = self._take()
             if batch and not self._store(batch):
                 return
+            if self._undated is not None and not self._undated.date():
+                return
+            self.moved_at = self._clock.monotonic()
             if not batch and self._finish.is_set():
                 return
             if self._clock.monotonic() - idled_at >= IDLE_S:
@@ -120,14 +121,29 @@ class Writer:
 
     def _store(self, batch: Sequence[Heard]) -> bool:
         """Sink and acknowledge a batch; False if that was abandoned."""
-        readings = [(heard, reading) for heard in batch for reading in self._read(heard)]
+        dated = batch if self._undated is None else self._undated.without(batch)
+        if dated is None:
+            return False
+        readings = [(heard, reading) for heard in dated for reading in self._read(heard)]
         if readings and not self._commit([reading for _, reading in readings]):
             return False
         self._acknowledge(batch)
-        for heard, reading in readings:
-            if not (heard.retained or heard.late):
-                self._board.fresh(reading.source, heard.monotonic)
+        live = [
+            (heard, reading)
+            for heard, reading in readings
+            if not (heard.retained or lateness(heard.received_at, heard.late, self._contact))
+        ]
+        self._board.fresh({reading.source: heard.monotonic for heard, reading in live})
+        self._watch_for_twins(live)
         return True
+
+    def _watch_for_twins(self, live: Sequence[tuple[Heard, Reading]]) -> None:
+        """Note, and say, which sources look like two devices under one name."""
+        for heard, reading in live:
+            if self._twins.see(reading.source, heard.monotonic, reading.temp_c, reading.rh_pct):
+                self._board.twins(self._twins.found)
+                if reading.source in self._twins.found:
+                    log.warning("sensor %s: %s", reading.source, TWINS)
 
     def _read(self, heard: Heard) -> list[Reading]:
         """A reading for each sensors entry the topic feeds; what is none is noted as poison."""
@@ -135,7 +151,7 @@ class Writer:
             self._poisoned("(a topic that is not UTF-8)", "the topic is not UTF-8")
             return []
         readings = []
-        for sensor in match(self._sensors, heard.topic):
+        for sensor in self._fed_by(heard.topic):
             try:
                 readings.append(
                     read_payload(
@@ -144,7 +160,7 @@ class Writer:
                         heard.payload,
                         retained=heard.retained,
                         received_at=heard.received_at,
-                        late=heard.late,
+                        late=lateness(heard.received_at, heard.late, self._contact),
                     )
                 )
             except BadInput as error:
@@ -154,23 +170,41 @@ class Writer:
                 self._poisoned(heard.topic, f"reading it failed ({type(error).__name__})")
         return readings
 
+    def _fed_by(self, topic: str) -> list[SensorSettings]:
+        """The sensors entries this topic feeds. Looked up once: the same few topics come again and again."""
+        known = self._fed.get(topic)
+        if known is None:
+            if len(self._fed) >= TOPICS_KNOWN:  # behind a wildcard anybody may invent topics
+                self._fed.clear()
+            known = self._fed[topic] = match(self._sensors, topic)
+        return known
+
     def _commit(self, readings: Sequence[Reading]) -> bool:
         """Have the sink take them, however long that needs; False if abandoned meanwhile."""
+        try:
+            if not self._until_done(lambda: self._sink(readings), f"{len(readings)} readings wait for the store"):
+                return False
+        except ValueError as error:
+            if len(readings) > 1:  # one of them spoils the batch: find it
+                return all(self._commit([reading]) for reading in readings)
+            self._poisoned(readings[0].source, f"not stored: {error}")
+            return True
+        self._board.committed(len(readings))
+        return True
+
+    def _until_done(self, work: Callable[[], object], waiting: str) -> bool:
+        """Do `work`, again and again while it fails; False if abandoned meanwhile. A ValueError of its is passed on."""
         wait_s, longest_s = RETRY_S
         while True:
             try:
-                self._sink(readings)
-            except ValueError as error:
-                if len(readings) > 1:  # one of them spoils the batch: find it
-                    return all(self._commit([reading]) for reading in readings)
-                self._poisoned(readings[0].source, f"not stored: {error}")
-                return True
+                work()
+            except ValueError:
+                raise
             except Exception as error:
                 why = f"{type(error).__name__}: {error}"
                 self._board.sink_failed(why)
-                log.warning("%d readings wait for the store: %s", len(readings), why)
+                log.warning("%s: %s", waiting, why)
             else:
-                self._board.committed(len(readings))
                 return True
             if self._clock.wait(self._abandon, wait_s):
                 return False

@@ -10,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any, NamedTuple, NoReturn
 
 from paho.mqtt.client import topic_matches_sub
+from pydantic_core import from_json
 
 from curewatch.intake.errors import BadInput
 from curewatch.intake.pointer import resolve
@@ -24,10 +25,28 @@ FIRST_BELIEVABLE = datetime(2000, 1, 1, tzinfo=UTC)
 """A clock that was never set counts from 1970."""
 MILLISECONDS_FROM = 1e11
 """An epoch number from here on is milliseconds: as seconds it would be the year 5138."""
+TOPIC_CHARS = 120
+"""A topic may have 65,535 bytes; an error names it so far."""
 NUMBER_CHARS = 60
 """A number written out in a string is at most this long."""
 
 _NUMBER = re.compile(r"[-+]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][-+]?[0-9]+)?")
+
+
+class _NoNumber(Exception):
+    """NaN or an infinity, which the standard library takes for JSON."""
+
+    def __init__(self, name: str) -> None:
+        super().__init__(name)
+        self.name = name
+
+
+def _no_constant(name: str) -> NoReturn:
+    raise _NoNumber(name)
+
+
+_JSON = json.JSONDecoder(parse_constant=_no_constant)
+"""Made once: it is needed for every message."""
 
 
 def subscriptions(sensors: Sequence[SensorSettings]) -> list[str]:
@@ -62,16 +81,17 @@ def read_payload(
     a message was measured when it came, unless the broker had kept it (`retained`, or queued for as long as `late`
     while nobody was connected): then nobody knows, and it is refused.
     """
-    text = _text(topic, payload)
-    raw = _whole_object(sensor, topic, text) if sensor.reads == "json" else _bare(sensor, topic, text)
+    named = topic if len(topic) <= TOPIC_CHARS else topic[: TOPIC_CHARS - 1] + "…"
+    text = _text(named, payload)
+    raw = _whole_object(sensor, named, text) if sensor.reads == "json" else _bare(sensor, named, text)
     if raw.time is None and (retained or late):
         kept = "retained" if retained else f"kept for up to {late.total_seconds() / 3600:.1f} h"
-        raise BadInput(topic, text, f"a time in a message the broker {kept}: when it was measured is unknown")
+        raise BadInput(named, text, f"a time in a message the broker {kept}: when it was measured is unknown")
     return Reading(
         room=sensor.room,
-        at=received_at if raw.time is None else _time(f"{topic} time", raw.time, received_at),
-        temp_c=None if raw.temp is None else _temperature(f"{topic} temperature", raw.temp, sensor),
-        rh_pct=None if raw.rh is None else _humidity(f"{topic} humidity", raw.rh, sensor),
+        at=received_at if raw.time is None else _time(f"{named} time", raw.time, received_at),
+        temp_c=None if raw.temp is None else _temperature(f"{named} temperature", raw.temp, sensor),
+        rh_pct=None if raw.rh is None else _humidity(f"{named} humidity", raw.rh, sensor),
         source=source_of(sensor, topic),
         received_at=received_at,
         battery_pct=_battery(raw.battery),
@@ -105,23 +125,32 @@ def _bare(sensor: SensorSettings, topic: str, text: str) -> _Raw:
 
 
 def _whole_object(sensor: SensorSettings, topic: str, text: str) -> _Raw:
-    def no_constant(name: str) -> NoReturn:
-        raise BadInput(topic, name, "a JSON number, or null for an unknown value")
-
-    try:
-        document: Any = json.loads(text, parse_constant=no_constant)
-    except BadInput:
-        raise
-    except (ValueError, RecursionError):  # broken; an integer of thousands of digits; nested thousands deep
-        raise BadInput(topic, text, "one JSON object") from None
+    document = _document(topic, text)
     if not isinstance(document, dict):
         raise BadInput(topic, text, "one JSON object")
-    pointers = (sensor.temperature, sensor.humidity, sensor.time, sensor.battery)
-    raw = _Raw(*(_look(document, pointer) for pointer in pointers))
+    raw = _Raw(
+        _look(document, sensor.temperature),
+        _look(document, sensor.humidity),
+        _look(document, sensor.time),
+        _look(document, sensor.battery),
+    )
     if raw.temp is None and raw.rh is None:
-        wanted = " or ".join(pointer for pointer in pointers[:2] if pointer is not None)
+        wanted = " or ".join(pointer for pointer in (sensor.temperature, sensor.humidity) if pointer is not None)
         raise BadInput(topic, text, f"a number at {wanted}")
     return raw
+
+
+def _document(topic: str, text: str) -> Any:
+    try:
+        return from_json(text, allow_inf_nan=False)  # three times as fast
+    except ValueError:
+        pass  # what is wrong, and whether it is, the standard library says
+    try:
+        return _JSON.decode(text)
+    except _NoNumber as error:
+        raise BadInput(topic, error.name, "a JSON number, or null for an unknown value") from None
+    except (ValueError, RecursionError):  # broken; an integer of thousands of digits; nested thousands deep
+        raise BadInput(topic, text, "one JSON object") from None
 
 
 def _look(document: object, pointer: str | None) -> object:
@@ -134,6 +163,8 @@ def _look(document: object, pointer: str | None) -> object:
 
 def _number(value: object) -> float | None:
     """A finite float, or None for anything that is not one. A bool is not a number."""
+    if type(value) is float:  # nearly always
+        return value if math.isfinite(value) else None
     if isinstance(value, str):
         value = value.strip()
         if len(value) > NUMBER_CHARS or not _NUMBER.fullmatch(value):
@@ -193,7 +224,8 @@ def _time(field: str, value: object, received_at: datetime) -> datetime:
 
 
 def _moment(value: object) -> datetime | None:
-    number = _number(value)
+    dashed = isinstance(value, str) and value[4:5] == "-"  # 2026-11-20…: no number but 1234e-5 and the like
+    number = None if dashed else _number(value)
     try:
         if number is not None:
             return datetime.fromtimestamp(number / 1000 if number >= MILLISECONDS_FROM else number, UTC)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 
 _POINTER = re.compile(r"(?:/(?:[^~/]|~[01])*)*", re.DOTALL)
 _INDEX = re.compile(r"0|[1-9][0-9]{0,8}")
@@ -19,11 +20,8 @@ def resolve(document: object, pointer: str) -> object:
     `~1` stands for `/` and `~0` for `~`; array indices are decimal without leading zeros (section 4).
     Raises KeyError where the pointer names nothing, or is none.
     """
-    if not is_pointer(pointer):
-        raise KeyError(pointer)
     value = document
-    for token in pointer.split("/")[1:]:
-        name = token.replace("~1", "/").replace("~0", "~")
+    for name in _names(pointer):
         if isinstance(value, dict) and name in value:
             value = value[name]
         elif isinstance(value, list) and _INDEX.fullmatch(name) and int(name) < len(value):
@@ -31,3 +29,10 @@ def resolve(document: object, pointer: str) -> object:
         else:
             raise KeyError(pointer)
     return value
+
+
+@lru_cache(maxsize=256)  # the settings' few pointers are asked for in every message; a failure is not kept
+def _names(pointer: str) -> tuple[str, ...]:
+    if not is_pointer(pointer):
+        raise KeyError(pointer)
+    return tuple(token.replace("~1", "/").replace("~0", "~") for token in pointer.split("/")[1:])

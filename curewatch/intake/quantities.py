@@ -55,6 +55,9 @@ SPEEDS_M_S: Mapping[str, Convert] = {
 PERCENTS: Mapping[str, Convert] = dict.fromkeys(("%", "%rh", "% rh", "rh", "%r.h.", "% r.h.", "percent"), times("1"))
 HEAT_THROUGH_BACK: Mapping[str, Convert] = dict.fromkeys(("w/m2k", "w/m²k", "w/(m2k)", "w/(m²k)"), times("1"))
 
+BACKS = (Support.CANVAS, Support.BOARD)
+"""Those whose heat the model's tables speak of."""
+
 _LENGTH_NAMES = "µm, mm, cm, m, in, mil"
 
 WET_FILM = Quantity(
@@ -132,7 +135,7 @@ BACK = Quantity(
     span="between 0 (insulated) and 1000 W/m2K",
     examples="5",
     bare_unit="w/m2k",
-    words=f"{', '.join(Support)}, or ",
+    words=f"{', '.join(BACKS)}, or ",
 )
 
 
@@ -193,9 +196,9 @@ def parse_air(text: str, *, field: str = "--air") -> float:
 
 
 def parse_back(text: str, *, field: str = "--back") -> Support | float:
-    """What lies behind the film: a support by name, or the heat transfer through the back [W/m²K]."""
+    """What lies behind the film: canvas or board, or the heat transfer through the back [W/m²K]."""
     word = tidy(text) if len(text) <= MAX_TYPED else ""
-    if word in Support.__members__.values():
+    if word in BACKS:
         return Support(word)
     return BACK.parse(text, field)
 

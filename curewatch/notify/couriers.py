@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 
-from curewatch.clock import Clock
+from curewatch.clock import Clock, plausible
 from curewatch.notify.outbox import Outbox
 
 log = logging.getLogger(__name__)
@@ -32,6 +32,10 @@ class Couriers:
     def start(self) -> None:
         for thread in self._threads:
             thread.start()
+
+    def moved_at(self) -> dict[str, float]:
+        """By channel, when its thread last got something done or found nothing to do [s, monotonic]."""
+        return {name: self._outbox.moved_at(name) for name in self._bells}
 
     def ring(self) -> None:
         """Look now."""
@@ -60,6 +64,9 @@ class Couriers:
 
     def _look(self, channel: str) -> float:
         """Deliver what is due; the seconds until the next look."""
+        if not plausible(self._clock.now()):
+            self._outbox.moved(channel)
+            return self._look_every_s  # what is due, expired or too old goes by the date, and nobody knows it
         try:
             self._outbox.deliver_due(self._clock.now(), channel)
             now = self._clock.now()
@@ -68,5 +75,6 @@ class Couriers:
             # The store is locked, full or gone: the thread lives on and asks again.
             log.exception("could not deliver through %s", channel)
             return self._look_every_s
+        self._outbox.moved(channel)
         wait_s = self._look_every_s if due is None else (due - now).total_seconds()
         return min(self._look_every_s, max(0.0, wait_s))

@@ -12,7 +12,7 @@ import threading
 from collections.abc import Callable, Collection, Mapping
 from datetime import datetime, timedelta
 
-from curewatch.clock import Clock
+from curewatch.clock import Clock, plausible
 from curewatch.notify import together
 from curewatch.notify.channel import Channel, GiveUp, TryLater
 from curewatch.notify.retry import Dead, after_failure, is_due, is_expired, short
@@ -43,8 +43,11 @@ class Outbox:
         not_before: NotBefore = at_any_hour,
         give_up_after_of: Mapping[str, timedelta] | None = None,
         people: Collection[str] = (),
+        catching_up: Collection[str] = (),
     ) -> None:
-        """`give_up_after_of`: by channel, where it is another time. `people`: the channels that people read."""
+        """`give_up_after_of`: by channel, where it is another time. `people`: the channels that people read.
+        `catching_up`: those of programs that are told in one message what came about while nobody looked.
+        """
         self._store = store
         self._channels = dict(channels)
         self._clock = clock
@@ -53,7 +56,9 @@ class Outbox:
         self._give_up_after_of = dict(give_up_after_of or {})
         self._not_before = not_before
         self._people = frozenset(people)
+        self._catching_up = frozenset(catching_up)
         self._busy = {name: threading.Lock() for name in channels}
+        self._moved_at = dict.fromkeys(channels, clock.monotonic())
         self._halted = threading.Event()
         # Sent, but the store could not note it (disk full): remembered so that it is not sent over and over.
         self._unmarked: dict[int, datetime] = {}
@@ -96,6 +101,14 @@ class Outbox:
             settled += 1
         return settled
 
+    def moved(self, channel: str) -> None:
+        """The channel's thread got something done, or found nothing to do."""
+        self._moved_at[channel] = self._clock.monotonic()
+
+    def moved_at(self, channel: str) -> float:
+        """When it last did [s, monotonic]: it stands still while a send, or the store, hangs."""
+        return self._moved_at[channel]
+
     def halt(self) -> None:
         """Begin no further send; what is being sent comes to its end. For good."""
         self._halted.set()
@@ -119,12 +132,15 @@ class Outbox:
             waiting = [d for d in self._waiting() if d.channel == name]
             if name in self._people:
                 waiting = self._gathered(name, waiting, now)
+            elif name in self._catching_up:
+                waiting = self._caught_up(name, waiting, now)
             due = [d for d in waiting if is_due(d, now)]
             delivered = 0
             for delivery in due:
                 if self._halted.is_set():
                     break
                 delivered += self._deliver(delivery, self._channels[name])
+                self.moved(name)
             return delivered
         finally:
             self._busy[name].release()
@@ -159,9 +175,29 @@ class Outbox:
             written = tx.deliveries(state=DeliveryState.WAITING, keys=[notice.key])
         return [*alone, *written]
 
+    def _caught_up(self, name: str, waiting: list[Delivery], now: datetime) -> list[Delivery]:
+        """What to send now to a program: each by itself, but as one what had come about long before it was noticed."""
+        late = [
+            d
+            for d in waiting
+            if not (d.attempts or d.last_error or d.id in self._unmarked or is_expired(d, now))
+            and together.is_belated(d.notice)
+            and is_due(d, now)
+        ]
+        if len(late) < 2:
+            return waiting
+        notice = together.for_programs([d.notice for d in late], name, now)
+        with self._store.write() as tx:
+            if not tx.tell_together(notice, name, [d.id for d in late], now):
+                return waiting
+            written = tx.deliveries(state=DeliveryState.WAITING, keys=[notice.key])
+        return [*written, *(d for d in waiting if d not in late)]
+
     def _deliver(self, delivery: Delivery, channel: Channel) -> bool:
         if delivery.id not in self._unmarked:
             now = self._clock.now()
+            if not plausible(now):
+                return False
             if is_expired(delivery, now):
                 with self._store.write() as tx:
                     tx.mark_expired(delivery.id, now)
@@ -173,32 +209,38 @@ class Outbox:
             try:
                 channel.send(delivery.notice)
             except GiveUp as refusal:
-                self._bury(delivery, refusal.reason)
+                self._bury(delivery, refusal.reason, self._since(now))
                 return False
             except TryLater as delay:
-                self._put_off(delivery, delay)
+                self._put_off(delivery, delay, self._since(now))
                 return False
             except Exception as error:
                 # Only the type: the text of a foreign exception may carry an address with its secrets.
-                self._put_off(delivery, TryLater(f"unexpected {type(error).__name__} in channel {channel.name}"))
+                unexpected = TryLater(f"unexpected {type(error).__name__} in channel {channel.name}")
+                self._put_off(delivery, unexpected, self._since(now))
                 return False
-            self._unmarked[delivery.id] = self._clock.now()
+            self._unmarked[delivery.id] = self._since(now)
         with self._store.write() as tx:
             tx.mark_delivered(delivery.id, self._unmarked[delivery.id])
         del self._unmarked[delivery.id]
         return True
 
-    def _put_off(self, delivery: Delivery, delay: TryLater) -> None:
+    def _since(self, begun: datetime) -> datetime:
+        """Now; as of the send's begin where the clock ceased to be believed meanwhile."""
+        now = self._clock.now()
+        return now if plausible(now) else begun
+
+    def _put_off(self, delivery: Delivery, delay: TryLater, now: datetime) -> None:
         limit = self._give_up_after_of.get(delivery.channel, self._give_up_after)
-        decision = after_failure(delivery, self._clock.now(), self._rng, after=delay.after, give_up_after=limit)
+        decision = after_failure(delivery, now, self._rng, after=delay.after, give_up_after=limit)
         if isinstance(decision, Dead):
-            self._bury(delivery, delay.reason)
+            self._bury(delivery, delay.reason, now)
             return
         with self._store.write() as tx:
             tx.mark_retry(delivery.id, next_try_at=decision.at, error=short(delay.reason))
         log.info("notice %s not yet delivered: %s", delivery.notice.key, short(delay.reason))
 
-    def _bury(self, delivery: Delivery, reason: str) -> None:
+    def _bury(self, delivery: Delivery, reason: str, now: datetime) -> None:
         with self._store.write() as tx:
-            tx.mark_dead(delivery.id, error=short(reason), at=self._clock.now())
+            tx.mark_dead(delivery.id, error=short(reason), at=now)
         log.error("notice %s given up through %s: %s", delivery.notice.key, delivery.channel, short(reason))

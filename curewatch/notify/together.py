@@ -55,15 +55,18 @@ def together(members: Sequence[Notice], channel: str, now: datetime) -> Notice:
     """The notice that tells `members` (two or more): what is about now first, then in the order it came about."""
     ordered = sorted(members, key=lambda notice: (not is_live(notice), notice.created_at))
     names = sorted({name for notice in ordered for name in _names(notice)})
-    parts = [f"{notice.title}\n{notice.text}" for notice in ordered[:WHOLE]]
-    if rest := ordered[WHOLE:]:
+    # A morning's work says what to do with each piece; that one came so far is then worth a line.
+    brief = "milestone" if any(notice.kind == "morning" for notice in ordered) else ""
+    whole = [notice for notice in ordered if notice.kind != brief][:WHOLE]
+    parts = [f"{notice.title}\n{notice.text}" for notice in whole]
+    if rest := [notice for notice in ordered if notice not in whole]:
         parts.append("\n".join(["And:", *(f"- {notice.title}" for notice in rest)]))
     expiries = [notice.expires_at for notice in ordered]
     return Notice(
         key=f"together/{_digest([channel, *sorted(notice.key for notice in ordered)])}",
-        kind=kind_of(ordered, now),
+        kind=kind_of(ordered),
         created_at=now,
-        title=_title(ordered, now),
+        title=_title(ordered),
         text="\n\n".join(parts),
         expires_at=None if None in expiries else max(at for at in expiries if at is not None),
         data={
@@ -75,10 +78,21 @@ def together(members: Sequence[Notice], channel: str, now: datetime) -> Notice:
     )
 
 
-def kind_of(members: Sequence[Notice], now: datetime) -> str:
-    """`catch_up` where everything came about long before it could be told, else `digest`."""
-    old = all(not is_live(notice) and now - came_about(notice) > LONG_AGO for notice in members)
-    return "catch_up" if old else "digest"
+def is_belated(notice: Notice) -> bool:
+    """Whether it was noticed long after it had come about: the daemon was off, or a pour was logged afterwards."""
+    return not is_live(notice) and "members" not in notice.data and notice.created_at - came_about(notice) > LONG_AGO
+
+
+def for_programs(members: Sequence[Notice], channel: str, now: datetime) -> Notice:
+    """As `together`, with each of `members` whole in its data, under the key it would have had by itself."""
+    notice = together(members, channel, now)
+    told = [{"key": m.key, "kind": m.kind, "title": m.title, "text": m.text, "data": m.data} for m in members]
+    return notice.model_copy(update={"kind": "catch_up", "data": notice.data | {"notices": told}})
+
+
+def kind_of(members: Sequence[Notice]) -> str:
+    """`catch_up` where everything came about long before anybody could notice, else `digest`."""
+    return "catch_up" if all(is_belated(notice) for notice in members) else "digest"
 
 
 def came_about(notice: Notice) -> datetime:
@@ -87,12 +101,12 @@ def came_about(notice: Notice) -> datetime:
     return datetime.fromisoformat(at) if isinstance(at, str) else notice.created_at
 
 
-def _title(members: Sequence[Notice], now: datetime) -> str:
+def _title(members: Sequence[Notice]) -> str:
     first = members[0]
     if is_live(first):
         others = len(members) - 1
         return f"{first.title} (and {others} more)"
-    if kind_of(members, now) == "catch_up":
+    if kind_of(members) == "catch_up":
         return f"Meanwhile: {len(members)} things to know"
     return f"{len(members)} things to know: {first.title} and more"
 

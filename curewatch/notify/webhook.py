@@ -7,7 +7,6 @@ import binascii
 import hashlib
 import hmac
 import json
-import threading
 from urllib.parse import urlsplit
 
 import requests
@@ -15,6 +14,7 @@ import requests
 from curewatch import __version__
 from curewatch.clock import Clock
 from curewatch.notify.channel import GiveUp, TryLater
+from curewatch.notify.deadline import Bounded
 from curewatch.notify.http_reply import failure_in_words, refuse_unless_taken
 from curewatch.records import Notice
 
@@ -67,7 +67,7 @@ class Webhook:
         self._signer = signer
         self._timeout_s = timeout_s
         self._session = requests.Session()
-        self._request: threading.Thread | None = None
+        self._bounded = Bounded(self._place, name)
 
     @property
     def name(self) -> str:
@@ -84,29 +84,8 @@ class Webhook:
         """POST the notice. Comes back within `DEADLINE_FACTOR` times the timeout."""
         body = body_of(notice)
         headers = self._headers(notice.key, body)
-        # In a thread of its own: no timeout of requests bounds name look-up, or an answer that drips in bytewise.
-        # Only one at a time, so a receiver that hangs for ever holds one thread and not one per try.
-        if self._request is not None and self._request.is_alive():
-            raise TryLater(f"an earlier request to {self._place} still hangs")
-        outcome: list[Exception | None] = []
-        self._request = threading.Thread(
-            target=self._try_to_post, args=(headers, body, outcome), name=f"{self._name}-request", daemon=True
-        )
-        self._request.start()
-        deadline_s = self._timeout_s * DEADLINE_FACTOR
-        self._request.join(deadline_s)
-        if not outcome:
-            raise TryLater(f"{self._place} did not finish its answer within {deadline_s:g} s")
-        if outcome[0] is not None:
-            raise outcome[0]
-
-    def _try_to_post(self, headers: dict[str, str], body: bytes, outcome: list[Exception | None]) -> None:
-        try:
-            self._post(headers, body)
-        except Exception as error:
-            outcome.append(error)
-        else:
-            outcome.append(None)
+        # No timeout of requests bounds name look-up, or an answer that drips in bytewise.
+        self._bounded.run(lambda: self._post(headers, body), self._timeout_s * DEADLINE_FACTOR)
 
     def _headers(self, key: str, body: bytes) -> dict[str, str]:
         if not key or not key.isascii() or not key.isprintable() or " " in key:

@@ -51,6 +51,12 @@ class Pouring:
     """[m/s]"""
     h_back: float = 5.0
     """Heat through the back [W/(m2 K)]."""
+    sink_m: float = 0.0
+    """What the support soaks up [m3 of water per m2]."""
+    sink_rate: float = 0.0
+    """How fast it does while it is empty [m/s]."""
+    back_loss: float = 0.0
+    """Conductance for vapour through the back [m/s]."""
 
 
 @lru_cache(maxsize=16)
@@ -124,6 +130,9 @@ def films_at(pourings: Sequence[Pouring], z: Array) -> film.Films:
         side=each("side"),
         air_speed=np.maximum(each("air_speed") * factor("air_speed", AIR_SPREAD), AIR_SPEED_FLOOR),
         h_back=each("h_back"),
+        sink_m=each("sink_m"),
+        sink_rate=each("sink_rate"),
+        back_loss=each("back_loss"),
         d0=film.D0 * factor("d0", D0_SPREAD),
         g0=film.G0 * factor("g0", G0_SPREAD),
         limit_surface=film.LIMIT_SURFACE * factor("limit_surface", LIMIT_SPREAD),

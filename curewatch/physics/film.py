@@ -5,7 +5,7 @@ substrate, H_s at the surface). State per cell: w = water, g = slow cosolvent (g
 p = 1/(1+w+g), phi_w = w p, phi_g = g p.
 
     dw/dt = d/dxi (D_w p^2 dw/dxi),  dg/dt = d/dxi (D_g p^2 dg/dxi)      (polymer-fixed frame, Crank 1975 ch. 10)
-    bottom: no flux.   top: E/rho_w and E_g/rho_g
+    bottom: no flux (or what the support takes and lets through: bottom.py).   top: E/rho_w and E_g/rho_g
 
     D_w = D0 exp(-Ea/R (1/T - 1/296.15) +  9 (phi_w + 0.7 phi_g)) + 2e-9  s(p)
     D_g = G0 exp(-Eg/R (1/T - 1/296.15) + 14 (phi_w + phi_g))     + 5e-10 s(p)
@@ -82,6 +82,12 @@ class Films:
     limit_bottom: Array
     mfft: Array
     """[K]"""
+    sink_m: Array
+    """What the support soaks up [m3 of liquid per m2]; 0: sealed."""
+    sink_rate: Array
+    """How fast it does while it is empty [m/s]."""
+    back_loss: Array
+    """Conductance for vapour through its back [m/s]; 0: sealed."""
 
     @classmethod
     def of(
@@ -98,27 +104,22 @@ class Films:
         limit_surface: ArrayLike = LIMIT_SURFACE,
         limit_bottom: ArrayLike = LIMIT_BOTTOM,
         mfft: ArrayLike = MFFT,
+        sink_m: ArrayLike = 0.0,
+        sink_rate: ArrayLike = 0.0,
+        back_loss: ArrayLike = 0.0,
     ) -> Films:
         """Films of `wet_thickness` [m] with volume fractions `solids` and `glycol` of the wet paint, the rest water.
 
         Raises ValueError where a fraction leaves no room for water or a quantity is not positive.
         """
-        columns = [
-            wet_thickness,
-            solids,
-            glycol,
-            side,
-            air_speed,
-            h_back,
-            d0,
-            g0,
-            limit_surface,
-            limit_bottom,
-            mfft,
-        ]
+        plate = (side, air_speed, h_back)
+        below = (sink_m, sink_rate, back_loss)
+        columns = (wet_thickness, solids, glycol, *plate, d0, g0, limit_surface, limit_bottom, mfft, *below)
         h, s, g, *rest = (np.array(x, dtype=float) for x in np.broadcast_arrays(*(np.atleast_1d(c) for c in columns)))
         if not (h > 0).all() or not (s > 0).all() or not (g >= 0).all() or not (s + g <= 1).all():
             raise ValueError("films need thickness > 0, solids > 0, glycol >= 0 and solids + glycol <= 1")
+        if not all((x >= 0).all() for x in rest[-3:]):
+            raise ValueError("what leaves a film at its bottom must be 0 or more")
         return cls(h * s, (1 - s - g) / s, g / s, *rest)
 
     def __len__(self) -> int:

@@ -26,7 +26,8 @@ tilt; that the first three quarters of an hour do most of the moving is common p
 
 phi_m is the fraction at which the film packs, so that the drift ends there by itself. [eta] is Einstein's 2.5: at low
 shear colloids are measured to thicken faster (exponent 2 rather than 1.6; de Kruif et al. 1985), so the drift comes
-out on the high side. What a mix's viscosity is at the pour nobody knows within a factor of two; drift is inverse to it.
+out on the high side. (The figures of the papers named here are from memory: no reference library computes them.)
+What a mix's viscosity is at the pour nobody knows within a factor of two; drift is inverse to it.
 """
 
 from __future__ import annotations

@@ -12,6 +12,7 @@ import numpy as np
 
 from curewatch.physics import air
 from curewatch.physics.air import Array
+from curewatch.physics.bottom import Bottom
 from curewatch.physics.evaporation import Balance, Plate
 from curewatch.physics.film import (
     EA,
@@ -67,6 +68,7 @@ class Kinetics:
         """Take up the parameters of `films` again, after some of them have been replaced in place."""
         films = self.films
         self._plate = Plate(films.air_speed, films.side, films.h_back)
+        self.bottom = Bottom.under(films)
         self._scale = 1 / (films.solids_m**2 * self.grid.share[:, None])
         self._ln_d0 = np.log(films.d0) + EA / (air.R_GAS * T_D) + 6.3
         self._ln_g0 = np.log(films.g0) + EG / (air.R_GAS * T_D) + 14.0
@@ -97,6 +99,8 @@ class Kinetics:
         np.negative(flux[0], out=change[0])
         np.subtract(flux[:-1], flux[1:], out=change[1:-1])
         np.subtract(flux[-1], loss * self.films.solids_m, out=change[-1])
+        if self.bottom is not None:
+            change[0, 0] -= self.bottom.flows(u[0], t_film, t_air, p_air) * self.films.solids_m
         change *= self._scale
         return Rates(change, loss, slope, balance)
 
@@ -150,6 +154,8 @@ class Kinetics:
         at_surface = here.loss_slope * self.films.solids_m
         np.negative(at_surface[_SAME], out=diagonal[-1])
         diagonal[1:] -= upper
+        if self.bottom is not None:
+            diagonal[0, 0] -= self.bottom.slope.sum(0) * self.films.solids_m
         diagonal *= self._scale
         lower *= self._scale[1:]
         upper *= self._scale[:-1]

@@ -6,18 +6,23 @@ places. A film whose milestones are all reached (and whose samples are all taken
 
 from __future__ import annotations
 
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from curewatch.physics import air, rosenbrock
+from curewatch.physics import air, rosenbrock, stuck
 from curewatch.physics import milestones as ms
 from curewatch.physics.air import Array
+from curewatch.physics.bottom import SOAK
 from curewatch.physics.film import FUSE_EA, FUSE_S, LIMIT_DRY, PACKING, RHO_DRY, RHO_WATER, T_D, Films, Grid
+from curewatch.physics.keeping import Keeping, single
 from curewatch.physics.kinetics import Kinetics, Rates
+from curewatch.physics.sampling import SAMPLED, Samples
 from curewatch.physics.series import AirSeries
 from curewatch.physics.state import Ride, State, put, take
+from curewatch.physics.stuck import Stuck
 
 RTOL, ATOL = 6e-3, 4e-4
 """Step tolerance, relative and absolute, on volume ratios: 999 of 1,000 milestones then lie
@@ -31,22 +36,13 @@ REACH, SURFACE_REACH = 0.5, 0.15
 volatiles in its top tenth. Beyond lie falls of the diffusivity by orders of magnitude which nothing announces."""
 BATCH = 2560
 """Films marched together at most: enough to outweigh the cost of calling NumPy, few enough for 30 MB."""
-ATTEMPTS, PROGRESS, PROGRESS_S = 2000, 0.01, 600.0
-"""A film that comes no further than a hundredth of its time (at least ten minutes) in so many steps is stuck. Counted
-since the last such landmark, not in all: a restless room needs many steps, and they lead somewhere."""
 AT_CORNER = 1.5
 """Error allowed after a step that failed [tolerances]: where the right-hand side has a corner no step gets it small."""
-SAMPLED = ("volatile_fraction", "surface", "bottom", "film_temperature", "rate")
-"""What `samples` hold: volatile volume fraction of the film, of its top tenth, of the bottom cell [-], film
-temperature [K], water leaving [kg/(m2 s)]."""
-
-
 WORK = np.float32
 """Precision of the diffusivities."""
 
 
-class Stuck(ArithmeticError):
-    """A film made no progress. Nothing known leads here: it guards against marching for ever."""
+__all__ = ["ATOL", "BATCH", "FINE", "RTOL", "SAMPLED", "Stuck", "march"]
 
 
 def march(
@@ -61,11 +57,14 @@ def march(
     rtol: float = RTOL,
     atol: float = ATOL,
     stop_when_ready: bool = True,
+    sampled: NDArray[np.bool_] | None = None,
+    keeping: Keeping | None = None,
 ) -> tuple[State, dict[str, Array]]:
     """Advance `films` through the air of `series[room]` to `until` [s].
 
     `room`: index of each film's series. `state`: where to go on from (default: as poured at 0 s), not changed.
     `sample_at`: increasing times [s] at which `SAMPLED` is recorded, each (times, films), NaN where not passed over.
+    `sampled`: the films to take them of (default: all). `keeping`: which states to keep, to go on from another time.
     Returns the final state and the samples. Films that have reached every milestone stop early, at their own time,
     unless `stop_when_ready` is False or samples are still to come. Raises Stuck rather than marching for ever.
     """
@@ -73,33 +72,36 @@ def march(
     state = State.poured(films, grid) if state is None else state.take(slice(None))
     times = np.empty(0) if sample_at is None else np.asarray(sample_at, dtype=float)
     n = len(films)
-    rides = Ride(
-        film=np.arange(n),
-        room=np.asarray(room, dtype=np.intp),
-        until=np.array(np.broadcast_to(until, n), dtype=float),
-        next_sample=np.searchsorted(times, state.t, "left"),
-        attempts=np.zeros(n, dtype=np.intp),
-        landmark=np.full(n, -np.inf),
-        failed=np.zeros(n, dtype=bool),
-        finished=np.zeros(n, dtype=bool),
-    )
-    run = _Run(films, series, rides, state, grid, times, (rtol, atol), stop_when_ready)
+    rides = Ride.begin(state, room, until, times, sampled, None if keeping is None else keeping.at)
+    run = _Run(films, series, rides, state, grid, times, (rtol, atol), stop_when_ready, keeping)
     if n:
         run.go()
-    return run.all, run.samples
+    if keeping is not None:
+        keeping.finish(run.all)
+    return run.all, run.samples.found
 
 
 class _Run:
     """A march on its way: `all` holds the state of every film, `state` that of the batch."""
 
+    air: tuple[Array, Array]
+    """Temperature [K] and vapour pressure [Pa] at each film's time, and..."""
+    rh: Array
+    """...its relative humidity [-]."""
+    way: tuple[Array, Array]
+    """Mean temperature [K] and humidity [-] over the step that is tried, in air that changes, and..."""
+    after: tuple[Array, Array]
+    """...what they are at its end."""
+    guess: Array
+    """The film temperatures [K] from which the last look began."""
+
     def __init__(
         self, films: Films, series: AirSeries, rides: Ride, state: State, grid: Grid,
-        times: Array, tolerance: tuple[float, float], stop_when_ready: bool,
+        times: Array, tolerance: tuple[float, float], stop_when_ready: bool, keeping: Keeping | None = None,
     ) -> None:  # fmt: skip
         self.all, self.all_films, self.all_rides = state, films, rides
         self.series, self.grid, self.times = series, grid, times
-        self.tolerance, self.stop_when_ready = tolerance, stop_when_ready
-        self.samples = {name: np.full((len(times), len(films)), np.nan) for name in SAMPLED}
+        self.tolerance, self.stop_when_ready, self.keeping = tolerance, stop_when_ready, keeping
         # cells weigh in the error by the root of their size: between mass and mere number, as the milestones do
         weight = np.sqrt(grid.share)[:, :, None]
         self.weight = weight / weight.sum()
@@ -107,7 +109,7 @@ class _Run:
         first = slice(0, self.next_film)
         self.state, self.films, self.ride = take(state, first), take(films, first), take(rides, first)
         self.kinetics = Kinetics(self.films, grid, WORK)
-        self.scalars = np.zeros((len(SAMPLED), self.next_film))
+        self.samples = Samples(times, len(films), self.next_film)
         self.trend = ms.Trend(self.next_film)
 
     def go(self) -> None:
@@ -126,33 +128,45 @@ class _Run:
         end = np.minimum(ride.until, self.series.next_change(s.t, ride.room))
         aim = np.maximum(np.minimum(s.step, self._reach(here)), STEP_MIN)
         tau = np.minimum(aim, end - s.t)
+        if self.keeping is not None:
+            self._keep(tau)
+        if not self.series.steady:
+            self.way, self.after = self.series.over(s.t, tau, ride.room)
         bands = self.kinetics.bands(here.rates)
-        to = rosenbrock.attempt(s.u, here.rates, bands, tau, lambda u: self._ahead(u, tau))
+        bottom, ahead = self.kinetics.bottom, partial(self._ahead, tau=tau)
+        to = rosenbrock.attempt(s.u, here.rates, bands, tau, ahead, bottom)
         found = rosenbrock.error(s.u, to.correction, self.weight, *self.tolerance)
-        ok = (found <= np.where(ride.failed, AT_CORNER, 1.0)) | ((tau <= STEP_MIN) & np.isfinite(found))
-        proposal = rosenbrock.next_step(tau, found, ok, ride.failed)
+        ok = (found <= np.where(s.failed, AT_CORNER, 1.0)) | ((tau <= STEP_MIN) & np.isfinite(found))
+        proposal = rosenbrock.next_step(tau, found, ok, s.failed)
         # a step cut short by a change of the air says little about the next: it never shrinks a good step's memory
         proposal = np.where(ok & (tau < aim), np.maximum(proposal, aim), proposal)
-        s.step, ride.failed = np.clip(proposal, STEP_MIN, STEP_MAX), ~ok
+        s.step, s.failed = np.clip(proposal, STEP_MIN, STEP_MAX), ~ok
         began, tau = s.t, np.where(ok, tau, 0.0)
         s.t = np.where(ok & (tau >= end - began), end, began + tau)
         lost = to.lost / self.films.solids_m
         if to.u.min() < 0:  # a volatile that is gone stays gone; its undershoot is booked as not lost
             lost += (self.grid.share[:, None] * np.minimum(to.u, 0.0)).sum(0)
             np.maximum(to.u, 0.0, out=to.u)
+        if to.below is not None:
+            below = np.where(ok, to.below / self.films.solids_m, 0.0)
+            lost[0] += below.sum(0)
+            s.soaked += below[SOAK]
         s.lost += np.where(ok, lost, 0.0)
         np.copyto(s.u, to.u, where=ok)
-        self._watch()
+        stuck.watch(ride, s, self.films, self.series)
+        self._arrive(ok)
         here, began, tau, fresh = self._exchange(here, began, tau)
         return self._settle(here, began, tau, fresh)
 
     def _reach(self, here: _Look) -> Array:
         """How far a step may go [s] towards packing and towards a dry surface."""
         liquid = (LIMIT_DRY - here.margin[3]) * (RHO_DRY / RHO_WATER)
-        excess = liquid - (1 / PACKING - 1)
-        packing = excess * self.films.solids_m / np.maximum(here.rates.loss.sum(0), 1e-14)
+        excess, bottom = liquid - (1 / PACKING - 1), self.kinetics.bottom
+        leaving = here.rates.loss.sum(0) + (0.0 if bottom is None else bottom.out.sum(0))
+        packing = excess * self.films.solids_m / np.maximum(leaving, 1e-14)
         surface = np.maximum(self.films.limit_surface - here.margin[1], 0.02) / np.maximum(self.trend.rise(1), 1e-14)
-        return np.asarray(np.minimum(np.where(excess > 0.02, REACH * packing, np.inf), SURFACE_REACH * surface))
+        reach = np.minimum(np.where(excess > 0.02, REACH * packing, np.inf), SURFACE_REACH * surface)
+        return np.asarray(reach if bottom is None else np.minimum(reach, bottom.reach(here.bottom)))
 
     def _ahead(self, u: Array, tau: Array) -> Rates:
         """The right-hand side at the second stage of a step of `tau` [s].
@@ -161,20 +175,40 @@ class _Run:
         """
         t_air, p_air = self.air
         if not self.series.steady:
-            now, room = self.state.t, self.ride.room
-            t0, rh0 = self.series.at(now, room)
-            t1, rh1 = self.series.mean(now, tau, room)
+            (t0, rh0), (t1, rh1) = (t_air, self.rh), self.way
             t_air = t0 + 2 * rosenbrock.GAMMA * (t1 - t0)
             p_air = air.vapour_pressure(t_air, rh0 + 2 * rosenbrock.GAMMA * (rh1 - rh0))
         return self.kinetics.rates(u, t_air, p_air, self.state.t_film)
 
+    def _keep(self, tau: Array) -> None:
+        """Keep the states of the films that a step of `tau` [s] would take past the moment to keep them at."""
+        s, ride, keeping = self.state, self.ride, self.keeping
+        assert keeping is not None
+        passing = np.flatnonzero(s.t + tau > ride.keep_at)
+        passing = passing[np.isfinite(ride.keep_at[passing])]
+        if len(passing):
+            part = take(s, passing)
+            part.t_film = self.guess[passing]  # the look at this state is then found again as it was
+            keeping.put(ride.film[passing], part)
+            ride.keep_at[passing] = -np.inf
+
+    def _arrive(self, ok: NDArray[np.bool_]) -> None:
+        """The air and the state where a step has led, or, where it failed, where it began."""
+        if not self.series.steady:
+            t_air, rh = (np.where(ok, new, old) for new, old in zip(self.after, (self.air[0], self.rh), strict=True))
+            self.way = np.where(ok, self.way[0], t_air), rh
+            self.air, self.rh = (t_air, air.vapour_pressure(t_air, rh)), rh
+        if self.keeping is not None:
+            s = self.state
+            s.u, s.lost, s.soaked, s.step = single(s.u), single(s.lost), single(s.soaked), single(s.step)
+
     def _breathe(self) -> None:
         """Bring `air` to the state's time: temperature [K] and vapour pressure [Pa] for each film."""
-        t_air, rh = self.series.at(self.state.t, self.ride.room)
-        self.air = t_air, air.vapour_pressure(t_air, rh)
+        t_air, self.rh = self.series.at(self.state.t, self.ride.room)
+        self.air = t_air, air.vapour_pressure(t_air, self.rh)
         unknown = np.isnan(self.state.t_film)
         if unknown.any():
-            self.state.t_film = np.where(unknown, t_air - 3.0, self.state.t_film)
+            self.state.t_film = np.where(unknown, single(t_air - 3.0), self.state.t_film)
 
     def _settle(self, before: _Look | None, began: Array, tau: Array, fresh: NDArray[np.intp]) -> _Look:
         """Look at the state that steps of `tau` [s] since `began` led to, age the films, judge their milestones.
@@ -182,25 +216,28 @@ class _Run:
         The films at `fresh` have just joined.
         """
         s, ride = self.state, self.ride
-        if not self.series.steady:
-            self._breathe()
+        if (bottom := self.kinetics.bottom) is not None:
+            bottom.holds(s.soaked * self.films.solids_m)
+        self.guess = s.t_film
         r, p = self.kinetics.rates(s.u, *self.air, s.t_film), self.kinetics.p
-        s.t_film = r.balance.t_film
+        s.t_film = r.balance.t_film if self.keeping is None else single(r.balance.t_film)
         chill = s.t_film - self.air[0]
         margin = ms.margins(s.u, p, s.age, self.films, self.grid)
         gates = np.stack([margin[0], s.t_film - self.films.mfft])
         if before is not None:
-            t_mean = self.series.mean(began, tau, ride.room)[0] + 0.5 * (before.chill + chill)
+            t_mean = (self.air[0] if self.series.steady else self.way[0]) + 0.5 * (before.chill + chill)
             speed = np.exp(-FUSE_EA / air.R_GAS * (1 / t_mean - 1 / T_D)) / FUSE_S
-            aged = tau * ms.share_open(before.gates, gates) * speed
-            s.age = s.age + aged
-            margin[-2:] += aged
+            s.age = s.age + tau * ms.share_open(before.gates, gates) * speed
+        if self.keeping is not None:
+            s.age, margin = single(s.age), single(margin)
+        margin[-2], margin[-1] = s.age - ms.FUSING, s.age - ms.FUSED
         look = _Look(r, margin, gates, chill, 1 - p[0])
         if len(fresh):
-            self.trend.join(fresh, s.since, margin, s.t)
-        self.trend.follow(s.since, margin, began, tau)
+            self.trend.join(fresh, s, margin)
+        self.trend.follow(s, margin, began, tau)
         ms.reach(s.reached, s.since, s.t)
-        self._sample(began, look, fresh)
+        if len(self.times):
+            self.samples.follow(ride, began, s.t, self._scalars(look), fresh)
         finished = s.t >= ride.until
         if self.stop_when_ready:
             finished |= np.isfinite(s.reached).all(0) & (ride.next_sample >= len(self.times))
@@ -233,52 +270,20 @@ class _Run:
             self.state, self.films, self.ride = take(self.state, left), take(self.films, left), take(ride, left)
             self.trend.take(left)
             here = here._replace(gates=here.gates[:, left], chill=here.chill[left])
-            began, tau, self.scalars = began[left], tau[left], self.scalars[:, left]
+            began, tau = began[left], tau[left]
+            self.samples.take(left)
+            if not self.series.steady:
+                self.way = self.way[0][left], self.way[1][left]
             fresh = np.searchsorted(left, fresh)
             self.kinetics = Kinetics(self.films, self.grid, WORK)
         self._breathe()
         return here, began, tau, fresh
-
-    def _watch(self) -> None:
-        """Count the attempts since each film's last landmark; one that needs too many is stuck."""
-        ride, t = self.ride, self.state.t
-        arrived = t >= ride.landmark
-        ride.attempts = np.where(arrived, 0, ride.attempts + ~ride.finished)
-        ride.landmark = np.where(arrived, t + np.maximum(PROGRESS_S, PROGRESS * np.abs(t)), ride.landmark)
-        if ride.attempts.max() <= ATTEMPTS:
-            return
-        i = int(ride.attempts.argmax())
-        t_air, rh = self.series.at(self.state.t, ride.room)
-        what = {name: float(getattr(self.films, name)[i]) for name in ("solids_m", "water", "glycol", "air_speed")}
-        raise Stuck(
-            f"film {ride.film[i]} is stuck after {ATTEMPTS} steps at {self.state.t[i]:.6g} s in air of "
-            f"{t_air[i]:.2f} K, {rh[i]:.3f}: step {self.state.step[i]:.3g} s, {what}"
-        )
 
     def _scalars(self, look: _Look) -> Array:
         """`SAMPLED` at the state as it is now (5, films)."""
         liquid = (self.grid.share * self.state.u.sum(1)).sum(0)
         surface = self.films.limit_surface - look.margin[1]
         return np.stack([liquid / (1 + liquid), surface, look.bottom, self.state.t_film, look.rates.balance.rate])
-
-    def _sample(self, began: Array, look: _Look, fresh: NDArray[np.intp]) -> None:
-        """Fill in the sample times passed over since `began`, linearly between the looks before and now."""
-        if not len(self.times):
-            return
-        now, after, ride = self.state.t, self._scalars(look), self.ride
-        before, self.scalars = self.scalars, after
-        before[:, fresh] = after[:, fresh]
-        while True:
-            due = np.flatnonzero(ride.next_sample < len(self.times))
-            due = due[self.times[ride.next_sample[due]] <= now[due]]
-            if not len(due):
-                return
-            row = ride.next_sample[due]
-            share = (self.times[row] - began[due]) / np.maximum(now[due] - began[due], 1e-9)
-            values = before[:, due] + share * (after[:, due] - before[:, due])
-            for name, value in zip(SAMPLED, values, strict=True):
-                self.samples[name][row, ride.film[due]] = value
-            ride.next_sample[due] += 1
 
 
 class _Look(NamedTuple):

@@ -7,11 +7,16 @@ ASTM D1640 (set-to-touch, dry-through) and ISO 9117-1/-3; for varnish-ready ther
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 from numpy.typing import NDArray
 
 from curewatch.physics.air import Array
 from curewatch.physics.film import LIMIT_DRY, PACKING, RHO_DRY, RHO_GLYCOL, RHO_WATER, Films, Grid
+
+if TYPE_CHECKING:
+    from curewatch.physics.state import State
 
 MILESTONES = ("packed", "touch_dry", "handle", "varnish_ready")
 CONDITIONS = ("packed", "surface", "bottom", "volatiles", "fusing", "fused")
@@ -70,22 +75,24 @@ class Trend:
         self.margin = np.zeros((len(CONDITIONS), films))
         self._earlier, self._width = self.margin.copy(), np.zeros(films)
 
-    def join(self, fresh: NDArray[np.intp], since: Array, margin: Array, now: Array) -> None:
-        """The films at `fresh` begin at `margin` (6, films): what holds and did not in `since` begins `now` [s]."""
-        self.margin[:, fresh] = self._earlier[:, fresh] = margin[:, fresh]
-        self._width[fresh] = 0.0
-        begun = np.where((margin >= 0) & np.isinf(since), now, since)
-        since[:, fresh] = begun[:, fresh]
+    def join(self, fresh: NDArray[np.intp], state: State, margin: Array) -> None:
+        """The films at `fresh` begin, or go on, at `margin` (6, films): what holds only now begins now."""
+        self.margin[:, fresh] = margin[:, fresh]
+        self._width[fresh] = state.stride[fresh]
+        self._earlier[:, fresh] = np.where(self._width[fresh] > 0, state.before[:, fresh], margin[:, fresh])
+        begun = np.where((margin >= 0) & np.isinf(state.since), state.t, state.since)
+        state.since[:, fresh] = begun[:, fresh]
 
     def rise(self, row: int) -> Array:
         """How fast one margin rose over the last step [1/s]; 0 where there was none."""
         return np.asarray((self.margin[row] - self._earlier[row]) / np.maximum(self._width, 1e-9))
 
-    def follow(self, since: Array, margin: Array, began: Array, width: Array) -> None:
+    def follow(self, state: State, margin: Array, began: Array, width: Array) -> None:
         """Go on to `margin` over a step of `width` [s] (0: rejected) from `began` [s].
 
-        Updates in place `since` (6, films): since when each condition holds [s], inf where it does not.
+        Updates in `state` since when each condition holds, and what it takes to go on from there.
         """
+        since = state.since
         holds = margin >= 0
         np.copyto(since, np.inf, where=~holds)
         at = np.nonzero((self.margin < 0) & holds)
@@ -98,7 +105,7 @@ class Trend:
         moved = width > 0
         self._earlier = np.where(moved, self.margin, self._earlier)
         self._width = np.where(moved, width, self._width)
-        self.margin = margin
+        self.margin, state.before, state.stride = margin, self._earlier, self._width
 
     def take(self, left: NDArray[np.intp]) -> None:
         """Keep only the films at `left`."""

@@ -43,6 +43,18 @@ class RightSide(Protocol):
         """d loss[i] / d u[j] of the surface cell (2, 2, films)."""
 
 
+class LowerSide(Protocol):
+    """What a step needs of a bottom that is not sealed, at the state of the last evaluation of the right-hand side."""
+
+    out: Array
+    """Water leaving by each way (ways, films); never written over."""
+    slope: Array
+    """d out / d w of the bottom cell (ways, films)."""
+
+    def ahead(self, more: Array) -> None:
+        """The next evaluation is for a state by which `more` (films) has been soaked up."""
+
+
 class Bands(NamedTuple):
     """The Jacobian: tridiagonal in each volatile (cells, 2, films), (cells - 1, 2, films) twice, crossed at the top."""
 
@@ -97,17 +109,26 @@ class Attempt(NamedTuple):
     """What left through the surface (2, films), such that the balance is exact."""
     correction: Array
     """Second-order minus first-order result."""
+    below: Array | None = None
+    """Water that left through the bottom by each way (ways, films); None: it is sealed."""
 
 
-def attempt(u: Array, here: RightSide, bands: Bands, tau: Array, ahead: Callable[[Array], RightSide]) -> Attempt:
+def attempt(
+    u: Array, here: RightSide, bands: Bands, tau: Array, ahead: Callable[[Array], RightSide],
+    bottom: LowerSide | None = None,
+) -> Attempt:  # fmt: skip
     """One step of `tau` (films) from `u`, where the right-hand side is `here` and its Jacobian `bands` (consumed).
 
-    `ahead` evaluates the right-hand side at a state for the second stage; it gets nothing negative.
+    `ahead` evaluates the right-hand side at a state for the second stage; it gets nothing negative. `bottom`: the
+    lower side where it is open; its first way out is into the support.
     """
     shift = GAMMA * tau
+    drain = None if bottom is None else _Drain(bottom, shift)
     system = Shifted(bands, shift)
     loss, slope = here.loss, here.loss_slope
     k1 = system.solve(here.change.copy())
+    if drain is not None:
+        drain.first(k1[0, 0])
     between = shift * k1
     between += u
     np.maximum(between, 0.0, out=between)
@@ -119,13 +140,30 @@ def attempt(u: Array, here: RightSide, bands: Bands, tau: Array, ahead: Callable
     out1 = loss + shift * _lost_with(slope, k1[-1])
     out2 = there.loss + shift * _lost_with(slope, k2[-1]) - 2 * GAMMA * out1
     lost = tau * (GAMMA * out1 + (2 - GAMMA) * out2)
+    below = None if drain is None else tau * drain.second(k2[0, 0])
     k1 *= tau
     k2 *= (2 - GAMMA) * tau
     second = np.multiply(k1, GAMMA)
     second += k2
     correction = np.subtract(second, k1, out=k1)
     second += u
-    return Attempt(second, lost, correction)
+    return Attempt(second, lost, correction, below)
+
+
+class _Drain:
+    """Water that leaves at the bottom over a step, integrated like the loss at the surface."""
+
+    def __init__(self, bottom: LowerSide, shift: Array) -> None:
+        self._bottom, self._shift, self._slope, self._out = bottom, shift, bottom.slope, bottom.out
+
+    def first(self, k: Array) -> None:
+        self._out1 = self._out + self._shift * (self._slope * k)
+        self._bottom.ahead(self._shift * self._out1[0])
+
+    def second(self, k: Array) -> Array:
+        """Per unit of time (ways, films)."""
+        out2 = self._bottom.out + self._shift * (self._slope * k) - 2 * GAMMA * self._out1
+        return np.asarray(GAMMA * self._out1 + (2 - GAMMA) * out2)
 
 
 def _lost_with(slope: Array, k: Array) -> Array:

@@ -63,15 +63,24 @@ class AirSeries:
 
     def mean(self, time: Array, width: Array, room: NDArray[np.intp]) -> tuple[Array, Array]:
         """Means of temperature [K] and relative humidity [-] over `width` [s] from `time` [s] in series `room`."""
+        mean, _ = self.over(time, width, room)
+        return mean
+
+    def over(
+        self, time: Array, width: Array, room: NDArray[np.intp]
+    ) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
+        """As `mean`, and the temperature [K] and relative humidity [-] at the end of it."""
         if self.steady:
-            return self.at(time, room)
+            here = self.at(time, room)
+            return here, here
         begin, end = self._find(time, room), self._find(time + width, room)
-        means = []
+        means, ends, long = [], [], width > 1.0
         for value, area in ((self._temp, self._temp_area), (self._rh, self._rh_area)):
-            now = self._value(value, begin[0], begin[2])
-            whole = self._area(value, area, *end) - self._area(value, area, *begin)
-            means.append(np.where(width > 1.0, whole / np.maximum(width, 1.0), now))
-        return means[0], means[1]
+            first, last = self._value(value, begin[0], begin[2]), self._value(value, end[0], end[2])
+            whole = self._area(area, value, last, end) - self._area(area, value, first, begin)
+            means.append(np.where(long, whole / np.maximum(width, 1.0), first))
+            ends.append(last)
+        return (means[0], means[1]), (ends[0], ends[1])
 
     def _find(self, time: Array, room: NDArray[np.intp]) -> tuple[NDArray[np.intp], Array, Array, Array]:
         """Knot to the left, seconds and share of the segment beyond it, and seconds outside the record."""
@@ -87,11 +96,10 @@ class AirSeries:
     def _value(value: Array, left: NDArray[np.intp], share: Array) -> Array:
         return np.asarray(value[left] + share * (value[left + 1] - value[left]))
 
-    def _area(
-        self, value: Array, area: Array, left: NDArray[np.intp], into: Array, share: Array, outside: Array
-    ) -> Array:
-        """Integral of `value` from the first knot on; beyond the record the value at its end goes on."""
-        here = self._value(value, left, share)
+    @staticmethod
+    def _area(area: Array, value: Array, here: Array, found: tuple[NDArray[np.intp], Array, Array, Array]) -> Array:
+        """Integral of `value` from the first knot to where it is `here`; beyond the record its end goes on."""
+        left, into, _, outside = found
         return np.asarray(area[left] + 0.5 * into * (value[left] + here) + outside * here)
 
     def next_change(self, time: Array, room: NDArray[np.intp]) -> Array:

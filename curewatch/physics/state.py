@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import Any, TypeVar
 
@@ -25,6 +26,16 @@ def put(into: Any, index: Index, part: Any) -> None:
         getattr(into, f.name)[..., index] = getattr(part, f.name)
 
 
+def join(parts: Sequence[C]) -> C:
+    """The columns of several such dataclasses side by side."""
+    some: Any = parts
+    names = [f.name for f in fields(some[0])]
+    found: C = type(parts[0])(
+        **{name: np.concatenate([getattr(part, name) for part in some], axis=-1) for name in names}
+    )
+    return found
+
+
 def take(whole: C, index: Index) -> C:
     """A copy of some columns of a dataclass of arrays."""
     columns: Any = whole
@@ -41,7 +52,9 @@ class State:
     age: Array
     """Ageing c towards a fused film (0 to 1 and beyond)."""
     lost: Array
-    """Water and glycol that have left (2, films) [m3 of liquid per m3 of solids]."""
+    """Water and glycol that have left, by whatever way (2, films) [m3 of liquid per m3 of solids]."""
+    soaked: Array
+    """Water that the support holds of it [m3 per m3 of solids]."""
     step: Array
     """Next step to try [s]."""
     t_film: Array
@@ -50,6 +63,12 @@ class State:
     """Since when each condition holds (6, films), inf where it does not."""
     reached: Array
     """When each milestone was reached (4, films), inf where not yet."""
+    before: Array
+    """Margins of the conditions one step ago (6, films)..."""
+    stride: Array
+    """...and how long that step was [s]; 0: there was none."""
+    failed: NDArray[np.bool_]
+    """The last step tried was too long."""
 
     @classmethod
     def poured(cls, films: Films, grid: Grid, start: Array | float = 0.0) -> State:
@@ -59,10 +78,14 @@ class State:
             u=films.initial(grid.cells),
             age=np.zeros(n),
             lost=np.zeros((2, n)),
+            soaked=np.zeros(n),
             step=np.full(n, STEP_FIRST),
             t_film=np.full(n, np.nan),
             since=np.full((len(ms.CONDITIONS), n), np.inf),
             reached=np.full((len(ms.MILESTONES), n), np.inf),
+            before=np.zeros((len(ms.CONDITIONS), n)),
+            stride=np.zeros(n),
+            failed=np.zeros(n, dtype=bool),
         )
 
     def take(self, index: Index) -> State:
@@ -86,6 +109,25 @@ class Ride:
     """Steps tried since the last landmark."""
     landmark: Array
     """Time up to which it has to come for its attempts to count anew [s]."""
-    failed: NDArray[np.bool_]
-    """The last step was too long."""
+    keep_at: Array
+    """Up to when the state is to be kept on the way [s]; -inf: no more, or never."""
     finished: NDArray[np.bool_]
+
+    @classmethod
+    def begin(
+        cls, state: State, room: NDArray[np.intp], until: Array | float, times: Array,
+        sampled: NDArray[np.bool_] | None, keep_at: Array | None,
+    ) -> Ride:  # fmt: skip
+        """All films at the outset; samples at `times` [s] are still to come, of those `sampled` (None: of all)."""
+        n = len(state.t)
+        wanted = np.ones(n, dtype=bool) if sampled is None else sampled
+        return cls(
+            film=np.arange(n),
+            room=np.asarray(room, dtype=np.intp),
+            until=np.array(np.broadcast_to(until, n), dtype=float),
+            next_sample=np.where(wanted, np.searchsorted(times, state.t, "left"), len(times)),
+            attempts=np.zeros(n, dtype=np.intp),
+            landmark=np.full(n, -np.inf),
+            keep_at=np.full(n, -np.inf) if keep_at is None else keep_at.copy(),
+            finished=np.zeros(n, dtype=bool),
+        )

@@ -11,7 +11,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 def _aware_utc(at: datetime) -> datetime:
     if at.tzinfo is None:
         raise ValueError(f"a time needs its zone, got {at.isoformat()!r}")
-    return at.astimezone(UTC)
+    return at if at.tzinfo is UTC else at.astimezone(UTC)
 
 
 Moment = Annotated[datetime, AfterValidator(_aware_utc)]

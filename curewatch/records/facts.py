@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from enum import StrEnum
 from typing import Annotated
 
@@ -56,10 +57,20 @@ class ThicknessSource(StrEnum):
 
 
 class Support(StrEnum):
-    """What lies behind the film: heat through the back, in the model's words."""
+    """What lies behind the film: heat, water and vapour through the back (physics/supports.py)."""
 
     CANVAS = "canvas"
+    """Primed, on stretchers, clear of the table."""
     BOARD = "board"
+    """Sealed, lying on the table."""
+    PANEL = "panel"
+    """Of wood, sealed, clear of the table."""
+    RAW_PANEL = "raw-panel"
+    """The same unsealed: it soaks up water."""
+    TILE = "tile"
+    """Glazed, lying on the table."""
+    GLASS = "glass"
+    """Lying on the table."""
 
 
 class Piece(Record):
@@ -89,8 +100,17 @@ class Pour(Record):
     thickness_source: ThicknessSource
     width_m: Annotated[float, Field(ge=0.02, le=5)] | None = None
     height_m: Annotated[float, Field(ge=0.02, le=5)] | None = None
+    round: bool = False
+    """A round piece: its diameter is both its width and its height."""
     recipe: Name
     silicone: bool = False
     support: Support = Support.CANVAS
     air_speed_m_s: Annotated[float, Field(ge=0.05, le=5)] = 0.1
     """Air over the piece [m/s]: 0.1 still room, 0.3 draughty, 1.0 fan."""
+
+    @property
+    def face_m2(self) -> float | None:
+        """Area of the face [m2]; None where nobody told the size."""
+        if self.width_m is None or self.height_m is None:
+            return None
+        return self.width_m * self.height_m * (math.pi / 4 if self.round else 1.0)

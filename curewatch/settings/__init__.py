@@ -1,7 +1,9 @@
 """What a studio has set: one TOML file → one frozen `Settings`. Errors quote file, key, value and what is allowed."""
 
 from curewatch.settings.aftercare import AfterCareSettings
+from curewatch.settings.backup import BackupSettings
 from curewatch.settings.errors import SettingsError
+from curewatch.settings.heartbeat import HeartbeatSettings
 from curewatch.settings.kinds import AIR_SPEED_RANGE_M_S, AIR_SPEEDS_M_S
 from curewatch.settings.loading import config_path, load_settings, store_location
 from curewatch.settings.materials import MaterialSettings, load_materials
@@ -23,8 +25,10 @@ __all__ = [
     "AIR_SPEED_RANGE_M_S",
     "AfterCareSettings",
     "AlarmSettings",
+    "BackupSettings",
     "BrokerSettings",
     "ForecastSettings",
+    "HeartbeatSettings",
     "MailSettings",
     "MaterialSettings",
     "NoticeSettings",

@@ -10,6 +10,8 @@ from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
 VALUE_CHARS = 60
+PROBLEMS_MOST = 20
+"""So many problems of one file are told at once."""
 _SECRET = re.compile(r"whsec_|://[^/\s]*@")
 
 
@@ -22,6 +24,13 @@ class SettingsError(ValueError):
 
     def __str__(self) -> str:
         return "\n".join(self.problems)
+
+
+def refused(found: ValidationError, root: type[BaseModel], file: str) -> SettingsError:
+    """Every finding in words, as one error; of very many, the first."""
+    problems = list(problems_of(found, root, file))
+    more = len(problems) - PROBLEMS_MOST
+    return SettingsError([*problems[:PROBLEMS_MOST], f"{file}: and {more} more"] if more > 0 else problems)
 
 
 def problems_of(found: ValidationError, root: type[BaseModel], file: str) -> Iterator[str]:

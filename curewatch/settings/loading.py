@@ -10,32 +10,57 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from curewatch.settings.errors import SettingsError, problems_of
+from curewatch.settings.errors import SettingsError, refused
 from curewatch.settings.shape import Settings
+
+WORDS_CHARS = 200
+"""What the reader of TOML says of a broken file is told so far: it may quote a key of any length."""
+_BEYOND = "a number of thousands of digits, or a key of thousands of parts, expected settings as in the example file"
 
 
 def load_settings(path: Path | None) -> Settings:
     """The settings in the TOML file at `path`, the defaults for None; SettingsError with every problem at once."""
-    if path is None:
-        return Settings()
-    file = str(path)
-    # Validated as JSON, not as Python objects: only so does strict mode turn arrays into tuples and strings
-    # into paths, and yet refuse "1883" for 1883.
-    as_json = json.dumps(read_toml(path), default=str)
+    return Settings() if path is None else _settings_of(read_toml(path), path)
+
+
+def parse_settings(content: bytes, path: Path) -> Settings:
+    """As `load_settings`, of what the file at `path` holds."""
+    return _settings_of(parse_toml(content, path), path)
+
+
+def _settings_of(tables: dict[str, Any], path: Path) -> Settings:
     try:
-        return Settings.model_validate_json(as_json, context={"folder": path.absolute().parent})
+        return Settings.model_validate_json(to_json(tables, str(path)), context={"folder": path.absolute().parent})
     except ValidationError as found:
-        raise SettingsError(problems_of(found, Settings, file)) from None
+        raise refused(found, Settings, str(path)) from None
+
+
+def to_json(tables: Mapping[str, Any], file: str) -> str:
+    """Settings are validated as JSON, not as Python objects.
+
+    Only so does strict mode turn arrays into tuples and strings into paths, and yet refuse "1883" for 1883.
+    """
+    try:
+        return json.dumps(tables, default=str)
+    except (ValueError, RecursionError):  # a hexadecimal number of thousands of digits; keys.of.thousands.of.parts
+        raise SettingsError([f"{file}: {_BEYOND}"]) from None
 
 
 def read_toml(path: Path) -> dict[str, Any]:
     """The tables of a TOML file; SettingsError where it cannot be read."""
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise SettingsError([f"{path}: cannot be read: {error.strerror}"]) from None
+    return parse_toml(content, path)
+
+
+def parse_toml(content: bytes, path: Path) -> dict[str, Any]:
+    """The tables in the text of a TOML file."""
     import tomllib
 
     try:
-        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except OSError as error:
-        raise SettingsError([f"{path}: cannot be read: {error.strerror}"]) from None
+        return tomllib.loads(content.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
         line = error.object[: error.start].count(b"\n") + 1
         raise SettingsError([f"{path}: line {line}: not UTF-8 text"]) from None
@@ -43,7 +68,9 @@ def read_toml(path: Path) -> dict[str, Any]:
         found = re.fullmatch(r"(?s)(.*) \(at (?:line (\d+), column (\d+)|end of document)\)", str(error))
         what, line_, column = found.groups() if found else (str(error), None, None)
         where = f"line {line_}, column {column}" if line_ else "at its end"
-        raise SettingsError([f"{path}: {where}: not TOML: {what}"]) from None
+        raise SettingsError([f"{path}: {where}: not TOML: {what[:WORDS_CHARS]}"]) from None
+    except ValueError:  # Python's own: it reads no whole number of more than some thousand digits
+        raise SettingsError([f"{path}: {_BEYOND}"]) from None
 
 
 def config_path(option: str | None, environ: Mapping[str, str]) -> Path | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, Literal
@@ -10,8 +9,8 @@ from typing import Any, Literal
 from pydantic import Field, ValidationError, model_validator
 
 from curewatch.records import Name
-from curewatch.settings.errors import SettingsError, problems_of
-from curewatch.settings.loading import read_toml
+from curewatch.settings.errors import refused
+from curewatch.settings.loading import read_toml, to_json
 from curewatch.settings.table import Table
 
 FILE = "materials.toml"
@@ -57,6 +56,6 @@ def _shipped() -> dict[str, Any]:
 
 def _shelf(tables: dict[str, Any], file: str) -> dict[str, MaterialSettings]:
     try:
-        return _Shelf.model_validate_json(json.dumps({"materials": tables}, default=str)).materials
+        return _Shelf.model_validate_json(to_json({"materials": tables}, file)).materials
     except ValidationError as found:
-        raise SettingsError(problems_of(found, _Shelf, file)) from None
+        raise refused(found, _Shelf, file) from None

@@ -52,6 +52,21 @@ def due_times(settings: Settings, notice: Notice) -> dict[str, datetime]:
     return {channel: not_before(settings, channel, notice, created) for channel in channels_for(settings, notice)}
 
 
+def round_times(settings: Settings, notice: Notice) -> dict[str, datetime]:
+    """By channel of people who want such things gathered, when they are told: at the first round after it came about.
+
+    Where that round has passed already (the daemon was off, a pour was logged afterwards) it is told at once.
+    """
+    at = notice.data.get("at")
+    came_about = min(datetime.fromisoformat(at), notice.created_at) if isinstance(at, str) else notice.created_at
+    times: dict[str, datetime] = {}
+    for person in settings.people:
+        if person.gathered and person.wants(notice):
+            told_at = max(notice.created_at, person.next_round(came_about, settings.tz))
+            times |= {channel: person.earliest(notice, told_at, settings.tz) for channel in person.channels}
+    return times
+
+
 def told_nobody(settings: Settings) -> Settings:
     """The same settings, but with nowhere to send."""
     nowhere = {"webhook": None, "publish": None, "services": None, "people": ()}

@@ -15,7 +15,9 @@ from pydantic import Field, SecretStr, model_validator
 
 from curewatch.records import MilestoneKind, Name
 from curewatch.settings.aftercare import AfterCareSettings
+from curewatch.settings.backup import BackupSettings
 from curewatch.settings.errors import SettingsError
+from curewatch.settings.heartbeat import HeartbeatSettings
 from curewatch.settings.kinds import (
     AIR_SPEEDS_M_S,
     AirSpeed,
@@ -130,6 +132,8 @@ class AlarmSettings(Table):
     reminder_h: float = Field(24, ge=1, le=720, description="a number of hours between 1 and 720 (30 days)")
     stale_after_min: float = Field(60, ge=5, le=10_080, description=_MINUTES.format(5, "10080 (a week)"))
     typed_stale_after_h: float = Field(24, ge=1, le=720, description="a number of hours between 1 and 720")
+    battery_low_pct: float = Field(15, ge=0, le=50, description="a number of % between 0 and 50")
+    battery_deadband_pct: float = Field(10, ge=0, le=50, description="a number of % points between 0 and 50")
 
     @model_validator(mode="after")
     def _limits_leave_room(self) -> AlarmSettings:
@@ -151,6 +155,8 @@ class WebhookSettings(Table):
     secret_env: EnvironName | None = Field(None, description="the name of an environment variable")
     timeout_s: float = Field(10, ge=1, le=120, description="a number of seconds between 1 and 120")
     give_up_after_h: float = Field(72, ge=1, le=720, description="a number of hours between 1 and 720")
+    catch_up: bool = Field(False, description="true or false")
+    """Whether what came about while the daemon was off is posted as one notice."""
 
     @model_validator(mode="after")
     def _at_most_one_secret(self) -> WebhookSettings:
@@ -189,9 +195,11 @@ class Settings(Table):
     services: ServicesSettings | None = Field(None, description="a table [services]")
     people: tuple[PersonSettings, ...] = Field((), description="tables [[people]]")
     notices: NoticeSettings = Field(NoticeSettings(), description="a table [notices]")
+    heartbeat: HeartbeatSettings | None = Field(None, description="a table [heartbeat]")
     forecast: ForecastSettings = Field(ForecastSettings(), description="a table [forecast]")
     aftercare: AfterCareSettings = Field(AfterCareSettings(), description="a table [aftercare]")
     web: WebSettings = Field(WebSettings(), description="a table [web]")
+    backup: BackupSettings = Field(BackupSettings(), description="a table [backup]")
 
     @model_validator(mode="after")
     def _ids_are_sources(self) -> Settings:
@@ -219,7 +227,7 @@ class Settings(Table):
             for sensor in self.sensors:
                 if covers(sensor.topic, self.publish.root):
                     raise ValueError(
-                        f"publish.root outside of what the sensor {sensor.id!r} listens to ({sensor.topic!r}): "
+                        f"publish.root outside of what the sensor {sensor.id!r} listens to ({sensor.topic[:80]!r}): "
                         "what is published would come back as readings"
                     )
         return self

@@ -13,8 +13,8 @@ from curewatch.records import AlarmKind, Name, Notice
 from curewatch.settings.kinds import EnvironName, FileBeside, MailAddress, Topic
 from curewatch.settings.table import Table, secret_from
 
-NoticeKind = Literal["milestone", "alarm", "alarm_over", "reminder", "foreseen"]
-NOTICE_KINDS: tuple[NoticeKind, ...] = ("milestone", "alarm", "alarm_over", "reminder", "foreseen")
+NoticeKind = Literal["milestone", "alarm", "alarm_over", "reminder", "foreseen", "battery"]
+NOTICE_KINDS: tuple[NoticeKind, ...] = ("milestone", "alarm", "alarm_over", "reminder", "foreseen", "battery")
 """What a person may choose to be told. A test is told to everybody, a morning's work to whom it is for."""
 _KINDS_IN_WORDS = ", ".join(repr(kind) for kind in NOTICE_KINDS)
 _SECURE_PORTS = {"starttls": 587, "tls": 465, "none": 25}
@@ -106,6 +106,11 @@ def _quiet_hours(text: str) -> str:
 QuietHours = Annotated[str, AfterValidator(_quiet_hours)]
 
 
+ROUND_HOUR, ROUND_AFTER_WORK = 8, timedelta(minutes=5)
+"""When people are told once a day what they asked no hour for; and how long after a morning's work, which takes it
+along, the rest goes out by itself."""
+
+
 class PersonSettings(Table):
     """Somebody who is told: where, what, when, and in whose units."""
 
@@ -123,6 +128,9 @@ class PersonSettings(Table):
     clock: Literal[24, 12] = Field(24, description="24 or 12")
     morning_hour: int | None = Field(None, ge=0, le=23, description="a whole number of hours between 0 and 23")
     """When the day's work is told; None: never."""
+    gathered: bool = Field(True, description="true or false")
+    """Whether milestones are told once a day, at `morning_hour` or else ROUND_HOUR, for nothing burns; else as they
+    fall due."""
 
     @model_validator(mode="after")
     def _can_be_reached(self) -> PersonSettings:
@@ -160,6 +168,17 @@ class PersonSettings(Table):
             return at
         day = there.date() if clock < end else there.date() + timedelta(days=1)
         return max(at, datetime.combine(day, end, tz).astimezone(UTC))
+
+    def next_round(self, at: datetime, tz: ZoneInfo) -> datetime:
+        """The first moment from `at` on at which this person is told what was gathered."""
+        there = at.astimezone(tz)
+        hour = ROUND_HOUR if self.morning_hour is None else self.morning_hour
+        later = timedelta(0) if self.morning_hour is None else ROUND_AFTER_WORK
+        begins = [
+            (datetime.combine(there.date() + timedelta(days=days), time(hour), tz) + later).astimezone(UTC)
+            for days in (0, 1)
+        ]
+        return next(begin for begin in begins if begin >= at)
 
     def _wakes(self, notice: Notice) -> bool:
         """A test is awaited by whoever asked for it; an alarm that has passed can wait."""

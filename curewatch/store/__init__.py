@@ -1,11 +1,16 @@
 """The store: facts, forecasts, alarms and notices in one database. The only SQL of the house is in here."""
 
+from curewatch.store.backup import Backup, Restored, back_up, backups_of, restore, set_broken_aside
+from curewatch.store.engine import file_at
 from curewatch.store.errors import (
     AlreadyRunning,
+    BackupFailed,
     CannotOpen,
+    DiskTrouble,
     DuplicateName,
     FactRefused,
     NewerSchema,
+    StoreBroken,
     StoreError,
 )
 from curewatch.store.readings import ReadingColumns
@@ -14,12 +19,22 @@ from curewatch.store.transaction import Transaction
 
 __all__ = [
     "AlreadyRunning",
+    "Backup",
+    "BackupFailed",
     "CannotOpen",
+    "DiskTrouble",
     "DuplicateName",
     "FactRefused",
     "NewerSchema",
     "ReadingColumns",
+    "Restored",
     "Store",
+    "StoreBroken",
     "StoreError",
     "Transaction",
+    "back_up",
+    "backups_of",
+    "file_at",
+    "restore",
+    "set_broken_aside",
 ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from pathlib import Path
 
 
 class StoreError(Exception):
@@ -15,6 +16,23 @@ class CannotOpen(StoreError):
 
 class NewerSchema(CannotOpen):
     """The store was last used by a newer curewatch than this one."""
+
+
+class StoreBroken(CannotOpen):
+    """The store's own file is damaged, empty, or gone although copies of it are there."""
+
+    def __init__(self, path: Path, reason: str, remedy: str) -> None:
+        """`reason` completes "the store PATH …"; `remedy` is one sentence or more on what brings it back."""
+        self.path, self.reason, self.remedy = path, reason, remedy
+        super().__init__(f"the store {path} {reason}. {remedy}")
+
+
+class DiskTrouble(StoreError):
+    """The disk is full, fails, or may not be written: nothing was, and the same may succeed later."""
+
+
+class BackupFailed(StoreError):
+    """No backup was made, or none brought back; what was there before is as it was."""
 
 
 class AlreadyRunning(StoreError):

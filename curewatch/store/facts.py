@@ -70,11 +70,12 @@ class Facts(Rows):
         row = found.mappings().one_or_none()
         return None if row is None else Piece(**row)
 
-    def pieces(self, *, gone: bool = False) -> list[Piece]:
-        """The pieces that are still here (or, with `gone`, those that are not), oldest first."""
+    def pieces(self, *, gone: bool = False, ids: Collection[int] | None = None) -> list[Piece]:
+        """The pieces (of these ids) that are still here (or, with `gone`, those that are not), oldest first."""
         pieces = tables.pieces.c
         wanted = pieces.gone_at.is_not(None) if gone else pieces.gone_at.is_(None)
-        found = self._connection.execute(select(tables.pieces).where(wanted).order_by(pieces.id))
+        query = select(tables.pieces).where(wanted).order_by(pieces.id)
+        found = self._connection.execute(query if ids is None else query.where(pieces.id.in_(ids)))
         return [Piece(**row) for row in found.mappings()]
 
     def set_gone(self, piece_id: int, at: datetime | None) -> None:

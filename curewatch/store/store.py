@@ -6,6 +6,7 @@ import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -13,6 +14,7 @@ from typing import Self
 from sqlalchemy import URL, Engine
 from sqlalchemy.exc import DBAPIError
 
+from curewatch.store.backup import Backup, back_up, backups_of, prune, refuse_what_was_lost, was_ours, what_helps
 from curewatch.store.engine import (
     for_reading,
     for_writing,
@@ -21,7 +23,8 @@ from curewatch.store.engine import (
     sqlite_engine,
     use_wal,
 )
-from curewatch.store.errors import CannotOpen, StoreError
+from curewatch.store.errors import BackupFailed, CannotOpen, DiskTrouble, StoreBroken, StoreError
+from curewatch.store.files import damage, disk_trouble, is_damage, is_read_only
 from curewatch.store.lock import hold_file_lock, hold_session_lock
 from curewatch.store.schema import bring_to_head
 from curewatch.store.transaction import Transaction
@@ -30,33 +33,39 @@ from curewatch.store.transaction import Transaction
 class Store:
     """Everything curewatch knows, in one database. Any thread may open transactions, at the same time as others."""
 
-    def __init__(self, engine: Engine, place: Path | URL) -> None:
+    def __init__(self, engine: Engine, place: Path | URL, backups: Path | None = None) -> None:
         """Use `Store.open`; this takes an engine whose tables are known to be up to date."""
-        self._engine, self._place = engine, place
+        self._engine, self._place, self._backups = engine, place, backups
         self._writing, self._reading = for_writing(engine), for_reading(engine)
 
     @classmethod
-    def open(cls, location: str | Path, *, migrate: bool = True) -> Self:
+    def open(
+        cls, location: str | Path, *, migrate: bool = True, backups: Path | None = None, look_through: bool = False
+    ) -> Self:
         """Open the store, making it (and its folder, for its owner alone) if it is not there.
 
         `location` is the path of an SQLite file, or a database URL. The tables are brought up to date unless `migrate`
-        is False, in which case a store that is missing or behind is an error. Raises CannotOpen, whose text says what
-        is wrong and what to do; a file that is no store is left as it was.
+        is False, in which case a store that is missing or behind is an error. `backups` is the folder of its backups
+        where that is not the usual one; with `look_through` its file is looked through first, not only as far as
+        opening needs. Raises CannotOpen, whose text says what is wrong and what to do (StoreBroken for a store that is
+        damaged or gone, with its backup), or DiskTrouble; a file that is no store is left as it was.
         """
         place = parse_location(location)
         if isinstance(place, Path):
-            _check_file(place, make=migrate)
+            _check_file(place, backups, make=migrate)
         engine = sqlite_engine(place) if isinstance(place, Path) else postgres_engine(place)
         try:
+            if look_through and isinstance(place, Path) and place.exists() and (found := damage(place)):
+                raise _broken(place, backups, found) if was_ours(place, backups) else _no_database(place, backups)
             bring_to_head(engine, _shown(place), migrate=migrate)
             if isinstance(place, Path):
                 use_wal(engine, _shown(place))
         except BaseException as error:
             engine.dispose()
             if isinstance(error, DBAPIError | sqlite3.Error):
-                raise CannotOpen(_why_not(place, error)) from error
+                raise _why_not(place, backups, error) from error
             raise
-        return cls(engine, place)
+        return cls(engine, place, backups)
 
     @property
     def location(self) -> str:
@@ -83,7 +92,26 @@ class Store:
         try:
             yield
         except DBAPIError as error:
+            if isinstance(self._place, Path):
+                if is_damage(error.orig):
+                    raise _broken(self._place, self._backups, str(error.orig)) from error
+                if trouble := disk_trouble(error.orig, self._place):
+                    raise DiskTrouble(f"the store {self.location} could not be used: {trouble}") from error
             raise StoreError(f"the store {self.location} failed: {error.orig}") from error
+
+    def back_up(self, now: datetime, *, to: Path | None = None) -> Backup:
+        """Copy it to `to` or into its backups' folder while it is in use; BackupFailed where that cannot be."""
+        if not isinstance(self._place, Path):
+            raise BackupFailed(f"{self.location} is backed up with the tools of its database, such as pg_dump")
+        return back_up(self._place, now, to=to, folder=self._backups)
+
+    def backups(self) -> list[Backup]:
+        """Its backups, the newest last; none where its database has tools of its own."""
+        return backups_of(self._place, self._backups) if isinstance(self._place, Path) else []
+
+    def prune_backups(self, keep: int, *, but: Path) -> list[Path]:
+        """Delete all but the `keep` newest of its backups, and never `but`; what was deleted. Raises OSError."""
+        return prune(self._place, keep, folder=self._backups, but=but) if isinstance(self._place, Path) else []
 
     def lock_for_daemon(self) -> AbstractContextManager[None]:
         """Be the one daemon of this store for the length of the `with` block. Raises AlreadyRunning."""
@@ -108,15 +136,21 @@ def _shown(place: Path | URL) -> str:
     return str(place) if isinstance(place, Path) else place.render_as_string(hide_password=True)
 
 
-def _check_file(path: Path, *, make: bool) -> None:
+def _check_file(path: Path, backups: Path | None, *, make: bool) -> None:
     """Say early and plainly what SQLite would put as "unable to open database file". Makes missing folders."""
     folder = path.parent
     if path.is_dir():
         raise CannotOpen(f"the store {path} is a folder; name a file in it, such as {path / 'studio.sqlite'}")
+    refuse_what_was_lost(path, backups)
     if not make and not path.exists():
         raise CannotOpen(f"there is no store at {path}; log a pour or a reading to make one, or name another")
     try:
         _make_folder(folder)
+        if is_read_only(folder):
+            raise CannotOpen(
+                f"the store {path} cannot be used: the disk of {folder} can only be read; mount it writable, "
+                "or name a store elsewhere"
+            )
     except OSError as error:
         raise CannotOpen(f"cannot make the folder {folder} for the store: {error.strerror}") from error
     if path.exists() and not _may(path, os.R_OK | os.W_OK):
@@ -125,7 +159,7 @@ def _check_file(path: Path, *, make: bool) -> None:
             "run curewatch as its owner, or change its mode"
         )
     if path.exists() and not _is_sqlite(path):
-        raise CannotOpen(_no_database(path))
+        raise _no_database(path, backups)
     # SQLite keeps its log beside the file, so even an existing store needs the folder.
     if not _may(folder, os.W_OK | os.X_OK):
         raise CannotOpen(
@@ -135,13 +169,25 @@ def _check_file(path: Path, *, make: bool) -> None:
 
 
 def _is_sqlite(path: Path) -> bool:
-    """Whether the file is empty or says it is SQLite's. Asked here, since SQLite would take over any short file."""
+    """Whether the file is empty or says it is SQLite's. Asked here, since SQLite would take over any short file.
+
+    With a journal beside it SQLite is the one to say: it was cut off while its first tables were made.
+    """
+    if Path(f"{path}-journal").exists():
+        return True
     with path.open("rb") as file:
         return file.read(16) in (b"", b"SQLite format 3\0")
 
 
-def _no_database(path: object) -> str:
-    return f"{path} is no SQLite database, so no store; name another file, or move this one away"
+def _no_database(path: Path, backups: Path | None) -> CannotOpen:
+    """A file that is no database is somebody else's, unless a daemon ran on it or it was backed up: then it is ours."""
+    if was_ours(path, backups):
+        return _broken(path, backups, "file is not a database")
+    return CannotOpen(f"{path} is no SQLite database, so no store; name another file, or move this one away")
+
+
+def _broken(path: Path, backups: Path | None, found: str) -> StoreBroken:
+    return StoreBroken(path, f"is damaged ({found})", what_helps(path, backups))
 
 
 def _make_folder(folder: Path) -> None:
@@ -155,8 +201,13 @@ def _may(path: Path, mode: int) -> bool:
     return os.access(path, mode, effective_ids=os.access in os.supports_effective_ids)
 
 
-def _why_not(place: Path | URL, error: DBAPIError | sqlite3.Error) -> str:
+def _why_not(place: Path | URL, backups: Path | None, error: DBAPIError | sqlite3.Error) -> StoreError:
     cause = error.orig if isinstance(error, DBAPIError) else error
-    if getattr(cause, "sqlite_errorname", "") == "SQLITE_NOTADB":
-        return _no_database(_shown(place))
-    return f"cannot open the store {_shown(place)}: {cause}"
+    if isinstance(place, Path):
+        if getattr(cause, "sqlite_errorname", "") == "SQLITE_NOTADB":
+            return _no_database(place, backups)
+        if is_damage(cause):
+            return _broken(place, backups, str(cause))
+        if trouble := disk_trouble(cause, place):
+            return DiskTrouble(f"cannot open the store {place}: {trouble}")
+    return CannotOpen(f"cannot open the store {_shown(place)}: {cause}")

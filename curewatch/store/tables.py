@@ -103,6 +103,7 @@ pours = Table(
     Column("thickness_source", one_of(ThicknessSource, "thickness_source"), nullable=False),
     Column("width_m", Double),
     Column("height_m", Double),
+    Column("round", Boolean(create_constraint=True, name="round"), nullable=False),
     # This prevents a pour of a mix nobody described.
     Column("recipe", ForeignKey("recipes.name"), nullable=False),
     Column("silicone", Boolean(create_constraint=True, name="silicone"), nullable=False),

@@ -6,7 +6,7 @@ from datetime import datetime
 
 from sqlalchemy import delete, select, update
 
-from curewatch.store import alarm_tables, tables
+from curewatch.store import alarm_tables, tables, workshop_tables
 from curewatch.store.errors import FactRefused
 from curewatch.store.rows import Rows
 
@@ -25,7 +25,8 @@ class TakingBack(Rows):
         about_it = select(_NOTICES.id).where(_NOTICES.piece_id == piece_id)
         deliveries = tables.deliveries
         self._execute(delete(deliveries).where(deliveries.c.notice_id.in_(about_it)), given=piece_id)
-        for table in (tables.notices, alarm_tables.damages, tables.forecasts, tables.pours, tables.stays):
+        of_pours = (workshop_tables.tilts, workshop_tables.paints, tables.pours)
+        for table in (tables.notices, alarm_tables.damages, tables.forecasts, *of_pours, tables.stays):
             self._execute(delete(table).where(table.c.piece_id == piece_id), given=piece_id)
         left = update(tables.pieces).where(tables.pieces.c.id == piece_id).values(gone_at=at)
         if not self._execute(left, given=piece_id).rowcount:

@@ -8,14 +8,29 @@ from curewatch.store import tables
 from curewatch.store.alarm_history import AlarmHistory
 from curewatch.store.decisions import Decisions
 from curewatch.store.facts import Facts
+from curewatch.store.held_messages import HeldMessages
+from curewatch.store.kept_marches import KeptMarches
 from curewatch.store.observations import Observations
 from curewatch.store.outbox import Outbox
 from curewatch.store.readings import Readings
 from curewatch.store.taking_back import TakingBack
+from curewatch.store.taking_in import TakingIn
 from curewatch.store.workshop import Workshop
 
 
-class Transaction(Facts, Observations, Readings, Decisions, AlarmHistory, Outbox, TakingBack, Workshop):
+class Transaction(
+    Facts,
+    Observations,
+    Readings,
+    Decisions,
+    KeptMarches,
+    AlarmHistory,
+    Outbox,
+    TakingBack,
+    TakingIn,
+    Workshop,
+    HeldMessages,
+):
     """Made by `Store.read` and `Store.write`, and of use only inside their `with` block."""
 
     def counts(self) -> dict[str, int]:

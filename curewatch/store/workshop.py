@@ -10,13 +10,13 @@ from sqlalchemy import insert, select, update
 from curewatch.store import workshop_tables as tables
 from curewatch.store.errors import FactRefused
 from curewatch.store.rows import Rows
-from curewatch.workshop import RecipeMix, StepDone
+from curewatch.workshop import Paint, RecipeMix, StepDone, Tilt
 
 _STEPS = tables.steps_done.c
 
 
 class Workshop(Rows):
-    """Mixes and steps."""
+    """Mixes, paint, tilts and steps."""
 
     def put_mix(self, mix: RecipeMix) -> None:
         """Insert the mix of a recipe, or replace it. FactRefused for an unknown recipe."""
@@ -32,6 +32,27 @@ class Workshop(Rows):
         """All mixes, by recipe."""
         found = self._connection.execute(select(tables.mixes).order_by(tables.mixes.c.recipe))
         return [RecipeMix(**row) for row in found.mappings()]
+
+    def put_tilt(self, tilt: Tilt) -> None:
+        """How level a piece lay; one of the same moment is replaced. FactRefused: unknown piece."""
+        self._put(tables.tilts, tilt.model_dump(), ["piece_id", "measured_at"], given=tilt)
+
+    def tilts(self, piece_ids: Collection[int] | None = None) -> list[Tilt]:
+        """Of these pieces (None: of all), by piece and time."""
+        tilts = tables.tilts.c
+        query = select(tables.tilts).order_by(tilts.piece_id, tilts.measured_at)
+        if piece_ids is not None:
+            query = query.where(tilts.piece_id.in_(piece_ids))
+        return [Tilt(**row) for row in self._connection.execute(query).mappings()]
+
+    def put_paint(self, paint: Paint) -> None:
+        """What was poured over a piece, or its correction. FactRefused: unknown piece."""
+        self._put(tables.paints, paint.model_dump(), ["piece_id"], given=paint)
+
+    def paints(self) -> list[Paint]:
+        """All, by piece."""
+        query = select(tables.paints).order_by(tables.paints.c.piece_id)
+        return [Paint(**row) for row in self._connection.execute(query).mappings()]
 
     def add_step(self, step: StepDone) -> StepDone:
         """A step was done; returned with its id. FactRefused: unknown piece, or the step stands as done already."""

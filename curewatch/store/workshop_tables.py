@@ -1,8 +1,20 @@
-"""The tables of mixes and of steps, beside those of `tables`: same metadata, same rules."""
+"""The tables of mixes, paint, tilts and steps, beside those of `tables`: same metadata, same rules."""
 
 from __future__ import annotations
 
-from sqlalchemy import JSON, Boolean, Column, ForeignKey, Index, Integer, Table, text
+from sqlalchemy import (
+    JSON,
+    Boolean,
+    CheckConstraint,
+    Column,
+    Double,
+    ForeignKey,
+    Index,
+    Integer,
+    PrimaryKeyConstraint,
+    Table,
+    text,
+)
 
 from curewatch.store.columns import NAME, Instant
 from curewatch.store.tables import metadata
@@ -14,6 +26,30 @@ mixes = Table(
     Column("recipe", ForeignKey("recipes.name"), primary_key=True),
     Column("by_weight", Boolean(create_constraint=True, name="by_weight"), nullable=False),
     Column("parts", JSON, nullable=False),
+)
+
+tilts = Table(
+    "tilts",
+    metadata,
+    Column("piece_id", ForeignKey("pieces.id"), nullable=False),
+    Column("measured_at", Instant, nullable=False),
+    Column("tilt_rad", Double, nullable=False),
+    # This prevents two tilts of one piece at one moment.
+    PrimaryKeyConstraint("piece_id", "measured_at"),
+    CheckConstraint("tilt_rad BETWEEN 0 AND 0.79", name="tilt_rad"),
+)
+
+paints = Table(
+    "paints",
+    metadata,
+    # This prevents one pour from having been made with two cups.
+    Column("piece_id", ForeignKey("pieces.id"), primary_key=True, autoincrement=False),
+    Column("poured_g", Double),
+    Column("poured_m3", Double),
+    Column("ran_off_m3", Double),
+    # This prevents paint told in two ways, or in none, and more on the mat than left the cup.
+    CheckConstraint("(poured_g IS NULL) != (poured_m3 IS NULL)", name="one_way"),
+    CheckConstraint("ran_off_m3 IS NULL OR (ran_off_m3 >= 0 AND ran_off_m3 < poured_m3)", name="ran_off_m3"),
 )
 
 steps_done = Table(

@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from curewatch.records import AlarmKind
-from curewatch.studio import conditions
+from curewatch.studio import conditions, quality_words
 from curewatch.studio.conditions import Limits, Occupied
 from curewatch.studio.forecast import Drying
 from curewatch.studio.wording import HEATER_CAUTION, Local, age, date, names, number, span
@@ -155,6 +155,9 @@ class Speaker:
     def _silence(self) -> str:
         if self.room.freshest_at is None:
             return f"{self.room.name} has not been read: there are no dates without its temperature and humidity."
+        if doubts := self.room.doubted:
+            told = "; ".join(quality_words.text(one, self.local) for one in doubts[-2:])
+            return f"{told}. Nothing else tells of {self.room.name}: its dates and warnings may rest on what is past."
         last = f"{self._date(self.room.freshest_at)}, {age(self.room.freshest_at, self.now)}"
         return f"Last heard from {self.room.name} {last}. Its dates and warnings rest on old air."
 

@@ -34,6 +34,10 @@ VISITS_H, TESTED_DAYS = (8.0, 12.0, 16.0, 20.0), 8
 """When somebody may look in, for so many days."""
 WEIGHED_H = (1.0, 8.0, 24.0, 96.0, 336.0, 672.0)
 """With a kitchen scale of 1 g: how long after the pour the piece is weighed, beside its bare weight."""
+WEEKLY_H = (1.0, 8.0, 24.0, 72.0, *(168.0 * week for week in range(1, 9)))
+"""The same for somebody who goes on weighing once a week until it is varnished."""
+HEEDED = 0.75
+"""Who heeds the dates looks in from this share of the even-odds date of touch-dry on, at every visit."""
 MEMBERS = 64
 JUDGED = ("touch_dry", "handle", "varnish_ready")
 OUTSIDE = 2.0
@@ -49,9 +53,16 @@ class Plan:
     source: ThicknessSource
     tests_a_day: float = 2.0
     weighed: bool = False
+    heeds: bool = False
+    """Tests at every visit once it may be touch-dry, instead of now and then; weighs weekly, if at all."""
     outside: bool = False
     """Truths drawn twice as wide as the priors."""
     seed: int = 1
+
+    @property
+    def weighed_h(self) -> tuple[float, ...]:
+        """When the scale is used [h from the pour]."""
+        return () if not self.weighed else WEEKLY_H if self.heeds else WEIGHED_H
 
 
 @dataclass(frozen=True)
@@ -95,30 +106,39 @@ class Scores:
 
 def run(rooms: Sequence[Air], plan: Plan) -> Scores:
     """Simulate the studios of `plan` in `rooms`, recorded air."""
-    studios, weighed = plan.studios, plan.weighed
+    studios = plan.studios
     rng = np.random.default_rng(plan.seed)
     z = np.repeat(rng.standard_normal((studios, 1, learning.QUANTITIES)), OBSERVED + 1, axis=1)
     z *= OUTSIDE if plan.outside else 1.0
     z[:, :, learning.OWN] = rng.standard_normal((studios, OBSERVED + 1))
     pieces = [_piece(i, k, rooms, plan.source, rng) for i in range(studios) for k in range(OBSERVED + 1)]
     series = AirSeries([_of_pour(drying, air) for drying, air in pieces])
-    pourings = [drying.pouring for drying, _ in pieces]
     every = np.arange(len(pieces))
-    times = np.array(WEIGHED_H) * 3600 if weighed else None
+    pourings = [drying.pouring for drying, _ in pieces]
+    times = np.array(plan.weighed_h) * 3600 if plan.weighed else None
     true = march_at(pourings, z.reshape(-1, 1, learning.QUANTITIES), series, every, DAYS * 86400.0, times)
+    from_s = _heeded(pourings, series) if plan.heeds else np.zeros(len(pieces))
     observed = []
     for j, (drying, air) in enumerate(pieces):
         if j % (OBSERVED + 1) < OBSERVED:  # the last is the one that is judged
-            seen = _finger_tests(drying, true.reached_s[:, j, 0], plan.tests_a_day, rng)
-            if weighed:
+            tests_a_day = len(VISITS_H) if plan.heeds else plan.tests_a_day
+            seen = _finger_tests(drying, true.reached_s[:, j, 0], tests_a_day, float(from_s[j]), rng)
+            if plan.weighed:
                 phi = true.samples["volatile_fraction"][:, j, 0]
-                seen += _weighings(drying, float(true.solids_m(j)[0]), phi / (1 - phi), rng)
+                seen += _weighings(drying, float(true.solids_m(j)[0]), phi / (1 - phi), plan.weighed_h, rng)
             if seen:
                 observed.append((drying, seen, air))
     lessons = learning.teach(observed, MEMBERS)
     last = every.reshape(studios, -1)[:, -1]
     design = _designs(lessons, studios)
     return _scores(design, pourings, series, last, true.reached_s[:, last, 0], observed, lessons)
+
+
+def _heeded(pourings: list[ensemble.Pouring], series: AirSeries) -> Array:
+    """From when somebody who heeds the dates looks in [s from each pour]: by the central film, in the air to come."""
+    z = np.zeros((len(pourings), 1, learning.QUANTITIES))
+    central = march_at(pourings, z, series, np.arange(len(pourings)), TESTED_DAYS * 86400.0)
+    return np.asarray(HEEDED * central.reached_s[MILESTONES.index("touch_dry"), :, 0])
 
 
 def _designs(lessons: Sequence[learning.Lesson], studios: int) -> Array:
@@ -202,7 +222,9 @@ def _of_pour(drying: Drying, air: Air) -> tuple[Array, Array, Array]:
     return air[0] - drying.pour.at.timestamp(), air[1] + ZERO_C, air[2] / 100
 
 
-def _finger_tests(drying: Drying, reached_s: Array, tests_a_day: float, rng: np.random.Generator) -> list[Observation]:
+def _finger_tests(
+    drying: Drying, reached_s: Array, tests_a_day: float, from_s: float, rng: np.random.Generator
+) -> list[Observation]:
     """Now and then somebody tests, judges with the noise of a person, and stops when it is dry through."""
     touch_dry, handle = (reached_s[MILESTONES.index(name)] for name in ("touch_dry", "handle"))
     pour = drying.pour
@@ -212,7 +234,7 @@ def _finger_tests(drying: Drying, reached_s: Array, tests_a_day: float, rng: np.
         for hour in VISITS_H:
             at = midnight + timedelta(days=day, hours=hour)
             age_s = (at - pour.at).total_seconds()
-            if age_s < 4 * 3600 or rng.uniform() > tests_a_day / len(VISITS_H):
+            if age_s < max(4 * 3600, from_s) or rng.uniform() > tests_a_day / len(VISITS_H):
                 continue
             felt = age_s * np.exp(rng.logistic(0, FINGER_NOISE * np.sqrt(3) / np.pi, 2))
             says = Finger.TOUCH_DRY if felt[0] >= touch_dry else Finger.TACKY
@@ -225,7 +247,9 @@ def _finger_tests(drying: Drying, reached_s: Array, tests_a_day: float, rng: np.
     return found
 
 
-def _weighings(drying: Drying, solids_m: float, liquid: Array, rng: np.random.Generator) -> list[Observation]:
+def _weighings(
+    drying: Drying, solids_m: float, liquid: Array, weighed_h: Sequence[float], rng: np.random.Generator
+) -> list[Observation]:
     pour = drying.pour
     assert pour.width_m is not None
     assert pour.height_m is not None
@@ -241,5 +265,5 @@ def _weighings(drying: Drying, solids_m: float, liquid: Array, rng: np.random.Ge
             grams=float(round(g + d)),
             resolution_g=1.0,
         )
-        for n, (hours, g, d) in enumerate(zip((-0.1, *WEIGHED_H), grams, damp, strict=True))
+        for n, (hours, g, d) in enumerate(zip((-0.1, *weighed_h), grams, damp, strict=True))
     ]

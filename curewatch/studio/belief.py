@@ -1,17 +1,19 @@
-"""What is believed of the quantities nobody knows, and how observations change it: Gaussian, and exact where it can be.
+"""What is believed of the quantities nobody knows, and what one observation says of them: Gaussian, and nearly exact.
 
-The logarithms of the drying times are close to linear in the ensemble's standard normal deviates z (residual 2-6 %
-where the times themselves spread by 20-60 %). An observation thus says something of one direction, y = at + pull z,
-and expectation propagation (Minka 2001; Rasmussen & Williams 2006, section 3.6) brings a set of such sayings into one
-Gaussian, whatever the shape of each likelihood. It keeps how quantities hang together: a finger test cannot tell
-thin solids from fast air, but knows what the two come to.
+The logarithms of the drying times are close to quadratic in the ensemble's standard normal deviates z. Where the belief
+lies, such a curve is a straight line and a known uncertainty about it (statistical linearisation: Garcia-Fernandez,
+Svensson, Morelande & Sarkka 2015, "Posterior linearization filter"). An observation thus says something of one
+direction, y = at + pull z, and the Gaussian that stands for it has the moments of belief times likelihood, whatever
+the shape of the likelihood (expectation propagation: Minka 2001; Rasmussen & Williams 2006, section 3.6). That keeps
+how quantities hang together: a finger test cannot tell thin solids from fast air, but knows what the two come to.
+`joint.py` brings the observations of all pieces together.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,8 +24,8 @@ SLIP = 0.02
 """Share of finger tests that are slips (of the pen, of the piece): no one of them can rule anything out [-]."""
 SLIP_EQUAL = 1e-3
 """The same for what was measured: less, since a slip could be anywhere and the bell is narrow."""
-SWEEPS, DAMPING = 12, 0.8
 _GRID = np.linspace(-6.0, 6.0, 121)
+_BELL = np.exp(-0.5 * _GRID**2)
 
 
 class Sense(StrEnum):
@@ -47,24 +49,66 @@ def likelihood(sense: Sense, seen: float, noise: float, y: Array, slip: float = 
 
 @dataclass(frozen=True)
 class Clue:
-    """What one observation says: y = `at` + `pull` z, give or take `rest`, lies above, below or at `seen`."""
+    """What one observation says: y = `at` + `pull` z + z `bend` z, give or take `rest`, lies where `seen` is."""
 
     observed_s: float
     """When [s since 1970]."""
     at: float
     pull: tuple[float, ...]
-    """By quantity of `ensemble.SPREADS`."""
+    """By quantity of `ensemble.SPREADS`; of a clue with `kin` one more, its rest, as the clues of that kin share it."""
     rest: float
-    """Standard deviation of what is not linear in z."""
+    """Standard deviation of what is neither linear nor quadratic in z, and no other clue's."""
     sense: Sense
     seen: float
     noise: float
     slip: float = SLIP
+    bend: tuple[float, ...] = ()
+    """Of z_i z_j, i <= j, row by row; empty: y is a straight line."""
+    kin: str = ""
+    """Clues of one piece that see the same y err alike: five tests of one date are not five fits of it."""
 
-    def likelihood(self, along: Array) -> Array:
-        """At values `along` = pull z."""
-        noise = float(np.hypot(self.noise, self.rest))
-        return likelihood(self.sense, self.seen, noise, self.at + along, self.slip)
+    @cached_property
+    def curvature(self) -> Array:
+        """The symmetric matrix of `bend`."""
+        size, curved = len(self.pull), len(self.pull) - bool(self.kin)
+        found = np.zeros((size, size))
+        if self.bend:
+            found[np.triu_indices(curved)] = self.bend
+        return np.asarray(0.5 * (found + found.T))
+
+    def straight(self, mean: Array, cov: Array) -> Straight:
+        """The line that y is about a belief."""
+        curved, pull = self.curvature, np.array(self.pull)
+        along = pull + 2 * curved @ mean
+        spread = curved @ cov
+        at = self.at + float(pull @ mean + mean @ curved @ mean + np.trace(spread) - along @ mean)
+        noise = np.sqrt(self.noise**2 + self.rest**2 + 2 * float((spread * spread.T).sum()))
+        return Straight(at, along, self.sense, self.seen, float(noise), self.slip)
+
+
+@dataclass(frozen=True)
+class Straight:
+    """A clue as a line: y = `at` + `pull` z."""
+
+    at: float
+    pull: Array
+    sense: Sense
+    seen: float
+    noise: float
+    slip: float
+
+    def site(self, mean: float, variance: float) -> tuple[float, float]:
+        """The Gaussian in pull z that stands for it: precision, and precision times mean.
+
+        `mean`, `variance`: of pull z by all else that is believed.
+        """
+        x = mean + _GRID * np.sqrt(variance)
+        weight = _BELL * likelihood(self.sense, self.seen, self.noise, self.at + x, self.slip)
+        weight /= weight.sum()
+        tilted = float(weight @ x)
+        spread = max(float(weight @ (x - tilted) ** 2), 1e-12)
+        new = max(1 / spread - 1 / variance, 0.0)  # a slip may widen what is believed; a Gaussian site must not
+        return new, tilted * (1 / variance + new) - mean / variance
 
 
 @dataclass(frozen=True)
@@ -87,64 +131,6 @@ class Gaussian:
     def of(self, index: NDArray[np.intp]) -> Gaussian:
         """Of some of the quantities."""
         return Gaussian(self.mean[index], self.cov[np.ix_(index, index)])
-
-
-@dataclass(frozen=True)
-class Posterior:
-    """A belief over n quantities, each a standard normal before, with the share that each clue has in it."""
-
-    directions: Array
-    """(clues, n)"""
-    precision: Array
-    """(clues)"""
-    pull: Array
-    """(clues): precision times mean."""
-
-    def belief(self, without: NDArray[np.bool_] | None = None) -> Gaussian:
-        """Of all clues, or of all but those marked in `without`."""
-        tau, nu = self.precision, self.pull
-        if without is not None:
-            tau, nu = np.where(without, 0.0, tau), np.where(without, 0.0, nu)
-        b = self.directions
-        cov = np.linalg.inv(np.eye(b.shape[1]) + (b.T * tau) @ b)
-        return Gaussian(np.asarray(cov @ (b.T @ nu)), np.asarray(cov, dtype=float))
-
-
-def learn(clues: Sequence[Clue], columns: Sequence[NDArray[np.intp]], size: int) -> Posterior:
-    """The belief over `size` quantities that `clues` lead to; `columns`: which quantity each entry of a pull is of."""
-    b = np.zeros((len(clues), size))
-    for row, clue, index in zip(b, clues, columns, strict=True):
-        row[index] = clue.pull
-    tau, nu = np.zeros(len(clues)), np.zeros(len(clues))
-    cov, canonical = np.eye(size), np.zeros(size)
-    for _ in range(SWEEPS):
-        before = tau.copy()
-        for k, clue in enumerate(clues):
-            reach = cov @ b[k]
-            variance = float(b[k] @ reach)
-            if variance < 1e-10:
-                continue
-            new_tau, new_nu = _site(clue, float(reach @ canonical), variance, tau[k], nu[k])
-            d_tau, d_nu = DAMPING * (new_tau - tau[k]), DAMPING * (new_nu - nu[k])
-            tau[k], nu[k] = tau[k] + d_tau, nu[k] + d_nu
-            cov = cov - np.outer(reach, reach) * (d_tau / (1 + d_tau * variance))
-            canonical = canonical + d_nu * b[k]
-        if np.abs(tau - before).max(initial=0.0) < 1e-3 * (1 + tau.max(initial=0.0)):
-            break
-    return Posterior(b, tau, nu)
-
-
-def _site(clue: Clue, mean: float, variance: float, tau: float, nu: float) -> tuple[float, float]:
-    """The Gaussian that stands for a clue beside all others: precision, and precision times mean."""
-    precision = max(1 / variance - tau, 1e-9)  # of the others alone
-    centre = (mean / variance - nu) / precision
-    x = centre + _GRID / np.sqrt(precision)
-    weight = np.exp(-0.5 * _GRID**2) * clue.likelihood(x)
-    weight /= weight.sum()
-    tilted = float(weight @ x)
-    spread = max(float(weight @ (x - tilted) ** 2), 1e-12)
-    new = max(1 / spread - precision, 0.0)  # a slip may widen what is believed; a Gaussian site must not
-    return new, tilted * (precision + new) - centre * precision
 
 
 def tempered(log_weight: Array, floor: float) -> Array:

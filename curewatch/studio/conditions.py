@@ -17,6 +17,7 @@ from curewatch.physics import air
 from curewatch.physics.evaporation import AIR_SPEED, film_balance
 from curewatch.records import AlarmKind, Forecast, MilestoneKind
 from curewatch.studio.climate import Array, Climate
+from curewatch.studio.findings import Finding, Flaw
 from curewatch.studio.forecast import Drying
 
 ON, BETWEEN, OFF, ASLEEP = 1, 0, -1, 2
@@ -67,6 +68,24 @@ class Occupied:
     def freshest_at(self) -> datetime | None:
         """Until when both quantities were read by a live source (typed, or a sensor's that was not retained)."""
         return self.climate.live_at if self.climate else None
+
+    @property
+    def doubted(self) -> tuple[Finding, ...]:
+        """Why the room's newest readings are not believed: its only sensor is surely stuck, or says what cannot be."""
+        if self.climate is None:
+            return ()
+        newest_s = self.climate.newest_s
+        return tuple(
+            one
+            for one in self.climate.findings
+            if (one.flaw is Flaw.STUCK and one.sure and not one.others and one.until_s >= newest_s)
+            or (one.flaw is Flaw.IMPOSSIBLE and one.until_s > newest_s)
+        )
+
+    @property
+    def is_stuck(self) -> bool:
+        """Whether its only sensor is surely stuck: as good as no readings."""
+        return any(one.flaw is Flaw.STUCK for one in self.doubted)
 
     def wet_until(self, drying: Drying) -> float:
         """When the piece no longer needs watching [s]: safe to handle, dry through; inf if no date is foreseen."""
@@ -150,7 +169,7 @@ def fresh_code(room: Occupied, now: datetime, limits: Limits) -> int:
     wet = room.wet_at(now)
     if not wet:
         return ASLEEP
-    if room.silent_together:
+    if room.silent_together or room.is_stuck:
         return ON
     since = room.freshest_at or min(d.pour.at for d in wet)
     return ON if now - since > stale_after(room, limits) else OFF

@@ -7,7 +7,8 @@ takes nothing back.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 
 from curewatch.records import AlarmKind, Damage, MilestoneKind
 from curewatch.studio import conditions
-from curewatch.studio.climate import Array
+from curewatch.studio.climate import Array, Climate
 from curewatch.studio.conditions import Limits, Occupied, milestone_s
 from curewatch.studio.forecast import Drying
 from curewatch.studio.wording import number, span
@@ -53,16 +54,24 @@ def counted(
     times = room.climate.moments(min(begins).timestamp() - 1, now.timestamp())
     if len(times) < 2:
         return []
-    film = conditions.film_temperatures(room, times, *room.climate.at(times))
     grown = []
-    for row, drying in enumerate(room.dryings):
+    for drying, film_c in _film_temperatures(room, room.climate, times):
         for kind in KINDS:
             before = known.get((drying.piece.id, kind))
             begin = (before.counted_until if before else since).timestamp()
-            harmed = _harmed(room, drying, kind, times, film[row], limits)
-            if (found := _grown(drying, kind, before, times, film[row], harmed, begin)) is not None:
+            harmed = _harmed(room, drying, kind, times, film_c, limits)
+            if (found := _grown(drying, kind, before, times, film_c, harmed, begin)) is not None:
                 grown.append(found)
     return grown
+
+
+def _film_temperatures(room: Occupied, climate: Climate, time_s: Array) -> Iterator[tuple[Drying, Array]]:
+    """Each piece with its film's temperature at each moment [°C]; so many pieces at once as memory is bounded for."""
+    temp_c, rh_pct = climate.at(time_s)
+    at_once = max(1, conditions.AT_ONCE // len(time_s))
+    for i in range(0, len(room.dryings), at_once):
+        part = replace(room, dryings=room.dryings[i : i + at_once])
+        yield from zip(part.dryings, conditions.film_temperatures(part, time_s, temp_c, rh_pct), strict=True)
 
 
 def _both(room: Occupied) -> list[tuple[Drying, AlarmKind]]:

@@ -1,6 +1,7 @@
 """How a piece dries over time, on the facts: what its drying curve shows. Made when somebody looks at it.
 
-The milestones come from the forecast; this is the way there, by fewer members of the same ensemble.
+The milestones come from the forecast; this is the way there, by fewer members of the same ensemble: drawn from what
+was learned about the piece, weighed against its own observations, each through its own future of the room.
 """
 
 from __future__ import annotations
@@ -13,10 +14,11 @@ import numpy as np
 
 from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
-from curewatch.physics.series import AirSeries
 from curewatch.records import Forecast, MilestoneKind
+from curewatch.studio import marching
 from curewatch.studio.climate import Array, Climate
 from curewatch.studio.forecast import Drying
+from curewatch.studio.future import RoomFuture
 
 MEMBERS, POINTS = 24, 49
 _SHOWN = ((MilestoneKind.HANDLE, 1.1), (MilestoneKind.TOUCH_DRY, 1.4), (MilestoneKind.PACKED, 2.0))
@@ -41,26 +43,30 @@ class DryingCurve:
 
 
 def drying_curve(
-    drying: Drying, climates: Mapping[str, Climate], forecast: Forecast | None, now: datetime
+    drying: Drying,
+    climates: Mapping[str, Climate],
+    forecast: Forecast | None,
+    now: datetime,
+    future: RoomFuture | None = None,
 ) -> DryingCurve | None:
-    """The curve from the pour until the piece may be handled, or as far as is foreseen. None: its air is not known."""
+    """The curve from the pour until the piece may be handled, or as far as is foreseen. None: its air is not known.
+
+    `future`: of the room it is in now, for `MEMBERS` members; None: the air stays as it was last read.
+    """
     air = drying.air(climates)
     if air is None:
         return None
-    time_s, temp_c, rh_pct = air
-    poured_s = drying.pour.at.timestamp()
-    series = AirSeries([(time_s - poured_s, temp_c + ZERO_C, rh_pct / 100)])
     times = np.linspace(0.0, _shown(drying, forecast, now).total_seconds(), POINTS)
-    _, samples = ensemble.run(
-        [drying.pouring], series, np.zeros(1, dtype=np.intp), float(times[-1]), MEMBERS, sample_at=times
-    )
-    volatile = samples["volatile_fraction"][:, 0]
+    leg = marching.Leg(drying.pouring, drying.pour.at.timestamp(), air, future, float(times[-1]), drying.knowing)
+    samples, weights = marching.watched(leg, MEMBERS, times)
+    volatile = samples["volatile_fraction"]
     liquid = volatile / (1 - volatile)  # volume ratio to the solids, which do not change
-    low, median, high = np.array([ensemble.quantiles(row) for row in liquid / liquid[0]]).T
-    middle = {name: np.median(samples[name][:, 0], axis=1) for name in ("surface", "bottom", "film_temperature")}
-    return DryingCurve(
-        times / 3600, low, median, high, middle["surface"], middle["bottom"], middle["film_temperature"] - ZERO_C
+    low, median, high = np.array([ensemble.quantiles(row, weights) for row in liquid / liquid[0]]).T
+    surface, bottom, film = (
+        np.array([ensemble.quantiles(row, weights, (0.5,))[0] for row in samples[name]])
+        for name in ("surface", "bottom", "film_temperature")
     )
+    return DryingCurve(times / 3600, low, median, high, surface, bottom, film - ZERO_C)
 
 
 def _shown(drying: Drying, forecast: Forecast | None, now: datetime) -> timedelta:

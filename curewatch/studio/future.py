@@ -102,7 +102,7 @@ def _units(errors: Array, members: int) -> Array:
     # spread evenly over the past, and given out by how warm they are: to members in an order of its own
     drawn = np.linspace(0, kept.shape[1] - 1, members).round().astype(np.intp)
     drawn = drawn[np.argsort(kept[0, drawn].mean(axis=-1), kind="stable")]
-    drawn = drawn[_apart(np.random.default_rng(SEED).standard_normal(members)).argsort().argsort()]
+    drawn = drawn[apart(np.random.default_rng(SEED).standard_normal(members)).argsort().argsort()]
     return np.asarray(np.clip(kept / edge, -FARTHEST, FARTHEST)[:, drawn])
 
 
@@ -115,7 +115,7 @@ def _made_up(members: int) -> Array:
     """Errors that stay with a member for LASTS_H, in units of the band; as many above as below."""
     draw = np.random.default_rng(SEED)
     kept = np.exp(-1.0 / LASTS_H)
-    shocks = _apart(draw.standard_normal((2, AHEAD, members))).swapaxes(1, 2)
+    shocks = apart(draw.standard_normal((2, AHEAD, members))).swapaxes(1, 2)
     shocks[1] = -0.4 * shocks[0] + np.sqrt(1 - 0.4**2) * shocks[1]  # warmer air is drier air
     path = np.empty_like(shocks)
     path[..., 0] = shocks[..., 0]
@@ -125,7 +125,7 @@ def _made_up(members: int) -> Array:
     return np.asarray(np.clip(path / Z90, -FARTHEST, FARTHEST))
 
 
-def _apart(draw: Array) -> Array:
+def apart(draw: Array) -> Array:
     """Standard normal deviates (…, members) made to have nothing to do with what else tells the members apart.
 
     Among a few dozen members, chance alone would give the thick films the warm rooms, and narrow the dates.
@@ -178,6 +178,6 @@ def daily_sd(seen: Outlook) -> Array:
 
 def _drifts(members: int) -> Array:
     """Standard normal deviates (2, 1 + members), row 0 none: which way each member's room drifts."""
-    draw = _apart(np.random.default_rng(SEED + 1).standard_normal((2, members)))
+    draw = apart(np.random.default_rng(SEED + 1).standard_normal((2, members)))
     draw[1] = -0.3 * draw[0] + np.sqrt(1 - 0.3**2) * draw[1]
     return np.concatenate([np.zeros((2, 1)), draw], axis=1)

@@ -1,7 +1,7 @@
 """What the painter's finger and scale teach about a recipe and a place, and what carries over to the next pour.
 
 Each observed piece gives a lesson: its clues, drawn once from members spread as nobody knew anything, by the air up to
-the observation. All lessons together give one belief (see belief.py), so it matters neither in which order they came
+the observation. All lessons together give one belief (see joint.py), so it matters neither in which order they came
 nor what was believed when: the same facts give the same belief. A recipe carries its solids, diffusivities, limits and
 film-forming temperature to the next pour, a place its air speed; how thick a pour came out is the piece's own.
 """
@@ -20,9 +20,10 @@ from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
 from curewatch.physics.series import AirSeries
 from curewatch.studio import evidence
-from curewatch.studio.belief import Clue, Gaussian, Posterior, learn
+from curewatch.studio.belief import Clue, Gaussian
 from curewatch.studio.climate import Array
 from curewatch.studio.forecast import Air, Drying
+from curewatch.studio.joint import Joint
 from curewatch.studio.knowing import Knowing
 from curewatch.studio.members import march_at
 
@@ -33,6 +34,8 @@ AHEAD = 4.0
 QUESTIONED = 0.05
 """An observation that the members expected less than this is questioned: kept, and hardly counted."""
 QUANTITIES = len(ensemble.SPREADS)
+Name = tuple[str, str | int, int | str]
+"""One quantity of a recipe, a place or a piece: which kind, its name, and the number of the quantity (or a kin)."""
 OWN, OF_PLACE = ensemble.SPREADS.index("thickness"), ensemble.SPREADS.index("air_speed")
 
 
@@ -59,20 +62,10 @@ class Learned:
     forgotten: Mapping[tuple[Subject, str], float] = field(default_factory=dict)
     """By recipe or place, before when [s since 1970] observations are to teach nothing."""
 
-    @cached_property
-    def _columns(self) -> dict[tuple[str, str | int, int], int]:
-        """A number for every quantity of a recipe (kind, name, quantity), place and piece."""
-        numbers: dict[tuple[str, str | int, int], int] = {}
-        for lesson in self.lessons:
-            for clue in lesson.clues:
-                for key in self._keys(lesson, clue.observed_s):
-                    numbers.setdefault(key, len(numbers))
-        return numbers
-
-    def _keys(self, lesson: Lesson, observed_s: float) -> list[tuple[str, str | int, int]]:
+    def _keys(self, lesson: Lesson, observed_s: float) -> list[Name]:
         """Whose each quantity is, for an observation of that time; what is forgotten is the piece's own."""
 
-        def whose(subject: Subject, name: str | None, q: int) -> tuple[str, str | int, int]:
+        def whose(subject: Subject, name: str | None, q: int) -> Name:
             if name is None or observed_s <= self.forgotten.get((subject, name), -np.inf):
                 return ("piece", lesson.piece_id, q)
             return (subject.value, name, q)
@@ -87,32 +80,26 @@ class Learned:
         ]
 
     @cached_property
-    def _posterior(self) -> Posterior:
-        clues = [clue for lesson in self.lessons for clue in lesson.clues]
-        columns = [
-            np.array([self._columns[key] for key in self._keys(lesson, clue.observed_s)], dtype=np.intp)
-            for lesson in self.lessons
-            for clue in lesson.clues
-        ]
-        return learn(clues, columns, len(self._columns))
+    def _joint(self) -> Joint:
+        told = [[(c, [*self._keys(one, c.observed_s), *_kin(one, c)]) for c in one.clues] for one in self.lessons]
+        return Joint(told, [frozenset(key for _, keys in some for key in keys if key[0] == "piece") for some in told])
 
     @cached_property
-    def _of_all(self) -> Gaussian:
-        return self._posterior.belief()
+    def _place(self) -> dict[int, int]:
+        """By piece, where its lesson stands."""
+        return {lesson.piece_id: i for i, lesson in enumerate(self.lessons)}
 
     def belief(self, recipe: str, place: str | None, piece_id: int | None = None) -> Gaussian | None:
         """Of the eight quantities of a pour of this recipe at this place; None where nothing bears on it.
 
         With `piece_id`, what its own observations say of it is in it.
         """
-        return self._marginal(self._of_all, recipe, place, piece_id)
+        known = None if piece_id is None else self._place.get(piece_id)
+        return self._joint.belief(self._asked(recipe, place, piece_id), known)
 
     def before(self, recipe: str, place: str | None, piece_id: int) -> Gaussian | None:
         """What the other pieces teach about this one."""
-        mine = [lesson.piece_id == piece_id for lesson in self.lessons for _ in lesson.clues]
-        if not any(mine):
-            return self.belief(recipe, place)
-        return self._marginal(self._posterior.belief(np.array(mine)), recipe, place, None)
+        return self._joint.belief(self._asked(recipe, place, None), self._place.get(piece_id), without=True)
 
     def knowing(self, drying: Drying, observations: Sequence[Observation]) -> Knowing | None:
         """What a forecast of this piece is to go by; None where nothing is known of it beyond what is assumed."""
@@ -124,17 +111,8 @@ class Learned:
         before = self.before(*named, drying.piece.id) or unknowing
         return Knowing(drying.pour, tuple(observations), before, belief)
 
-    def _marginal(self, whole: Gaussian, recipe: str, place: str | None, piece_id: int | None) -> Gaussian | None:
-        lesson = Lesson(-1 if piece_id is None else piece_id, recipe, place, ())
-        index = [self._columns.get(key) for key in self._keys(lesson, np.inf)]
-        known = np.array([i for i in index if i is not None], dtype=np.intp)
-        if not len(known):
-            return None
-        at = np.array([q for q, i in enumerate(index) if i is not None], dtype=np.intp)
-        mean, cov = np.zeros(QUANTITIES), np.eye(QUANTITIES)
-        part = whole.of(known)
-        mean[at], cov[np.ix_(at, at)] = part.mean, part.cov
-        return Gaussian(mean, cov)
+    def _asked(self, recipe: str, place: str | None, piece_id: int | None) -> list[Name]:
+        return self._keys(Lesson(-1 if piece_id is None else piece_id, recipe, place, ()), np.inf)
 
     def taught_by(self, subject: Subject, name: str) -> list[Lesson]:
         """The lessons that still teach about a recipe or place, each with those clues alone."""
@@ -142,6 +120,10 @@ class Learned:
         about = [one for one in self.lessons if (one.recipe if subject is Subject.RECIPE else one.place) == name]
         left = [replace(one, clues=tuple(c for c in one.clues if c.observed_s > since)) for one in about]
         return [one for one in left if one.clues]
+
+
+def _kin(lesson: Lesson, clue: Clue) -> list[Name]:
+    return [("piece", lesson.piece_id, clue.kin)] if clue.kin else []
 
 
 def place_of(drying: Drying) -> str:

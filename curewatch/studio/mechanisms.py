@@ -6,11 +6,11 @@ practice [cal]; none of this is a diagnosis.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from datetime import datetime, timedelta
 
 from curewatch.studio.aftercare import Step, coat
+from curewatch.studio.levelling import DRIFTS, STAYS, drifted, in_words
 from curewatch.studio.trouble import THICKNESS_FROM, Case, Finding, Trouble, Verdict
 from curewatch.studio.varnish_air import against
 
@@ -165,14 +165,18 @@ def _glycol(case: Case) -> Finding:
 
 
 def _tilt(case: Case) -> Finding:
-    t = case.trace
+    t, likely = case.trace, None
     figure = "the room's air was not read"
     if t is not None:
-        slope = math.tan(t.tilt_for_5mm) * 1e3
-        figure = f"a tilt of {slope:.2g} mm per metre would have moved this film 5 mm; its tilt is not known"
-    return Finding(
-        "the support was not level", Verdict.CANT_TELL, figure, "level to that with `curewatch level`, then pour"
-    )
+        figure = f"a tilt of {in_words(t.tilt_for_5mm)} would have moved this film 5 mm; "
+        if not case.tilts:
+            figure += "its tilt is not known"
+        else:
+            moved = drifted(t.film, case.drying.pour.at, case.tilts)
+            tilts = ", then ".join(in_words(tilt.tilt_rad) for tilt in case.tilts)
+            figure += f"{tilts} was measured, which moved it about {moved * 1e3:.2g} mm"
+            likely = True if moved >= DRIFTS else False if moved < STAYS else None
+    return Finding("the support was not level", _judged(likely), figure, "level it with `curewatch level`, then pour")
 
 
 def _unchecked(case: Case) -> Finding:

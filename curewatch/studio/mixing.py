@@ -76,6 +76,12 @@ class Shape:
         return self.width * self.height * (math.pi / 4 if self.round else 1.0)
 
     @property
+    def in_words(self) -> str:
+        if self.round:
+            return f"a round of {self.width * 100:g} cm"
+        return f"{self.width * 100:g} x {self.height * 100:g} cm"
+
+    @property
     def girth(self) -> float:
         """Once around [m]."""
         return math.pi * self.width if self.round else 2 * (self.width + self.height)

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
+from types import MappingProxyType
 
 from curewatch.records import Alarm, AlarmKind, MilestoneKind, Notice
+from curewatch.studio import sensor_care
 from curewatch.studio.ahead import Foreseen
 from curewatch.studio.alarm_words import TITLES
 from curewatch.studio.board import Board, PieceLine
+from curewatch.studio.findings import Finding
+from curewatch.studio.open_steps import OpenStep, in_words
 from curewatch.studio.wording import STAGES, Local, date, listed
 
 TOLD_UNTIL = timedelta(hours=5)
@@ -36,32 +40,46 @@ def key_of(person: str, now: datetime, local: Local) -> str:
     return f"morning/{name}/{local(now).date().isoformat()}"
 
 
-def notice(person: str, board: Board, ahead: Mapping[str, Foreseen], now: datetime, local: Local) -> Notice | None:
-    """What there is to do today; None where there is nothing. `ahead`: by room, what is foreseen of its air."""
+def notice(
+    person: str,
+    board: Board,
+    ahead: Mapping[str, Foreseen],
+    now: datetime,
+    local: Local,
+    steps: Mapping[str, OpenStep | None] = MappingProxyType({}),
+) -> Notice | None:
+    """What there is to do today; None where there is nothing. `ahead`: by room, what is foreseen of its air; `steps`:
+    by piece, the step of after-care that is open on it, None where none is."""
     ends = local(now).replace(hour=23, minute=59, second=59)
     check = [line for line in board.pieces if _to_check(line, ends)]
-    varnish = [line for line in board.pieces if _to_varnish(line)]
+    varnish = [line for line in board.pieces if _to_varnish(line) and line.name not in steps]
+    care = [(line, step) for line in board.pieces if (step := steps.get(line.name)) is not None]
     alarms = [alarm for alarm in board.alarms if alarm.acknowledged_at is None]
-    if not check and not varnish and not alarms:
+    sensors = sensor_care.for_a_person(board.rooms, board.alarms, now)
+    if not (check or varnish or care or alarms or any(sensor_care.is_news(one, now) for _, one in sensors)):
         return None
     lines = [_alarm(alarm, now, local) for alarm in alarms]
     lines += [_checking(line, now, local) for line in check]
+    lines += [f"{line.name}, {_where(line)}: {in_words(step, local, now)}" for line, step in care]
     lines += [_varnishing(line, ahead.get(line.room), board, now, local) for line in varnish]
+    lines += [sensor_care.line(room, finding, local) for room, finding in sensors]
     return Notice(
         key=key_of(person, now, local),
         kind="morning",
         created_at=now,
-        title=f"Today: {_summary(check, varnish, alarms, ahead, now, local)}",
+        title=f"Today: {_summary(check, varnish, care, alarms, ahead, now, local) or _sensors(sensors)}",
         text="\n".join(lines),
         expires_at=now + TOLD_UNTIL,
         data={
             "person": person,
-            "names": sorted(
-                {name for line in (*check, *varnish) for name in (line.name, line.room, line.place) if name}
-            ),
+            "names": _names([*check, *varnish, *(line for line, _ in care)]),
             "at": now.isoformat(),
         },
     )
+
+
+def _names(lines: Sequence[PieceLine]) -> list[str]:
+    return sorted({name for line in lines for name in (line.name, line.room, line.place) if name})
 
 
 def _to_check(line: PieceLine, ends: datetime) -> bool:
@@ -77,6 +95,7 @@ def _to_varnish(line: PieceLine) -> bool:
 def _summary(
     check: Sequence[PieceLine],
     varnish: Sequence[PieceLine],
+    care: Sequence[tuple[PieceLine, OpenStep]],
     alarms: Sequence[Alarm],
     ahead: Mapping[str, Foreseen],
     now: datetime,
@@ -84,11 +103,19 @@ def _summary(
 ) -> str:
     parts = [f"look at {listed(sorted({alarm.room for alarm in alarms}))} first"] if alarms else []
     parts += [f"check {_pieces(len(check))}"] if check else []
+    varnish = [*varnish, *(line for line, step in care if step.kind == "varnish")]
+    for kind, verb in (("wash", "wash the silicone off"), ("wrap", "wrap")):
+        if count := sum(step.kind == kind for _, step in care):
+            parts.append(f"{verb} {_pieces(count)}")
     if varnish:
         damp = [found for line in varnish if (found := ahead.get(line.room)) and found.kind is AlarmKind.DAMP]
         before = f" before the room turns damp {date(min(f.begins_at for f in damp), local, now)}" if damp else ""
         parts.append(f"varnish {_pieces(len(varnish))}{before}")
     return ", ".join(parts)
+
+
+def _sensors(found: Sequence[tuple[str, Finding]]) -> str:
+    return f"look at the sensors in {listed(sensor_care.rooms_of(found))}"
 
 
 def _pieces(count: int) -> str:

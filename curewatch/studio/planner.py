@@ -41,6 +41,14 @@ class Change:
     warmer_k: float = 0.0
     drier_pct: float = 0.0
     air_speed: float | None = None
+    calms: bool = False
+    """`air_speed` is the most that is left, not the least that comes."""
+
+    def speed(self, as_it_is: float) -> float:
+        """Of the air over a piece [m/s]."""
+        if self.air_speed is None:
+            return as_it_is
+        return min(self.air_speed, as_it_is) if self.calms else max(self.air_speed, as_it_is)
 
     def of(self, temp_c: Array, rh_pct: Array) -> tuple[Array, Array]:
         """The room's air after it."""
@@ -102,8 +110,7 @@ def _odds(
 ) -> Array:  # fmt: skip
     """That pours at `poured_s` are in time for `due` [0-1]."""
     row = MILESTONES.index(kind.value)
-    if change.air_speed is not None:
-        pouring = replace(pouring, air_speed=max(change.air_speed, pouring.air_speed))
+    pouring = replace(pouring, air_speed=change.speed(pouring.air_speed))
     temp, rh = change.of(climate.temp_c[-1:], climate.rh_pct[-1:])
     ahead = None if future is None else _changed(future, change)
     left = due.timestamp() - poured_s
@@ -157,21 +164,26 @@ class Advice:
         return sooner and (self.skin_gap_h > 1.1 * self.skin_gap_now_h + 0.5 or self.rate_ratio > 1.5)
 
 
-def advice(drying: Drying, climates: Mapping[str, Climate], future: RoomFuture | None, now: datetime) -> list[Advice]:
-    """What each of `CHANGES` would do to the piece from now on; nothing where its air is not known."""
+def advice(
+    drying: Drying,
+    climates: Mapping[str, Climate],
+    future: RoomFuture | None,
+    now: datetime,
+    could: Sequence[Change] = CHANGES,
+) -> list[Advice]:
+    """What each change that `could` be made would do to the piece from now on; nothing where its air is not known."""
     air = drying.air(climates)
     if air is None:
         return []
     poured_s = drying.pour.at.timestamp()
     age_s = max(0.0, now.timestamp() - poured_s)
-    changes = (AS_IT_IS, *CHANGES)
+    changes = (AS_IT_IS, *could)
     z = np.repeat(deviates(drying.knowing, 1)[None], len(changes), axis=0)
     films = films_at([drying.pouring] * len(changes), z)
     rooms = np.arange(len(changes))
     past = AirSeries([(air[0] - poured_s, air[1] + ZERO_C, air[2] / 100)] * len(changes))
     state, _ = march.march(films, past, rooms, age_s, rtol=march.FINE[0], atol=march.FINE[1], stop_when_ready=False)
-    fans = [films.air_speed[0] if c.air_speed is None else max(c.air_speed, films.air_speed[0]) for c in changes]
-    blown = replace(films, air_speed=np.array(fans))
+    blown = replace(films, air_speed=np.array([c.speed(float(films.air_speed[0])) for c in changes]))
     ahead = AirSeries([_onwards(c, air, future, poured_s, age_s) for c in changes])
     soon = np.array([age_s + 60.0])
     state.step = np.minimum(state.step, 60.0)  # the air has changed: the step's memory is worth little
@@ -180,7 +192,7 @@ def advice(drying: Drying, climates: Mapping[str, Climate], future: RoomFuture |
         blown, ahead, rooms, until, state=state, sample_at=soon, rtol=march.FINE[0], atol=march.FINE[1]
     )
     hours, rates = end.reached / 3600, samples["rate"][0]
-    return [_advice(change, hours[:, [0, i + 1]], age_s / 3600, rates[[0, i + 1]]) for i, change in enumerate(CHANGES)]
+    return [_advice(change, hours[:, [0, i + 1]], age_s / 3600, rates[[0, i + 1]]) for i, change in enumerate(could)]
 
 
 def _onwards(
@@ -198,8 +210,11 @@ def _onwards(
 def _advice(change: Change, hours: Array, age_h: float, rates: Array) -> Advice:
     """`hours`: (4, 2) [h], without and with the change; `rates`: of water leaving, likewise."""
     ahead = [(kind, *hours[i]) for i, kind in enumerate(MilestoneKind) if not hours[i, 0] <= age_h]
-    gaps = hours[MILESTONES.index("handle")] - hours[MILESTONES.index("touch_dry")]
-    gap_now, gap = (float(g) if math.isfinite(g) else None for g in np.where(np.isfinite(hours[1]), gaps, np.nan))
+    skin, through = hours[MILESTONES.index("touch_dry")], hours[MILESTONES.index("handle")]
+    gap_now, gap = (
+        float(end - begin) if math.isfinite(begin) and math.isfinite(end) else None
+        for begin, end in zip(skin, through, strict=True)
+    )
     return Advice(
         change=change,
         hours={k: float(b - a) if math.isfinite(a) and math.isfinite(b) else None for k, a, b in ahead},

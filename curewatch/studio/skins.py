@@ -10,8 +10,8 @@ import numpy as np
 
 from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
-from curewatch.physics.evaporation import H_BACK
 from curewatch.physics.series import AirSeries
+from curewatch.physics.supports import BACKINGS
 from curewatch.studio.aftercare import Odds
 from curewatch.studio.climate import Climate
 from curewatch.studio.forecast import Drying, reason_in_words
@@ -27,7 +27,7 @@ def skins(drying: Drying, climates: Mapping[str, Climate], wet_m: float) -> Odds
     time_s, temp_c, rh_pct = known
     series = AirSeries([(time_s - drying.pour.at.timestamp(), temp_c + ZERO_C, rh_pct / 100)])
     spread = ensemble.THICKNESS_SPREAD["layer"]
-    film = replace(drying.pouring, wet_thickness=wet_m, thickness_spread=spread, h_back=H_BACK["board"])
+    film = replace(drying.pouring, wet_thickness=wet_m, thickness_spread=spread, **vars(BACKINGS["board"]))
     outcomes, _ = ensemble.run([film], series, np.zeros(1, dtype=np.intp), DAYS * 86_400.0, MEMBERS)
     early, even, safe = (
         drying.pour.at + timedelta(seconds=round(s)) if np.isfinite(s) else None for s in outcomes[0].at("handle")

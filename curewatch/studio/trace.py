@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 import numpy as np
@@ -39,6 +39,8 @@ class Trace:
     """Lowest film temperature until it may be handled, up to now [°C]."""
     tilt_for_5mm: float
     """Tilt at which its design would have drifted 5 mm [rad], for a mix of common flow."""
+    film: flow.Drying = field(compare=False, repr=False)
+    """Until it packed, or as far as it came."""
 
     @property
     def gap_h(self) -> float | None:
@@ -72,6 +74,7 @@ def trace(drying: Drying, climates: Mapping[str, Climate], limits: Limits, now: 
         cold_h=float(np.diff(times, append=times[-1])[cold].sum() / 3600),
         coldest_c=float(film_c[until].min()),
         tilt_for_5mm=flow.tilt_for(film, flow.Mix(), 0.005),
+        film=film,
     )  # fmt: skip
 
 

@@ -11,7 +11,7 @@ from curewatch.studio.aftercare import Care, Odds
 from curewatch.studio.forecast import Drying
 from curewatch.studio.past_air import PastAir
 from curewatch.studio.trace import Trace
-from curewatch.workshop import StepDone
+from curewatch.workshop import StepDone, Tilt
 
 THICKNESS_FROM = {
     ThicknessSource.GAUGE: "measured with a comb gauge",
@@ -72,6 +72,8 @@ class Case:
     frost_h: float | None
     care: Care
     now: datetime
+    tilts: tuple[Tilt, ...] = ()
+    """As measured of its support, by time."""
 
     def done(self, step: str) -> StepDone | None:
         return next((one for one in self.steps if one.step == step), None)

@@ -48,7 +48,9 @@ class Window:
 def above_dew_point(temp_c: Array | float, rh_pct: Array | float) -> Array:
     """How far the air, and so a piece that has lain in it for hours, is above its dew point [K]."""
     t = np.asarray(temp_c, dtype=float) + air.ZERO_C
-    return np.asarray(t - air.dew_point(t, np.asarray(rh_pct, dtype=float) / 100))
+    # air without any water has no dew point: with a trace of it, one far below any room
+    rh = np.maximum(np.asarray(rh_pct, dtype=float) / 100, 1e-3)
+    return np.asarray(t - air.dew_point(t, rh))
 
 
 def fits(temp_c: Array, rh_pct: Array, limits: AirLimits) -> Flags:

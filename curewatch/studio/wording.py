@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 
-from curewatch.records import Forecast, Milestone, MilestoneKind
+from curewatch.records import Forecast, Milestone, MilestoneKind, Support
 from curewatch.studio.forecast import Drying
 
 Local = Callable[[datetime], datetime]
@@ -19,6 +19,14 @@ STAGES = {
     MilestoneKind.TOUCH_DRY: "touch-dry",
     MilestoneKind.HANDLE: "handle",
     MilestoneKind.VARNISH_READY: "varnish-ready",
+}
+SUPPORTS = {
+    Support.CANVAS: "primed canvas",
+    Support.BOARD: "board lying on the table",
+    Support.PANEL: "sealed panel",
+    Support.RAW_PANEL: "raw panel, which soaks up water",
+    Support.TILE: "glazed tile",
+    Support.GLASS: "glass",
 }
 VARNISH_CAUTION = (
     "Varnish and aerosols: ventilate, keep flames and children away, and follow the product's safety sheet."
@@ -43,13 +51,17 @@ _SAFE = {
 
 def date(at: datetime, local: Local, now: datetime) -> str:
     """`today 16:40`, `tomorrow 08:05`, `Fri 4 Dec 08:05`, with the year when it is another one."""
-    there, here = local(at), local(now)
-    days = (there.date() - here.date()).days
-    clock = f"{there:%H:%M}"
+    days = (local(at).date() - local(now).date()).days
     if days in (-1, 0, 1):
-        return f"{('yesterday', 'today', 'tomorrow')[days + 1]} {clock}"
-    year = f" {there.year}" if there.year != here.year else ""
-    return f"{there:%a} {there.day} {there:%b}{year} {clock}"
+        return f"{('yesterday', 'today', 'tomorrow')[days + 1]} {local(at):%H:%M}"
+    return lasting(at, local, now)
+
+
+def lasting(at: datetime, local: Local, now: datetime) -> str:
+    """As `date`, but never by today's name: for what may be read on another day than it was written."""
+    there = local(at)
+    year = f" {there.year}" if there.year != local(now).year else ""
+    return f"{there:%a} {there.day} {there:%b}{year} {there:%H:%M}"
 
 
 def span(length: timedelta) -> str:
@@ -97,11 +109,11 @@ def milestone(
 ) -> tuple[str, str]:
     """Title and text of a milestone notice: which piece, what is now true, what to do, by when."""
     name, stage = drying.piece.name, STAGES[reached.kind]
-    poured = f"Poured {date(drying.pour.at, local, now)}, now in {where(drying)}."
+    poured = f"Poured {lasting(drying.pour.at, local, now)}, now in {where(drying)}."
     if odds == "safe":
         title = f"{name}: safe to assume {_state(stage)}"
         at = reached.safe_at or now
-        since = f" and has been since {date(at, local, now)}" if now - at > LONG_SINCE else ""
+        since = f" and has been since {lasting(at, local, now)}" if now - at > LONG_SINCE else ""
         lines = [f"{name} is {_state(stage)} by now{since}, nine times out of ten.", _SAFE[reached.kind]]
     else:
         title = f"{name}: worth checking, perhaps {_state(stage)}"
@@ -113,7 +125,7 @@ def milestone(
         lines.append(VARNISH_CAUTION)
     lines.append(poured)
     if forecast.data_until is not None:
-        lines.append(f"Room last read {age(forecast.data_until, now)}.")
+        lines.append(f"Room last read {lasting(forecast.data_until, local, now)}.")
     return title, " ".join(lines)
 
 
@@ -124,4 +136,4 @@ def _state(stage: str) -> str:
 def _safe(reached: Milestone, local: Local, now: datetime) -> str:
     if reached.safe_at is None:
         return f"No date is foreseen from which that is safe to assume ({reached.reason})."
-    return f"Safe to assume from {date(reached.safe_at, local, now)}."
+    return f"Safe to assume from {lasting(reached.safe_at, local, now)}."

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import UTC, datetime
-from typing import Annotated
+from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, model_validator
 
 from curewatch.desk import PieceReport, PourOrder
-from curewatch.records import RH_PCT_RANGE, WET_THICKNESS_RANGE_M, Alarm, Name, Support, ThicknessSource
+from curewatch.records import RH_PCT_RANGE, WET_THICKNESS_RANGE_M, Alarm, MilestoneKind, Name, Support, ThicknessSource
 from curewatch.studio.board import Board, PieceLine, RoomLine
 
 YEARS = (2000, 2200)
@@ -107,6 +108,8 @@ class AlarmOut(Given):
     state: str
     raised_at: datetime | None
     judged_at: datetime
+    acknowledged_at: datetime | None
+    muted_until: datetime | None
     text: str
 
     @classmethod
@@ -117,6 +120,8 @@ class AlarmOut(Given):
             state=alarm.state.value,
             raised_at=local(alarm.raised_at, tz),
             judged_at=alarm.evaluated_at.astimezone(tz),
+            acknowledged_at=local(alarm.acknowledged_at, tz),
+            muted_until=local(alarm.muted_until, tz),
             text=alarm.text,
         )
 
@@ -139,12 +144,25 @@ class BoardOut(Given):
         )
 
 
+def board_rows(board: Board, tz: ZoneInfo) -> Iterator[tuple[str, ...]]:
+    """The pieces as rows under a heading; times ISO 8601."""
+    dates = [f"{kind.value}_{odds}_at" for kind in MilestoneKind for odds in ("early", "even", "safe")]
+    yield ("name", "room", "place", "poured_at", "stage", *dates)
+    for line in board.pieces:
+        piece = PieceOut.of(line, tz)
+        reached = [piece.milestones.get(kind.value) for kind in MilestoneKind]
+        moments = [at for m in reached for at in ((m.early_at, m.worth_checking_at, m.safe_at) if m else (None,) * 3)]
+        told = ("" if at is None else at.isoformat(timespec="seconds") for at in moments)
+        yield (piece.name, piece.room, piece.place or "", piece.poured_at.isoformat(), piece.stage, *told)
+
+
 class PieceReportOut(PieceOut):
     id: int
     wet_thickness_mm: float
     thickness_source: ThicknessSource
     width_cm: float | None
     height_cm: float | None
+    round: bool
     recipe: str
     solids: float
     glycol: float
@@ -166,6 +184,7 @@ class PieceReportOut(PieceOut):
             thickness_source=pour.thickness_source,
             width_cm=None if pour.width_m is None else _tidy(pour.width_m * 100),
             height_cm=None if pour.height_m is None else _tidy(pour.height_m * 100),
+            round=pour.round,
             recipe=pour.recipe,
             solids=recipe.solids,
             glycol=recipe.glycol,
@@ -205,10 +224,17 @@ class PourIn(Told):
     place: Name | None = None
     width_cm: Annotated[float, Field(ge=2, le=500)] | None = None
     height_cm: Annotated[float, Field(ge=2, le=500)] | None = None
+    round: bool = Field(False, description="Then both sides are its diameter")
     recipe: Name | None = None
     silicone: bool = False
     back: Support = Support.CANVAS
     air_m_s: Annotated[float, Field(ge=0.05, le=5)] | None = Field(None, description="Left out: as the room's is set")
+
+    @model_validator(mode="after")
+    def _a_disc_has_one_diameter(self) -> PourIn:
+        if self.round and self.width_cm != self.height_cm:
+            raise ValueError("a round piece's width and height are both its diameter")
+        return self
 
     def order(self, at: datetime) -> PourOrder:
         size = None if self.width_cm is None or self.height_cm is None else (self.width_cm / 100, self.height_cm / 100)
@@ -221,6 +247,7 @@ class PourIn(Told):
             thickness_source=self.thickness_source,
             place=self.place,
             size_m=size,
+            round=self.round,
             recipe=self.recipe,
             silicone=self.silicone,
             support=self.back,
@@ -240,9 +267,17 @@ class MoveIn(Told):
     place: Name | None = None
 
 
+class Undo(Told):
+    """What takes back something that was logged: to be sent to /undo as it was given."""
+
+    done: Literal["pour", "gone", "move", "reading", "found", "step"]
+    of: Annotated[list[Annotated[str, Field(min_length=1, max_length=100)]], Field(min_length=1, max_length=50)]
+
+
 class LoggedOut(Given):
     piece: str | None
     notes: list[str]
+    undo: Undo | None = Field(None, description="null: it cannot be taken back")
 
 
 def local(at: datetime | None, tz: ZoneInfo) -> datetime | None:

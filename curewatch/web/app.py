@@ -7,7 +7,7 @@ from collections.abc import Callable
 from functools import cache
 from importlib.resources import files
 
-from fastapi import FastAPI, Request
+from fastapi import Depends, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, PlainTextResponse, Response
 from starlette.exceptions import HTTPException
@@ -18,13 +18,39 @@ from curewatch.desk import Desk, FactError
 from curewatch.intake.errors import BadInput
 from curewatch.settings import WebSettings
 from curewatch.store import StoreError
-from curewatch.web import alarms_page, api, board_page, events, feeds, forms, labels, piece_page, room_page, ways_in
+from curewatch.web import (
+    alarms_page,
+    api,
+    api_pieces,
+    api_rooms,
+    api_whole,
+    board_page,
+    events,
+    feeds,
+    forms,
+    found_forms,
+    labels,
+    piece_page,
+    plan_page,
+    record_page,
+    room_page,
+    undoing,
+    ways_in,
+)
+from curewatch.web.api_answers import BASE
+from curewatch.web.fields import plainly
 from curewatch.web.guard import Guard
 from curewatch.web.passwords import Doorkeeper
 from curewatch.web.sessions import Sessions
 from curewatch.web.site import Site, StalePage, page, site_of
 from curewatch.web.tokens import Tokens
+from curewatch.web.unconfirmed import TITLE, Unconfirmed, dated
 
+PARTS = (
+    board_page, alarms_page, forms, found_forms, undoing, piece_page, record_page, room_page, plan_page, ways_in,
+    events, api, api_rooms, api_pieces, api_whole, feeds, labels,
+)  # fmt: skip
+"""Everything that answers; the first that knows a path takes it."""
 STATIC = {
     "page.css": "text/css; charset=utf-8",
     "page.js": "text/javascript; charset=utf-8",
@@ -56,13 +82,13 @@ def make_app(
         logged=logged,
         ending=ending or threading.Event(),
     )
-    app = FastAPI(title="curewatch", openapi_url=None, docs_url=None, redoc_url=None)
+    app = FastAPI(title="curewatch", openapi_url=None, docs_url=None, redoc_url=None, dependencies=[Depends(dated)])
     app.state.site = site
-    for part in (board_page, alarms_page, forms, piece_page, room_page, ways_in, events, api, feeds, labels):
+    for part in PARTS:
         app.include_router(part.router)
     app.add_api_route("/static/{name}", _static, include_in_schema=False)
     described = cache(lambda: api.describe(app))
-    app.add_api_route(f"{api.BASE}/openapi.json", lambda: described(), include_in_schema=False)
+    app.add_api_route(f"{BASE}/openapi.json", lambda: described(), include_in_schema=False)
     _explain(app)
     return Guard(app, settings, site.sessions, site.tokens, clock, locked=hashed is not None)
 
@@ -87,12 +113,16 @@ def _explain(app: FastAPI) -> None:
             return PlainTextResponse(f"{title}\n{text}\n", status)
 
     def refused(request: Request, error: Exception) -> Response:
-        return said(request, 422, "That cannot be", str(error))
+        text = str(error) if request.url.path.startswith("/api/") else plainly(error)
+        return said(request, 422, "That cannot be", text)
 
     def stale(request: Request, error: Exception) -> Response:
         return said(
             request, 403, "This page was open for too long", "Nothing was stored. Go back, reload, and try again."
         )
+
+    def undated(request: Request, error: Exception) -> Response:
+        return said(request, 503, TITLE, str(error))
 
     def failed(request: Request, error: Exception) -> Response:
         return said(request, 503, "The store did not answer", f"{error}. Nothing was stored; try again in a moment.")
@@ -113,6 +143,7 @@ def _explain(app: FastAPI) -> None:
         (BadInput, refused),
         (FactError, refused),
         (StalePage, stale),
+        (Unconfirmed, undated),
         (StoreError, failed),
         (HTTPException, http),
         (RequestValidationError, malformed),

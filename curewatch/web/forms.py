@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable
 from datetime import datetime
 from urllib.parse import urlencode
 
@@ -15,8 +13,8 @@ from curewatch.desk.kept_board import Kept
 from curewatch.intake.layers import LAYERS_M
 from curewatch.intake.typed import BadInput, parse_humidity, parse_temperature
 from curewatch.records import Reading
-from curewatch.studio.forecast import Drying
-from curewatch.web.pouring import Preset, count_of, moment_of, named, numbered, orders_of
+from curewatch.web.fields import plainly, with_unit
+from curewatch.web.pouring import Preset, count_of, moment_of, named, newest_pours, numbered, orders_of
 from curewatch.web.site import Here, Site, Typed, page, text_of
 
 router = APIRouter(include_in_schema=False)
@@ -45,7 +43,7 @@ def log_pour(request: Request, site: Here, form: Typed) -> Response:
         orders = orders_of(values, _preset(kept), kept.dryings, now, site.desk.settings.tz)
         ids = [_id(site.desk.log_pour(order, now).piece) for order in orders]
     except (BadInput, FactError) as error:
-        return _pour_page(request, site, now, values, str(error), 422)
+        return _pour_page(request, site, now, values, plainly(error), 422)
     return _done(site, now, "pour", ids)
 
 
@@ -68,8 +66,7 @@ def _pour_page(
     kept = site.boards.look(now)
     with site.desk.store.read() as tx:
         recipes = [recipe.name for recipe in tx.recipes()]
-    newest = sorted(kept.scene.dryings, key=_logged, reverse=True)
-    presets = [Preset.of(drying) for drying in newest[:30]]
+    presets = [Preset.of(drying) for drying in newest_pours(kept)[:30]]
     return page(
         request,
         "pour.html",
@@ -106,12 +103,8 @@ def _filled(preset: Preset | None, site: Site, now: datetime) -> dict[str, str]:
 
 def _preset(kept: Kept) -> Preset | None:
     """The pour that was logged last."""
-    last = max(kept.scene.dryings, key=_logged, default=None)
-    return None if last is None else Preset.of(last)
-
-
-def _logged(drying: Drying) -> tuple[datetime, int]:
-    return drying.piece.created_at, drying.piece.id
+    newest = newest_pours(kept)
+    return Preset.of(newest[0]) if newest else None
 
 
 def _id(piece: object) -> int:
@@ -138,13 +131,13 @@ def log_reading(request: Request, site: Here, form: Typed) -> Response:
         reading = Reading(
             room=room,
             at=moment_of(values, now, site.desk.settings.tz),
-            temp_c=parse_temperature(_with_unit(values.get("temperature", ""), unit), field="Temperature"),
-            rh_pct=parse_humidity(_with_unit(values.get("humidity", ""), "%"), field="Humidity"),
+            temp_c=parse_temperature(with_unit(values.get("temperature", ""), unit), field="Temperature"),
+            rh_pct=parse_humidity(with_unit(values.get("humidity", ""), "%"), field="Humidity"),
             received_at=now,
         )
         logged = site.desk.log_reading(reading)
     except (BadInput, FactError) as error:
-        return _reading_page(request, site, values, str(error), 422)
+        return _reading_page(request, site, values, plainly(error), 422)
     if any("stored already" in note for note in logged.notes):
         return _reading_page(request, site, values, f"{room}: {logged.notes[-1]}", 422)
     return _done(site, now, "reading", [room, reading.at.isoformat()])
@@ -156,11 +149,6 @@ def _reading_page(
     now = site.clock.now()
     rooms = site.boards.look(now).rooms
     return page(request, "reading.html", now, status, values=values, wrong=wrong, rooms=rooms)
-
-
-def _with_unit(text: str, unit: str) -> str:
-    """A bare number in the unit that stands beside the field."""
-    return f"{text}{unit}" if re.fullmatch(r"[+\-−]?\d+([.,]\d+)?", text) else text
 
 
 # --- a piece on its way ---
@@ -179,43 +167,6 @@ def move(site: Here, form: Typed, name: str) -> Response:
 def gone(site: Here, form: Typed, name: str) -> Response:
     now = site.clock.now()
     return _done(site, now, "gone", [_id(moves.leave(site.desk, name, now).piece)])
-
-
-# --- taking back ---
-
-
-@router.post("/undo")
-def undo(site: Here, form: Typed) -> Response:
-    """Take back what was just logged."""
-    now, done = site.clock.now(), text_of(form, "done")
-    of = [str(one) for one in form.getlist("of")]
-    undoing: dict[str, Callable[[], object]] = {
-        "pour": lambda: moves.take_back_pours(site.desk, [_number(one) for one in of], now),
-        "gone": lambda: moves.take_back_leaving(site.desk, _number(of[0]), now),
-        "move": lambda: moves.take_back_move(site.desk, of[0], now),
-        "reading": lambda: moves.take_back_reading(site.desk, of[0], _instant(of[1]), now),
-    }
-    if done not in undoing or len(of) < (2 if done == "reading" else 1):
-        raise BadInput("undo", done, "something that was just logged")
-    undoing[done]()
-    site.changed(now)
-    return RedirectResponse("/?done=undone", 303)
-
-
-def _number(text: str) -> int:
-    if not re.fullmatch(r"\d{1,15}", text):
-        raise BadInput("piece", text, "a piece's number")
-    return int(text)
-
-
-def _instant(text: str) -> datetime:
-    try:
-        at = datetime.fromisoformat(text)
-    except ValueError:
-        raise BadInput("time", text, "ISO 8601 with its zone") from None
-    if at.tzinfo is None:
-        raise BadInput("time", text, "ISO 8601 with its zone")
-    return at
 
 
 def _done(site: Site, now: datetime, what: str, of: list[int] | list[str]) -> Response:

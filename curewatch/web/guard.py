@@ -22,13 +22,15 @@ from curewatch.settings import WebSettings
 from curewatch.web.sessions import COOKIE, Scope, Session, Sessions
 from curewatch.web.tokens import Tokens
 
-BODY_MOST = 64 * 1024
-"""No form of ours is longer [bytes]."""
-BODY_WITHIN_S = 15.0
+BODY_MOST, BODY_WITHIN_S = 64 * 1024, 15.0
+"""No form of ours is longer [bytes], or takes longer to come [s]."""
+LARGE = ("/api/v1/import", "/api/v1/readings.csv")
+"""What takes a studio's or a logger's whole record, one at a time."""
+LARGE_MOST, LARGE_WITHIN_S = 32 * 1024 * 1024, 120.0
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 OPEN = ("/static/", "/login", "/class/", "/calendar/")
 """Asks nobody who they are; what lies behind the last two has its own secret in the path."""
-ADMIN_ONLY = ("/ways-in",)
+ADMIN_ONLY = ("/ways-in", *LARGE, "/api/v1/export")
 HEADERS = {
     "content-security-policy": (
         "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; "
@@ -66,22 +68,30 @@ class Guard:
         """`locked`: there is a password, so nobody is let in unasked."""
         self._app, self._settings, self._sessions, self._tokens = app, settings, sessions, tokens
         self._clock, self._locked = clock, locked
+        self._large = asyncio.Semaphore(1)
 
     async def __call__(self, scope: Request, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
-            return
+        elif scope["path"] in LARGE:
+            async with self._large:  # of these bodies only one is held in memory at a time
+                await self._answer(scope, receive, send)
+        else:
+            await self._answer(scope, receive, send)
+
+    async def _answer(self, scope: Request, receive: Receive, send: Send) -> None:
         headers, path = Headers(scope=scope), scope["path"]
         body: bytes | None = b""
         refusal = self._refusal_by_origin(scope, headers)
-        if refusal is None and scope["method"] not in SAFE:
-            body = await _body(headers, receive)
-            if body is None:
-                refusal = _refused(path, 413, f"longer than {BODY_MOST // 1024} kB, or too slow in coming")
         visitor = None
         if refusal is None:
             visitor = await asyncio.to_thread(self._visitor, headers, path)
             refusal = self._refusal_by_scope(scope, visitor)
+        if refusal is None and scope["method"] not in SAFE:
+            most, within_s = (LARGE_MOST, LARGE_WITHIN_S) if path in LARGE else (BODY_MOST, BODY_WITHIN_S)
+            body = await _body(headers, receive, most, within_s)
+            if body is None:
+                refusal = _refused(path, 413, f"longer than {most // 1024} kB, or too slow in coming")
         new = visitor.session if visitor and visitor.session and not _has_cookie(headers, visitor.session) else None
         answer = self._sealed(send, path, new)
         if refusal is not None:
@@ -103,8 +113,9 @@ class Guard:
         foreign = site not in ("same-origin", "none") if site else bool(origin) and urlsplit(origin).netloc != host
         if foreign:
             return _refused(path, 403, "sent by another web site")
-        if path.startswith("/api/") and headers.get("content-type", "").split(";")[0].strip() != "application/json":
-            return _refused(path, 415, "content-type: application/json is what the API takes")
+        sent_as, takes = headers.get("content-type", "").split(";")[0].strip(), _takes(path)
+        if path.startswith("/api/") and sent_as != takes and scope["method"] != "DELETE":
+            return _refused(path, 415, f"content-type: {takes} is what this takes")
         return None
 
     def _visitor(self, headers: Headers, path: str) -> Visitor:
@@ -113,6 +124,8 @@ class Guard:
             token = self._tokens.known(bearer.removeprefix("Bearer ").strip())
             return Visitor(token.kind.scope if token else Scope.NOBODY, None, "", self._locked)
         session = self._sessions.known(_cookie(headers), now)
+        if session is not None and session.by and not self._tokens.holds(session.by):
+            session = None  # the link that opened it has been taken back
         if session is None and (not self._locked or path == "/login"):
             session = self._sessions.begin(Scope.NOBODY if self._locked else Scope.ADMIN, now)
         if session is None:
@@ -190,18 +203,23 @@ def _has_cookie(headers: Headers, session: Session) -> bool:
     return _cookie(headers) == session.cookie
 
 
-async def _body(headers: Headers, receive: Receive) -> bytes | None:
-    """The whole body; None where it is too long or does not come."""
+def _takes(path: str) -> str:
+    """The type of what is sent there: one that no form of another site can have."""
+    return "text/csv" if path.endswith(".csv") else "application/json"
+
+
+async def _body(headers: Headers, receive: Receive, most: int, within_s: float) -> bytes | None:
+    """The whole body; None where it is longer than `most` [bytes] or does not come."""
     length = headers.get("content-length", "0")
-    if not length.isascii() or not length.isdigit() or int(length) > BODY_MOST:
+    if not length.isascii() or not length.isdigit() or len(length) > 12 or int(length) > most:
         return None
     parts = bytearray()
     try:
-        async with asyncio.timeout(BODY_WITHIN_S):
+        async with asyncio.timeout(within_s):
             while True:
                 message = await receive()
                 parts += message.get("body", b"")
-                if len(parts) > BODY_MOST or message["type"] == "http.disconnect":
+                if len(parts) > most or message["type"] == "http.disconnect":
                     return None
                 if not message.get("more_body"):
                     return bytes(parts)

@@ -16,7 +16,10 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from markupsafe import Markup
 from starlette.exceptions import HTTPException
 
+from curewatch.desk.history import history_of
+from curewatch.desk.looking_back import look_back_on
 from curewatch.studio.forecast import Drying
+from curewatch.web.record_page import show_record
 from curewatch.web.site import Here, Site, page
 
 router = APIRouter(include_in_schema=False)
@@ -49,13 +52,18 @@ def labels(
 
 
 @router.get("/p/{code}")
-def opened(site: Here, code: str) -> Response:
-    """What a phone's camera opens."""
-    kept = site.boards.look(site.clock.now())
-    for drying in kept.scene.dryings:
+def opened(request: Request, site: Here, code: str) -> Response:
+    """What a phone's camera opens: the piece's page; of one that has left, its record, which says so."""
+    now = site.clock.now()
+    for drying in site.boards.look(now).scene.dryings:
         if site.sessions.opaque(drying.piece.id) == code:
             return RedirectResponse(f"/piece/{quote(drying.piece.name, safe='')}", 303)
-    raise HTTPException(404)
+    with site.desk.store.read() as tx:
+        gone = next((one for one in tx.pieces(gone=True) if site.sessions.opaque(one.id) == code), None)
+        if gone is None or not tx.pours([gone.id]):  # without its pour: taken back, it never was
+            raise HTTPException(404)
+        found = history_of(tx, gone, now)
+    return show_record(request, site, look_back_on(site.desk, found, now), now)
 
 
 def _label(site: Site, drying: Drying) -> Label:

@@ -1,55 +1,57 @@
-"""The page of one piece; printed, it is the piece's cure record."""
+"""The page of one piece: where it stands, what comes next, what was found of it, and the air it has had."""
 
 from __future__ import annotations
 
-import threading
+from collections.abc import Mapping
 from datetime import datetime
-from typing import Any
+from typing import Annotated, Any
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
 
-from curewatch.desk import PieceReport
+from curewatch.desk import PieceReport, aftercare, planning
+from curewatch.desk.ahead_air import piece_future
+from curewatch.desk.believed import beliefs_about, seen_of
 from curewatch.desk.piece_air import piece_air
 from curewatch.studio.climate import Climate
-from curewatch.studio.drying_curve import DryingCurve, drying_curve
+from curewatch.studio.drying_curve import MEMBERS, DryingCurve, drying_curve
+from curewatch.studio.lessons_in_words import Belief
+from curewatch.studio.planner import Advice
 from curewatch.web import piece_view
 from curewatch.web.axis import Axis
 from curewatch.web.board_view import is_wet, last_date, row
+from curewatch.web.care_view import care_view
+from curewatch.web.found_view import advice_rows, seen_rows
+from curewatch.web.just_done import just_done
 from curewatch.web.site import Here, Site, page
 
 router = APIRouter(include_in_schema=False)
 
-KEPT = 64
-
-
-class _Curves:
-    """Curves made lately: one takes a tenth of a second, and a page may be looked at again and again."""
-
-    def __init__(self) -> None:
-        self._made: dict[str, DryingCurve | None] = {}
-        self._lock = threading.Lock()
-
-    def of(self, report: PieceReport, climates: dict[str, Climate], now: datetime) -> DryingCurve | None:
-        if report.forecast is None or report.forecast.reason is not None:
-            return None
-        key = f"{report.drying.piece.id} {report.forecast.fingerprint}"
-        with self._lock:
-            if key not in self._made:
-                if len(self._made) >= KEPT:
-                    self._made.pop(next(iter(self._made)))
-                self._made[key] = drying_curve(report.drying, climates, report.forecast, now)
-            return self._made[key]
-
-
-_curves = _Curves()
-
 
 @router.get("/piece/{name:path}")
-def piece(request: Request, site: Here, name: str) -> HTMLResponse:
+def piece(
+    request: Request, site: Here, name: str, done: str = "", of: Annotated[list[str] | None, Query()] = None
+) -> HTMLResponse:
     """Where it stands, what comes next, and the air it has had."""
-    now = site.clock.now()
-    return page(request, "piece.html", now, **_values(site, name, now))
+    return show(request, site, name, site.clock.now(), done=done, of=of or [])
+
+
+def show(
+    request: Request,
+    site: Site,
+    name: str,
+    now: datetime,
+    *,
+    status: int = 200,
+    wrong: str | None = None,
+    values: Mapping[str, str] | None = None,
+    done: str = "",
+    of: list[str] | None = None,
+) -> HTMLResponse:
+    """The page; `wrong` says why what was typed (`values`) cannot be. FactError where no such piece is here."""
+    said = just_done(done, of or [], site.boards.look(now), site.desk.store)
+    typed = dict(values or {})
+    return page(request, "piece.html", now, status, wrong=wrong, values=typed, done=said, **_values(site, name, now))
 
 
 def _values(site: Site, name: str, now: datetime) -> dict[str, Any]:
@@ -57,17 +59,53 @@ def _values(site: Site, name: str, now: datetime) -> dict[str, Any]:
     report = site.desk.piece(name, now)
     climates = piece_air(site.desk, report.drying, now)
     air, had = piece_view.air_plots(report, climates, limits, words)
-    in_danger = bool(report.alarms) and is_wet(report.line, now)
     axis = Axis.to_show(now, last_date(report.line))
+    wet = is_wet(report.line, now)
+    advised_at, advice = _advised(site, report, now)
     return {
         "report": report,
         "facts": piece_view.facts(report, words),
         "milestones": piece_view.milestone_rows(report, words),
         "cautions": piece_view.cautions(report),
-        "row": row(report.line, axis, words, in_danger=in_danger),
+        "row": row(report.line, axis, words, in_danger=bool(report.alarms) and wet),
         "axis": axis,
-        "plots": piece_view.drying_plots(report, _curves.of(report, climates, now), limits, words),
+        "plots": piece_view.drying_plots(report, _curve(site, report, climates, now), limits, words),
         "air": air,
         "had": had,
         "rooms": [room.name for room in site.boards.look(now).rooms],
+        "care": care_view(aftercare.steps(site.desk, name, now), words),
+        "seen": seen_rows(seen_of(site.desk, report.drying.piece.id), words),
+        "beliefs": [belief.sentence for belief in _believed(site, report, now)],
+        "advice": advice_rows(advice),
+        "advised_at": advised_at,
     }
+
+
+def _curve(site: Site, report: PieceReport, climates: dict[str, Climate], now: datetime) -> DryingCurve | None:
+    """With the room as it is foreseen, like the dates beside it."""
+    forecast = report.forecast
+    if forecast is None or forecast.reason is not None:
+        return None
+    key = f"{report.drying.piece.id} {forecast.fingerprint}"
+
+    def drawn() -> DryingCurve | None:
+        ahead = piece_future(site.desk.store, report.drying, now, MEMBERS)
+        return drying_curve(report.drying, climates, forecast, now, ahead)
+
+    return site.curves.of(key, now, drawn)[1]
+
+
+def _advised(site: Site, report: PieceReport, now: datetime) -> tuple[datetime, list[Advice]]:
+    """When it was worked out, and what a change would do; nothing where no date is ahead that it could move."""
+    if report.forecast is None or report.forecast.reason is not None or not is_wet(report.line, now):
+        return now, []
+    key = f"{report.drying.piece.id} {report.drying.facts}"
+    return site.advice.of(key, now, lambda: planning.advice(site.desk, report.line.name, now))
+
+
+def _believed(site: Site, report: PieceReport, now: datetime) -> list[Belief]:
+    """Kept by all that was observed: what was found of any piece may teach something about this one."""
+    with site.desk.store.read() as tx:
+        marks = sorted((piece, mark) for piece, (mark, _) in tx.lessons().items())
+        key = repr((report.drying.recipe, report.line.room, report.line.place, marks, tx.forgettings()))
+    return site.beliefs.of(key, now, lambda: beliefs_about(site.desk, report.drying, now))[1]

@@ -9,6 +9,7 @@ from datetime import datetime
 import numpy as np
 
 from curewatch.desk import PieceReport
+from curewatch.desk.history import History
 from curewatch.records import ThicknessSource
 from curewatch.settings import AlarmSettings
 from curewatch.studio import wording
@@ -41,9 +42,10 @@ class AirHad:
 def facts(report: PieceReport, words: Words) -> list[tuple[str, str]]:
     """What was typed of the piece, and what is believed of it now."""
     pour, forecast, recipe = report.drying.pour, report.forecast, report.drying.recipe
-    size = (
-        "" if pour.width_m is None or pour.height_m is None else f"{pour.width_m * 100:g} × {pour.height_m * 100:g} cm"
-    )
+    size = ""
+    if pour.width_m is not None and pour.height_m is not None:
+        wide = f"{pour.width_m * 100:g}"
+        size = f"round, {wide} cm" if pour.round else f"{wide} × {pour.height_m * 100:g} cm"
     mix = f"{pour.recipe}, {'with' if pour.silicone else 'without'} silicone"
     shares = f"{recipe.solids:.0%} solids, {recipe.glycol:.1%} glycol{'' if recipe.stated else ', assumed'}"
     told = [
@@ -146,6 +148,19 @@ def air_plots(
     )  # fmt: skip
     time, temp, rh = thinned(time, temp, rh, most=POINTS)
     return air_pair(time, temp, rh, limits, words), had
+
+
+def record_air(found: History, limits: AlarmSettings, words: Words) -> list[Plot]:
+    """The air a piece had from its pour until it left, or until now."""
+    air = found.drying.air(found.climates)
+    if air is None:
+        return []
+    keep = air[0] <= (found.drying.piece.gone_at or words.now).timestamp()
+    time, temp, rh = (column[keep] for column in air)
+    if len(time) < 2:
+        return []
+    time, temp, rh = thinned(time, temp, rh, most=POINTS)
+    return air_pair(time, temp, rh, limits, words)
 
 
 def air_pair(time: Array, temp: Array, rh: Array, limits: AlarmSettings, words: Words) -> list[Plot]:

@@ -9,11 +9,15 @@ from datetime import datetime, tzinfo
 from decimal import Decimal
 
 from curewatch.desk import PourOrder
+from curewatch.desk.kept_board import Kept
 from curewatch.intake.layers import LAYERS_M
-from curewatch.intake.quantities import WET_FILM, parse_size, parse_thickness, parse_volume
+from curewatch.intake.quantities import WET_FILM, parse_thickness, parse_volume
+from curewatch.intake.supports import parse_shape
 from curewatch.intake.typed import BadInput, not_future, parse_air, parse_time
 from curewatch.records import WET_THICKNESS_RANGE_M, Support, ThicknessSource
 from curewatch.studio.forecast import Drying
+from curewatch.studio.mixing import Shape
+from curewatch.workshop import Paint
 
 MOST_AT_ONCE = 12
 _NUMBERED = re.compile(r"(.*\S) +(\d{1,4})")
@@ -37,7 +41,7 @@ class Preset:
     @classmethod
     def of(cls, drying: Drying) -> Preset:
         pour = drying.pour
-        size = "" if pour.width_m is None or pour.height_m is None else _size(pour.width_m, pour.height_m)
+        size = "" if pour.width_m is None or pour.height_m is None else _size(pour.width_m, pour.height_m, pour.round)
         return cls(
             name=drying.piece.name,
             room=drying.room,
@@ -53,13 +57,15 @@ class Preset:
 
     def again(self, name: str, at: datetime) -> PourOrder:
         """The same pour once more. Its place is taken by the last one, so it is left open."""
+        shape = parse_shape(self.size) if self.size else None
         return PourOrder(
             name=name,
             room=self.room,
             at=at,
             wet_thickness_m=self.wet_thickness_m,
             thickness_source=self.thickness_source,
-            size_m=parse_size(self.size) if self.size else None,
+            size_m=shape[:2] if shape else None,
+            round=shape[2] if shape else False,
             recipe=self.recipe,
             silicone=self.silicone,
             support=self.support,
@@ -67,7 +73,9 @@ class Preset:
         )
 
 
-def _size(width_m: float, height_m: float) -> str:
+def _size(width_m: float, height_m: float, is_round: bool) -> str:
+    if is_round:
+        return f"round {width_m * 100:.4g}cm"
     return f"{width_m * 100:.4g}x{height_m * 100:.4g}cm"
 
 
@@ -112,8 +120,8 @@ def orders_of(
     form: Mapping[str, str], preset: Preset | None, taken: Collection[str], now: datetime, zone: tzinfo
 ) -> list[PourOrder]:
     """The pours a filled-in form tells. Raises BadInput, naming the field as the form does."""
-    size_m = parse_size(form["size"], field="Size") if form.get("size") else None
-    metres, source = _thickness(form, size_m, preset)
+    shape = parse_shape(form["size"], field="Size") if form.get("size") else None
+    metres, source, paint = _thickness(form, shape, preset)
     room = form.get("room_typed") or form.get("room", "")
     at = moment_of(form, now, zone)
     return [
@@ -124,45 +132,67 @@ def orders_of(
             wet_thickness_m=metres,
             thickness_source=source,
             place=named(form["place"], "Place") if form.get("place") else None,
-            size_m=size_m,
+            size_m=shape[:2] if shape else None,
+            round=shape[2] if shape else False,
             recipe=named(form["recipe"], "Recipe") if form.get("recipe") else None,
             silicone=form.get("silicone") == "yes",
             support=Support(form["support"]) if form.get("support") in set(Support) else Support.CANVAS,
             air_speed_m_s=parse_air(form["air"], field="Air") if form.get("air") else None,
+            paint=paint,
         )
         for name in numbered(named(form.get("name", ""), "Name"), count_of(form.get("count", "1")), taken)
     ]
 
 
+def planned_of(form: Mapping[str, str], preset: Preset | None, now: datetime) -> PourOrder:
+    """A pour as it would be, for a plan: its name does not matter. Raises BadInput."""
+    metres, source, _ = _thickness(form, None, preset)
+    return PourOrder(
+        name="planned",
+        room=named(form.get("room_typed") or form.get("room", ""), "Room"),
+        at=now,
+        wet_thickness_m=metres,
+        thickness_source=source,
+        recipe=named(form["recipe"], "Recipe") if form.get("recipe") else None,
+    )
+
+
+def newest_pours(kept: Kept) -> list[Drying]:
+    """The pieces here, those that were logged last first."""
+    return sorted(kept.scene.dryings, key=lambda one: (one.piece.created_at, one.piece.id), reverse=True)
+
+
 def _thickness(
-    form: Mapping[str, str], size_m: tuple[float, float] | None, preset: Preset | None
-) -> tuple[float, ThicknessSource]:
+    form: Mapping[str, str], shape: tuple[float, float, bool] | None, preset: Preset | None
+) -> tuple[float, ThicknessSource, Paint | None]:
     way = form.get("thickness", "")
     if way == "same" and preset is not None:
-        return preset.wet_thickness_m, preset.thickness_source
+        return preset.wet_thickness_m, preset.thickness_source, None
     if way in LAYERS_M:
-        return LAYERS_M[way], ThicknessSource.LAYER
+        return LAYERS_M[way], ThicknessSource.LAYER, None
     if way == "gauge":
         text = form.get("gauge", "")
         plain = re.fullmatch(r"\d+([.,]\d+)?", text)
-        return parse_thickness(f"{text}mm" if plain else text, field="Wet thickness"), ThicknessSource.GAUGE
+        return parse_thickness(f"{text}mm" if plain else text, field="Wet thickness"), ThicknessSource.GAUGE, None
     if way == "volume":
-        return _volume(form, size_m), ThicknessSource.VOLUME
+        metres, paint = _volume(form, shape)
+        return metres, ThicknessSource.VOLUME, paint
     raise BadInput("Wet thickness", way, f"{', '.join(LAYERS_M)}, a measured thickness, or a volume")
 
 
-def _volume(form: Mapping[str, str], size_m: tuple[float, float] | None) -> float:
-    """Wet thickness [m] of what was poured less what ran off, over the size."""
-    if size_m is None:
+def _volume(form: Mapping[str, str], shape: tuple[float, float, bool] | None) -> tuple[float, Paint]:
+    """Wet thickness [m] of what was poured less what ran off, over the size; and those volumes."""
+    if shape is None:
         raise BadInput("Size", "", "the size that the volume was poured onto, such as 40x50cm")
     poured = parse_volume(_ml(form.get("poured", "")), field="Poured")
     ran_off = form.get("ran_off", "")
     lost = 0.0 if ran_off in ("", "0") else parse_volume(_ml(ran_off), field="Ran off")
-    thickness = Decimal(repr((poured - lost) / (size_m[0] * size_m[1])))
+    thickness = Decimal(repr((poured - lost) / Shape(*shape).area))
     if not WET_THICKNESS_RANGE_M[0] <= thickness <= WET_THICKNESS_RANGE_M[1]:
         why = f"which makes a film of {float(thickness) * 1e3:.3g} mm"
         raise BadInput("Poured", form.get("poured", ""), f"{WET_FILM.what} {WET_FILM.span}", why)
-    return float(thickness)
+    told = None if ran_off == "" else lost
+    return float(thickness), Paint(piece_id=0, poured_m3=poured, ran_off_m3=told)
 
 
 def _ml(text: str) -> str:

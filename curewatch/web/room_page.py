@@ -9,18 +9,18 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 from starlette.exceptions import HTTPException
 
+from curewatch.desk.kept_board import Kept
+from curewatch.desk.room_record import room_outlook, room_record
 from curewatch.records import Reading
-from curewatch.studio.climate import climate_of
+from curewatch.studio.outlook import Outlook
 from curewatch.web.axis import Axis
 from curewatch.web.board_view import is_wet, last_date, row
-from curewatch.web.piece_view import air_pair
-from curewatch.web.plot import Plot, thinned
+from curewatch.web.room_view import air_plots, doubts
 from curewatch.web.site import Here, Site, page
 
 router = APIRouter(include_in_schema=False)
 
 SPANS = {"day": timedelta(days=1), "week": timedelta(days=7), "month": timedelta(days=30)}
-POINTS = 180
 
 
 @dataclass(frozen=True)
@@ -30,6 +30,8 @@ class SensorLine:
     newest: Reading
     is_late: bool
     """Older than its settings allow."""
+    is_low: bool
+    """Its battery is."""
 
 
 @router.get("/room/{name:path}")
@@ -43,6 +45,10 @@ def room(request: Request, site: Here, name: str, span: str = "day") -> HTMLResp
     board, words = kept.board(now), site.words(now)
     wet = [one for one in board.pieces if one.room == name and is_wet(one, now)]
     alarms = [alarm for alarm in board.alarms if alarm.room == name]
+    since = now - SPANS[span]
+    record = room_record(site.desk, name, since, now)
+    ahead = _foreseen(site, name, line.data_at, now)
+    limits = site.desk.settings.alarms
     axis = Axis.to_show(now, max((at for one in wet if (at := last_date(one))), default=None))
     return page(
         request,
@@ -51,8 +57,10 @@ def room(request: Request, site: Here, name: str, span: str = "day") -> HTMLResp
         room=line,
         span=span,
         spans=list(SPANS),
-        plots=_plots(site, name, SPANS[span], now),
-        sensors=_sensors(site, name, now),
+        plots=[] if record is None else air_plots(record, ahead, since.timestamp(), limits, words),
+        foreseen=ahead is not None,
+        doubts=doubts(record, since.timestamp(), words),
+        sensors=_sensors(site, kept, name, now),
         alarms=alarms,
         axis=axis,
         rows=[row(one, axis, words, in_danger=bool(alarms)) for one in wet[:30]],
@@ -61,24 +69,19 @@ def room(request: Request, site: Here, name: str, span: str = "day") -> HTMLResp
     )
 
 
-def _plots(site: Site, name: str, span: timedelta, now: datetime) -> list[Plot]:
-    with site.desk.store.read() as tx:
-        read = tx.reading_columns(name, since=now - span, until=now)
-    climate = climate_of(read.epoch_s, read.temp_c, read.rh_pct)
-    if climate is None or len(climate.time_s) < 2:
-        return []
-    time, temp, rh = thinned(climate.time_s, climate.temp_c, climate.rh_pct, most=POINTS)
-    return air_pair(time, temp, rh, site.desk.settings.alarms, site.words(now))
+def _foreseen(site: Site, name: str, newest: datetime | None, now: datetime) -> Outlook | None:
+    return site.outlooks.of(f"{newest} {name}", now, lambda: room_outlook(site.desk, name, now))[1]
 
 
-def _sensors(site: Site, name: str, now: datetime) -> list[SensorLine]:
+def _sensors(site: Site, kept: Kept, name: str, now: datetime) -> list[SensorLine]:
     settings = site.desk.settings
     late_after = {sensor.id: timedelta(minutes=sensor.silent_after_min) for sensor in settings.sensors}
     typed_late = timedelta(hours=settings.alarms.typed_stale_after_h)
     with site.desk.store.read() as tx:
         newest = tx.newest_by_source(until=now)
+    low = {(one.room, one.source) for one in kept.scene.low}
     return [
-        SensorLine(reading, now - reading.at > late_after.get(source.split("/")[0], typed_late))
+        SensorLine(reading, now - reading.at > late_after.get(source.split("/")[0], typed_late), (room, source) in low)
         for (room, source), reading in sorted(newest.items())
         if room == name
     ]

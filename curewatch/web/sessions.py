@@ -38,6 +38,8 @@ class Session:
     cookie: str
     scope: Scope
     until: datetime
+    by: str = ""
+    """Mark of the link that opened it; empty for one that a password did. It ends when that link is taken back."""
 
 
 class Sessions:
@@ -48,19 +50,20 @@ class Sessions:
         self._key = hashlib.sha256((kept + (password_hash or "")).encode()).digest()
         self._lasting = hashlib.sha256(f"labels {kept}".encode()).digest()
 
-    def begin(self, scope: Scope, now: datetime, lasts: timedelta = LASTS) -> Session:
+    def begin(self, scope: Scope, now: datetime, lasts: timedelta = LASTS, by: str = "") -> Session:
         until = (now + lasts).replace(microsecond=0)
-        words = f"{int(until.timestamp())}.{int(scope)}.{secrets.token_urlsafe(12)}"
-        return Session(f"{words}.{self._signed('cookie', words)}", scope, until)
+        words = f"{int(until.timestamp())}.{int(scope)}.{secrets.token_urlsafe(12)}{'.' if by else ''}{by}"
+        return Session(f"{words}.{self._signed('cookie', words)}", scope, until, by)
 
     def known(self, cookie: str | None, now: datetime) -> Session | None:
         """The session of this cookie, None if it is not ours or has ended."""
         words, _, signature = (cookie or "").rpartition(".")
         if not words or not hmac.compare_digest(signature.encode(), self._signed("cookie", words).encode()):
             return None
-        until_s, scope, _ = words.split(".")
+        until_s, scope, _, *by = words.split(".")
         until = datetime.fromtimestamp(int(until_s), UTC)
-        return Session(cookie or "", Scope(int(scope)), until) if now < until <= now + LASTS else None
+        found = Session(cookie or "", Scope(int(scope)), until, by[0] if by else "")
+        return found if now < until <= now + LASTS else None
 
     def form_token(self, session: Session) -> str:
         return self._signed("form", session.cookie)

@@ -6,7 +6,7 @@ import hashlib
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import cache
 from importlib.resources import files
 from typing import Annotated, Any
@@ -21,7 +21,12 @@ from curewatch.clock import Clock
 from curewatch.desk import Desk
 from curewatch.desk.kept_board import KeptBoard
 from curewatch.settings import WebSettings
+from curewatch.studio.drying_curve import DryingCurve
+from curewatch.studio.lessons_in_words import Belief
+from curewatch.studio.outlook import Outlook
+from curewatch.studio.planner import Advice
 from curewatch.web.guard import Visitor
+from curewatch.web.lately import Lately
 from curewatch.web.passwords import Doorkeeper
 from curewatch.web.sessions import Sessions
 from curewatch.web.tokens import Tokens
@@ -46,6 +51,11 @@ class Site:
     ending: threading.Event
     """Set when the server is about to end: what goes on for ever ends itself."""
     boards: KeptBoard = field(init=False)
+    curves: Lately[DryingCurve | None] = field(default_factory=lambda: Lately(timedelta(days=1)))
+    advice: Lately[list[Advice]] = field(default_factory=lambda: Lately(timedelta(minutes=30)))
+    """What a change would do moves little from one reading to the next."""
+    beliefs: Lately[list[Belief]] = field(default_factory=lambda: Lately(timedelta(hours=1)))
+    outlooks: Lately[Outlook | None] = field(default_factory=lambda: Lately(timedelta(minutes=10)))
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "boards", KeptBoard(self.desk))

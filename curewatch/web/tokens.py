@@ -45,6 +45,11 @@ class Token:
     made_at: str
     hash: str
 
+    @property
+    def mark(self) -> str:
+        """What a session that this token opened carries: says which token, and is of no use to get in."""
+        return self.hash[:16]
+
 
 class Tokens:
     """The tokens of one store."""
@@ -76,6 +81,10 @@ class Tokens:
     def known(self, secret: str) -> Token | None:
         hashed = _hashed(secret)
         return next((token for token in self.all() if hmac.compare_digest(token.hash, hashed)), None)
+
+    def holds(self, mark: str) -> bool:
+        """Whether the token of that mark is still given out."""
+        return any(token.mark == mark for token in self.all())
 
 
 def _hashed(secret: str) -> str:

@@ -12,7 +12,7 @@ from starlette.exceptions import HTTPException
 from curewatch.intake.typed import BadInput
 from curewatch.web.guard import cookie_header
 from curewatch.web.pouring import named
-from curewatch.web.sessions import Scope
+from curewatch.web.sessions import Scope, Session
 from curewatch.web.site import Here, Site, Typed, page, text_of
 from curewatch.web.tokens import TokenKind
 
@@ -43,7 +43,7 @@ def login(request: Request, site: Here, form: Typed) -> Response:
         return answer
     if not site.doorkeeper.lets_in(address, str(form.get("password", ""))):
         return page(request, "login.html", now, 401, next=there, wrong="That is not the password.")
-    return _with_session(site, Scope.ADMIN, there, None)
+    return _with_session(site, site.sessions.begin(Scope.ADMIN, now), there)
 
 
 @router.post("/logout")
@@ -59,7 +59,7 @@ def open_class(site: Here, secret: str) -> Response:
     token = site.tokens.known(secret)
     if token is None or token.kind is not TokenKind.CLASS:
         raise HTTPException(404)
-    return _with_session(site, Scope.READ, "/", CLASS_LASTS)
+    return _with_session(site, site.sessions.begin(Scope.READ, site.clock.now(), CLASS_LASTS, by=token.mark), "/")
 
 
 @router.get("/ways-in")
@@ -96,9 +96,7 @@ def _page(request: Request, site: Site, made: str | None = None, name: str = "")
     )
 
 
-def _with_session(site: Site, scope: Scope, there: str, lasts: timedelta | None) -> Response:
-    now = site.clock.now()
-    session = site.sessions.begin(scope, now) if lasts is None else site.sessions.begin(scope, now, lasts)
+def _with_session(site: Site, session: Session, there: str) -> Response:
     answer = RedirectResponse(there, 303)
     answer.headers["set-cookie"] = cookie_header(session, secure=_secure(site))
     return answer

@@ -41,6 +41,15 @@ def test_the_same_plan_gives_the_same_scores() -> None:
     assert (one.truth == other.truth).all()
 
 
+def test_who_heeds_the_dates_learns_more_of_handle_from_tests_that_begin_later(scores: bt.Scores) -> None:
+    heeding = bt.run([ROOM], bt.Plan(24, ThicknessSource.GAUGE, heeds=True))
+    m = bt.JUDGED.index("handle")
+    assert heeding.width_ratio(m) < scores.width_ratio(m)
+    assert heeding.coverage(1, m) > 0.6
+    assert bt.Plan(1, ThicknessSource.GAUGE, weighed=True, heeds=True).weighed_h == bt.WEEKLY_H
+    assert bt.Plan(1, ThicknessSource.GAUGE).weighed_h == ()
+
+
 def test_the_page_shows_each_group_and_the_histogram(scores: bt.Scores) -> None:
     text = pages.text({"thickness by gauge": scores}, Page(unicode=False))
     assert "thickness by gauge: 24 studios" in text
@@ -49,10 +58,10 @@ def test_the_page_shows_each_group_and_the_histogram(scores: bt.Scores) -> None:
     assert pages.values({"a": scores})["groups"]["a"]["studios"] == 24
 
 
-def test_the_command_simulates_four_groups_in_steady_rooms(capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_command_simulates_six_groups_in_steady_rooms(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["backtest", "learning", "--studios", "4", "--json"]) == 0
     said = capsys.readouterr()
     assert said.err == ""
     groups = json.loads(said.out)["groups"]
-    assert [one["studios"] for one in groups.values()] == [4, 2, 1, 1]
+    assert [one["studios"] for one in groups.values()] == [4, 2, 2, 2, 1, 1]
     assert all(0 <= m["coverage_after"] <= 1 for one in groups.values() for m in one["milestones"].values())

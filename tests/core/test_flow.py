@@ -52,10 +52,20 @@ def test_thin_suspensions_follow_einstein() -> None:
         assert (relative_viscosity(1e-5, packing) - 1) / 1e-5 == pytest.approx(2.5, rel=1e-3)
 
 
+@pytest.mark.parametrize("packing", [0.57, 0.64, 0.74])
+def test_semi_dilute_suspensions_are_near_the_pair_theories(packing: float) -> None:
+    """The law's second term in phi against 5.2 (Batchelor & Green 1972, hydrodynamics of pairs) and 6.2 (Batchelor
+    1977, with Brownian motion), both from memory. Within 20 % of the two: how far measurements scatter."""
+    phi = 1e-3
+    second = float((relative_viscosity(phi, packing) - 1 - 2.5 * phi) / phi**2)
+    assert 0.8 * 5.2 < second < 1.2 * 6.2
+
+
 @pytest.mark.parametrize(("phi", "measured"), [(0.1, 1.41), (0.2, 2.15), (0.3, 3.65), (0.4, 7.50), (0.5, 23.5)])
 def test_the_law_with_published_latex_parameters_meets_another_groups_measurements(phi: float, measured: float) -> None:
     """Krieger 1972 (Adv. Colloid Interface Sci. 3): [eta] 2.67 and phi_m 0.57 fit latex at low shear. De Kruif et al.
-    1985 (J. Chem. Phys. 83) fitted silica with (1 - phi/0.63)^-2, tabled here. 20 %: how far measurements scatter.
+    1985 (J. Chem. Phys. 83) fitted silica with (1 - phi/0.63)^-2, tabled here. Both from memory. 20 %: how far
+    measurements scatter.
     """
     assert (1 - phi / 0.63) ** -2 == pytest.approx(measured, rel=0.005)
     assert relative_viscosity(phi, packing=0.57, intrinsic=2.67) == pytest.approx(measured, rel=0.20)

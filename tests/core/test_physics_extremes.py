@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from curewatch.physics import march as marching
+from curewatch.physics import stuck
 from curewatch.physics.air import Array
 from curewatch.physics.film import Films, Grid
 from curewatch.physics.march import Stuck, march
@@ -67,8 +68,8 @@ def test_a_film_in_saturated_air_gains_water() -> None:
 
 
 def test_a_film_that_makes_no_progress_is_an_error_not_a_hang(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(marching, "ATTEMPTS", 5)
-    monkeypatch.setattr(marching, "PROGRESS_S", 1e6)
+    monkeypatch.setattr(stuck, "ATTEMPTS", 5)
+    monkeypatch.setattr(stuck, "PROGRESS_S", 1e6)
     with pytest.raises(
         Stuck, match=r"film 1 is stuck after 5 steps at .* in air of 294\.15 K, 0\.500: step .*solids_m"
     ):

@@ -11,6 +11,7 @@ import pytest
 from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
 from curewatch.physics.series import AirSeries
+from curewatch.physics.supports import BACKINGS
 from curewatch.records import Forecast, MilestoneKind, Recipe
 from curewatch.studio.climate import Climate
 from curewatch.studio.forecast import LAPSE, MODEL_VERSION, Drying, forecasts, needs_air, stale
@@ -44,7 +45,7 @@ def test_in_constant_air_it_is_the_ensemble_run_directly() -> None:
     piece = drying(silicone=True, recipe=Recipe(name="house mix", solids=0.35, glycol=0.02))
     made = make(piece, shed(), 6)
     direct, _ = ensemble.run(
-        [ensemble.Pouring(wet_thickness=1.2e-3, thickness_spread=0.05, solids=0.35, glycol=0.02, side=0.3)],
+        [ensemble.Pouring(1.2e-3, 0.05, solids=0.35, glycol=0.02, side=0.3, **vars(BACKINGS["canvas"]))],
         AirSeries.constant(20 + ZERO_C, 0.5), np.zeros(1, dtype=np.intp), DAYS * 86400.0, MEMBERS,
     )  # fmt: skip
     for milestone in made.milestones:

@@ -11,6 +11,7 @@ import pytest
 from curewatch.observations import Finger, Forgetting, Observation, ObservationKind, Subject
 from curewatch.physics import ensemble
 from curewatch.physics.series import AirSeries
+from curewatch.records import Support
 from curewatch.studio import evidence, knowing, learning
 from curewatch.studio.forecast import Air, Drying
 from curewatch.studio.members import films_at, march_at
@@ -176,6 +177,32 @@ def test_a_weighing_of_a_piece_of_unknown_size_says_nothing() -> None:
     piece = replace(piece, pour=piece.pour.model_copy(update={"width_m": None, "height_m": None}))
     told = learned(weighing(5, 500), weighing(30, 450, id_=2), piece=piece)
     assert told.lessons[0].silent == (1, 2)
+
+
+def test_a_raw_panel_keeps_the_water_on_the_scale_and_only_its_poured_mass_tells() -> None:
+    canvas = drying(support=Support.CANVAS)
+    raw = drying(support=Support.RAW_PANEL)
+    row = [weighing(-0.1, 400), weighing(0.1, 520, id_=2), weighing(20, 505, id_=3), weighing(90, 500, id_=4)]
+    assert {one.observed_s for one in learned(*row, piece=raw).lessons[0].clues} == {row[1].at.timestamp()}
+    assert len(learned(*row, piece=canvas).lessons[0].clues) == 3
+
+
+def test_a_row_of_weighings_tells_of_the_tail_what_single_differences_would_not() -> None:
+    """Each weighing against the mean of all later ones: their errors are independent, and shrink with the row."""
+    hours = np.array([200.0, 400.0, 600.0, 800.0])
+    runs = march_at(
+        [drying().pouring], ensemble.design(16)[None], AirSeries.constant(294.15, 0.5), np.zeros(1, dtype=np.intp), 3e6,
+        hours * 3600,
+    )  # fmt: skip
+    row = [weighing(h, 500.0 - i, id_=i, step=1e-9) for i, h in enumerate(hours)]
+    found = evidence.sights(drying().pour, row, runs, 0)
+    errors = np.array([[1, -1 / 3, -1 / 3, -1 / 3], [0, 1, -1 / 2, -1 / 2], [0, 0, 1, -1]])
+    assert errors @ errors.T == pytest.approx(np.diag((errors**2).sum(1)), abs=1e-12)
+    one = evidence.SUPPORT_G_M2 * 0.09 / np.sqrt(2)
+    lost = np.array([2.0, 1.5, 1.0])
+    assert [s.seen for s in found] == pytest.approx(lost)
+    noise = np.hypot(one * np.sqrt((errors**2).sum(1)), evidence.LOST_SPREAD * lost)
+    assert [s.noise for s in found] == pytest.approx(noise)
 
 
 def test_a_film_cooler_than_expected_is_wetter() -> None:

@@ -81,8 +81,8 @@ def test_worth_checking_says_how_and_from_when_it_is_safe() -> None:
     assert text(FULL, 16, TOUCH_DRY) == (
         "Heron: worth checking, perhaps touch-dry",
         "Heron is touch-dry by now at even odds. Touch an edge nobody will see with a clean finger; if it is tacky, "
-        "leave it. Safe to assume from today 10:00. Poured yesterday 12:00, now in Boat shed. Room last read 16 h "
-        "ago.",
+        "leave it. Safe to assume from Sat 21 Nov 10:00. Poured Fri 20 Nov 12:00, now in Boat shed. Room last read "
+        "Fri 20 Nov 12:00.",
     )
 
 
@@ -98,7 +98,8 @@ def test_safe_says_what_may_be_done_and_what_not_yet() -> None:
     assert title == "Heron: safe to assume fit to handle"
     assert said == (
         "Heron is fit to handle by now, nine times out of ten. It can be moved and stood up, and its place is free. "
-        "Nothing may press on its face yet. Poured Fri 20 Nov 12:00, now in Boat shed, rack 2. Room last read 40 h ago."
+        "Nothing may press on its face yet. Poured Fri 20 Nov 12:00, now in Boat shed, rack 2. Room last read "
+        "Fri 20 Nov 12:00."
     )
 
 

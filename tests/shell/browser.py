@@ -29,10 +29,10 @@ class Browser:
     def open(self, url: str) -> None:
         self.driver.get(url)
 
-    def look(self, *, width: int, dark: bool = False, scripts: bool = True) -> None:
-        """Be a window of that width, of somebody who likes it light or dark, with or without scripts."""
+    def look(self, *, width: int, height: int = 800, dark: bool = False, scripts: bool = True) -> None:
+        """Be a window of that size, of somebody who likes it light or dark, with or without scripts."""
         tell = self.driver.execute_cdp_cmd
-        shape = {"width": width, "height": 800, "deviceScaleFactor": 1, "mobile": width < 600}
+        shape = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 600}
         tell("Emulation.setDeviceMetricsOverride", shape)
         scheme = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
         tell("Emulation.setEmulatedMedia", {"features": [scheme]})
@@ -78,8 +78,12 @@ class Browser:
         return tuple(self.ask(script))
 
     def complaints(self) -> list[str]:
-        """What the browser holds against the page: errors of scripts, and breaches of its policy."""
-        return [entry["message"] for entry in self.driver.get_log("browser")]
+        """What the browser holds against the page: errors of scripts, and breaches of its policy.
+
+        That a page was refused (4xx) is no fault of it: such pages are looked at too.
+        """
+        said = [entry["message"] for entry in self.driver.get_log("browser")]
+        return [one for one in said if "the server responded with a status of 4" not in one]
 
     def keep(self, name: str) -> None:
         """Keep a picture of the whole page, if anybody wants to look at it."""

@@ -210,6 +210,8 @@ class Receiver:
             def do_POST(self) -> None:
                 receiver._take(self)
 
+            do_GET = do_POST
+
             def log_message(self, format: str, *args: object) -> None:
                 pass
 

@@ -101,8 +101,9 @@ def test_everything_is_in_the_export(capsys: pytest.CaptureFixture[str]) -> None
     assert found["pours"][0]["recipe"] == found["mixes"][0]["recipe"] == "tide"
     assert found["steps"][0]["step"] == "level"
     assert found["readings"]["Shed"][0]["temp_c"] == 20.0
-    assert set(found) == {"schema", "kind", "rooms", "recipes", "mixes", "pieces", "stays", "pours", "steps",
-                          "observations", "damages", "readings"}  # fmt: skip
+    assert set(found) == {"schema", "kind", "rooms", "recipes", "mixes", "pieces", "stays", "pours", "tilts", "paints",
+                          "steps", "observations", "forgettings", "damages", "alarms", "alarm_events", "notices",
+                          "readings"}  # fmt: skip
 
 
 @pytest.mark.parametrize(

@@ -107,6 +107,27 @@ def test_a_plan_names_the_latest_moments_and_the_taken_places(run: Run) -> None:
     assert max(map(len, text.splitlines())) <= 80
 
 
+def _in_days(days: float) -> str:
+    from datetime import UTC, timedelta
+
+    from curewatch.clock import SystemClock
+
+    return f"{SystemClock().now().astimezone(UTC) + timedelta(days=days):%Y-%m-%d %H:%M}"
+
+
+def test_a_plan_without_a_room_takes_the_only_one_then_the_one_with_most_wet_pieces_and_says_so(run: Run) -> None:
+    words = ("plan", "--layer", "thin", "--due", _in_days(2))
+    run("pour", "Flood", "--room", "Boat shed", "--layer", "thick")
+    assert spoken(run, *words)["room_assumed"] == "Boat shed is the only room"
+    run("reading", "--room", "Loft", "--temperature", "18C", "--humidity", "60%")
+    assert "No room was named; most wet pieces lie in Boat shed." in run(*words)[1]
+    run("pour", "Eel", "--room", "Loft", "--layer", "thin")
+    code, out, err = run(*words)
+    assert (code, out) == (2, "")
+    assert "--room: got '', expected one of Boat shed, Loft" in err
+    assert spoken(run, *words, "--room", "Loft")["room_assumed"] is None
+
+
 def test_a_piece_says_what_a_change_would_do(run: Run) -> None:
     run("pour", "Flood", "--room", "Boat shed", "--wet-thickness", "2.5mm", "--size", "30x30cm")
     text = run("piece", "Flood")[1]

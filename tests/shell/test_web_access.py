@@ -209,6 +209,9 @@ def test_a_class_link_lets_look_and_no_more_and_can_be_taken_back(locked: Studio
         board = pupil.get(locked.url + link[1], timeout=10)
         assert "Curlew" in board.text
         assert 'href="/pour"' not in board.text
+        piece = pupil.get(locked.url + "/piece/Curlew", timeout=20)
+        assert re.findall(r'action="([^"]+)"', piece.text) == ["/logout"], "nothing to press but to leave"
+        assert pupil.get(locked.url + "/record/Curlew", timeout=20).status_code == 200
         assert pupil.get(locked.url + "/ways-in", timeout=10).status_code == 403
         token = token_on(pupil.get(locked.url + "/", timeout=10).text)
         answer = pupil.post(locked.url + "/piece/Curlew/gone", data={"token": token}, timeout=10)
@@ -218,6 +221,22 @@ def test_a_class_link_lets_look_and_no_more_and_can_be_taken_back(locked: Studio
     assert requests.get(locked.url + link[1], timeout=10).status_code == 404
     with locked.store.read() as tx:
         assert link[1].split("/")[-1] not in str(tx.get_meta("page_tokens"))
+
+
+def test_a_class_link_taken_back_ends_the_sessions_that_it_opened_and_no_other(locked: Studio) -> None:
+    locked.pour()
+    log_in(locked)
+    with requests.Session() as tuesday, requests.Session() as friday:
+        for name, pupil in (("Tuesday class", tuesday), ("Friday class", friday)):
+            made = locked.post("/ways-in", {"name": name, "kind": "class"})
+            link = re.search(r"<code>\S+(/class/[\w-]+)</code>", made.text)
+            assert link
+            assert "Curlew" in pupil.get(locked.url + link[1], timeout=10).text
+        locked.post("/ways-in/take-back", {"name": "Tuesday class"}, on="/ways-in")
+        answer = tuesday.get(locked.url + "/", timeout=10, allow_redirects=False)
+        assert (answer.status_code, answer.headers["location"]) == (303, "/login?next=%2F")
+        assert "Curlew" in friday.get(locked.url + "/", timeout=10).text
+    assert "Curlew" in locked.page("/"), "the password's own session goes on"
 
 
 def test_the_command_writes_a_hash_for_its_owner_alone(tmp_path: Path) -> None:

@@ -13,6 +13,8 @@ import requests
 from curewatch.web.passwords import hash_of
 from tests.shell.web_parts import NOW, PASSWORD, Studio, served
 
+OPERATIONS = 29
+"""Ways that the description lists."""
 POUR = {"name": "Curlew", "room": "Shed", "wet_thickness_mm": 1.2, "width_cm": 30, "height_cm": 40}
 
 
@@ -114,12 +116,12 @@ def test_scopes_reach_as_far_as_they_say(locked: Studio) -> None:
 
 def test_the_description_lists_every_way_and_every_refusal(studio: Studio) -> None:
     document = studio.get("/api/v1/openapi.json").json()
-    assert set(document["paths"]) == {
-        f"/api/v1/{path}"
-        for path in (
-            "board", "pieces/{name}", "rooms", "rooms/{name}/readings", "alarms", "notices", "recipes", "pours",
-            "readings", "pieces/{name}/move", "pieces/{name}/gone",
-        )
+    assert {path.removeprefix("/api/v1/") for path in document["paths"]} == {
+        "board", "board.csv", "notices", "recipes", "pours", "readings", "undo", "plan", "learned", "export", "import",
+        "readings.csv", "alarms", "rooms", "rooms/{name}/readings", "rooms/{name}/readings.csv", "rooms/{name}/outlook",
+        "rooms/{name}/alarms/{kind}/acknowledge", "rooms/{name}/alarms/{kind}/mute",
+        "rooms/{name}/alarms/{kind}/unmute", "pieces/{name}", "pieces/{name}/observations", "pieces/{name}/steps",
+        "pieces/{name}/advice", "pieces/{name}/cleared", "pieces/{name}/move", "pieces/{name}/gone",
     }  # fmt: skip
     for ways in document["paths"].values():
         for way in ways.values():
@@ -139,12 +141,14 @@ def test_the_api_keeps_to_its_description_whatever_it_is_sent(studio: Studio) ->
     for operation in schema.get_all_operations():
         way = operation.ok()
 
+        slow = way.path.endswith(("/plan", "/advice"))  # seconds of work an answer
+
         @given(case=way.as_strategy())
-        @settings(max_examples=15, deadline=None, database=None, phases=[Phase.generate],
+        @settings(max_examples=4 if slow else 12, deadline=None, database=None, phases=[Phase.generate],
                   suppress_health_check=list(HealthCheck))  # fmt: skip
         def keeps(case: schemathesis.Case) -> None:
             case.call_and_validate(excluded_checks=[positive_data_acceptance])
 
         keeps()
         tried += 1
-    assert tried == 11
+    assert tried == OPERATIONS

@@ -158,7 +158,7 @@ def test_a_receiver_that_drips_is_left_at_the_deadline(receiver: Receiver) -> No
     begun = time.monotonic()
     assert "did not finish its answer within 0.6 s" in refusal(channel).reason
     assert time.monotonic() - begun < 1.5
-    assert "an earlier request" in refusal(channel).reason
+    assert "an earlier try" in refusal(channel).reason
     assert len(receiver.requests) == 1
 
 

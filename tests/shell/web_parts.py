@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
@@ -21,6 +22,8 @@ from tests.shell.parts import HandClock, free_port
 
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
 PASSWORD = "slack water at noon"
+TIMEOUT_S = 90
+"""For a plan, which is seconds of work, on a machine that does much else [s]."""
 
 
 class Studio:
@@ -38,7 +41,7 @@ class Studio:
         self.told += 1
 
     def get(self, path: str, **options: Any) -> requests.Response:
-        return self.browser.get(self.url + path, timeout=20, **options)
+        return self.browser.get(self.url + path, timeout=TIMEOUT_S, **options)
 
     def page(self, path: str) -> str:
         """A page's text, tags and all."""
@@ -49,7 +52,7 @@ class Studio:
     def post(self, path: str, fields: dict[str, Any], *, on: str | None = None, **options: Any) -> requests.Response:
         """Send a form that stands on the page `on` (default: the same path), with its token."""
         token = token_on(self.get(on or path).text)
-        return self.browser.post(self.url + path, data={"token": token, **fields}, timeout=20, **options)
+        return self.browser.post(self.url + path, data={"token": token, **fields}, timeout=TIMEOUT_S, **options)
 
     def names(self) -> list[str]:
         with self.store.read() as tx:
@@ -91,6 +94,14 @@ def served(folder: Path, now: datetime = NOW, **settings: Any) -> Iterator[Studi
         finally:
             studio.browser.close()
             server.stop()
+
+
+@contextmanager
+def copied(prepared: Path, folder: Path, **settings: Any) -> Iterator[Studio]:
+    """A studio whose store begins as a copy of one that was prepared: forecasting is most of what a test would take."""
+    shutil.copy(prepared / "studio.sqlite", folder / "studio.sqlite")
+    with served(folder, **settings) as studio:
+        yield studio
 
 
 def token_on(page: str) -> str:

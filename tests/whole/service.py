@@ -47,14 +47,12 @@ class Service:
         assert done.returncode == fails_with, done
         return done.stdout + done.stderr
 
-    def start(self) -> None:
+    def start(self, within_s: float = READY_WITHIN_S) -> None:
         """Start the daemon and wait until it says that it is ready."""
         before = self.log().count("ready: ")
         with (self.folder / "log").open("ab") as log:
             self.process = subprocess.Popen(self._argv("run", "--verbose"), env=self._environ(), stdout=log, stderr=log)
-        wait_for(
-            lambda: self.alive() and self.log().count("ready: ") > before, READY_WITHIN_S, "the daemon being ready"
-        )
+        wait_for(lambda: self.alive() and self.log().count("ready: ") > before, within_s, "the daemon being ready")
 
     def alive(self) -> bool:
         """True; an assertion with its log where it has ended."""

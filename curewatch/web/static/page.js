@@ -29,16 +29,17 @@ if (live && window.EventSource) {
 }
 
 // A curve under a finger or pointer: the row of its table that lies nearest is told beneath it.
-for (const plot of document.querySelectorAll("figure.plot")) {
-  const rows = [...plot.querySelectorAll("tr[data-x]")];
-  const told = plot.querySelector("output");
-  const svg = plot.querySelector("svg");
-  if (!rows.length || !told || !svg) continue;
+// Heard by the document, since a page that renews itself brings new curves.
+function tell(event) {
+  const plot = event.target instanceof Element && event.target.closest("svg.drawing")?.closest("figure.plot");
+  if (!plot) return;
+  const box = plot.querySelector(".frame").getBoundingClientRect();
+  const x = (100 * (event.clientX - box.left)) / box.width;
   const heads = [...plot.querySelectorAll("thead th")].map((one) => one.textContent);
-  svg.addEventListener("pointermove", (event) => {
-    const box = svg.getBoundingClientRect();
-    const x = (100 * (event.clientX - box.left)) / box.width;
-    const near = rows.reduce((a, b) => (Math.abs(a.dataset.x - x) <= Math.abs(b.dataset.x - x) ? a : b));
-    told.textContent = [...near.children].map((one, k) => (k ? `${heads[k]} ${one.textContent}` : one.textContent)).join(" · ");
-  });
+  const rows = [...plot.querySelectorAll("tr[data-x]")];
+  const near = rows.reduce((a, b) => (Math.abs(a.dataset.x - x) <= Math.abs(b.dataset.x - x) ? a : b));
+  const said = [...near.children].map((one, k) => (k ? `${heads[k]} ${one.textContent}` : one.textContent));
+  plot.querySelector("output").textContent = said.join(" · ");
 }
+document.addEventListener("pointermove", tell);
+document.addEventListener("pointerdown", tell);

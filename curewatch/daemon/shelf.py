@@ -1,0 +1,33 @@
+"""The intake's shelf in the store: messages without a date, until the clock can be believed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from curewatch.desk import Desk
+from curewatch.records import Reading
+from curewatch.records.held import HeldMessage
+from curewatch.store import FactRefused
+
+
+class StoreShelf:
+    """`heard` is called after held messages became readings. Every call is a transaction of its own."""
+
+    def __init__(self, desk: Desk, heard: Callable[[], object]) -> None:
+        self._desk, self._heard = desk, heard
+
+    def put(self, messages: Sequence[HeldMessage]) -> None:
+        with self._desk.store.write() as tx:
+            tx.hold_messages(messages)
+
+    def oldest(self, limit: int) -> list[HeldMessage]:
+        with self._desk.store.read() as tx:
+            return tx.held_messages(limit)
+
+    def settle(self, readings: Sequence[Reading], dated: Sequence[int]) -> None:
+        try:
+            new = self._desk.absorb(readings, dated)
+        except FactRefused as refusal:
+            raise ValueError(str(refusal)) from refusal
+        if new:
+            self._heard()

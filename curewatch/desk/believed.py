@@ -1,0 +1,41 @@
+"""What was found of one piece, and what is believed of its recipe and its place: why its dates are as they are."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from curewatch.desk.desk import Desk
+from curewatch.desk.lessons import learned_so_far
+from curewatch.desk.observing import what_was_learned
+from curewatch.observations import Observation, Subject
+from curewatch.studio.forecast import Drying
+from curewatch.studio.learning import place_of
+from curewatch.studio.lessons_in_words import Belief, said_of
+
+
+@dataclass(frozen=True)
+class Seen:
+    """An observation, and what there is to say of it."""
+
+    observation: Observation
+    notes: tuple[str, ...]
+
+
+def seen_of(desk: Desk, piece_id: int) -> list[Seen]:
+    """Everything observed of a piece, in the order of time."""
+    with desk.store.read() as tx:
+        observations = tx.observations([piece_id])
+        if not observations:
+            return []
+        lesson = next((one for one in learned_so_far(tx).lessons if one.piece_id == piece_id), None)
+    return [Seen(one, said_of(one, lesson)) for one in observations]
+
+
+def beliefs_about(desk: Desk, drying: Drying, now: datetime) -> list[Belief]:
+    """Of the piece's recipe and place; nothing where nothing was learned of either."""
+    with desk.store.read() as tx:
+        if not tx.lessons() and not tx.observations():
+            return []
+    wanted = {(Subject.RECIPE, drying.recipe.name), (Subject.PLACE, place_of(drying))}
+    return [one for one in what_was_learned(desk, now) if (one.subject, one.name) in wanted]

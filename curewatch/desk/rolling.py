@@ -1,0 +1,145 @@
+"""The forecasts at a look: which to make again, and what their making goes on from.
+
+Where a room's air has moved, the central films of its pieces are marched on from where they were kept, through the
+future as it looks now. Only where that moves a date by more than it is worth (studio.batch.MOVES), or an hour has
+passed, or facts have changed, are all members marched. States and forecasts are written with the decisions that
+follow from them: a crash leaves either none or all of them, and what is missing is made again.
+
+On a board of thousands that would hold every state in memory, and the store's lock for seconds. There states are
+stored some pieces at a time, each with the dates of the forecast that is stored still; the dates that go with the new
+state follow in the transaction of the decisions. After a crash in between a reading is thus held against the dates that
+people see, and a state is worth as much as before: what it stands for is in its fingerprint.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from curewatch.desk.ahead_air import AheadAir
+from curewatch.desk.scene import Scene
+from curewatch.desk.workers import spread
+from curewatch.records import Forecast
+from curewatch.records.kept import KeptMarch
+from curewatch.settings import Settings
+from curewatch.store import Store, Transaction
+from curewatch.studio import forecast as forecasting
+from curewatch.studio.forecast import Drying
+from curewatch.studio.future import RoomFuture
+
+AT_ONCE = 2000
+"""Pieces whose states are in memory together: with 64 members some 13 kB each, before and after."""
+
+Expected = tuple[float | None, ...]
+
+
+@dataclass(frozen=True)
+class Rolled:
+    """What a look made anew."""
+
+    made: list[Forecast] = field(default_factory=list)
+    kept: list[KeptMarch] = field(default_factory=list)
+    expected: dict[int, Expected] = field(default_factory=dict)
+    """By piece whose state is stored already, the dates that go with it [s from the pour]."""
+
+    def write(self, tx: Transaction, here: set[int]) -> None:
+        """Store it, but for pieces that are not `here` any more."""
+        tx.put_forecasts(forecast for forecast in self.made if forecast.piece_id in here)
+        tx.put_kept_marches(one for one in self.kept if one.piece_id in here)
+        tx.expect(self.expected)
+        if self.kept or self.expected:
+            tx.trim_kept_marches()
+
+
+class Rolling:
+    """Makes stale forecasts again. Safe to use from several threads."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._members, self._days = settings.forecast.members, settings.forecast.days
+        self._ahead = AheadAir()
+
+    def look(self, store: Store, scene: Scene, now: datetime) -> Rolled:
+        """The forecasts of the scene's pieces that are to be made again at `now`."""
+        must = [d for d in scene.dryings if self._must(scene, d, now)]
+        due = {drying.piece.id for drying in must}
+        may = [
+            d
+            for d in scene.dryings
+            if d.piece.id not in due and forecasting.stirred(scene.forecasts.get(d.piece.id), d, scene.climates, now)
+        ]
+        if may:
+            due |= self._moved(store, scene, may, now)
+        stale = [drying for drying in scene.dryings if drying.piece.id in due]
+        if len(stale) <= AT_ONCE:
+            return self._made(store, scene, stale, now)[0] if stale else Rolled()
+        return self._made_in_parts(store, scene, stale, now)
+
+    @staticmethod
+    def _must(scene: Scene, drying: Drying, now: datetime) -> bool:
+        return forecasting.disturbed(scene.forecasts.get(drying.piece.id), drying, scene.climates, now)
+
+    def _moved(self, store: Store, scene: Scene, may: Sequence[Drying], now: datetime) -> set[int]:
+        """The pieces whose dates move, of those whose rooms have."""
+        with store.read() as tx:
+            kept = tx.kept_marches([drying.piece.id for drying in may], centres_only=True)
+            futures = self._futures(tx, may, now, members=1)
+        return forecasting.moved(
+            [drying for drying in may if drying.piece.id in kept or self._stale(scene, drying, now)],
+            scene.climates,
+            now,
+            members=self._members,
+            days=self._days,
+            futures=futures,
+            kept=kept,
+        )
+
+    @staticmethod
+    def _stale(scene: Scene, drying: Drying, now: datetime) -> bool:
+        return forecasting.stale(scene.forecasts.get(drying.piece.id), drying, scene.climates, now)
+
+    def _made_in_parts(self, store: Store, scene: Scene, stale: Sequence[Drying], now: datetime) -> Rolled:
+        """As `_made`, with no more than AT_ONCE states in memory."""
+        found = Rolled()
+        stale = sorted(stale, key=lambda drying: drying.pour.at)  # pieces of an age have a way of one length
+        for i in range(0, len(stale), AT_ONCE):
+            part, was = self._made(store, scene, stale[i : i + AT_ONCE], now)
+            found.made.extend(part.made)
+            found.expected.update((one.piece_id, one.expected_s) for one in part.kept)
+            with store.write() as tx:
+                here = {piece.id for piece in tx.pieces()}
+                tx.put_kept_marches(_still(one, was.get(one.piece_id)) for one in part.kept if one.piece_id in here)
+        return found
+
+    def _made(
+        self, store: Store, scene: Scene, stale: Sequence[Drying], now: datetime
+    ) -> tuple[Rolled, dict[int, Expected]]:
+        """What was made of these pieces, and the dates that went with the states they had."""
+        with store.read() as tx:
+            was = tx.kept_marches([drying.piece.id for drying in stale])
+            futures = self._futures(tx, stale, now, members=self._members)
+        kept = dict(was)
+        made = forecasting.forecasts(
+            stale,
+            scene.climates,
+            now,
+            members=self._members,
+            days=self._days,
+            known=scene.forecasts,
+            futures=futures,
+            kept=kept,
+            each=spread,
+        )
+        fresh = [one for piece, one in kept.items() if was.get(piece) is not one]
+        return Rolled(made, fresh), {piece: one.expected_s for piece, one in was.items()}
+
+    def _futures(
+        self, tx: Transaction, dryings: Sequence[Drying], now: datetime, members: int
+    ) -> dict[str, RoomFuture]:
+        rooms = {drying.room for drying in dryings}
+        return self._ahead.futures(tx, rooms, now, members=members, days=self._days)
+
+
+def _still(kept: KeptMarch, expected: Expected | None) -> KeptMarch:
+    """A new state with the dates of the stored forecast; where none are known, those of no film, which all differ."""
+    return kept.model_copy(update={"expected_s": expected or (None,) * len(kept.expected_s)})

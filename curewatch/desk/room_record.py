@@ -1,0 +1,79 @@
+"""One room's air as it was and as it is foreseen, for whoever looks at that room."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import numpy as np
+
+from curewatch.desk import batteries
+from curewatch.desk.ahead_air import past_of
+from curewatch.desk.desk import Desk
+from curewatch.desk.room_air import RoomAir
+from curewatch.studio import batteries as cells
+from curewatch.studio.climate import Climate
+from curewatch.studio.outlook import HISTORY, Outlook, outlook
+from curewatch.studio.readings_quality import QUANTITIES, Finding, Flaw
+
+STALE_H = 3
+"""With so many hours unread at its end, a room's past says nothing of what is to come."""
+
+
+@dataclass(frozen=True)
+class Aside:
+    """A reading that was not used: a spike. `at_s` since 1970 [s], `value` in the quantity's own unit."""
+
+    at_s: float
+    quantity: str
+    value: float
+
+
+@dataclass(frozen=True)
+class RoomRecord:
+    """The air of a room since a moment: what is believed of it, and what was left out."""
+
+    climate: Climate
+    """Spikes out, sensors merged. It begins before the moment, so that the line comes in from the left."""
+    aside: tuple[Aside, ...]
+    low: tuple[Finding, ...] = ()
+    """Batteries that are low."""
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What was wrong with the readings."""
+        return self.climate.findings + self.low
+
+
+def room_record(desk: Desk, room: str, since: datetime, now: datetime) -> RoomRecord | None:
+    """None where the room was never read, or only half of it."""
+    with desk.store.read() as tx:
+        climate = RoomAir().climate(tx, room, since, now)
+        if climate is None:
+            return None
+        spikes = [one for one in climate.findings if one.flaw is Flaw.SPIKE and one.since_s >= since.timestamp()]
+        columns = tx.reading_columns(room, since=since, until=now) if spikes else None
+        low = cells.findings(batteries.known(tx), tx.newest_by_source(until=now), room)
+    if columns is None:
+        return RoomRecord(climate, (), low)
+    aside = []
+    for one in spikes:
+        if one.quantity not in QUANTITIES or one.source not in columns.sources:
+            continue
+        here = (columns.epoch_s == one.since_s) & (columns.source == columns.sources.index(one.source))
+        aside += [Aside(one.since_s, one.quantity, float(v)) for v in getattr(columns, one.quantity)[here][:1]]
+    return RoomRecord(climate, tuple(one for one in aside if np.isfinite(one.value)), low)
+
+
+def room_outlook(desk: Desk, room: str, now: datetime) -> Outlook | None:
+    """The room's next 48 hours from its own past; None where it was never read, or not lately enough to say."""
+    with desk.store.read() as tx:
+        climate = RoomAir().climate(tx, room, now - timedelta(hours=HISTORY), now)
+    if climate is None:
+        return None
+    past = past_of(climate)
+    if not (np.isfinite(past.temp_c).any() and np.isfinite(past.rh_pct).any()):
+        return None
+    found = outlook(past, float(climate.time_s[-1]))
+    silent_h = (now.timestamp() - climate.newest_s) / 3600
+    return None if max(silent_h, found.age_h) > STALE_H else found

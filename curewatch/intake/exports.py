@@ -1,0 +1,45 @@
+"""A file that `curewatch export` wrote, back to what it tells."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from curewatch.intake.errors import BadInput
+
+MAX_BYTES = 2**30
+"""A gigabyte: twenty sensors' readings of a year."""
+_FILE = "the path of a file that `curewatch export` wrote"
+
+
+def read_export(path: str | Path, *, field: str = "FILE") -> dict[str, Any]:
+    """The object in the file at `path`. BadInput where there is none."""
+    given = str(path)
+    try:
+        with open(path, "rb") as file:
+            content = file.read(MAX_BYTES + 1)
+    except (OSError, ValueError) as problem:
+        why = problem.strerror if isinstance(problem, OSError) else "no possible path"
+        raise BadInput(field, given, _FILE, f"which cannot be read ({why})") from None
+    if len(content) > MAX_BYTES:
+        raise BadInput(field, given, f"a file of at most {MAX_BYTES} bytes")
+    return parse_export(content, given, field=field)
+
+
+def parse_export(content: bytes, name: str, *, field: str = "FILE") -> dict[str, Any]:
+    """The text of such a file, called `name` in what is said of it."""
+    try:
+        found = json.loads(content, parse_constant=_no_number)
+    except json.JSONDecodeError as problem:
+        where = f"which is broken in line {problem.lineno}, column {problem.colno} ({problem.msg})"
+        raise BadInput(field, name, _FILE, where) from None
+    except (UnicodeDecodeError, RecursionError, ValueError) as problem:
+        raise BadInput(field, name, _FILE, f"which is no JSON text ({type(problem).__name__})") from None
+    if not isinstance(found, dict):
+        raise BadInput(field, name, _FILE, f"which holds a {type(found).__name__}")
+    return found
+
+
+def _no_number(text: str) -> float:
+    raise ValueError(f"{text} is no number in JSON")

@@ -1,0 +1,87 @@
+"""A sign of life to an address outside: whoever listens there raises the alarm when it stops coming.
+
+It is called only after work was really done (see `daemon/vital_signs.py`), so that a daemon that hangs falls silent.
+A call that fails is no work undone: the next one is as good, so nothing is stored and nothing repeated.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from urllib.parse import urlsplit
+
+import requests
+from pydantic import SecretStr
+
+from curewatch import __version__
+from curewatch.clock import Clock
+from curewatch.notify.http_reply import failure_in_words
+
+log = logging.getLogger(__name__)
+
+
+class Heartbeat:
+    """Calls the address at most every `every_s` seconds, from a thread of its own, and shows it nowhere."""
+
+    def __init__(
+        self, address: SecretStr, clock: Clock, *, method: str = "GET", every_s: float = 300.0, timeout_s: float = 10.0
+    ) -> None:
+        self._address, self._clock = address, clock
+        self._method, self._every_s, self._timeout_s = method, every_s, timeout_s
+        parts = urlsplit(address.get_secret_value())
+        self._place = f"{parts.hostname}:{parts.port}" if parts.port else str(parts.hostname)
+        self._called_at: float | None = None
+        self._thread: threading.Thread | None = None
+        self._trouble: str | None = None
+
+    @property
+    def place(self) -> str:
+        """Host and port, without what may be secret."""
+        return self._place
+
+    @property
+    def trouble(self) -> str | None:
+        """Why the last call failed, in plain words; None where it did not."""
+        return self._trouble
+
+    def beat(self) -> bool:
+        """Work was done: call, if it is time for it. True if a call began. Never blocks and never raises."""
+        now = self._clock.monotonic()
+        if self._called_at is not None and now - self._called_at < self._every_s:
+            return False
+        if self._thread is not None and self._thread.is_alive():
+            return False  # one that hangs holds one thread, not one for each beat
+        self._called_at = now
+        self._thread = threading.Thread(target=self._call, name="heartbeat", daemon=True)
+        self._thread.start()
+        return True
+
+    def stop(self, within_s: float) -> None:
+        """Let a call that is under way come to its end, at most `within_s` [s]."""
+        if self._thread is not None:
+            self._thread.join(max(0.0, within_s))
+
+    def _call(self) -> None:
+        trouble = self._failure()
+        if trouble is not None and trouble != self._trouble:  # said once, not at every try
+            log.warning("the heartbeat is not taken: %s", trouble)
+        elif trouble is None and self._trouble is not None:
+            log.info("the heartbeat is taken again by %s", self._place)
+        self._trouble = trouble
+
+    def _failure(self) -> str | None:
+        try:
+            with requests.request(
+                self._method,
+                self._address.get_secret_value(),
+                headers={"user-agent": f"curewatch/{__version__}", "connection": "close"},
+                timeout=(self._timeout_s, self._timeout_s),
+                allow_redirects=False,  # the address may be a secret, meant for this host only
+                stream=True,
+            ) as response:
+                status = response.status_code
+        except requests.RequestException as error:
+            return failure_in_words(error, self._place, self._timeout_s)
+        except Exception as error:  # only the type: its text may carry the address
+            return f"unexpected {type(error).__name__}"
+        return None if 200 <= status < 300 else f"{self._place} answered {status}"

@@ -1,0 +1,147 @@
+"""The store as files on a disk: which belong to it, whether they are sound, moving them aside, making them last.
+
+An SQLite file in WAL mode is up to three files: NAME, NAME-wal (commits not yet copied into NAME) and NAME-shm. The
+first two are of one piece: apart, the one is old and the other means nothing.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from datetime import datetime
+from pathlib import Path
+
+COMPANIONS = ("", "-wal", "-shm", "-journal")
+"""Endings of the files that belong together; the main one first."""
+LOOKED_THROUGH_MAX_BYTES = 256 * 1024 * 1024
+"""A larger store is looked through without its readings at a start, which would take a small board minutes."""
+
+STAMP = "%Y%m%dT%H%M%SZ"
+_ASIDE = ("damaged", "before-restore")
+
+
+def damage(path: Path) -> str | None:
+    """What is wrong with the SQLite file, in SQLite's words; None if it is sound (as far as it was looked through).
+
+    Only reads: it neither completes nor clears the log beside the file. (A journal beside it is of a migration that was
+    cut off, and has to be rolled back before the file means anything.)
+    """
+    mode = "rw" if Path(f"{path}-journal").exists() else "ro"
+    try:
+        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode={mode}", uri=True)) as connection:
+            return _found_wrong(connection, whole=path.stat().st_size <= LOOKED_THROUGH_MAX_BYTES)
+    except sqlite3.DatabaseError as error:
+        if is_damage(error):
+            return str(error)
+        raise
+
+
+def _found_wrong(connection: sqlite3.Connection, *, whole: bool) -> str | None:
+    names = [name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+    # quick_check looks at every page's structure; that indexes agree with their tables is left to the daily backup.
+    questions = ["PRAGMA quick_check(1)"]
+    if not whole:
+        questions = [f'PRAGMA quick_check("{name}")' for name in names if name != "readings"]
+    for question in questions:
+        (found,) = connection.execute(question).fetchone()
+        if found != "ok":
+            return " ".join(str(found).split())
+    return None
+
+
+def is_damage(error: BaseException | None) -> bool:
+    """Whether SQLite says that the file itself is not as it should be."""
+    # the low byte of an extended code is the plain one
+    code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+    return code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+def disk_trouble(error: BaseException | None, path: Path) -> str | None:
+    """What is wrong with the disk, in a sentence, if that is why SQLite failed."""
+    code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+    folder = path.parent
+    if code == sqlite3.SQLITE_FULL or (code in _DISK and _free_bytes(folder) < 64 * 1024):
+        return f"the disk of {folder} is full ({_free_bytes(folder) // 1024} kB left); make room on it"
+    if code in (sqlite3.SQLITE_READONLY, *_DISK) and is_read_only(folder):
+        return f"the disk of {folder} can only be read; mount it writable, or look whether it fails"
+    if code == sqlite3.SQLITE_IOERR:
+        return f"the disk of {folder} does not do what is asked of it ({error}); look whether it fails"
+    return None
+
+
+_DISK = (sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PROTOCOL)
+
+
+def bears(path: Path, mark: str) -> bool:
+    """Whether the file's beginning holds these words, whatever else of it is broken. Raises OSError."""
+    with path.open("rb") as file:
+        return mark.encode() in file.read(1024 * 1024)
+
+
+def is_read_only(folder: Path) -> bool:
+    """Whether the disk is mounted so that nobody may write to it."""
+    try:
+        return bool(os.statvfs(folder).f_flag & os.ST_RDONLY)
+    except OSError:
+        return False
+
+
+def _free_bytes(folder: Path) -> int:
+    try:
+        found = os.statvfs(folder)
+    except OSError:
+        return 0
+    return found.f_bavail * found.f_frsize
+
+
+def set_aside(path: Path, why: str, now: datetime) -> Path | None:
+    """Rename the store's files, so that nothing of them is lost and the name is free; the main one's new name.
+
+    `why` is 'damaged' or 'before-restore'. None if there was nothing to move. Raises OSError.
+    """
+    assert why in _ASIDE
+    new = _free_name(path, f"{path.stem}-{why}-{now:{STAMP}}")
+    moved = False
+    for ending in COMPANIONS:
+        if ending == "-shm":
+            Path(f"{path}-shm").unlink(missing_ok=True)  # an index of the log, made anew from it
+            continue
+        try:
+            Path(f"{path}{ending}").rename(f"{new}{ending}")
+        except FileNotFoundError:
+            continue
+        moved = True
+    make_last(path.parent)
+    return new if moved else None
+
+
+def _free_name(path: Path, stem: str) -> Path:
+    names = (path.with_name(f"{stem}{again}{path.suffix}") for again in ("", *(f"-{k}" for k in range(2, 1000))))
+    return next(name for name in names if not any(Path(f"{name}{ending}").exists() for ending in COMPANIONS))
+
+
+def put_aside_before(path: Path) -> list[Path]:
+    """Files of this store that were set aside, the newest last."""
+    why, again = "|".join(_ASIDE), r"(?:-\d+)?"
+    ours = re.compile(rf"{re.escape(path.stem)}-(?:{why})-(\d{{8}}T\d{{6}}Z){again}{re.escape(path.suffix)}")
+    found = [(match[1], entry) for entry in _entries(path.parent) if (match := ours.fullmatch(entry.name))]
+    return [entry for _, entry in sorted(found)]
+
+
+def _entries(folder: Path) -> Iterator[Path]:
+    try:
+        yield from folder.iterdir()
+    except OSError:
+        return
+
+
+def make_last(path: Path) -> None:
+    """Have what was written to this file, or renamed in this folder, survive a power cut. Raises OSError."""
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

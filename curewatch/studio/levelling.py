@@ -1,0 +1,35 @@
+"""How far a piece's design drifted on the tilts that were measured of its support."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+import numpy as np
+
+from curewatch.physics import flow
+from curewatch.workshop import Tilt
+
+DRIFTS, STAYS = 5e-3, 2e-3
+"""A drift of the surface that shows, and one that does not [m]. Between them nobody can tell: what a mix's viscosity
+was is not known within a factor of two, and the drift is inverse to it."""
+
+
+def drifted(film: flow.Drying, poured_at: datetime, tilts: Sequence[Tilt]) -> float:
+    """How far the surface moved until the film packed [m], for a mix of common flow.
+
+    `tilts` by time: the first is taken to have been so from the pour on, each later one from its moment (a shim).
+    """
+    begins = [0.0, *((one.measured_at - poured_at).total_seconds() for one in tilts[1:])]
+    ends = [*begins[1:], np.inf]
+    moved = 0.0
+    for tilt, begin, end in zip(tilts, begins, ends, strict=True):
+        course = flow.drift(film, flow.Mix(), tilt.tilt_rad)
+        until, since = np.interp([end, begin], film.time_s, course)
+        moved += float(until - since)
+    return moved
+
+
+def in_words(tilt_rad: float) -> str:
+    """`2 mm per metre`."""
+    return f"{np.tan(tilt_rad) * 1e3:.2g} mm per metre"

@@ -1,0 +1,121 @@
+"""What a sensor says that no room can be: values beyond a room's, and values that stand still for too long.
+
+How long is too long depends on how finely the sensor speaks: rounded to whole percent a real room's humidity stood
+still for a day, to a tenth for five hours. The limits below are two to three times the longest standstill in three
+recorded rooms (873 days; heated, half heated, unheated), rounded to each of these steps; tests/bench/bench_sensors.py
+prints what that leaves of false findings. A standstill is found sooner where another sensor of the room moved.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+HOUR_S = 3600.0
+
+ROOM_TEMP_C = (-40.0, 60.0)
+"""What a room with paint in it can be [°C]; as typed temperatures may be. A digital sensor that has just been switched
+on, or has lost its wire, sends 85; whatever offset is set for it, that stays out."""
+ROOM_RH_PCT = (0.5, 100.0)
+"""The same [%]. No room is at 0 %: the coldest winter air, warmed to 22 °C, is at about one."""
+SATURATED_PCT, SATURATED_FROM_PCT, SATURATED_WITHIN_S = 99.95, 75.0, 3900.0
+"""From no more than this [%] to the very end of the scale within this time [s] is a wet or broken sensor, no room: it
+is not believed until it comes down again. A room that grows damp by and by is."""
+
+FINEST = {"temp_c": 0.12, "rh_pct": 0.25}
+COARSE = {"temp_c": 0.6, "rh_pct": 1.1}
+"""Smallest steps [°C, %] up to which a sensor speaks finely, or coarsely; beyond that, very coarsely."""
+STILL_H = {"temp_c": (48.0, 168.0, 336.0), "rh_pct": (12.0, 72.0, 168.0)}
+"""One quantity alone is stuck after so many hours: of a sensor that speaks finely, coarsely, very coarsely."""
+BOTH_STILL_H = (12.0, 36.0, 168.0)
+"""Both together, by the coarser of the two."""
+BESIDE_H, BESIDE_MOVED = 6.0, {"temp_c": 3.0, "rh_pct": 10.0}
+"""So many hours suffice while another sensor of the room moved by this much [°C, %]."""
+LEAST_READINGS = 24
+
+
+@dataclass(frozen=True)
+class Still:
+    """A standstill: from the first reading of a value to the last [s]."""
+
+    since_s: float
+    until_s: float
+    after_s: float
+    """How long it had to last before it could be found [s]."""
+    sure: bool
+    """Whether the sensor is known to speak finely."""
+
+
+def impossible(temp_c: Array, rh_pct: Array) -> Flags:
+    """Which readings no room can have been; NaN is possible. Of such a reading neither quantity is to be believed:
+    humidity is worked out with the temperature."""
+    with np.errstate(invalid="ignore"):
+        cold, hot = temp_c < ROOM_TEMP_C[0], temp_c > ROOM_TEMP_C[1]
+        return np.asarray(cold | hot | (rh_pct < ROOM_RH_PCT[0]) | (rh_pct > ROOM_RH_PCT[1]))
+
+
+def jumped_to_the_end(epoch_s: Array, rh_pct: Array) -> Flags:
+    """Which humidities of one source (none NaN) lie at the end of the scale, having got there at one leap."""
+    at_end = rh_pct >= SATURATED_PCT
+    begins = np.flatnonzero(at_end[1:] & ~at_end[:-1]) + 1
+    leaps = (rh_pct[begins - 1] <= SATURATED_FROM_PCT) & (epoch_s[begins] - epoch_s[begins - 1] <= SATURATED_WITHIN_S)
+    found = np.zeros(len(rh_pct), dtype=bool)
+    for begin in begins[leaps].tolist():
+        down = np.flatnonzero(~at_end[begin:])
+        found[begin : begin + int(down[0]) if len(down) else len(rh_pct)] = True
+    return found
+
+
+def grade(values: Array, quantity: str) -> int | None:
+    """How finely a sensor speaks: 0 finely, 1 coarsely, 2 very coarsely; None where it has never moved."""
+    steps = np.abs(np.diff(values))
+    steps = steps[steps > 1e-9]
+    if not len(steps):
+        return None
+    smallest = float(np.quantile(steps, 0.05))
+    return int(smallest > FINEST[quantity]) + int(smallest > COARSE[quantity])
+
+
+def standstills(epoch_s: Array, values: Array, hours: float, *, sure: bool) -> Iterator[Still]:
+    """Every stretch of at least `hours` and LEAST_READINGS in which `values` (none NaN; in columns) stayed the same."""
+    if len(epoch_s) < LEAST_READINGS:
+        return
+    changes = np.flatnonzero((np.diff(values, axis=0) != 0).any(axis=1)) + 1
+    begins, ends = np.append(0, changes), np.append(changes, len(epoch_s))
+    long = (epoch_s[ends - 1] - epoch_s[begins] >= hours * HOUR_S) & (ends - begins >= LEAST_READINGS)
+    for begin, end in zip(begins[long].tolist(), ends[long].tolist(), strict=True):
+        yield Still(float(epoch_s[begin]), float(epoch_s[end - 1]), hours * HOUR_S, sure)
+
+
+def stuck(epoch_s: Array, values: Array, quantity: str, others: list[tuple[Array, Array]]) -> list[Still]:
+    """Where one quantity of one source was stuck. `others`: times and values of it by the room's other sensors."""
+    fine = grade(values, quantity)
+    limit_h = STILL_H[quantity][1 if fine is None else fine]
+    alone = list(standstills(epoch_s, values[:, None], limit_h, sure=fine == 0))
+    beside = [
+        still
+        for still in standstills(epoch_s, values[:, None], BESIDE_H, sure=True)
+        if _moved_beside(still, others, BESIDE_MOVED[quantity])
+    ]
+    return alone + [still for still in beside if all(still.since_s != one.since_s for one in alone)]
+
+
+def _moved_beside(still: Still, others: list[tuple[Array, Array]], enough: float) -> bool:
+    """Whether another sensor went so far from one middle value to another: its single spikes count for nothing."""
+    for epoch_s, values in others:
+        there = values[(epoch_s >= still.since_s) & (epoch_s <= still.until_s)]
+        if len(there) >= LEAST_READINGS and np.ptp(np.quantile(there, [0.05, 0.95])) >= enough:
+            return True
+    return False
+
+
+def both_stuck(epoch_s: Array, temp_c: Array, rh_pct: Array) -> list[Still]:
+    """Where both quantities of one source, read together, were stuck together."""
+    grades = grade(temp_c, "temp_c"), grade(rh_pct, "rh_pct")
+    limit_h = BOTH_STILL_H[max(1 if one is None else one for one in grades)]
+    return list(standstills(epoch_s, np.column_stack([temp_c, rh_pct]), limit_h, sure=grades == (0, 0)))

@@ -1,0 +1,88 @@
+"""The curve on the page is the way to the dates beside it: the same members, with what was learned and the future."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+import numpy as np
+import pytest
+
+from curewatch.observations import Finger, Observation, ObservationKind
+from curewatch.physics.ensemble import SPREADS
+from curewatch.physics.film import LIMIT_BOTTOM, LIMIT_SURFACE
+from curewatch.records import Forecast, MilestoneKind
+from curewatch.studio.belief import Gaussian
+from curewatch.studio.drying_curve import MEMBERS, DryingCurve, drying_curve
+from curewatch.studio.forecast import Drying, forecasts
+from curewatch.studio.future import RoomFuture
+from curewatch.studio.knowing import Knowing
+from tests.studio_scene import SHED, air, at, drying, every
+
+CLIMATES = {SHED: air(*every(30, 6, 20.0, 50.0, start=-2))}
+TOUCH_DRY, HANDLE = MilestoneKind.TOUCH_DRY, MilestoneKind.HANDLE
+
+
+def slow(piece: Drying, *tacky_h: float) -> Drying:
+    """The piece, of whose recipe it was learned that it dries slowly; found tacky by finger at these times."""
+    mean = np.zeros(len(SPREADS))
+    mean[SPREADS.index("d0")] = -3.5
+    belief = Gaussian(mean, 0.3 * np.eye(len(SPREADS)))
+    seen = tuple(Observation(piece_id=1, at=at(h), kind=ObservationKind.FINGER, finger=Finger.TACKY) for h in tacky_h)
+    return replace(piece, knowing=Knowing(piece.pour, seen, belief, belief))
+
+
+def both(piece: Drying, future: RoomFuture | None = None) -> tuple[Forecast, DryingCurve]:
+    futures = None if future is None else {SHED: future}
+    (made,) = forecasts([piece], CLIMATES, at(6), members=MEMBERS, days=30, futures=futures)
+    curve = drying_curve(piece, CLIMATES, made, at(6), future)
+    assert curve is not None
+    return made, curve
+
+
+def even_h(made: Forecast, kind: MilestoneKind) -> float:
+    when = next(m.worth_checking_at for m in made.milestones if m.kind is kind)
+    assert when is not None
+    return (when - at(0)) / timedelta(hours=1)
+
+
+def agrees(made: Forecast, curve: DryingCurve) -> None:
+    """At even odds half the members are there: the middle one is about at the limit, which spreads by 15 % itself."""
+    for kind, column, limit in ((TOUCH_DRY, curve.surface, LIMIT_SURFACE), (HANDLE, curve.bottom, LIMIT_BOTTOM)):
+        assert np.interp(even_h(made, kind), curve.hours, column) == pytest.approx(limit, rel=0.15)
+
+
+def test_the_curve_agrees_with_the_dates_before_and_after_learning() -> None:
+    plain, learned = both(drying()), both(slow(drying()))
+    agrees(*plain)
+    agrees(*learned)
+    assert even_h(learned[0], HANDLE) > 1.3 * even_h(plain[0], HANDLE), "and learning made a difference"
+
+
+def test_the_piece_s_own_observations_weigh_in_the_curve_as_in_the_dates() -> None:
+    believed, tested = both(slow(drying())), both(slow(drying(), 5.9))
+    assert even_h(tested[0], TOUCH_DRY) >= even_h(believed[0], TOUCH_DRY)
+    agrees(*tested)
+
+
+def test_the_curve_goes_through_the_future_that_the_dates_go_through() -> None:
+    time = CLIMATES[SHED].time_s[-1] + np.array([0.0, 3600.0, 3e6])
+    cold = np.tile([20.0, 15.0, 15.0], (1 + MEMBERS, 1))
+    future = RoomFuture(time, cold, np.full(cold.shape, 65.0))
+    stays, cools = both(drying()), both(drying(), future)
+    agrees(*cools)
+    late = float(even_h(stays[0], HANDLE))
+    assert np.interp(late, cools[1].hours, cools[1].bottom) > 1.05 * np.interp(late, stays[1].hours, stays[1].bottom)
+
+
+def test_what_a_piece_has_reached_stays_on_the_curve_where_it_was() -> None:
+    """A date that has passed does not move when the future looks otherwise."""
+    piece = drying(thickness_m=0.3e-3)
+    time = CLIMATES[SHED].time_s[-1] + np.array([0.0, 3600.0])
+    futures = [RoomFuture(time, np.full((25, 2), temp), np.full((25, 2), 50.0)) for temp in (15.0, 25.0)]
+    one, other = (both(piece, future) for future in futures)
+    assert even_h(one[0], TOUCH_DRY) == even_h(other[0], TOUCH_DRY) < 6
+    before = one[1].hours < 6
+    np.testing.assert_allclose(
+        np.interp(one[1].hours[before], other[1].hours, other[1].surface), one[1].surface[before], atol=0.02
+    )

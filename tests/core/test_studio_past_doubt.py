@@ -1,0 +1,113 @@
+"""An unsure past widens the dates: each member dries in a past of its own where the record has gaps or jitters.
+
+Rooms are recorded ones (their sources: tests/whole/rooms.py, tests/bench/bench_rolling.py).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from curewatch.desk.ahead_air import future_of
+from curewatch.physics.ensemble import Pouring
+from curewatch.studio.climate import Array, climate_of
+from curewatch.studio.marching import Leg, run
+from curewatch.studio.past_doubt import DAY_S, Air, doubt_of, ways
+from tests.whole.rooms import folder
+
+RECORDED = ("house_living_be.csv", "semiwarm_room_fi.csv")
+MEMBERS = 256
+END_D, POURED_D, GAP_D = 40.0, 31.0, (30.5, 37.5)
+"""The record's length, when the piece was poured, and the week that was not read [days]."""
+THICK_M = 0.6e-3
+"""Thin, so that the record covers its drying: of 1.2 mm the film's own spread over months to come hides the gap."""
+LEVELS = (0.1, 0.9)
+
+
+def recorded(name: str) -> Air:
+    """A recorded room every ten minutes, its first row at 0 s: °C, %."""
+    path = folder() / name
+    if not path.exists():
+        pytest.skip("no recorded room at hand")
+    rows = int(END_D * 144)
+    temp, rh = np.loadtxt(path, delimiter=",", skiprows=1, usecols=(1, 2), max_rows=rows, unpack=True)
+    return np.arange(rows) * 600.0, temp, rh
+
+
+def without_a_week(air: Air) -> Air:
+    kept = (air[0] <= GAP_D[0] * DAY_S) | (air[0] >= GAP_D[1] * DAY_S)
+    return air[0][kept], air[1][kept], air[2][kept]
+
+
+def noisy(air: Air) -> Air:
+    """A sensor that jitters by 1.5 °C and 6 %."""
+    off = np.random.default_rng(2).standard_normal((2, len(air[0])))
+    return air[0], air[1] + 1.5 * off[0], np.clip(air[2] + 6 * off[1], 1, 99)
+
+
+def typed_once(air: Air) -> Air:
+    first = int(np.searchsorted(air[0], POURED_D * DAY_S))
+    return air[0][first : first + 1], air[1][first : first + 1], air[2][first : first + 1]
+
+
+def leg_of(readings: Air) -> Leg:
+    """The piece, as a desk that has read only this would march it."""
+    found = climate_of(*readings)
+    assert found is not None
+    air = (found.time_s, found.temp_c, found.rh_pct)
+    ahead = future_of(found, MEMBERS, 200)
+    return Leg(Pouring(THICK_M), POURED_D * DAY_S, air, ahead, 150 * DAY_S, doubt=doubt_of(air))
+
+
+def widths(leg: Leg) -> Array:
+    """Of touch-dry and varnish-ready: the logarithm of the 90 % date's time from the pour over the 10 % date's."""
+    (outcome,), _ = run([leg], MEMBERS)
+    dates = np.array([outcome.at(kind, LEVELS) for kind in ("touch_dry", "varnish_ready")])
+    return np.asarray(np.log(dates[:, 1] / dates[:, 0]))
+
+
+@pytest.mark.parametrize("name", RECORDED)
+def test_a_clean_record_leaves_nothing_to_doubt(name: str) -> None:
+    assert leg_of(recorded(name)).doubt is None
+
+
+def test_typed_once_a_noisy_sensor_and_a_week_long_gap_each_widen_the_dates() -> None:
+    clean = recorded(RECORDED[0])
+    known = widths(leg_of(clean))
+    assert (widths(leg_of(clean)) == known).all()
+    for poorer in (typed_once, noisy, without_a_week):
+        assert (widths(leg_of(poorer(clean))) > known).all(), poorer.__name__
+
+
+def test_members_agree_with_every_reading_and_differ_between_them() -> None:
+    air = without_a_week(recorded(RECORDED[0]))
+    doubt = doubt_of(air)
+    assert doubt is not None
+    ((gap),) = doubt.gaps
+    found = ways(air, doubt, MEMBERS)
+    for time, temp, rh in found:
+        np.testing.assert_array_equal(np.interp(air[0], time, temp), air[1])
+        np.testing.assert_array_equal(np.interp(air[0], time, rh), air[2])
+    middle = [np.interp((gap.begin_s + gap.end_s) / 2, time, temp) for time, temp, _ in found]
+    assert 0.5 < np.std(middle) < 3.0  # K: less than rooms' days differ at all
+
+
+def test_what_comes_later_changes_no_past() -> None:
+    """While a gap is open it belongs to the future, and a bridge stays as it was once its end was read."""
+    whole = noisy(without_a_week(recorded(RECORDED[0])))
+    until_s = 38.0 * DAY_S
+    early = tuple(column[whole[0] <= until_s + 600.0] for column in whole)
+    before, after = doubt_of((early[0], early[1], early[2])), doubt_of(whole)
+    assert before is not None
+    assert after is not None
+    assert before.facts(POURED_D * DAY_S, until_s) == after.facts(POURED_D * DAY_S, until_s)
+    for one, other in zip(ways((early[0], early[1], early[2]), before, 4), ways(whole, after, 4), strict=True):
+        same = one[0] <= until_s
+        for mine, theirs in zip(one, other, strict=True):
+            np.testing.assert_array_equal(mine[same], theirs[: len(mine)][same])
+
+
+def test_an_open_gap_is_not_bridged() -> None:
+    air = recorded(RECORDED[0])
+    kept = air[0] <= GAP_D[0] * DAY_S
+    assert doubt_of((air[0][kept], air[1][kept], air[2][kept])) is None

@@ -1,0 +1,100 @@
+"""On a real store: an alarm comes with what would help, and a spike warns nobody of tonight."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime, timedelta
+
+import pytest
+
+from curewatch.desk import Desk
+from curewatch.desk.evening import future_of
+from curewatch.physics import march
+from curewatch.records import AlarmKind, Reading
+from curewatch.store import Store
+from curewatch.studio import alarm_advice
+from tests.new_store import NOON
+from tests.shell.test_desk import HOUR, MINUTE, SHED, alarm, look_every, notices, order, sensed, settings_of
+from tests.shell.test_desk import store as store
+
+
+def test_a_damp_alarm_says_what_would_help_in_hours_and_the_board_says_the_same(store: Store) -> None:
+    desk = Desk(store, settings_of(sensors=(SHED,)))
+    desk.log_pour(order(), NOON)
+    desk.absorb(sensed(NOON, NOON + HOUR, temp=18, rh=88))
+    look_every(desk, 10 * MINUTE, NOON, NOON + HOUR)
+    (told,) = [n for n in notices(store) if n.key.startswith("alarm/damp/")]
+    assert "By the model, for Heron: dried to 72 %RH: touch-dry " in told.text
+    assert "3 K warmer: touch-dry " in told.text
+    assert "Never leave a heater unattended" in told.text
+    stored = alarm(store, AlarmKind.DAMP)
+    assert stored is not None
+    assert stored.text == told.text
+
+
+def test_a_cold_alarm_never_speaks_of_a_fan(store: Store) -> None:
+    desk = Desk(store, settings_of(sensors=(SHED,)))
+    desk.log_pour(order(), NOON)
+    desk.absorb(sensed(NOON, NOON + HOUR, temp=8))
+    look_every(desk, 10 * MINUTE, NOON, NOON + HOUR)
+    (told,) = [n for n in notices(store) if n.key.startswith("alarm/cold/")]
+    assert "By the model, for Heron: warmed to 13 °C: " in told.text
+    assert "fan" not in told.text
+
+
+def test_an_alarm_goes_out_even_where_the_model_has_no_advice(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    def stuck(*_: object) -> str:
+        raise march.Stuck("a film is stuck")
+
+    monkeypatch.setattr(alarm_advice, "sentence", stuck)
+    desk = Desk(store, settings_of(sensors=(SHED,)))
+    desk.log_pour(order(), NOON)
+    desk.absorb(sensed(NOON, NOON + HOUR, temp=1))
+    look_every(desk, 10 * MINUTE, NOON, NOON + HOUR)
+    (told,) = [n for n in notices(store) if n.key.startswith("alarm/frost/")]
+    assert "By the model" not in told.text
+
+
+def test_what_is_past_comes_without_advice(store: Store) -> None:
+    desk = Desk(store, settings_of(sensors=(SHED,)))
+    desk.log_pour(order(), NOON)
+    desk.absorb([*sensed(NOON, NOON + HOUR, temp=8), *sensed(NOON + HOUR + 5 * MINUTE, NOON + 3 * HOUR, temp=20)])
+    desk.refresh(NOON + 3 * HOUR)
+    (told,) = [n for n in notices(store) if n.key.startswith("alarm/cold/")]
+    assert "This is past" in told.text
+    assert "By the model" not in told.text
+
+
+def test_the_evening_looks_ahead_from_the_air_as_it_is_believed(store: Store) -> None:
+    """A sensor that reads -40 °C once a day is a loose wire: nobody is warned of frost tonight."""
+    desk = Desk(store, settings_of(sensors=(SHED,)))
+    now = NOON + timedelta(days=4)
+    clean = _moving(NOON, now)
+    desk.absorb([one.model_copy(update={"room": "Loft"}) for one in clean])
+    desk.absorb([_loose(one) if i % 288 == 280 else one for i, one in enumerate(clean)])
+    believed, true = future_of(store, SHED, now), future_of(store, "Loft", now)
+    assert believed is not None
+    assert true is not None
+    assert abs(believed.temp_low_c - true.temp_low_c).max() < 0.3
+    assert believed.temp_low_c.min() > 13
+
+
+def _moving(first: datetime, last: datetime) -> list[Reading]:
+    """A room that swings by a degree a day: one that never moves would be taken for a stuck sensor."""
+    found = []
+    for one in sensed(first, last):
+        wave = round(math.sin(2 * math.pi * one.at.timestamp() / 86400), 2)
+        found.append(one.model_copy(update={"temp_c": 17 + wave, "rh_pct": 50 - 3 * wave}))
+    return found
+
+
+def _loose(reading: Reading) -> Reading:
+    return reading.model_copy(update={"temp_c": -40.0})
+
+
+def test_a_room_not_heard_of_for_hours_says_nothing_of_tonight(store: Store) -> None:
+    desk = Desk(store, settings_of(sensors=(SHED,)))
+    assert future_of(store, SHED, NOON) is None
+    desk.absorb(_moving(NOON - timedelta(days=2), NOON))
+    assert future_of(store, SHED, NOON + HOUR) is not None
+    assert future_of(store, SHED, NOON + 6 * HOUR) is None

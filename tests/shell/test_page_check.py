@@ -1,0 +1,76 @@
+"""`curewatch check` and the page: whether it answers where people open it."""
+
+from __future__ import annotations
+
+import socket
+import threading
+from http.server import BaseHTTPRequestHandler, HTTPServer
+from pathlib import Path
+
+from curewatch.daemon import Verdict, look
+from curewatch.daemon.page_check import page_trouble
+from curewatch.settings import Settings, WebSettings
+from curewatch.store import Store
+from tests.shell.parts import HandClock, free_port
+from tests.shell.web_parts import NOW, served
+
+
+def page_finding(folder: Path, web: WebSettings) -> tuple[Verdict, str]:
+    found = look(Settings(zone="UTC", web=web), str(folder / "studio.sqlite"), HandClock(NOW))
+    return next((verdict, sentence) for name, verdict, sentence in found if name == "page")
+
+
+def test_a_page_that_is_served_answers(tmp_path: Path) -> None:
+    with served(tmp_path) as studio, studio.store.lock_for_daemon():
+        assert page_finding(tmp_path, studio.web) == (Verdict.OK, f"answers at {studio.url}")
+
+
+def test_a_page_behind_a_password_answers_too_and_nothing_is_asked_that_needs_it(tmp_path: Path) -> None:
+    from curewatch.web.passwords import hash_of
+
+    path = tmp_path / "page-password"
+    path.write_text(hash_of("slack water at noon"))
+    with served(tmp_path, password_file=path) as studio:
+        assert page_trouble(studio.web) is None
+
+
+def test_a_daemon_whose_page_does_not_answer_is_found_out(tmp_path: Path) -> None:
+    web = WebSettings(port=free_port())
+    with Store.open(tmp_path / "studio.sqlite") as store, store.lock_for_daemon():
+        verdict, said = page_finding(tmp_path, web)
+    assert verdict is Verdict.FAIL
+    assert f"nothing answers at http://127.0.0.1:{web.port}" in said
+
+
+def test_without_a_daemon_the_page_is_not_missed(tmp_path: Path) -> None:
+    with Store.open(tmp_path / "studio.sqlite"):
+        pass
+    web = WebSettings(port=free_port())
+    assert page_finding(tmp_path, web) == (Verdict.OK, f"will be at {web.shown_address} while the daemon runs")
+    assert page_finding(tmp_path, WebSettings(enabled=False))[1].startswith("not served")
+
+
+def test_another_program_on_the_port_is_told_apart() -> None:
+    class Stranger(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            self.send_response(200)
+            self.end_headers()
+
+        def log_message(self, *_: object) -> None:
+            pass
+
+    with HTTPServer(("127.0.0.1", 0), Stranger) as server:
+        threading.Thread(target=server.serve_forever, daemon=True).start()
+        said = page_trouble(WebSettings(port=server.server_port))
+        server.shutdown()
+    assert said is not None
+    assert "something else answers" in said
+
+
+def test_a_port_that_is_open_but_silent_is_not_waited_for_long() -> None:
+    with socket.socket() as silent:
+        silent.bind(("127.0.0.1", 0))
+        silent.listen()
+        said = page_trouble(WebSettings(port=silent.getsockname()[1]))
+    assert said is not None
+    assert "not within 3 s" in said

@@ -1,0 +1,182 @@
+"""What people find of a piece and do to it, logged from its page and taken back; and what the page says of it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from curewatch.observations import Finger, ObservationKind
+from curewatch.records import AlarmKind, Damage
+from curewatch.web.fields import plainly
+from tests.shell.web_parts import NOW, Studio, copied, served, words_of
+
+
+@pytest.fixture(scope="module")
+def prepared(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("prepared")
+    with served(folder) as studio:
+        studio.pour(hours_ago=20)
+        studio.read(hours=40)
+        studio.desk.refresh(NOW)
+    return folder
+
+
+@pytest.fixture
+def studio(prepared: Path, tmp_path: Path) -> Iterator[Studio]:
+    with copied(prepared, tmp_path) as studio:
+        yield studio
+
+
+def undo(studio: Studio, page: str) -> str:
+    """Press the button beside what was just logged."""
+    form = re.search(r'<div class="done".*?<form method="post" action="/undo">(.*?)</form>', page, re.DOTALL)
+    assert form, page
+    fields = re.findall(r'name="(\w+)" value="([^"]*)"', form[1])
+    answer = studio.browser.post(studio.url + "/undo", data=fields, timeout=20)
+    assert answer.status_code == 200, answer.text
+    return answer.text
+
+
+def found(studio: Studio, **fields: str) -> str:
+    answer = studio.post("/piece/Curlew/found", fields, on="/reading")
+    assert answer.status_code == 200, answer.text
+    return answer.text
+
+
+def touch_dry_at(studio: Studio) -> object:
+    forecast = studio.desk.piece("Curlew", NOW).forecast
+    assert forecast is not None
+    return next(m.worth_checking_at for m in forecast.milestones if m.kind == "touch_dry")
+
+
+def test_a_finger_test_moves_the_dates_is_told_of_and_taken_back(studio: Studio) -> None:
+    before = touch_dry_at(studio)
+    page = found(studio, what="tacky", when="now")
+    assert "Logged: still tacky. Its dates have followed." in words_of(page)
+    assert touch_dry_at(studio) > before, "still tacky: it takes longer than was believed"
+    said = words_of(page)
+    assert "river white: this recipe dries" in said
+    assert "1 finger test on 1 piece" in said
+    assert "Taken back." in undo(studio, page)
+    assert touch_dry_at(studio) == before
+    assert "finger test" not in words_of(studio.page("/piece/Curlew")).lower()
+
+
+def test_each_kind_of_finding_is_stored_as_typed(studio: Studio) -> None:
+    for fields in (
+        {"what": "touch-dry", "when": "1 h ago"},
+        {"what": "weighing", "grams": "512,5", "resolution": "", "when": "now"},
+        {"what": "surface", "surface": "64", "unit": "F", "when": "30 min ago"},
+    ):
+        assert studio.post("/piece/Curlew/found", fields, on="/reading", allow_redirects=False).status_code == 303
+    with studio.store.read() as tx:
+        one, two, three = sorted(tx.observations(), key=lambda one: one.id)
+    assert (one.kind, one.finger, one.at) == (ObservationKind.FINGER, Finger.TOUCH_DRY, NOW - timedelta(hours=1))
+    assert (two.grams, two.resolution_g) == (512.5, 0.1)
+    assert three.surface_c == pytest.approx(17.8, abs=0.05)
+
+
+NEVER_SO = [
+    ({"what": "damp"}, "tacky, touch-dry, dry-through, weighing or surface"),
+    ({"what": "weighing", "grams": "heavy"}, "heavy"),
+    ({"what": "weighing", "grams": "512", "resolution": "0"}, "scale's step"),
+    ({"what": "surface", "surface": "900"}, "900"),
+    ({"what": "touch-dry", "when": "typed", "when_typed": "2 days ago"}, "When: got"),
+    ({"what": "touch-dry", "when": "typed", "when_typed": "2027-01-01 10:00"}, "future"),
+]
+
+
+def test_what_cannot_be_is_said_on_the_piece_and_stores_nothing(studio: Studio) -> None:
+    for fields, said in NEVER_SO:
+        answer = studio.post("/piece/Curlew/found", {"when": "now"} | fields, on="/reading")
+        assert answer.status_code == 422, fields
+        assert "Not stored." in answer.text
+        assert said in words_of(answer.text)
+    with studio.store.read() as tx:
+        assert tx.observations() == []
+
+
+def test_a_finding_of_a_piece_that_is_not_here_stores_nothing(studio: Studio) -> None:
+    answer = studio.post("/piece/Nobody/found", {"what": "tacky", "when": "now"}, on="/reading")
+    assert answer.status_code == 422
+    assert "Nobody" in answer.text
+
+
+def test_any_finding_can_be_taken_back_from_the_list(studio: Studio) -> None:
+    found(studio, what="tacky", when="3 h ago")
+    page = found(studio, what="touch-dry", when="now")
+    rows = re.findall(r'<tr><th scope="row">.*?action="/undo">(.*?)</form>', page, re.DOTALL)
+    fields = re.findall(r'name="(\w+)" value="([^"]*)"', rows[-1])
+    assert studio.browser.post(studio.url + "/undo", data=fields, timeout=20).status_code == 200
+    with studio.store.read() as tx:
+        assert [one.finger for one in tx.observations()] == [Finger.TOUCH_DRY]
+
+
+def test_the_steps_stand_with_their_odds_and_cautions_and_one_is_written_down_and_taken_back(studio: Studio) -> None:
+    said = words_of(studio.page("/piece/Curlew"))
+    assert "What may I do to it?" in said
+    assert "varnish coat 1 of 2, water-borne, brushed" in said
+    assert "(90 %)" in said
+    assert "Coats want 18 to 24 °C, at most 65 %RH" in said
+    assert "follow the product's safety sheet" in said
+    page = studio.post("/piece/Curlew/done", {"step": "sign", "when": "now"}, on="/reading").text
+    assert "Written down as done: sign. That was before it was safe to assume" in words_of(page)
+    with studio.store.read() as tx:
+        assert [one.step for one in tx.steps() if one.undone_at is None] == ["sign"]
+    assert "Taken back." in undo(studio, page)
+    with studio.store.read() as tx:
+        assert [one.undone_at for one in tx.steps()] == [NOW]
+
+
+def test_a_step_before_its_turn_wants_to_be_said_so(studio: Studio) -> None:
+    answer = studio.post("/piece/Curlew/done", {"step": "varnish-2", "when": "now"}, on="/reading")
+    assert answer.status_code == 422
+    said = words_of(answer.text)
+    assert "“out of turn” ticked" in said
+    assert "--anyway" not in said
+    studio.post("/piece/Curlew/done", {"step": "varnish-2", "when": "now", "anyway": "yes"}, on="/reading")
+    with studio.store.read() as tx:
+        assert [one.step for one in tx.steps()] == ["varnish-2"]
+
+
+def test_only_the_last_step_is_taken_back(studio: Studio) -> None:
+    page = studio.post("/piece/Curlew/done", {"step": "skins", "when": "now"}, on="/reading").text
+    studio.post("/piece/Curlew/done", {"step": "sign", "when": "now"}, on="/reading")
+    form = re.search(r'<div class="done".*?action="/undo">(.*?)</form>', page, re.DOTALL)
+    assert form
+    fields = re.findall(r'name="(\w+)" value="([^"]*)"', form[1])
+    answer = studio.browser.post(studio.url + "/undo", data=fields, timeout=20)
+    assert answer.status_code == 422
+    assert "(sign)" in answer.text
+
+
+def test_what_would_help_it_is_said_with_its_caution_and_its_age(studio: Studio) -> None:
+    said = words_of(studio.page("/piece/Curlew"))
+    assert re.search(r"3 K warmer: .*sooner", said)
+    assert "Never leave a heater unattended" in said
+    studio.clock.move(timedelta(minutes=10))
+    assert "By the central estimate, from 10 min ago." in words_of(studio.page("/piece/Curlew"))
+
+
+def test_a_harmed_piece_says_so_until_somebody_has_looked_it_over(studio: Studio) -> None:
+    piece = studio.desk.piece("Curlew", NOW).drying.piece
+    harm = Damage(
+        piece_id=piece.id, kind=AlarmKind.COLD, hours=5, worst_c=4.2, began_at=NOW - timedelta(hours=6),
+        counted_until=NOW,
+    )  # fmt: skip
+    with studio.store.write() as tx:
+        tx.put_damages([harm])
+    assert "It may have taken harm: cold" in words_of(studio.page("/piece/Curlew"))
+    assert "its film down to 4.2 °C" in words_of(studio.page("/alarms"))
+    page = studio.post("/piece/Curlew/cleared", {}, on="/reading").text
+    assert "Curlew is looked over" in page
+    assert "taken harm" not in page
+
+
+def test_an_error_speaks_the_words_of_the_page() -> None:
+    said = plainly(ValueError("STEP: got 'x --at y', expected it; --anyway to write it down so"))
+    assert said == "Step: got 'x --at y', expected it; “out of turn” ticked to write it down so"
