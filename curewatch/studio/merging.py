@@ -33,7 +33,7 @@ def merged(r: Readings) -> tuple[Readings, list[Finding]]:
         table = np.stack([_followed(r.epoch_s, values, known & (r.source == number)) for number in numbers])
         seen = np.isfinite(table)
         several = seen.sum(axis=0) > 1
-        middle = np.where(seen.any(axis=0), np.nanmedian(np.where(seen.any(axis=0), table, 0.0), axis=0), np.nan)
+        middle = middle_of(table)
         merged[quantity] = np.where(known, middle, np.nan)
         drifting = _drifting(r, table, numbers.tolist(), quantity)
         found += drifting
@@ -48,6 +48,17 @@ def merged(r: Readings) -> tuple[Readings, list[Finding]]:
     return _only(replace(r, temp_c=merged["temp_c"], rh_pct=merged["rh_pct"]), used), found
 
 
+def middle_of(table: Array) -> Array:
+    """The median of each column (rows, columns) of what is not NaN; NaN where nothing is.
+
+    numpy's nanmedian does the same with masked arrays, and cost a daemon at rest a fifth of what it did at all.
+    """
+    ordered, count = np.sort(table, axis=0), np.isfinite(table).sum(axis=0)  # NaN comes last
+    column = np.arange(table.shape[1])
+    low, high = ordered[np.maximum(count - 1, 0) // 2, column], ordered[np.minimum(count // 2, len(table) - 1), column]
+    return np.asarray(np.where(count > 0, (low + high) / 2, np.nan))
+
+
 def _drifting(r: Readings, table: Array, numbers: list[int], quantity: str) -> list[Finding]:
     """Sensors that moved away from the others; of two that moved apart the first stands for both."""
     found = []
@@ -57,7 +68,7 @@ def _drifting(r: Readings, table: Array, numbers: list[int], quantity: str) -> l
         if r.sources[number] == TYPED or not there.any():
             continue
         apart = np.full(len(r.epoch_s), np.nan)
-        apart[there] = table[row, there] - np.nanmedian(rest[:, there], axis=0)
+        apart[there] = table[row, there] - middle_of(rest[:, there])
         moved = sensor_drift.drift(r.epoch_s, apart, quantity)
         if moved is not None:
             since, until = (float(r.epoch_s[np.flatnonzero(there)[i]]) for i in (0, -1))

@@ -29,12 +29,14 @@ def drift(epoch_s: Array, apart: Array, quantity: str) -> float | None:
     `apart`: its value less the middle of the others', NaN where either is missing.
     """
     known = np.isfinite(apart)
-    days = np.floor(epoch_s[known] / DAY_S)
-    seen, counts = np.unique(days, return_counts=True)
-    seen = seen[counts >= READINGS_A_DAY]
+    values = apart[known]
+    days, begins, counts = np.unique(np.floor(epoch_s[known] / DAY_S), return_index=True, return_counts=True)
+    often = counts >= READINGS_A_DAY
+    seen = days[often]
     if len(seen) < DAYS_LEAST:
         return None
-    daily = np.array([np.median(apart[known][days == day]) for day in seen])
+    ends = begins + counts  # readings are in time order
+    daily = np.array([np.median(values[begins[i] : ends[i]]) for i in np.flatnonzero(often)])
     first, second = np.triu_indices(len(seen), 1)
     rises = daily[second] - daily[first]
     slope = float(np.median(rises / (seen[second] - seen[first])))  # Theil and Sen's: no single day can turn it
