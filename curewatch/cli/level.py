@@ -63,8 +63,9 @@ def level(
         from curewatch.cli.level_piece import level_piece
 
         film = {
-            "--wet-thickness": wet_thickness, "--poured": poured, "--layer": layer, "--size": size, "--back": back,
-            "--temperature": temperature, "--humidity": humidity, "--room": room, "--support": support,
+            "--wet-thickness": wet_thickness, "--poured": poured, "--ran-off": ran_off, "--layer": layer,
+            "--size": size, "--side": side, "--back": back, "--temperature": temperature, "--humidity": humidity,
+            "--room": room, "--support": support,
         }  # fmt: skip
         level_piece(ctx, name, tilt, at, film, as_json=as_json)
         return

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -61,8 +61,7 @@ def text(tz: ZoneInfo, plan: Plan, now: datetime, page: Page) -> str:
     return "\n".join([*rows, *textwrap.wrap(age, page.width)])
 
 
-def _places(plan: Plan, date: object, page: Page) -> list[str]:
-    assert callable(date)
+def _places(plan: Plan, date: Callable[[datetime], str], page: Page) -> list[str]:
     if not plan.places:
         return ["Nothing lies in this room now."]
     rows = [page.bold("Places that are taken, and when each is safe to clear")]

@@ -10,7 +10,6 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
 from typing import NamedTuple
-from urllib.parse import urlsplit
 
 from curewatch.clock import Clock, plausible
 from curewatch.daemon.channels import channels_of, place_of, signer_of
@@ -207,11 +206,10 @@ def _heartbeat(settings: Settings, environ: Mapping[str, str]) -> Iterator[Findi
     if s is None:
         return
     try:
-        parts = urlsplit(s.address(environ).get_secret_value())
+        place = place_of(s.address(environ).get_secret_value())  # the rest may be a secret
     except SettingsError as error:
         yield Finding("heartbeat", Verdict.FAIL, str(error))
         return
-    place = f"{parts.hostname}:{parts.port}" if parts.port else parts.hostname  # the rest may be a secret
     yield Finding("heartbeat", Verdict.OK, f"to {place} every {s.every_s:g} s, while work gets done")
 
 
@@ -246,5 +244,5 @@ def _webhook(settings: Settings, environ: Mapping[str, str]) -> Finding:
     except SettingsError as error:
         return Finding("webhook", Verdict.FAIL, str(error))
     if signer is None:
-        return Finding("webhook", Verdict.WARN, f"{place_of(hook)}, unsigned: the receiver cannot tell who sends")
-    return Finding("webhook", Verdict.OK, f"{place_of(hook)}, signed")
+        return Finding("webhook", Verdict.WARN, f"{place_of(hook.url)}, unsigned: the receiver cannot tell who sends")
+    return Finding("webhook", Verdict.OK, f"{place_of(hook.url)}, signed")

@@ -145,7 +145,7 @@ class Daemon:
                 if self._turn():
                     self._flaws, self._last_flaw = 0, ""
                 self._vital_signs.prove(believed=bool(self._believed))
-                self._vital_signs.beat(self._parts())
+                self._vital_signs.beat(self._parts(), believed=bool(self._believed))
             except StoreBroken:
                 raise  # the next start sets it aside, and says what helps
             except StoreError as error:
@@ -227,7 +227,7 @@ class Daemon:
             self._listening.start()
         self._page_at = None if self._page is None else self._page.start()
         self._opened = True
-        self._vital_signs.ready("watching" if self._believed else "waiting for the clock to be set")
+        self._vital_signs.ready(believed=bool(self._believed))
 
     def _parts(self) -> list[Part]:
         """Everything that has to move on besides the main loop."""

@@ -59,7 +59,11 @@ class Listening:
         if status.undated and plausible(self._clock.now()):
             # what came before the clock was believed is about to become readings
             self._dating_since = now if self._dating_since is None else self._dating_since
-            return now - self._dating_since < CATCHES_UP_WITHIN_S
+            if now - self._dating_since < CATCHES_UP_WITHIN_S:
+                return True
+            self._dating_since = None  # the clock may be lost, and believed again
+            return False
+        self._dating_since = None
         if not status.connected:
             return status.broker_error is None and now - self._started_at < CONNECTS_WITHIN_S
         if status.received != self._received:

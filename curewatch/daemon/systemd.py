@@ -18,7 +18,7 @@ class Systemd:
 
     def __init__(self, environ: Mapping[str, str]) -> None:
         self._address = environ.get("NOTIFY_SOCKET", "")
-        self._watched = _watchdog_s(environ) is not None
+        self._watched = _is_watched(environ)
         self._complained = False
 
     @property
@@ -57,13 +57,11 @@ class Systemd:
             self._complained = True
 
 
-def _watchdog_s(environ: Mapping[str, str]) -> float | None:
-    """The watchdog's time [s] where one is set for this very process (sd_watchdog_enabled(3))."""
+def _is_watched(environ: Mapping[str, str]) -> bool:
+    """Whether a watchdog is set for this very process (sd_watchdog_enabled(3))."""
     told = environ.get("WATCHDOG_USEC", "")
     meant = environ.get("WATCHDOG_PID", "")
-    if not told.isascii() or not told.isdigit() or int(told) == 0 or (meant and meant != str(os.getpid())):
-        return None
-    return int(told) / 1e6
+    return told.isascii() and told.isdigit() and told.strip("0") != "" and meant in ("", str(os.getpid()))
 
 
 def _line(text: str) -> str:

@@ -24,6 +24,9 @@ PROOF_EVERY_S = 60.0
 """How often the store is written to for that alone [s]; a card that wears out takes one small write a minute."""
 
 
+WATCHING, WAITING = "watching", "waiting for the clock to be set"
+
+
 class Part(NamedTuple):
     """Something that has to move on."""
 
@@ -47,14 +50,17 @@ class VitalSigns:
         self._systemd, self._heartbeat, self._clock, self._store = systemd, heartbeat, clock, store
         self._proved_at: float | None = None
         self._said: tuple[str, ...] = ()
+        self._status = WATCHING
 
     @property
     def asked_for(self) -> bool:
         """Whether anybody listens; else nothing is written for it."""
         return self._systemd.watched or self._heartbeat is not None
 
-    def ready(self, status: str) -> None:
-        self._systemd.ready(status)
+    def ready(self, *, believed: bool) -> None:
+        """`believed`: whether the clock is."""
+        self._status = WATCHING if believed else WAITING
+        self._systemd.ready(self._status)
 
     def prove(self, *, believed: bool) -> None:
         """Write to the store, at most once a minute. StoreError as the store's.
@@ -68,7 +74,7 @@ class VitalSigns:
             tx.set_meta(WORKED, self._clock.now().isoformat() if believed else "clock unconfirmed")
         self._proved_at = monotonic
 
-    def beat(self, parts: Iterable[Part]) -> bool:
+    def beat(self, parts: Iterable[Part], *, believed: bool = True) -> bool:
         """A turn was done: tell it on, unless some part is stuck. True if it was told on."""
         late = stuck(parts, self._clock.monotonic())
         names = tuple(part.name for part in late)
@@ -77,8 +83,11 @@ class VitalSigns:
                 log.error("no progress for over %g s: %s; no more signs of life are given", part.within_s, part.name)
             if not late:
                 log.info("everything moves on again")
-            self._systemd.status(f"stuck: {', '.join(names)}" if late else "watching")
             self._said = names
+        status = f"stuck: {', '.join(names)}" if late else WATCHING if believed else WAITING
+        if status != self._status:
+            self._systemd.status(status)
+            self._status = status
         if late:
             return False
         self._systemd.alive()

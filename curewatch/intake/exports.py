@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from curewatch.intake.errors import BadInput
+from curewatch.intake.whole_file import read_whole
 
 MAX_BYTES = 2**30
 """A gigabyte: twenty sensors' readings of a year."""
@@ -15,16 +16,7 @@ _FILE = "the path of a file that `curewatch export` wrote"
 
 def read_export(path: str | Path, *, field: str = "FILE") -> dict[str, Any]:
     """The object in the file at `path`. BadInput where there is none."""
-    given = str(path)
-    try:
-        with open(path, "rb") as file:
-            content = file.read(MAX_BYTES + 1)
-    except (OSError, ValueError) as problem:
-        why = problem.strerror if isinstance(problem, OSError) else "no possible path"
-        raise BadInput(field, given, _FILE, f"which cannot be read ({why})") from None
-    if len(content) > MAX_BYTES:
-        raise BadInput(field, given, f"a file of at most {MAX_BYTES} bytes")
-    return parse_export(content, given, field=field)
+    return parse_export(read_whole(path, MAX_BYTES, wanted=_FILE, field=field), str(path), field=field)
 
 
 def parse_export(content: bytes, name: str, *, field: str = "FILE") -> dict[str, Any]:

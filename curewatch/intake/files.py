@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from curewatch.intake.errors import BadInput, quoted
+from curewatch.intake.whole_file import read_whole
 from curewatch.records import RH_PCT_RANGE, TEMP_C_RANGE
 
 COLUMNS = ("time_utc", "temp_c", "rh_pct")
@@ -44,16 +45,7 @@ class RoomHistory:
 
 def read_room_csv(path: str | Path, *, field: str = "--room") -> RoomHistory:
     """The file at `path`. BadInput quotes the first line that cannot be taken, with its number."""
-    given = str(path)
-    try:
-        with open(path, "rb") as file:
-            content = file.read(MAX_BYTES + 1)
-    except (OSError, ValueError) as problem:
-        why = problem.strerror if isinstance(problem, OSError) else "no possible path"
-        raise BadInput(field, given, _FILE, f"which cannot be read ({why})") from None
-    if len(content) > MAX_BYTES:
-        raise BadInput(field, given, f"a file of at most {MAX_ROWS} rows", f"which is larger than {MAX_BYTES} bytes")
-    return parse_room_csv(content, given, field=field)
+    return parse_room_csv(read_whole(path, MAX_BYTES, wanted=_FILE, field=field), str(path), field=field)
 
 
 def parse_room_csv(content: bytes, name: str, *, field: str = "--room") -> RoomHistory:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, tzinfo
@@ -11,6 +12,7 @@ from pathlib import Path
 
 from curewatch.intake.errors import BadInput, quoted
 from curewatch.intake.local_time import moments_of, skipped
+from curewatch.intake.whole_file import read_whole
 from curewatch.records import RH_PCT_RANGE, TEMP_C_RANGE, Reading
 
 MAX_BYTES = 256_000_000
@@ -52,14 +54,7 @@ class Imported:
 
 def read_logger_csv(path: str, layout: Layout, *, room: str, source: str, now: datetime) -> Imported:
     """The readings in the file at `path`. BadInput quotes the first row that cannot be taken, with its line."""
-    try:
-        with open(path, "rb") as file:
-            content = file.read(MAX_BYTES + 1)
-    except (OSError, ValueError) as problem:
-        why = problem.strerror if isinstance(problem, OSError) else "no possible path"
-        raise BadInput("FILE", path, "the path of a CSV file", f"which cannot be read ({why})") from None
-    if len(content) > MAX_BYTES:
-        raise BadInput("FILE", path, f"a file of at most {MAX_BYTES // 1_000_000} MB")
+    content = read_whole(path, MAX_BYTES, wanted="the path of a CSV file", field="FILE")
     return parse_logger_csv(content, layout, name=Path(path).name, room=room, source=source, now=now)
 
 
@@ -109,14 +104,14 @@ class _File:
     def _find_header(self, text: str) -> tuple[str, list[str]]:
         """The separator, and the cells of the header: the first line that has every column asked for."""
         wanted = [c for c in (self._layout.time, self._layout.temperature, self._layout.humidity) if c is not None]
-        lines = text.splitlines()[:PREAMBLE]
+        lines = list(itertools.islice(io.StringIO(text, newline=""), PREAMBLE))  # counted as _rows counts them
         for number, line in enumerate(lines, 1):
             for delimiter in (",", ";", "\t"):
                 cells = _cells(line, delimiter)
                 if len(cells) > 1 and all(_column(cells, one) is not None for one in wanted):
                     self._line = number
                     return delimiter, cells
-        first = next((line for line in lines if line.strip()), "")
+        first = next((line for line in map(str.strip, lines) if line), "")
         raise BadInput(
             "FILE", self._name, f"the columns {', '.join(map(quoted, wanted))}", f"whose first line is {quoted(first)}"
         )
@@ -134,11 +129,13 @@ class _File:
             raise self._bad(str(problem), "separated values, quotes closed") from None
 
     def _reading(self, cells: list[str], room: str, source: str, now: datetime) -> Reading | None:
-        temp, rh = self._number(cells, self._layout.temperature), self._number(cells, self._layout.humidity)
+        unit = self._layout.unit
+        temp = self._number(cells, self._layout.temperature, unit)
+        rh = self._number(cells, self._layout.humidity, "%")
         if temp is None and rh is None:
             return None
         if temp is not None:
-            factor, offset = TO_C[self._layout.unit]
+            factor, offset = TO_C[unit]
             temp = self._within(temp * factor + offset, TEMP_C_RANGE, "a temperature in °C")
         if rh is not None:
             rh = self._within(rh, RH_PCT_RANGE, "a humidity in %")
@@ -151,18 +148,20 @@ class _File:
         index = _column(self._heading, column)
         return "" if index is None or index >= len(cells) else cells[index].strip()
 
-    def _number(self, cells: list[str], column: str | None) -> float | None:
-        """None where nothing was recorded."""
+    def _number(self, cells: list[str], column: str | None, unit: str) -> float | None:
+        """None where nothing was recorded. The cell may name its `unit`, but no other."""
         text = "" if column is None else self._cell(cells, column)
         if text.casefold() in ("", "-", "--", "nan", "n/a", "null", "none"):
             return None
-        plain = text.rstrip("%°CFK ").replace(",", ".") if self._delimiter != "," else text.rstrip("%°CFK ")
+        plain = text.removesuffix(unit).rstrip("° ")
+        if self._delimiter != ",":
+            plain = plain.replace(",", ".")
         try:
             value = float(plain) if len(plain) <= 40 else float("nan")
         except ValueError:
             value = float("nan")
         if not abs(value) < 1e6:
-            raise self._bad(text, f"a number under {quoted(column)}, or nothing")
+            raise self._bad(text, f"a number in {unit} under {quoted(column)}, or nothing")
         return value
 
     def _within(self, value: float, span: tuple[float, float], what: str) -> float:

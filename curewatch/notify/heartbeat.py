@@ -35,11 +35,6 @@ class Heartbeat:
         self._trouble: str | None = None
 
     @property
-    def place(self) -> str:
-        """Host and port, without what may be secret."""
-        return self._place
-
-    @property
     def trouble(self) -> str | None:
         """Why the last call failed, in plain words; None where it did not."""
         return self._trouble

@@ -191,7 +191,8 @@ class Outbox:
             if not tx.tell_together(notice, name, [d.id for d in late], now):
                 return waiting
             written = tx.deliveries(state=DeliveryState.WAITING, keys=[notice.key])
-        return [*written, *(d for d in waiting if d not in late)]
+        told = {d.id for d in late}
+        return [*written, *(d for d in waiting if d.id not in told)]
 
     def _deliver(self, delivery: Delivery, channel: Channel) -> bool:
         if delivery.id not in self._unmarked:

@@ -70,6 +70,8 @@ class Publisher:
         if not self._connected.is_set():
             raise TryLater(f"{self._place} is not reached: {self._why}")
         said = self._client.publish(f"{self._root}/notices", body_of(notice), qos=1)
+        if said.rc == MQTTErrorCode.MQTT_ERR_NO_CONN:
+            raise TryLater(f"{self._place} is not reached: the connection was lost")
         if not self._wait_for(said, TAKEN_WITHIN_S):
             raise TryLater(f"{self._place} did not confirm within {TAKEN_WITHIN_S:g} s")
 

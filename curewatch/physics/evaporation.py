@@ -41,7 +41,7 @@ _KM_REF = 0.664 * air.kinematic_viscosity(_T_REF) ** (-1 / 6) * air.water_vapour
 _KM_EXP = -1.75 / 6 + 1.81 * 2 / 3
 _LEWIS_REF, _LEWIS_EXP = air.thermal_diffusivity(_T_REF) / air.water_vapour_diffusivity(_T_REF), 1.75 - 1.81
 _MW_OVER_R = air.M_WATER / air.R_GAS
-_CLOSE = 0.1
+_CLOSE = 0.05
 """A Newton step [K] that ends the search: the rate then follows it along its tangent, within 2e-5 of E."""
 _STRIDE = 15.0
 """No Newton step goes further [K]: in hot, moving air the first one could leave the saturation laws behind."""
@@ -99,7 +99,7 @@ class Plate:
 
         `t_air` [K] and vapour pressure `p_air` [Pa] of the room, `activity` a_w of the surface; `guess` a nearby film
         temperature [K]. The transfer coefficients hardly move with T_f, so they lag one round. Each piece goes on
-        until its own step is below 0.1 K, so its result does not depend on the others in the batch.
+        until its own step is below 0.05 K, so its result does not depend on the others in the batch.
         """
         guess = t_air - 3.0 if guess is None else guess
         found = self._newton(self._pieces, t_air, p_air, activity, guess)

@@ -97,9 +97,8 @@ class Notice(Record):
     key: str
     kind: str
     """`milestone`, `alarm`, `alarm_over`, `reminder`, `foreseen` (an alarm ahead), `battery` (a sensor's), `digest`
-    (several at once),
-    `catch_up` (several from before), `morning` (one person's work of the day), `backup` (none
-    could be made) or `test`."""
+    (several at once), `catch_up` (several from before), `morning` (one person's work of the day), `backup` (none could
+    be made) or `test`."""
     created_at: Moment
     title: str
     text: str

@@ -11,11 +11,10 @@ import numpy as np
 from curewatch.studio.climate import Array, Climate
 from curewatch.studio.conditions import Limits
 from curewatch.studio.forecast import Drying
+from curewatch.studio.past_doubt import SILENT_S as SILENT_S
 
 STEP_S = 300.0
 """The air is looked at every five minutes, as finely as it is known."""
-SILENT_S = 6 * 3600.0
-"""A longer time between two readings is not known air but a guess."""
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,8 @@ def text(finding: Finding, local: Local) -> str:
     if finding.flaw is Flaw.SILENT:
         return f"{finding.source} is silent since {since:%a %d %b %H:%M}; the room's other sensors are heard"
     if finding.flaw is Flaw.BATTERY:
-        return f"{finding.source}: its battery is low, {finding.size or 0:.0f} %"
+        charge = "" if finding.size is None else f", {finding.size:.0f} %"  # not every message of a sensor says it
+        return f"{finding.source}: its battery is low{charge}"
     if finding.flaw is Flaw.DISAGREE:
         return f"{finding.source} disagrees with the other: {_off(finding)}"
     hours = (finding.until_s - finding.since_s) / 3600

@@ -7,7 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Body
 from starlette.exceptions import HTTPException
 
-from curewatch.desk import aftercare, alarm_care, moves, observing, planning
+from curewatch.desk import aftercare, alarm_care, moves, observing
 from curewatch.desk.believed import seen_of
 from curewatch.web.api_answers import BASE, REFUSALS, here, logged, moment
 from curewatch.web.api_care_models import (
@@ -70,8 +70,10 @@ def step_done(site: Here, name: str, step: StepIn) -> LoggedOut:
 def advice(site: Here, name: str) -> list[AdviceOut]:
     """What a warmer or drier room or a fan would do to it from now on; empty where its air is not known."""
     now = site.clock.now()
-    here(site, name, now)
-    return [AdviceOut.of(one) for one in planning.advice(site.desk, name, now)]
+    drying = site.boards.look(now).dryings.get(name)
+    if drying is None:
+        raise HTTPException(404)
+    return [AdviceOut.of(one) for one in site.advised(drying, now)[1]]
 
 
 @router.post("/pieces/{name:path}/cleared")

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
 
-from curewatch.desk import PieceReport, aftercare, planning
+from curewatch.desk import PieceReport, aftercare
 from curewatch.desk.ahead_air import piece_future
 from curewatch.desk.believed import beliefs_about, seen_of
 from curewatch.desk.piece_air import piece_air
@@ -99,8 +99,7 @@ def _advised(site: Site, report: PieceReport, now: datetime) -> tuple[datetime, 
     """When it was worked out, and what a change would do; nothing where no date is ahead that it could move."""
     if report.forecast is None or report.forecast.reason is not None or not is_wet(report.line, now):
         return now, []
-    key = f"{report.drying.piece.id} {report.drying.facts}"
-    return site.advice.of(key, now, lambda: planning.advice(site.desk, report.line.name, now))
+    return site.advised(report.drying, now)
 
 
 def _believed(site: Site, report: PieceReport, now: datetime) -> list[Belief]:

@@ -18,9 +18,10 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescap
 from starlette.datastructures import FormData
 
 from curewatch.clock import Clock
-from curewatch.desk import Desk
+from curewatch.desk import Desk, planning
 from curewatch.desk.kept_board import KeptBoard
 from curewatch.settings import WebSettings
+from curewatch.studio.drying import Drying
 from curewatch.studio.drying_curve import DryingCurve
 from curewatch.studio.lessons_in_words import Belief
 from curewatch.studio.outlook import Outlook
@@ -62,6 +63,11 @@ class Site:
 
     def words(self, now: datetime) -> Words:
         return Words(now, self.desk.settings.tz)
+
+    def advised(self, drying: Drying, now: datetime) -> tuple[datetime, list[Advice]]:
+        """What a change would do to a piece, and when that was worked out: it takes a second, so it is kept."""
+        key = f"{drying.piece.id} {drying.facts}"
+        return self.advice.of(key, now, lambda: planning.advice(self.desk, drying.piece.name, now))
 
     def changed(self, now: datetime) -> None:
         """Something was logged: forecast it at once, so that the next page shows it, and wake the daemon."""

@@ -50,6 +50,20 @@ def test_units(unit: str, cell: str, celsius: float) -> None:
     assert one.temp_c == pytest.approx(celsius, abs=1e-4)
 
 
+def test_a_cell_may_name_its_unit_but_no_other() -> None:
+    (one,) = parsed("time_utc,temp_c,rh_pct\n2026-11-01,68 °F,50 %\n", unit="F").readings
+    assert one.temp_c == pytest.approx(20.0)
+    assert one.rh_pct == 50.0
+    with pytest.raises(BadInput, match=r"'68 °F', in line 2 of 'shed\.csv': say a number in C under 'temp_c'"):
+        parsed("time_utc,temp_c,rh_pct\n2026-11-01,68 °F,50 %\n")
+
+
+def test_a_page_break_above_the_header_costs_no_row() -> None:
+    """It ends a line for Python's strings, but not for the reader of CSV."""
+    found = parsed("Logger 7\x0c\x0cshed\ntime_utc,temp_c,rh_pct\n2026-11-01T10:00Z,19,50\n2026-11-01T10:10Z,20,50\n")
+    assert values(found) == [("01 10:00", 19.0, 50.0), ("01 10:10", 20.0, 50.0)]
+
+
 def test_only_one_quantity() -> None:
     found = parsed("when,t\n2026-11-01T10:00Z,19\n", time="when", temperature="t", humidity=None)
     assert values(found) == [("01 10:00", 19.0, None)]

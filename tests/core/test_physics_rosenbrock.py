@@ -77,20 +77,21 @@ def remaining(slab: Slab, until: float, rtol: float = 1e-4) -> tuple[Array, Arra
 
 
 @pytest.mark.parametrize(
-    ("grid", "relative", "absolute"),
+    ("grid", "tolerance", "at_the_end"),
     [
-        (Grid.graded(20, ratio=1.0), 0.01, 0.0),
-        (Grid.graded(20), 0.0, 0.005),  # the coarse cells at its bottom cost 2 % of the tenth that is left at Fo 1
-        (Grid.graded(80), 0.005, 0.0),
+        (Grid.graded(20, ratio=1.0), 0.01, 0.01),
+        (Grid.graded(20), 0.01, 0.02),  # coarse cells at the bottom: of the tenth that is left at Fo 1
+        (Grid.graded(80), 0.005, 0.005),
     ],
 )
 @pytest.mark.parametrize("fourier", [0.1, 0.2, 0.5, 1.0])
 def test_drying_of_a_slab_as_crank_and_newman_have_it(
-    fourier: float, grid: Grid, relative: float, absolute: float
+    fourier: float, grid: Grid, tolerance: float, at_the_end: float
 ) -> None:
     cases = [row for row in table("crank_slab") if row["fo"] == fourier]
     left, _ = remaining(Slab(grid, np.array([row["l"] for row in cases])), fourier)
-    assert left == pytest.approx(np.array([row["left"] for row in cases]), rel=relative, abs=absolute)
+    expected = np.array([row["left"] for row in cases])
+    assert left == pytest.approx(expected, rel=tolerance if fourier < 1 else at_the_end)
 
 
 def test_half_time_of_a_slab_sealed_on_one_side() -> None:
@@ -133,8 +134,9 @@ def after(u: Array, kinetics: Kinetics, t_air: Array, p_air: Array, step: float,
 @pytest.mark.parametrize("hours", [2.0, 10.0, 100.0])
 def test_half_the_step_leaves_a_quarter_of_the_error(hours: float) -> None:
     """Order two on the film itself over one hour: wet, near packing, and drying through its skin. The Jacobian leaves
-    the coupling of the volatiles out, so this shows as well that the order does not need it. (While the skin forms,
-    at 16 h, that coupling is stiff in the top cell, and the observed order sinks to 1.6.)"""
+    the coupling of the volatiles out, so this shows as well that the order does not need it. (From the forming of the
+    skin on that coupling is stiff in the top cell: the observed order sinks to 1.6 at 16 h, and to 1.2 at 30 h, where
+    the error is 2e-8.)"""
     films, grid = Films.of(1.2e-3), Grid.graded()
     state, _ = march(films, AirSeries.constant(294.15, 0.5), np.zeros(1, int), hours * 3600, rtol=1e-5, atol=1e-6)
     kinetics, t_air = Kinetics(films, grid), np.array([294.15])

@@ -173,6 +173,10 @@ def test_a_finding_says_which_sensor_and_what(finding: Finding, says_: str) -> N
     assert says_ in quality_words.text(finding, local)
 
 
+def test_a_charge_that_the_newest_message_does_not_say_is_not_made_up() -> None:
+    assert quality_words.text(Finding(Flaw.BATTERY, 0, 5e4, "loft"), local) == "loft: its battery is low"
+
+
 # --- batteries ---
 
 

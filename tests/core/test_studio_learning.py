@@ -172,6 +172,20 @@ def test_weighings_along_the_way_tell_how_fast_it_dries() -> None:
     assert after[2] / after[0] < 0.95 * UNKNOWING[2] / UNKNOWING[0]
 
 
+def test_weighings_once_a_week_narrow_varnish_ready_which_no_finger_can() -> None:
+    """A pair of them does not: what the support takes up of a damp day is more than what is left to lose."""
+    hours = np.array([60.0 + 168 * week for week in range(9)])
+    runs = march_at(
+        [drying().pouring], np.zeros((1, 1, 8)), AirSeries.constant(294.15, 0.5), np.zeros(1, dtype=np.intp), 3e7,
+        hours * 3600,
+    )  # fmt: skip
+    phi = [float(runs.sample("volatile_fraction", 0, h * 3600.0)[0]) for h in hours]
+    grams = [400 + 0.09 * float(runs.solids_m(0)[0]) * 1e3 * (1350 + 998 * f / (1 - f)) for f in phi]
+    told = learned(*(weighing(h, g, id_=i, step=0.1) for i, (h, g) in enumerate(zip(hours, grams, strict=True))))
+    before, after = dates_h(None, "varnish_ready"), dates_h(told.belief("house mix", "x"), "varnish_ready")
+    assert np.log(after[2] / after[0]) < 0.75 * np.log(before[2] / before[0])
+
+
 def test_a_weighing_of_a_piece_of_unknown_size_says_nothing() -> None:
     piece = drying()
     piece = replace(piece, pour=piece.pour.model_copy(update={"width_m": None, "height_m": None}))

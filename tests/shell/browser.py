@@ -80,10 +80,11 @@ class Browser:
     def complaints(self) -> list[str]:
         """What the browser holds against the page: errors of scripts, and breaches of its policy.
 
-        That a page was refused (4xx) is no fault of it: such pages are looked at too.
+        That the page itself was refused (4xx) is no fault of it: such pages are looked at too.
         """
         said = [entry["message"] for entry in self.driver.get_log("browser")]
-        return [one for one in said if "the server responded with a status of 4" not in one]
+        refused = f"{self.driver.current_url} - Failed to load resource: the server responded with a status of 4"
+        return [one for one in said if not one.startswith(refused)]
 
     def keep(self, name: str) -> None:
         """Keep a picture of the whole page, if anybody wants to look at it."""

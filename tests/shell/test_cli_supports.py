@@ -135,6 +135,8 @@ def test_a_series_shares_the_cup(capsys: pytest.CaptureFixture[str], studio: Pat
         (("pour", "X", *POUR[:-4], "--size", "round"), "round"),
         (("level", "Nobody", "--tilt", "1deg"), "Nobody"),
         (("level", "Nobody", "--tilt", "1deg", "--layer", "thin"), "--layer"),
+        (("level", "Nobody", "--tilt", "1deg", "--ran-off", "20ml"), "--ran-off"),
+        (("level", "Nobody", "--tilt", "1deg", "--side", "20cm"), "--side"),
         (("level", "--tilt", "1deg", "--at", "1 h ago", "--layer", "thin"), "--at"),
     ],
 )

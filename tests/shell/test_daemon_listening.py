@@ -11,6 +11,7 @@ import pytest
 from curewatch.clock import SystemClock
 from curewatch.daemon.listening import LAST_CONTACT, Listening
 from curewatch.desk import Desk
+from curewatch.intake.mqtt_status import MqttStatus
 from curewatch.records import Reading
 from curewatch.settings import BrokerSettings, SensorSettings, Settings
 from curewatch.store import FactRefused, Store, StoreError
@@ -40,6 +41,17 @@ def last_contact(store: Store) -> str | None:
 def readings(store: Store) -> int:
     with store.read() as tx:
         return tx.counts()["readings"]
+
+
+def test_what_waited_for_the_clock_is_waited_for_each_time_the_clock_is_believed(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    there = listening(store, free_port())
+    monkeypatch.setattr(there._intake, "status", lambda: MqttStatus(undated=3))
+    monkeypatch.setattr("curewatch.daemon.listening.CATCHES_UP_WITHIN_S", 0.2)
+    for _ in range(2):
+        assert there.catching_up()
+        wait_for(lambda: not there.catching_up(), 3, "giving up on dates")
 
 
 @pytest.mark.skipif(not has_mosquitto, reason="needs mosquitto")

@@ -16,7 +16,7 @@ from curewatch.records import Forecast
 from curewatch.studio import milestones as milestoning
 from tests.shell.month import DAYS, ROOMS, SERIES, Month, replay
 
-STEP = timedelta(hours=4)
+STEP = timedelta(minutes=30)
 """How often the daemon looks here. In life it looks each minute, which changes when something is told, not how often:
 alarms are judged along the record."""
 A_DAY, AN_HOUR = 1.0, 3

@@ -122,12 +122,20 @@ def test_states_come_back_after_a_broker_that_forgets(tmp_path: Path) -> None:
         publisher.show({"rooms/Loft": b"1"})
         deliver(publisher)
         broker.kill()
-        with pytest.raises(TryLater, match="is not reached|did not confirm"):
-            wait_for(lambda: publisher.send(NOTICE), within_s=3)
+        wait_for(lambda: not publisher._connected.is_set(), what="the loss is noticed")
+        with pytest.raises(TryLater, match="is not reached"):
+            publisher.send(NOTICE)
         broker.start()
         deliver(publisher)
         with hearing(broker) as ears:
             wait_for(lambda: ears.heard.get("shed/rooms/Loft") == b"1", what="the state is back")
+
+
+def test_a_connection_that_breaks_before_the_notice_leaves_is_said_as_such() -> None:
+    publisher = Publisher(BrokerSettings(host="127.0.0.1", port=1), "shed", "curewatchtest")
+    publisher._connected.set()  # as it is until paho's thread has told of the loss
+    with pytest.raises(TryLater, match="is not reached: the connection was lost"):
+        publisher.send(NOTICE)
 
 
 def test_the_broker_says_when_we_are_gone(tmp_path: Path) -> None:

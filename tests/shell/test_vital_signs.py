@@ -68,10 +68,15 @@ def test_a_daemon_that_waits_for_its_clock_is_started_and_alive(
 ) -> None:
     """A restart would set no clock; and a start that is not reported within its time is ended by systemd."""
     clock = HandClock(datetime(1970, 1, 1, 0, 5, tzinfo=UTC))
-    with Supervisor(f"{tmp_path}/notify") as systemd:
-        with running(Daemon(SETTINGS, location, clock, environ=systemd.environ)):
-            wait_for(lambda: systemd.alive() >= 3, WITHIN_S, "signs of life")
+    with (
+        Supervisor(f"{tmp_path}/notify") as systemd,
+        running(Daemon(SETTINGS, location, clock, environ=systemd.environ)),
+    ):
+        wait_for(lambda: systemd.alive() >= 3, WITHIN_S, "signs of life")
         assert systemd.told[0].splitlines() == ["READY=1", "STATUS=waiting for the clock to be set"]
+        assert "STATUS=watching" not in systemd.told
+        clock.move(NOW - clock.now())
+        wait_for(lambda: "STATUS=watching" in systemd.told, WITHIN_S, "the clock's being set told")
 
 
 @pytest.mark.parametrize("meant", [{"WATCHDOG_USEC": "0"}, {"WATCHDOG_USEC": "x"}, {"WATCHDOG_PID": "1"}])

@@ -15,17 +15,12 @@ import requests
 
 from curewatch.web import guard
 from curewatch.web.passwords import hash_of
-from tests.shell.web_parts import NOW, PASSWORD, Studio, copied, served
+from tests.shell.web_parts import NOW, PASSWORD, Studio, copied, prepare, served
 
 
 @pytest.fixture(scope="module")
 def prepared(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("prepared")
-    with served(folder) as studio:
-        studio.pour(hours_ago=20)
-        studio.read(hours=40)
-        studio.desk.refresh(NOW)
-    return folder
+    return prepare(tmp_path_factory.mktemp("prepared"), hours=40)
 
 
 @pytest.fixture

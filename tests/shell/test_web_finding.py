@@ -12,33 +12,18 @@ import pytest
 from curewatch.observations import Finger, ObservationKind
 from curewatch.records import AlarmKind, Damage
 from curewatch.web.fields import plainly
-from tests.shell.web_parts import NOW, Studio, copied, served, words_of
+from tests.shell.web_parts import NOW, Studio, copied, prepare, words_of
 
 
 @pytest.fixture(scope="module")
 def prepared(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("prepared")
-    with served(folder) as studio:
-        studio.pour(hours_ago=20)
-        studio.read(hours=40)
-        studio.desk.refresh(NOW)
-    return folder
+    return prepare(tmp_path_factory.mktemp("prepared"), hours=40)
 
 
 @pytest.fixture
 def studio(prepared: Path, tmp_path: Path) -> Iterator[Studio]:
     with copied(prepared, tmp_path) as studio:
         yield studio
-
-
-def undo(studio: Studio, page: str) -> str:
-    """Press the button beside what was just logged."""
-    form = re.search(r'<div class="done".*?<form method="post" action="/undo">(.*?)</form>', page, re.DOTALL)
-    assert form, page
-    fields = re.findall(r'name="(\w+)" value="([^"]*)"', form[1])
-    answer = studio.browser.post(studio.url + "/undo", data=fields, timeout=20)
-    assert answer.status_code == 200, answer.text
-    return answer.text
 
 
 def found(studio: Studio, **fields: str) -> str:
@@ -61,7 +46,7 @@ def test_a_finger_test_moves_the_dates_is_told_of_and_taken_back(studio: Studio)
     said = words_of(page)
     assert "river white: this recipe dries" in said
     assert "1 finger test on 1 piece" in said
-    assert "Taken back." in undo(studio, page)
+    assert "Taken back." in studio.undo(page)
     assert touch_dry_at(studio) == before
     assert "finger test" not in words_of(studio.page("/piece/Curlew")).lower()
 
@@ -127,7 +112,7 @@ def test_the_steps_stand_with_their_odds_and_cautions_and_one_is_written_down_an
     assert "Written down as done: sign. That was before it was safe to assume" in words_of(page)
     with studio.store.read() as tx:
         assert [one.step for one in tx.steps() if one.undone_at is None] == ["sign"]
-    assert "Taken back." in undo(studio, page)
+    assert "Taken back." in studio.undo(page)
     with studio.store.read() as tx:
         assert [one.undone_at for one in tx.steps()] == [NOW]
 

@@ -26,16 +26,6 @@ def studio(tmp_path: Path) -> Iterator[Studio]:
         yield studio
 
 
-def undo(studio: Studio, page: str) -> str:
-    """Press the button that the page offers."""
-    form = re.search(r'<form method="post" action="/undo">(.*?)</form>', page, re.DOTALL)
-    assert form, page
-    fields = re.findall(r'name="(\w+)" value="([^"]*)"', form[1])
-    answer = studio.browser.post(studio.url + "/undo", data=fields, timeout=20)
-    assert answer.status_code == 200, answer.text
-    return answer.text
-
-
 def test_a_pour_as_typed_is_stored_and_stands_on_the_board_with_its_dates(studio: Studio) -> None:
     studio.read()
     page = studio.post("/pour", POUR).text
@@ -65,7 +55,7 @@ def test_the_form_comes_filled_in_with_the_last_pour_and_the_same_again_numbers_
     assert "Logged: Curlew 2, Curlew 3, Curlew 4, Curlew 5." in page
     pours = [studio.desk.piece(name, NOW).drying.pour for name in studio.names()]
     assert len({(p.wet_thickness_m, p.recipe, p.silicone, p.support, p.width_m) for p in pours}) == 1
-    undo(studio, page)
+    studio.undo(page)
     assert studio.names() == ["Curlew"]
 
 
@@ -111,7 +101,7 @@ def test_a_reading_is_stored_and_taken_back_and_can_then_be_typed_right(studio: 
     assert "Reading of Shed logged." in page
     line = studio.desk.board(NOW).rooms[0]
     assert line.temp_c == pytest.approx(27.2, abs=0.05)
-    undo(studio, page)
+    studio.undo(page)
     assert studio.desk.board(NOW).rooms[0].data_at is None
     right = wrong | {"temperature": "18.5", "unit": "C", "humidity": "52 %"}
     assert "Reading of Shed logged." in studio.post("/reading", right).text
@@ -135,7 +125,7 @@ def test_a_piece_is_moved_and_moved_back(studio: Studio) -> None:
     fields = {"room_typed": "Loft", "place": "sill"}
     page = studio.post("/piece/Curlew/move", fields, on="/piece/Curlew").text
     assert "Curlew now lies in Loft, sill." in page
-    undo(studio, page)
+    studio.undo(page)
     assert studio.desk.piece("Curlew", NOW).line.room == "Shed"
 
 
@@ -148,7 +138,7 @@ def test_a_piece_that_has_left_is_off_the_board_and_comes_back_by_undo(studio: S
     assert "Curlew" not in re.sub(r'<div class="done".*?</div>', "", page, flags=re.DOTALL)
     assert studio.get("/piece/Curlew").status_code == 422
     studio.page("/")
-    assert "no dates yet" not in undo(studio, page), "with the dates it had"
+    assert "no dates yet" not in studio.undo(page), "with the dates it had"
     assert studio.names() == ["Curlew"]
 
 
@@ -177,7 +167,7 @@ def test_a_pour_taken_back_takes_its_notices_along(studio: Studio) -> None:
     page = studio.post("/pour", POUR | {"when": "typed", "when_typed": "10 days ago"}).text
     with studio.store.read() as tx:
         assert tx.notices()
-    undo(studio, page)
+    studio.undo(page)
     with studio.store.read() as tx:
         assert tx.notices() == []
         assert tx.counts()["pours"] == tx.counts()["stays"] == tx.counts()["forecasts"] == 0

@@ -15,17 +15,12 @@ from curewatch.desk.room_record import room_outlook, room_record
 from curewatch.observations import Finger
 from curewatch.records import Reading
 from curewatch.web.sessions import Sessions
-from tests.shell.web_parts import NOW, Studio, copied, served, words_of
+from tests.shell.web_parts import NOW, Studio, copied, prepare, words_of
 
 
 @pytest.fixture(scope="module")
 def prepared(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("prepared")
-    with served(folder) as studio:
-        studio.pour(hours_ago=20)
-        studio.read(hours=24 * 8)
-        studio.desk.refresh(NOW)
-    return folder
+    return prepare(tmp_path_factory.mktemp("prepared"), hours=24 * 8)
 
 
 @pytest.fixture

@@ -54,6 +54,15 @@ class Studio:
         token = token_on(self.get(on or path).text)
         return self.browser.post(self.url + path, data={"token": token, **fields}, timeout=TIMEOUT_S, **options)
 
+    def undo(self, page: str) -> str:
+        """Press the button beside what was just logged; the page that follows."""
+        form = re.search(r'<div class="done".*?<form method="post" action="/undo">(.*?)</form>', page, re.DOTALL)
+        assert form, page
+        fields = re.findall(r'name="(\w+)" value="([^"]*)"', form[1])
+        answer = self.browser.post(self.url + "/undo", data=fields, timeout=TIMEOUT_S)
+        assert answer.status_code == 200, answer.text
+        return answer.text
+
     def names(self) -> list[str]:
         with self.store.read() as tx:
             return [piece.name for piece in tx.pieces()]
@@ -94,6 +103,15 @@ def served(folder: Path, now: datetime = NOW, **settings: Any) -> Iterator[Studi
         finally:
             studio.browser.close()
             server.stop()
+
+
+def prepare(folder: Path, *, hours: int) -> Path:
+    """A store for `copied`: Curlew, poured 20 h ago in a room that was read for `hours`, with its dates."""
+    with served(folder) as studio:
+        studio.pour(hours_ago=20)
+        studio.read(hours=hours)
+        studio.desk.refresh(NOW)
+    return folder
 
 
 @contextmanager

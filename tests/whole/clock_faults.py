@@ -18,14 +18,13 @@ from tests.shell.parts import Broker, Receiver, wait_for
 from tests.whole.service import Service
 
 LIBRARY = next(
-    (found for found in Path("/usr").glob("lib*/**/faketime/libfaketime.so.1")),
+    (found for found in Path("/usr").glob("lib*/**/faketime/libfaketimeMT.so.1")),
     None,
 )
-"""Debian's package faketime; None where it is not installed."""
+"""Debian's package faketime; None where it is not installed. The build for programs of several threads: the other one
+lets them read its offset while one of them renews it, and has answered with the machine's own time."""
 WITHIN_S = 40.0
 YEARS_56 = timedelta(days=20_454)
-GLITCHES = 1
-"""libfaketime, asked by several threads at once, has been seen to answer one of them with the machine's own time."""
 SENSOR = '[[sensors]]\nid = "window"\nroom = "Shed"\ntopic = "shed/air"\n[web]\nenabled = false\n'
 
 
@@ -56,10 +55,6 @@ class FakedService(Service):
     def held(self) -> int:
         with self.desk.store.read() as tx:
             return tx.count_held_messages()
-
-    def kept(self) -> int:
-        """Messages that are durable, be it without a date or with one."""
-        return self.held() + self.readings()
 
     def now(self) -> datetime:
         return datetime.now(UTC) + self.offset
@@ -130,15 +125,15 @@ def no_battery_clock(folder: Path, readings: int = 20) -> dict[str, int]:
     with shed(folder, -YEARS_56, "clock unconfirmed") as there:
         service = there.service
         there.send(readings)
-        wait_for(lambda: service.kept() >= readings, WITHIN_S, "the messages being kept")
+        wait_for(lambda: service.held() >= readings, WITHIN_S, "the messages being kept")
         for command in (["board"], ["reading", "--room", "Shed", "--temperature", "21C", "--humidity", "50%"]):
             assert "clock unconfirmed: got '1970-" in service.command(*command, fails_with=2)
         service.kill()
         service.begin("clock unconfirmed")
         service.says("the broker grants the topic", 1)
         there.send(readings)
-        wait_for(lambda: service.kept() >= 2 * readings, WITHIN_S, "the messages being kept")
-        assert service.readings() <= GLITCHES
+        wait_for(lambda: service.held() >= 2 * readings, WITHIN_S, "the messages being kept")
+        assert service.readings() == 0
         service.set_clock(timedelta(0))
         wait_for(lambda: service.readings() >= there.sent, WITHIN_S, "their dates")
         service.desk.tell_test(datetime.now(UTC))
@@ -146,7 +141,7 @@ def no_battery_clock(folder: Path, readings: int = 20) -> dict[str, int]:
         service.set_clock(YEARS_56)
         service.says("clock unconfirmed", 2)
         there.send(readings)
-        wait_for(lambda: service.kept() >= there.sent, WITHIN_S, "the messages being kept")
+        wait_for(lambda: service.held() >= readings, WITHIN_S, "the messages being kept")
         key = service.desk.tell_test(datetime.now(UTC)).key  # good for an hour, long past in 2082
         service.set_clock(timedelta(0))
         wait_for(lambda: service.readings() >= there.sent, WITHIN_S, "their dates")

@@ -298,6 +298,19 @@ def test_a_pour_and_a_finger_test_are_logged_with_tab_enter_and_space_alone(brow
     wait_for(lambda: "Marked gone" in browser.text(), what="the board without it")
 
 
+def test_every_field_of_a_pour_can_be_reached_with_tab_alone(browser: Browser, address: str) -> None:
+    browser.look(width=900)
+    browser.open(f"{address}/pour")
+    reached = set()
+    for _ in range(60):
+        key(browser, "TAB")
+        reached.add(browser.ask("const at = document.activeElement; return at.name || at.className"))
+        if "go" in reached:
+            break
+    fields = {"name", "count", "when", "room", "thickness", "size", "recipe", "place", "support", "air", "silicone"}
+    assert fields | {"go"} <= reached
+
+
 def test_an_alarm_appears_on_an_open_board_by_itself(browser: Browser, address: str) -> None:
     """On a board that nobody touches: a piece is poured in a room that was cold for an hour."""
     browser.look(width=390)
