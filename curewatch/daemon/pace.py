@@ -16,7 +16,7 @@ GATHER_S = 0.5
 """A burst's first reading waits this long for the rest: temperature and humidity often come apart [s]."""
 PAUSE_S = (5.0, 15.0)
 """Between two looks for new facts alone: at least, and at most [s]. In between it is as a look costs."""
-SHARE = 0.006
+SHARE = 0.004
 """What looks for new facts alone may cost of one core, until the longest pause is reached: with what it takes to hear
 and store readings the daemon stays below a hundredth."""
 RETRY_S = (1.0, 60.0)

@@ -25,6 +25,10 @@ WAITING_MAX = 10_000
 """Messages of QoS 0 waiting for the sink; more are dropped. Those of QoS 1 are bounded by the broker itself, which
 stops sending when too many are unacknowledged."""
 IDLE_S = 1.0
+GATHER_S, GATHERED, QUIET_S = 2.0, 10, 0.1
+"""Messages that come one by one, each after a quiet of QUIET_S, are stored together: at most this long after the last
+were [s], or once so many wait (a broker sends on to no more than twenty unacknowledged). A commit costs a small board
+more than all else about a reading; what comes in a flood, or out of a broker's backlog, is not kept waiting."""
 RETRY_S = (0.5, 30.0)
 """Shortest and longest wait before the sink is tried again [s]; doubled in between."""
 POISON_LOG_EVERY_S = 60.0
@@ -69,6 +73,7 @@ class Writer:
         self._finish = threading.Event()
         self._abandon = threading.Event()
         self._logged_poison_at: float | None = None
+        self._stored_at = clock.monotonic() - GATHER_S
         self._thread = threading.Thread(target=self._run, name="mqtt-writer", daemon=True)
 
     def start(self) -> None:
@@ -97,8 +102,10 @@ class Writer:
         idled_at = self._clock.monotonic()
         while not self._abandon.is_set():
             batch = self._take()
-            if batch and not self._store(batch):
-                return
+            if batch:
+                if not self._store(batch):
+                    return
+                self._stored_at = self._clock.monotonic()
             if self._undated is not None and not self._undated.date():
                 return
             self.moved_at = self._clock.monotonic()
@@ -109,15 +116,26 @@ class Writer:
                 idled_at = self._clock.monotonic()
 
     def _take(self) -> list[Heard]:
-        """Everything that waits, or the first message to come within a moment."""
+        """Everything that waits, or the first message to come within a moment and its companions."""
         taken: list[Heard | None] = []
+        began = self._clock.monotonic()
         try:
             taken.append(self._queue.get(timeout=0 if self._finish.is_set() else IDLE_S))
+            if self._clock.monotonic() - began >= QUIET_S:
+                self._gather(taken)
             while len(taken) < BATCH_MAX:
                 taken.append(self._queue.get_nowait())
         except queue.Empty:
             pass
         return [heard for heard in taken if heard is not None]
+
+    def _gather(self, taken: list[Heard | None]) -> None:
+        """Wait for more until it is time to store, or enough have come. Raises queue.Empty when nothing more did."""
+        while len(taken) < GATHERED and taken[-1] is not None:
+            left_s = self._stored_at + GATHER_S - self._clock.monotonic()
+            if left_s <= 0:
+                return
+            taken.append(self._queue.get(timeout=left_s))
 
     def _store(self, batch: Sequence[Heard]) -> bool:
         """Sink and acknowledge a batch; False if that was abandoned."""

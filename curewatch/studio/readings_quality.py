@@ -110,15 +110,16 @@ def _without_spikes(r: Readings, own: NDArray[np.intp], name: str, quantity: str
 
 def _stuck_ones(r: Readings) -> list[Finding]:
     """Sensors that stood still for too long, in all they measure or in one quantity."""
+    finite = {quantity: np.isfinite(getattr(r, quantity)) for quantity in QUANTITIES}
     known = {
-        (name, quantity): np.flatnonzero((r.source == number) & np.isfinite(getattr(r, quantity)))
+        (name, quantity): (r.source == number) & finite[quantity]
         for number, name in enumerate(r.sources)
         if name != TYPED
         for quantity in QUANTITIES
     }
     found: list[Finding] = []
     for name in dict.fromkeys(name for name, _ in known):
-        pairs = np.intersect1d(known[name, "temp_c"], known[name, "rh_pct"])
+        pairs = known[name, "temp_c"] & known[name, "rh_pct"]
         both = sensor_faults.both_stuck(r.epoch_s[pairs], r.temp_c[pairs], r.rh_pct[pairs])
         whole = [_stuck(name, None, still) for still in both]
         for quantity in QUANTITIES:

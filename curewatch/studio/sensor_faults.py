@@ -9,7 +9,7 @@ prints what that leaves of false findings. A standstill is found sooner where an
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -96,20 +96,22 @@ def stuck(epoch_s: Array, values: Array, quantity: str, others: list[tuple[Array
     """Where one quantity of one source was stuck. `others`: times and values of it by the room's other sensors."""
     fine = grade(values, quantity)
     limit_h = STILL_H[quantity][1 if fine is None else fine]
-    alone = list(standstills(epoch_s, values[:, None], limit_h, sure=fine == 0))
-    beside = [
-        still
-        for still in standstills(epoch_s, values[:, None], BESIDE_H, sure=True)
-        if _moved_beside(still, others, BESIDE_MOVED[quantity])
-    ]
-    return alone + [still for still in beside if all(still.since_s != one.since_s for one in alone)]
+    found = []
+    for still in standstills(epoch_s, values[:, None], BESIDE_H, sure=True):
+        if still.until_s - still.since_s >= limit_h * HOUR_S:
+            found.append(replace(still, after_s=limit_h * HOUR_S, sure=fine == 0))
+        elif _moved_beside(still, others, BESIDE_MOVED[quantity]):
+            found.append(still)
+    return found
 
 
 def _moved_beside(still: Still, others: list[tuple[Array, Array]], enough: float) -> bool:
     """Whether another sensor went so far from one middle value to another: its single spikes count for nothing."""
     for epoch_s, values in others:
         there = values[(epoch_s >= still.since_s) & (epoch_s <= still.until_s)]
-        if len(there) >= LEAST_READINGS and np.ptp(np.quantile(there, [0.05, 0.95])) >= enough:
+        if len(there) < LEAST_READINGS or np.ptp(there) < enough:
+            continue  # its quantiles lie no further apart
+        if np.ptp(np.quantile(there, [0.05, 0.95])) >= enough:
             return True
     return False
 

@@ -99,6 +99,8 @@ class Broker:
     persistent: bool = False
     max_queued: int = 100_000
     """mosquitto's own default is 1000: what comes for an absent client beyond that is thrown away."""
+    max_inflight: int = 20
+    """So many messages are sent on unacknowledged; 20 is mosquitto's own default."""
     port: int = field(default_factory=free_port)
     process: subprocess.Popen[bytes] | None = None
 
@@ -147,6 +149,7 @@ class Broker:
         yield f"listener {self.port} 127.0.0.1"
         yield f"max_queued_messages {self.max_queued}"
         yield "max_queued_bytes 0"
+        yield f"max_inflight_messages {self.max_inflight}"
         if os.geteuid() == 0:
             yield "user root"  # else it gives up its rights, and with them this folder
         yield f"allow_anonymous {'false' if self.users else 'true'}"

@@ -43,7 +43,7 @@ def test_after_a_quiet_spell_a_fact_is_looked_at_within_a_second() -> None:
 
 
 @pytest.mark.parametrize(
-    ("cost_s", "pause_s"), [(0.001, PAUSE_S[0]), (0.08, 0.08 / SHARE), (2.0, PAUSE_S[1]), (50.0, 50.0)]
+    ("cost_s", "pause_s"), [(0.001, PAUSE_S[0]), (0.05, 0.05 / SHARE), (2.0, PAUSE_S[1]), (50.0, 50.0)]
 )
 def test_looks_of_a_flood_lie_as_far_apart_as_they_cost(cost_s: float, pause_s: float) -> None:
     pace = looked(cost_s)
