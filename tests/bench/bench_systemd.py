@@ -1,0 +1,201 @@
+"""The unit of deploy/ under a systemd of its own: who hangs, dies or is misled, and whether that is noticed and mended.
+
+systemd runs as the first process of namespaces made for it (root, and a kernel that lets root make them): it sees no
+other services, and its /run, /var/lib and unit files are its own. The unit is the one people install; a drop-in says
+where the program and its settings are, and shortens the watchdog so that nobody waits ten minutes.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any, Self
+
+from tests.shell.parts import wait_for
+
+LONG = True
+"""About three minutes."""
+
+ROOT = Path(__file__).resolve().parents[2]
+WATCHDOG_S = 12
+PIECES = 400
+"""So many that the forecast goes to worker processes."""
+UNIT = ROOT / "deploy" / "curewatch.service"
+STORE = "/var/lib/curewatch/studio.sqlite"
+PYTHON = "/usr/bin/python3"
+"""The unit shuts homes off, and with them a Python that lives in one."""
+BOOT = f"""
+mount -t tmpfs tmpfs /run && mount -t tmpfs tmpfs /var/lib && mount -t tmpfs tmpfs /etc/systemd/system
+mkdir -p /run/trial /etc/systemd/system/curewatch.service.d && cp {UNIT} /etc/systemd/system/
+cp "$1"/drop-in.conf /etc/systemd/system/curewatch.service.d/trial.conf
+cp "$1"/curewatch.toml /run/trial/ && cp "$1"/trial.target /etc/systemd/system/
+exec env container=other /lib/systemd/systemd --system --unit=trial.target --log-level=warning
+"""
+SETTINGS = 'zone = "Europe/Helsinki"\n[forecast]\nmembers = 16\n[web]\nenabled = false\n'
+
+
+class Machine:
+    """systemd in namespaces of its own, with the unit installed and not yet started."""
+
+    def __init__(self, folder: Path) -> None:
+        site = next(path for path in sys.path if path.endswith("site-packages"))
+        (folder / "curewatch.toml").write_text(SETTINGS)
+        (folder / "trial.target").write_text("[Unit]\nDescription=nothing but what is asked for\n")
+        (folder / "drop-in.conf").write_text(
+            "[Unit]\nDefaultDependencies=no\nAfter=\nWants=\n"
+            f"[Service]\nWatchdogSec={WATCHDOG_S}\nExecStart=\nExecStart={PYTHON} -m curewatch run --verbose\n"
+            f"Environment=PYTHONPATH={ROOT}:{site} PYTHONDONTWRITEBYTECODE=1\n"
+            "Environment=CUREWATCH_CONFIG=/run/trial/curewatch.toml\n"
+            "StandardOutput=append:/run/trial/log\nStandardError=append:/run/trial/log\n"
+        )
+        apart = ["unshare", "--pid", "--mount", "--ipc", "--uts", "--propagation=private"]
+        first = ["--fork", "--kill-child", "--mount-proc", "sh", "-ec", BOOT, "boot", str(folder)]
+        self._process = subprocess.Popen([*apart, *first])
+        self._init = wait_for(self._first, 20, "systemd")
+        wait_for(lambda: self.asked("is-system-running") not in ("", "offline"), 30, "systemd being up")
+
+    def _first(self) -> int | None:
+        children = Path(f"/proc/{self._process.pid}/task/{self._process.pid}/children").read_text().split()
+        return int(children[0]) if children else None
+
+    def inside(self, *argv: str) -> list[str]:
+        """The command to run `argv` among these files and processes."""
+        return ["nsenter", "-t", str(self._init), "--pid", "--mount", *argv]
+
+    def asked(self, *words: str) -> str:
+        command = self.inside("systemctl", *words)
+        return subprocess.run(command, capture_output=True, text=True, timeout=120).stdout.strip()
+
+    def shown(self, name: str) -> str:
+        return self.asked("show", "--property", name, "--value", "curewatch")
+
+    def path(self, inside: str) -> Path:
+        return Path(f"/proc/{self._init}/root{inside}")
+
+    @property
+    def pid(self) -> int:
+        """The daemon's number, as it is called out here."""
+        inner = self.shown("MainPID")
+        for status in Path("/proc").glob("[0-9]*/status"):
+            try:
+                text = status.read_text()
+            except OSError:
+                continue  # it has ended meanwhile
+            numbers = re.search(r"^NSpid:\t(\d+)\t(\d+)$", text, re.MULTILINE)
+            if numbers and numbers[2] == inner and "systemd" not in text.splitlines()[0]:
+                return int(numbers[1])
+        raise AssertionError(f"no process is {inner} in there: {self.log()}")
+
+    def log(self) -> str:
+        return self.path("/run/trial/log").read_text()
+
+    def watching(self) -> bool:
+        return self.shown("ActiveState") == "active" and self.shown("StatusText") == "watching"
+
+    def comes_back(self, restarts: int, within_s: float) -> float:
+        """Seconds until it runs again, having been started by systemd for the so-manieth time."""
+        began = time.monotonic()
+        wait_for(lambda: self.shown("NRestarts") == str(restarts) and self.watching(), within_s, "the daemon back")
+        return time.monotonic() - began
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self._process.kill()
+        self._process.wait(10)
+
+
+def lines() -> Iterator[Mapping[str, Any]]:
+    missing = [program for program in ("unshare", "nsenter", "systemctl", PYTHON) if shutil.which(program) is None]
+    if missing or os.geteuid() != 0:
+        raise RuntimeError(f"needs root and these programs: {', '.join(missing) or 'all are here'}")
+    with tempfile.TemporaryDirectory(prefix="curewatch-bench-") as name, Machine(Path(name)) as machine:
+        machine.asked("start", "curewatch")
+        wait_for(machine.watching, 30, f"the daemon, which said {machine.shown('StatusText')!r}")
+        yield _line("hardened unit: a schoolful forecast by its workers", _forecast(machine), "s", pieces=PIECES)
+        os.kill(machine.pid, signal.SIGKILL)
+        yield _line("killed: running again after", machine.comes_back(1, 60), "s")
+        os.kill(machine.pid, signal.SIGSTOP)
+        yield _line("stopped: noticed and running again after", machine.comes_back(2, 120), "s", watchdog_s=WATCHDOG_S)
+        yield _line("alive, no progress: noticed after", _store_held(machine), "s", watchdog_s=WATCHDOG_S)
+        yield _line("settings refused: started again", _refused(machine), "times")
+        yield _line("exposure, of 10", _exposure(), "")
+
+
+def _line(name: str, value: float, unit: str, **more: object) -> dict[str, Any]:
+    return {"name": name, "value": value, "unit": unit, "baseline": None, "ratio": None, **more}
+
+
+def _forecast(machine: Machine) -> float:
+    """Pour a schoolful through the command; the seconds of the look in which the daemon forecasts it."""
+    for words in (
+        "reading --room shed --temperature 18C --humidity 55%",
+        *(f"pour Plank{k} --room shed --wet-thickness 1mm --times 100" for k in range(PIECES // 100)),
+    ):
+        done = _curewatch(machine, *words.split())
+        assert done.returncode == 0, done.stderr
+    # The commands have forecast them already; what is derived may be deleted, and the daemon makes all of it at once.
+    machine.asked("stop", "curewatch")
+    forget = f"import sqlite3; db = sqlite3.connect({STORE!r}); db.execute('DELETE FROM forecasts'); db.commit()"
+    subprocess.run(machine.inside(sys.executable, "-c", forget), check=True)
+    machine.asked("start", "curewatch")
+    whole = rf"looked: {PIECES} forecasts, .* in ([\d.]+) s"
+    return float(wait_for(lambda: re.search(whole, machine.log()), 120, "the forecasts")[1])
+
+
+def _curewatch(machine: Machine, *words: str) -> subprocess.CompletedProcess[str]:
+    command = machine.inside(sys.executable, "-m", "curewatch", "--store", STORE, *words)
+    return subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=120)
+
+
+def _store_held(machine: Machine) -> float:
+    """Somebody holds the store's lock for ever: the loop turns, and nothing gets done."""
+    words = (
+        f"import sqlite3, time; db = sqlite3.connect({STORE!r}, isolation_level=None)",
+        "db.execute('BEGIN IMMEDIATE'); print('held', flush=True); time.sleep(600)",
+    )
+    command = machine.inside(sys.executable, "-c", "; ".join(words))
+    holder = subprocess.Popen(command, stdout=subprocess.PIPE)
+    try:
+        assert holder.stdout is not None
+        assert holder.stdout.readline() == b"held\n"
+        began = time.monotonic()
+        wait_for(lambda: machine.shown("NRestarts") == "3", 300, "the watchdog")
+        noticed = time.monotonic() - began
+    finally:
+        for child in Path(f"/proc/{holder.pid}/task/{holder.pid}/children").read_text().split():
+            os.kill(int(child), signal.SIGKILL)  # nsenter's own, which holds it
+        holder.kill()
+        holder.wait(10)
+    machine.comes_back(int(machine.shown("NRestarts")), 120)
+    return noticed
+
+
+def _refused(machine: Machine) -> int:
+    """Settings that cannot be used: it ends with 2, and is left alone until a person has mended them."""
+    before = int(machine.shown("NRestarts"))
+    machine.path("/run/trial/curewatch.toml").write_text("zone = 5\n")
+    machine.asked("restart", "curewatch")
+    wait_for(lambda: machine.shown("ActiveState") == "failed", 30, "the refusal")
+    time.sleep(8)  # longer than RestartSec
+    assert machine.shown("ExecMainStatus") == "2", machine.log()
+    assert machine.shown("ActiveState") == "failed"
+    return max(0, int(machine.shown("NRestarts")) - before)
+
+
+def _exposure() -> float:
+    told = subprocess.run(
+        ["systemd-analyze", "security", "--offline=true", "--no-pager", str(UNIT)], capture_output=True, text=True
+    )
+    found = re.search(r"exposure level for \S+: ([\d.]+)", told.stdout)
+    assert found, told
+    return float(found[1])
