@@ -252,7 +252,10 @@ class Receiver:
         self._thread.join(10)
 
     def _take(self, handler: BaseHTTPRequestHandler) -> None:
-        body = handler.rfile.read(int(handler.headers.get("content-length", 0)))
+        length = int(handler.headers.get("content-length", 0))
+        body = handler.rfile.read(length)
+        if len(body) < length:
+            return  # the sender died in the middle: nothing was told
         headers = {name.lower(): value for name, value in handler.headers.items()}
         answer = self.answers.popleft() if self.answers else self.otherwise
         self.requests.append(Request(handler.path, headers, body))
