@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 HISTORY = 50
 RoomName = Annotated[str, typer.Argument(metavar="ROOM", help="The room's name.")]
+_Undo = Annotated[bool, typer.Option("--undo", help="It was not so after all.")]
 Kind = Annotated[str, typer.Argument(metavar="KIND", help="cold, frost, damp, too-fast or no-fresh-data.")]
 
 
@@ -26,11 +27,11 @@ def alarms(
 ) -> None:
     """Alarms that are on, those that are muted, and pieces that were harmed."""
     from curewatch.cli import alarms_page
-    from curewatch.cli.studio import desk_of
+    from curewatch.cli.studio import bring_up, desk_of
     from curewatch.desk.alarm_care import alarms_now
 
     with desk_of(ctx) as (desk, now):
-        desk.refresh(now)
+        bring_up(desk, now)
         seen = alarms_now(desk, now, history=HISTORY if history else 0, room=room)
         if as_json:
             say_json("alarms", **alarms_page.values(desk.settings.tz, seen))
@@ -38,18 +39,25 @@ def alarms(
             say(alarms_page.text(desk.settings.tz, seen, now, Page.of(sys.stdout), with_history=history))
 
 
-def acknowledge(ctx: typer.Context, room: RoomName, kind: Kind, as_json: options.AsJson = False) -> None:
+def acknowledge(
+    ctx: typer.Context, room: RoomName, kind: Kind, undo: _Undo = False, as_json: options.AsJson = False
+) -> None:
     """Say that you see to an alarm: no reminder comes of it."""
     from curewatch.cli.piece_page import alarm_values
-    from curewatch.cli.studio import desk_of
+    from curewatch.cli.studio import bring_up, desk_of
     from curewatch.desk import alarm_care
 
     wanted = kind_of(kind)
     with desk_of(ctx) as (desk, now):
-        desk.refresh(now)
-        alarm = alarm_care.acknowledge(desk, room, wanted, now)
+        bring_up(desk, now)
+        if undo:
+            alarm = alarm_care.take_back_acknowledgement(desk, room, wanted)
+        else:
+            alarm = alarm_care.acknowledge(desk, room, wanted, now)
         if as_json:
-            say_json("acknowledge", **alarm_values(desk.settings.tz, alarm))
+            say_json("undone" if undo else "acknowledge", **alarm_values(desk.settings.tz, alarm))
+        elif undo:
+            say(f"No longer acknowledged: {_said(alarm.kind)} in {room}. It will be told again if it lasts.")
         else:
             say(f"Acknowledged: {_said(alarm.kind)} in {room}. You will hear when it is over.")
 
@@ -96,6 +104,7 @@ def unmute(ctx: typer.Context, room: RoomName, kind: Kind, as_json: options.AsJs
 def cleared(
     ctx: typer.Context,
     piece: Annotated[str, typer.Argument(metavar="PIECE", help="The piece's name.")],
+    undo: _Undo = False,
     as_json: options.AsJson = False,
 ) -> None:
     """Say that you have looked a harmed piece over: what stood against it no longer does."""
@@ -105,12 +114,16 @@ def cleared(
     from curewatch.studio import damage
 
     with desk_of(ctx) as (desk, now):
-        gone = alarm_care.clear_damage(desk, piece, now)
+        gone = (alarm_care.take_back_clearing if undo else alarm_care.clear_damage)(desk, piece, now)
         if as_json:
-            say_json("cleared", piece=piece, damages=[damage_values(desk.settings.tz, piece, one) for one in gone])
+            say_json(
+                "undone" if undo else "cleared",
+                piece=piece,
+                damages=[damage_values(desk.settings.tz, piece, one) for one in gone],
+            )
             return
         for one in gone:
-            say(f"Cleared: {piece}, {damage.length_and_what(one)}.")
+            say(f"{'Stands again' if undo else 'Cleared'}: {piece}, {damage.length_and_what(one)}.")
 
 
 def kind_of(typed: str) -> AlarmKind:

@@ -17,6 +17,7 @@ from curewatch.cli import (
     facts,
     looking_back,
     mixing,
+    moves,
     moving_data,
     notices,
     observe,
@@ -87,6 +88,8 @@ app.command(short_help="Log a film's surface temperature.")(observe.surface)
 app.command(short_help="What was learned from observations.")(observe.learned)
 app.command(short_help="Every piece, room and alarm.")(show.board)
 app.command(short_help="One piece with its dates.")(show.piece)
+app.command(short_help="Log that a piece lies somewhere else.")(moves.move)
+app.command(short_help="Log that a piece has left the studio.")(moves.gone)
 app.command(short_help="What is still to be done to a piece.")(steps.steps)
 app.command(short_help="Write down that a step was done.")(steps.done)
 app.command(short_help="A piece's last step was not done after all.")(steps.undo)

@@ -7,7 +7,6 @@ from decimal import Decimal
 from typing import Any
 
 from curewatch.cli.errors import Missing
-from curewatch.cli.estimating import Question, RoomAir
 from curewatch.cli.thickness import Thickness, thickness_of
 from curewatch.intake.files import read_room_csv
 from curewatch.intake.numbers import Quantity, times
@@ -24,6 +23,7 @@ from curewatch.intake.typed import (
 from curewatch.physics.ensemble import THICKNESS_SPREAD, Pouring
 from curewatch.physics.evaporation import H_BACK
 from curewatch.physics.supports import BACKINGS, Backing
+from curewatch.studio.estimating import Question, RoomAir
 from curewatch.studio.forecast import DEFAULT_SIDE_M
 
 MOST_MEMBERS = 1024

@@ -17,12 +17,17 @@ Files = Annotated[
     list[str], typer.Argument(metavar="FILE.csv…", help="Records of rooms: time_utc,temp_c,rh_pct; 18 days or more.")
 ]
 Sarimax = Annotated[
-    bool, typer.Option("--sarimax", help="Beside statsmodels' SARIMAX too; takes an hour for a year's record.")
+    bool, typer.Option("--sarimax", help="Beside statsmodels' SARIMAX too: two seconds a fit, an hour a record.")
+]
+SPARSEST = 50
+Every = Annotated[
+    str,
+    typer.Option("--every", metavar="N", help="Only from one in N moments: quicker, less sure."),
 ]
 
 
 @backtest.command("outlook", short_help="The outlook of a room's air beside simple forecasts.")
-def outlook(files: Files, sarimax: Sarimax = False, as_json: options.AsJson = False) -> None:
+def outlook(files: Files, sarimax: Sarimax = False, every: Every = "1", as_json: options.AsJson = False) -> None:
     """How far off the outlook was on recorded rooms, 1 to 48 hours ahead, beside simple forecasts.
 
     Also how much of what came lay in its 10-90 % band: 80 % is right.
@@ -34,6 +39,8 @@ def outlook(files: Files, sarimax: Sarimax = False, as_json: options.AsJson = Fa
     from curewatch.studio import backtest_later, backtest_outlook
     from curewatch.studio.hourly import hourly
 
+    if every not in {str(n) for n in range(1, SPARSEST + 1)}:
+        raise BadInput("--every", every, f"a whole number from 1 to {SPARSEST}")
     others = {}
     if sarimax:
         from curewatch.cli.sarimax import sarimax as forecaster
@@ -45,7 +52,7 @@ def outlook(files: Files, sarimax: Sarimax = False, as_json: options.AsJson = Fa
         hours = hourly(record.epoch_s, record.temp_c, record.rh_pct)
         assert hours is not None  # a file has at least one row
         try:
-            found += backtest_outlook.scores(Path(path).stem, hours, others)
+            found += backtest_outlook.scores(Path(path).stem, hours, others, int(every))
             beyond += backtest_later.later(Path(path).stem, hours)
         except ValueError as problem:
             raise BadInput("FILE.csv", path, "a record of 18 days or more", f"which holds {problem}") from None

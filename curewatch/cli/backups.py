@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from curewatch.cli import options
-from curewatch.cli.output import say, say_json
+from curewatch.cli.output import new_path, say, say_json
 
 if TYPE_CHECKING:
     from curewatch.settings import Settings
@@ -31,7 +31,12 @@ def backup(
 
     settings = settings_of(ctx)
     # The store is not opened, which would bring its tables up to date: before an upgrade people want a backup.
-    made = back_up(_store_of(ctx), SystemClock().now(), to=_new_file(to), folder=settings.backup.folder)
+    made = back_up(
+        _store_of(ctx),
+        SystemClock().now(),
+        to=None if to is None else new_path(to, "--to"),
+        folder=settings.backup.folder,
+    )
     if as_json:
         say_json("backup", path=str(made.path), at=iso(made.at, settings.tz), size_bytes=made.size)
         return
@@ -50,7 +55,7 @@ def restore(
     from curewatch.cli.studio import settings_of
     from curewatch.clock import SystemClock
     from curewatch.intake.typed import BadInput
-    from curewatch.store import BackupFailed, backups_of
+    from curewatch.store import BackupFailed, backups_of, newest
     from curewatch.store import restore as bring_back
 
     settings, store = settings_of(ctx), _store_of(ctx)
@@ -60,10 +65,14 @@ def restore(
             raise BadInput("FILE", file, "left out beside --list")
         _list(kept, settings, as_json=as_json)
         return
-    if file is None and not kept:
+    now = SystemClock().now()
+    if file is not None:
+        chosen = Path(file).expanduser().absolute()
+    elif (last := newest(kept, now)) is not None:
+        chosen = last.path
+    else:
         raise BackupFailed(f"there is no backup of {store} to bring back; name a file that is one")
-    chosen = kept[-1].path if file is None else Path(file).expanduser().absolute()
-    done = bring_back(store, chosen, SystemClock().now())
+    done = bring_back(store, chosen, now)
     if as_json:
         before = None if done.before is None else str(done.before)
         say_json("restore", store=str(store), backup=str(done.backup), before=before)
@@ -99,14 +108,3 @@ def _store_of(ctx: typer.Context) -> Path:
     if file is None:
         raise BadInput("--store", "a database's address", "a file: databases come with tools of their own for this")
     return file
-
-
-def _new_file(to: str | None) -> Path | None:
-    from curewatch.intake.typed import BadInput
-
-    if to is None:
-        return None
-    path = Path(to).expanduser().absolute()
-    if path.exists():
-        raise BadInput("--to", to, "a file that is not there yet")
-    return path

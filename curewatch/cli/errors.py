@@ -102,12 +102,16 @@ def _usage(error: Any) -> Complaint:
     """
     option = getattr(error, "option_name", None)
     parameter = getattr(error, "param", None)
+    field = option or ("/".join(parameter.opts) if parameter else None)
     near = getattr(error, "possibilities", None)
     context = getattr(error, "ctx", None)
-    return Complaint(
-        error.exit_code,
-        error.format_message(),
-        field=option or ("/".join(parameter.opts) if parameter else None),
-        allowed=", ".join(near) if near else None,
-        hint=f"What it takes: {context.command_path if context else 'curewatch'} --help",
-    )
+    message, given, allowed = error.format_message(), None, ", ".join(near) if near else None
+    checked = getattr(error.__cause__, "errors", None)
+    if checked is not None:  # a number out of its range, or none: pydantic knows what was given, and typer lost it
+        found = checked()[0]
+        allowed = found["msg"].removeprefix("Input should be ").partition(",")[0]
+        allowed = allowed if allowed.startswith("a ") else f"a number {allowed}"
+        given = str(found["input"])
+        message = str(BadInput(str(field), given, allowed))
+    hint = f"What it takes: {context.command_path if context else 'curewatch'} --help"
+    return Complaint(error.exit_code, message, field=field, given=given, allowed=allowed, hint=hint)

@@ -12,12 +12,12 @@ from typing import Any
 
 from curewatch.cli import curve
 from curewatch.cli.asked import Asked
-from curewatch.cli.cautions import cautions
-from curewatch.cli.estimating import Answer, Question, Reached, answer
-from curewatch.cli.estimating import curve as dry
 from curewatch.cli.output import Page, say, say_json
 from curewatch.intake.errors import quoted
 from curewatch.records import MilestoneKind, ThicknessSource
+from curewatch.studio.estimate_cautions import cautions
+from curewatch.studio.estimating import Answer, Question, Reached, answer
+from curewatch.studio.estimating import curve as dry
 from curewatch.studio.wording import STAGES, span
 
 HONESTY = (
@@ -39,7 +39,7 @@ def show_json(asked: Asked) -> None:
         "estimate",
         milestones={name: _as_json(reached) for name, reached in found.milestones.items()},
         film_temperature_c=round(found.film_temp_c, 4),
-        warnings=cautions(asked.question, asked.thickness, found),
+        warnings=cautions(asked.question, asked.thickness.source, found, drained=asked.thickness.drained),
         inputs=asked.echo(),
         members=asked.question.members,
         days=int(days) if days.is_integer() else days,
@@ -55,7 +55,7 @@ def _as_json(reached: Reached) -> dict[str, Any]:
 def show(asked: Asked) -> None:
     page, question = Page.of(sys.stdout), asked.question
     found = answer(question)
-    warnings = cautions(question, asked.thickness, found)
+    warnings = cautions(question, asked.thickness.source, found, drained=asked.thickness.drained)
     lines = [
         *_wrapped(_what_was_asked(asked), page),
         "",

@@ -30,7 +30,7 @@ def pour(
     ctx: typer.Context,
     name: Name,
     room: RoomName,
-    place: Annotated[str | None, typer.Option("--place", metavar="PLACE", help="Where in the room.")] = None,
+    place: options.Place = None,
     wet_thickness: options.WetThickness = None,
     poured: options.Poured = None,
     ran_off: options.RanOff = None,
@@ -38,14 +38,8 @@ def pour(
     layer: options.Layer = None,
     recipe: Annotated[str | None, typer.Option("--recipe", metavar="NAME", help="The mix, by its name.")] = None,
     silicone: Annotated[bool, typer.Option("--silicone", help="Poured with silicone oil.")] = False,
-    air: Annotated[
-        str | None,
-        typer.Option("--air", metavar="AIR", help="still, draughty, fan or a speed. Left out: as the room's is set."),
-    ] = None,
-    support: Annotated[
-        str,
-        typer.Option("--support", "--back", metavar="SUPPORT", help="canvas, board, panel, raw-panel, tile or glass."),
-    ] = "canvas",
+    air: options.AirThere = None,
+    support: options.PouredOn = "canvas",
     tilt: Annotated[
         str | None, typer.Option("--tilt", metavar="TILT", help="Of the support, if measured: 0.5deg, 3mm/m.")
     ] = None,
@@ -63,7 +57,7 @@ def pour(
 ) -> None:
     """Log a pour: a new piece, when it was poured, how thick, and where it lies."""
     from curewatch.cli import piece_page
-    from curewatch.cli.studio import desk_of, moment
+    from curewatch.cli.studio import bring_up, desk_of, moment
     from curewatch.cli.thickness import thickness_of
     from curewatch.desk import PourOrder
     from curewatch.intake.level import TILT
@@ -90,7 +84,7 @@ def pour(
         names = series(order.name, times)
         order = replace(order, paint=paint_of(paint, thickness, len(names)))
         logged = desk.log_pours([replace(order, name=one) for one in names], now)
-        desk.refresh(now)
+        bring_up(desk, now)
         reports = [desk.piece(one, now) for one in names]
         notes = [note for one in logged for note in one.notes]
         if as_json:
@@ -98,7 +92,7 @@ def pour(
             series_values = {"pieces": pieces} if len(pieces) > 1 else pieces[0]
             say_json("pour", **series_values, notes=notes)
             return
-        _say_notes(tuple(notes))
+        say_notes(tuple(notes))
         say(f"Logged {' to '.join(dict.fromkeys([names[0], names[-1]]))}.\n")
         say(piece_page.text(desk.settings.tz, reports[0], now, Page.of(sys.stdout)))
 
@@ -112,7 +106,7 @@ def reading(
     as_json: options.AsJson = False,
 ) -> None:
     """Type a reading of a room's temperature and humidity."""
-    from curewatch.cli.studio import desk_of, iso, moment
+    from curewatch.cli.studio import bring_up, desk_of, iso, moment
     from curewatch.intake.typed import parse_humidity, parse_temperature
     from curewatch.records import Reading
 
@@ -121,12 +115,12 @@ def reading(
         when = moment(at, desk, now)
         read = Reading(room=named(room, "--room"), at=when, temp_c=temp_c, rh_pct=rh_pct, received_at=now)
         logged = desk.log_reading(read)
-        desk.refresh(now)
+        bring_up(desk, now)
         if as_json:
             values = {"room": read.room, "at": iso(when, desk.settings.tz), "temp_c": temp_c, "rh_pct": rh_pct}
             say_json("reading", **values, notes=list(logged.notes))
             return
-        _say_notes(logged.notes)
+        say_notes(logged.notes)
         say(f"Logged {read.room}: {temp_c:.1f} °C, {rh_pct:.0f} % at {desk.local(when):%a %d %b %H:%M}.")
 
 
@@ -160,6 +154,6 @@ def named(typed: str, field: str) -> str:
     return text
 
 
-def _say_notes(notes: tuple[str, ...]) -> None:
+def say_notes(notes: tuple[str, ...]) -> None:
     for note in notes:
         say(f"Note: {note}.")

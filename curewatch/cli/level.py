@@ -53,8 +53,8 @@ def level(
 ) -> None:
     """How far the design drifts on a tilt before the film packs, and how level is level enough.
 
-    Say the thickness and the air as for `estimate`; no store is needed. Or name a piece: its tilt is then kept, and
-    `why NAME drifted` can tell.
+    Say the thickness and the air as for `estimate`; no store is needed. Or name a piece, whose film and air are known:
+    its tilt is then kept, and `why NAME drifted` can tell. How the mix flows and --limit may be said either way.
     """
     from curewatch.cli import asked, level_page
     from curewatch.intake.errors import BadInput
@@ -62,12 +62,8 @@ def level(
     if name is not None:
         from curewatch.cli.level_piece import level_piece
 
-        film = {
-            "--wet-thickness": wet_thickness, "--poured": poured, "--ran-off": ran_off, "--layer": layer,
-            "--size": size, "--side": side, "--back": back, "--temperature": temperature, "--humidity": humidity,
-            "--room": room, "--support": support,
-        }  # fmt: skip
-        level_piece(ctx, name, tilt, at, film, as_json=as_json)
+        mix = level_page.mix_of(viscosity, yield_stress, stiffening)
+        level_piece(ctx, name, tilt, at, mix, limit, as_json=as_json)
         return
     if at is not None:
         raise BadInput("--at", at, "the piece it was measured of, too", "which alone tells nothing")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -11,20 +11,17 @@ from curewatch.cli import options
 from curewatch.cli.facts import Name
 from curewatch.cli.output import Page, say, say_json
 
-if TYPE_CHECKING:
-    from curewatch.desk import Desk
-
 TROUBLES = ("cracked", "crazed", "cloudy", "tacky", "drifted", "fish-eyes")
 
 
 def record(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:
     """A piece's cure record, for whoever buys it or learns from it: dates, air, steps, and what is only estimated."""
     from curewatch.cli import record_page
-    from curewatch.cli.studio import desk_of
+    from curewatch.cli.studio import bring_up, desk_of
     from curewatch.desk.looking_back import look_back
 
     with desk_of(ctx) as (desk, now):
-        desk.refresh(now)
+        bring_up(desk, now)
         looked = look_back(desk, name, now)
         if as_json:
             say_json("record", **record_page.values(desk.settings.tz, looked))
@@ -40,7 +37,7 @@ def why(
 ) -> None:
     """What may have gone wrong: each mechanism against the piece's own record, with its figure."""
     from curewatch.cli import record_page
-    from curewatch.cli.studio import desk_of
+    from curewatch.cli.studio import bring_up, desk_of
     from curewatch.desk import looking_back
     from curewatch.intake.typed import BadInput
     from curewatch.studio.trouble import Trouble
@@ -49,30 +46,13 @@ def why(
     if word not in TROUBLES:
         raise BadInput("TROUBLE", trouble, f"one of {', '.join(TROUBLES)}")
     with desk_of(ctx) as (desk, now):
-        desk.refresh(now)
+        bring_up(desk, now)
         looked = looking_back.look_back(desk, name, now)
-        found = looking_back.why(
-            desk, looked, Trouble(word), _water_share(ctx, desk, looked.history.drying.recipe.name)
-        )
+        found = looking_back.why(desk, looked, Trouble(word))
         if as_json:
             say_json("why", name=name, trouble=word, findings=record_page.finding_values(found))
         else:
             say(record_page.findings_text(name, word, found, Page.of(sys.stdout)))
-
-
-def _water_share(ctx: typer.Context, desk: Desk, recipe: str) -> float | None:
-    """The water added to the paint; None where the recipe's parts are not told, or a material has left the shelf."""
-    from curewatch.cli.mix_page import shelf_of
-    from curewatch.studio.mixing import NotOnTheShelf, mixed
-
-    with desk.store.read() as tx:
-        told = tx.mix_of(recipe)
-    if told is None:
-        return None
-    try:
-        return mixed(told, shelf_of(ctx)[0]).added_water_share
-    except NotOnTheShelf:
-        return None
 
 
 def compare(
@@ -83,11 +63,11 @@ def compare(
 ) -> None:
     """Two pieces' records side by side."""
     from curewatch.cli import record_page
-    from curewatch.cli.studio import desk_of
+    from curewatch.cli.studio import bring_up, desk_of
     from curewatch.desk.looking_back import look_back
 
     with desk_of(ctx) as (desk, now):
-        desk.refresh(now)
+        bring_up(desk, now)
         pair = [look_back(desk, name, now) for name in (one, other)]
         if as_json:
             say_json("compare", pieces=[record_page.values(desk.settings.tz, looked) for looked in pair])

@@ -2,27 +2,23 @@
 
 from __future__ import annotations
 
-import os
 import textwrap
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
-import typer
-
+from curewatch.cli.facts import named
 from curewatch.cli.output import Page
+from curewatch.desk.shelf import Cup
 from curewatch.intake.numbers import Quantity, read_amount, times
 from curewatch.intake.quantities import LENGTHS_M, parse_length
 from curewatch.intake.supports import parse_shape
 from curewatch.intake.typed import BadInput, parse_fraction, parse_thickness
-from curewatch.physics.materials import WATER_LIMIT, Material, Mix
-from curewatch.records import Recipe
 from curewatch.studio import mixing
-from curewatch.studio.mixing import NotOnTheShelf, Portion, Shape
-from curewatch.studio.run_off import RunOff, in_words
+from curewatch.studio.mixing import Mix, Portion, Shape
+from curewatch.studio.run_off import in_words
 from curewatch.workshop import Part, RecipeMix
 
-SOLIDS, GLYCOL = (0.05, 0.70), (0.0, 0.15)
 MOST_PIECES = 500
 EDGE = Quantity(
     what="a depth",
@@ -45,62 +41,17 @@ AMOUNT = Quantity(
 )
 
 
-def shelf_of(ctx: typer.Context) -> tuple[dict[str, Material], dict[str, float]]:
-    """The materials by name, and the price of a litre of those that have one. Raises SettingsError."""
-    from curewatch.settings import config_path, load_materials
-
-    known = load_materials(config_path(ctx.obj.config, os.environ))
-    shelf = {
-        name: Material(one.solids, one.glycol, 1 - one.solids - one.glycol, one.density * 1000, one.kind)
-        for name, one in known.items()
-    }
-    return shelf, {name: one.price for name, one in known.items() if one.price is not None}
+def told_of(name: str, parts: list[str], by_weight: bool) -> RecipeMix:
+    """How a recipe is mixed, as typed. Raises BadInput."""
+    return RecipeMix(recipe=name, by_weight=by_weight, parts=tuple(map(_part, parts)))
 
 
-def recipe_of(
-    name: str, parts: list[str], by_weight: bool, shelf: dict[str, Material]
-) -> tuple[Recipe, RecipeMix, Mix]:
-    """A recipe from its parts as typed. Raises BadInput."""
-    mix = RecipeMix(recipe=name, by_weight=by_weight, parts=tuple(_part(one, shelf) for one in parts))
-    given = ", ".join(parts)
-    names = [part.material for part in mix.parts]
-    if len(set(names)) < len(names):
-        raise BadInput("--part", given, "each material once")
-    try:
-        found = mixing.mixed(mix, shelf)
-    except ValueError as problem:
-        raise BadInput("--part", given, f"a mix that holds more than water ({problem})") from None
-    for what, value, (low, high) in (("solids", found.solids, SOLIDS), ("glycol", found.glycol, GLYCOL)):
-        if not low <= value <= high:
-            allowed = f"{what} between {low:.0%} and {high:.0%} of the volume, which the drying model speaks for"
-            raise BadInput("--part", given, allowed, f"which comes out at {value:.1%} {what}")
-    return Recipe(name=name, solids=found.solids, glycol=found.glycol, stated=True), mix, found
-
-
-def _part(text: str, shelf: dict[str, Material]) -> Part:
-    from difflib import get_close_matches
-
+def _part(text: str) -> Part:
     material, equals, amount = text.rpartition("=")
     material = " ".join(material.split())
     if not equals or read_amount(amount) is None:
         raise BadInput("--part", text, "MATERIAL=PARTS, such as 'fluid paint=1'")
-    if material not in shelf:
-        near = get_close_matches(material, list(shelf), 1) or sorted(shelf)
-        raise BadInput("--part", text, f"a material on the shelf: {', '.join(map(repr, near))}")
-    return Part(material=material, amount=AMOUNT.parse(amount, "--part"))
-
-
-def notes_on(found: Mix) -> list[str]:
-    """What is worth knowing of a mix before it is poured."""
-    notes = []
-    if found.too_much_water:
-        notes.append(
-            f"{found.added_water_share:.0%} water on the paint is more than {WATER_LIMIT:.0%}: the film grows weak and "
-            "may chalk or crack; thin with medium instead"
-        )
-    if not 0.20 <= found.solids <= 0.35:
-        notes.append(f"{found.solids:.0%} solids is outside the common 20 to 35 % of pour mixes")
-    return notes
+    return Part(material=named(material, "--part"), amount=AMOUNT.parse(amount, "--part"))
 
 
 def mix_values(mix: RecipeMix, found: Mix) -> dict[str, Any]:
@@ -109,7 +60,7 @@ def mix_values(mix: RecipeMix, found: Mix) -> dict[str, Any]:
         "by_weight": mix.by_weight,
         "density_kg_l": round(found.density / 1000, 4),
         "added_water_share": round(found.added_water_share, 4),
-        "notes": notes_on(found),
+        "notes": mixing.notes_on(found),
     }
 
 
@@ -139,33 +90,7 @@ class Asked:
         return _shape(self.size, self.diameter)
 
 
-@dataclass(frozen=True)
-class Answer:
-    """What to take of each part."""
-
-    told: RecipeMix
-    found: Mix
-    needed: mixing.Need
-    pieces: int
-    portions: list[Portion]
-    price: float | None
-    run_off: RunOff | None
-    """What is believed of what runs off; None: it was said."""
-
-
-def answer(told: RecipeMix, asked: Asked, believed: RunOff | None, ctx: typer.Context) -> Answer:
-    """`believed`: of what runs off, where nobody said. BadInput where a material has left the shelf."""
-    shelf, prices = shelf_of(ctx)
-    needed, count = asked.understood(mixing.RUN_OFF if believed is None else believed.share)
-    try:
-        portions, found = mixing.portions(told, shelf, needed.whole), mixing.mixed(told, shelf)
-    except NotOnTheShelf as missing:
-        allowed = f"a recipe of materials on the shelf, which has no {missing.name!r}"
-        raise BadInput("RECIPE", told.recipe, allowed) from None
-    return Answer(told, found, needed, count, portions, _price(portions, prices), believed)
-
-
-def values(answer: Answer) -> dict[str, Any]:
+def values(answer: Cup) -> dict[str, Any]:
     """What --json prints."""
     needed = answer.needed
     return {
@@ -182,7 +107,7 @@ def values(answer: Answer) -> dict[str, Any]:
     }
 
 
-def _run_off_values(answer: Answer) -> dict[str, Any]:
+def _run_off_values(answer: Cup) -> dict[str, Any]:
     believed, whole = answer.run_off, answer.needed.whole
     if believed is None:
         return {"share": round(answer.needed.runs_off / whole, 4), "from": "said"}
@@ -192,7 +117,7 @@ def _run_off_values(answer: Answer) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def text(answer: Answer, page: Page) -> str:
+def text(answer: Cup, page: Page) -> str:
     needed, many = answer.needed, "s" if answer.pieces > 1 else ""
     head = f"{answer.told.recipe}: mix {_ml(needed.whole):.0f} ml for {answer.pieces} piece{many}"
     lines = [page.bold(head)]
@@ -204,7 +129,7 @@ def text(answer: Answer, page: Page) -> str:
         lines += textwrap.wrap(f"{said[0].upper()}{said[1:]}.", page.width)
     if answer.price is not None:
         lines.append(f"It costs {answer.price:.2f}.")
-    lines += [line for note in notes_on(answer.found) for line in textwrap.wrap(f"Note: {note}.", page.width)]
+    lines += [line for note in mixing.notes_on(answer.found) for line in textwrap.wrap(f"Note: {note}.", page.width)]
     return "\n".join(lines)
 
 
@@ -230,10 +155,3 @@ def _grams(portion: Portion) -> float:
 
 def _ml(volume: float) -> float:
     return round(volume * 1e6, 2)
-
-
-def _price(portions: list[Portion], prices: dict[str, float]) -> float | None:
-    """Of all of it; None as long as one part has no price (water needs none)."""
-    if any(p.material not in prices for p in portions if p.material != "water"):
-        return None
-    return round(sum(p.volume * 1000 * prices.get(p.material, 0.0) for p in portions), 2)

@@ -49,7 +49,7 @@ def recipe(
 
 
 def _by_solids(ctx: typer.Context, name: str, solids: str, glycol: str, as_json: bool) -> None:
-    from curewatch.cli.studio import desk_of
+    from curewatch.cli.studio import bring_up, desk_of
     from curewatch.intake.typed import parse_fraction
     from curewatch.records import Recipe
 
@@ -61,7 +61,7 @@ def _by_solids(ctx: typer.Context, name: str, solids: str, glycol: str, as_json:
     )
     with desk_of(ctx) as (desk, now):
         desk.put_recipe(made)
-        desk.refresh(now)
+        bring_up(desk, now)
     if as_json:
         say_json("recipe", **made.model_dump())
         return
@@ -70,20 +70,22 @@ def _by_solids(ctx: typer.Context, name: str, solids: str, glycol: str, as_json:
 
 def _by_parts(ctx: typer.Context, name: str, parts: list[str], by_weight: bool, as_json: bool) -> None:
     from curewatch.cli import mix_page
-    from curewatch.cli.studio import desk_of
+    from curewatch.cli.studio import bring_up, desk_of, settings_of
     from curewatch.desk.mixing import put_mix
+    from curewatch.desk.shelf import Shelf, recipe_of
+    from curewatch.studio.mixing import notes_on
 
-    shelf, _ = mix_page.shelf_of(ctx)
-    made, told, found = mix_page.recipe_of(name, parts, by_weight, shelf)
+    told = mix_page.told_of(name, parts, by_weight)
+    made, found = recipe_of(told, Shelf.of(settings_of(ctx)))
     with desk_of(ctx) as (desk, now):
         put_mix(desk, made, told)
-        desk.refresh(now)
+        bring_up(desk, now)
     if as_json:
         say_json("recipe", **made.model_dump(), **mix_page.mix_values(told, found))
         return
     say(f"Recipe {made.name}: {made.solids:.0%} solids, {made.glycol:.1%} glycol, by volume of the wet paint.")
     say(f"It weighs {found.density / 1000:.2f} kg a litre; {found.added_water_share:.0%} water was added to the paint.")
-    for note in mix_page.notes_on(found):
+    for note in notes_on(found):
         say(f"Note: {note}.")
 
 
@@ -115,13 +117,17 @@ def mix(
     from curewatch.cli import mix_page
     from curewatch.cli.studio import desk_of
     from curewatch.desk import mixing
+    from curewatch.desk.shelf import Shelf, cup
+    from curewatch.studio.mixing import RUN_OFF
 
     asked = mix_page.Asked(size, diameter, pieces, wet_thickness, edge, run_off)
     asked.understood()
     with desk_of(ctx) as (desk, _):
+        shelf = Shelf.of(desk.settings)
         told = mixing.mix_of(desk, named(recipe, "RECIPE"))
         believed = None if run_off is not None else mixing.run_off(desk, told.recipe, asked.shape.area)
-    answer = mix_page.answer(told, asked, believed, ctx)
+    needed, count = asked.understood(RUN_OFF if believed is None else believed.share)
+    answer = cup(told, shelf, needed, count, believed)
     if as_json:
         say_json("mix", **mix_page.values(answer))
     else:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import tzinfo
 from typing import TYPE_CHECKING, Annotated
 
@@ -11,7 +11,7 @@ import typer
 
 from curewatch.cli import options
 from curewatch.cli.facts import RoomName, named
-from curewatch.cli.output import say, say_json
+from curewatch.cli.output import new_file, say, say_json
 
 if TYPE_CHECKING:
     from curewatch.intake.logger_csv import Layout
@@ -82,18 +82,28 @@ def export(
     readings_of: Annotated[
         str | None, typer.Option("--readings-of", metavar="ROOM", help="Instead: a room's readings as CSV.")
     ] = None,
+    csv_to: Annotated[
+        str | None,
+        typer.Option("--csv", metavar="FILE", help="Instead: everything as CSV files, into a new ZIP file."),
+    ] = None,
     as_json: Annotated[
-        bool, typer.Option("--json", help="The same: everything is JSON, but for --readings-of.")
+        bool, typer.Option("--json", help="The same: everything is JSON, but for --csv and --readings-of.")
     ] = False,
 ) -> None:
-    """Everything out: all facts and readings as one JSON object, or a room's readings as CSV."""
+    """Everything out: all facts and readings as one JSON object, or as CSV files; or a room's readings as CSV."""
     from curewatch.cli.studio import desk_of
-    from curewatch.desk import taking_out
+    from curewatch.desk import as_tables, taking_out
     from curewatch.intake.typed import BadInput
 
-    if readings_of is not None and as_json:
-        raise BadInput("--json", "--json", "one of the two", "beside --readings-of, which is CSV")
-    with desk_of(ctx) as (desk, _):
+    chosen = [name for name, on in (("--csv", csv_to), ("--readings-of", readings_of), ("--json", as_json)) if on]
+    if len(chosen) > 1:
+        raise BadInput(chosen[1], chosen[1], "one of the two", f"beside {chosen[0]}")
+    with desk_of(ctx) as (desk, now):
+        if csv_to is not None:
+            with new_file(csv_to, "--csv") as out:
+                counts = as_tables.write_tables(desk, now, out)
+            say(f"Everything is in {csv_to}: {_counted(counts)}.")
+            return
         if readings_of is not None:
             found = taking_out.rows(taking_out.readings_of(desk, named(readings_of, "--readings-of")))
             say(_as_csv(found))
@@ -103,22 +113,27 @@ def export(
 
 def import_everything(
     ctx: typer.Context,
-    file: Annotated[str, typer.Argument(metavar="FILE", help="What `curewatch export` printed.")],
+    file: Annotated[str, typer.Argument(metavar="FILE", help="What `curewatch export` wrote.")],
     as_json: options.AsJson = False,
 ) -> None:
-    """Everything in again: what `export` printed, into an empty store."""
-    from curewatch.cli.studio import desk_of
+    """Everything in again: what `export` wrote, as JSON or as CSV files, into an empty store."""
+    from curewatch.cli.studio import bring_up, desk_of
     from curewatch.desk.taking_in import take_in
     from curewatch.intake.exports import read_export
 
-    data = read_export(file)
+    facts = read_export(file)
     with desk_of(ctx) as (desk, now):
-        taken = take_in(desk, data, now)
+        taken = take_in(desk, facts)
+        bring_up(desk, now)
     if as_json:
         say_json("import", **taken)
         return
-    told = [f"{taken[kind]} {kind}" for kind in ("pieces", "rooms", "recipes", "readings", "observations", "steps")]
-    say(f"Taken in: {', '.join(told)}.")
+    say(f"Taken in: {_counted(taken)}.")
+
+
+def _counted(counts: Mapping[str, int]) -> str:
+    told = ("pieces", "rooms", "recipes", "readings", "observations", "steps")
+    return ", ".join(f"{counts[kind]} {kind}" for kind in told)
 
 
 def _layout(

@@ -12,11 +12,17 @@ from curewatch.cli.facts import At, Name
 from curewatch.cli.output import PIPED_WIDTH, say, say_json
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from curewatch.desk import Desk
     from curewatch.desk.observing import Observed
+    from curewatch.observations import ObservationKind
 
 _SAYS = ("tacky", "touch-dry", "dry-through")
-Undo = Annotated[bool, typer.Option("--undo", help="Take back the last one logged of this piece instead.")]
+Undo = Annotated[
+    bool,
+    typer.Option("--undo", help="Take back the last one logged of this piece instead; with --at, that of this minute."),
+]
 Says = Annotated[
     str | None,
     typer.Argument(
@@ -41,7 +47,7 @@ def feel(ctx: typer.Context, name: Name, says: Says = None, at: At = None, undo:
         raise BadInput("FINGER", says, f"one of {', '.join(_SAYS)}")
     with desk_of(ctx) as (desk, now):
         if says is None:
-            _say_undone(desk, observing.take_back(desk, name, ObservationKind.FINGER, now), as_json)
+            _undo(desk, name, ObservationKind.FINGER, at, now, as_json)
         else:
             _say(desk, observing.feel(desk, name, Finger(says), moment(at, desk, now), now), "feel", as_json)
 
@@ -71,7 +77,7 @@ def weigh(
         raise BadInput("MASS", grams or "nothing", "a mass such as 512g, or --undo alone")
     with desk_of(ctx) as (desk, now):
         if grams is None:
-            _say_undone(desk, observing.take_back(desk, name, ObservationKind.WEIGHING, now), as_json)
+            _undo(desk, name, ObservationKind.WEIGHING, at, now, as_json)
             return
         mass = parse_weighing(grams, resolution)
         when = moment(at, desk, now)
@@ -92,19 +98,16 @@ def surface(
     """
     from curewatch.cli.studio import desk_of, moment
     from curewatch.desk import observing
-    from curewatch.intake.typed import BadInput, parse_temperature
-    from curewatch.observations import SURFACE_C_RANGE, ObservationKind
+    from curewatch.intake.typed import BadInput, parse_surface
+    from curewatch.observations import ObservationKind
 
     if (temperature is None) is not undo:
         raise BadInput("TEMP", temperature or "nothing", "a temperature such as 17.5C, or --undo alone")
     with desk_of(ctx) as (desk, now):
         if temperature is None:
-            _say_undone(desk, observing.take_back(desk, name, ObservationKind.SURFACE, now), as_json)
+            _undo(desk, name, ObservationKind.SURFACE, at, now, as_json)
             return
-        surface_c = parse_temperature(temperature, field="TEMP")
-        if not SURFACE_C_RANGE[0] <= surface_c <= SURFACE_C_RANGE[1]:
-            low, high = SURFACE_C_RANGE
-            raise BadInput("TEMP", temperature, f"a film's temperature between {low:g} and {high:g} °C")
+        surface_c = parse_surface(temperature, field="TEMP")
         _say(desk, observing.surface(desk, name, surface_c, moment(at, desk, now), now), "surface", as_json)
 
 
@@ -167,7 +170,11 @@ def _found(observed: Observed) -> str:
     return f"{one.grams:g} g, to {one.resolution_g:g} g" if one.grams is not None else f"surface {one.surface_c:.1f} °C"
 
 
-def _say_undone(desk: Desk, observed: Observed, as_json: bool) -> None:
+def _undo(desk: Desk, name: str, kind: ObservationKind, at: str | None, now: datetime, as_json: bool) -> None:
+    from curewatch.cli.studio import moment
+    from curewatch.desk import observing
+
+    observed = observing.take_back(desk, name, kind, of=None if at is None else moment(at, desk, now))
     one = observed.observation
     if as_json:
         say_json("undone", piece=observed.piece.name, id=one.id)

@@ -65,6 +65,11 @@ Air = Annotated[
         autocompletion=_words("still", "draughty", "fan"),
     ),
 ]
+AirThere = Annotated[
+    str | None,
+    typer.Option("--air", metavar="AIR", help="still, draughty, fan or a speed. Left out: as the room's is set."),
+]
+Place = Annotated[str | None, typer.Option("--place", metavar="PLACE", help="Where in the room.")]
 _SUPPORTS = ("canvas", "board", "panel", "raw-panel", "tile", "glass")
 Back = Annotated[
     str | None,
@@ -81,6 +86,16 @@ Support = Annotated[
         "--support",
         metavar="SUPPORT",
         help=f"Or heat, water and vapour: {', '.join(_SUPPORTS)}.",
+        autocompletion=_words(*_SUPPORTS),
+    ),
+]
+PouredOn = Annotated[
+    str,
+    typer.Option(
+        "--support",
+        "--back",
+        metavar="SUPPORT",
+        help=f"What it lies on: {', '.join(_SUPPORTS)}.",
         autocompletion=_words(*_SUPPORTS),
     ),
 ]

@@ -15,7 +15,7 @@ from curewatch.studio import damage, dew, wording
 if TYPE_CHECKING:
     from curewatch.desk import PieceReport
 
-_SOURCES = {"gauge": "by gauge", "volume": "from volume over area", "layer": "from a word, so rough"}
+_SOURCES = {"gauge": "by gauge", "volume": "from volume over area", "layer": "from a word or as the last, so rough"}
 
 
 def milestone_values(tz: ZoneInfo, forecast: Forecast | None) -> Values:
@@ -59,7 +59,7 @@ def values(tz: ZoneInfo, report: PieceReport) -> Values:
         "silicone": pour.silicone,
         "back": pour.support.value,
         "round": pour.round,
-        "air_m_s": pour.air_speed_m_s,
+        "air_m_s": report.drying.air_speed,
         "stage": report.line.stage_in_words,
         "stage_is_safe": report.line.stage_is_safe,
         "milestones": milestone_values(tz, forecast),
@@ -106,11 +106,12 @@ def text(tz: ZoneInfo, report: PieceReport, now: datetime, page: Page) -> str:
 
 
 def _air(report: PieceReport, now: datetime) -> str:
-    forecast = report.forecast
+    forecast, room = report.forecast, report.room
     assert forecast is not None
-    room = f"{forecast.room_temp_c:.1f} °C, {forecast.room_rh_pct:.0f} %, read {wording.age(report.data_at, now)}"
+    temp = "?" if room.temp_c is None else f"{room.temp_c:.1f} °C"
+    rh = "?" if room.rh_pct is None else f"{room.rh_pct:.0f} %"
     film = "" if forecast.film_temp_c is None else f"; the film lies at {forecast.film_temp_c:.1f} °C"
-    return f"Air       {room}{film}"
+    return f"Air       {temp}, {rh}, read {wording.age(room.data_at, now)}{film}"
 
 
 def _table(tz: ZoneInfo, forecast: Forecast, now: datetime, page: Page) -> list[str]:
@@ -127,7 +128,7 @@ def _table(tz: ZoneInfo, forecast: Forecast, now: datetime, page: Page) -> list[
 def _safety(report: PieceReport, page: Page) -> list[str]:
     """What these dates are not, and the caution that goes with the last step."""
     said = (
-        "Estimates from a model of the film and the room as last read, taken to stay so: touch an edge before you "
+        "Estimates from a model of the film and the room as read and as foreseen: touch an edge before you "
         "trust a date. "
     )
     if report.drying.pour.silicone:

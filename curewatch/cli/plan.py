@@ -47,6 +47,7 @@ def plan(
     ran_off: options.RanOff = None,
     size: options.Size = None,
     layer: options.Layer = None,
+    support: options.PouredOn = "canvas",
     recipe: Annotated[str | None, typer.Option("--recipe", metavar="NAME", help="The mix, by its name.")] = None,
     place: Annotated[str | None, typer.Option("--place", metavar="PLACE", help="Where in the room.")] = None,
     as_json: options.AsJson = False,
@@ -58,6 +59,7 @@ def plan(
     from curewatch.cli.studio import desk_of
     from curewatch.cli.thickness import thickness_of
     from curewatch.desk import PourOrder, planning
+    from curewatch.intake.supports import parse_support
     from curewatch.intake.typed import BadInput, parse_time
     from curewatch.records import MilestoneKind
 
@@ -74,6 +76,8 @@ def plan(
             wet_thickness_m=thickness.metres,
             thickness_source=thickness.source,
             size_m=thickness.size_m,
+            round=thickness.round,
+            support=parse_support(support),
             recipe=None if recipe is None else named(recipe, "--recipe"),
         )
         day = f"{due.strip()} {_EVENING}" if _DAY.fullmatch(due.strip()) else due

@@ -58,7 +58,7 @@ def text(tz: ZoneInfo, plan: Plan, now: datetime, page: Page) -> str:
     rows += ["", *textwrap.wrap(plan_words.verdict(plan.latest), page.width)]
     rows += ["", *_places(plan, date, page)]
     age = f"{plan.room} was last read {wording.age(plan.data_at, now)}; what is to come is its usual days."
-    return "\n".join([*rows, *textwrap.wrap(age, page.width)])
+    return "\n".join([*rows, *textwrap.wrap(age, page.width), *textwrap.wrap(plan_words.PLAN_CAUTION, page.width)])
 
 
 def _places(plan: Plan, date: Callable[[datetime], str], page: Page) -> list[str]:

@@ -14,10 +14,10 @@ from curewatch.cli.output import Page, say, say_json
 def board(ctx: typer.Context, as_json: options.AsJson = False) -> None:
     """Every piece with its stage and next dates, every room with the age of its data, and active alarms."""
     from curewatch.cli import board_page
-    from curewatch.cli.studio import desk_of
+    from curewatch.cli.studio import bring_up, desk_of
 
     with desk_of(ctx) as (desk, now):
-        desk.refresh(now)
+        bring_up(desk, now)
         seen = desk.board(now)
         if as_json:
             say_json("board", **board_page.values(desk.settings.tz, seen))
@@ -28,11 +28,11 @@ def board(ctx: typer.Context, as_json: options.AsJson = False) -> None:
 def piece(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:
     """One piece: its pour, its milestones with how sure they are, and what the room is doing to it."""
     from curewatch.cli import piece_page, plan_page
-    from curewatch.cli.studio import desk_of
+    from curewatch.cli.studio import bring_up, desk_of
     from curewatch.desk import planning
 
     with desk_of(ctx) as (desk, now):
-        desk.refresh(now)
+        bring_up(desk, now)
         report = desk.piece(name, now)
         advice = planning.advice(desk, name, now)
         if as_json:

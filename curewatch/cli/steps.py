@@ -15,11 +15,11 @@ from curewatch.cli.output import Page, say, say_json
 def steps(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:
     """What is still to be done to a piece, from when, in what air, and what was done."""
     from curewatch.cli import steps_page
-    from curewatch.cli.studio import desk_of
+    from curewatch.cli.studio import bring_up, desk_of
     from curewatch.desk import aftercare
 
     with desk_of(ctx) as (desk, now):
-        desk.refresh(now)
+        bring_up(desk, now)
         found = aftercare.steps(desk, name, now)
         if as_json:
             say_json("steps", **steps_page.values(desk.settings.tz, found, now))
@@ -39,11 +39,11 @@ def done(
 ) -> None:
     """Write down that a step was done."""
     from curewatch.cli import steps_page
-    from curewatch.cli.studio import desk_of, moment
+    from curewatch.cli.studio import bring_up, desk_of, moment
     from curewatch.desk import aftercare
 
     with desk_of(ctx) as (desk, now):
-        desk.refresh(now)
+        bring_up(desk, now)
         noted = aftercare.done(desk, name, named(step, "STEP"), moment(at, desk, now), now, anyway=anyway)
         if as_json:
             say_json("done", name=name, **steps_page.done_values(desk.settings.tz, noted.step), notes=list(noted.notes))

@@ -11,9 +11,10 @@ from curewatch.cli.studio import Values, iso
 from curewatch.desk.aftercare import Steps
 from curewatch.studio import wording
 from curewatch.studio.aftercare import Line
-from curewatch.studio.varnish_air import Window
+from curewatch.studio.varnish_air import Window, but
 from curewatch.workshop import StepDone
 
+NOW = ("safe", "worth checking")
 SIGNS = {"done": "[x]", "safe": "[ ]", "worth checking": "[?]", "not yet": " . ", "over": " - ", "waits": " . "}
 
 
@@ -71,9 +72,11 @@ def text(tz: ZoneInfo, found: Steps, now: datetime, page: Page) -> str:
 
     rows = [page.bold(f"{found.history.name}: the steps after its pour")]
     for line in found.lines:
-        head = f"{SIGNS[line.ready(now)]} {line.step:<10} {line.title}: {_when(line, now, local)}."
+        state = line.ready(now)
+        air = but(found.against) if line.needs_air and state in NOW else ""
+        head = f"{SIGNS[state]} {line.step:<10} {line.title}: {_when(line, now, local, air)}."
         rows += textwrap.wrap(head, page.width, subsequent_indent=" " * 15)
-        if line.done is None and line.ready(now) in ("safe", "worth checking"):
+        if state in NOW:
             rows += _wrapped(line.caution, page)
     if any(line.needs_air and line.done is None for line in found.lines):
         rows += ["", *textwrap.wrap(_air(found, now, local), page.width)]
@@ -88,17 +91,18 @@ def _wrapped(said: str, page: Page) -> list[str]:
     return textwrap.wrap(said, page.width, initial_indent=indent, subsequent_indent=indent)
 
 
-def _when(line: Line, now: datetime, local: wording.Local) -> str:
+def _when(line: Line, now: datetime, local: wording.Local, air: str) -> str:
+    """Its earliest date with how sure that is, what in the `air` is against it, and what it waits for."""
     if line.done is not None:
         early = ", before it was safe to" if line.done.too_early else ""
         return f"done {_date(line.done.done_at, now, local)}{early}"
     if line.ready(now) == "over":
         return "its time has passed"
-    after = f", once {', '.join(line.after)} is done" if line.after else ""
+    after = f"{air}, once {', '.join(line.after)} is done" if line.after else air
     if line.odds.safe is not None:
         even = line.odds.even
         if line.odds.safe <= now:
-            return f"from now on{after}"
+            return f"may be done from now on{after}"
         checking = "" if even is None or even == line.odds.safe else f", worth checking {_date(even, now, local)}"
         return f"safe {_date(line.odds.safe, now, local)}{checking}{after}"
     if line.odds.even is not None:

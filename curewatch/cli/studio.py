@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 import typer
+
+from curewatch.cli.output import write
 
 if TYPE_CHECKING:
     from curewatch.desk import Desk
@@ -45,6 +48,21 @@ def desk_of(ctx: typer.Context) -> Iterator[tuple[Desk, datetime]]:
         raise BadInput("clock unconfirmed", f"{now:%Y-%m-%d %H:%M} UTC", allowed)
     with Store.open(location_of(ctx), backups=settings.backup.folder) as store:
         yield Desk(store, settings), now
+
+
+def bring_up(desk: Desk, now: datetime) -> None:
+    """Forecast and decide as of `now`, before anything is shown.
+
+    A daemon of this store does the same within seconds; so where it would take long, as after a finger test in a full
+    studio, what is stored is shown and that is said on stderr.
+    """
+    from curewatch.desk import AT_HAND
+
+    left = desk.refresh(now, at_most=AT_HAND if desk.store.has_daemon() else None).left
+    if left:
+        words = f"Note: the daemon is working out {left:,} pieces anew; the dates shown are from before."
+        with suppress(OSError):
+            write(words, sys.stderr)
 
 
 def moment(typed: str | None, desk: Desk, now: datetime) -> datetime:

@@ -1,7 +1,7 @@
 """The daily backup: a thread of its own, so that copying a large store keeps nobody waiting.
 
-When one is due is read from what lies in the folder, as far as the clock allows: a backup whose name says it is from
-tomorrow proves only that a clock was wrong, so beside it the time since this run's own last one counts.
+When one is due is read from what lies in the folder: a backup whose name says it is from tomorrow proves only that a
+clock was wrong, and counts for nothing. Beside it the time since this run's own last one counts.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from datetime import datetime
 from curewatch.clock import Clock, plausible
 from curewatch.desk import Desk
 from curewatch.desk.late_backup import tell_late_backup
-from curewatch.store import BackupFailed, StoreError
+from curewatch.store import BackupFailed, StoreError, newest
 
 log = logging.getLogger(__name__)
 
@@ -48,14 +48,14 @@ class Backups:
         now, boottime = self._clock.now(), self._clock.boottime()
         if boottime < self._not_before or not plausible(now):
             return False
-        kept = self._store.backups()
-        age_s = (now - kept[-1].at).total_seconds() if kept else None
+        last = newest(self._store.backups(), now)
+        age_s = None if last is None else (now - last.at).total_seconds()
         if age_s is not None and 0 <= age_s < self._settings.every_h * 3600:
             return False
         self._not_before = boottime + AGAIN_AFTER_S
         try:
             made = self._store.back_up(now)
-            deleted = self._store.prune_backups(self._settings.keep, but=made.path)
+            deleted = self._store.prune_backups(self._settings.keep, now)
         except (BackupFailed, OSError) as error:
             log.error("%s; trying again in an hour", error)
             self._tell(str(error), now)

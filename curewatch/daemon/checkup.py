@@ -22,7 +22,7 @@ from curewatch.notify.services import Services
 from curewatch.records import DeliveryState, Reading
 from curewatch.settings import BrokerSettings, SensorSettings, Settings, SettingsError
 from curewatch.settings.routes import all_channels
-from curewatch.store import AlreadyRunning, CannotOpen, Store, StoreError
+from curewatch.store import AlreadyRunning, CannotOpen, Store, StoreError, newest
 from curewatch.studio.wording import age
 
 BROKER_WITHIN_S = 6.0
@@ -124,10 +124,13 @@ def _heard(store: Store) -> Iterator[Finding]:
 
 def _backups(store: Store, now: datetime) -> Finding:
     kept = store.backups()
-    if not kept:
+    last = newest(kept, now)
+    if last is None:
         return Finding("backups", Verdict.OK, "none yet: a daemon makes them, and `curewatch backup`")
-    verdict = Verdict.WARN if now - kept[-1].at > OLD_BACKUP else Verdict.OK
-    return Finding("backups", verdict, f"the newest of {len(kept)} is from {age(kept[-1].at, now)}")
+    if last.at > now:
+        return Finding("backups", Verdict.WARN, f"all {len(kept)} bear dates to come: a clock was wrong")
+    verdict = Verdict.WARN if now - last.at > OLD_BACKUP else Verdict.OK
+    return Finding("backups", verdict, f"the newest of {len(kept)} is from {age(last.at, now)}")
 
 
 def _daemon(store: Store) -> Finding:

@@ -20,6 +20,9 @@ class Level(IntEnum):
     """Every look, too."""
 
 
+_ESCAPED = {code: f"\\x{code:02x}" for code in (*range(0x20), *range(0x7F, 0xA0))}
+
+
 class _Line(logging.Formatter):
     """The time, then a word for what is wrong, if anything is."""
 
@@ -29,6 +32,10 @@ class _Line(logging.Formatter):
     def format(self, record: logging.LogRecord) -> str:
         record.trouble = f"{record.levelname.lower()}: " if record.levelno >= logging.WARNING else ""
         return super().format(record)
+
+    def formatMessage(self, record: logging.LogRecord) -> str:
+        """In one line, whatever it quotes: a sensor's topic, say, may hold control characters."""
+        return super().formatMessage(record).translate(_ESCAPED)
 
 
 @contextlib.contextmanager

@@ -7,12 +7,13 @@ from datetime import datetime
 
 from curewatch.desk.care import care_of
 from curewatch.desk.desk import Desk, mark_changed
-from curewatch.desk.evening import future_of
+from curewatch.desk.evening import coming_air
 from curewatch.desk.history import History, history
 from curewatch.desk.naming import nearest
 from curewatch.desk.orders import FactError
 from curewatch.studio.aftercare import Care, Line, Step, plan
 from curewatch.studio.climate import Climate
+from curewatch.studio.dew import dew_margin
 from curewatch.studio.skins import skins
 from curewatch.studio.varnish_air import Window, against, next_window
 from curewatch.workshop import StepDone
@@ -100,7 +101,8 @@ def _lines(found: History, care: Care) -> list[Line]:
 def _against(climate: Climate | None, care: Care) -> tuple[str, ...] | None:
     if climate is None:
         return None
-    return tuple(against(float(climate.temp_c[-1]), float(climate.rh_pct[-1]), care.air))
+    piece_c = dew_margin(climate).piece_c
+    return tuple(against(float(climate.temp_c[-1]), float(climate.rh_pct[-1]), care.air, piece_c))
 
 
 def _window(desk: Desk, found: History, lines: list[Line], care: Care, now: datetime) -> Window | None:
@@ -108,7 +110,7 @@ def _window(desk: Desk, found: History, lines: list[Line], care: Care, now: date
     coming = [line.odds.even for line in lines if line.needs_air and line.done is None and line.odds.even]
     if not coming:
         return None
-    future = future_of(desk.store, found.drying.room, now)
+    future = coming_air(desk.store, found.drying.room, now)
     return None if future is None else next_window(future, care.air, max(now, min(coming)))
 
 

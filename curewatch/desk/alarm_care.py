@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from curewatch.desk.desk import Desk, mark_changed
+from curewatch.desk.moves import in_time
 from curewatch.desk.naming import nearest
 from curewatch.desk.orders import FactError
-from curewatch.records import Alarm, AlarmEvent, AlarmHappening, AlarmKind, Damage
+from curewatch.records import Alarm, AlarmEvent, AlarmHappening, AlarmKind, Damage, Piece
 from curewatch.store import Transaction
 from curewatch.studio import alarms as life
 from curewatch.studio import damage as damages
@@ -57,10 +58,24 @@ def acknowledge(desk: Desk, room: str, kind: AlarmKind, now: datetime) -> Alarm:
         _room(tx, room)
         alarm = _known(tx, room, kind)
         if alarm is None or not life.is_active(alarm):
-            on = sorted({str(one.kind) for one in tx.alarms() if one.room == room and life.is_active(one)})
-            allowed = f"an alarm that is on in {room!r}: {', '.join(on) or 'none is'}"
-            raise FactError("KIND", kind.value, allowed)
+            on = [str(one.kind) for one in tx.alarms() if one.room == room and life.is_active(one)]
+            raise FactError("KIND", kind.value, f"an alarm that is on in {room!r}: {_listed(on)}")
         return _store(tx, life.acknowledged(alarm, now), AlarmHappening.ACKNOWLEDGED, now)
+
+
+def take_back_acknowledgement(desk: Desk, room: str, kind: AlarmKind) -> Alarm:
+    """Nobody sees to it after all: its reminder comes. FactError unless it is on and was acknowledged."""
+    with desk.store.write() as tx:
+        _room(tx, room)
+        alarm = _known(tx, room, kind)
+        if alarm is None or alarm.acknowledged_at is None or not life.is_seen_to(alarm):
+            seen = [str(one.kind) for one in tx.alarms() if one.room == room and life.is_seen_to(one)]
+            raise FactError("KIND", kind.value, f"an alarm that is on and seen to in {room!r}: {_listed(seen)}")
+        tx.take_back_acknowledgement(kind, room, alarm.acknowledged_at)
+        nobodys = alarm.model_copy(update={"acknowledged_at": None})
+        tx.put_alarms([nobodys])
+        mark_changed(tx)
+    return nobodys
 
 
 def mute(desk: Desk, room: str, kind: AlarmKind, length: timedelta, now: datetime) -> Alarm:
@@ -82,23 +97,41 @@ def unmute(desk: Desk, room: str, kind: AlarmKind, now: datetime) -> Alarm:
         _room(tx, room)
         alarm = _known(tx, room, kind)
         if alarm is None or not life.is_muted(alarm, now):
-            muted = sorted({str(one.kind) for one in tx.alarms() if one.room == room and life.is_muted(one, now)})
-            raise FactError("KIND", kind.value, f"an alarm that is muted in {room!r}: {', '.join(muted) or 'none is'}")
+            muted = [str(one.kind) for one in tx.alarms() if one.room == room and life.is_muted(one, now)]
+            raise FactError("KIND", kind.value, f"an alarm that is muted in {room!r}: {_listed(muted)}")
         return _store(tx, life.unmuted(alarm), AlarmHappening.UNMUTED, now)
 
 
 def clear_damage(desk: Desk, name: str, now: datetime) -> tuple[Damage, ...]:
     """A person has looked the piece over: what stood against it no longer does. FactError where nothing did."""
     with desk.store.write() as tx:
-        here = {piece.name: piece for piece in tx.pieces()}
-        if name not in here:
-            raise FactError("PIECE", name, nearest(name, list(here), "a piece here"))
-        standing = [one for one in tx.damages([here[name].id]) if damages.stands(one)]
+        piece = _piece(tx, name)
+        standing = [one for one in tx.damages([piece.id]) if damages.stands(one)]
         if not standing:
             raise FactError("PIECE", name, "a piece with damage that was not cleared yet (see `curewatch alarms`)")
-        tx.clear_damages(here[name].id, now)
+        tx.clear_damages(piece.id, now)
         mark_changed(tx)
     return tuple(standing)
+
+
+def take_back_clearing(desk: Desk, name: str, now: datetime) -> tuple[Damage, ...]:
+    """The piece was not looked over after all: what stood against it then stands again.
+
+    FactError: it was not within a day, or more harm has been counted since.
+    """
+    with desk.store.write() as tx:
+        piece = _piece(tx, name)
+        known = tx.damages([piece.id])
+        last = max((one.cleared_at for one in known if one.cleared_at), default=None)
+        if last is None:
+            raise FactError("PIECE", name, "a piece that was looked over")
+        in_time(last, f"the looking over of {name}", now)
+        back = [one.model_copy(update={"cleared_at": None}) for one in known if one.cleared_at == last]
+        if {one.kind for one in back} & {one.kind for one in known if one.cleared_at is None}:
+            raise FactError("PIECE", name, "a piece against which no more harm was counted since it was looked over")
+        tx.take_back_clearing(piece.id, last)
+        mark_changed(tx)
+    return tuple(one for one in back if damages.stands(one))
 
 
 def damage_of(desk: Desk, piece_id: int) -> tuple[Damage, ...]:
@@ -110,6 +143,17 @@ def damage_of(desk: Desk, piece_id: int) -> tuple[Damage, ...]:
 def _room(tx: Transaction, name: str) -> None:
     if tx.room(name) is None:
         raise FactError("ROOM", name, nearest(name, [room.name for room in tx.rooms()], "a room"))
+
+
+def _piece(tx: Transaction, name: str) -> Piece:
+    here = {piece.name: piece for piece in tx.pieces()}
+    if name not in here:
+        raise FactError("PIECE", name, nearest(name, list(here), "a piece here"))
+    return here[name]
+
+
+def _listed(kinds: Sequence[str]) -> str:
+    return ", ".join(sorted(kinds)) or "none is"
 
 
 def _known(tx: Transaction, room: str, kind: AlarmKind) -> Alarm | None:

@@ -42,6 +42,11 @@ class Decided:
     def __bool__(self) -> bool:
         return bool(self.alarms or self.history or self.damages or self.told or self.low is not None)
 
+    def after(self, scene: Scene) -> Scene:
+        """The scene with its alarms as they are now decided to be."""
+        alarms = {(alarm.room, alarm.kind): alarm for alarm in (*scene.alarms, *self.alarms)}
+        return replace(scene, alarms=tuple(alarms.values()))
+
 
 def watch_rooms(
     scene: Scene, settings: Settings, forecasts: Mapping[int, Forecast], now: datetime, local: Local
@@ -58,7 +63,7 @@ def watch_rooms(
         found.history.extend(seen.history)
         found.damages.extend(seen.damages)
         told += seen.told
-    tell, kept = silence.joined(told, rooms, now)
+    tell, kept = silence.joined(told, rooms, now, local)
     found.told.extend(tell)
     found.kept.extend(kept)
     return _with_batteries(found, scene, settings, now)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from curewatch.desk import mornings
@@ -15,10 +15,11 @@ from curewatch.desk.naming import meet_recipe, meet_room, nearest
 from curewatch.desk.open_steps import open_steps
 from curewatch.desk.orders import FactError, Logged, PourOrder
 from curewatch.desk.poured import write_pour
+from curewatch.desk.reports import PieceReport, Refreshed
 from curewatch.desk.rolling import Rolled, Rolling
 from curewatch.desk.room_air import RoomAir
 from curewatch.desk.scene import HEARD, REVISION, Scene, judged_anew, latest_air, read_scene
-from curewatch.records import Alarm, Damage, Forecast, Notice, Reading, Recipe, Room, Stay
+from curewatch.records import Forecast, Notice, Reading, Recipe, Room, Stay
 from curewatch.settings import Settings
 from curewatch.settings.routes import all_channels, due_times
 from curewatch.store import DuplicateName, Store, Transaction
@@ -28,45 +29,17 @@ from curewatch.studio import damage
 from curewatch.studio import forecast as forecasting
 from curewatch.studio import milestones as milestoning
 from curewatch.studio.alarms import is_active, looking_back
-from curewatch.studio.board import Board, PieceLine, RoomLine
+from curewatch.studio.board import Board, RoomLine
 from curewatch.studio.climate import Climate
-from curewatch.studio.dew import DewMargin, dew_margin
-from curewatch.studio.forecast import Drying
-
-
-@dataclass(frozen=True)
-class Refreshed:
-    """What a look at the studio came to."""
-
-    forecasts: int
-    """How many were made."""
-    notices: int
-    """How many were written."""
-    next_due: datetime
-    """When the next look is due, if nothing is logged before."""
-
-
-@dataclass(frozen=True)
-class PieceReport:
-    """One piece with all that bears on it."""
-
-    line: PieceLine
-    drying: Drying
-    forecast: Forecast | None
-    alarms: tuple[Alarm, ...]
-    data_at: datetime | None
-    damages: tuple[Damage, ...] = ()
-    """What stands against it until a person clears it."""
-    dew: DewMargin | None = None
-    """How far it would be from dew if it were dry; None where its room is not known."""
+from curewatch.studio.dew import dew_margin
 
 
 class Desk:
-    """Use cases over one store. Safe to use from several threads: it keeps no state but copies of readings."""
+    """Use cases over one store. Safe to use from several threads: it keeps only copies of readings."""
 
     def __init__(self, store: Store, settings: Settings) -> None:
         self.store, self.settings, self._air, self._evening = store, settings, RoomAir(), Evening()
-        self._rolling = Rolling(settings)
+        self._rolling, self._looking = Rolling(settings), threading.Lock()
         self.dates = Dates(store, settings, self.local)
         self.channels = all_channels(settings)
 
@@ -95,7 +68,7 @@ class Desk:
         air = self.settings.air_in(order.room) if order.air_speed_m_s is None else order.air_speed_m_s
         write_pour(tx, order, piece.id, air)
         tx.add_stay(Stay(piece_id=piece.id, room=order.room, place=order.place, since=order.at))
-        _look_back(tx, {order.room: order.at})
+        look_back(tx, {order.room: order.at})
         mark_changed(tx)
         return Logged(piece, tuple(notes))
 
@@ -106,7 +79,7 @@ class Desk:
             if not tx.add_readings([reading]):
                 notes.append("a reading of that moment is stored already; it stands as it was")
             else:
-                _look_back(tx, {reading.room: reading.at})
+                look_back(tx, {reading.room: reading.at})
                 _mark_heard(tx)
         return Logged(notes=tuple(notes))
 
@@ -121,7 +94,7 @@ class Desk:
                 tx.add_room(Room(name=room))
             new = tx.add_readings(readings)
             if new:
-                _look_back(tx, oldest)
+                look_back(tx, oldest)
                 _mark_heard(tx)
         return new
 
@@ -139,11 +112,20 @@ class Desk:
 
     # --- decisions ---
 
-    def refresh(self, now: datetime) -> Refreshed:
-        """Make stale forecasts again, judge the alarms, and write what people should be told, in one transaction."""
+    def refresh(self, now: datetime, *, at_most: int | None = None) -> Refreshed:
+        """Make stale forecasts again, judge the alarms, and write what people should be told, in one transaction.
+
+        `at_most`: where more pieces than that would have to be marched, all is left to the daemon.
+        """
+        with self._looking:  # the page's look and the daemon's would do the same work twice
+            return self._look(now, at_most)
+
+    def _look(self, now: datetime, at_most: int | None) -> Refreshed:
         draw_lessons(self.store, now)
         with self.store.read() as tx:
             scene = read_scene(tx, self._air, now)
+        if at_most is not None and (stale := self._rolling.stale(scene, now)) > at_most:
+            return Refreshed(0, 0, now, left=stale)
         rolled = self._rolling.look(self.store, scene, now)
         current = scene.forecasts | {forecast.piece_id: forecast for forecast in rolled.made}
         written = self._decide(scene, rolled, current, now)
@@ -153,7 +135,7 @@ class Desk:
     def _decide(self, scene: Scene, rolled: Rolled, current: dict[int, Forecast], now: datetime) -> int:
         due = self._due(scene, current, now)
         decided = watch_rooms(scene, self.settings, current, now, self.local)
-        extra = self._by_the_clock(scene, current, now)
+        extra = self._by_the_clock(decided.after(scene), current, now)
         if not (rolled.made or due or decided or extra):
             return 0
         with self.store.write() as tx:
@@ -232,7 +214,7 @@ class Desk:
                     drying=drying,
                     forecast=forecast,
                     alarms=tuple(a for a in scene.alarms if a.room == drying.room and is_active(a)),
-                    data_at=room.data_at,
+                    room=room,
                     damages=tuple(d for d in scene.damages if d.piece_id == drying.piece.id and damage.stands(d)),
                     dew=dew_margin(latest[drying.room]) if drying.room in latest else None,
                 )
@@ -270,7 +252,7 @@ def room_line(scene: Scene, name: str, climate: Climate | None) -> RoomLine:
     )
 
 
-def _look_back(tx: Transaction, rooms: Mapping[str, datetime]) -> None:
+def look_back(tx: Transaction, rooms: Mapping[str, datetime]) -> None:
     """More is now known of these rooms from a moment on: their quiet alarms are to be judged from there again."""
     was = [alarm for alarm in tx.alarms() if alarm.room in rooms]
     now = [looking_back(alarm, rooms[alarm.room] - timedelta(seconds=1)) for alarm in was]

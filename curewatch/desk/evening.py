@@ -70,14 +70,14 @@ class Evening:
         limits = limits_of(settings)
         if not room.wet_at(now) or not is_fresh(room, now, limits):
             return None
-        future = future_of(store, room.name, now)
+        future = coming_air(store, room.name, now)
         found = None if future is None else ahead.foreseen(room, future, limits, now)
         if found is not None:
             self.ahead[room.name] = found
         return found
 
 
-def future_of(store: Store, room: str, now: datetime) -> Future | None:
+def coming_air(store: Store, room: str, now: datetime) -> Future | None:
     """The room's air to come, from its own past as it is believed; None where that says nothing of it."""
     with store.read() as tx:
         climate = RoomAir().climate(tx, room, now - timedelta(hours=HISTORY), now)

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from curewatch.desk.desk import Desk
 from curewatch.records import Notice
 from curewatch.settings.routes import due_times
+from curewatch.store import newest
 
 
 def tell_late_backup(desk: Desk, why: str, now: datetime) -> bool:
@@ -14,13 +15,13 @@ def tell_late_backup(desk: Desk, why: str, now: datetime) -> bool:
 
     True if one was written. One is, however often it fails, until a backup has been made again.
     """
-    kept = desk.store.backups()
-    newest = kept[-1].at if kept else None
-    if newest is not None and timedelta(0) <= now - newest < 2 * timedelta(hours=desk.settings.backup.every_h):
+    last_made = newest(desk.store.backups(), now)
+    made_at = None if last_made is None else last_made.at
+    if made_at is not None and timedelta(0) <= now - made_at < 2 * timedelta(hours=desk.settings.backup.every_h):
         return False
-    last = "There is none yet" if newest is None else f"The newest is of {desk.local(newest):%a %d %b %Y, %H:%M}"
+    last = "There is none yet" if made_at is None else f"The newest is of {desk.local(made_at):%a %d %b %Y, %H:%M}"
     notice = Notice(
-        key=f"backup/late/{'never' if newest is None else newest.isoformat()}",
+        key=f"backup/late/{'never' if made_at is None else made_at.isoformat()}",
         kind="backup",
         created_at=now,
         title="The studio's record is not being backed up",

@@ -21,7 +21,7 @@ from curewatch.studio.learning import Learned, Lesson, learned, place_of, teach
 
 LEAD = timedelta(days=2)
 """Readings from so long before the pour on bear on a lesson."""
-VERSION = 2
+VERSION = 3
 """Raised when the same facts would give other lessons; all are then drawn again."""
 
 
@@ -98,7 +98,9 @@ def _mark(tx: Transaction, drying: Drying, seen: Sequence[Observation]) -> str:
 def _air(tx: Transaction, drying: Drying, seen: Sequence[Observation]) -> Any:
     last = max(one.at for one in seen)
     climates = {stay.room: RoomAir().climate(tx, stay.room, drying.pour.at, last) for stay in drying.lain}
-    return drying.air({room: climate for room, climate in climates.items() if climate is not None})
+    known = {room: climate for room, climate in climates.items() if climate is not None}
+    air = drying.air(known)
+    return None if air is None else drying.series(air, known)  # with what was read before, for a gap at the pour
 
 
 def _lesson(piece_id: int, data: dict[str, Any]) -> Lesson:

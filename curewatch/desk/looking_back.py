@@ -11,6 +11,7 @@ from curewatch.desk.care import care_of
 from curewatch.desk.desk import Desk
 from curewatch.desk.history import History, history
 from curewatch.desk.scene import limits_of
+from curewatch.desk.shelf import Shelf, as_mixed
 from curewatch.observations import Observation
 from curewatch.records import MilestoneKind
 from curewatch.studio.aftercare import Step, milestone
@@ -67,8 +68,8 @@ def look_back_on(desk: Desk, found: History, now: datetime) -> Looked:
     )
 
 
-def why(desk: Desk, looked: Looked, trouble: Trouble, water_share: float | None) -> list[Finding]:
-    """The mechanisms behind a trouble, held against the record. `water_share`: added water on the paint, if known."""
+def why(desk: Desk, looked: Looked, trouble: Trouble) -> list[Finding]:
+    """The mechanisms behind a trouble, held against the record. SettingsError where the materials cannot be read."""
     drying, climates = looked.history.drying, looked.history.climates
     limits, wet = limits_of(desk.settings), looked.wet_air
     frost_h = None
@@ -81,6 +82,8 @@ def why(desk: Desk, looked: Looked, trouble: Trouble, water_share: float | None)
         if step.step == Step.ISOLATION or step.step.startswith("varnish-")
     )
     handle = milestone(looked.history.forecast, MilestoneKind.HANDLE)
+    _, mix = as_mixed(desk, drying.recipe.name, Shelf.of(desk.settings))
+    water_share = None if mix is None else mix.added_water_share
     case = Case(
         drying, looked.trace, wet, looked.steps, coats, handle, water_share, frost_h, care_of(desk.settings),
         looked.now, looked.tilts,

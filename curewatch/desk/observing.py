@@ -50,24 +50,34 @@ def _log(desk: Desk, name: str, now: datetime, *, at: datetime, kind: Observatio
         given = Observation.model_validate({"piece_id": piece.id, "at": at, "kind": kind, **found})
         stored = tx.add_observation(given)
         mark_changed(tx)
-    desk.refresh(now)
+    draw_lessons(desk.store, now)  # for what there is to say of it; the dates follow at the next look
     with desk.store.read() as tx:
         lessons = [one for one in learned_so_far(tx).lessons if one.piece_id == piece.id]
     return Observed(piece, stored, said_of(stored, lessons[0] if lessons else None))
 
 
-def take_back(desk: Desk, name: str, kind: ObservationKind, now: datetime) -> Observed:
-    """The observation of that kind that was logged last of the piece was never so. FactError: there is none."""
+def take_back(desk: Desk, name: str, kind: ObservationKind, *, of: datetime | None = None) -> Observed:
+    """The observation of that kind that was logged last of the piece was never so; with `of`, that of this minute.
+
+    FactError: there is none.
+    """
     with desk.store.write() as tx:
         piece = _here(tx, name)
         known = [one for one in tx.observations([piece.id]) if one.kind is kind]
         if not known:
             raise FactError("NAME", name, f"a piece with a {kind.value} to take back")
-        last = max(known, key=lambda one: one.id)
+        found = known if of is None else [one for one in known if _minute(desk, one.at) == _minute(desk, of)]
+        if of is not None and not found:
+            moments = ", ".join(sorted(_minute(desk, one.at) for one in known))
+            raise FactError("--at", _minute(desk, of), f"the minute of a {kind.value} of {name}: {moments}")
+        last = max(found, key=lambda one: one.id)
         tx.take_back_observation(last.id)
         mark_changed(tx)
-    desk.refresh(now)
     return Observed(piece, last)
+
+
+def _minute(desk: Desk, at: datetime) -> str:
+    return desk.local(at).isoformat(timespec="minutes")
 
 
 def what_was_learned(desk: Desk, now: datetime) -> list[Belief]:
@@ -90,7 +100,6 @@ def forget(desk: Desk, name: str, now: datetime) -> Logged:
         for subject in subjects:
             tx.put_forgetting(Forgetting(subject=Subject(subject), name=name, at=now))
         mark_changed(tx)
-    desk.refresh(now)
     return Logged(notes=tuple(f"the {subject.value} {name!r} is as it was assumed to be" for subject in subjects))
 
 

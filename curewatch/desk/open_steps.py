@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from datetime import datetime
 
 from curewatch.desk.care import care_of
-from curewatch.desk.evening import future_of
+from curewatch.desk.evening import coming_air
 from curewatch.desk.scene import Scene
 from curewatch.records import Forecast, MilestoneKind
 from curewatch.settings import Settings
@@ -42,7 +42,7 @@ def open_steps(
         window = None
         if line is not None and line.needs_air:
             if drying.room not in futures:
-                futures[drying.room] = future_of(store, drying.room, now)
+                futures[drying.room] = coming_air(store, drying.room, now)
             future = futures[drying.room]
             window = None if future is None else next_window(future, care.air, now)
         found[drying.piece.name] = None if line is None else OpenStep(line, window)

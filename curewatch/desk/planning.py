@@ -140,6 +140,7 @@ def _imagined(desk: Desk, order: PourOrder, recipe: Recipe, now: datetime) -> Dr
         thickness_source=order.thickness_source,
         width_m=width,
         height_m=height,
+        round=order.round,
         recipe=recipe.name,
         support=order.support,
         air_speed_m_s=desk.settings.air_in(order.room) if order.air_speed_m_s is None else order.air_speed_m_s,

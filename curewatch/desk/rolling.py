@@ -61,19 +61,22 @@ class Rolling:
 
     def look(self, store: Store, scene: Scene, now: datetime) -> Rolled:
         """The forecasts of the scene's pieces that are to be made again at `now`."""
-        must = [d for d in scene.dryings if self._must(scene, d, now)]
-        due = {drying.piece.id for drying in must}
-        may = [
-            d
-            for d in scene.dryings
-            if d.piece.id not in due and forecasting.stirred(scene.forecasts.get(d.piece.id), d, scene.climates, now)
-        ]
+        due = {d.piece.id for d in scene.dryings if self._must(scene, d, now)}
+        may = [d for d in scene.dryings if d.piece.id not in due and self._may(scene, d, now)]
         if may:
             due |= self._moved(store, scene, may, now)
         stale = [drying for drying in scene.dryings if drying.piece.id in due]
         if len(stale) <= AT_ONCE:
             return self._made(store, scene, stale, now)[0] if stale else Rolled()
         return self._made_in_parts(store, scene, stale, now)
+
+    def stale(self, scene: Scene, now: datetime) -> int:
+        """How many pieces a look would march, be it only their central films."""
+        return sum(self._must(scene, d, now) or self._may(scene, d, now) for d in scene.dryings)
+
+    @staticmethod
+    def _may(scene: Scene, drying: Drying, now: datetime) -> bool:
+        return forecasting.stirred(scene.forecasts.get(drying.piece.id), drying, scene.climates, now)
 
     @staticmethod
     def _must(scene: Scene, drying: Drying, now: datetime) -> bool:

@@ -13,7 +13,7 @@ from curewatch.observations import Observation
 from curewatch.workshop import StepDone
 
 
-def take_back_observation(desk: Desk, name: str, observation_id: int, now: datetime) -> Observation:
+def take_back_observation(desk: Desk, name: str, observation_id: int) -> Observation:
     """It was never so; what the piece taught by it is forgotten. FactError: no such observation of a piece here."""
     with desk.store.write() as tx:
         here = {piece.name: piece for piece in tx.pieces()}
@@ -25,7 +25,6 @@ def take_back_observation(desk: Desk, name: str, observation_id: int, now: datet
             raise FactError("observation", str(observation_id), f"the number of one of {name}: {numbers}")
         tx.take_back_observation(observation_id)
         mark_changed(tx)
-    desk.refresh(now)
     return known[observation_id]
 
 

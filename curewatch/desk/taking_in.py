@@ -1,9 +1,10 @@
-"""Everything into an empty store, as `taking_out.everything` gave it."""
+"""Everything into an empty store, as `taking_out.everything` or `as_tables.write_tables` gave it."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from datetime import datetime
+import itertools
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from pydantic import ValidationError
@@ -11,36 +12,73 @@ from pydantic import ValidationError
 from curewatch.desk.desk import Desk, mark_changed
 from curewatch.desk.orders import FactError
 from curewatch.desk.taking_out import KINDS, SCHEMA
-from curewatch.records import Reading, Record
-from curewatch.store import FactRefused
+from curewatch.records import Notice, Reading, Record
+from curewatch.store import FactRefused, RowRefused
 
-_SINCE_LATER = {"tilts", "paints", "forgettings", "alarms", "alarm_events", "notices"}
+SINCE_LATER = frozenset({"tilts", "paints", "forgettings", "alarms", "alarm_events", "notices"})
 """Kinds that an export may lack: they were not told of from the beginning."""
+AT_A_TIME = 5000
+"""Readings that are held at a time on their way into the store."""
 _FIELD = "FILE"
 R = TypeVar("R", bound=Record)
 
 
-def take_in(desk: Desk, data: Mapping[str, Any], now: datetime) -> dict[str, int]:
-    """Make the studio that `data` tells of in this store, which must be empty; how much of each kind went in.
+@dataclass(frozen=True)
+class Facts:
+    """What an export tells, read and checked one by one, but not yet against each other."""
 
-    Into an empty one only: two studios' facts would contradict each other by name. Raises FactError, and nothing is
-    written, where the store holds anything, where `data` is no such export, or contradicts itself. Forecasts are made
-    at the next look; nobody is told again what the old store's notices say.
+    records: Mapping[str, Sequence[Record]]
+    """By kind, in the order they go in."""
+    readings: Iterable[Reading]
+    """Gone through once; what is wrong with one may show only then."""
+    where: Callable[[str, int, str | None], str]
+    """How to say to a person where a record of a kind stands, or one field of it."""
+
+
+def take_in(desk: Desk, facts: Facts) -> dict[str, int]:
+    """Make the studio that `facts` tell of in this store, which must be empty; how much of each kind went in.
+
+    Into an empty one only: two studios' facts would contradict each other by name. All in one transaction. Raises
+    FactError, and nothing is written, where the store holds anything, or `facts` contradict themselves; and whatever
+    going through the readings raises. Forecasts are made at the next look; nobody is told again what the old store's
+    notices say.
     """
-    records = {kind: _read(kind, KINDS[kind][0], data) for kind in _checked(data)}
-    readings = _readings(data["readings"])
+    count = 0
     try:
         with desk.store.write() as tx:
             if tx.holds_anything():
                 raise FactError(_FIELD, "an export", "an empty store to take it in; this one holds facts (see --store)")
-            for kind, some in records.items():
+            for kind, some in facts.records.items():
                 tx.take_in(kind, some)
-            tx.add_readings(readings)
+            readings = iter(facts.readings)
+            while batch := list(itertools.islice(readings, AT_A_TIME)):
+                tx.add_readings(batch)
+                count += len(batch)
             mark_changed(tx)
-    except FactRefused as error:
+    except RowRefused as error:
+        raise _refused(error, facts) from error
+    except (FactRefused, UnicodeError) as error:
         raise FactError(_FIELD, str(error), "an export whose parts agree with each other") from error
-    desk.refresh(now)
-    return {**{kind: len(some) for kind, some in records.items()}, "readings": len(readings)}
+    return {**{kind: len(some) for kind, some in facts.records.items()}, "readings": count}
+
+
+def _refused(error: RowRefused, facts: Facts) -> FactError:
+    if error.dangling is None:
+        where = facts.where(error.kind, error.index, None)
+        return FactError(_FIELD, where, f"what agrees with the rest ({error.why})")
+    column, wanted = error.dangling
+    given = getattr(facts.records[error.kind][error.index], column)
+    return FactError(_FIELD, f"{facts.where(error.kind, error.index, column)} = {given}", f"one of {wanted}")
+
+
+def facts_of(data: Mapping[str, Any]) -> Facts:
+    """What an export in JSON tells. FactError where it is none of ours."""
+    records = {kind: _read(kind, KINDS[kind][0], data) for kind in _checked(data)}
+    return Facts(records, _readings(data["readings"]), _where)
+
+
+def _where(kind: str, index: int, column: str | None) -> str:
+    return f"{kind}[{index}]" if column is None else f"{kind}[{index}].{column}"
 
 
 def _checked(data: Mapping[str, Any]) -> list[str]:
@@ -53,7 +91,7 @@ def _checked(data: Mapping[str, Any]) -> list[str]:
     known = {"schema", "kind", "readings", *KINDS}
     if strange := sorted(set(data) - known):
         raise FactError(_FIELD, strange[0], f"only {', '.join(KINDS)} and readings")
-    if missing := sorted((known - _SINCE_LATER) - set(data)):
+    if missing := sorted((known - SINCE_LATER) - set(data)):
         raise FactError(_FIELD, f"no {missing[0]}", "a whole export; this one lacks a part")
     return [kind for kind in KINDS if kind in data]
 
@@ -62,17 +100,15 @@ def _read(kind: str, record: type[Record], data: Mapping[str, Any]) -> list[Reco
     return [_one(record, given, f"{kind}[{index}]") for index, given in enumerate(_listed(data[kind], kind))]
 
 
-def _readings(given: Any) -> list[Reading]:
+def _readings(given: Any) -> Iterator[Reading]:
     if not isinstance(given, Mapping):
         raise FactError(_FIELD, "readings", "readings by room")
-    found = []
     for room, some in given.items():
         for index, one in enumerate(_listed(some, f"readings[{room!r}]")):
             reading = _one(Reading, one, f"readings[{room!r}][{index}]")
             if reading.room != room:
                 raise FactError(_FIELD, f"readings[{room!r}][{index}] of {reading.room!r}", f"a reading of {room!r}")
-            found.append(reading)
-    return found
+            yield reading
 
 
 def _listed(given: Any, where: str) -> list[Any]:
@@ -83,9 +119,33 @@ def _listed(given: Any, where: str) -> list[Any]:
 
 def _one(record: type[R], given: Any, where: str) -> R:
     try:
-        return record.model_validate(given)
+        return made(record, given)
+    except Unfit as error:
+        at = f"{where}.{error.place}" if error.place else where
+        raise FactError(_FIELD, f"{at} = {str(error.given)[:60]}", error.allowed) from None
+
+
+class Unfit(ValueError):
+    """Values that make no record: the `place` of the first that is wrong ("" where it is several), it, what may be."""
+
+    def __init__(self, place: str, given: Any, allowed: str) -> None:
+        super().__init__(place, given, allowed)
+        self.place, self.given, self.allowed = place, given, allowed
+
+
+def made(record: type[R], values: Any) -> R:
+    """The record of these values. Raises Unfit."""
+    try:
+        found = record.model_validate(values)
+    except OverflowError:  # of a time whose offset leads out of the calendar
+        raise Unfit("", values, "times between the years 1 and 9999") from None
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
-        place = ".".join(str(part) for part in first["loc"])
-        at = f"{where}.{place}" if place else where
-        raise FactError(_FIELD, f"{at} = {str(first['input'])[:60]}", first["msg"].lower()) from None
+        allowed = first["msg"].removeprefix("Input should be ").removeprefix("Value error, ")
+        raise Unfit(".".join(map(str, first["loc"])), first["input"], allowed[:1].lower() + allowed[1:]) from None
+    if isinstance(found, Notice):
+        try:
+            found.model_dump(mode="json")
+        except ValueError:  # else it would go in, and never come out again
+            raise Unfit("data", "data in data in data…", "data of less than 250 levels") from None
+    return found

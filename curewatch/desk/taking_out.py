@@ -16,6 +16,9 @@ from curewatch.workshop import Paint, RecipeMix, StepDone, Tilt
 
 SCHEMA = 1
 """Of what `everything` gives. Raised when what it gave before could no longer be read."""
+RISKY = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20", "'")
+"""Text that begins so is a formula to a spreadsheet (OWASP, CSV Injection; the four wide ones are = + - @ too), and
+what hides it: such text gets a ' before it, which reading takes off."""
 ALL = 2**62
 """More of anything than there can be."""
 
@@ -49,7 +52,7 @@ def everything(desk: Desk) -> dict[str, Any]:
     with desk.store.read() as tx:
         found = _facts(tx)
         rooms = [room["name"] for room in found["rooms"]]
-        readings = {room: [_plain(one) for one in tx.readings(room)] for room in rooms}
+        readings = {room: [_plain(one) for one in tx.each_reading(room)] for room in rooms}
     return {"schema": SCHEMA, "kind": "export", **found, "readings": readings}
 
 
@@ -82,4 +85,9 @@ def rows(readings: list[Reading]) -> Iterator[tuple[str, str, str, str]]:
     for one in readings:
         temp = "" if one.temp_c is None else repr(one.temp_c)
         rh = "" if one.rh_pct is None else repr(one.rh_pct)
-        yield one.at.isoformat(), temp, rh, one.source
+        yield one.at.isoformat(), temp, rh, harmless(one.source)
+
+
+def harmless(text: str) -> str:
+    """Text as a cell that no spreadsheet takes for a formula."""
+    return f"'{text}" if text.startswith(RISKY) else text

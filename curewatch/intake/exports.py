@@ -6,21 +6,30 @@ import json
 from pathlib import Path
 from typing import Any
 
+from curewatch.desk.taking_in import Facts, facts_of
 from curewatch.intake.errors import BadInput
+from curewatch.intake.tables_csv import parse_tables
 from curewatch.intake.whole_file import read_whole
+from curewatch.intake.zipped import is_zip
 
 MAX_BYTES = 2**30
 """A gigabyte: twenty sensors' readings of a year."""
 _FILE = "the path of a file that `curewatch export` wrote"
 
 
-def read_export(path: str | Path, *, field: str = "FILE") -> dict[str, Any]:
-    """The object in the file at `path`. BadInput where there is none."""
-    return parse_export(read_whole(path, MAX_BYTES, wanted=_FILE, field=field), str(path), field=field)
+def read_export(path: str | Path, *, field: str = "FILE") -> Facts:
+    """What the file at `path` tells, JSON or a ZIP of CSV files by its content. BadInput or FactError where it is none.
+
+    What is wrong with its readings shows only as they are gone through.
+    """
+    content = read_whole(path, MAX_BYTES, wanted=_FILE, field=field)
+    if is_zip(content):
+        return parse_tables(content, str(path), field=field)
+    return facts_of(parse_export(content, str(path), field=field))
 
 
 def parse_export(content: bytes, name: str, *, field: str = "FILE") -> dict[str, Any]:
-    """The text of such a file, called `name` in what is said of it."""
+    """The object in the text of such a file, called `name` in what is said of it."""
     try:
         found = json.loads(content, parse_constant=_no_number)
     except json.JSONDecodeError as problem:

@@ -2,26 +2,33 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import itertools
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 
+from curewatch.intake.cells import DELIMITERS, cells_of, number_in
 from curewatch.intake.errors import BadInput, quoted
 from curewatch.intake.local_time import moments_of, skipped
+from curewatch.intake.table_cells import value_in
 from curewatch.intake.whole_file import read_whole
 from curewatch.records import RH_PCT_RANGE, TEMP_C_RANGE, Reading
 
 MAX_BYTES = 256_000_000
 PREAMBLE = 60
 """Lines above the header in which a logger may tell of itself."""
+LOOKED_AT = 100
+"""Rows that tell which way a file runs."""
 OUR_SOURCE = "source"
 """The column that an export of ours names the sensor in."""
 YEARS = (1970, 2199)
 """A logger whose clock was never set begins at the first; beyond the calendar's ends there is no time in UTC."""
+_CONTROL = re.compile(r"[\x00-\x1f\x7f]")
 TO_C = {"C": (1.0, 0.0), "F": (5 / 9, -32 * 5 / 9), "K": (1.0, -273.15)}
 
 
@@ -75,6 +82,7 @@ class _File:
         self._text = text
         self._delimiter, self._heading = self._find_header(text)
         self._last: datetime | None = None
+        self._newest_first = self._runs_backwards()
 
     def imported(self, room: str, source: str, now: datetime) -> Imported:
         found = Imported()
@@ -106,8 +114,8 @@ class _File:
         wanted = [c for c in (self._layout.time, self._layout.temperature, self._layout.humidity) if c is not None]
         lines = list(itertools.islice(io.StringIO(text, newline=""), PREAMBLE))  # counted as _rows counts them
         for number, line in enumerate(lines, 1):
-            for delimiter in (",", ";", "\t"):
-                cells = _cells(line, delimiter)
+            for delimiter in DELIMITERS:
+                cells = [cell.strip() for cell in cells_of(line, delimiter)]
                 if len(cells) > 1 and all(_column(cells, one) is not None for one in wanted):
                     self._line = number
                     return delimiter, cells
@@ -115,6 +123,18 @@ class _File:
         raise BadInput(
             "FILE", self._name, f"the columns {', '.join(map(quoted, wanted))}", f"whose first line is {quoted(first)}"
         )
+
+    def _runs_backwards(self) -> bool:
+        """Whether the newest row comes first, by most of the first rows: clocks set back make one step look other."""
+        steps, before, header = 0, None, self._line
+        with contextlib.suppress(BadInput):  # told when the rows are taken
+            for cells in itertools.islice(self._rows(), LOOKED_AT):
+                with contextlib.suppress(BadInput):
+                    at = self._clock_time(self._cell(cells, self._layout.time)).replace(tzinfo=None)
+                    steps += 0 if before is None else (at > before) - (at < before)
+                    before = at
+        self._line = header
+        return steps < 0
 
     def _rows(self) -> Iterator[list[str]]:
         header = self._line
@@ -140,9 +160,16 @@ class _File:
         if rh is not None:
             rh = self._within(rh, RH_PCT_RANGE, "a humidity in %")
         at = self._moment(self._cell(cells, self._layout.time))
-        named = self._cell(cells, OUR_SOURCE) if OUR_SOURCE in self._heading else ""
+        named = self._sensor(cells) if OUR_SOURCE in self._heading else ""
         self._last = at
         return Reading(room=room, at=at, temp_c=temp, rh_pct=rh, source=named or source, received_at=now)
+
+    def _sensor(self, cells: list[str]) -> str:
+        """Empty where the row names none."""
+        named = str(value_in(self._cell(cells, OUR_SOURCE), str, self._delimiter))
+        if _CONTROL.search(named):
+            raise self._bad(named, f"a sensor's name without control characters under {quoted(OUR_SOURCE)}")
+        return named
 
     def _cell(self, cells: list[str], column: str) -> str:
         index = _column(self._heading, column)
@@ -153,14 +180,8 @@ class _File:
         text = "" if column is None else self._cell(cells, column)
         if text.casefold() in ("", "-", "--", "nan", "n/a", "null", "none"):
             return None
-        plain = text.removesuffix(unit).rstrip("° ")
-        if self._delimiter != ",":
-            plain = plain.replace(",", ".")
-        try:
-            value = float(plain) if len(plain) <= 40 else float("nan")
-        except ValueError:
-            value = float("nan")
-        if not abs(value) < 1e6:
+        value = number_in(text.removesuffix(unit).rstrip("° "), self._delimiter)
+        if value is None or not abs(value) < 1e6:
             raise self._bad(text, f"a number in {unit} under {quoted(column)}, or nothing")
         return value
 
@@ -171,36 +192,38 @@ class _File:
         return value
 
     def _moment(self, text: str) -> datetime:
+        at, zone = self._clock_time(text), self._layout.zone
+        if at.tzinfo is not None:
+            return at.astimezone(UTC)
+        moments = moments_of(at, zone)
+        if not moments:
+            raise skipped(at, zone, text, f"line {self._line}")
+        # when the clocks go back an hour comes twice: the nearest that goes on from the row before
+        if self._newest_first:
+            moments.reverse()
+        onwards = [moment for moment in moments if self._last is None or self._goes_on(self._last, moment)]
+        return (onwards or moments)[0].astimezone(UTC)
+
+    def _goes_on(self, before: datetime, moment: datetime) -> bool:
+        return moment < before if self._newest_first else moment > before
+
+    def _clock_time(self, text: str) -> datetime:
+        """As the row has it, with its offset or without."""
         layout = self._layout
         try:
             if layout.time_format is None:
                 at = datetime.fromisoformat(text)
             else:
-                at = datetime.strptime(text, layout.time_format)  # noqa: DTZ007 - the zone is put on below
+                at = datetime.strptime(text, layout.time_format)  # noqa: DTZ007 - the zone is put on by _moment
         except ValueError:
             wanted = "a time as ISO 8601 has it, or --time-format" if layout.time_format is None else layout.time_format
             raise self._bad(text, f"{wanted} (under {quoted(layout.time)})") from None
         if not YEARS[0] <= at.year <= YEARS[1]:
             raise self._bad(text, f"a time between {YEARS[0]} and {YEARS[1]} (under {quoted(layout.time)})")
-        if at.tzinfo is not None:
-            return at.astimezone(UTC)
-        moments = moments_of(at, layout.zone)
-        if not moments:
-            raise skipped(at, layout.zone, text, f"line {self._line}")
-        # when the clocks go back an hour comes twice: the first that follows the row before
-        later = [moment for moment in moments if self._last is None or moment > self._last]
-        return (later or moments)[0].astimezone(UTC)
+        return at
 
     def _bad(self, given: str, allowed: str) -> BadInput:
         return BadInput("FILE", given, allowed, f"in line {self._line} of {quoted(self._name)}")
-
-
-def _cells(line: str, delimiter: str) -> list[str]:
-    """The cells of a line that may be no row at all."""
-    try:
-        return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter), [])]
-    except csv.Error:
-        return []
 
 
 def _column(heading: Sequence[str], wanted: str) -> int | None:

@@ -35,4 +35,9 @@ def resolve(document: object, pointer: str) -> object:
 def _names(pointer: str) -> tuple[str, ...]:
     if not is_pointer(pointer):
         raise KeyError(pointer)
-    return tuple(token.replace("~1", "/").replace("~0", "~") for token in pointer.split("/")[1:])
+    return tuple(map(unescaped, pointer.split("/")[1:]))
+
+
+def unescaped(token: str) -> str:
+    """One name within a pointer, as it is in the document."""
+    return token.replace("~1", "/").replace("~0", "~")

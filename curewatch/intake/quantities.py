@@ -14,6 +14,7 @@ from decimal import Decimal
 
 from curewatch.intake.errors import BadInput
 from curewatch.intake.numbers import MAX_TYPED, Amount, Convert, Quantity, read_amount, tidy, times
+from curewatch.observations import SURFACE_C_RANGE
 from curewatch.records import WET_THICKNESS_RANGE_M, Support
 from curewatch.settings import AIR_SPEED_RANGE_M_S, AIR_SPEEDS_M_S
 
@@ -106,6 +107,15 @@ ROOM_TEMPERATURE = Quantity(
     span="between -40 °C and 60 °C",
     examples="21C or 70F",
 )
+SURFACE_TEMPERATURE = Quantity(
+    what="a film's temperature",
+    units=TEMPERATURES_C,
+    unit_names="°C, °F, K",
+    low=_exact(SURFACE_C_RANGE[0]),
+    high=_exact(SURFACE_C_RANGE[1]),
+    span=f"between {SURFACE_C_RANGE[0]:g} °C and {SURFACE_C_RANGE[1]:g} °C",
+    examples="17.5C or 63F",
+)
 HUMIDITY = Quantity(
     what="a relative humidity",
     units=PERCENTS,
@@ -177,6 +187,11 @@ def parse_mass(text: str, *, field: str = "--mass") -> float:
 def parse_temperature(text: str, *, field: str = "--temperature") -> float:
     """Air temperature of a room [°C]. A bare number could be °C or °F, so it is asked back."""
     return ROOM_TEMPERATURE.parse(text, field)
+
+
+def parse_surface(text: str, *, field: str) -> float:
+    """Temperature of a film's surface [°C], with its unit."""
+    return SURFACE_TEMPERATURE.parse(text, field)
 
 
 def parse_humidity(text: str, *, field: str = "--humidity") -> float:

@@ -58,8 +58,10 @@ class Couriers:
 
     def _serve(self, channel: str) -> None:
         bell = self._bells[channel]
-        while not self._stopping:
+        while True:
             bell.clear()
+            if self._stopping:  # asked after the bell was cleared: a stop rings once, and is not to be missed
+                return
             bell.wait(self._look(channel))
 
     def _look(self, channel: str) -> float:

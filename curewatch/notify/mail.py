@@ -52,8 +52,7 @@ class Mail:
         try:
             smtp = self._connected()
             try:
-                if self._password is not None and self._server.user is not None:
-                    smtp.login(self._server.user, self._password.get_secret_value())
+                self._log_in(smtp)
                 smtp.send_message(message, self._server.sender, [self._to])
                 with suppress(smtplib.SMTPException, OSError):  # it is taken, however the server says good-bye
                     smtp.quit()
@@ -61,6 +60,14 @@ class Mail:
                 smtp.close()
         except (smtplib.SMTPException, OSError) as error:
             raise _refusal(error, self._place, self._server.timeout_s) from None
+
+    def _log_in(self, smtp: smtplib.SMTP) -> None:
+        if self._password is None or self._server.user is None:
+            return
+        try:
+            smtp.login(self._server.user, self._password.get_secret_value())
+        except UnicodeEncodeError:  # its text has a letter of the password in it
+            raise TryLater(f"{self._place}: the user or the password has letters beyond ASCII, see [mail]") from None
 
     def _connected(self) -> smtplib.SMTP:
         server, timeout_s = self._server, self._server.timeout_s
@@ -125,8 +132,10 @@ def _refusal(error: Exception, place: str, timeout_s: float) -> TryLater | GiveU
             return _by_code(codes[-1], f"{place} refuses the address ({codes[-1]})")
         case smtplib.SMTPSenderRefused():
             return TryLater(f"{place} refuses the sender ({error.smtp_code}): check sender in the settings, [mail]")
-        case smtplib.SMTPResponseException():
+        case smtplib.SMTPDataError():
             return _by_code(error.smtp_code, f"{place} refuses the message ({error.smtp_code})")
+        case smtplib.SMTPResponseException():  # its greeting, hello or STARTTLS: it has not heard of any message yet
+            return TryLater(f"{place} refuses to talk to us ({error.smtp_code})")
         case smtplib.SMTPServerDisconnected():
             return TryLater(f"{place} broke the connection off")
     return TryLater(_unreached(error, place, timeout_s))

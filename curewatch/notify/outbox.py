@@ -176,7 +176,10 @@ class Outbox:
         return [*alone, *written]
 
     def _caught_up(self, name: str, waiting: list[Delivery], now: datetime) -> list[Delivery]:
-        """What to send now to a program: each by itself, but as one what had come about long before it was noticed."""
+        """What to send now to a program: each by itself, but as one what had come about long before it was noticed.
+
+        As several where it is much, so that no message grows without bound and each notice is whole in one of them.
+        """
         late = [
             d
             for d in waiting
@@ -184,14 +187,15 @@ class Outbox:
             and together.is_belated(d.notice)
             and is_due(d, now)
         ]
-        if len(late) < 2:
-            return waiting
-        notice = together.for_programs([d.notice for d in late], name, now)
-        with self._store.write() as tx:
-            if not tx.tell_together(notice, name, [d.id for d in late], now):
-                return waiting
-            written = tx.deliveries(state=DeliveryState.WAITING, keys=[notice.key])
-        told = {d.id for d in late}
+        written: list[Delivery] = []
+        told: set[int] = set()
+        for begin in range(0, len(late) - 1, together.PROGRAM_MOST):  # a last one by itself stays so
+            members = late[begin : begin + together.PROGRAM_MOST]
+            notice = together.for_programs([d.notice for d in members], name, now)
+            with self._store.write() as tx:
+                if tx.tell_together(notice, name, [d.id for d in members], now):
+                    written += tx.deliveries(state=DeliveryState.WAITING, keys=[notice.key])
+                    told |= {d.id for d in members}
         return [*written, *(d for d in waiting if d.id not in told)]
 
     def _deliver(self, delivery: Delivery, channel: Channel) -> bool:

@@ -22,6 +22,10 @@ FLOOD = 5
 LONG_AGO = timedelta(hours=1)
 WHOLE = 8
 """So many notices are told together with their text, further ones by their title."""
+TITLES = 40
+"""So many titles, and what is beyond is counted."""
+PROGRAM_MOST = 100
+"""So many notices in one message to a program, each whole; further ones in a next message."""
 _LIVE = ("alarm", "reminder", "foreseen", "test", "morning")
 """Kinds that are about now: they wait for nothing but a flood to pass."""
 
@@ -58,9 +62,11 @@ def together(members: Sequence[Notice], channel: str, now: datetime) -> Notice:
     # A morning's work says what to do with each piece; that one came so far is then worth a line.
     brief = "milestone" if any(notice.kind == "morning" for notice in ordered) else ""
     whole = [notice for notice in ordered if notice.kind != brief][:WHOLE]
+    told = {notice.key for notice in whole}
     parts = [f"{notice.title}\n{notice.text}" for notice in whole]
-    if rest := [notice for notice in ordered if notice not in whole]:
-        parts.append("\n".join(["And:", *(f"- {notice.title}" for notice in rest)]))
+    if rest := [notice for notice in ordered if notice.key not in told]:
+        more = [f"- and {len(rest) - TITLES} more"] if len(rest) > TITLES else []
+        parts.append("\n".join(["And:", *(f"- {notice.title}" for notice in rest[:TITLES]), *more]))
     expiries = [notice.expires_at for notice in ordered]
     return Notice(
         key=f"together/{_digest([channel, *sorted(notice.key for notice in ordered)])}",

@@ -13,7 +13,7 @@ chance correlations between quantities ranked out (Owen 1994, "Controlling corre
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from statistics import NormalDist
 
@@ -28,7 +28,7 @@ from curewatch.physics.series import AirSeries
 from curewatch.physics.state import State
 
 THICKNESS_SPREAD = {"gauge": 0.05, "volume": 0.20, "layer": 0.30}
-"""Spread of the wet thickness: notched comb gauge (ASTM D4414), volume over area, "thin/medium/thick"."""
+"""Spread of the wet thickness: notched comb gauge (ASTM D4414), volume over area, thin/medium/thick or as the last."""
 SPREADS = ("thickness", "solids", "air_speed", "d0", "g0", "limit_surface", "limit_bottom", "mfft")
 SOLIDS_SPREAD, AIR_SPREAD, D0_SPREAD, G0_SPREAD, LIMIT_SPREAD, MFFT_SPREAD_K = 0.10, 0.45, 0.5, 0.8, 0.15, 1.5
 QUANTILES = (0.1, 0.5, 0.9)
@@ -48,7 +48,7 @@ class Pouring:
     side: float = 0.25
     """Side along the air [m]."""
     air_speed: float = 0.1
-    """[m/s]"""
+    """At the pour [m/s]."""
     h_back: float = 5.0
     """Heat through the back [W/(m2 K)]."""
     sink_m: float = 0.0
@@ -57,6 +57,13 @@ class Pouring:
     """How fast it does while it is empty [m/s]."""
     back_loss: float = 0.0
     """Conductance for vapour through the back [m/s]."""
+    turns: tuple[tuple[float, float], ...] = ()
+    """When other air moves over it, and how fast that is ([s from the pour], [m/s]), in the order of time."""
+
+    @property
+    def last_air_speed(self) -> float:
+        """Over it in the end [m/s]."""
+        return self.turns[-1][1] if self.turns else self.air_speed
 
 
 @lru_cache(maxsize=16)
@@ -123,12 +130,13 @@ def films_at(pourings: Sequence[Pouring], z: Array) -> film.Films:
         return np.asarray(np.exp(sd * deviates(column)))
 
     solids, glycol = each("solids") * factor("solids", SOLIDS_SPREAD), each("glycol")
-    return film.Films.of(
+    stirred = factor("air_speed", AIR_SPREAD)
+    films = film.Films.of(
         each("wet_thickness") * factor("thickness", each("thickness_spread")),
         np.clip(solids, 0.02, 0.95 - glycol),
         glycol,
         side=each("side"),
-        air_speed=np.maximum(each("air_speed") * factor("air_speed", AIR_SPREAD), AIR_SPEED_FLOOR),
+        air_speed=np.maximum(each("air_speed") * stirred, AIR_SPEED_FLOOR),
         h_back=each("h_back"),
         sink_m=each("sink_m"),
         sink_rate=each("sink_rate"),
@@ -139,6 +147,18 @@ def films_at(pourings: Sequence[Pouring], z: Array) -> film.Films:
         limit_bottom=film.LIMIT_BOTTOM * factor("limit_bottom", LIMIT_SPREAD),
         mfft=film.MFFT + MFFT_SPREAD_K * deviates("mfft"),
     )
+    at, speed = (np.repeat(turns, members, axis=1) for turns in _turns(pourings))
+    return replace(films, turn_at=at, turn_speed=np.maximum(speed * stirred, AIR_SPEED_FLOOR))
+
+
+def _turns(pourings: Sequence[Pouring]) -> tuple[Array, Array]:
+    """When [s from the pour] and to what [m/s] the air speeds change: (turns, pourings) each, at the end never."""
+    most = max((len(one.turns) for one in pourings), default=0)
+    at, speed = np.full((most, len(pourings)), np.inf), np.ones((most, len(pourings)))
+    for k, one in enumerate(pourings):
+        for i, (when, how_fast) in enumerate(one.turns):
+            at[i, k], speed[i, k] = when, how_fast
+    return at, speed
 
 
 def quantiles(values: Array, weights: Array | None = None, at: tuple[float, ...] = QUANTILES) -> list[float]:

@@ -68,12 +68,6 @@ def mass_transfer(t_mean: Array, air_speed: Array | float, side: Array | float) 
     return np.asarray(_KM_REF * np.sqrt(np.asarray(air_speed) / side) * (t_mean / _T_REF) ** _KM_EXP)
 
 
-def heat_transfer(t_mean: Array, k_m: Array, alpha_over_d: float | None = None) -> Array:
-    """h [W/(m2 K)] by the Lewis relation; `alpha_over_d` overrides alpha/D (1 gives the thermodynamic wet bulb)."""
-    lewis = _LEWIS_REF * (t_mean / _T_REF) ** _LEWIS_EXP if alpha_over_d is None else alpha_over_d
-    return np.asarray(air.density(t_mean) * CP_AIR * np.cbrt(lewis) ** 2 * k_m)
-
-
 class Plate:
     """Pieces lying in moving air: what of their energy balance does not change while they dry."""
 
@@ -86,7 +80,10 @@ class Plate:
         emissivity: float = EMISSIVITY,
         alpha_over_d: float | None = None,
     ) -> None:
-        """`air_speed` [m/s], `side` along the air [m], `h_back` [W/(m2 K)]: one value a piece, or one for all."""
+        """`air_speed` [m/s], `side` along the air [m], `h_back` [W/(m2 K)]: one value a piece, or one for all.
+
+        `alpha_over_d` overrides alpha/D in the Lewis relation; 1 gives the thermodynamic wet bulb.
+        """
         mass = _KM_REF * np.sqrt(np.maximum(air_speed, AIR_SPEED_FLOOR) / np.asarray(side, dtype=float))
         lewis, lewis_exp = (_LEWIS_REF, _LEWIS_EXP) if alpha_over_d is None else (alpha_over_d, 0.0)
         heat = mass * air.density(_T_REF) * CP_AIR * np.cbrt(lewis) ** 2

@@ -20,7 +20,7 @@ of science. Arrays are (cells, films), cell 0 at the substrate; states hold both
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -73,7 +73,7 @@ class Films:
     side: Array
     """Side of the piece along the air [m]."""
     air_speed: Array
-    """[m/s]"""
+    """At the pour [m/s]; later as `air_speed_at` says."""
     h_back: Array
     """Heat through the back [W/(m2 K)]."""
     d0: Array
@@ -88,6 +88,10 @@ class Films:
     """How fast it does while it is empty [m/s]."""
     back_loss: Array
     """Conductance for vapour through its back [m/s]; 0: sealed."""
+    turn_at: Array
+    """When another air moves over it (turns, films) [s, as the march counts], increasing; inf: no more turns..."""
+    turn_speed: Array
+    """...and how fast that moves (turns, films) [m/s]."""
 
     @classmethod
     def of(
@@ -120,13 +124,33 @@ class Films:
             raise ValueError("films need thickness > 0, solids > 0, glycol >= 0 and solids + glycol <= 1")
         if not all((x >= 0).all() for x in rest[-3:]):
             raise ValueError("what leaves a film at its bottom must be 0 or more")
-        return cls(h * s, (1 - s - g) / s, g / s, *rest)
+        never = np.empty((0, len(h)))
+        return cls(h * s, (1 - s - g) / s, g / s, *(*rest, never, never))
 
     def __len__(self) -> int:
         return len(self.solids_m)
 
     def take(self, index: NDArray[np.intp] | slice) -> Films:
-        return Films(**{f.name: getattr(self, f.name)[index] for f in fields(self)})
+        return Films(**{f.name: getattr(self, f.name)[..., index] for f in fields(self)})
+
+    def later(self, by_s: Array) -> Films:
+        """The same films with their times counted from a moment that is `by_s` earlier."""
+        return replace(self, turn_at=self.turn_at + by_s)
+
+    def blown(self, air_speed: Array) -> Films:
+        """The same films with air of `air_speed` [m/s] over them, for good."""
+        return replace(self, air_speed=air_speed, turn_at=self.turn_at[:0], turn_speed=self.turn_speed[:0])
+
+    def next_turn(self, t: Array) -> Array:
+        """When the air over each film next changes its speed after `t` [s]; inf: never."""
+        return np.asarray(np.where(self.turn_at > t, self.turn_at, np.inf).min(0, initial=np.inf))
+
+    def air_speed_at(self, t: Array | None) -> Array:
+        """Air speed over each film [m/s] at `t` [s] (None: at the pour)."""
+        if t is None or not len(self.turn_at):
+            return self.air_speed
+        speeds = np.concatenate([self.air_speed[None], self.turn_speed])
+        return np.asarray(speeds[(self.turn_at <= t).sum(0), np.arange(len(self))])
 
     def initial(self, cells: int) -> Array:
         """Uniform film as poured, (cells, 2, films)."""

@@ -120,6 +120,8 @@ def drift(drying: Drying, mix: Mix, tilt: float) -> Array:
     """
     if not 0.0 <= tilt <= STEEPEST:
         raise ValueError(f"tilt must lie in 0..{STEEPEST:.3f} rad, got {tilt:g}")
+    if drying.solids[0] >= PACKING:
+        return np.zeros_like(drying.time_s)  # packed from the pour on: nothing flows
     thicker = relative_viscosity(drying.solids) / relative_viscosity(drying.solids[0])
     firmer = np.sqrt((1 - drying.solids) / (1 - drying.solids[0]) * thicker)
     held = mix.yield_stress + mix.stiffening * (drying.time_s - drying.time_s[0])
@@ -145,4 +147,4 @@ def when(drying: Drying, moved: Array, share: float) -> float:
     """When `share` [0-1] of all the drift has happened [s]; 0 if nothing moves."""
     if moved[-1] <= 0:
         return 0.0
-    return float(np.interp(share * moved[-1], moved, drying.time_s))
+    return float(np.interp(share, moved / moved[-1], drying.time_s))  # in shares: a drift of 1e-308 m has no slope

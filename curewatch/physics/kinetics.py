@@ -49,8 +49,12 @@ class Rates(NamedTuple):
 class Kinetics:
     """Right-hand side and Jacobian of `films` on `grid`."""
 
-    def __init__(self, films: Films, grid: Grid, work: type[np.floating[Any]] = np.float64) -> None:
-        """`work`: precision in which diffusivities are computed. Fluxes and the Jacobian are always in double, so that
+    def __init__(
+        self, films: Films, grid: Grid, work: type[np.floating[Any]] = np.float64, t: Array | None = None
+    ) -> None:
+        """`t`: the films' times [s], where the air over them changes its speed.
+
+        `work`: precision in which diffusivities are computed. Fluxes and the Jacobian are always in double, so that
         single precision costs no mass; it makes the diffusivities wrong by 1e-6, and a march a fifth faster."""
         self.films, self.grid = films, grid
         cells, n = grid.cells, len(films)
@@ -62,12 +66,17 @@ class Kinetics:
         self._step, self._conduct, self._flux, self._lower, self._upper = (
             np.empty((cells - 1, 2, n)) for _ in range(5)
         )
-        self.refresh()
+        self.refresh(t)
 
-    def refresh(self) -> None:
+    def stir(self, t: Array | None) -> None:
+        """Take up the air speeds of `films` at their times `t` [s]."""
+        films = self.films
+        self._plate = Plate(films.air_speed_at(t), films.side, films.h_back)
+
+    def refresh(self, t: Array | None = None) -> None:
         """Take up the parameters of `films` again, after some of them have been replaced in place."""
         films = self.films
-        self._plate = Plate(films.air_speed, films.side, films.h_back)
+        self.stir(t)
         self.bottom = Bottom.under(films)
         self._scale = 1 / (films.solids_m**2 * self.grid.share[:, None])
         self._ln_d0 = np.log(films.d0) + EA / (air.R_GAS * T_D) + 6.3

@@ -108,7 +108,7 @@ class _Run:
         self.rounds, self.next_film = 0, -(-len(films) // max(1, -(-len(films) // BATCH)))
         first = slice(0, self.next_film)
         self.state, self.films, self.ride = take(state, first), take(films, first), take(rides, first)
-        self.kinetics = Kinetics(self.films, grid, WORK)
+        self.kinetics = Kinetics(self.films, grid, WORK, self.state.t)
         self.samples = Samples(times, len(films), self.next_film)
         self.trend = ms.Trend(self.next_film)
 
@@ -126,6 +126,8 @@ class _Run:
         """One step of every film; those that fail their tolerance stay where they are with a shorter next step."""
         s, ride = self.state, self.ride
         end = np.minimum(ride.until, self.series.next_change(s.t, ride.room))
+        if len(self.films.turn_at):
+            end = np.minimum(end, turn := self.films.next_turn(s.t))
         aim = np.maximum(np.minimum(s.step, self._reach(here)), STEP_MIN)
         tau = np.minimum(aim, end - s.t)
         if self.keeping is not None:
@@ -154,6 +156,8 @@ class _Run:
         s.lost += np.where(ok, lost, 0.0)
         np.copyto(s.u, to.u, where=ok)
         stuck.watch(ride, s, self.films, self.series)
+        if len(self.films.turn_at) and (s.t >= turn).any():
+            self.kinetics.stir(s.t)
         self._arrive(ok)
         here, began, tau, fresh = self._exchange(here, began, tau)
         return self._settle(here, began, tau, fresh)
@@ -264,7 +268,7 @@ class _Run:
                 put(into, fresh, take(whole, joining))
             began, tau = began.copy(), tau.copy()
             began[fresh], tau[fresh] = self.state.t[fresh], 0.0
-            self.kinetics.refresh()
+            self.kinetics.refresh(self.state.t)
         if len(idle):
             left = np.delete(np.arange(len(ride.film)), idle)
             self.state, self.films, self.ride = take(self.state, left), take(self.films, left), take(ride, left)
@@ -275,7 +279,7 @@ class _Run:
             if not self.series.steady:
                 self.way = self.way[0][left], self.way[1][left]
             fresh = np.searchsorted(left, fresh)
-            self.kinetics = Kinetics(self.films, self.grid, WORK)
+            self.kinetics = Kinetics(self.films, self.grid, WORK, self.state.t)
         self._breathe()
         return here, began, tau, fresh
 

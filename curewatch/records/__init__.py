@@ -7,7 +7,7 @@ Decisions (each committed together with the notice it causes): Alarm, Notice, De
 Units are in the names: `_c` degrees Celsius, `_pct` percent, `_m` metres, `_h` hours. Times are aware UTC.
 """
 
-from curewatch.records.base import RH_PCT_RANGE, TEMP_C_RANGE, WET_THICKNESS_RANGE_M, Moment, Name, Record
+from curewatch.records.base import NAME_MOST, RH_PCT_RANGE, TEMP_C_RANGE, WET_THICKNESS_RANGE_M, Moment, Name, Record
 from curewatch.records.decisions import (
     Alarm,
     AlarmEvent,
@@ -23,6 +23,7 @@ from curewatch.records.facts import Piece, Pour, Reading, Recipe, Room, Stay, Su
 from curewatch.records.forecasts import Forecast, Milestone, MilestoneKind
 
 __all__ = [
+    "NAME_MOST",
     "RH_PCT_RANGE",
     "TEMP_C_RANGE",
     "WET_THICKNESS_RANGE_M",

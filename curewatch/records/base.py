@@ -17,7 +17,8 @@ def _aware_utc(at: datetime) -> datetime:
 Moment = Annotated[datetime, AfterValidator(_aware_utc)]
 """An instant, held as aware UTC whatever zone it came in."""
 
-Name = Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f]+$")]
+NAME_MOST = 80
+Name = Annotated[str, Field(min_length=1, max_length=NAME_MOST, pattern=r"^[^\x00-\x1f\x7f]+$")]
 """A name people gave: one line, 1-80 characters, no control characters."""
 
 TEMP_C_RANGE = (-60.0, 90.0)

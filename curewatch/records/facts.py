@@ -54,6 +54,7 @@ class ThicknessSource(StrEnum):
     GAUGE = "gauge"
     VOLUME = "volume"
     LAYER = "layer"
+    """In a word, such as medium, or taken to be as the last one: not measured."""
 
 
 class Support(StrEnum):
@@ -89,6 +90,8 @@ class Stay(Record):
     room: Name
     place: Name | None = None
     since: Moment
+    air_speed_m_s: Annotated[float, Field(ge=0.05, le=5)] | None = None
+    """Air over it there [m/s]; None: as before, of its first stay as the pour says."""
 
 
 class Pour(Record):
@@ -106,7 +109,7 @@ class Pour(Record):
     silicone: bool = False
     support: Support = Support.CANVAS
     air_speed_m_s: Annotated[float, Field(ge=0.05, le=5)] = 0.1
-    """Air over the piece [m/s]: 0.1 still room, 0.3 draughty, 1.0 fan."""
+    """Air over the piece where it was poured [m/s]: 0.1 still room, 0.3 draughty, 1.0 fan."""
 
     @property
     def face_m2(self) -> float | None:

@@ -29,8 +29,9 @@ def parse_settings(content: bytes, path: Path) -> Settings:
 
 
 def _settings_of(tables: dict[str, Any], path: Path) -> Settings:
+    file = path.absolute()
     try:
-        return Settings.model_validate_json(to_json(tables, str(path)), context={"folder": path.absolute().parent})
+        return Settings.model_validate_json(to_json(tables, str(path)), context={"file": file, "folder": file.parent})
     except ValidationError as found:
         raise refused(found, Settings, str(path)) from None
 

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import Field, SecretStr, model_validator
+from pydantic import Field, PrivateAttr, SecretStr, model_validator
 
 from curewatch.records import MilestoneKind, Name
 from curewatch.settings.aftercare import AfterCareSettings
@@ -200,6 +201,19 @@ class Settings(Table):
     aftercare: AfterCareSettings = Field(AfterCareSettings(), description="a table [aftercare]")
     web: WebSettings = Field(WebSettings(), description="a table [web]")
     backup: BackupSettings = Field(BackupSettings(), description="a table [backup]")
+    _file: Path | None = PrivateAttr(None)
+
+    def model_post_init(self, context: Any, /) -> None:
+        self._file = (context or {}).get("file")
+
+    def __eq__(self, other: object) -> bool:
+        """By what is set: where it was read from is no setting."""
+        return isinstance(other, Settings) and self.__dict__ == other.__dict__
+
+    @property
+    def file(self) -> Path | None:
+        """Where all this was read from, for what lies beside it; None: nowhere, it was made by hand."""
+        return self._file
 
     @model_validator(mode="after")
     def _ids_are_sources(self) -> Settings:

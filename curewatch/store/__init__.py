@@ -1,6 +1,6 @@
 """The store: facts, forecasts, alarms and notices in one database. The only SQL of the house is in here."""
 
-from curewatch.store.backup import Backup, Restored, back_up, backups_of, restore, set_broken_aside
+from curewatch.store.backup import Backup, Restored, back_up, backups_of, newest, restore, set_broken_aside
 from curewatch.store.engine import file_at
 from curewatch.store.errors import (
     AlreadyRunning,
@@ -10,6 +10,7 @@ from curewatch.store.errors import (
     DuplicateName,
     FactRefused,
     NewerSchema,
+    RowRefused,
     StoreBroken,
     StoreError,
 )
@@ -28,6 +29,7 @@ __all__ = [
     "NewerSchema",
     "ReadingColumns",
     "Restored",
+    "RowRefused",
     "Store",
     "StoreBroken",
     "StoreError",
@@ -35,6 +37,7 @@ __all__ = [
     "back_up",
     "backups_of",
     "file_at",
+    "newest",
     "restore",
     "set_broken_aside",
 ]

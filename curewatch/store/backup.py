@@ -21,7 +21,7 @@ from pathlib import Path
 
 from curewatch.store import files
 from curewatch.store.errors import BackupFailed, StoreBroken
-from curewatch.store.lock import hold_file_lock
+from curewatch.store.lock import hold_file_lock, lock_of
 from curewatch.store.schema import VERSION_TABLE
 
 LEFT_FREE_BYTES = 16 * 1024 * 1024
@@ -66,6 +66,12 @@ def backups_of(store: Path, folder: Path | None = None) -> list[Backup]:
     return sorted(found, key=lambda backup: backup.at)
 
 
+def newest(kept: list[Backup], now: datetime) -> Backup | None:
+    """The last one made, of what `backups_of` gave. One of a date to come bears a wrong clock's, and counts only where
+    there is no other."""
+    return next((backup for backup in reversed(kept) if backup.at <= now), kept[-1] if kept else None)
+
+
 def back_up(store: Path, now: datetime, *, to: Path | None = None, folder: Path | None = None) -> Backup:
     """Copy the store to `to`, or to a name of its own in its backups' folder, while others go on using it.
 
@@ -87,9 +93,12 @@ def back_up(store: Path, now: datetime, *, to: Path | None = None, folder: Path 
     return Backup(target, now, target.stat().st_size)
 
 
-def prune(store: Path, keep: int, *, folder: Path | None = None, but: Path | None = None) -> list[Path]:
-    """Delete all but the `keep` newest backups, and never `but`; what was deleted. Raises OSError."""
-    old = [backup.path for backup in backups_of(store, folder)[:-keep] if backup.path != but]
+def prune(store: Path, keep: int, now: datetime, *, folder: Path | None = None) -> list[Path]:
+    """Delete all but the `keep` (1 or more) newest backups; what was deleted. Raises OSError.
+
+    Those of a date to come stay and count for none: who can say when they were made?
+    """
+    old = [backup.path for backup in backups_of(store, folder) if backup.at <= now][:-keep]
     for path in old:
         path.unlink(missing_ok=True)
     return old
@@ -126,20 +135,26 @@ def set_broken_aside(broken: StoreBroken, now: datetime, *, folder: Path | None 
         return broken
     with hold_file_lock(broken.path), _explained(f"{broken.path} {broken.reason}, and was not set aside"):
         aside = files.set_aside(broken.path, "damaged", now)
-    return StoreBroken(broken.path, broken.reason, what_helps(broken.path, folder, aside=aside))
+    return StoreBroken(broken.path, broken.reason, what_helps(broken.path, folder, aside=aside, now=now))
 
 
-def what_helps(store: Path, folder: Path | None = None, *, aside: Path | None = None) -> str:
-    """For people whose store is broken: where it is now, which backup there is, and what brings it back."""
+def what_helps(
+    store: Path, folder: Path | None = None, *, aside: Path | None = None, now: datetime | None = None
+) -> str:
+    """For people whose store is broken: where it is now, which backup there is, and what brings it back.
+
+    Without `now` nobody can tell whether the newest bears a wrong clock's date, so it is not called the last good one.
+    """
     said = []
     if aside is not None:
         said.append(f"It was set aside as {aside}; nothing of it was deleted.")
     kept = backups_of(store, folder)
     if kept:
-        last = kept[-1]
+        last = (newest(kept, now) if now else None) or kept[-1]
+        which, it = ("last good", "it") if now else ("newest", "the last good one")
         said.append(
-            f"The last good backup is {last.path}, made {last.at:%Y-%m-%d %H:%M} UTC; "
-            f"this brings it back: curewatch --store {shlex.quote(str(store))} restore"
+            f"The {which} backup is {last.path}, made {last.at:%Y-%m-%d %H:%M} UTC; "
+            f"this brings {it} back: curewatch --store {shlex.quote(str(store))} restore"
         )
     elif aside is not None or files.put_aside_before(store):
         said.append(
@@ -156,7 +171,7 @@ def was_ours(store: Path, folder: Path | None = None) -> bool:
 
     What is not may be anybody's file, named by a slip, and is never touched.
     """
-    if store.with_name(f"{store.name}.lock").exists() or backups_of(store, folder):
+    if lock_of(store).exists() or backups_of(store, folder):
         return True
     return store.is_file() and files.bears(store, VERSION_TABLE)
 

@@ -50,6 +50,15 @@ class FactRefused(StoreError):
     """A rule of the database forbids this record (a duplicate, or a reference to something unknown)."""
 
 
+class RowRefused(FactRefused):
+    """One of many records that were to go in at once: the `index`th of its `kind`."""
+
+    def __init__(self, kind: str, index: int, why: str, dangling: tuple[str, str] | None = None) -> None:
+        """`dangling`: its column that refers to nothing, and where that should be, as `rooms.name`."""
+        self.kind, self.index, self.why, self.dangling = kind, index, why, dangling
+        super().__init__(f"the store refuses {kind}[{index}]: {why}")
+
+
 class DuplicateName(FactRefused):
     """A piece that is not gone already bears this name."""
 

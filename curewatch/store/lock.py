@@ -15,8 +15,9 @@ import fcntl
 import json
 import os
 import socket
+import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -25,30 +26,61 @@ from sqlalchemy import Engine, text
 from curewatch.store.engine import POSTGRES_LOCK_KEY
 from curewatch.store.errors import AlreadyRunning, StoreError
 
+TRIES, APART_S = 20, 0.01
+"""How often it is tried to take the lock, and how far apart [s]: somebody may just be asking whether it is held."""
 _POSTGRES_DAEMON_KEY = POSTGRES_LOCK_KEY + 1
+
+
+def lock_of(store: Path) -> Path:
+    """The file beside the SQLite file `store`; a link to the store is the same store."""
+    store = store.resolve()
+    return store.with_name(f"{store.name}.lock")
 
 
 @contextmanager
 def hold_file_lock(store: Path) -> Iterator[None]:
     """Hold the lock beside the SQLite file `store`. Raises AlreadyRunning if another holds it."""
-    store = store.resolve()  # a link to the store is the same store
-    path = store.with_name(store.name + ".lock")
+    path = lock_of(store)
     try:
         # Not inheritable (the default), or a child that outlives the daemon would go on holding the lock.
         descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
     except OSError as error:
         raise StoreError(f"cannot make the lock file {path}: {error.strerror}") from error
     try:
-        try:
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            raise _held_by(descriptor, str(store)) from None
+        if not _locked(descriptor):
+            raise _held_by(descriptor, str(store))
         os.ftruncate(descriptor, 0)
         os.pwrite(descriptor, json.dumps({"pid": os.getpid(), "host": socket.gethostname()}).encode(), 0)
         yield
         os.ftruncate(descriptor, 0)
     finally:
         os.close(descriptor)
+
+
+def _locked(descriptor: int) -> bool:
+    """Take it; a few tries, for whoever asks by `is_held` has it for a moment."""
+    never = threading.Event()
+    for _ in range(TRIES):
+        with suppress(BlockingIOError):
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            return True
+        never.wait(APART_S)
+    return False
+
+
+def is_held(store: Path) -> bool:
+    """Whether a daemon holds the lock beside the SQLite file `store` at this moment."""
+    try:
+        descriptor = os.open(lock_of(store), os.O_RDONLY)
+    except OSError:
+        return False
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    finally:
+        os.close(descriptor)
+    return False
 
 
 def _held_by(descriptor: int, store: str) -> AlreadyRunning:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from datetime import datetime
 from functools import lru_cache
 from operator import itemgetter
@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 _READINGS, _SOURCES = tables.readings.c, tables.sources.c
 
+_AT_A_TIME = 2000
+"""Rows that are fetched together where they pass one by one."""
 _MEASURED = [_READINGS[name] for name in ("at", "temp_c", "rh_pct", "received_at", "battery_pct", "retained")]
 _WRITTEN = ("source_id", "at", "measures", "temp_c", "rh_pct", "received_at", "battery_pct", "retained")
 """The columns of a row as it is written, in the table's order."""
@@ -94,6 +96,21 @@ class Readings(Rows):
         """The room's readings from `since` to `until`, both included, ordered by time."""
         query = _between(_AS_RECORD.where(_SOURCES.room == room), since, until)
         return [Reading(**row) for row in self._connection.execute(query).mappings()]
+
+    def received_since(self, source: str, since: datetime) -> list[Reading]:
+        """What came from a source of that name, in whatever room, after `since`, in the order it came."""
+        came = _AS_RECORD.where(_SOURCES.name == source, _READINGS.received_at > since)
+        found = self._connection.execute(came.order_by(_READINGS.received_at, _READINGS.at))
+        return [Reading(**row) for row in found.mappings()]
+
+    def each_reading(self, room: str) -> Iterator[Reading]:
+        """As `readings`, one after the other as they are read, so that no more than a few are held at a time.
+
+        Those of one moment come by the names of their sources: in every store that holds them the order is the same.
+        """
+        query = _AS_RECORD.where(_SOURCES.room == room).order_by(_READINGS.at, _SOURCES.name, _READINGS.measures)
+        found = self._connection.execute(query, execution_options={"yield_per": _AT_A_TIME})
+        return (Reading(**row) for row in found.mappings())
 
     def newest_reading(self, room: str) -> Reading | None:
         """The room's reading with the latest time (not the one received last), whichever source it came from."""

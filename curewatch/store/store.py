@@ -25,7 +25,7 @@ from curewatch.store.engine import (
 )
 from curewatch.store.errors import BackupFailed, CannotOpen, DiskTrouble, StoreBroken, StoreError
 from curewatch.store.files import damage, disk_trouble, is_damage, is_read_only
-from curewatch.store.lock import hold_file_lock, hold_session_lock
+from curewatch.store.lock import hold_file_lock, hold_session_lock, is_held
 from curewatch.store.schema import bring_to_head
 from curewatch.store.transaction import Transaction
 
@@ -109,15 +109,19 @@ class Store:
         """Its backups, the newest last; none where its database has tools of its own."""
         return backups_of(self._place, self._backups) if isinstance(self._place, Path) else []
 
-    def prune_backups(self, keep: int, *, but: Path) -> list[Path]:
-        """Delete all but the `keep` newest of its backups, and never `but`; what was deleted. Raises OSError."""
-        return prune(self._place, keep, folder=self._backups, but=but) if isinstance(self._place, Path) else []
+    def prune_backups(self, keep: int, now: datetime) -> list[Path]:
+        """Delete all but the `keep` newest of its backups up to `now`; what was deleted. Raises OSError."""
+        return prune(self._place, keep, now, folder=self._backups) if isinstance(self._place, Path) else []
 
     def lock_for_daemon(self) -> AbstractContextManager[None]:
         """Be the one daemon of this store for the length of the `with` block. Raises AlreadyRunning."""
         if isinstance(self._place, Path):
             return hold_file_lock(self._place)
         return hold_session_lock(self._engine, self.location)
+
+    def has_daemon(self) -> bool:
+        """Whether a daemon watches this store now. False where that cannot be asked without being one."""
+        return isinstance(self._place, Path) and is_held(self._place)
 
     def close(self) -> None:
         """Close every connection. Transactions must be over."""

@@ -88,9 +88,12 @@ stays = Table(
     Column("since", Instant, nullable=False),
     Column("room", ForeignKey("rooms.name"), nullable=False, index=True),
     Column("place", NAME),
+    # Of the first stay the pour says it, and none is known of moves from before it was kept.
+    Column("air_speed_m_s", Double),
     # This prevents a piece from being in two rooms at one moment.
     PrimaryKeyConstraint("piece_id", "since"),
     CheckConstraint("place IS NULL OR length(place) BETWEEN 1 AND 80", name="place"),
+    CheckConstraint("air_speed_m_s IS NULL OR air_speed_m_s BETWEEN 0.05 AND 5", name="air_speed_m_s"),
 )
 
 pours = Table(

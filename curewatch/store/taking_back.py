@@ -6,6 +6,7 @@ from datetime import datetime
 
 from sqlalchemy import delete, select, update
 
+from curewatch.records import AlarmHappening, AlarmKind
 from curewatch.store import alarm_tables, tables, workshop_tables
 from curewatch.store.errors import FactRefused
 from curewatch.store.rows import Rows
@@ -38,6 +39,19 @@ class TakingBack(Rows):
         of_it = select(sources.id).where(sources.room == room, sources.name == source)
         statement = delete(tables.readings).where(readings.source_id.in_(of_it), readings.at == at)
         return self._execute(statement, given=(room, source, at)).rowcount
+
+    def take_back_acknowledgement(self, kind: AlarmKind, room: str, at: datetime) -> None:
+        """Nobody saw to the alarm at that moment: the line of its history that says so goes."""
+        events = alarm_tables.alarm_events.c
+        line = (events.kind == kind) & (events.room == room) & (events.recorded_at == at)
+        said = line & (events.happening == AlarmHappening.ACKNOWLEDGED)
+        self._execute(delete(alarm_tables.alarm_events).where(said), given=(kind, room, at))
+
+    def take_back_clearing(self, piece_id: int, at: datetime) -> None:
+        """What was cleared of the piece at that moment stands again. FactRefused: more has been counted since."""
+        damages = alarm_tables.damages.c
+        cleared = (damages.piece_id == piece_id) & (damages.cleared_at == at)
+        self._execute(update(alarm_tables.damages).where(cleared).values(cleared_at=None), given=(piece_id, at))
 
     def take_back_stay(self, piece_id: int, since: datetime) -> None:
         """The piece never came to where it lies since then. FactRefused if that is where it was poured."""

@@ -6,9 +6,11 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import Table, func, insert, select, text
+from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, StatementError
 
 from curewatch.records import Record
 from curewatch.store import alarm_tables, observed_tables, tables, workshop_tables
+from curewatch.store.errors import RowRefused
 from curewatch.store.rows import Rows
 
 KINDS: Mapping[str, Table] = {
@@ -30,6 +32,9 @@ KINDS: Mapping[str, Table] = {
 }
 """Where each kind of record lies, those that others refer to first. Readings go in by `add_readings`."""
 
+_UNFIT = (IntegrityError, DataError, OverflowError, ValueError)
+"""What a record's own values cause: a rule broken, a number too large, a letter that is none (a UnicodeError too)."""
+
 
 class TakingIn(Rows):
     """Records of every kind at once."""
@@ -39,18 +44,48 @@ class TakingIn(Rows):
         return any(self._connection.scalar(select(table.c[0]).limit(1)) is not None for table in KINDS.values())
 
     def take_in(self, kind: str, records: Sequence[Record]) -> None:
-        """Insert records of one of `KINDS`, with the numbers they bear. FactRefused where they contradict others."""
+        """Insert records of one of `KINDS`, with the numbers they bear. RowRefused names the first that cannot be."""
         table = KINDS[kind]
         structured = {column.name for column in table.columns if column.type.python_type in (dict, list)}
         rows = [_row(record, structured) for record in records]
         if not rows:
             return
-        self._execute(insert(table), rows, given=f"{len(rows)} {kind}")
+        try:
+            self._insert_all(table, rows)
+        except _UNFIT:
+            for index, row in enumerate(rows):
+                try:
+                    self._insert_all(table, [row])
+                except _UNFIT as error:
+                    why, dangling = str(getattr(error, "orig", None) or error), None
+                    if isinstance(error, IntegrityError):
+                        dangling = self._dangling(table, row)
+                    raise RowRefused(kind, index, why, dangling) from error
+            raise
         if self._connection.dialect.name == "postgresql" and "id" in table.c:
             # its own count of given numbers knows nothing of numbers that were brought along
             count = text("SELECT setval(pg_get_serial_sequence(:name, 'id'), :newest)")
             newest = self._connection.scalar(select(func.max(table.c.id)))
             self._connection.execute(count, {"name": table.name, "newest": newest})
+
+    def _insert_all(self, table: Table, rows: list[dict[str, Any]]) -> None:
+        """All or none, the transaction going on either way."""
+        with self._connection.begin_nested():
+            try:
+                self._connection.execute(insert(table), rows)
+            except StatementError as error:
+                if isinstance(error, DBAPIError):
+                    raise
+                raise ValueError(str(error.orig)) from error  # a value that no column can hold
+
+    def _dangling(self, table: Table, row: dict[str, Any]) -> tuple[str, str] | None:
+        """The column of `row` that refers to nothing, and what it should refer to."""
+        for key in table.foreign_keys:
+            name, wanted = key.parent.name, key.column
+            known = select(wanted).where(wanted == row[name])
+            if row[name] is not None and self._connection.scalar(known) is None:
+                return name, f"{wanted.table.name}.{wanted.name}"
+        return None
 
 
 def _row(record: Record, structured: set[str]) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from curewatch.studio.alarm_notices import ascii_name
 from curewatch.studio.climate import Array, Climate
 from curewatch.studio.conditions import ON, Limits, Occupied
 from curewatch.studio.forecast import Drying
-from curewatch.studio.wording import HEATER_CAUTION, Local, date, names, number
+from curewatch.studio.wording import HEATER_CAUTION, Local, lasting, names, number
 
 KINDS = (AlarmKind.FROST, AlarmKind.COLD, AlarmKind.DAMP)
 """The worse first: of a night that brings frost, frost is told."""
@@ -117,12 +117,12 @@ def key_of(room: str, kind: AlarmKind, now: datetime, local: Local) -> str:
 
 
 def notice(room: str, found: Foreseen, limits: Limits, now: datetime, local: Local) -> Notice:
-    """What is to come, what is at stake, and what to do by when."""
-    begins = date(found.begins_at, local, now)
+    """What is to come, what is at stake, and what to do by when; days by name, for it may be read later."""
+    begins = lasting(found.begins_at, local, now)
     title = f"{room}: {_TITLES[found.kind]} from {begins}"
     what = (
-        f"{_what(found)} from about {begins} to {date(found.ends_at, local, now)}, as far as this room's past tells. "
-        f"At stake: {names(found.stake)}. {_advice(found, limits, begins)}"
+        f"{_what(found)} from about {begins} to {lasting(found.ends_at, local, now)}, as far as this room's past "
+        f"tells. At stake: {names(found.stake)}. {_advice(found, limits, begins)}"
     )
     return Notice(
         key=key_of(room, found.kind, now, local),

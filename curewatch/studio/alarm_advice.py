@@ -52,6 +52,8 @@ def changes(kind: AlarmKind, temp_c: float, rh_pct: float, limits: Limits) -> tu
 
 def helps(kind: AlarmKind, one: Advice) -> bool:
     """Whether a change does some good to the piece, and none of the harm that the alarm warns of."""
+    if one.chills_to_c is not None:
+        return False
     if kind is AlarmKind.TOO_FAST:
         gaps = one.skin_gap_h, one.skin_gap_now_h
         closer = gaps[0] is None or gaps[1] is None or gaps[0] <= gaps[1] + FELT_H

@@ -1,7 +1,8 @@
 """What an alarm says: cause, consequence, what to do, and by when; of what is past, that it is past.
 
 Each text is about a moment of the room's record and says which: an order in the present tense is given only while
-the room is known to be so still.
+the room is known to be so still. A text stands on the page as long as its alarm, and a person's quiet hours hold it
+back until morning: so it names days and gives no ages, which would be wrong by then.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from curewatch.records import AlarmKind
 from curewatch.studio import conditions, quality_words
 from curewatch.studio.conditions import Limits, Occupied
 from curewatch.studio.forecast import Drying
-from curewatch.studio.wording import HEATER_CAUTION, Local, age, date, names, number, span
+from curewatch.studio.wording import HEATER_CAUTION, Local, lasting, names, number, span
 
 TITLES = {
     AlarmKind.COLD: "too cold for wet paint",
@@ -71,7 +72,7 @@ class Speaker:
 
     def last_known(self, raised_at: datetime, heard_at: datetime) -> tuple[str, str]:
         """It was so when the room was last heard of, too long ago to say how it is now."""
-        known = f"It was so from {self._date(raised_at)} until the last reading, {age(heard_at, self.now)}; "
+        known = f"It was so from {self._date(raised_at)} until the last reading, {self._date(heard_at)}; "
         ask = f"how it is now is not known. See how {self.room.name} is today, and type or send a reading."
         return self._title("when last read"), f"{self._cause(raised_at)} {self._wet(raised_at)} {known}{ask}"
 
@@ -84,7 +85,8 @@ class Speaker:
         """What people were told of has ended."""
         after = f", after {span(at - raised_at)}" if raised_at is not None else ""
         if self.kind is AlarmKind.NO_FRESH_DATA:
-            return f"{self._title()}: over", f"Readings come in again; the last {age(self.room.freshest_at, self.now)}."
+            heard_at = self.room.freshest_at or at
+            return f"{self._title()}: over", f"Readings come in again; the last {self._date(heard_at)}."
         return f"{self._title()}: over", f"Over since {self._date(at)}{after}. {self._air(at)}. Nothing needs doing."
 
     def passed(self, episodes: Sequence[Episode]) -> tuple[str, str]:
@@ -109,7 +111,7 @@ class Speaker:
         return f"{self.room.name}: {TITLES[self.kind]}{f' ({when})' if when else ''}"
 
     def _date(self, at: datetime) -> str:
-        return date(at, self.local, self.now)
+        return lasting(at, self.local, self.now)
 
     def _span(self, episode: Episode) -> str:
         if episode.over_at is None:
@@ -158,7 +160,7 @@ class Speaker:
         if doubts := self.room.doubted:
             told = "; ".join(quality_words.text(one, self.local) for one in doubts[-2:])
             return f"{told}. Nothing else tells of {self.room.name}: its dates and warnings may rest on what is past."
-        last = f"{self._date(self.room.freshest_at)}, {age(self.room.freshest_at, self.now)}"
+        last = self._date(self.room.freshest_at)
         return f"Last heard from {self.room.name} {last}. Its dates and warnings rest on old air."
 
     def _haste(self, at: datetime) -> str:

@@ -145,6 +145,11 @@ def is_active(alarm: Alarm) -> bool:
     return alarm.state in (AlarmState.ACTIVE, AlarmState.CLEARING)
 
 
+def is_seen_to(alarm: Alarm) -> bool:
+    """On, and somebody has said that they see to it."""
+    return is_active(alarm) and alarm.acknowledged_at is not None
+
+
 def acknowledged(alarm: Alarm, now: datetime) -> Alarm:
     """Somebody has seen it and sees to it: no reminder any more, until it is raised anew."""
     return alarm.model_copy(update={"acknowledged_at": now})

@@ -54,22 +54,23 @@ class Score:
         return self.mae / max(min(self.baselines.values()), 1e-9)
 
 
-def origins_of(hours: int) -> NDArray[np.intp]:
-    """The hours H that forecasts are made at the end of."""
-    stride = max(STRIDE_LEAST, (hours - LEAD_H) // ORIGINS_MOST)
+def origins_of(hours: int, every: int = 1) -> NDArray[np.intp]:
+    """The hours H that forecasts are made at the end of; about one in `every` of them, and still all of the day."""
+    stride = max(STRIDE_LEAST, (hours - LEAD_H) // ORIGINS_MOST) * every
     while gcd(stride, DAY) != 1:
         stride -= 1
     return np.arange(LEAD_H, hours - 1, stride)
 
 
-def scores(room: str, record: Hourly, others: dict[str, Forecaster] | None = None) -> list[Score]:
+def scores(room: str, record: Hourly, others: dict[str, Forecaster] | None = None, every: int = 1) -> list[Score]:
     """The outlook and the baselines on one record, `others` (slower ones) too, by quantity and horizon.
 
-    Raises ValueError for a record with no more than LEAD_H + HORIZONS[-1] hours.
+    From about one in `every` of the protocol's origins. Raises ValueError for a record with no more than
+    LEAD_H + HORIZONS[-1] hours, or in which nothing was read where it would be scored.
     """
     if len(record) <= LEAD_H + HORIZONS[-1]:
         raise ValueError(f"a record of {len(record)} h, expected more than {LEAD_H + HORIZONS[-1]} h")
-    origins = origins_of(len(record))
+    origins = origins_of(len(record), every)
     low, mid, high = _outlooks(record, origins)
     found = []
     for number, quantity in enumerate(QUANTITIES):
@@ -79,6 +80,8 @@ def scores(room: str, record: Hourly, others: dict[str, Forecaster] | None = Non
             said = {**baselines(x, k), **{name: made[:, k] for name, made in slow.items()}}
             at = origins[origins + k < len(x)]
             at = at[np.isfinite(x[at + k]) & np.isfinite(x[at]) & np.isfinite([s[at] for s in said.values()]).all(0)]
+            if not len(at):
+                raise ValueError(f"no reading of {quantity} {k} h after any of {len(origins)} moments")
             came = x[at + k]
             inside = (came >= low[number, at, k - 1]) & (came <= high[number, at, k - 1])
             maes = {name: float(np.abs(values[at] - came).mean()) for name, values in said.items()}

@@ -36,7 +36,7 @@ class Sense(StrEnum):
     EQUAL = "equal"
 
 
-def likelihood(sense: Sense, seen: float, noise: float, y: Array, slip: float = SLIP) -> Array:
+def likelihood(sense: Sense, seen: float | Array, noise: float | Array, y: Array, slip: float | Array = SLIP) -> Array:
     """How well `y` goes with what was seen, 0-1: a logistic step, or a bell, of standard deviation `noise`."""
     off = (y - seen) / noise
     if sense is Sense.EQUAL:
@@ -76,39 +76,40 @@ class Clue:
             found[np.triu_indices(curved)] = self.bend
         return np.asarray(0.5 * (found + found.T))
 
-    def straight(self, mean: Array, cov: Array) -> Straight:
-        """The line that y is about a belief."""
-        curved, pull = self.curvature, np.array(self.pull)
-        along = pull + 2 * curved @ mean
-        spread = curved @ cov
-        at = self.at + float(pull @ mean + mean @ curved @ mean + np.trace(spread) - along @ mean)
-        noise = np.sqrt(self.noise**2 + self.rest**2 + 2 * float((spread * spread.T).sum()))
-        return Straight(at, along, self.sense, self.seen, float(noise), self.slip)
+
+def about(
+    at: Array, pull: Array, curvature: Array, noise: Array, mean: Array, cov: Array
+) -> tuple[Array, Array, Array]:
+    """The line y = at + pull z that y = `at` + `pull` z + z `curvature` z, give or take `noise`, is about a belief.
+
+    Arrays of one value, vector (…, n) or matrix (…, n, n) a clue. Returns where the lines are at z = 0, their pulls,
+    and their standard deviations.
+    """
+    bent = (curvature @ mean[..., None])[..., 0]
+    along, spread = pull + 2 * bent, curvature @ cov
+    begins = at + ((pull + bent - along) * mean).sum(-1) + np.trace(spread, axis1=-2, axis2=-1)
+    noise = np.sqrt(noise**2 + 2 * (spread * spread.swapaxes(-1, -2)).sum((-1, -2)))
+    return np.asarray(begins), along, np.asarray(noise)
 
 
-@dataclass(frozen=True)
-class Straight:
-    """A clue as a line: y = `at` + `pull` z."""
+def sites(
+    sense: NDArray[np.intp], seen: Array, noise: Array, slip: Array, at: Array, mean: Array, variance: Array
+) -> tuple[Array, Array]:
+    """The Gaussians in pull z that stand for lines y = `at` + pull z: precision, and precision times mean.
 
-    at: float
-    pull: Array
-    sense: Sense
-    seen: float
-    noise: float
-    slip: float
-
-    def site(self, mean: float, variance: float) -> tuple[float, float]:
-        """The Gaussian in pull z that stands for it: precision, and precision times mean.
-
-        `mean`, `variance`: of pull z by all else that is believed.
-        """
-        x = mean + _GRID * np.sqrt(variance)
-        weight = _BELL * likelihood(self.sense, self.seen, self.noise, self.at + x, self.slip)
-        weight /= weight.sum()
-        tilted = float(weight @ x)
-        spread = max(float(weight @ (x - tilted) ** 2), 1e-12)
-        new = max(1 / spread - 1 / variance, 0.0)  # a slip may widen what is believed; a Gaussian site must not
-        return new, tilted * (1 / variance + new) - mean / variance
+    One value a line; `sense`: its number in `Sense`. `mean`, `variance`: of pull z by all else that is believed.
+    """
+    x = mean[:, None] + _GRID * np.sqrt(variance)[:, None]
+    weight = np.empty_like(x)
+    for number, one in enumerate(Sense):
+        rows = np.flatnonzero(sense == number)
+        fit = likelihood(one, seen[rows, None], noise[rows, None], at[rows, None] + x[rows], slip[rows, None])
+        weight[rows] = _BELL * fit
+    weight /= weight.sum(-1, keepdims=True)
+    tilted = (weight * x).sum(-1)
+    spread = np.maximum((weight * (x - tilted[:, None]) ** 2).sum(-1), 1e-12)
+    new = np.maximum(1 / spread - 1 / variance, 0.0)  # a slip may widen what is believed; a Gaussian site must not
+    return new, tilted * (1 / variance + new) - mean / variance
 
 
 @dataclass(frozen=True)

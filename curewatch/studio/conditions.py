@@ -188,7 +188,7 @@ def film_temperatures(room: Occupied, time_s: Array, temp_c: Array, rh_pct: Arra
     begin, end = np.where(dries, packed, 0.0), np.where(dries, np.maximum(touch, packed + 1.0), 1.0)
     wetness = np.where(dries, np.clip((end - time_s) / (end - begin), 0.0, 1.0), 1.0)
     p = [d.pouring for d in room.dryings]
-    speed, side, back = (np.array([[getattr(q, f)] for q in p]) for f in ("air_speed", "side", "h_back"))
+    speed, side, back = (np.array([[getattr(q, f)] for q in p]) for f in ("last_air_speed", "side", "h_back"))
     activity = rh + (1 - rh) * wetness
     return film_balance(t_air, air.vapour_pressure(t_air, rh), activity, speed, side, back).t_film - air.ZERO_C
 
@@ -207,7 +207,7 @@ def hasty_alone(room: Occupied, drying: Drying) -> bool:
 
 
 def under_fan(drying: Drying) -> bool:
-    return drying.pour.air_speed_m_s >= AIR_SPEED["fan"]
+    return drying.air_speed >= AIR_SPEED["fan"]
 
 
 def gap_grows(forecast: Forecast | None) -> bool:

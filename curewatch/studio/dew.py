@@ -13,7 +13,7 @@ import numpy as np
 
 from curewatch.physics.air import ZERO_C, dew_point
 from curewatch.studio.climate import Climate
-from curewatch.studio.wording import age, number
+from curewatch.studio.wording import Local, age, lasting, number
 
 MARGIN_K = 3.0
 """ISO 8502-4's usual margin [K]."""
@@ -50,12 +50,26 @@ def dew_margin(climate: Climate) -> DewMargin:
 
 
 def in_words(margin: DewMargin, now: datetime) -> str:
-    """What it means for varnishing."""
-    air = f"dew point {number(margin.dew_point_c, 1)} °C, the piece about {number(margin.piece_c, 1)} °C"
-    known = f"{air}, room read {age(margin.at, now)}"
+    """What it means for varnishing, for somebody who reads it at once."""
+    known = f"{_air(margin)}, room read {age(margin.at, now)}"
     if margin.is_near:
         return (
             f"Do not varnish now: the piece is within {MARGIN_K:g} K of the dew point ({known}), and dew under varnish "
             "blooms. Warm the room or dry its air first, and let the piece follow for an hour."
         )
     return f"No dew to fear now: {known}. Read it again before you varnish."
+
+
+def as_read(margin: DewMargin, now: datetime, local: Local) -> str:
+    """What it meant when the room was read: for a notice, which may be read hours later."""
+    read = f"when the room was read, {lasting(margin.at, local, now)} ({_air(margin)})"
+    if margin.is_near:
+        return (
+            f"Too near to dew {read}: dew under varnish blooms. Varnish only once the piece is {MARGIN_K:g} K above "
+            "the dew point."
+        )
+    return f"No dew to fear {read}. Read it again before you varnish."
+
+
+def _air(margin: DewMargin) -> str:
+    return f"dew point {number(margin.dew_point_c, 1)} °C, the piece about {number(margin.piece_c, 1)} °C"

@@ -38,6 +38,11 @@ class Drying:
     def place(self) -> str | None:
         return self.stays[-1].place
 
+    @property
+    def air_speed(self) -> float:
+        """Of the air over it where it is now [m/s], as far as anybody knows."""
+        return self.pouring.last_air_speed
+
     @cached_property
     def pouring(self) -> ensemble.Pouring:
         """The facts in the model's terms, SI."""
@@ -50,8 +55,19 @@ class Drying:
             glycol=recipe.glycol,
             side=min(sides) if sides else DEFAULT_SIDE_M,
             air_speed=pour.air_speed_m_s,
+            turns=self._turns(),
             **vars(BACKINGS[pour.support]),
         )
+
+    def _turns(self) -> tuple[tuple[float, float], ...]:
+        """When it came into other air, and how fast that moves ([s from the pour], [m/s])."""
+        found: list[tuple[float, float]] = []
+        speed = self.pour.air_speed_m_s
+        for stay in self.lain[1:]:
+            if stay.air_speed_m_s is not None and stay.air_speed_m_s != speed:
+                speed = stay.air_speed_m_s
+                found.append(((stay.since - self.pour.at).total_seconds(), speed))
+        return tuple(found)
 
     @cached_property
     def facts(self) -> str:

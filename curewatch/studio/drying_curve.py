@@ -1,7 +1,8 @@
 """How a piece dries over time, on the facts: what its drying curve shows. Made when somebody looks at it.
 
 The milestones come from the forecast; this is the way there, by fewer members of the same ensemble: drawn from what
-was learned about the piece, weighed against its own observations, each through its own future of the room.
+was learned about the piece, weighed against its own observations, each through its own future of the room and, where
+that was not read closely, its own past.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import NamedTuple
 
 import numpy as np
 
@@ -19,6 +21,7 @@ from curewatch.studio import marching
 from curewatch.studio.climate import Array, Climate
 from curewatch.studio.forecast import Drying
 from curewatch.studio.future import RoomFuture
+from curewatch.studio.past_doubt import doubt_of
 
 MEMBERS, POINTS = 24, 49
 _SHOWN = ((MilestoneKind.HANDLE, 1.1), (MilestoneKind.TOUCH_DRY, 1.4), (MilestoneKind.PACKED, 2.0))
@@ -26,20 +29,26 @@ _SHOWN = ((MilestoneKind.HANDLE, 1.1), (MilestoneKind.TOUCH_DRY, 1.4), (Mileston
 _UNDATED, _LEAST, _MOST = timedelta(days=14), timedelta(hours=6), timedelta(days=120)
 
 
-@dataclass(frozen=True)
-class DryingCurve:
-    """Shares are of what was poured [0-1]; each array has one value for each of `hours` [h from the pour]."""
+class Band(NamedTuple):
+    """10, 50 and 90 % of the members, at each of the curve's hours."""
 
-    hours: Array
     low: Array
     median: Array
     high: Array
-    """Water and glycol still in the film: 10, 50 and 90 % of the members."""
-    surface: Array
-    bottom: Array
-    """Volatile volume fraction of the top tenth and at the bottom [0-1], median member."""
-    film_temp_c: Array
-    """Film temperature [°C], median member."""
+
+
+@dataclass(frozen=True)
+class DryingCurve:
+    """What the members come to at each of `hours` [h from the pour]."""
+
+    hours: Array
+    left: Band
+    """Water and glycol still in the film, as a share of what was poured [0-1]."""
+    surface: Band
+    bottom: Band
+    """Volatile volume fraction of the top tenth and at the bottom [0-1]."""
+    film_temp_c: Band
+    """Film temperature [°C]."""
 
 
 def drying_curve(
@@ -57,16 +66,16 @@ def drying_curve(
     if air is None:
         return None
     times = np.linspace(0.0, _shown(drying, forecast, now).total_seconds(), POINTS)
-    leg = marching.Leg(drying.pouring, drying.pour.at.timestamp(), air, future, float(times[-1]), drying.knowing)
+    had, poured_s = drying.series(air, climates), drying.pour.at.timestamp()
+    leg = marching.Leg(drying.pouring, poured_s, had, future, float(times[-1]), drying.knowing, doubt=doubt_of(had))
     samples, weights = marching.watched(leg, MEMBERS, times)
     volatile = samples["volatile_fraction"]
     liquid = volatile / (1 - volatile)  # volume ratio to the solids, which do not change
-    low, median, high = np.array([ensemble.quantiles(row, weights) for row in liquid / liquid[0]]).T
-    surface, bottom, film = (
-        np.array([ensemble.quantiles(row, weights, (0.5,))[0] for row in samples[name]])
-        for name in ("surface", "bottom", "film_temperature")
+    left, surface, bottom, film_c = (
+        Band(*np.array([ensemble.quantiles(row, weights) for row in rows]).T)
+        for rows in (liquid / liquid[0], samples["surface"], samples["bottom"], samples["film_temperature"] - ZERO_C)
     )
-    return DryingCurve(times / 3600, low, median, high, surface, bottom, film - ZERO_C)
+    return DryingCurve(times / 3600, left, surface, bottom, film_c)
 
 
 def _shown(drying: Drying, forecast: Forecast | None, now: datetime) -> timedelta:

@@ -22,6 +22,8 @@ from curewatch.studio.outlook_experts import AHEAD, DAY, Array
 DAY_S = 24 * HOUR_S
 USUAL_DAYS = 14
 """Days whose mean is the usual day."""
+WEEK = 7
+"""How far ahead the usual day is judged [days]: a drift has by then grown as far as it mostly will."""
 FUSING_C = (7.0, 13.0)
 """Film-forming temperatures of the members lie in here [°C]: a usual day that passes through can fuse at noon only."""
 HOURLY_DAYS, HOURLY_DAYS_FUSING = 2, 14
@@ -164,15 +166,24 @@ def usual_day(seen: Outlook) -> Array:
 
 
 def daily_sd(seen: Outlook) -> Array:
-    """How far this room's days differ from each other [°C, %], leaning on how rooms do in general."""
+    """How far off this room's usual day was a week later [°C, %], leaning on how rooms do in general.
+
+    The days' own spread would be too little: the mean of two weeks is not what the room comes back to.
+    """
     days = seen.past.shape[1] // DAY
     if not days:
         return DRIFT_SD
     means = seen.past[:, -days * DAY :].reshape(2, days, DAY).mean(axis=2)
     # a day that was not read holds what was filled in: it tells of nothing
-    read = seen.known[:, -days * DAY :].reshape(2, days, DAY).any(axis=2).all(axis=0)
+    read: NDArray[np.bool_] = np.asarray(seen.known[:, -days * DAY :].reshape(2, days, DAY).any(axis=2).all(axis=0))
     prior = fading(float(read.sum()))
-    own = means[:, read].std(axis=1) if read.any() else np.zeros(2)
+    lead = max(min(WEEK, (days - 1) // 2), 1)  # of a short record, as far ahead as half of its days can tell
+    missed = []
+    for day in np.flatnonzero(read):
+        before = slice(max(day - lead + 1 - USUAL_DAYS, 0), max(day - lead + 1, 0))
+        if read[before].any():
+            missed.append(means[:, day] - means[:, before][:, read[before]].mean(axis=1))
+    own = np.sqrt(np.mean(np.square(missed), axis=0)) if missed else np.zeros(2)
     return np.asarray(np.sqrt((1 - prior) * np.square(own) + prior * DRIFT_SD**2))
 
 

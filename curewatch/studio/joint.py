@@ -4,88 +4,31 @@ Expectation propagation in two layers. Each piece has quantities of its own (how
 others with pieces of its recipe and in its place. Its clues are brought into one message about the shared ones, which
 does not depend on what else is believed of them; all messages added up are the belief. So the work grows with the
 number of pieces, not with its cube, and what a piece taught can be taken out of the belief again.
+
+In a round block after block of pieces weighs its clues anew at once (pieces.py), each piece by what all others have
+said so far, and what they then say is added up. One after the other they would settle in about as many rounds.
 """
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from curewatch.physics.air import Array
-from curewatch.studio.belief import Clue, Gaussian
+from curewatch.studio.belief import Gaussian
+from curewatch.studio.pieces import Key, Part, Pieces, Told, slots
 
-SWEEPS = 20
+SWEEPS = 60
 """Rounds over all pieces at most."""
-DAMPING = 0.8
-SETTLED = 0.01
+BLOCKS, BLOCK = 8, 128
+"""At least so many blocks, since pieces that all change their minds at once swing to and fro; and pieces in one at
+most, for a processor's cache."""
+SETTLED = 1e-3
 """A belief whose means and widths move less than this in a round [its own standard deviations] has settled."""
-Key = Hashable
-"""Names one quantity of a recipe, a place or a piece."""
-Told = Sequence[tuple[Clue, Sequence[Key]]]
-"""The clues of one piece, each with whose quantities its pull is of."""
 
-
-@dataclass
-class _Part:
-    """One piece: its clues over its local quantities, the shared ones first."""
-
-    clues: list[Clue]
-    columns: list[NDArray[np.intp]]
-    """By clue, which local quantity each entry of its pull is of."""
-    shared: NDArray[np.intp]
-    own: list[Key]
-    directions: Array
-    """(clues, local)"""
-    precision: Array
-    pull: Array
-    """Precision times mean, by clue."""
-    message: tuple[Array, Array]
-    """About the shared quantities: precision (shared, shared), and precision times mean."""
-
-    @property
-    def size(self) -> int:
-        return len(self.shared) + len(self.own)
-
-    def sites(self) -> tuple[Array, Array]:
-        """All clues as one Gaussian factor over the local quantities: precision, and precision times mean."""
-        b = self.directions
-        return (b.T * self.precision) @ b, b.T @ self.pull
-
-    def hear(self, cavity: Array, canonical: Array) -> None:
-        """Weigh the clues anew where all else says `cavity` (precision) and `canonical` of the shared quantities."""
-        n = len(self.shared)
-        for k in range(len(self.clues)):
-            whole, pull = self.sites()
-            whole[:n, :n] += cavity
-            whole[range(n, self.size), range(n, self.size)] += 1.0
-            pull[:n] += canonical
-            cov = np.asarray(np.linalg.inv(whole), dtype=float)
-            self._weigh(k, cov @ pull, cov)
-        precision, pull = self.sites()
-        across = precision[:n, n:] @ np.linalg.inv(precision[n:, n:] + np.eye(len(self.own)))
-        self.message = precision[:n, :n] - across @ precision[n:, :n], pull[:n] - across @ pull[n:]
-
-    def _weigh(self, k: int, mean: Array, cov: Array) -> None:
-        """The site of the k-th clue, about the belief with it."""
-        column = self.columns[k]
-        line = self.clues[k].straight(mean[column], cov[np.ix_(column, column)])
-        along = np.zeros(self.size)
-        along[column] = line.pull
-        old, tau, nu = self.directions[k], self.precision[k], self.pull[k]
-        reach = cov @ old
-        left = 1 - tau * float(old @ reach)
-        if left > 1e-9:  # take the old site out
-            cov = cov + np.outer(reach, reach) * (tau / left)
-            mean = mean + reach * ((tau * float(old @ mean) - nu) / left)
-        variance = float(along @ cov @ along)
-        if variance < 1e-10:
-            return
-        new_tau, new_nu = line.site(float(along @ mean), variance)
-        self.directions[k] = along
-        self.precision[k], self.pull[k] = tau + DAMPING * (new_tau - tau), nu + DAMPING * (new_nu - nu)
+__all__ = ["Joint", "Key", "Told"]
 
 
 class Joint:
@@ -93,46 +36,31 @@ class Joint:
 
     def __init__(self, told: Sequence[Told], is_own: Sequence[frozenset[Key]]) -> None:
         """`is_own`: by piece, the keys that are its alone."""
-        self._shared: dict[Key, int] = {}
-        self._parts = [self._part(clues, own) for clues, own in zip(told, is_own, strict=True)]
-        size = len(self._shared)
-        self._cov, self._canonical = np.eye(size), np.zeros(size)
-        for _ in range(SWEEPS):
+        names = [slots(one, own) for one, own in zip(told, is_own, strict=True)]
+        self._shared = {key: i for i, key in enumerate(dict.fromkeys(key for keys, _ in names for key in keys))}
+        # pieces of one recipe fall into different blocks
+        alike = sorted(range(len(told)), key=lambda i: [self._shared[key] for key in names[i][0]])
+        count = min(len(told), max(BLOCKS, len(told) // BLOCK))
+        some = [alike[k::count] for k in range(count)]
+        self._blocks = [Pieces([told[i] for i in one], [names[i] for i in one], self._shared) for one in some]
+        self._place = {i: (block, k) for block, one in zip(self._blocks, some, strict=True) for k, i in enumerate(one)}
+        self._cov, self._canonical = np.eye(len(self._shared)), np.zeros(len(self._shared))
+        for _ in range(SWEEPS if told else 0):
             before, was = self._cov @ self._canonical, np.sqrt(np.diag(self._cov))
-            for part in self._parts:
-                self._hear(part)
+            for block in self._blocks:
+                block.hear(self._cov, self._cov @ self._canonical)
+                self._add_up()
             width = np.sqrt(np.diag(self._cov))
             moved = np.maximum(np.abs(self._cov @ self._canonical - before), np.abs(width - was)) / width
             if moved.max(initial=0.0) < SETTLED:
                 break
 
-    def _part(self, told: Told, own: frozenset[Key]) -> _Part:
-        keys = list(dict.fromkeys(key for _, names in told for key in names))
-        shared, alone = [key for key in keys if key not in own], [key for key in keys if key in own]
-        place = {key: i for i, key in enumerate([*shared, *alone])}
-        n = len(shared)
-        return _Part(
-            clues=[clue for clue, _ in told],
-            columns=[np.array([place[key] for key in names], dtype=np.intp) for _, names in told],
-            shared=np.array([self._shared.setdefault(key, len(self._shared)) for key in shared], dtype=np.intp),
-            own=alone,
-            directions=np.zeros((len(told), len(keys))),
-            precision=np.zeros(len(told)),
-            pull=np.zeros(len(told)),
-            message=(np.zeros((n, n)), np.zeros(n)),
-        )
-
-    def _hear(self, part: _Part) -> None:
-        at, (was, said) = part.shared, part.message
-        cavity, canonical = _without(self._of(at), part.message)
-        part.hear(cavity, canonical)
-        change = part.message[0] - was
-        # Woodbury: the precision has changed at the piece's shared quantities alone
-        reach = self._cov[:, at]
-        middle = np.linalg.solve(np.eye(len(at)) + change @ self._cov[np.ix_(at, at)], change)
-        self._cov = self._cov - reach @ middle @ reach.T
-        self._cov = 0.5 * (self._cov + self._cov.T)
-        self._canonical[at] += part.message[1] - said
+    def _add_up(self) -> None:
+        """What is believed of the shared quantities by all messages."""
+        precision = sum((block.said[0] for block in self._blocks), np.eye(len(self._shared)))
+        cov = np.linalg.inv(precision)
+        self._cov = np.asarray(0.5 * (cov + cov.T), dtype=float)
+        self._canonical = sum((block.said[1] for block in self._blocks), np.zeros(len(self._shared)))
 
     def _of(self, at: NDArray[np.intp]) -> Gaussian:
         return Gaussian(self._cov[at] @ self._canonical, self._cov[np.ix_(at, at)])
@@ -142,7 +70,7 @@ class Joint:
 
         With `piece` (an index of `told`), what is its own is in it too; or, `without`, nothing that it taught is.
         """
-        part = None if piece is None else self._parts[piece]
+        part = None if piece is None else self._part(piece)
         own = part.own if part is not None and not without else []
         known = [i for i, key in enumerate(keys) if key in self._shared or key in own]
         if not known:
@@ -152,7 +80,11 @@ class Joint:
         mean[known], cov[np.ix_(known, known)] = found.mean, found.cov
         return Gaussian(mean, cov)
 
-    def _whole(self, part: _Part | None, keys: Sequence[Key], without: bool) -> Gaussian:
+    def _part(self, piece: int) -> Part:
+        block, k = self._place[piece]
+        return block.part(k)
+
+    def _whole(self, part: Part | None, keys: Sequence[Key], without: bool) -> Gaussian:
         """Of these known quantities: by all pieces but `part`, then with it unless `without`."""
         asked = [self._shared[key] for key in keys if key in self._shared]
         at = np.array(sorted({*asked, *(() if part is None else part.shared.tolist())}), dtype=np.intp)
@@ -168,9 +100,8 @@ class Joint:
                 local = np.concatenate([inside, np.arange(n, size)])
                 full, pull = np.eye(size), np.zeros(size)
                 full[:n, :n], pull[:n] = precision, canonical
-                sites = part.sites()
-                full[np.ix_(local, local)] += sites[0]
-                pull[local] += sites[1]
+                full[np.ix_(local, local)] += part.sites[0]
+                pull[local] += part.sites[1]
                 precision, canonical = full, pull
             cov = np.asarray(np.linalg.inv(precision), dtype=float)
             whole = Gaussian(cov @ canonical, cov)

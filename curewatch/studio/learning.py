@@ -26,9 +26,12 @@ from curewatch.studio.forecast import Air, Drying
 from curewatch.studio.joint import Joint
 from curewatch.studio.knowing import Knowing
 from curewatch.studio.members import march_at
+from curewatch.studio.past_doubt import doubt_of, ways
 
 MEMBERS = 128
 """Members a lesson is drawn from: 16 for each quantity."""
+AT_ONCE = 50
+"""Pieces whose members are marched together: each may have had an air of its own, of thousands of moments."""
 AHEAD = 4.0
 """How far a lesson is marched, in ages at the last observation: members must come out on both sides of it."""
 QUESTIONED = 0.05
@@ -36,6 +39,8 @@ QUESTIONED = 0.05
 QUANTITIES = len(ensemble.SPREADS)
 Name = tuple[str, str | int, int | str]
 """One quantity of a recipe, a place or a piece: which kind, its name, and the number of the quantity (or a kin)."""
+Taught = tuple[Drying, Sequence[Observation], Air]
+"""An observed piece, what was observed, and the air it has had."""
 OWN, OF_PLACE = ensemble.SPREADS.index("thickness"), ensemble.SPREADS.index("air_speed")
 
 
@@ -142,20 +147,30 @@ def _learned(lessons: tuple[Lesson, ...], forgettings: tuple[Forgetting, ...]) -
     return Learned(lessons, {(one.subject, one.name): one.at.timestamp() for one in forgettings})
 
 
-def teach(observed: Sequence[tuple[Drying, Sequence[Observation], Air]], members: int = MEMBERS) -> list[Lesson]:
-    """The lesson of each observed piece, by the air it had up to its last observation (held from there on)."""
-    if not observed:
-        return []
+def teach(observed: Sequence[Taught], members: int = MEMBERS, *, sure: bool = False) -> list[Lesson]:
+    """The lesson of each observed piece, by the air it had up to its last observation (held from there on).
+
+    Where that was not read closely each member has had an air of its own (past_doubt.py), unless it is `sure`. Then the
+    dates spread by more than the quantities explain, and an observation of them says less of those.
+    """
+    parts = [observed[i : i + AT_ONCE] for i in range(0, len(observed), AT_ONCE)]
+    return [lesson for part in parts for lesson in _taught(part, members, sure)]
+
+
+def _taught(observed: Sequence[Taught], members: int, sure: bool) -> list[Lesson]:
     design = ensemble.design(members)
     ages = [max((o.at - d.pour.at).total_seconds() for o in seen) for d, seen, _ in observed]
     until = AHEAD * np.maximum(ages, 6 * 3600.0)
     times = np.array(sorted({t for d, seen, _ in observed for t in evidence.sample_times(d.pour, seen)}))
-    series = AirSeries([_up_to(air, drying, age) for (drying, _, air), age in zip(observed, ages, strict=True)])
+    doubting = 1 if sure else members
+    airs = [_airs(air, drying, age, doubting) for (drying, _, air), age in zip(observed, ages, strict=True)]
+    first = np.cumsum([0, *(len(some) for some in airs[:-1])])
+    room = [begin + np.arange(members) % len(some) for begin, some in zip(first.tolist(), airs, strict=True)]
     runs = march_at(
         [drying.pouring for drying, _, _ in observed],
         np.tile(design, (len(observed), 1, 1)),
-        series,
-        np.arange(len(observed)),
+        AirSeries([air for some in airs for air in some]),
+        np.concatenate(room),
         until,
         times if len(times) else None,
     )
@@ -165,11 +180,17 @@ def teach(observed: Sequence[tuple[Drying, Sequence[Observation], Air]], members
     ]
 
 
-def _up_to(air: Air, drying: Drying, age_s: float) -> tuple[Array, Array, Array]:
-    """The air in the model's terms, up to an age; what came after must not change what was learned before."""
-    since = air[0] - drying.pour.at.timestamp()
-    kept: NDArray[np.bool_] = since <= max(age_s, float(since[0]))
-    return since[kept], air[1][kept] + ZERO_C, air[2][kept] / 100
+def _airs(air: Air, drying: Drying, age_s: float, members: int) -> list[Air]:
+    """The air up to an age in the model's terms, for so many members that may each have had another.
+
+    What came after must not change what was learned before.
+    """
+    poured_s = drying.pour.at.timestamp()
+    kept: NDArray[np.bool_] = air[0] - poured_s <= max(age_s, float(air[0][0]) - poured_s)
+    had = air[0][kept], air[1][kept], air[2][kept]
+    doubt = None if members == 1 else doubt_of(had, poured_s + age_s)
+    some = [had] if doubt is None else ways(had, doubt, members, poured_s)
+    return [(time - poured_s, temp + ZERO_C, rh / 100) for time, temp, rh in some]
 
 
 def _lesson(

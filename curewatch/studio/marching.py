@@ -160,14 +160,17 @@ def watched(leg: Leg, members: int, ages_s: Array) -> tuple[dict[str, Array], Ar
 
 def _whole_ways(leg: Leg, members: int) -> AirSeries:
     """The air of each member, had and to come, in seconds from the pour."""
-    had = [leg.air] * members if leg.doubt is None else ways(leg.air, leg.doubt, members)
+    had = [leg.air] * members if leg.doubt is None else ways(leg.air, leg.doubt, members, leg.poured_s)
     if leg.future is None:
         return AirSeries([(time - leg.poured_s, temp + ZERO_C, rh / 100) for time, temp, rh in had])
+    temps, rhs = leg.future.temp_c, leg.future.rh_pct
+    if leg.doubt is not None:
+        temps, rhs = doubted(leg.future, leg.doubt, len(temps) - 1)
     found = []
-    for k, row in enumerate((1 + np.arange(members) % (len(leg.future.temp_c) - 1)).tolist()):
+    for k, row in enumerate((1 + np.arange(members) % (len(temps) - 1)).tolist()):
         time, temp, rh = had[k]
         ahead = leg.future.time_s > time[-1]
-        to_come = (leg.future.time_s, leg.future.temp_c[row], leg.future.rh_pct[row])
+        to_come = (leg.future.time_s, temps[row], rhs[row])
         t, c, r = (np.concatenate([was, then[ahead]]) for was, then in zip((time, temp, rh), to_come, strict=True))
         found.append((t - leg.poured_s, c + ZERO_C, r / 100))
     return AirSeries(found)
@@ -190,7 +193,7 @@ def go(legs: Sequence[Leg], members: int) -> Went:
     keep_at = np.repeat([-np.inf if leg.keep_s is None else leg.keep_s - base for leg in legs], rows)
     keeping = Keeping(keep_at, _shifted(begin, off))
     state, samples = march.march(
-        films, past, rooms, first + off, grid=GRID, state=_shifted(begin, off), keeping=keeping,
+        films.later(off), past, rooms, first + off, grid=GRID, state=_shifted(begin, off), keeping=keeping,
         sample_at=moments - base, sampled=_sampled(legs, rows),
     )  # fmt: skip
     temp, rh = past.at(limit + off, rooms)
@@ -200,7 +203,7 @@ def go(legs: Sequence[Leg], members: int) -> Went:
         series, index, origin = _futures(legs, rows)
         shift = (off + base)[going] - origin[going]
         part, _ = march.march(
-            films.take(going), series, index[going], limit[going] + shift, grid=GRID,
+            films.take(going).later(shift), series, index[going], limit[going] + shift, grid=GRID,
             state=_shifted(state.take(going), shift),
         )  # fmt: skip
         state.put(going, _shifted(part, -shift))

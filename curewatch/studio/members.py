@@ -68,10 +68,13 @@ def march_at(
     until: Array | float,
     sample_at: Array | None = None,
 ) -> Marched:
-    """March the members at `z` (pourings, members, 8) to `until` [s]; `room`: index into `series` a pouring."""
+    """March the members at `z` (pourings, members, 8) to `until` [s].
+
+    `room`: index into `series` of each pouring, or of each member of each.
+    """
     split = z.shape[:2]
     films = films_at(pourings, z)
-    rooms = np.repeat(room, split[1])
+    rooms = np.repeat(room, split[1]) if len(room) == split[0] else room
     limit = np.repeat(np.broadcast_to(np.asarray(until, dtype=float), len(pourings)), split[1])
     state, samples = march.march(films, series, rooms, limit, sample_at=sample_at)
     why = ensemble.hindrances(films, state, *series.at(limit, rooms))

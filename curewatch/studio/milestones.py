@@ -84,7 +84,7 @@ def notice(due: Due, now: datetime, local: Local, climate: Climate | None = None
     drying, milestone = due.drying, due.milestone
     title, text = wording.milestone(drying, due.forecast, milestone, due.odds, now, local)
     if milestone.kind is MilestoneKind.VARNISH_READY and climate is not None:
-        text += f" {dew.in_words(dew.dew_margin(climate), now)}"
+        text += f" {dew.as_read(dew.dew_margin(climate), now, local)}"
     stay = drying.stays[-1]
     at = milestone.safe_at if due.odds == "safe" else milestone.worth_checking_at
     # worth a check until it is safe to assume anyway

@@ -6,7 +6,9 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from curewatch.physics.materials import Material, Mix, mix
+from curewatch.physics.materials import WATER_LIMIT, mix
+from curewatch.physics.materials import Material as Material
+from curewatch.physics.materials import Mix as Mix
 from curewatch.workshop import RecipeMix
 
 EDGE_SHARE = 0.5
@@ -48,6 +50,19 @@ def volumes(recipe: RecipeMix, shelf: Mapping[str, Material]) -> list[tuple[str,
 def mixed(recipe: RecipeMix, shelf: Mapping[str, Material]) -> Mix:
     """What the mix comes out at. Raises NotOnTheShelf, or ValueError where it is nothing but water."""
     return mix((material, volume) for _, material, volume in volumes(recipe, shelf))
+
+
+def notes_on(found: Mix) -> list[str]:
+    """What is worth knowing of a mix before it is poured."""
+    notes = []
+    if found.too_much_water:
+        notes.append(
+            f"{found.added_water_share:.0%} water on the paint is more than {WATER_LIMIT:.0%}: the film grows weak and "
+            "may chalk or crack; thin with medium instead"
+        )
+    if not 0.20 <= found.solids <= 0.35:
+        notes.append(f"{found.solids:.0%} solids is outside the common 20 to 35 % of pour mixes")
+    return notes
 
 
 def portions(recipe: RecipeMix, shelf: Mapping[str, Material], volume: float) -> list[Portion]:

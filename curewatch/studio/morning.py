@@ -13,7 +13,7 @@ from curewatch.studio.alarm_words import TITLES
 from curewatch.studio.board import Board, PieceLine
 from curewatch.studio.findings import Finding
 from curewatch.studio.open_steps import OpenStep, in_words
-from curewatch.studio.wording import STAGES, Local, date, listed
+from curewatch.studio.wording import STAGES, VARNISH_CAUTION, Local, date, listed
 
 TOLD_UNTIL = timedelta(hours=5)
 """A morning's work that could not be told by then says nothing new any more."""
@@ -142,7 +142,7 @@ def _varnishing(line: PieceLine, ahead: Foreseen | None, board: Board, now: date
         damp = f" {line.room} turns damp from {date(ahead.begins_at, local, now)}: be done before."
     elif any(alarm.room == line.room and alarm.kind is AlarmKind.DAMP for alarm in board.alarms):
         damp = f" Not while {line.room} is damp."
-    return f"{line.name}, {_where(line)}: can be varnished.{wash}{damp}"
+    return f"{line.name}, {_where(line)}: can be varnished.{wash}{damp} {VARNISH_CAUTION}"
 
 
 def _where(line: PieceLine) -> str:

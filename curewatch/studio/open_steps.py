@@ -51,5 +51,7 @@ def in_words(step: OpenStep, local: Local, now: datetime) -> str:
             said += f" The air is good for it until {date(window.ends_at, local, now)}."
         else:
             odds = "" if window.sure else ", at even odds"
-            said += f" Good air for it {date(window.begins_at, local, now)} to {local(window.ends_at):%H:%M}{odds}."
+            same_day = local(window.begins_at).date() == local(window.ends_at).date()
+            ends = f"{local(window.ends_at):%H:%M}" if same_day else date(window.ends_at, local, now)
+            said += f" Good air for it {date(window.begins_at, local, now)} to {ends}{odds}."
     return f"{said} {step.line.caution}".rstrip()

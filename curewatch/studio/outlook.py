@@ -21,14 +21,15 @@ Flags = NDArray[np.bool_]
 
 HISTORY = 61 * DAY
 """The most of a room's past that is looked at [h]."""
-JUDGED = 21 * DAY
-"""Forecasts are weighed by their errors of the last [h]."""
 BANDED = 28 * DAY
-"""Bands are quantiles of the errors of the last [h]."""
+"""Forecasts are weighed by their errors of the last [h], and bands are quantiles of them."""
+FORGOTTEN = 14 * DAY
+"""What an error counts for in the weighing dies away with its age: time constant [h]."""
 STRIDE = 3
 """Forecasts are made again at every third hour of the past: nearly as telling as every hour, at a third of the work."""
-SHARPNESS = 16.0
-"""A forecast counts by its mean absolute error to this power, inverted."""
+SHARPNESS = 32.0
+"""A forecast k hours ahead counts by its mean absolute error to the power -SHARPNESS / sqrt(k): errors k hours ahead
+overlap, so that about one in k stands for itself, and their mean is known so much less well."""
 Z90 = 1.2816
 """The 90 % quantile of a normal distribution."""
 PRIOR_SD = np.array([3.0, 10.0])
@@ -134,14 +135,14 @@ def _truth(x: Array, known: Flags, origins: NDArray[np.intp]) -> Array:
 
 def _combined(made: Array, truth: Array, n: int, origins: NDArray[np.intp]) -> Array:
     """The forecasts `made` (experts, 2, AHEAD, origins), each counting by what it missed by of late."""
-    at = origins[None, :] + np.arange(1, AHEAD + 1)[:, None]
-    judged = np.isfinite(truth) & (at >= n - JUDGED)
-    missed = _neighbours(np.where(judged, np.abs(made - truth), 0.0).sum(axis=-1))
-    count = _neighbours(judged.sum(axis=-1).astype(float))
-    usual = np.median(missed, axis=0) / np.maximum(count, 1)
+    ahead = np.arange(1, AHEAD + 1)
+    judged = np.isfinite(truth) * np.exp((origins[None, :] + ahead[:, None] - n) / FORGOTTEN)
+    missed = _neighbours((np.abs(made - np.nan_to_num(truth)) * judged).sum(axis=-1))
+    count = _neighbours(judged.sum(axis=-1))
+    usual = np.median(missed, axis=0) / np.maximum(count, EPS)
     error = (missed + DOUBT * usual) / (count + DOUBT)
     best = error.min(axis=0)
-    weight = ((error + TINY) / (best + TINY)) ** -SHARPNESS
+    weight = ((error + TINY) / (best + TINY)) ** (-SHARPNESS / np.sqrt(ahead))
     return np.asarray((made * (weight / weight.sum(axis=0))[..., None]).sum(axis=0))
 
 

@@ -1,11 +1,14 @@
 """Simple forecasts of a room's air, many at once: what `outlook` weighs against each other.
 
-Three kinds, every one causal (a forecast made at hour H reads hours up to H only):
+Four kinds, every one causal (a forecast made at hour H reads hours up to H only):
 
 - seasonal autoregressions. s is the exponentially weighted mean of the same hour on the days before, with memory
   theta; u = x - s follows an AR(p). With theta the parameter of the seasonal moving average, this is what
   SARIMA(p,0,0)(0,1,1)24 says (Box, Jenkins & Reinsel, Time Series Analysis, ch. 9), fitted by least squares;
 - the same for temperature and humidity together, each leaning on both (a vector autoregression);
+- periodic ones: what an hour hands on to the next depends on the hour of the day (sun, heating and people come by the
+  clock), as a daily and a half-daily wave of the coefficients (Jones & Brelsford, Biometrika 54, 1967); beside the
+  hours before stands the mean of the last day, which weather moves slowly (Corsi, J. Financial Econometrics 7, 2009);
 - damped anomalies: the trailing week's mean of the hour plus factor^k of today's departure from it; with persistence,
   "the same hour of the last day" and that mean itself.
 
@@ -25,12 +28,15 @@ AHEAD = 48
 """Hours ahead that every expert speaks for."""
 DAY = 24
 MEMORIES = np.array([0.3, 0.5, 0.7, 0.8, 0.9])
-ALONE = ((2, 28), (3, 14), (6, 14), (6, 28), (10, 28))
-"""Autoregressions of one quantity: their order [h] and the days they are fitted to."""
-JOINT = ((3, 28), (6, 28))
-"""Autoregressions of both quantities together."""
 DAMPING = np.array([0.8, 0.9, 0.95, 0.98, 0.99, 0.995])
-LAGS = max(p for p, _ in ALONE)
+LAGS = 10
+"""The most hours before that an autoregression leans on."""
+WAVED = 2
+"""Of how many of them the coefficients go with the hour of the day."""
+WAVES = 4
+"""Cosine and sine of the day and of the half day."""
+COLUMNS = 1 + LAGS + 1 + WAVES * WAVED
+"""Of a quantity in the table of regressors: itself, its lags, the mean of the day before, lags times waves."""
 RIDGE = 1e-4
 """Of the mean square of the regressors: keeps what moves together solvable."""
 RESOLUTION = np.array([0.02, 0.1])
@@ -39,6 +45,32 @@ ROWS_PER_LAG = 12
 """Hours of history that a fitted coefficient needs at least."""
 FILLED_WEIGHT = 0.1
 """What an hour without a reading, filled in, counts for in the mean of its hour."""
+
+
+@dataclass(frozen=True)
+class Kind:
+    """An autoregression: on how many hours before, fitted to how many days."""
+
+    order: int
+    days: int
+    joint: bool = False
+    """Of temperature and humidity together."""
+    periodic: bool = False
+
+    def columns(self) -> NDArray[np.intp]:
+        """What it leans on, in the table of one quantity's regressors."""
+        lags = np.arange(1, self.order + 1)
+        return np.concatenate([lags, np.arange(LAGS + 1, COLUMNS)]) if self.periodic else lags
+
+
+KINDS = (
+    Kind(2, 28),
+    Kind(6, 14),
+    Kind(10, 28),
+    Kind(3, 28, joint=True),
+    Kind(6, 28, periodic=True),
+    Kind(6, 28, joint=True, periodic=True),
+)
 
 
 @dataclass(frozen=True)
@@ -114,34 +146,54 @@ def _plain(x: Array, origins: NDArray[np.intp]) -> Array:
 
 
 def _autoregressions(x: Array, own: Habit, origins: NDArray[np.intp]) -> list[Array]:
-    moments = _moments(own.departure)
     n = x.shape[1]
+    waves = waves_of(n + AHEAD)
+    moments = _moments(own.departure, waves)
     noise = DAY * np.square(RESOLUTION / _scale(own.departure)[..., 0])
+    # of the fits made at the end of each day (counted back from the last hour) the newest one at each origin
+    refit = len(moments) - 1 - (n - 1 - origins + DAY - 1) // DAY
+    since = max(int(refit[0]), 0)
     found = []
-    for joint, kinds in ((False, ALONE), (True, JOINT)):
-        for order, days in kinds:
-            if n - DAY < ROWS_PER_LAG * order * (2 if joint else 1):
-                continue
-            fitted = _fitted(moments, order, days, noise, joint=joint)
-            # of the fits made at the end of each day (counted back from the last hour) the newest one at each origin
-            refit = len(moments) - 1 - (n - 1 - origins + DAY - 1) // DAY
-            # before the first fit there is nothing to go by but the habit
-            known = np.where(refit[:, None, None, None] >= 0, fitted[np.maximum(refit, 0)], 0.0)
-            found.append(_marched(own, known, order, origins, joint=joint))
+    for kind in KINDS:
+        if n - DAY < ROWS_PER_LAG * len(kind.columns()) * (2 if kind.joint else 1):
+            continue
+        fitted = _fitted(moments, kind, noise, since)
+        # before the first fit there is nothing to go by but the habit
+        known = np.where(refit[:, None, None, None] >= 0, fitted[np.maximum(refit - since, 0)], 0.0)
+        found.append(_on_habit(own, marched(own.departure, known, kind, origins, waves), origins))
     return found
 
 
-def _moments(u: Array) -> Array:
-    """Cumulative second moments of the departures and their lags, by day: (days, m, 2 (1 + LAGS), 2 (1 + LAGS)).
+def waves_of(hours: int) -> Array:
+    """(WAVES, hours)"""
+    day = 2 * np.pi * np.arange(hours) / DAY
+    return np.stack([np.cos(day), np.sin(day), np.cos(2 * day), np.sin(2 * day)])
+
+
+def regressors(u: Array, waves: Array) -> Array:
+    """The table that autoregressions are fitted to, from hour LAGS on: (…, n - LAGS, COLUMNS)."""
+    lags = np.lib.stride_tricks.sliding_window_view(u, LAGS + 1, axis=-1)[..., ::-1]
+    total = np.concatenate([np.zeros((*u.shape[:-1], DAY + 1)), np.cumsum(u, axis=-1)], axis=-1)
+    mean = (total[..., DAY:-1] - total[..., : -DAY - 1]) / DAY
+    table = np.empty((*lags.shape[:-1], COLUMNS))
+    table[..., : LAGS + 1] = lags
+    table[..., LAGS + 1] = mean[..., LAGS:]
+    for i, wave in enumerate(waves[:, LAGS : u.shape[-1]]):
+        at = LAGS + 2 + WAVED * i
+        table[..., at : at + WAVED] = lags[..., 1 : 1 + WAVED] * wave[:, None]
+    return table
+
+
+def _moments(u: Array, waves: Array) -> Array:
+    """Cumulative second moments of the regressors, by day: (days, m, 2 COLUMNS, 2 COLUMNS).
 
     Days are counted back from the last hour, so that the last one is whole. Scaled so that both quantities have
     about the same spread, as the ridge asks.
     """
     m, q, n = u.shape
     days = (n - LAGS) // DAY
-    first = n - days * DAY
-    rows = np.lib.stride_tricks.sliding_window_view(u / _scale(u), LAGS + 1, axis=2)[..., first - LAGS :, ::-1]
-    table = np.ascontiguousarray(rows.transpose(0, 2, 1, 3)).reshape(m, days, DAY, q * (LAGS + 1))
+    rows = regressors(u / _scale(u), waves)[:, :, n - LAGS - days * DAY :]
+    table = np.ascontiguousarray(rows.transpose(0, 2, 1, 3)).reshape(m, days, DAY, q * COLUMNS)
     daily = table.transpose(0, 1, 3, 2) @ table
     return np.cumsum(daily, axis=1).transpose(1, 0, 2, 3)
 
@@ -150,22 +202,23 @@ def _scale(u: Array) -> Array:
     return np.asarray(np.sqrt((u * u).mean(axis=2, keepdims=True)) + 1e-6)
 
 
-def _fitted(moments: Array, order: int, days: int, noise: Array, *, joint: bool) -> Array:
-    """Coefficients at the end of each day: (days, m, q, regressors), regressors being lags 1..order of one or both.
+def _fitted(moments: Array, kind: Kind, noise: Array, since: int) -> Array:
+    """Coefficients by day from `since` on: (days, m, q, regressors), a joint one's of temperature first.
 
     `noise`: a sensor's own, squared and summed over a day (m, q), in the units of `moments`.
     """
-    window = moments.copy()
-    window[days:] -= moments[:-days]
-    span = np.minimum(np.arange(1, len(moments) + 1), days)
+    window = moments[since:].copy()
+    full = max(since, kind.days)
+    window[full - since :] -= moments[full - kind.days : max(len(moments) - kind.days, 0)]
+    span = np.minimum(np.arange(since + 1, len(moments) + 1), kind.days)
     found = []
     for quantity in range(2):
-        at = quantity * (LAGS + 1)
-        lags = np.arange(1, order + 1)
-        columns = np.concatenate([lags, lags + LAGS + 1]) if joint else lags + at
+        at = quantity * COLUMNS
+        columns = kind.columns()
+        columns = np.concatenate([columns, columns + COLUMNS]) if kind.joint else columns + at
         gram = window[..., columns[:, None], columns[None, :]]
         ridge = RIDGE * np.trace(gram, axis1=-2, axis2=-1)[..., None] / len(columns)
-        whose = (columns > LAGS).astype(np.intp)
+        whose = (columns >= COLUMNS).astype(np.intp)
         # as if each lag had been read with that much noise: over the days of the window
         ridge = ridge + noise[:, whose] * span[:, None, None]
         right = window[..., columns, at]
@@ -173,28 +226,47 @@ def _fitted(moments: Array, order: int, days: int, noise: Array, *, joint: bool)
     return np.stack(found, axis=2)
 
 
-def _marched(own: Habit, fitted: Array, order: int, origins: NDArray[np.intp], *, joint: bool) -> Array:
-    """The autoregression run AHEAD hours from each origin on top of the habit: (m, q, AHEAD, origins)."""
-    scale = _scale(own.departure)
-    u = own.departure / scale
-    m, q, _ = u.shape
-    path = np.zeros((order + AHEAD, m, q, len(origins)))
-    for i in range(order):
-        path[i] = u[..., np.maximum(origins - order + 1 + i, 0)]
-    weights = np.moveaxis(fitted, 0, -1)  # (m, q, regressors, origins)
-    weights = np.ascontiguousarray(np.moveaxis(weights, 2, 0))[::-1]  # the oldest lag first, as the path has them
+def marched(u: Array, fitted: Array, kind: Kind, origins: NDArray[np.intp], waves: Array) -> Array:
+    """Departures by the autoregression run AHEAD hours from each origin: (m, q, AHEAD, origins)."""
+    scale = _scale(u)
+    u = u / scale
+    before = DAY if kind.periodic else kind.order
+    path = np.empty((before + AHEAD, *u.shape[:2], len(origins)))
+    for i in range(before):
+        path[i] = u[..., np.maximum(origins - before + 1 + i, 0)]
+    total = path[:before].sum(axis=0)
     farthest = np.abs(u).max(axis=2)[..., None]  # no room leaves its habits further than it ever has
-    for step in range(AHEAD):
-        seen = path[step : step + order]
-        if joint:
-            # reversed: humidity's lags come first
-            path[order + step] = np.einsum("pmqo,pmo->mqo", weights[:order], seen[:, :, 1])
-            path[order + step] += np.einsum("pmqo,pmo->mqo", weights[order:], seen[:, :, 0])
+    steady, waved = _split(fitted, kind)
+    weights = steady.copy()
+    for now in range(before, before + AHEAD):
+        seen = path[now - kind.order : now][::-1]
+        if kind.periodic:
+            hour = waves[:, origins + 1 + now - before]
+            weights[:, :WAVED] = steady[:, :WAVED] + np.einsum("swlmqo,wo->slmqo", waved, hour)
+            seen = np.concatenate([seen, total[None] / DAY])
+        if kind.joint:
+            path[now] = sum(np.einsum("rmqo,rmo->mqo", weights[i], seen[:, :, i]) for i in range(2))
         else:
-            path[order + step] = (weights * seen).sum(0)
-        np.clip(path[order + step], -farthest, farthest, out=path[order + step])
+            path[now] = (weights[0] * seen).sum(axis=0)
+        np.clip(path[now], -farthest, farthest, out=path[now])
+        total += path[now] - path[now - before]
+    return np.asarray(np.moveaxis(path[before:], 0, 2) * scale[..., None])
+
+
+def _split(fitted: Array, kind: Kind) -> tuple[Array, Array]:
+    """Coefficients (origins, m, q, regressors) by source (itself, or both quantities), those of waves apart.
+
+    (sources, order or order + 1, m, q, origins) and (sources, waves, WAVED, m, q, origins).
+    """
+    origins, m, q, _ = fitted.shape
+    weights = np.moveaxis(fitted, (3, 0), (0, 3)).reshape(2 if kind.joint else 1, -1, m, q, origins)
+    steady, waved = np.split(weights, [kind.order + kind.periodic], axis=1)
+    return np.ascontiguousarray(steady), np.ascontiguousarray(waved.reshape(len(weights), -1, WAVED, m, q, origins))
+
+
+def _on_habit(own: Habit, departures: Array, origins: NDArray[np.intp]) -> Array:
+    """The `departures` to come (m, q, AHEAD, origins) on top of the habit, which the first day moves."""
     ahead = origins[None, :] + np.arange(1, DAY + 1)[:, None]
-    departures = np.moveaxis(path[order:], 0, 2) * scale[..., None]
     first = own.usual[..., ahead]
     tomorrow = first + departures[..., :DAY, :]
     gain = own.gain[..., ahead]

@@ -56,6 +56,8 @@ class Gap:
     """How far the hours of a day are from those of the usual day."""
     usual: tuple[tuple[float, ...], ...]
     """Its usual day by eighths, UTC, about its mean; beside it the room's mean does not matter."""
+    is_open: bool = False
+    """Nothing was read at its end: the room may be anywhere by then."""
 
 
 @dataclass(frozen=True)
@@ -78,15 +80,20 @@ class Doubt:
 Air = tuple[Array, Array, Array]
 
 
-def doubt_of(air: Air) -> Doubt | None:
-    """What is not known of `air` (time [s since 1970], °C, %); None: nothing that would count."""
+def doubt_of(air: Air, until_s: float | None = None) -> Doubt | None:
+    """What is not known of `air` (time [s since 1970], °C, %); None: nothing that would count.
+
+    `until_s`: up to when it bears on something that has no future of its own [s since 1970]; a gap from the last
+    reading up to there is open.
+    """
     time = air[0]
-    if len(time) < 2:
-        return None
+    ends = time if until_s is None else np.append(time, until_s)
     gaps = tuple(
-        Gap(float(time[i]), float(time[i + 1]), *_habits(air, int(i)))
-        for i in np.flatnonzero(np.diff(time) > SILENT_S).tolist()
+        Gap(float(ends[i]), float(ends[i + 1]), *_habits(air, int(i)), is_open=int(i) + 1 == len(time))
+        for i in np.flatnonzero(np.diff(ends) > SILENT_S).tolist()
     )
+    if len(time) < 2:
+        return Doubt(time, np.zeros((2, 1)), gaps) if gaps else None
     off = np.stack([_excess(time, values, steady) for values, steady in zip(air[1:], STEADY, strict=True)])
     return Doubt(time, off, gaps) if gaps or off.any() else None
 
@@ -129,7 +136,7 @@ def doubted(ahead: RoomFuture, doubt: Doubt, members: int) -> tuple[Array, Array
 def _knots(gap: Gap) -> Array:
     """The moments within a gap at which a bridge may bend."""
     count = min(MOST_KNOTS, max(2, round((gap.end_s - gap.begin_s) / KNOT_S)))
-    return np.linspace(gap.begin_s, gap.end_s, count + 1)[1:-1]
+    return np.linspace(gap.begin_s, gap.end_s, count + 1)[1 : None if gap.is_open else -1]
 
 
 def _bridge(gap: Gap, knots: Array, members: int) -> Array:
@@ -137,11 +144,15 @@ def _bridge(gap: Gap, knots: Array, members: int) -> Array:
 
     The usual day, and two wanders: as the days of a room drift in the future, and as errors of an outlook last.
     """
-    edges = np.array([gap.begin_s, gap.end_s])
+    edges = np.array([gap.begin_s, gap.begin_s if gap.is_open else gap.end_s])
     day = np.stack([_usual(usual, knots) - np.interp(knots, edges, _usual(usual, edges)) for usual in gap.usual])
-    since = np.append(knots, gap.end_s) - gap.begin_s
-    slow = _pinned(since, DRIFTS_S, members, int(gap.begin_s) + 1)
-    fast = _pinned(since, LASTS_H * 3600, members, int(gap.begin_s) + 2)
+    since = (knots if gap.is_open else np.append(knots, gap.end_s)) - gap.begin_s
+    slow, fast = (
+        _wander(since, lasts_s, members, int(gap.begin_s) + 1 + i)
+        for i, lasts_s in enumerate((DRIFTS_S, LASTS_H * 3600))
+    )
+    if not gap.is_open:
+        slow, fast = _pinned(slow, since, DRIFTS_S), _pinned(fast, since, LASTS_H * 3600)
     days_sd, hours_sd = np.array(gap.days_sd)[:, None, None], np.array(gap.hours_sd)[:, None, None]
     return np.asarray(day[:, None] + days_sd * slow + hours_sd * fast)
 
@@ -151,17 +162,22 @@ def _usual(usual: tuple[float, ...], time_s: Array) -> Array:
     return np.interp(time_s % DAY_S, (np.arange(EIGHTHS) + 0.5) * DAY_S / EIGHTHS, usual, period=DAY_S)
 
 
-def _pinned(since: Array, lasts_s: float, members: int, which: int) -> Array:
-    """Ornstein-Uhlenbeck paths of unit variance, conditioned to be nothing at 0 and at the last of `since` [s].
-
-    x(t) - x(T) sinh(t/tau)/sinh(T/tau) for a path x from 0: (2, members, knots before the last).
-    """
+def _wander(since: Array, lasts_s: float, members: int, which: int) -> Array:
+    """Ornstein-Uhlenbeck paths from 0 towards unit variance at moments `since` then [s]: (2, members, moments)."""
     kept = np.exp(-np.diff(since, prepend=0.0) / lasts_s)
     path, here = np.empty((2, members, len(since))), np.zeros((2, members))
     for k, share in enumerate(kept.tolist()):
         # of the gap and the knot alone: the same bridge whatever comes later
         here = share * here + math.sqrt(1 - share**2) * _draw(members, which + 4 * k)
         path[..., k] = here
+    return path
+
+
+def _pinned(path: Array, since: Array, lasts_s: float) -> Array:
+    """A wander, conditioned to be nothing at the last of `since`, without that moment.
+
+    x(t) - x(T) sinh(t/tau)/sinh(T/tau) for a path x from 0.
+    """
     # sinh(t)/sinh(T) without what overflows in a gap of years
     t = since / lasts_s
     gain = np.exp(t - t[-1]) * np.expm1(-2 * t) / np.expm1(-2 * t[-1])

@@ -9,6 +9,11 @@ from curewatch.studio.planner import FAN_M_S, Advice, Change, Latest
 
 FELT_H = 0.5
 """A milestone that moves by less is not worth a word [h]."""
+FAN_RISK = (
+    "A fan cools a wet film, perhaps below its film-forming temperature, which may crack it, and may draw a skin over "
+    "a soft core."
+)
+"""What stands beside a fan where no piece is looked at: `advised` says it of one."""
 FAN_CAUTION = "Keep a fan from blowing dust or drips across a wet face, and its lead off the wet floor."
 
 
@@ -35,10 +40,17 @@ def advised(one: Advice) -> str | None:
     moved += [f"{wording.STAGES[kind]} is reached at all" for kind in one.reached_only_so]
     if not moved:
         return None
-    risk = ""
+    risks = []
     if one.risks_skin:
-        risk = f". Risk: water leaves {one.rate_ratio:.1f} times as fast, a skin over a soft core; it may craze"
-    return f"{one.change.name}: {', '.join(moved)}{risk}."
+        risks.append(f"water leaves {one.rate_ratio:.1f} times as fast, a skin over a soft core; it may craze")
+    if one.chills_to_c is not None:
+        cold = f"it cools the film to {wording.number(one.chills_to_c, 1)} °C, below its film-forming temperature"
+        risks.append(f"{cold}; it may crack")
+    return f"{one.change.name}: {', '.join(moved)}{''.join(f'. Risk: {risk}' for risk in risks)}."
+
+
+PLAN_CAUTION = f"{wording.HEATER_CAUTION} {FAN_RISK} {FAN_CAUTION}"
+"""Beside the rooms that a plan offers: a warmer one, and one with a fan."""
 
 
 def caution(change: Change) -> str | None:

@@ -30,6 +30,8 @@ MOMENTS = 13
 MEMBERS = 64
 WARMER_K, DRIER_PCT, FAN_M_S = 3.0, 10.0, 1.0
 RH_FLOOR = 5.0
+FELT_K = 0.2
+"""A film cooled by less is not worth a word [K]."""
 ADVICE_DAYS = 240
 
 
@@ -153,6 +155,8 @@ class Advice:
     skin_gap_now_h: float | None
     rate_ratio: float
     """How much faster water leaves at once [-]: a strong early rate is what crazes."""
+    chills_to_c: float | None = None
+    """The wet film's temperature with the change [°C], where the change cools it below its film-forming one."""
 
     @property
     def risks_skin(self) -> bool:
@@ -183,7 +187,8 @@ def advice(
     rooms = np.arange(len(changes))
     past = AirSeries([(air[0] - poured_s, air[1] + ZERO_C, air[2] / 100)] * len(changes))
     state, _ = march.march(films, past, rooms, age_s, rtol=march.FINE[0], atol=march.FINE[1], stop_when_ready=False)
-    blown = replace(films, air_speed=np.array([c.speed(float(films.air_speed[0])) for c in changes]))
+    as_it_is = float(films.air_speed_at(state.t)[0])
+    blown = films.blown(np.array([c.speed(as_it_is) for c in changes]))
     ahead = AirSeries([_onwards(c, air, future, poured_s, age_s) for c in changes])
     soon = np.array([age_s + 60.0])
     state.step = np.minimum(state.step, 60.0)  # the air has changed: the step's memory is worth little
@@ -192,7 +197,15 @@ def advice(
         blown, ahead, rooms, until, state=state, sample_at=soon, rtol=march.FINE[0], atol=march.FINE[1]
     )
     hours, rates = end.reached / 3600, samples["rate"][0]
-    return [_advice(change, hours[:, [0, i + 1]], age_s / 3600, rates[[0, i + 1]]) for i, change in enumerate(could)]
+    told = [_advice(change, hours[:, [0, i + 1]], age_s / 3600, rates[[0, i + 1]]) for i, change in enumerate(could)]
+    film_k = samples["film_temperature"][0]
+    chilled = (film_k < films.mfft) & (film_k < film_k[0] - FELT_K)
+    return [
+        replace(one, chills_to_c=float(film_k[i]) - ZERO_C)
+        if chilled[i] and MilestoneKind.TOUCH_DRY in (*one.hours, *one.reached_only_so)
+        else one
+        for i, one in enumerate(told, 1)
+    ]
 
 
 def _onwards(

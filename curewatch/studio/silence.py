@@ -9,7 +9,7 @@ from datetime import datetime
 from curewatch.records import AlarmKind, Notice
 from curewatch.studio import conditions
 from curewatch.studio.conditions import Limits, Occupied
-from curewatch.studio.wording import age, listed
+from curewatch.studio.wording import Local, lasting, listed
 
 HALF = 2
 """Where one room has been silent for too long, others count as silent with it from this part of that time on."""
@@ -28,7 +28,9 @@ def together(rooms: Sequence[Occupied], now: datetime, limits: Limits) -> list[O
     return [replace(room, silent_together=True) if room in sensed else room for room in rooms]
 
 
-def joined(told: Sequence[Notice], rooms: Sequence[Occupied], now: datetime) -> tuple[list[Notice], list[Notice]]:
+def joined(
+    told: Sequence[Notice], rooms: Sequence[Occupied], now: datetime, local: Local
+) -> tuple[list[Notice], list[Notice]]:
     """What to tell instead of `told`, and what to keep untold: the notices that the joint one stands for."""
     silent = {room.name for room in rooms if room.silent_together}
     for effect, over in (("raised", False), ("reminded", False), ("over", True)):
@@ -41,26 +43,27 @@ def joined(told: Sequence[Notice], rooms: Sequence[Occupied], now: datetime) -> 
         ]
         if len(members) < 2:
             continue
-        joint = _joint(members, rooms, now)
+        joint = _joint(members, rooms, now, local)
         kept = [m.model_copy(update={"data": m.data | {"told_in": joint.key}}) for m in members]
-        rest, more = joined([notice for notice in told if notice not in members], rooms, now)
+        rest, more = joined([notice for notice in told if notice not in members], rooms, now, local)
         return [joint, *rest], [*kept, *more]
     return list(told), []
 
 
-def _joint(members: Sequence[Notice], rooms: Sequence[Occupied], now: datetime) -> Notice:
+def _joint(members: Sequence[Notice], rooms: Sequence[Occupied], now: datetime, local: Local) -> Notice:
     first = members[0]
     names = [str(notice.room) for notice in members]
     heard = [room.freshest_at for room in rooms if room.name in names and room.freshest_at is not None]
+    last = lasting(max(heard), local, now) if heard else "never"
     effect = first.data["effect"]
     if effect == "over":
         title = f"{listed(names)}: readings come in again"
-        text = f"Readings come in again from {listed(names)}; the last {age(max(heard, default=None), now)}."
+        text = f"Readings come in again from {listed(names)}; the last {last}."
     else:
         still = "Still no" if effect == "reminded" else "No"
         title = f"{still} sensor is heard: {listed(names)}"
         text = (
-            f"No sensor has been heard for long, the last {age(max(heard, default=None), now)}: {listed(names)}. Dates "
+            f"No sensor has been heard for long, the last {last}: {listed(names)}. Dates "
             "and warnings rest on old air. One cause is likely: look at the broker, the network and their power today; "
             "until they speak, type readings."
         )

@@ -63,7 +63,7 @@ def trace(drying: Drying, climates: Mapping[str, Climate], limits: Limits, now: 
     (reached, times, samples), (usually, _, calm) = _march(drying, own), _march(drying, usual, still=True)
     packed, touch, handle, _ = reached
     film_c, volatile = samples["film_temperature"] - ZERO_C, samples["volatile_fraction"]
-    elapsed = (now - drying.pour.at).total_seconds()
+    elapsed = max(0.0, (now - drying.pour.at).total_seconds())  # below: by a clock that was set back meanwhile
     until = np.isfinite(film_c) & (times <= min(elapsed, np.inf if handle is None else handle * 3600))
     cold = until & (film_c < limits.cold_mfft_c) & (times >= (np.inf if packed is None else packed * 3600))
     flowing = np.isfinite(volatile) & (times <= (np.inf if packed is None else packed * 3600))
@@ -87,7 +87,9 @@ def _march(
     drying: Drying, series: AirSeries, *, still: bool = False
 ) -> tuple[list[float | None], Array, dict[str, Array]]:
     """When the central film reaches the milestones [h], and samples along the way, finer at first."""
-    film = replace(drying.pouring, air_speed=min(drying.pouring.air_speed, 0.1)) if still else drying.pouring
+    film = drying.pouring
+    if still:
+        film = replace(film, air_speed=min(film.air_speed, 0.1), turns=())
     end = DAYS * 86_400.0
     times = np.unique(np.concatenate([np.linspace(0, 2 * 86_400.0, POINTS), np.linspace(0, end, POINTS)]))
     (found,), samples = ensemble.run([film], series, np.zeros(1, dtype=np.intp), end, 1, sample_at=times)

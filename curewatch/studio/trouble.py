@@ -16,7 +16,7 @@ from curewatch.workshop import StepDone, Tilt
 THICKNESS_FROM = {
     ThicknessSource.GAUGE: "measured with a comb gauge",
     ThicknessSource.VOLUME: "from volume over area",
-    ThicknessSource.LAYER: "from a word",
+    ThicknessSource.LAYER: "from a word or as the last",
 }
 
 

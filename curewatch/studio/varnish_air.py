@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
@@ -59,8 +60,11 @@ def fits(temp_c: Array, rh_pct: Array, limits: AirLimits) -> Flags:
     return np.asarray(warm & (above_dew_point(temp_c, rh_pct) >= limits.above_dew_point_k), dtype=bool)
 
 
-def against(temp_c: float, rh_pct: float, limits: AirLimits) -> list[str]:
-    """What in the air of a room speaks against varnishing now; nothing: it is good."""
+def against(temp_c: float, rh_pct: float, limits: AirLimits, piece_c: float | None = None) -> list[str]:
+    """What in the air of a room speaks against varnishing now; nothing: it is good.
+
+    `piece_c`: the piece's own temperature [°C], where it may be cooler than the room that warms up around it.
+    """
     found = []
     if temp_c < limits.temp_low_c:
         found.append(f"too cold ({temp_c:.1f} °C, at least {limits.temp_low_c:g})")
@@ -68,10 +72,21 @@ def against(temp_c: float, rh_pct: float, limits: AirLimits) -> list[str]:
         found.append(f"too warm ({temp_c:.1f} °C, at most {limits.temp_high_c:g})")
     if rh_pct > limits.rh_high_pct:
         found.append(f"too damp ({rh_pct:.0f} %, at most {limits.rh_high_pct:g})")
-    margin = float(above_dew_point(temp_c, rh_pct))
+    cooler = 0.0 if piece_c is None else temp_c - piece_c
+    margin = float(above_dew_point(temp_c, rh_pct)) - cooler
     if margin < limits.above_dew_point_k:
         found.append(f"too near the dew point ({margin:.1f} K, at least {limits.above_dew_point_k:g})")
     return found
+
+
+def but(speaks_against: Sequence[str] | None) -> str:
+    """What follows the date of a coat that the film itself would bear; nothing where the air is good.
+
+    `speaks_against`: as `against` has it; None: the room was not read.
+    """
+    if speaks_against is None:
+        return ", but the room's air is not known"
+    return f", but not in this air: {' and '.join(speaks_against)}" if speaks_against else ""
 
 
 def next_window(future: Future, limits: AirLimits, earliest: datetime) -> Window | None:

@@ -29,27 +29,30 @@ def alarms(request: Request, site: Here) -> HTMLResponse:
     with site.desk.store.read() as tx:
         told = [one for one in tx.notices(limit=200) if one.kind in KINDS]
     waiting = [alarm for alarm in kept.scene.alarms if not is_active(alarm) and alarm.state != "normal"]
-    return page(request, "alarms.html", now, found=found, waiting=waiting, told=told[:TOLD_MOST])
+    return page(request, "alarms.html", now, found=found, waiting=waiting, told=told[:TOLD_MOST], rooms=kept.rooms)
 
 
 @router.post("/alarms")
 def care(site: Here, form: Typed) -> Response:
     """Seen, muted for some hours, or told of again."""
     now, room, what = site.clock.now(), text_of(form, "room"), text_of(form, "do")
-    kind = _kind(text_of(form, "kind"))
+    kind = kind_of(text_of(form, "kind"))
     if what == "seen":
         alarm_care.acknowledge(site.desk, room, kind, now)
+    elif what == "unseen":
+        alarm_care.take_back_acknowledgement(site.desk, room, kind)
     elif what == "unmute":
         alarm_care.unmute(site.desk, room, kind, now)
     elif hours := re.fullmatch(r"mute (\d{1,3})", what):
         alarm_care.mute(site.desk, room, kind, timedelta(hours=int(hours[1])), now)
     else:
-        raise BadInput("do", what, "seen, unmute, or mute and a number of hours")
+        raise BadInput("do", what, "seen, unseen, unmute, or mute and a number of hours")
     site.logged()
     return RedirectResponse("/alarms", 303)
 
 
-def _kind(text: str) -> AlarmKind:
+def kind_of(text: str) -> AlarmKind:
+    """BadInput where it is none."""
     if text not in set(AlarmKind):
         raise BadInput("kind", text, ", ".join(AlarmKind))
     return AlarmKind(text)

@@ -7,17 +7,18 @@ is logged is answered with an `undo`, which /undo takes as it is.
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Any
 
-from fastapi import APIRouter, FastAPI, Query
+from fastapi import APIRouter, FastAPI
 from fastapi.openapi.utils import get_openapi
 from fastapi.responses import Response
 
 from curewatch import __version__
-from curewatch.desk import FactError
-from curewatch.records import Reading, Recipe
+from curewatch.records import Reading
 from curewatch.web.api_answers import BASE, CSV, REFUSALS, as_csv, logged, moment
-from curewatch.web.api_models import BoardOut, LoggedOut, NoticeOut, PourIn, ReadingIn, Undo, board_rows
+from curewatch.web.api_models import BoardOut, LoggedBefore, LoggedOut, ReadingIn, Undo, board_rows
+from curewatch.web.api_pour_models import PourIn
+from curewatch.web.logged_page import logged_lately
 from curewatch.web.site import Here
 from curewatch.web.undoing import take_back
 
@@ -38,40 +39,15 @@ def board_as_rows(site: Here) -> Response:
     return as_csv(board_rows(site.boards.look(now).board(now), tz))
 
 
-@router.get("/notices")
-def notices(site: Here, limit: Annotated[int, Query(ge=1, le=1000)] = 100) -> list[NoticeOut]:
-    """What people were told, the newest first."""
-    tz = site.desk.settings.tz
-    with site.desk.store.read() as tx:
-        found = tx.notices(limit=limit)
-    return [
-        NoticeOut(
-            key=one.key,
-            kind=one.kind,
-            created_at=one.created_at.astimezone(tz),
-            title=one.title,
-            text=one.text,
-            urgent=one.urgent,
-        )
-        for one in found
-    ]
-
-
-@router.get("/recipes")
-def recipes(site: Here) -> list[Recipe]:
-    with site.desk.store.read() as tx:
-        return tx.recipes()
-
-
 @router.post("/pours", status_code=201)
 def log_pour(site: Here, pour: PourIn) -> LoggedOut:
-    """A new piece with its pour."""
+    """A new piece with its pour, or a series of them; the answer names the first."""
     now = site.clock.now()
     at = moment(pour.at, now)
-    if (pour.width_cm is None) != (pour.height_cm is None):
-        raise FactError("width_cm and height_cm", "one of them", "both, or neither")
-    poured = site.desk.log_pour(pour.order(at), now)
-    return logged(site, now, pour.name, poured.notes, "pour", (poured.piece.id if poured.piece else 0,))
+    poured = site.desk.log_pours(pour.orders(at), now)
+    pieces = [one.piece for one in poured if one.piece is not None]
+    notes = tuple(note for one in poured for note in one.notes)
+    return logged(site, now, pieces[0].name, notes, "pour", tuple(piece.id for piece in pieces))
 
 
 @router.post("/readings", status_code=201)
@@ -84,9 +60,26 @@ def log_reading(site: Here, reading: ReadingIn) -> LoggedOut:
     return logged(site, now, None, stored.notes, "reading", (reading.room, at.isoformat()))
 
 
+@router.get("/logged")
+def logged_of_late(site: Here) -> list[LoggedBefore]:
+    """What people logged lately that can still be taken back, the newest first."""
+    tz = site.desk.settings.tz
+    return [
+        LoggedBefore(
+            at=one.at.astimezone(tz),
+            text=one.what.text,
+            undo=Undo.model_validate({"done": one.what.done, "of": one.what.of}),
+        )
+        for one in logged_lately(site.desk, site.clock.now())
+    ]
+
+
 @router.post("/undo")
 def undo(site: Here, undo: Undo) -> LoggedOut:
-    """Take back what was logged, as its answer said. Pours, readings, moves and leavings: within 30 minutes."""
+    """Take back what was logged, as its answer said: findings, steps, acknowledgements at any time, else for a day.
+
+    A step only while it is the piece's last, a pour only while nothing was found of the piece or done to it.
+    """
     now = site.clock.now()
     take_back(site, undo.done, undo.of, now)
     return LoggedOut(piece=None, notes=["taken back"], undo=None)
@@ -96,7 +89,7 @@ def describe(app: FastAPI) -> dict[str, Any]:
     """The OpenAPI document, with the way a token is brought."""
     made = get_openapi(title="curewatch", version=__version__, description=(__doc__ or "").strip(), routes=app.routes)
     for path, ways in made["paths"].items():
-        if path.endswith(".csv") and "get" in ways:  # rows, but refusals are JSON as everywhere
+        if path.endswith((".csv", ".zip")) and "get" in ways:  # rows, but refusals are JSON as everywhere
             ways["get"]["responses"]["200"]["content"].pop("application/json", None)
     made["components"]["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}
     made["security"] = [{}, {"token": []}]

@@ -22,16 +22,23 @@ REFUSALS: dict[int | str, dict[str, Any]] = {
     403: {"model": Error, "description": "The token's scope does not reach that far, or another site asked"},
     404: {"model": Error, "description": "Nothing by that name is here"},
     413: {"model": Error, "description": f"Longer than {BODY_MOST // 1024} kB ({LARGE_MOST // 2**20} MB for imports)"},
-    415: {"model": Error, "description": "Not application/json (or text/csv, where that is asked for)"},
+    415: {"model": Error, "description": "Not application/json (or text/csv or application/zip, where asked for)"},
     421: {"model": Error, "description": "Asked for by a name that the settings do not list"},
     422: {"model": Error, "description": "What was given cannot be; the error quotes it and says what is allowed"},
-    503: {"model": Error, "description": "The store did not answer; nothing was stored"},
+    503: {"model": Error, "description": "Store, clock or materials cannot be relied on; nothing was stored"},
 }
 
 CSV: dict[int | str, dict[str, Any]] = {
     200: {"content": {"text/csv": {"schema": {"type": "string"}}}, "description": "Rows under a heading, in UTF-8"}
 }
 """The answer of what is told as rows."""
+ZIP: dict[int | str, dict[str, Any]] = {
+    200: {
+        "content": {"application/zip": {"schema": {"type": "string", "format": "binary"}}},
+        "description": "A ZIP of CSV files (RFC 4180), in UTF-8",
+    }
+}
+"""The answer of what is told as many tables."""
 
 
 def as_csv(rows: Iterable[Sequence[object]]) -> Response:
@@ -69,5 +76,9 @@ def logged(
 ) -> LoggedOut:
     """The answer to whoever logged something, with what would take it back; the daemon looks again."""
     site.changed(now)
-    undo = Undo.model_validate({"done": done, "of": [str(one) for one in of]}) if done else None
-    return LoggedOut(piece=piece, notes=list(notes), undo=undo)
+    return LoggedOut(piece=piece, notes=list(notes), undo=undo_of(done, of) if done else None)
+
+
+def undo_of(done: str, of: Iterable[object]) -> Undo:
+    """What /undo takes to take that back."""
+    return Undo.model_validate({"done": done, "of": [str(one) for one in of]})

@@ -7,10 +7,15 @@ from datetime import UTC, datetime
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field
 
-from curewatch.desk import PieceReport, PourOrder
-from curewatch.records import RH_PCT_RANGE, WET_THICKNESS_RANGE_M, Alarm, MilestoneKind, Name, Support, ThicknessSource
+from curewatch.records import (
+    RH_PCT_RANGE,
+    Alarm,
+    Forecast,
+    MilestoneKind,
+    Name,
+)
 from curewatch.studio.board import Board, PieceLine, RoomLine
 
 YEARS = (2000, 2200)
@@ -48,6 +53,19 @@ class MilestoneOut(Given):
     reason: str | None
 
 
+def milestones_of(forecast: Forecast | None, tz: ZoneInfo) -> dict[str, MilestoneOut]:
+    """By milestone; empty without a forecast."""
+    return {
+        m.kind.value: MilestoneOut(
+            early_at=local(m.early_at, tz),
+            worth_checking_at=local(m.worth_checking_at, tz),
+            safe_at=local(m.safe_at, tz),
+            reason=m.reason,
+        )
+        for m in (forecast.milestones if forecast else ())
+    }
+
+
 class PieceOut(Given):
     name: str
     room: str
@@ -71,15 +89,7 @@ class PieceOut(Given):
             stage=line.stage_in_words,
             stage_is_safe=line.stage_is_safe,
             next=None if line.next is None else line.next.kind.value,
-            milestones={
-                m.kind.value: MilestoneOut(
-                    early_at=local(m.early_at, tz),
-                    worth_checking_at=local(m.worth_checking_at, tz),
-                    safe_at=local(m.safe_at, tz),
-                    reason=m.reason,
-                )
-                for m in (forecast.milestones if forecast else ())
-            },
+            milestones=milestones_of(forecast, tz),
             reason=forecast.reason if forecast else "not forecast yet",
             forecast_at=local(forecast.made_at if forecast else None, tz),
         )
@@ -156,103 +166,12 @@ def board_rows(board: Board, tz: ZoneInfo) -> Iterator[tuple[str, ...]]:
         yield (piece.name, piece.room, piece.place or "", piece.poured_at.isoformat(), piece.stage, *told)
 
 
-class PieceReportOut(PieceOut):
-    id: int
-    wet_thickness_mm: float
-    thickness_source: ThicknessSource
-    width_cm: float | None
-    height_cm: float | None
-    round: bool
-    recipe: str
-    solids: float
-    glycol: float
-    silicone: bool
-    back: Support
-    air_m_s: float
-    film_temp_c: float | None
-    volatile_fraction: float | None
-    air_read_at: datetime | None
-    alarms: list[AlarmOut]
-
-    @classmethod
-    def of_report(cls, report: PieceReport, tz: ZoneInfo) -> PieceReportOut:
-        pour, forecast, recipe = report.drying.pour, report.forecast, report.drying.recipe
-        return cls(
-            **dict(PieceOut.of(report.line, tz)),
-            id=report.drying.piece.id,
-            wet_thickness_mm=_tidy(pour.wet_thickness_m * 1e3),
-            thickness_source=pour.thickness_source,
-            width_cm=None if pour.width_m is None else _tidy(pour.width_m * 100),
-            height_cm=None if pour.height_m is None else _tidy(pour.height_m * 100),
-            round=pour.round,
-            recipe=pour.recipe,
-            solids=recipe.solids,
-            glycol=recipe.glycol,
-            silicone=pour.silicone,
-            back=pour.support,
-            air_m_s=pour.air_speed_m_s,
-            film_temp_c=forecast.film_temp_c if forecast else None,
-            volatile_fraction=forecast.volatile_fraction if forecast else None,
-            air_read_at=local(report.data_at, tz),
-            alarms=[AlarmOut.of(alarm, tz) for alarm in report.alarms],
-        )
-
-
 class ReadingOut(Given):
     at: datetime
     temp_c: float | None
     rh_pct: float | None
     source: str
     battery_pct: float | None
-
-
-class NoticeOut(Given):
-    key: str
-    kind: str
-    created_at: datetime
-    title: str
-    text: str
-    urgent: bool
-
-
-class PourIn(Told):
-    name: Name
-    room: Name
-    wet_thickness_mm: Annotated[float, Field(ge=WET_THICKNESS_RANGE_M[0] * 1e3, le=WET_THICKNESS_RANGE_M[1] * 1e3)]
-    thickness_source: ThicknessSource = ThicknessSource.GAUGE
-    at: At | None = Field(None, description="Left out: now")
-    place: Name | None = None
-    width_cm: Annotated[float, Field(ge=2, le=500)] | None = None
-    height_cm: Annotated[float, Field(ge=2, le=500)] | None = None
-    round: bool = Field(False, description="Then both sides are its diameter")
-    recipe: Name | None = None
-    silicone: bool = False
-    back: Support = Support.CANVAS
-    air_m_s: Annotated[float, Field(ge=0.05, le=5)] | None = Field(None, description="Left out: as the room's is set")
-
-    @model_validator(mode="after")
-    def _a_disc_has_one_diameter(self) -> PourIn:
-        if self.round and self.width_cm != self.height_cm:
-            raise ValueError("a round piece's width and height are both its diameter")
-        return self
-
-    def order(self, at: datetime) -> PourOrder:
-        size = None if self.width_cm is None or self.height_cm is None else (self.width_cm / 100, self.height_cm / 100)
-        low, high = WET_THICKNESS_RANGE_M
-        return PourOrder(
-            name=self.name,
-            room=self.room,
-            at=at,
-            wet_thickness_m=min(max(self.wet_thickness_mm / 1e3, low), high),  # the ends, whatever rounding did
-            thickness_source=self.thickness_source,
-            place=self.place,
-            size_m=size,
-            round=self.round,
-            recipe=self.recipe,
-            silicone=self.silicone,
-            support=self.back,
-            air_speed_m_s=self.air_m_s,
-        )
 
 
 class ReadingIn(Told):
@@ -265,12 +184,18 @@ class ReadingIn(Told):
 class MoveIn(Told):
     room: Name
     place: Name | None = None
+    at: At | None = Field(None, description="Left out: now")
+    air_m_s: Annotated[float, Field(ge=0.05, le=5)] | None = Field(None, description="Left out: as the room's is set")
+
+
+class GoneIn(Told):
+    at: At | None = Field(None, description="Left out: now")
 
 
 class Undo(Told):
     """What takes back something that was logged: to be sent to /undo as it was given."""
 
-    done: Literal["pour", "gone", "move", "reading", "found", "step"]
+    done: Literal["pour", "gone", "move", "reading", "found", "step", "acknowledge", "cleared"]
     of: Annotated[list[Annotated[str, Field(min_length=1, max_length=100)]], Field(min_length=1, max_length=50)]
 
 
@@ -280,10 +205,16 @@ class LoggedOut(Given):
     undo: Undo | None = Field(None, description="null: it cannot be taken back")
 
 
+class LoggedBefore(Given):
+    at: datetime
+    text: str
+    undo: Undo
+
+
 def local(at: datetime | None, tz: ZoneInfo) -> datetime | None:
     return None if at is None else at.astimezone(tz)
 
 
-def _tidy(value: float) -> float:
+def tidy(value: float) -> float:
     """Without the last digits that come of a change of unit."""
     return float(f"{value:.10g}")

@@ -19,7 +19,8 @@ from curewatch.web.api_care_models import (
     StepsOut,
     WeighingIn,
 )
-from curewatch.web.api_models import LoggedOut, MoveIn, PieceReportOut
+from curewatch.web.api_models import GoneIn, LoggedOut, MoveIn
+from curewatch.web.api_record_models import PieceReportOut
 from curewatch.web.site import Here
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
@@ -82,24 +83,25 @@ def cleared(site: Here, name: str) -> LoggedOut:
     now = site.clock.now()
     here(site, name, now)
     alarm_care.clear_damage(site.desk, name, now)
-    return logged(site, now, name)
+    return logged(site, now, name, done="cleared", of=(name,))
 
 
 @router.post("/pieces/{name:path}/move")
 def move(site: Here, name: str, to: MoveIn) -> LoggedOut:
-    """The piece lies somewhere else from now on."""
+    """The piece lies somewhere else from then on."""
     now = site.clock.now()
     here(site, name, now)
-    moved = moves.move(site.desk, name, to.room, to.place, now)
+    moved = moves.move(site.desk, name, to.room, to.place, now, to.air_m_s, at=moment(to.at, now))
     return logged(site, now, name, moved.notes, "move", (name,))
 
 
 @router.post("/pieces/{name:path}/gone")
-def gone(site: Here, name: str) -> LoggedOut:
+def gone(site: Here, name: str, when: Annotated[GoneIn | None, Body()] = None) -> LoggedOut:
     """The piece has left the studio; its name and its place are free."""
     now = site.clock.now()
     here(site, name, now)
-    left = moves.leave(site.desk, name, now).piece
+    at = None if when is None or when.at is None else moment(when.at, now)
+    left = moves.leave(site.desk, name, now, at=at).piece
     return logged(site, now, name, done="gone", of=(left.id if left else 0,))
 
 

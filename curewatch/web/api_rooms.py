@@ -79,7 +79,10 @@ def alarms(site: Here) -> list[AlarmOut]:
 
 @router.post("/rooms/{name:path}/alarms/{kind}/acknowledge")
 def acknowledge(site: Here, name: str, kind: AlarmKind) -> AlarmOut:
-    """Somebody sees to it: no reminder comes, and it is told when it is over."""
+    """Somebody sees to it: no reminder comes, and it is told when it is over.
+
+    It is taken back by /undo, as done "acknowledge" of the room and the kind.
+    """
     known_room(site, name)
     return _cared(site, alarm_care.acknowledge(site.desk, name, kind, site.clock.now()))
 

@@ -1,20 +1,26 @@
-"""The API of the whole studio: plans, what was learned, and everything out and in again."""
+"""The API of the whole studio: plans, what was learned, and everything out and in again, as JSON or as tables."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import ExitStack
 from datetime import UTC, datetime
-from typing import Annotated, Any, Literal
+from tempfile import SpooledTemporaryFile
+from typing import IO, Annotated, Any, Literal
 
 from fastapi import APIRouter, Body, Query, Request
+from fastapi.responses import Response, StreamingResponse
 from starlette.concurrency import run_in_threadpool
 
-from curewatch.desk import FactError, PourOrder, observing, planning, taking_in, taking_out
+from curewatch.desk import FactError, as_tables, observing, planning, taking_in, taking_out
 from curewatch.desk.places import free_places
 from curewatch.intake.logger_csv import Layout, parse_logger_csv
-from curewatch.records import WET_THICKNESS_RANGE_M, MilestoneKind, Name, ThicknessSource
-from curewatch.web.api_answers import BASE, REFUSALS
+from curewatch.intake.tables_csv import parse_tables
+from curewatch.records import WET_THICKNESS_RANGE_M, MilestoneKind, Name, Support
+from curewatch.web.api_answers import BASE, REFUSALS, ZIP
 from curewatch.web.api_care_models import BeliefOut, PlanOut
 from curewatch.web.api_models import At, Given
+from curewatch.web.api_pour_models import PourIn
 from curewatch.web.plan_page import AHEAD_MOST, one_at_a_time
 from curewatch.web.site import Here, Site
 
@@ -22,6 +28,13 @@ router = APIRouter(prefix=BASE, responses=REFUSALS)
 
 AT_ONCE = 5000
 """Readings written in one transaction: the daemon beside waits for no longer than these take."""
+HELD_MOST, PIECE = 16 * 1024 * 1024, 64 * 1024
+"""Of tables, this much is held in memory and the rest on the disk; so much of it is sent at a time [bytes]."""
+TABLES = {
+    "requestBody": {
+        "required": True, "content": {"application/zip": {"schema": {"type": "string", "format": "binary"}}}
+    }
+}  # fmt: skip
 ROWS = {"requestBody": {"required": True, "content": {"text/csv": {"schema": {"type": "string"}}}}}
 
 
@@ -45,18 +58,23 @@ def plan(
     pieces: Annotated[int, Query(ge=1, le=1000)] = 1,
     ready: Annotated[Literal["handle", "varnish_ready"], Query()] = "handle",
     recipe: Name | None = None,
+    back: Support = Support.CANVAS,
+    width_cm: Annotated[float | None, Query(ge=2, le=500)] = None,
+    height_cm: Annotated[float | None, Query(ge=2, le=500)] = None,
+    disc: Annotated[bool, Query(alias="round", description="Then both sides are its diameter")] = False,
 ) -> PlanOut:
     """The latest moment to pour so that pieces are ready by `due`, in the room as it usually is and changed."""
     now = site.clock.now()
     if due - now > AHEAD_MOST:
         raise FactError("due", due.isoformat(), f"a moment within the next {AHEAD_MOST.days} days")
-    low, high = WET_THICKNESS_RANGE_M
-    order = PourOrder(
-        name="planned", room=room, at=now, wet_thickness_m=min(max(wet_thickness_mm / 1e3, low), high),
-        thickness_source=ThicknessSource.GAUGE, recipe=recipe,
+    if disc and width_cm != height_cm:
+        raise FactError("round", f"{width_cm} x {height_cm}", "width_cm and height_cm that are both the diameter")
+    poured = PourIn(
+        name="planned", room=room, wet_thickness_mm=wet_thickness_mm, recipe=recipe, back=back,
+        width_cm=width_cm, height_cm=height_cm, round=disc,
     )  # fmt: skip
     with one_at_a_time:
-        made = planning.plan(site.desk, order, due, pieces, MilestoneKind(ready), now)
+        made = planning.plan(site.desk, poured.order(now), due, pieces, MilestoneKind(ready), now)
     return PlanOut.of(made, free_places(site.desk, room), site.desk.settings.tz)
 
 
@@ -76,7 +94,39 @@ def export(site: Here) -> dict[str, Any]:
 def import_all(site: Here, data: Annotated[dict[str, Any], Body()]) -> TakenIn:
     """A whole export into a store that is still empty, all or nothing. Scope admin."""
     now = site.clock.now()
-    counts = taking_in.take_in(site.desk, data, now)
+    return _taken_in(site, taking_in.facts_of(data), now)
+
+
+@router.get("/export.zip", responses=ZIP, response_class=StreamingResponse)
+def export_tables(site: Here) -> Response:
+    """The same as a ZIP of CSV files, one a kind of fact: /import.zip takes it. Scope admin."""
+    with ExitStack() as held:
+        made = held.enter_context(SpooledTemporaryFile(HELD_MOST))
+        as_tables.write_tables(site.desk, site.clock.now(), made)  # whole before the answer begins: it may fail
+        length = {"content-length": str(made.tell())}
+        made.seek(0)
+        held.pop_all()
+    return StreamingResponse(_pieces(made), media_type="application/zip", headers=length)
+
+
+def _pieces(file: IO[bytes]) -> Iterator[bytes]:
+    with file:
+        while piece := file.read(PIECE):
+            yield piece
+
+
+@router.post("/import.zip", status_code=201, openapi_extra=TABLES)
+async def import_tables(request: Request, site: Here) -> TakenIn:
+    """As /import, of what /export.zip gave; a spreadsheet may have been at its files. Scope admin."""
+    return await run_in_threadpool(_tables_in, site, await request.body(), site.clock.now())
+
+
+def _tables_in(site: Site, content: bytes, now: datetime) -> TakenIn:
+    return _taken_in(site, parse_tables(content, "the body", field="body"), now)
+
+
+def _taken_in(site: Site, facts: taking_in.Facts, now: datetime) -> TakenIn:
+    counts = taking_in.take_in(site.desk, facts)
     site.changed(now)
     return TakenIn(taken_in=counts)
 

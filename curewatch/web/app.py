@@ -15,13 +15,20 @@ from starlette.types import ASGIApp
 
 from curewatch.clock import Clock
 from curewatch.desk import Desk, FactError
-from curewatch.intake.errors import BadInput
-from curewatch.settings import WebSettings
+from curewatch.intake.errors import BadInput, quoted
+from curewatch.settings import SettingsError, WebSettings
 from curewatch.store import StoreError
 from curewatch.web import (
     alarms_page,
     api,
+    api_alarms,
+    api_estimate,
+    api_level,
+    api_mixing,
+    api_notices,
     api_pieces,
+    api_records,
+    api_room,
     api_rooms,
     api_whole,
     board_page,
@@ -30,6 +37,7 @@ from curewatch.web import (
     forms,
     found_forms,
     labels,
+    logged_page,
     piece_page,
     plan_page,
     record_page,
@@ -39,7 +47,7 @@ from curewatch.web import (
 )
 from curewatch.web.api_answers import BASE
 from curewatch.web.fields import plainly
-from curewatch.web.guard import Guard
+from curewatch.web.guard import SAFE, Guard
 from curewatch.web.passwords import Doorkeeper
 from curewatch.web.sessions import Sessions
 from curewatch.web.site import Site, StalePage, page, site_of
@@ -48,9 +56,12 @@ from curewatch.web.unconfirmed import TITLE, Unconfirmed, dated
 
 PARTS = (
     board_page, alarms_page, forms, found_forms, undoing, piece_page, record_page, room_page, plan_page, ways_in,
-    events, api, api_rooms, api_pieces, api_whole, feeds, labels,
+    events, api, api_alarms, api_estimate, api_level, api_mixing, api_notices, api_records, api_rooms, api_room,
+    api_pieces, api_whole, feeds, labels, logged_page,
 )  # fmt: skip
 """Everything that answers; the first that knows a path takes it."""
+WHOLE = ("missing", "value_error")
+"""Errors of all that was sent together, which need not be quoted."""
 STATIC = {
     "page.css": "text/css; charset=utf-8",
     "page.js": "text/javascript; charset=utf-8",
@@ -125,7 +136,11 @@ def _explain(app: FastAPI) -> None:
         return said(request, 503, TITLE, str(error))
 
     def failed(request: Request, error: Exception) -> Response:
-        return said(request, 503, "The store did not answer", f"{error}. Nothing was stored; try again in a moment.")
+        stored = "" if request.method in SAFE else "Nothing was stored. "  # of a page: what led to it may well be
+        return said(request, 503, "The store did not answer", f"{error}. {stored}Try again in a moment.")
+
+    def unreadable(request: Request, error: Exception) -> Response:
+        return said(request, 503, "The settings cannot be read", f"{error}. Nothing was stored.")
 
     def http(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
@@ -136,8 +151,12 @@ def _explain(app: FastAPI) -> None:
     def malformed(request: Request, error: Exception) -> Response:
         assert isinstance(error, RequestValidationError)
         first = error.errors()[0]
+        if first["type"] == "int_parsing":
+            given = quoted(first["input"])
+            return said(request, 422, "That cannot be", f"{first['loc'][1]}: got {given}, expected a whole number")
         where = ".".join(str(part) for part in first["loc"][1:])
-        return said(request, 422, "That cannot be", f"{where}: {first['msg']}")
+        given = "" if first["type"] in WHOLE else f", got {quoted(first['input'])}"
+        return said(request, 422, "That cannot be", f"{where}: {first['msg']}{given}")
 
     for kind, handler in (
         (BadInput, refused),
@@ -145,6 +164,7 @@ def _explain(app: FastAPI) -> None:
         (StalePage, stale),
         (Unconfirmed, undated),
         (StoreError, failed),
+        (SettingsError, unreadable),
         (HTTPException, http),
         (RequestValidationError, malformed),
     ):

@@ -95,12 +95,18 @@ def view(board: Board, asked: Asked, words: Words) -> View:
     if asked.by:
         lines = sorted(lines, key=_group_of(asked.by))  # stable: by date within each group
     shown = lines[(page - 1) * PER_PAGE : page * PER_PAGE]
-    axis = Axis.to_show(board.at, max((end for line in shown if (end := last_date(line))), default=None))
+    axis = axis_of(shown, board.at)
     harmed = {alarm.room for alarm in board.alarms}
     made = [(line, row(line, axis, words, in_danger=line.room in harmed and is_wet(line, board.at))) for line in shown]
     key = _group_of(asked.by)
     groups = tuple((name, tuple(r for _, r in some)) for name, some in groupby(made, key=lambda one: key(one[0])))
     return View(board, asked, answers, axis, groups, len(lines), pages, page)
+
+
+def axis_of(lines: Sequence[PieceLine], now: datetime) -> Axis:
+    """The axis on which all of these pieces are to be seen whole."""
+    ends = [end for line in lines if (end := _last_date(line))]
+    return Axis.to_show(now, min((line.poured_at for line in lines), default=None), max(ends, default=None))
 
 
 def row(line: PieceLine, axis: Axis, words: Words, *, in_danger: bool = False) -> Row:
@@ -189,7 +195,7 @@ def _within(line: PieceLine, kind: MilestoneKind, until: datetime) -> bool:
     return at is not None and at <= until
 
 
-def last_date(line: PieceLine) -> datetime | None:
+def _last_date(line: PieceLine) -> datetime | None:
     """The last date that is foreseen of a piece."""
     dates = [m.safe_at or m.worth_checking_at for m in (line.forecast.milestones if line.forecast else ())]
     return max((at for at in dates if at is not None), default=None)

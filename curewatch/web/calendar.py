@@ -66,11 +66,14 @@ def feed(store: Store, kept: Kept, kinds: tuple[MilestoneKind, ...], address: st
 def _entry(drying: Drying, milestone: Milestone, words: Words) -> Entry | None:
     """The event of one milestone; None where it has no date, or one long past."""
     at = milestone.safe_at
-    if at is None or at < words.now - KEPT_AFTER:
+    if at is None:
         return None
     step = ROUNDED_FAR if at - words.now > FAR else ROUNDED
+    start = _rounded(at, step)
+    if start < words.now - KEPT_AFTER:
+        return None
     return Entry(
-        start=_rounded(at, step).isoformat(),
+        start=start.isoformat(),
         summary=f"{drying.piece.name}: {FIT[milestone.kind]}",
         status="CONFIRMED" if at <= words.now else "TENTATIVE",
         where=wording.where(drying),
@@ -116,8 +119,8 @@ def _merged(before: dict[str, Entry], wanted: dict[str, Entry], now: datetime) -
     after = {}
     cancelled = {uid: replace(entry, status="CANCELLED") for uid, entry in before.items() if uid not in wanted}
     for uid, entry in (wanted | cancelled).items():
-        if datetime.fromisoformat(entry.start) < now - KEPT_AFTER - ROUNDED_FAR:
-            continue
+        if datetime.fromisoformat(entry.start) < now - KEPT_AFTER:
+            continue  # not wanted for its age alone: it came true, and is not told as cancelled
         old = before.get(uid)
         if old is not None and old.told == entry.told:
             after[uid] = old

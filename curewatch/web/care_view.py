@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from curewatch.desk.aftercare import Steps
 from curewatch.studio.aftercare import Line
+from curewatch.studio.varnish_air import but
 from curewatch.web.words import Words
 
 SIGNS = {"done": "✓", "safe": "○", "worth checking": "?", "not yet": "·", "over": "–", "waits": "·"}
@@ -54,33 +54,33 @@ class CareView:
 
 
 def care_view(found: Steps, words: Words) -> CareView:
-    rows = tuple(_row(line, found.lines, words) for line in found.lines)
+    rows = tuple(_row(line, found, words) for line in found.lines)
     return CareView(rows, _air(found, words) if any(row.is_open and row.needs_air for row in rows) else None)
 
 
-def _row(line: Line, lines: Sequence[Line], words: Words) -> StepRow:
+def _row(line: Line, found: Steps, words: Words) -> StepRow:
     state = line.ready(words.now)
-    titles = {one.step: one.title for one in lines}
-    return StepRow(
-        line.step, line.title, state, SIGNS[state], _when(line, state, titles, words), line.caution, line.needs_air
-    )
+    titles = {one.step: one.title for one in found.lines}
+    air = but(found.against) if line.needs_air and state in NOW else ""
+    when = _when(line, state, titles, words, air)
+    return StepRow(line.step, line.title, state, SIGNS[state], when, line.caution, line.needs_air)
 
 
-def _when(line: Line, state: str, titles: dict[str, str], words: Words) -> str:
-    """Its earliest date with how sure that is, and what it waits for."""
+def _when(line: Line, state: str, titles: dict[str, str], words: Words, air: str) -> str:
+    """Its earliest date with how sure that is, what in the air is against it, and what it waits for."""
     if line.done is not None:
         return f"done {words.date(line.done.done_at)}{', before it was safe to' if line.done.too_early else ''}"
     if state == "over":
         return "its time has passed"
     after = f", once done: {', '.join(titles[step] for step in line.after)}" if line.after else ""
     advised = f"; better after: {', '.join(titles[step] for step in line.advised)}" if line.advised else ""
-    return _odds(line, words) + after + advised
+    return _odds(line, words) + air + after + advised
 
 
 def _odds(line: Line, words: Words) -> str:
     even, safe = line.odds.even, line.odds.safe
     if safe is not None and safe <= words.now:
-        return "safe from now on"
+        return "may be done from now on"
     if even is None:
         return f"no date: {line.odds.reason or 'not foreseen'}"
     checking = "worth checking now" if even <= words.now else f"worth checking {words.date(even)} (50 %)"

@@ -34,8 +34,6 @@ LETTERS = 12
 """Height of the letters, as in page.css [px]."""
 BENEATH = 20
 """For the times beneath the field [px]."""
-CROSS = "M-4-4L4 4M-4 4L4-4"
-"""The sign of a reading that was not used."""
 _NUMBER = re.compile(r"-?\d+\.\d+")
 
 Points = list[tuple[float, float | None]]
@@ -83,7 +81,7 @@ def drawing(plot: Plot) -> Markup:
     _field(ET.SubElement(svg, "svg", field | {"preserveAspectRatio": "none"}), inside, series, straights)
     for cx, cy in dots:
         cross = ET.SubElement(svg, "svg", x=_percent(cx, wide), y=f"{cy:.1f}", overflow="visible")
-        ET.SubElement(cross, "path", {"class": "aside", "d": CROSS})
+        ET.SubElement(cross, "path", {"class": "aside", "d": plot.cross})
     _scale_words(svg, inside, wide)
     _line_words(svg, inside, straights, wide)
     return Markup(ET.tostring(svg, encoding="unicode"))  # built from elements, which escape

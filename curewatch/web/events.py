@@ -28,18 +28,25 @@ async def events(request: Request, site: Here) -> StreamingResponse:
 
 async def _changes(request: Request, site: Site) -> AsyncIterator[str]:
     yield "retry: 5000\n\n"
-    known, looks = await asyncio.to_thread(site.boards.mark), 0
+    known, looks = await _mark(site), 0
     while await _until_next_look(site) and not await request.is_disconnected():
         looks += 1
-        try:
-            mark = await asyncio.to_thread(site.boards.mark)
-        except StoreError:
+        mark = await _mark(site)
+        if mark is None:
             continue
         if mark != known:
             known = mark
             yield "event: changed\ndata: board\n\n"
         elif looks % SAY_SOMETHING_EVERY == 0:
             yield ": still here\n\n"
+
+
+async def _mark(site: Site) -> str | None:
+    """None while the store does not answer."""
+    try:
+        return await asyncio.to_thread(site.boards.mark)
+    except StoreError:
+        return None
 
 
 async def _until_next_look(site: Site) -> bool:

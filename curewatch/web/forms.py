@@ -10,16 +10,24 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from curewatch.desk import FactError, moves
 from curewatch.desk.kept_board import Kept
-from curewatch.intake.layers import LAYERS_M
-from curewatch.intake.typed import BadInput, parse_humidity, parse_temperature
+from curewatch.intake.typed import BadInput, parse_air, parse_humidity, parse_temperature
 from curewatch.records import Reading
 from curewatch.web.fields import plainly, with_unit
-from curewatch.web.pouring import Preset, count_of, moment_of, named, newest_pours, numbered, orders_of
+from curewatch.web.pouring import (
+    AGAIN,
+    RECENT,
+    Preset,
+    count_of,
+    moment_of,
+    named,
+    newest_pours,
+    numbered,
+    orders_of,
+    recent_sizes,
+)
 from curewatch.web.site import Here, Site, Typed, page, text_of
 
 router = APIRouter(include_in_schema=False)
-
-RECENT = 5
 
 
 # --- pours ---
@@ -41,7 +49,7 @@ def log_pour(request: Request, site: Here, form: Typed) -> Response:
     values = {str(name): text_of(form, name) for name in form}
     try:
         orders = orders_of(values, _preset(kept), kept.dryings, now, site.desk.settings.tz)
-        ids = [_id(site.desk.log_pour(order, now).piece) for order in orders]
+        ids = [_id(one.piece) for one in site.desk.log_pours(orders, now)]
     except (BadInput, FactError) as error:
         return _pour_page(request, site, now, values, plainly(error), 422)
     return _done(site, now, "pour", ids)
@@ -49,14 +57,15 @@ def log_pour(request: Request, site: Here, form: Typed) -> Response:
 
 @router.post("/pour/again")
 def pour_again(request: Request, site: Here, form: Typed) -> Response:
-    """The last pour once more, or four times: the names are numbered on."""
+    """The last pour once more, or several times: the names are numbered on."""
     now = site.clock.now()
     kept = site.boards.look(now)
     preset = _preset(kept)
     if preset is None:
         raise FactError("Same again", "", "a piece that was poured before")
     names = numbered(preset.name, count_of(text_of(form, "count")), kept.dryings)
-    ids = [_id(site.desk.log_pour(preset.again(name, now), now).piece) for name in names]
+    orders = [preset.again(named(name, "Name"), now) for name in names]
+    ids = [_id(one.piece) for one in site.desk.log_pours(orders, now)]
     return _done(site, now, "pour", ids)
 
 
@@ -66,7 +75,7 @@ def _pour_page(
     kept = site.boards.look(now)
     with site.desk.store.read() as tx:
         recipes = [recipe.name for recipe in tx.recipes()]
-    presets = [Preset.of(drying) for drying in newest_pours(kept)[:30]]
+    presets = [Preset.of(drying) for drying in newest_pours(kept)[:RECENT]]
     return page(
         request,
         "pour.html",
@@ -75,12 +84,11 @@ def _pour_page(
         values=values,
         wrong=wrong,
         preset=presets[0] if presets else None,
-        again=numbered(presets[0].name, 4, kept.dryings) if presets else [],
+        again=[(count, numbered(presets[0].name, count, kept.dryings)[-1]) for count in AGAIN] if presets else [],
         rooms=[room.name for room in kept.rooms],
         recipes=recipes,
-        sizes=list(dict.fromkeys(one.size for one in presets if one.size))[:RECENT],
+        sizes=recent_sizes(presets),
         places=list(dict.fromkeys(one.place for one in presets if one.place)),
-        layers={word: f"{metres * 1e3:g} mm" for word, metres in LAYERS_M.items()},
     )
 
 
@@ -159,7 +167,9 @@ def move(site: Here, form: Typed, name: str) -> Response:
     now = site.clock.now()
     room = named(text_of(form, "room_typed") or text_of(form, "room"), "Room")
     place = text_of(form, "place")
-    moves.move(site.desk, name, room, named(place, "Place") if place else None, now)
+    air = text_of(form, "air")
+    speed = parse_air(air, field="Air") if air else None
+    moves.move(site.desk, name, room, named(place, "Place") if place else None, now, speed)
     return _done(site, now, "move", [name])
 
 

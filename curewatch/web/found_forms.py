@@ -10,9 +10,9 @@ from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
 
 from curewatch.desk import FactError, aftercare, alarm_care, observing
-from curewatch.intake.typed import BadInput, parse_temperature
+from curewatch.intake.typed import BadInput, parse_surface
 from curewatch.intake.weighed import parse_weighing
-from curewatch.observations import SURFACE_C_RANGE, Finger
+from curewatch.observations import Finger
 from curewatch.web import piece_page
 from curewatch.web.fields import plainly, with_unit
 from curewatch.web.pouring import moment_of
@@ -42,10 +42,7 @@ def _observed(site: Site, name: str, values: dict[str, str], now: datetime) -> o
         return observing.weigh(site.desk, name, weighed.grams, weighed.resolution_g, at, now)
     if what == "surface":
         typed = with_unit(values.get("surface", ""), values.get("unit", "C"))
-        surface_c = parse_temperature(typed, field="Surface")
-        low, high = SURFACE_C_RANGE
-        if not low <= surface_c <= high:
-            raise BadInput("Surface", typed, f"a film's temperature between {low:g} and {high:g} °C")
+        surface_c = parse_surface(typed, field="Surface")
         return observing.surface(site.desk, name, surface_c, at, now)
     raise BadInput("what", what, f"{', '.join(Finger)}, weighing or surface")
 

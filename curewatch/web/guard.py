@@ -19,12 +19,13 @@ from starlette.types import Scope as Request
 
 from curewatch.clock import Clock
 from curewatch.settings import WebSettings
+from curewatch.store import StoreError
 from curewatch.web.sessions import COOKIE, Scope, Session, Sessions
 from curewatch.web.tokens import Tokens
 
 BODY_MOST, BODY_WITHIN_S = 64 * 1024, 15.0
 """No form of ours is longer [bytes], or takes longer to come [s]."""
-LARGE = ("/api/v1/import", "/api/v1/readings.csv")
+LARGE = ("/api/v1/import", "/api/v1/import.zip", "/api/v1/readings.csv")
 """What takes a studio's or a logger's whole record, one at a time."""
 LARGE_MOST, LARGE_WITHIN_S = 32 * 1024 * 1024, 120.0
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
@@ -73,20 +74,26 @@ class Guard:
     async def __call__(self, scope: Request, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
-        elif scope["path"] in LARGE:
-            async with self._large:  # of these bodies only one is held in memory at a time
-                await self._answer(scope, receive, send)
+            return
+        headers, path = Headers(scope=scope), scope["path"]
+        refusal, visitor = self._refusal_by_origin(scope, headers), None
+        if refusal is None:
+            try:
+                visitor = await asyncio.to_thread(self._visitor, headers, path)
+                refusal = self._refusal_by_scope(scope, visitor)
+            except StoreError as error:  # nobody can say whose a token is
+                refusal = _refused(path, 503, f"the store did not answer: {error}")
+        if refusal is None and path in LARGE:
+            async with self._large:  # of these bodies only one is held in memory at a time, of those who may send one
+                await self._answer(scope, receive, send, visitor, None)
         else:
-            await self._answer(scope, receive, send)
+            await self._answer(scope, receive, send, visitor, refusal)
 
-    async def _answer(self, scope: Request, receive: Receive, send: Send) -> None:
+    async def _answer(
+        self, scope: Request, receive: Receive, send: Send, visitor: Visitor | None, refusal: Response | None
+    ) -> None:
         headers, path = Headers(scope=scope), scope["path"]
         body: bytes | None = b""
-        refusal = self._refusal_by_origin(scope, headers)
-        visitor = None
-        if refusal is None:
-            visitor = await asyncio.to_thread(self._visitor, headers, path)
-            refusal = self._refusal_by_scope(scope, visitor)
         if refusal is None and scope["method"] not in SAFE:
             most, within_s = (LARGE_MOST, LARGE_WITHIN_S) if path in LARGE else (BODY_MOST, BODY_WITHIN_S)
             body = await _body(headers, receive, most, within_s)
@@ -110,7 +117,7 @@ class Guard:
         if scope["method"] in SAFE or headers.get("authorization", "").startswith("Bearer "):
             return None
         site, origin = headers.get("sec-fetch-site"), headers.get("origin")
-        foreign = site not in ("same-origin", "none") if site else bool(origin) and urlsplit(origin).netloc != host
+        foreign = site not in ("same-origin", "none") if site else bool(origin and _place_of(origin) != host)
         if foreign:
             return _refused(path, 403, "sent by another web site")
         sent_as, takes = headers.get("content-type", "").split(";")[0].strip(), _takes(path)
@@ -191,6 +198,14 @@ def _name_of(host: str) -> str:
         return ""
 
 
+def _place_of(origin: str) -> str:
+    """Host and port of an Origin header; nothing where it is none."""
+    try:
+        return urlsplit(origin).netloc
+    except ValueError:
+        return ""
+
+
 def _cookie(headers: Headers) -> str | None:
     try:
         found = SimpleCookie(headers.get("cookie", "")).get(COOKIE)
@@ -205,7 +220,10 @@ def _has_cookie(headers: Headers, session: Session) -> bool:
 
 def _takes(path: str) -> str:
     """The type of what is sent there: one that no form of another site can have."""
-    return "text/csv" if path.endswith(".csv") else "application/json"
+    return _TYPES.get(path[path.rfind(".") :], "application/json")
+
+
+_TYPES = {".csv": "text/csv", ".zip": "application/zip"}
 
 
 async def _body(headers: Headers, receive: Receive, most: int, within_s: float) -> bytes | None:

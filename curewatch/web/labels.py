@@ -21,6 +21,7 @@ from curewatch.desk.looking_back import look_back_on
 from curewatch.studio.forecast import Drying
 from curewatch.web.record_page import show_record
 from curewatch.web.site import Here, Site, page
+from curewatch.web.words import size
 
 router = APIRouter(include_in_schema=False)
 
@@ -33,6 +34,7 @@ class Label:
     drying: Drying
     qr: Markup
     link: str
+    size: str
 
 
 @router.get("/labels")
@@ -66,7 +68,14 @@ def opened(request: Request, site: Here, code: str) -> Response:
     return show_record(request, site, look_back_on(site.desk, found, now), now)
 
 
+def link_to(site: Site, drying: Drying) -> str:
+    """What its code says."""
+    return f"{site.settings.shown_address}/p/{site.sessions.opaque(drying.piece.id)}"
+
+
 def _label(site: Site, drying: Drying) -> Label:
-    link = f"{site.settings.shown_address}/p/{site.sessions.opaque(drying.piece.id)}"
+    link = link_to(site, drying)
     svg = segno.make(link, error="m", micro=False).svg_inline(omitsize=True, svgclass="qr", lineclass=None, border=2)
-    return Label(drying, Markup(svg), link)  # drawn by segno from our own address, nothing of it is typed
+    return Label(
+        drying, Markup(svg), link, size(drying.pour)
+    )  # drawn by segno from our own address, nothing of it is typed

@@ -30,7 +30,10 @@ def exposition(store: Store, kept: Kept, now: datetime, accept: str) -> tuple[by
         waiting = tx.deliveries(state=DeliveryState.WAITING)
     oldest = min((delivery.notice.created_at for delivery in waiting), default=None)
     registry.register(_Studio(kept.board(now), newest, len(waiting), oldest))
-    encode, content_type = choose_encoder(accept)
+    try:
+        encode, content_type = choose_encoder(accept)
+    except (TypeError, ValueError):  # the library takes a version for numbers and dots
+        encode, content_type = choose_encoder("")
     return encode(registry), content_type
 
 
@@ -52,7 +55,9 @@ class _Studio(Collector):
             "When the oldest forecast in use was made",
             min(made, default=None),
         )
-        yield _gauge("curewatch_deliveries_waiting", "Notices on their way, by channel", float(self._waiting))
+        yield _gauge(
+            "curewatch_deliveries_waiting", "Notices on their way, counted once for each channel", float(self._waiting)
+        )
         oldest = None if self._oldest is None else self._oldest.timestamp()
         yield _gauge(
             "curewatch_oldest_delivery_timestamp_seconds", "When the longest waiting notice was written", oldest

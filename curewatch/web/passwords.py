@@ -29,6 +29,14 @@ def hash_of(password: str) -> str:
     return _hasher.hash(password)
 
 
+class HasToWait(Exception):
+    """Too many wrong passwords came from there; the next is tried in `seconds`."""
+
+    def __init__(self, seconds: float) -> None:
+        super().__init__(seconds)
+        self.seconds = seconds
+
+
 class Doorkeeper:
     """Tries passwords against one hash, one at a time: each try costs 64 MiB and a moment, by design."""
 
@@ -37,16 +45,11 @@ class Doorkeeper:
         self._failed: dict[str, deque[float]] = {}
         self._failed_by_all: deque[float] = deque()
 
-    def wait_s(self, address: str) -> float:
-        """How long `address` has to wait before its next try [s]; 0: not at all."""
-        with self._lock:
-            now = self._clock.monotonic()
-            own = self._failed.get(address, deque())
-            return max(_wait_s(own, TRIES, now), _wait_s(self._failed_by_all, TRIES_OF_ALL, now))
-
     def lets_in(self, address: str, password: str) -> bool:
-        """Whether it is the password; remembers a wrong one. Ask `wait_s` first."""
-        with self._lock:
+        """Whether it is the password; remembers a wrong one. Raises HasToWait, the password untried."""
+        with self._lock:  # asked and tried in one: else many that come at once would all find no need to wait
+            if (wait_s := self._wait_s(address)) > 0:
+                raise HasToWait(wait_s)
             if len(password) <= LONGEST and self._verifies(password):
                 self._failed.pop(address, None)
                 return True
@@ -61,6 +64,10 @@ class Doorkeeper:
                     failed.popleft()
             return False
 
+    def _wait_s(self, address: str) -> float:
+        now, own = self._clock.monotonic(), self._failed.get(address, deque())
+        return max(_left_s(own, TRIES, now), _left_s(self._failed_by_all, TRIES_OF_ALL, now))
+
     def _verifies(self, password: str) -> bool:
         try:
             return _hasher.verify(self._hash, password)
@@ -68,5 +75,5 @@ class Doorkeeper:
             return False
 
 
-def _wait_s(failed: deque[float], tries: int, now: float) -> float:
+def _left_s(failed: deque[float], tries: int, now: float) -> float:
     return 0.0 if len(failed) < tries else max(0.0, failed[0] + WITHIN_S - now)

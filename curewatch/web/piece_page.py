@@ -18,8 +18,7 @@ from curewatch.studio.drying_curve import MEMBERS, DryingCurve, drying_curve
 from curewatch.studio.lessons_in_words import Belief
 from curewatch.studio.planner import Advice
 from curewatch.web import piece_view
-from curewatch.web.axis import Axis
-from curewatch.web.board_view import is_wet, last_date, row
+from curewatch.web.board_view import axis_of, is_wet, row
 from curewatch.web.care_view import care_view
 from curewatch.web.found_view import advice_rows, seen_rows
 from curewatch.web.just_done import just_done
@@ -49,7 +48,7 @@ def show(
     of: list[str] | None = None,
 ) -> HTMLResponse:
     """The page; `wrong` says why what was typed (`values`) cannot be. FactError where no such piece is here."""
-    said = just_done(done, of or [], site.boards.look(now), site.desk.store)
+    said = just_done(done, of or [], site.boards.look(now), site.desk)
     typed = dict(values or {})
     return page(request, "piece.html", now, status, wrong=wrong, values=typed, done=said, **_values(site, name, now))
 
@@ -59,7 +58,7 @@ def _values(site: Site, name: str, now: datetime) -> dict[str, Any]:
     report = site.desk.piece(name, now)
     climates = piece_air(site.desk, report.drying, now)
     air, had = piece_view.air_plots(report, climates, limits, words)
-    axis = Axis.to_show(now, last_date(report.line))
+    axis = axis_of([report.line], now)
     wet = is_wet(report.line, now)
     advised_at, advice = _advised(site, report, now)
     return {
@@ -69,7 +68,7 @@ def _values(site: Site, name: str, now: datetime) -> dict[str, Any]:
         "cautions": piece_view.cautions(report),
         "row": row(report.line, axis, words, in_danger=bool(report.alarms) and wet),
         "axis": axis,
-        "plots": piece_view.drying_plots(report, _curve(site, report, climates, now), limits, words),
+        "plots": piece_view.drying_plots(report, curve_of(site, report, climates, now), limits, words),
         "air": air,
         "had": had,
         "rooms": [room.name for room in site.boards.look(now).rooms],
@@ -81,7 +80,7 @@ def _values(site: Site, name: str, now: datetime) -> dict[str, Any]:
     }
 
 
-def _curve(site: Site, report: PieceReport, climates: dict[str, Climate], now: datetime) -> DryingCurve | None:
+def curve_of(site: Site, report: PieceReport, climates: dict[str, Climate], now: datetime) -> DryingCurve | None:
     """With the room as it is foreseen, like the dates beside it."""
     forecast = report.forecast
     if forecast is None or forecast.reason is not None:

@@ -14,15 +14,15 @@ from curewatch.records import ThicknessSource
 from curewatch.settings import AlarmSettings
 from curewatch.studio import wording
 from curewatch.studio.climate import Climate
-from curewatch.studio.drying_curve import DryingCurve
+from curewatch.studio.drying_curve import Band, DryingCurve
 from curewatch.web.plot import Array, Curve, Plot, thinned
-from curewatch.web.words import FIT, Words, number
+from curewatch.web.words import FIT, Words, number, size
 
 POINTS = 160
 HOW = {
     ThicknessSource.GAUGE: "by gauge",
     ThicknessSource.VOLUME: "from volume over area",
-    ThicknessSource.LAYER: "from a word, so rough",
+    ThicknessSource.LAYER: "from a word or as the last, so rough",
 }
 
 
@@ -42,25 +42,19 @@ class AirHad:
 def facts(report: PieceReport, words: Words) -> list[tuple[str, str]]:
     """What was typed of the piece, and what is believed of it now."""
     pour, forecast, recipe = report.drying.pour, report.forecast, report.drying.recipe
-    size = ""
-    if pour.width_m is not None and pour.height_m is not None:
-        wide = f"{pour.width_m * 100:g}"
-        size = f"round, {wide} cm" if pour.round else f"{wide} × {pour.height_m * 100:g} cm"
     mix = f"{pour.recipe}, {'with' if pour.silicone else 'without'} silicone"
     shares = f"{recipe.solids:.0%} solids, {recipe.glycol:.1%} glycol{'' if recipe.stated else ', assumed'}"
     told = [
         ("Poured", f"{words.date(pour.at)} ({words.age(pour.at)})"),
         ("Lies in", wording.where(report.drying)),
         ("Film", f"{pour.wet_thickness_m * 1e3:.2g} mm wet, {HOW[pour.thickness_source]}; on {pour.support.value}"),
-        ("Size", size),
+        ("Size", size(pour)),
         ("Recipe", f"{mix} ({shares})"),
-        ("Air over it", f"{pour.air_speed_m_s:g} m/s"),
+        ("Air over it", f"{report.drying.air_speed:g} m/s"),
     ]
     if forecast is not None and forecast.reason is None:
-        room = (
-            f"{number(forecast.room_temp_c, 1)} °C, {number(forecast.room_rh_pct)} %, read {words.age(report.data_at)}"
-        )
-        told.append(("Room", f"{room}; taken to stay so"))
+        room = report.room
+        told.append(("Room", f"{number(room.temp_c, 1)} °C, {number(room.rh_pct)} %, read {words.age(room.data_at)}"))
         if forecast.film_temp_c is not None:
             told.append(("Film lies at", f"{number(forecast.film_temp_c, 1)} °C"))
         told.append(("Reckoned", words.age(forecast.made_at)))
@@ -77,8 +71,8 @@ def milestone_rows(report: PieceReport, words: Words) -> list[tuple[str, str, st
 
 
 def cautions(report: PieceReport) -> list[str]:
-    said = ["These are estimates from a model of the film and of the room as last read: touch an edge before you trust "
-            "a date."]  # fmt: skip
+    said = ["These are estimates from a model of the film and of the room, as read and as foreseen: touch an edge "
+            "before you trust a date."]  # fmt: skip
     if report.drying.pour.silicone:
         said.append("Poured with silicone: wash that off and let it dry before any varnish, or the varnish crawls.")
     return [*said, wording.VARNISH_CAUTION]
@@ -99,7 +93,7 @@ def drying_plots(report: PieceReport, curve: DryingCurve | None, limits: AlarmSe
         description="Falls from 100 as the piece dries; the shaded band is where 10 to 90 % of the members lie.",
         unit="%",
         at=at,
-        curves=(Curve("left", "dry", 100 * curve.median, low=100 * curve.low, high=100 * curve.high),),
+        curves=(_banded("left", "dry", curve.left, 100),),
         words=words,
         marks=marks,
         least=(0.0, 100.0),
@@ -110,8 +104,8 @@ def drying_plots(report: PieceReport, curve: DryingCurve | None, limits: AlarmSe
         unit="%",
         at=at,
         curves=(
-            Curve("surface", "damp", 100 * curve.surface),
-            Curve("bottom", "dry", 100 * curve.bottom, dash="second"),
+            _banded("surface", "damp", curve.surface, 100),
+            _banded("bottom", "dry", curve.bottom, 100, dash="second"),
         ),
         words=words,
         least=(0.0, 60.0),
@@ -121,12 +115,17 @@ def drying_plots(report: PieceReport, curve: DryingCurve | None, limits: AlarmSe
         description="Below the film-forming temperature (MFFT) the paint's particles cannot fuse, and it may crack.",
         unit="°C",
         at=at,
-        curves=(Curve("film", "film", curve.film_temp_c),),
+        curves=(_banded("film", "film", curve.film_temp_c),),
         words=words,
         limits=((limits.cold_mfft_c, f"MFFT {limits.cold_mfft_c:g} °C"),),
         digits=1,
     )
     return [left, depth, film]
+
+
+def _banded(label: str, css: str, band: Band, times: float = 1, dash: str = "") -> Curve:
+    """The middle one of the members, in the band where 10 to 90 % of them lie."""
+    return Curve(label, css, times * band.median, dash, low=times * band.low, high=times * band.high)
 
 
 def air_plots(

@@ -13,12 +13,11 @@ from fastapi.responses import HTMLResponse
 
 from curewatch.desk import FactError, planning
 from curewatch.desk.places import free_places
-from curewatch.intake.layers import LAYERS_M
 from curewatch.intake.typed import BadInput, parse_time
 from curewatch.records import MilestoneKind
 from curewatch.studio import plan_words
 from curewatch.web.fields import plainly
-from curewatch.web.pouring import Preset, newest_pours, planned_of
+from curewatch.web.pouring import RECENT, Preset, newest_pours, planned_of, recent_sizes
 from curewatch.web.site import Here, Site, page
 from curewatch.web.words import Words
 
@@ -51,8 +50,8 @@ def plan(request: Request, site: Here) -> HTMLResponse:
     """The form, and its answer where it was filled in. Nothing is stored."""
     now = site.clock.now()
     kept = site.boards.look(now)
-    presets = newest_pours(kept)
-    preset = Preset.of(presets[0]) if presets else None
+    presets = [Preset.of(drying) for drying in newest_pours(kept)[:RECENT]]
+    preset = presets[0] if presets else None
     asked = {name: value.strip() for name, value in request.query_params.items()}
     answer, wrong = None, None
     if asked.get("due"):
@@ -66,7 +65,8 @@ def plan(request: Request, site: Here) -> HTMLResponse:
     return page(
         request, "plan.html", now, 422 if wrong else 200,
         values=_filled(preset, site.words(now)) | asked, wrong=wrong, answer=answer, rooms=rooms, recipes=recipes,
-        preset=preset, layers={word: f"{metres * 1e3:g} mm" for word, metres in LAYERS_M.items()}, kinds=FOR,
+        sizes=recent_sizes(presets), preset=preset, kinds=FOR,
+        caution=plan_words.PLAN_CAUTION,
     )  # fmt: skip
 
 
@@ -100,4 +100,5 @@ def _filled(preset: Preset | None, words: Words) -> dict[str, str]:
     fresh = {"due": f"{words.local(words.now + AHEAD_USUAL):%Y-%m-%d}", "pieces": "1", "for": "handle"}
     if preset is None:
         return fresh | {"thickness": "medium"}
-    return fresh | {"room": preset.room, "recipe": preset.recipe, "thickness": "same"}
+    last = {"room": preset.room, "recipe": preset.recipe, "size": preset.size, "support": preset.support.value}
+    return fresh | last | {"thickness": "same"}

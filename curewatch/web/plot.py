@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from typing import ClassVar
 
 import numpy as np
 from markupsafe import Markup
@@ -60,6 +61,8 @@ class Plot:
     """What the scale holds at least."""
     digits: int = 0
     height: int = field(default=HEIGHT)
+    cross: ClassVar[str] = "M-4-4L4 4M-4 4L4-4"
+    """The sign of a reading that was not used, as an SVG path."""
 
     @property
     def range(self) -> tuple[float, float]:
@@ -117,8 +120,8 @@ class Plot:
             return curve.absent
         said = f"{curve.y[k] + 0.0:.{self.digits}f}"
         if curve.low is None or curve.high is None or not np.isfinite(curve.low[k]):
-            return said
-        return f"{said} ({curve.low[k]:.{self.digits}f} to {curve.high[k]:.{self.digits}f})"
+            return f"{said} {self.unit}"
+        return f"{said} ({curve.low[k]:.{self.digits}f} to {curve.high[k]:.{self.digits}f}) {self.unit}"
 
 
 def thinned(at: Sequence[float] | Array, *values: Array, most: int) -> tuple[Array, ...]:

@@ -3,23 +3,42 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from decimal import Decimal
 
 from curewatch.desk import PourOrder
 from curewatch.desk.kept_board import Kept
+from curewatch.desk.naming import DEFAULT_RECIPE
 from curewatch.intake.layers import LAYERS_M
 from curewatch.intake.quantities import WET_FILM, parse_thickness, parse_volume
-from curewatch.intake.supports import parse_shape
+from curewatch.intake.supports import parse_shape, parse_support
 from curewatch.intake.typed import BadInput, not_future, parse_air, parse_time
-from curewatch.records import WET_THICKNESS_RANGE_M, Support, ThicknessSource
+from curewatch.records import NAME_MOST, WET_THICKNESS_RANGE_M, Support, ThicknessSource
+from curewatch.settings.kinds import AIR_SPEEDS_M_S
 from curewatch.studio.forecast import Drying
 from curewatch.studio.mixing import Shape
+from curewatch.web.words import number
 from curewatch.workshop import Paint
 
 MOST_AT_ONCE = 12
+AGAIN = (1, 2, 4)
+"""So many of the last pour once more, with one tap."""
+RECENT, SIZES = 30, 5
+"""So many of the last pours are looked at for what may come again, and so many sizes of theirs are offered."""
+CHOICES = {
+    "layers": {word: f"{metres * 1e3:g} mm" for word, metres in LAYERS_M.items()},
+    "supports": {one.value: one.value for one in Support}
+    | {Support.PANEL.value: "panel, sealed", Support.RAW_PANEL.value: "panel, raw"},
+    "airs": {"": "as the room is"} | {word: word for word in AIR_SPEEDS_M_S},
+    "usual_recipe": DEFAULT_RECIPE,
+    "name_most": NAME_MOST,
+    "number_most": len(" 1234"),
+}
+"""What the forms offer and allow, for their templates: by value, what it is called."""
+ASSUMED = ThicknessSource.LAYER
+"""A film taken to be as thick as the last one: nobody has measured this one, so it is no surer than a word."""
 _NUMBERED = re.compile(r"(.*\S) +(\d{1,4})")
 
 
@@ -33,7 +52,6 @@ class Preset:
     size: str
     recipe: str
     wet_thickness_m: float
-    thickness_source: ThicknessSource
     silicone: bool
     support: Support
     air_speed_m_s: float
@@ -49,11 +67,20 @@ class Preset:
             size=size,
             recipe=pour.recipe,
             wet_thickness_m=pour.wet_thickness_m,
-            thickness_source=pour.thickness_source,
             silicone=pour.silicone,
             support=pour.support,
-            air_speed_m_s=pour.air_speed_m_s,
+            air_speed_m_s=drying.air_speed,
         )
+
+    @property
+    def in_words(self) -> str:
+        """All that another one takes over: `river blend, 1.4 mm assumed alike, 30x40cm on canvas, in Shed, …`."""
+        mix = f"{self.recipe}{' with silicone' if self.silicone else ''}"
+        on = f"{self.size} on {self.support}".strip()
+        words = {speed: word for word, speed in AIR_SPEEDS_M_S.items()}
+        air = words.get(self.air_speed_m_s, f"{self.air_speed_m_s:g} m/s")
+        thick = f"{number(self.wet_thickness_m * 1e3, 1)} mm assumed alike"
+        return f"{mix}, {thick}, {on}, in {self.room}, air over it: {air}"
 
     def again(self, name: str, at: datetime) -> PourOrder:
         """The same pour once more. Its place is taken by the last one, so it is left open."""
@@ -63,7 +90,7 @@ class Preset:
             room=self.room,
             at=at,
             wet_thickness_m=self.wet_thickness_m,
-            thickness_source=self.thickness_source,
+            thickness_source=ASSUMED,
             size_m=shape[:2] if shape else None,
             round=shape[2] if shape else False,
             recipe=self.recipe,
@@ -111,8 +138,8 @@ def moment_of(form: Mapping[str, str], now: datetime, zone: tzinfo) -> datetime:
 
 def named(text: str, field: str) -> str:
     """A name as people give it. Raises BadInput."""
-    if not 1 <= len(text) <= 80 or any(ord(c) < 32 or ord(c) == 127 or 0xD800 <= ord(c) < 0xE000 for c in text):
-        raise BadInput(field, text, "a name of 1 to 80 characters on one line")
+    if not 1 <= len(text) <= NAME_MOST or any(ord(c) < 32 or ord(c) == 127 or 0xD800 <= ord(c) < 0xE000 for c in text):
+        raise BadInput(field, text, f"a name of 1 to {NAME_MOST} characters on one line")
     return text
 
 
@@ -120,13 +147,13 @@ def orders_of(
     form: Mapping[str, str], preset: Preset | None, taken: Collection[str], now: datetime, zone: tzinfo
 ) -> list[PourOrder]:
     """The pours a filled-in form tells. Raises BadInput, naming the field as the form does."""
-    shape = parse_shape(form["size"], field="Size") if form.get("size") else None
+    shape = _shape(form)
     metres, source, paint = _thickness(form, shape, preset)
     room = form.get("room_typed") or form.get("room", "")
     at = moment_of(form, now, zone)
     return [
         PourOrder(
-            name=name,
+            name=named(name, "Name"),  # its number may have made it too long
             room=named(room, "Room"),
             at=at,
             wet_thickness_m=metres,
@@ -136,7 +163,7 @@ def orders_of(
             round=shape[2] if shape else False,
             recipe=named(form["recipe"], "Recipe") if form.get("recipe") else None,
             silicone=form.get("silicone") == "yes",
-            support=Support(form["support"]) if form.get("support") in set(Support) else Support.CANVAS,
+            support=_support(form),
             air_speed_m_s=parse_air(form["air"], field="Air") if form.get("air") else None,
             paint=paint,
         )
@@ -146,14 +173,18 @@ def orders_of(
 
 def planned_of(form: Mapping[str, str], preset: Preset | None, now: datetime) -> PourOrder:
     """A pour as it would be, for a plan: its name does not matter. Raises BadInput."""
-    metres, source, _ = _thickness(form, None, preset)
+    shape = _shape(form)
+    metres, source, _ = _thickness(form, shape, preset)
     return PourOrder(
         name="planned",
         room=named(form.get("room_typed") or form.get("room", ""), "Room"),
         at=now,
         wet_thickness_m=metres,
         thickness_source=source,
+        size_m=shape[:2] if shape else None,
+        round=shape[2] if shape else False,
         recipe=named(form["recipe"], "Recipe") if form.get("recipe") else None,
+        support=_support(form),
     )
 
 
@@ -162,12 +193,25 @@ def newest_pours(kept: Kept) -> list[Drying]:
     return sorted(kept.scene.dryings, key=lambda one: (one.piece.created_at, one.piece.id), reverse=True)
 
 
+def recent_sizes(presets: Iterable[Preset]) -> list[str]:
+    """What the last pieces measured, the newest first."""
+    return list(dict.fromkeys(one.size for one in presets if one.size))[:SIZES]
+
+
+def _shape(form: Mapping[str, str]) -> tuple[float, float, bool] | None:
+    return parse_shape(form["size"], field="Size") if form.get("size") else None
+
+
+def _support(form: Mapping[str, str]) -> Support:
+    return parse_support(form["support"], field="Behind it") if form.get("support") else Support.CANVAS
+
+
 def _thickness(
     form: Mapping[str, str], shape: tuple[float, float, bool] | None, preset: Preset | None
 ) -> tuple[float, ThicknessSource, Paint | None]:
     way = form.get("thickness", "")
     if way == "same" and preset is not None:
-        return preset.wet_thickness_m, preset.thickness_source, None
+        return preset.wet_thickness_m, ASSUMED, None
     if way in LAYERS_M:
         return LAYERS_M[way], ThicknessSource.LAYER, None
     if way == "gauge":

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from curewatch.desk.looking_back import Looked
+from curewatch.studio.damage import length_and_what
 from curewatch.studio.past_air import PastAir
 from curewatch.studio.trouble import THICKNESS_FROM
 from curewatch.web.found_view import HOW
 from curewatch.web.just_done import finding
-from curewatch.web.words import FIT, Words
+from curewatch.web.words import FIT, Words, number, size
 
 HONESTY = (
     "Dates of drying are estimates by a model of the film in the air as it was read, not measurements; what a person "
@@ -55,7 +56,7 @@ def record_view(looked: Looked, words: Words) -> RecordView:
             for one in looked.steps
         ),
         harm=tuple(
-            (one.kind.value, f"{one.hours:.0f} h, film down to {one.worst_c:.1f} °C"
+            (one.kind.value, f"{length_and_what(one)}, film down to {number(one.worst_c, 1)} °C"
              f"{', looked over since' if one.cleared_at else ', not looked over yet'}")
             for one in found.damages
         ),
@@ -67,13 +68,10 @@ def record_view(looked: Looked, words: Words) -> RecordView:
 def _facts(looked: Looked, poured: str) -> Sequence[Pair]:
     drying, trace = looked.history.drying, looked.trace
     pour, recipe = drying.pour, drying.recipe
-    size = (
-        "" if pour.width_m is None or pour.height_m is None else f"{pour.width_m * 100:g} × {pour.height_m * 100:g} cm"
-    )
     told = [
         ("Poured", poured),
         ("Film", f"{pour.wet_thickness_m * 1e3:.2g} mm wet, {THICKNESS_FROM[pour.thickness_source]}"),
-        ("On", f"{pour.support.value}{', ' if size else ''}{size}"),
+        ("On", ", ".join(filter(None, (pour.support.value, size(pour))))),
         ("Mix", f"{recipe.name}: {recipe.solids:.0%} solids{'' if recipe.stated else ' (assumed)'}, "
                 f"{'with' if pour.silicone else 'without'} silicone"),
         ("Dried in", ", then ".join(dict.fromkeys(stay.room for stay in drying.stays))),

@@ -13,8 +13,7 @@ from curewatch.desk.kept_board import Kept
 from curewatch.desk.room_record import room_outlook, room_record
 from curewatch.records import Reading
 from curewatch.studio.outlook import Outlook
-from curewatch.web.axis import Axis
-from curewatch.web.board_view import is_wet, last_date, row
+from curewatch.web.board_view import axis_of, is_wet, row
 from curewatch.web.room_view import air_plots, doubts
 from curewatch.web.site import Here, Site, page
 
@@ -49,7 +48,7 @@ def room(request: Request, site: Here, name: str, span: str = "day") -> HTMLResp
     record = room_record(site.desk, name, since, now)
     ahead = _foreseen(site, name, line.data_at, now)
     limits = site.desk.settings.alarms
-    axis = Axis.to_show(now, max((at for one in wet if (at := last_date(one))), default=None))
+    axis = axis_of(wet, now)
     return page(
         request,
         "room.html",
@@ -60,7 +59,7 @@ def room(request: Request, site: Here, name: str, span: str = "day") -> HTMLResp
         plots=[] if record is None else air_plots(record, ahead, since.timestamp(), limits, words),
         foreseen=ahead is not None,
         doubts=doubts(record, since.timestamp(), words),
-        sensors=_sensors(site, kept, name, now),
+        sensors=sensors_of(site, kept, name, now),
         alarms=alarms,
         axis=axis,
         rows=[row(one, axis, words, in_danger=bool(alarms)) for one in wet[:30]],
@@ -73,7 +72,7 @@ def _foreseen(site: Site, name: str, newest: datetime | None, now: datetime) -> 
     return site.outlooks.of(f"{newest} {name}", now, lambda: room_outlook(site.desk, name, now))[1]
 
 
-def _sensors(site: Site, kept: Kept, name: str, now: datetime) -> list[SensorLine]:
+def sensors_of(site: Site, kept: Kept, name: str, now: datetime) -> list[SensorLine]:
     settings = site.desk.settings
     late_after = {sensor.id: timedelta(minutes=sensor.silent_after_min) for sensor in settings.sensors}
     typed_late = timedelta(hours=settings.alarms.typed_stale_after_h)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import logging
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -18,9 +19,10 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescap
 from starlette.datastructures import FormData
 
 from curewatch.clock import Clock
-from curewatch.desk import Desk, planning
+from curewatch.desk import AT_HAND, Desk, planning
 from curewatch.desk.kept_board import KeptBoard
 from curewatch.settings import WebSettings
+from curewatch.studio import damage
 from curewatch.studio.drying import Drying
 from curewatch.studio.drying_curve import DryingCurve
 from curewatch.studio.lessons_in_words import Belief
@@ -28,12 +30,18 @@ from curewatch.studio.outlook import Outlook
 from curewatch.studio.planner import Advice
 from curewatch.web.guard import Visitor
 from curewatch.web.lately import Lately
+from curewatch.web.looks import Looks
 from curewatch.web.passwords import Doorkeeper
+from curewatch.web.pouring import CHOICES
 from curewatch.web.sessions import Sessions
 from curewatch.web.tokens import Tokens
 from curewatch.web.words import Words, number
 
+log = logging.getLogger(__name__)
+
 FIELDS_MOST = 60
+PATIENCE_S = 2.0
+"""How long an answer waits for the dates that follow from what was logged [s], as while the daemon looks itself."""
 
 
 @dataclass(frozen=True)
@@ -52,6 +60,7 @@ class Site:
     ending: threading.Event
     """Set when the server is about to end: what goes on for ever ends itself."""
     boards: KeptBoard = field(init=False)
+    looks: Looks = field(init=False)
     curves: Lately[DryingCurve | None] = field(default_factory=lambda: Lately(timedelta(days=1)))
     advice: Lately[list[Advice]] = field(default_factory=lambda: Lately(timedelta(minutes=30)))
     """What a change would do moves little from one reading to the next."""
@@ -60,6 +69,7 @@ class Site:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "boards", KeptBoard(self.desk))
+        object.__setattr__(self, "looks", Looks(self._look))
 
     def words(self, now: datetime) -> Words:
         return Words(now, self.desk.settings.tz)
@@ -70,9 +80,23 @@ class Site:
         return self.advice.of(key, now, lambda: planning.advice(self.desk, drying.piece.name, now))
 
     def changed(self, now: datetime) -> None:
-        """Something was logged: forecast it at once, so that the next page shows it, and wake the daemon."""
-        self.desk.refresh(now)
-        self.logged()
+        """Something was logged: forecast it at once, and wake the daemon. The answer waits for that a moment only.
+
+        In a full studio one finger test moves the dates of a thousand pieces, and nobody wants to look at a page that
+        does not come for as long as that takes. An open page renews itself once they are there.
+        """
+        self.looks.ask(now).join(PATIENCE_S)
+
+    def _look(self, now: datetime) -> None:
+        """Many pieces are left to the daemon's own loop: what a thread here had given to other processes
+        (`desk/workers.py`), Python would wait for at the end, after the store was closed."""
+        try:
+            self.desk.refresh(now, at_most=AT_HAND)
+        except Exception as error:  # what was logged is stored; the daemon, woken, tries again
+            if not self.ending.is_set():
+                log.warning("the look after something was logged failed: %s: %s", type(error).__name__, error)
+        finally:
+            self.logged()
 
 
 class Refused(Exception):
@@ -135,7 +159,8 @@ def _templates() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.filters |= {"number": number, "quoted": lambda text: quote(text, safe="")}
+    made.filters |= {"number": number, "harm": damage.in_words, "quoted": lambda text: quote(text, safe="")}
+    made.globals |= CHOICES
     return made
 
 

@@ -10,13 +10,14 @@ from urllib.parse import quote
 from fastapi import APIRouter
 from fastapi.responses import RedirectResponse, Response
 
-from curewatch.desk import moves, slips
+from curewatch.desk import alarm_care, moves, slips
 from curewatch.intake.typed import BadInput
+from curewatch.web.alarms_page import kind_of
 from curewatch.web.site import Here, Site, Typed, text_of
 
 router = APIRouter(include_in_schema=False)
 
-NEEDS = {"pour": 1, "gone": 1, "move": 1, "reading": 2, "found": 2, "step": 2}
+NEEDS = {"pour": 1, "gone": 1, "move": 1, "reading": 2, "found": 2, "step": 2, "acknowledge": 2, "cleared": 1}
 """By what was logged, how many words name it."""
 
 
@@ -26,6 +27,8 @@ def undo(site: Here, form: Typed) -> Response:
     now, done = site.clock.now(), text_of(form, "done")
     take_back(site, done, [str(one) for one in form.getlist("of")], now)
     piece = text_of(form, "piece")
+    if text_of(form, "back") == "lately":
+        return RedirectResponse("/lately?done=undone", 303)
     return RedirectResponse(f"/piece/{quote(piece, safe='')}?done=undone" if piece else "/?done=undone", 303)
 
 
@@ -36,7 +39,9 @@ def take_back(site: Site, done: str, of: Sequence[str], now: datetime) -> None:
         "gone": lambda: moves.take_back_leaving(site.desk, _number(of[0]), now),
         "move": lambda: moves.take_back_move(site.desk, of[0], now),
         "reading": lambda: moves.take_back_reading(site.desk, of[0], _instant(of[1]), now),
-        "found": lambda: slips.take_back_observation(site.desk, of[0], _number(of[1]), now),
+        "found": lambda: slips.take_back_observation(site.desk, of[0], _number(of[1])),
+        "acknowledge": lambda: alarm_care.take_back_acknowledgement(site.desk, of[0], kind_of(of[1])),
+        "cleared": lambda: alarm_care.take_back_clearing(site.desk, of[0], now),
         "step": lambda: slips.take_back_step(site.desk, of[0], _number(of[1]), now),
     }
     if done not in undoing or len(of) < NEEDS[done]:

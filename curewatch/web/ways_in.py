@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import timedelta
-from urllib.parse import urlsplit
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
@@ -11,6 +10,7 @@ from starlette.exceptions import HTTPException
 
 from curewatch.intake.typed import BadInput
 from curewatch.web.guard import cookie_header
+from curewatch.web.passwords import HasToWait
 from curewatch.web.pouring import named
 from curewatch.web.sessions import Scope, Session
 from curewatch.web.site import Here, Site, Typed, page, text_of
@@ -36,12 +36,13 @@ def login(request: Request, site: Here, form: Typed) -> Response:
         return RedirectResponse("/", 303)
     now, there = site.clock.now(), _local(text_of(form, "next"))
     address = request.client.host if request.client else ""
-    wait_s = site.doorkeeper.wait_s(address)
-    if wait_s > 0:
+    try:
+        known = site.doorkeeper.lets_in(address, str(form.get("password", "")))
+    except HasToWait as wait:
         answer = page(request, "login.html", now, 429, next=there, wrong="Too many tries; wait a few minutes.")
-        answer.headers["retry-after"] = str(round(wait_s) + 1)
+        answer.headers["retry-after"] = str(round(wait.seconds) + 1)
         return answer
-    if not site.doorkeeper.lets_in(address, str(form.get("password", ""))):
+    if not known:
         return page(request, "login.html", now, 401, next=there, wrong="That is not the password.")
     return _with_session(site, site.sessions.begin(Scope.ADMIN, now), there)
 
@@ -108,6 +109,5 @@ def _secure(site: Site) -> bool:
 
 def _local(there: str) -> str:
     """A path of this page, never another site: `//evil` and `/\\evil` would be one to a browser."""
-    parts = urlsplit(there)
-    sound = there.startswith("/") and not there.startswith(("//", "/\\")) and not parts.netloc and not parts.scheme
+    sound = there.startswith("/") and not there.startswith(("//", "/\\"))
     return there if sound and all(32 < ord(c) < 127 for c in there) else "/"

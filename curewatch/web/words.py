@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from curewatch.records import Alarm, Milestone, MilestoneKind
+from curewatch.records import Alarm, Milestone, MilestoneKind, Pour
 from curewatch.studio import wording
 from curewatch.studio.alarm_words import TITLES
 from curewatch.studio.board import PieceLine
@@ -76,10 +76,21 @@ class Words:
         if milestone.worth_checking_at is None:
             return f"{name}: {milestone.reason or 'not foreseen'}"
         early, even, safe = milestone.early_at, milestone.worth_checking_at, milestone.safe_at
+        if safe is None:
+            odds = f"even odds {self.date(even)}, no date from which it is safe"
+            return f"{name} from {self.date(early)} at the earliest, {odds}"
         return f"{name} between {self.date(early)} and {self.date(safe)}, even odds {self.date(even)}"
 
     def alarm_title(self, alarm: Alarm) -> str:
         return f"{alarm.room}: {TITLES[alarm.kind]}"
+
+
+def size(pour: Pour) -> str:
+    """`30 × 40 cm`, `round, 40 cm`; nothing where it was not told."""
+    if pour.width_m is None or pour.height_m is None:
+        return ""
+    wide = f"{pour.width_m * 100:g}"
+    return f"round, {wide} cm" if pour.round else f"{wide} × {pour.height_m * 100:g} cm"
 
 
 def number(value: float | None, digits: int = 0) -> str:

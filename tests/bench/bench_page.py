@@ -32,7 +32,7 @@ PIECES, ROOMS, LOOKS, PAINTS = 1000, 10, 40, 5
 BOARD_S, PAINT_S, PAGE_BYTES = 0.1, 1.0, 100_000
 PAGES = (
     "/", "/pour", "/reading", "/plan", "/plan?due={due}&room=Boat shed&thickness=medium&for=handle&pieces=4",
-    "/alarms", "/piece/Low tide", "/record/Low tide", "/room/Boat shed?span=month", "/labels", "/ways-in",
+    "/alarms", "/piece/Low tide", "/record/Low tide", "/room/Boat shed?span=month", "/labels", "/lately", "/ways-in",
 )  # fmt: skip
 
 

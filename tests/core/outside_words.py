@@ -10,12 +10,15 @@ import json
 import math
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
+from io import BytesIO
 from pathlib import Path
 from typing import NamedTuple
+from zipfile import ZipFile
 from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ValidationError
 
+from curewatch.desk.as_tables import TABLES
 from curewatch.intake import level, typed
 from curewatch.intake.errors import BadInput
 from curewatch.intake.exports import parse_export
@@ -23,11 +26,13 @@ from curewatch.intake.files import parse_room_csv
 from curewatch.intake.logger_csv import Layout, parse_logger_csv
 from curewatch.intake.payload import read_payload
 from curewatch.intake.supports import parse_shape, parse_support
+from curewatch.intake.tables_csv import parse_tables
 from curewatch.intake.weighed import parse_weighing
 from curewatch.settings import SensorSettings, SettingsError
 from curewatch.settings.loading import parse_settings
 from curewatch.web.api_care_models import FingerIn, MuteIn, StepIn, SurfaceIn, WeighingIn
-from curewatch.web.api_models import MoveIn, PourIn, ReadingIn, Undo
+from curewatch.web.api_models import MoveIn, ReadingIn, Undo
+from curewatch.web.api_pour_models import PourIn
 from curewatch.web.fields import plainly, with_unit
 
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
@@ -146,6 +151,26 @@ def _logger(data: bytes) -> object:
     return len(parse_logger_csv(rest, layout, name="log.csv", room="R", source="s", now=NOW).readings)
 
 
+def zipped(files: Mapping[str, bytes]) -> bytes:
+    """A ZIP of these tables, by name; of the others the headings alone."""
+    content = BytesIO()
+    with ZipFile(content, "w") as made:
+        for table, columns in TABLES.items():
+            heading = ",".join(column.name for column in columns).encode()
+            made.writestr(f"{table}.csv", files.get(table, b"kind,schema\nexport,1" if table == "about" else heading))
+    return content.getvalue()
+
+
+def _tables(data: bytes) -> object:
+    """Each table after a byte that stands in no text, its name in the first line."""
+    parts = (part.partition(b"\n") for part in data.split(b"\x1e"))
+    return _unzipped(zipped({_text(name): rows for name, _, rows in parts}))
+
+
+def _unzipped(content: bytes) -> object:
+    return sum(1 for _ in parse_tables(content, "all.zip").readings)
+
+
 def _of_text(parse: Callable[[str], object], *seeds: str) -> Words:
     return Words(refusing(lambda data: parse(_text(data))), tuple(seed.encode() for seed in seeds))
 
@@ -213,6 +238,20 @@ PARSERS: Mapping[str, Words] = {
         refusing(lambda data: len(parse_export(data, "all.json"))),
         (b'{"schema": 1, "kind": "export", "rooms": [{"name": "Loft"}]}', b"[NaN]", b"\xef\xbb\xbf{}"),
     ),
+    "tables": Words(
+        refusing(_tables),
+        (
+            b"rooms\nname\n'=Loft\n\x1ereadings\nroom;at;temp_c;received_at\n"
+            b"'=Loft;2026-11-20T08:59:00Z;21,5;2026-11-20 09:59:00+01:00\n",
+            b"pieces\nid,name,created_at\n1,\"Tern\",2026-11-20T08:59:00Z\n\x1emix_parts\nrecipe,material,amount\n"
+            b"tide,water,1e-1\ntide,paint,1\n\x1emixes\nrecipe\ntide\n",
+            b"notices\nkey,kind,created_at,title,text\na,test,2026-11-20T08:59:00Z,A,\n\x1enotice_data\n"
+            b"key,path,type,value\na,/a,array,\na,/a/1,integer,-5\na,/a/0,null,\na,/b~1,object,\na,/b~1/,number,1e5\n"
+            b"a,/c,boolean,TRUE\na,/d,string,'-\n",
+            b"about\n\xef\xbb\xbfkind\tschema\nexport\t1\n",
+        ),
+    ),
+    "tables in a ZIP": Words(refusing(_unzipped), (zipped({"rooms": b"name\nLoft\n"}), b"PK\x05\x06" + bytes(18))),
     "body of a pour": Words(
         _body(PourIn),
         (b'{"name": "Tern", "room": "Loft", "wet_thickness_mm": 1.2, "at": "2026-11-20T08:00:00Z", "width_cm": 40}',

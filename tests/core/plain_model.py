@@ -72,7 +72,7 @@ class Plate:
             radiation = self.emissivity * 5.670374419e-8 * (t_air**4 - t**4)
             return (h + self.h_back) * (t_air - t) + radiation - latent_heat(t) * self.rate(t, t_air, p_air, a_w)
 
-        return float(brentq(surplus, t_air - 60, t_air + 60, xtol=1e-9))
+        return float(brentq(surplus, t_air - 60, t_air + 120, xtol=1e-9))
 
 
 def activities(w: float, g: float) -> tuple[float, float]:

@@ -5,19 +5,17 @@ A fault is what a person would have to find; what is clean must stay without a f
 
 from __future__ import annotations
 
-import os
 import random
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
-from pathlib import Path
 
 import numpy as np
 
 from curewatch.intake.files import RoomHistory, read_room_csv
 from curewatch.studio.findings import Flaw, Readings
+from tests.whole.rooms import folder
 
-ROOMS = Path(os.environ.get("CUREWATCH_ROOMS") or Path(__file__).resolve().parents[3] / "shared" / "rooms")
 DAY_S = 86400.0
 SPAN_D = 8
 """Days of record a fault is put into."""
@@ -30,7 +28,7 @@ SOURCES = ("shelf", "window")
 
 @cache
 def recorded() -> list[tuple[str, RoomHistory]]:
-    return [(path.stem, read_room_csv(str(path))) for path in sorted(ROOMS.glob("*.csv"))]
+    return [(path.stem, read_room_csv(str(path))) for path in sorted(folder().glob("*.csv"))]
 
 
 def stretch(room: RoomHistory, begin_s: float, days: float, steps: tuple[float, float], sensors: int = 1) -> Readings:

@@ -20,6 +20,13 @@ def test_origins_are_as_many_as_the_protocol_has(hours: int, origins: int) -> No
     assert {int(h) % DAY for h in found} == set(range(DAY))
 
 
+@pytest.mark.parametrize("every", [2, 8, 20])
+def test_one_in_so_many_origins_still_takes_every_hour_of_the_day(every: int) -> None:
+    whole, few = origins_of(14113), origins_of(14113, every)
+    assert len(few) == pytest.approx(len(whole) / every, rel=0.1)
+    assert len({int(h) % DAY for h in few}) == min(len(few), DAY)
+
+
 def test_the_baselines_are_what_their_names_say() -> None:
     x = np.random.default_rng(1).normal(20, 3, 30 * DAY)
     at = 20 * DAY + 7
@@ -59,6 +66,13 @@ def test_hours_without_readings_are_no_pairs() -> None:
     record.temp_c[16 * DAY : 17 * DAY] = np.nan
     torn = scores("loft", record)
     assert torn[0].pairs < whole[0].pairs
+
+
+def test_a_record_with_nothing_to_score_against_says_so() -> None:
+    record = room(19)
+    record.rh_pct[15 * DAY + 1 :] = np.nan
+    with pytest.raises(ValueError, match="no reading of rh_pct 1 h after any of 2 moments"):
+        scores("loft", record, every=12)
 
 
 def test_a_record_that_is_too_short_says_so() -> None:

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from curewatch.cli.cautions import cautions
-from curewatch.cli.estimating import Question, RoomAir, answer
 from curewatch.cli.thickness import Thickness
 from curewatch.physics.ensemble import Pouring
 from curewatch.records import ThicknessSource
+from curewatch.studio.estimate_cautions import cautions
+from curewatch.studio.estimating import Question, RoomAir, answer
 
 GAUGED = Thickness(1.2e-3, ThicknessSource.GAUGE)
 H = 3600.0
@@ -19,7 +19,7 @@ def words(
     air: RoomAir, *, pouring: Pouring | None = None, thickness: Thickness = GAUGED, days: float = 120
 ) -> list[str]:
     question = Question(pouring or Pouring(1.2e-3), air, 1, days)
-    return cautions(question, thickness, answer(question))
+    return cautions(question, thickness.source, answer(question), drained=thickness.drained)
 
 
 def kinds(air: RoomAir, **others: object) -> list[str]:

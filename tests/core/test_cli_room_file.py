@@ -76,7 +76,7 @@ def test_harmless_variants_read_the_same(content: bytes) -> None:
         ((HEADER + ROW).encode() + b"2026-11-02T11:00:00Z,18\xff,50\n", b"\xff,50\n", "line 3 of 'loft.csv'"),
         ((HEADER + ROW).encode("utf-16"), None, "UTF-8"),
         (HEADER + '"2026-11-02T11:00:00Z,18,50\n', None, "quotes closed"),
-        (HEADER + "x" * 200_000 + ",18,50\n", None, "comma-separated"),
+        (HEADER + "x" * 200_000 + ",18,50\n", None, "line 2 of 'loft.csv'"),
         (HEADER + "\0,18,50\n", "\0", "line 2"),
     ],
 )  # fmt: skip

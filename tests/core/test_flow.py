@@ -46,6 +46,21 @@ def test_below_its_yield_stress_nothing_moves() -> None:
     assert surface_speed(1e-3, 0.0, 1.0, 1100.0, 0.1) == 0
 
 
+@pytest.mark.parametrize("solids", [0.64, 0.70])
+def test_a_film_that_is_packed_from_the_pour_on_does_not_move(solids: float) -> None:
+    packed = Drying.of(np.array([0.0, 3600.0]), 1.2e-3, np.array([1 - solids, 1 - solids]))
+    moved = drift(packed, Mix(viscosity=0.01, stiffening=0.0), flow.STEEPEST)
+    assert moved.tolist() == [0, 0]
+    assert when(packed, moved, 0.5) == 0
+
+
+def test_a_drift_of_next_to_nothing_happens_when_any_other_does() -> None:
+    """Without stiffening the drift is as the sine of the tilt, so its course in time is that of any other tilt."""
+    film, mix = drying_evenly(), Mix(stiffening=0.0)
+    usual = when(film, drift(film, mix, HALF_DEGREE), 0.5)
+    assert when(film, drift(film, mix, 2.3e-308), 0.5) == pytest.approx(usual, rel=1e-3)  # numbers so small are coarse
+
+
 def test_thin_suspensions_follow_einstein() -> None:
     """1 + 2.5 phi (Einstein 1911), the limit of Krieger and Dougherty's law whatever the packing."""
     for packing in (0.57, 0.64, 0.74):

@@ -64,6 +64,16 @@ def test_a_page_break_above_the_header_costs_no_row() -> None:
     assert values(found) == [("01 10:00", 19.0, 50.0), ("01 10:10", 20.0, 50.0)]
 
 
+def test_a_sensor_named_in_the_file_is_one_line_of_letters() -> None:
+    """It is shown on terminals and in cells later: control characters are refused, what hides a formula taken off."""
+    head = "time_utc,temp_c,rh_pct,source\n2026-11-01,20,50,"
+    assert parsed(f"{head}'=1+1\n").readings[0].source == "=1+1"
+    assert parsed(f"{head}\n").readings[0].source == "logger"
+    for odd in ('"a\nb"', "a\x1b[31m", "\x7f"):
+        with pytest.raises(BadInput, match="without control characters"):
+            parsed(f"{head}{odd}\n")
+
+
 def test_only_one_quantity() -> None:
     found = parsed("when,t\n2026-11-01T10:00Z,19\n", time="when", temperature="t", humidity=None)
     assert values(found) == [("01 10:00", 19.0, None)]
@@ -76,6 +86,26 @@ def test_the_hour_that_comes_twice_goes_on_from_the_row_before() -> None:
     assert [f"{one.at:%d %H:%M}" for one in found.readings] == [
         "24 23:30", "25 00:00", "25 00:30", "25 01:00", "25 01:30", "25 02:00",
     ]  # fmt: skip
+
+
+TWICE = {
+    "00:30": "24 23:30", "01:00": "25 00:00", "01:20": "25 00:20", "01:40": "25 00:40",
+    "01:00 again": "25 01:00", "01:20 again": "25 01:20", "01:40 again": "25 01:40", "02:00": "25 02:00",
+}  # fmt: skip
+"""What clocks in Lisbon show on 25 October 2026, when they go back from 02:00 to 01:00, and the moment in UTC."""
+
+
+@pytest.mark.parametrize("first", range(3))
+@pytest.mark.parametrize("last", range(6, 9))
+def test_the_hour_that_comes_twice_in_a_file_whose_newest_row_comes_first(first: int, last: int) -> None:
+    """Wherever the record begins and ends, within that hour too, as long as most rows show which way it runs."""
+    shown = list(TWICE)[first:last]
+    rows = "".join(f"2026-10-25 {clock[:5]},15,60\n" for clock in reversed(shown))
+    found = parsed(
+        f"time,t,h\nend,15,60\n{rows}", time="time", temperature="t", humidity="h", zone=LISBON, skip_bad=True
+    )
+    assert found.bad == 1
+    assert [f"{one.at:%d %H:%M}" for one in reversed(found.readings)] == [TWICE[clock] for clock in shown]
 
 
 BAD_FILES = [

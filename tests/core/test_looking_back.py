@@ -84,6 +84,15 @@ def test_in_the_usual_air_all_is_as_usual() -> None:
     assert found.cold_h == 0
 
 
+def test_a_clock_that_was_set_back_behind_the_pour_leaves_its_first_moment() -> None:
+    """The end is `now`, or when the piece left: by a clock that had been ahead, either may lie before its pour."""
+    found = trace(drying(), steady(21, 50), LIMITS, at(-1))
+    begun = trace(drying(), steady(21, 50), LIMITS, at(0))
+    assert found is not None
+    assert begun is not None
+    assert (found.coldest_c, found.cold_h) == (begun.coldest_c, 0)
+
+
 def test_a_fan_hurries_the_top_and_a_cold_room_does_not_fuse() -> None:
     fan = trace(drying(air=1.0), steady(21, 50), LIMITS, at(400))
     assert fan is not None

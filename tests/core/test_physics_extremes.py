@@ -76,16 +76,18 @@ def test_a_film_that_makes_no_progress_is_an_error_not_a_hang(monkeypatch: pytes
         march(Films.of([1e-3, 2e-3]).take(np.array([0, 1])), ROOM, room(2), np.array([1.0, 60 * DAY]))
 
 
-@pytest.mark.parametrize("tolerance", [marching.FINE, (marching.RTOL, marching.ATOL)])
-def test_a_restless_room_takes_many_steps_and_is_no_reason_to_give_up(tolerance: tuple[float, float]) -> None:
-    """Ten degrees and 30 %RH from noon to midnight and back, sixty days on end."""
-    hours = np.arange(0, 60 * 24 + 1, 12.0)
+@pytest.mark.parametrize(("tolerance", "days"), [(marching.FINE, 20), ((marching.RTOL, marching.ATOL), 60)])
+def test_a_restless_room_takes_many_steps_and_is_no_reason_to_give_up(
+    tolerance: tuple[float, float], days: int
+) -> None:
+    """Ten degrees and 30 %RH from noon to midnight and back, for weeks on end."""
+    hours = np.arange(0, days * 24 + 1, 12.0)
     swing = np.where(np.arange(len(hours)) % 2, -1.0, 1.0)
     restless = AirSeries([(hours * 3600, 295 + 5 * swing, 0.65 - 0.15 * swing)])
     films = Films.of([0.77e-3, 3e-3], [0.3531, 0.35], [0.0205, 0.06])
     rtol, atol = tolerance
-    state, _ = march(films, restless, room(2), 60 * DAY, rtol=rtol, atol=atol, stop_when_ready=False)
-    assert (state.t == 60 * DAY).all()
+    state, _ = march(films, restless, room(2), days * DAY, rtol=rtol, atol=atol, stop_when_ready=False)
+    assert (state.t == days * DAY).all()
     assert np.isfinite(state.u).all()
 
 

@@ -19,7 +19,6 @@ from curewatch.studio.readings_quality import examined
 from tests.core.sensor_injector import (
     ALONE,
     BESIDE,
-    ROOMS,
     SPAN_D,
     STEPS,
     falls_silent,
@@ -30,8 +29,9 @@ from tests.core.sensor_injector import (
     stretch,
 )  # fmt: skip
 from tests.studio_scene import LIMITS, NOON, SHED, at, drying, local
+from tests.whole.rooms import absent
 
-needs_rooms = pytest.mark.skipif(not list(ROOMS.glob("*.csv")), reason=f"no recorded rooms in {ROOMS}")
+needs_rooms = pytest.mark.skipif(absent() is not None, reason=str(absent()))
 JUDGED = (Flaw.STUCK, Flaw.IMPOSSIBLE, Flaw.DRIFT, Flaw.SILENT)
 HOUR = 3600.0
 

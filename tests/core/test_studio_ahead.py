@@ -13,6 +13,7 @@ from curewatch.studio.ahead import Foreseen, Future, foreseen
 from curewatch.studio.board import Board, board
 from curewatch.studio.conditions import Occupied
 from curewatch.studio.watch import watch
+from curewatch.studio.wording import VARNISH_CAUTION
 from tests.studio_scene import LIMITS, SHED, air, at, dates, drying, every, local, room
 
 HANDLE = MilestoneKind.HANDLE
@@ -74,9 +75,9 @@ def test_it_is_said_in_the_evening_with_what_to_do_by_when() -> None:
     found = foreseen(wet_room(), future((0, 18), (8, 12), (10, 6), (16, 6), (20, 15)), LIMITS, now)
     assert found is not None
     notice = ahead.notice(SHED, found, LIMITS, now, local)
-    assert notice.title == "Boat shed: will be too cold for wet paint from today 20:30"
+    assert notice.title == "Boat shed: will be too cold for wet paint from Fri 20 Nov 20:30"
     assert "At stake: Heron." in notice.text
-    assert "Before today 20:30, see to it that the room stays at 13 °C or more" in notice.text
+    assert "Before Fri 20 Nov 20:30, see to it that the room stays at 13 °C or more" in notice.text
     assert notice.key == "foreseen/cold/Boat_20_shed/2026-11-20"
 
 
@@ -115,7 +116,7 @@ def test_the_days_work_in_one_line_and_then_piece_by_piece() -> None:
         "Reed, Boat shed: worth checking whether it is touch-dry.",
         "Heron, Boat shed, rack 2: worth checking whether it is touch-dry from today 15:00.",
         "Eel, Boat shed: can be varnished. Wash the silicone off first. Boat shed turns damp from today 19:00: be done "
-        "before.",
+        f"before. {VARNISH_CAUTION}",
     ]
     assert notice.data["person"] == "Ada"
 
@@ -172,11 +173,12 @@ def test_all_sensors_silent_at_once_raise_one_alarm() -> None:
             watched = watch(one, alarms[one.name], at(hours), LIMITS, local)
             alarms[one.name] |= {alarm.kind: alarm for alarm in watched.changed}
             new += watched.told
-        tell, kept = silence.joined(new, seen, at(hours))
+        tell, kept = silence.joined(new, seen, at(hours), local)
         told += tell
         assert all(notice.data["told_in"] == tell[0].key for notice in kept)
     (one_alarm,) = told
     assert one_alarm.title == "No sensor is heard: Room 0, Room 1 and Room 2"
+    assert "No sensor has been heard for long, the last Fri 20 Nov 15:00: Room 0" in one_alarm.text
     assert one_alarm.data["rooms"] == ["Room 0", "Room 1", "Room 2"]
 
 

@@ -118,5 +118,18 @@ def test_far_from_dew_it_says_so_with_its_age() -> None:
     assert "2 h ago" in words or "120 min ago" in words
 
 
+def test_what_is_written_for_later_says_how_far_from_dew_it_was_and_when_never_how_it_is_now() -> None:
+    """A notice may wait for the next round or a quiet night's end: no "now" in it may be taken for that moment."""
+    for humidity, begins in (
+        (45, "No dew to fear when the room was read, "),
+        (88, "Too near to dew when the room was read"),
+    ):
+        words = dew.as_read(dew.dew_margin(air(*every(10, 3, 20, humidity))), at(5), lambda moment: moment)
+        assert words.startswith(begins)
+        assert "Fri 20 Nov 15:00" in words
+        assert "now" not in words.split()
+        assert "ago" not in words
+
+
 def test_air_that_was_read_as_bone_dry_has_a_dew_point_all_the_same() -> None:
     assert not dew.dew_margin(air(*every(10, 3, 20, 0))).is_near

@@ -20,9 +20,9 @@ from tests.studio_scene import at, drying
 STEADY_H = 800.0
 
 
-def steady(poured: float = 0.0, temp: float = 21.0, rh: float = 50.0) -> Air:
-    times = np.array([at(poured).timestamp(), at(poured + STEADY_H).timestamp()])
-    return times, np.full(2, temp), np.full(2, rh)
+def steady(poured: float = 0.0, temp: float = 21.0, rh: float = 50.0, every_h: float = 4.0) -> Air:
+    times = at(poured).timestamp() + 3600 * np.arange(0.0, STEADY_H + every_h / 2, every_h)
+    return times, np.full(len(times), temp), np.full(len(times), rh)
 
 
 def finger(hours: float, says: Finger, *, piece_id: int = 1, id_: int = 1) -> Observation:
@@ -120,6 +120,24 @@ def test_the_order_of_lessons_does_not_matter() -> None:
     assert b is not None
     assert a.mean == pytest.approx(b.mean, abs=1e-3)
     assert a.cov == pytest.approx(b.cov, abs=1e-3)
+
+
+def test_an_observation_of_a_film_whose_air_was_not_read_teaches_less() -> None:
+    """Read every ten hours, or once: more of a date is nobody's quantity, and the belief stays wider."""
+    seen = [finger(14, Finger.TACKY), finger(19, Finger.TOUCH_DRY, id_=2), finger(30, Finger.DRY_THROUGH, id_=3)]
+
+    def taught(every_h: float, sure: bool = False) -> tuple[float, float]:
+        """What a fit of touch-dry misses, and how wide the belief is (the logarithm of its volume)."""
+        (lesson,) = learning.teach([(drying(), seen, steady(every_h=every_h))], sure=sure)
+        belief = learning.learned([lesson]).belief("house mix", learning.place_of(drying()))
+        assert belief is not None
+        return lesson.clues[0].pull[-1], float(np.linalg.slogdet(belief.cov)[1])
+
+    read, now_and_then, once = (taught(hours) for hours in (4, 10, STEADY_H))
+    assert read == taught(4, sure=True) == taught(STEADY_H, sure=True), "what was read leaves nothing to doubt"
+    assert now_and_then > read
+    assert once[0] > 2 * read[0]
+    assert once[1] > now_and_then[1] > read[1]
 
 
 def test_air_after_the_last_observation_changes_nothing() -> None:

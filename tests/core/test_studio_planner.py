@@ -8,7 +8,7 @@ import pytest
 
 from curewatch.physics.ensemble import Pouring
 from curewatch.records import MilestoneKind
-from curewatch.studio import planner
+from curewatch.studio import plan_words, planner
 from tests.studio_scene import SHED, air, at, dates, drying, every
 
 CLIMATE = air(*every(60, 48, 18.0, 55.0))
@@ -80,6 +80,19 @@ def test_below_the_film_forming_temperature_only_heat_leads_anywhere() -> None:
     warmer, drier, _ = planner.advice(drying(poured=46.0), {SHED: cold}, None, NOW)
     assert HANDLE in warmer.reached_only_so
     assert drier.hours[HANDLE] is None
+
+
+def test_a_fan_in_a_room_that_is_hardly_warm_enough_is_said_to_cool_the_film_below_forming() -> None:
+    """12 °C is above the 10 °C at which particles fuse; under a fan the wet film nears its wet-bulb 7 °C (50 %RH)."""
+    cool = air(*every(60, 48, 12.0, 50.0))
+    warmer, _, fan = planner.advice(drying(poured=47.0), {SHED: cool}, None, NOW)
+    assert fan.chills_to_c is not None
+    assert 6.5 < fan.chills_to_c < 10
+    said = plan_words.advised(fan)
+    assert said is not None
+    assert f"it cools the film to {fan.chills_to_c:.1f} °C" in said
+    assert warmer.chills_to_c is None
+    assert planner.advice(drying(poured=46.0), {SHED: CLIMATE}, None, NOW)[2].chills_to_c is None
 
 
 def test_no_air_no_advice() -> None:

@@ -76,12 +76,12 @@ def test_a_freezing_night_is_told_once_when_it_begins_and_once_when_it_is_over()
     assert (begun.urgent, over.urgent) == (True, False)
     assert begun.title == "Boat shed: frost near wet paint"
     assert begun.text == (
-        "The room was at 1.0 °C, 55 %RH (today 18:10). Wet paint that freezes does not recover. Wet there: Heron. "
+        "The room was at 1.0 °C, 55 %RH (Fri 20 Nov 18:10). Wet paint that freezes does not recover. Wet there: Heron. "
         "Now: warm the room to 5 °C or more, or carry the pieces, level, to a warmer one. "
         "Never leave a heater unattended or near wet paint, solvents or children."
     )
     assert over.title == "Boat shed: frost near wet paint: over"
-    assert over.text.startswith("Over since today 22:15, after 4 h. The room was at 18.0 °C, 55 %RH")
+    assert over.text.startswith("Over since Fri 20 Nov 22:15, after 4 h. The room was at 18.0 °C, 55 %RH")
     assert studio.alarms[FROST].text == begun.text
 
 
@@ -90,8 +90,8 @@ def test_cold_says_how_cold_the_film_is_and_what_to_do() -> None:
     live(studio, every(5, 2, 10, 50), 1)
     (told,) = studio.told
     assert told.text == (
-        "The room was at 10.0 °C, 50 %RH (today 12:10); wet films are cooler, the coldest 8.4 °C, below the 10 °C at "
-        "which their particles can fuse. Paint that dries so may crack. Wet there: Heron. Within the hour, begin to "
+        "The room was at 10.0 °C, 50 %RH (Fri 20 Nov 12:10); wet films are cooler, the coldest 8.4 °C, below the 10 °C "
+        "at which their particles can fuse. Paint that dries so may crack. Wet there: Heron. Within the hour, begin to "
         "warm the room slowly to 13 °C or more. Never leave a heater unattended or near wet paint, solvents or "
         "children."
     )
@@ -183,10 +183,10 @@ def test_silence_is_told_after_its_hour_and_is_over_when_readings_come_again() -
     assert [n.created_at for n in studio.told] == [at(3 + 11 * MINUTE), at(6 + 15 * MINUTE)]
     begun, over = studio.told
     assert begun.text == (
-        "Last heard from Boat shed today 14:00, 71 min ago. Its dates and warnings rest on old air. Wet there: Heron. "
+        "Last heard from Boat shed Fri 20 Nov 14:00. Its dates and warnings rest on old air. Wet there: Heron. "
         "Look at the sensor, its battery and the broker today; until it speaks, type a reading."
     )
-    assert over.text == "Readings come in again; the last 0 min ago."
+    assert over.text == "Readings come in again; the last Fri 20 Nov 18:15."
 
 
 def test_one_quantity_alone_is_silence_too() -> None:

@@ -7,7 +7,6 @@ becomes of a date once it is reached.
 
 from __future__ import annotations
 
-import os
 import random
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -26,10 +25,10 @@ from curewatch.settings import ForecastSettings, MailSettings, PersonSettings, S
 from curewatch.settings.routes import not_before, people_channels
 from curewatch.store import Store
 from tests.shell.parts import HandClock
+from tests.whole.rooms import folder
 
 PIECES, DAYS, POURING_DAYS = 20, 30, 21
-ROOMS = Path(os.environ.get("CUREWATCH_ROOMS") or Path(__file__).resolve().parents[3] / "shared" / "rooms")
-SERIES = sorted(ROOMS.glob("*.csv"))
+SERIES = sorted(folder().glob("*.csv"))
 ADA = "mail:Ada"
 ROOM = "Boat shed"
 YEAR = timedelta(days=364)

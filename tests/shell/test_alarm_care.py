@@ -21,7 +21,7 @@ from curewatch.desk import alarm_care as care
 from curewatch.desk.alarm_care import alarms_now
 from curewatch.intake.errors import BadInput
 from curewatch.notify import GiveUp, Outbox
-from curewatch.records import AlarmHappening, AlarmKind, DeliveryState, Notice, Reading, ThicknessSource
+from curewatch.records import AlarmHappening, AlarmKind, Damage, DeliveryState, Notice, Reading, ThicknessSource
 from curewatch.settings import (
     ForecastSettings,
     MailSettings,
@@ -97,6 +97,37 @@ def test_not_acknowledged_it_is_told_again_once(store: Store) -> None:
     type_readings(desk, 2, 60, 6, HOUR)
     assert len(kinds(store, "reminder")) == 1
     assert happenings(store) == ["raised", "reminded"]
+
+
+def test_taken_back_an_acknowledgement_never_was_and_the_reminder_comes(store: Store) -> None:
+    desk, now = cold_studio(store)
+    care.acknowledge(desk, SHED, COLD, now)
+    assert care.take_back_acknowledgement(desk, SHED, COLD).acknowledged_at is None
+    type_readings(desk, 2, 30, 6, HOUR)
+    assert len(kinds(store, "reminder")) == 1
+    assert happenings(store) == ["raised", "reminded"]
+    with pytest.raises(FactError, match="on and seen to in 'Boat shed': none is"):
+        care.take_back_acknowledgement(desk, SHED, COLD)
+
+
+def test_harm_that_was_looked_over_by_a_slip_stands_again_and_is_counted_on(store: Store) -> None:
+    desk, now = cold_studio(store)
+    harm = Damage(piece_id=1, kind=COLD, hours=2, worst_c=6, began_at=NOW, counted_until=now)
+    small = harm.model_copy(update={"kind": AlarmKind.FROST, "hours": 0.1})
+    with store.write() as tx:
+        tx.put_damages([harm, small])
+    care.clear_damage(desk, "Heron", now)
+    assert care.damage_of(desk, 1) == ()
+    assert care.take_back_clearing(desk, "Heron", now + HOUR) == (harm,)
+    assert care.damage_of(desk, 1) == (harm,)
+    with store.write() as tx:
+        tx.put_damages([harm.model_copy(update={"hours": 3.0})])
+        assert len(tx.damages()) == 2, "the same count, grown"
+    care.clear_damage(desk, "Heron", now)
+    with pytest.raises(FactError, match="last 24 hours"):
+        care.take_back_clearing(desk, "Heron", now + 25 * HOUR)
+    with pytest.raises(FactError, match="a piece here"):
+        care.take_back_clearing(desk, "Herron", now)
 
 
 def test_muted_nothing_is_told_until_the_end_and_then_it_is(store: Store) -> None:
@@ -200,8 +231,12 @@ def _command(capsys: pytest.CaptureFixture[str], *words: str) -> str:
 
 
 def test_the_commands_of_alarms(store: Store, capsys: pytest.CaptureFixture[str]) -> None:
-    cold_studio(store)
+    desk, now = cold_studio(store)
     at = ("--store", str(store.location))
+    care.acknowledge(desk, SHED, COLD, now)
+    assert "No longer acknowledged: cold in Boat shed." in _command(capsys, *at, "acknowledge", SHED, "cold", "--undo")
+    assert main([*at, "acknowledge", SHED, "cold", "--undo"]) == 2
+    assert main([*at, "cleared", "Heron", "--undo"]) == 2
     assert "Muted: damp in Boat shed, until" in _command(capsys, *at, "mute", SHED, "damp", "--for", "8h")
     listed = json.loads(_command(capsys, *at, "alarms", "--history", "--json"))
     assert [one["alarm"] for one in listed["muted"]] == ["damp"]

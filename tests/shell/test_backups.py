@@ -13,12 +13,23 @@ from pathlib import Path
 
 import pytest
 
+from curewatch.cli import main
+from curewatch.clock import SystemClock
 from curewatch.daemon import Daemon
 from curewatch.daemon.backups import SETTLED_AFTER_S, Backups
 from curewatch.desk import Desk
 from curewatch.records import Room
 from curewatch.settings import BackupSettings, Settings, WebhookSettings, WebSettings
-from curewatch.store import AlreadyRunning, BackupFailed, Store, back_up, backups_of, restore
+from curewatch.store import (
+    AlreadyRunning,
+    BackupFailed,
+    Store,
+    StoreBroken,
+    back_up,
+    backups_of,
+    restore,
+    set_broken_aside,
+)
 from tests.shell.parts import HandClock, wait_for
 
 NOW = datetime(2026, 11, 25, 3, 12, tzinfo=UTC)
@@ -135,13 +146,13 @@ def test_what_a_cut_off_run_left_does_not_count_and_is_cleared(store: Store, pat
     assert not (folder / ".studio-20261125T031200Z.sqlite.part").exists()
 
 
-def test_only_the_newest_are_kept_and_never_is_the_last_one_made_deleted(store: Store, path: Path) -> None:
+def test_only_the_newest_are_kept_and_those_of_a_date_to_come_stay_beside_them(store: Store, path: Path) -> None:
     ahead = store.back_up(NOW + timedelta(days=9000))  # made when the clock was wrong
     others = [store.back_up(NOW + timedelta(days=k)) for k in range(4)]
-    deleted = store.prune_backups(3, but=others[-1].path)
-    assert deleted == [one.path for one in others[:2]]
-    assert store.backups() == [*others[2:], ahead]
-    assert store.prune_backups(1, but=others[-1].path) == [others[2].path]
+    deleted = store.prune_backups(3, others[-1].at)
+    assert deleted == [others[0].path]
+    assert store.backups() == [*others[1:], ahead]
+    assert store.prune_backups(1, others[-1].at) == [others[1].path, others[2].path]
     assert store.backups() == [others[3], ahead]
 
 
@@ -220,7 +231,7 @@ def test_a_restore_cut_off_leaves_a_store_or_one_that_says_it_is_gone(
         restore(path, made.path, NOW)
     monkeypatch.undo()
     if moment == "_put":
-        with pytest.raises(Exception, match=r"is gone.*The last good backup is .*brings it back"):
+        with pytest.raises(Exception, match=r"is gone.*The newest backup is .*brings the last good one back"):
             Store.open(path)
         restore(path, made.path, NOW)
     assert rooms_in(path) == ["Loft"]
@@ -279,6 +290,37 @@ def test_a_backup_from_the_future_stops_no_later_one(store: Store, clock: Sleepl
         made += backups.make_if_due()
         clock.move(timedelta(hours=1))
     assert made == 3
+
+
+def test_backups_from_the_future_push_none_out_and_make_no_start_copy_again(store: Store, clock: Sleepless) -> None:
+    """Seven of next year: a week of a wrong clock."""
+    ahead = [store.back_up(NOW + timedelta(days=400 + k)).path for k in range(7)]
+    made = 0
+    for _ in range(20):  # a start every two and a half hours, for fifty hours
+        backups = backups_by(store, clock, keep=7)
+        for _ in range(15):
+            made += backups.make_if_due()
+            clock.move(timedelta(minutes=10))
+    assert made == 3
+    assert len(store.backups()) == 10
+    assert all(path.exists() for path in ahead)
+
+
+def test_the_last_good_backup_is_none_from_the_future(
+    store: Store, path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Both where a damaged store is told of and where one is brought back by a command that names none."""
+    now = SystemClock().now()
+    good = store.back_up(now - timedelta(days=1)).path
+    ahead = store.back_up(now + timedelta(days=400)).path
+    told = set_broken_aside(StoreBroken(path.parent / "studio.sqlite", "is damaged", ""), now)
+    assert f"The last good backup is {good}," in str(told)
+    monkeypatch.setenv("CUREWATCH_STORE", str(path))
+    assert main(["restore", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["backup"] == str(good)
+    good.unlink()
+    assert main(["restore", "--json"]) == 0  # better than none
+    assert json.loads(capsys.readouterr().out)["backup"] == str(ahead)
 
 
 def test_one_that_fails_is_told_and_tried_again_in_an_hour(

@@ -12,9 +12,10 @@ from pathlib import Path
 import pytest
 
 from curewatch import __version__
-from curewatch.cli import errors, estimating, main
+from curewatch.cli import errors, main
 from curewatch.cli.exits import MEANINGS, Exit
 from curewatch.store import AlreadyRunning, CannotOpen, DuplicateName, NewerSchema, StoreError
+from curewatch.studio.forecast import reason_in_words
 
 COMMAND = str(Path(sys.executable).with_name("curewatch"))
 PLAIN = ("estimate", "--wet-thickness", "1mm", "--temperature", "21C", "--humidity", "50%", "--members", "4")
@@ -135,7 +136,7 @@ def test_what_breaks_inside_ends_with_its_code_and_no_traceback(
 def test_a_traceback_is_to_be_had_on_request(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("curewatch.cli.estimate_page.answer", estimating.reason_in_words)
+    monkeypatch.setattr("curewatch.cli.estimate_page.answer", reason_in_words)
     monkeypatch.setenv(errors.TRACEBACK, "1")
     assert main([*PLAIN]) == 1
     assert "Traceback" in capsys.readouterr().err

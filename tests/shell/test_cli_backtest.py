@@ -43,6 +43,20 @@ def test_as_json_it_is_one_object(tmp_path: Path, capsys: pytest.CaptureFixture[
     assert set(found["summary"]) == {"ratio_to_best", "worst_ratio_to_best", "ratio_to_each", "coverage"}
 
 
+def test_every_so_many_moments_there_are_fewer_pairs(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file, pairs = written(tmp_path / "loft.csv", 19), []
+    for every in ("1", "5"):
+        assert main(["backtest", "outlook", file, "--every", every, "--json"]) == 0
+        pairs.append(json.loads(capsys.readouterr().out)["scores"][0]["pairs"])
+    assert pairs[0] > 3 * pairs[1] > 0
+
+
+@pytest.mark.parametrize("wrong", ["0", "51", "-3", "1.5", "often", "9" * 9])
+def test_every_names_what_it_takes(wrong: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["backtest", "outlook", written(tmp_path / "loft.csv", 18), "--every", wrong]) == 2
+    assert f"--every: got '{wrong}', expected a whole number from 1 to 50" in capsys.readouterr().err
+
+
 def test_a_short_record_is_refused_with_its_length(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["backtest", "outlook", written(tmp_path / "loft.csv", 10)]) == 2
     assert "18 days" in capsys.readouterr().err

@@ -63,6 +63,19 @@ def test_a_rooms_readings_go_out_and_in_again_unchanged(
     assert exported(capsys, "Shed") == out
 
 
+def test_a_sensor_whose_name_is_a_formula_runs_in_no_spreadsheet(
+    studio: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """OWASP, CSV Injection; and it comes back as it was."""
+    (studio / "odd.csv").write_text("time_utc,temp_c,rh_pct,source\n2026-08-01T10:00:00Z,20,50,=1+1\n")
+    line = ("import-readings", str(studio / "odd.csv"), "--room", "Shed", "--json")
+    assert printed(capsys, *line)["new"] == 1
+    out = exported(capsys, "Shed")
+    assert out.splitlines()[1].endswith(",'=1+1")
+    (studio / "odd.csv").write_text(out)
+    assert printed(capsys, *line)["new"] == 0
+
+
 def test_times_are_the_studios_own_unless_said_otherwise(studio: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (studio / "a.csv").write_text("time,t,h\n2026-07-01 12:00,20,50\n")
     line = (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -55,6 +56,23 @@ def test_a_finger_test_is_logged_told_of_and_taken_back(run: Run) -> None:
     assert "Nothing yet" in run("learned")[1]
 
 
+@pytest.mark.parametrize(
+    ("kind", "first", "second"),
+    [("feel", "tacky", "touch-dry"), ("weigh", "540g", "530g"), ("surface", "18C", "19C")],
+)
+def test_undo_with_a_time_takes_back_that_of_this_minute_and_no_other(
+    run: Run, kind: str, first: str, second: str
+) -> None:
+    logged = spoken(run, kind, "Low tide", first, "--at", "20 h ago")
+    later = spoken(run, kind, "Low tide", second, "--at", "10 h ago")
+    code, out, err = run(kind, "Low tide", "--undo", "--at", "15 h ago")
+    assert (code, out) == (2, "")
+    assert f"{logged['at'][:16]}+00:00, {later['at'][:16]}+00:00" in err
+    assert spoken(run, kind, "Low tide", "--undo", "--at", logged["at"][:16])["id"] == logged["id"]
+    assert run(kind, "Low tide", "--undo", "--at", logged["at"][:16])[0] == 2
+    assert spoken(run, kind, "Low tide", "--undo")["id"] == later["id"]
+
+
 def test_weighings_and_a_surface_temperature_in_json(run: Run) -> None:
     bare = spoken(run, "weigh", "Low tide", "412.5", "--at", "49 h ago")
     assert (bare["grams"], bare["resolution_g"]) == (412.5, 0.1)
@@ -79,9 +97,12 @@ def test_what_was_learned_is_let_go(run: Run) -> None:
         (("feel", "Low tide", "tacky", "--at", "3 days ago"), "a moment after the pour"),
         (("weigh", "Low tide", "heavy"), "MASS"),
         (("surface", "Low tide", "17.5"), "TEMP"),
+        (("surface", "Low tide", "900C"), "TEMP: got '900C', expected a film's temperature between -30 °C and 60 °C"),
+        (("surface", "Low tide", "--", "-35C"), "a film's temperature between -30 °C and 60 °C"),
         (("learned", "--forget", "house mix"), "something was learned about"),
         ((*PLAN, "2001-01-01"), "a moment that is yet to come"),
         (("plan", "--room", "Loft", "--layer", "thin", "--due", "2101-01-01"), "'Boat shed'"),
+        ((*PLAN, "2101-01-01", "--support", "velvet"), "velvet"),
         ((*PLAN, "2101-01-01", "--for", "packed"), "handle or varnish-ready"),
     ],
 )
@@ -103,8 +124,23 @@ def test_a_plan_names_the_latest_moments_and_the_taken_places(run: Run) -> None:
     assert found["latest"][0]["safe_at"] < found["latest"][0]["even_at"] < found["due"]
     assert [one["piece"] for one in found["places"]] == ["Low tide"]
     text = run(*PLAN, f"{now + timedelta(hours=3):%Y-%m-%d %H:%M}")[1]
+    flat = " ".join(text.split())
+    assert all(said in flat for said in ("film-forming temperature", "skin over a soft core", "its lead off", "heater"))
     assert "Too late: poured now, it would be in time in 0% of cases" in text
     assert max(map(len, text.splitlines())) <= 80
+
+
+def test_a_plan_knows_supports_and_discs(run: Run) -> None:
+    """Bare wood soaks up water; a volume on a disc makes the film of its area."""
+    round_ = ("plan", "--room", "Boat shed", "--size", "round 30cm", "--due", _in_days(9))
+    canvas = spoken(run, *round_, "--wet-thickness", "1.5mm")["latest"][0]
+    wood = spoken(run, *round_, "--wet-thickness", "1.5mm", "--support", "raw-panel")["latest"][0]
+    assert wood["even_at"] > canvas["even_at"]
+    assert wood["safe_at"] > canvas["safe_at"]
+    disc = spoken(run, *round_, "--poured", f"{math.pi * 15**2 * 0.15:.3f}ml", "--ran-off", "0ml")["latest"][0]
+    square = spoken(run, *PLAN, _in_days(9), "--support", "raw-panel")["latest"][0]
+    assert square["safe_at"] > canvas["safe_at"]
+    assert disc["even_at"][:10] == canvas["even_at"][:10]
 
 
 def _in_days(days: float) -> str:

@@ -84,6 +84,22 @@ def test_a_tilt_told_with_the_pour_or_later_lets_why_tell(capsys: pytest.Capture
     assert printed(capsys, "record", "Steep")["tilts_deg"] == [2.0, 0.0]
 
 
+def test_a_mix_and_a_limit_that_are_said_count_for_a_piece_too(capsys: pytest.CaptureFixture[str]) -> None:
+    printed(capsys, "pour", "Reed", *POUR)
+    line = ("level", "Reed", "--tilt", "3mm/m", "--at", "30 min ago")
+    usual = printed(capsys, *line)
+    assert usual["tilt_for_limit_deg"] == usual["tilt_for_5mm_deg"]
+    thick = printed(capsys, *line, "--viscosity", "2Pa·s", "--limit", "1cm")
+    # where a mix flows at all its speed is inverse to its viscosity: half as far, as the usual one has it for 2 cm
+    assert thick["drift_mm"] == pytest.approx(usual["drift_mm"] / 2, rel=1e-6)
+    assert thick["limit_mm"] == 10
+    as_far = printed(capsys, *line, "--limit", "2cm")["tilt_for_limit_deg"]
+    assert thick["tilt_for_limit_deg"] == pytest.approx(as_far, rel=1e-6)
+    assert as_far > usual["tilt_for_limit_deg"]
+    assert main([*line, "--limit", "1cm"]) == 0
+    assert "10 mm takes" in capsys.readouterr().out
+
+
 def test_what_ran_off_is_learned_from_scale_and_cup_and_carried_to_the_next_mix(
     capsys: pytest.CaptureFixture[str], studio: Path
 ) -> None:
@@ -137,6 +153,11 @@ def test_a_series_shares_the_cup(capsys: pytest.CaptureFixture[str], studio: Pat
         (("level", "Nobody", "--tilt", "1deg", "--layer", "thin"), "--layer"),
         (("level", "Nobody", "--tilt", "1deg", "--ran-off", "20ml"), "--ran-off"),
         (("level", "Nobody", "--tilt", "1deg", "--side", "20cm"), "--side"),
+        (("level", "Nobody", "--tilt", "1deg", "--air", "still"), "--air: got 'still', beside 'Nobody'"),
+        (("level", "Nobody", "--tilt", "1deg", "--solids", "0.30"), "--solids"),
+        (("level", "Nobody", "--tilt", "1deg", "--glycol", "0.05"), "--glycol"),
+        (("level", "Nobody", "--tilt", "1deg", "--limit", "5"), "--limit"),
+        (("level", "Nobody", "--tilt", "1deg", "--viscosity", "thick"), "--viscosity"),
         (("level", "--tilt", "1deg", "--at", "1 h ago", "--layer", "thin"), "--at"),
     ],
 )

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 import pytest
 
 from curewatch.desk import Desk
-from curewatch.desk.evening import future_of
+from curewatch.desk.evening import coming_air
 from curewatch.physics import march
 from curewatch.records import AlarmKind, Reading
 from curewatch.store import Store
@@ -72,7 +72,7 @@ def test_the_evening_looks_ahead_from_the_air_as_it_is_believed(store: Store) ->
     clean = _moving(NOON, now)
     desk.absorb([one.model_copy(update={"room": "Loft"}) for one in clean])
     desk.absorb([_loose(one) if i % 288 == 280 else one for i, one in enumerate(clean)])
-    believed, true = future_of(store, SHED, now), future_of(store, "Loft", now)
+    believed, true = coming_air(store, SHED, now), coming_air(store, "Loft", now)
     assert believed is not None
     assert true is not None
     assert abs(believed.temp_low_c - true.temp_low_c).max() < 0.3
@@ -94,7 +94,7 @@ def _loose(reading: Reading) -> Reading:
 
 def test_a_room_not_heard_of_for_hours_says_nothing_of_tonight(store: Store) -> None:
     desk = Desk(store, settings_of(sensors=(SHED,)))
-    assert future_of(store, SHED, NOON) is None
+    assert coming_air(store, SHED, NOON) is None
     desk.absorb(_moving(NOON - timedelta(days=2), NOON))
-    assert future_of(store, SHED, NOON + HOUR) is not None
-    assert future_of(store, SHED, NOON + 6 * HOUR) is None
+    assert coming_air(store, SHED, NOON + HOUR) is not None
+    assert coming_air(store, SHED, NOON + 6 * HOUR) is None

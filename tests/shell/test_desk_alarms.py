@@ -41,6 +41,17 @@ def test_frost_is_told_to_the_channel_and_stands_on_the_board_until_it_is_over(s
     assert [(n.kind, n.urgent) for n in frost] == [("alarm", True), ("alarm_over", False)]
 
 
+def test_a_room_found_too_cold_in_the_evening_is_not_also_foretold_to_become_so(store: Store) -> None:
+    """The first look in days raises the alarm: to foretell in the same breath what is so already only confuses."""
+    desk = Desk(store, settings_of(sensors=(SHED,)))
+    desk.log_pour(order(), NOON)
+    desk.absorb(sensed(NOON - 24 * HOUR, NOON + 8 * HOUR, temp=6))
+    desk.refresh(NOON + 8 * HOUR)
+    told = {(n.kind, n.data["alarm"]) for n in notices(store) if n.kind in ("alarm", "foreseen")}
+    assert ("alarm", "cold") in told
+    assert ("foreseen", "cold") not in told
+
+
 def test_alarms_of_a_room_its_last_piece_has_left_do_not_stay_on_the_board(store: Store) -> None:
     desk = Desk(store, settings_of(sensors=(SHED,)))
     desk.log_pour(order(), NOON)

@@ -39,6 +39,7 @@ def pour(desk: Desk, name: str, at: datetime) -> None:
 
 
 def safe_at(desk: Desk, name: str, kind: MilestoneKind = MilestoneKind.TOUCH_DRY) -> datetime:
+    desk.refresh(NOW)
     forecast = desk.piece(name, NOW).forecast
     assert forecast is not None
     at = next(one.safe_at for one in forecast.milestones if one.kind is kind)
@@ -53,7 +54,7 @@ def test_a_finger_test_moves_this_piece_and_the_next_and_back_when_taken_back(de
     after = safe_at(desk, "Low tide"), safe_at(desk, "Flood")
     assert after[0] > before[0] + HOUR
     assert after[1] > before[1] + HOUR
-    observing.take_back(desk, "Low tide", ObservationKind.FINGER, NOW)
+    observing.take_back(desk, "Low tide", ObservationKind.FINGER)
     assert (safe_at(desk, "Low tide"), safe_at(desk, "Flood")) == before
 
 
@@ -125,4 +126,4 @@ def test_what_is_wrong_is_said(desk: Desk, name: str, hours: float, says: str) -
     with pytest.raises(FactError, match=says):
         observing.feel(desk, name, Finger.TACKY, NOW - hours * HOUR, NOW)
     with pytest.raises(FactError, match="surface to take back"):
-        observing.take_back(desk, "Low tide", ObservationKind.SURFACE, NOW)
+        observing.take_back(desk, "Low tide", ObservationKind.SURFACE)

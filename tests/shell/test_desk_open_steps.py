@@ -58,3 +58,18 @@ def test_a_dry_piece_is_to_be_washed_each_morning_until_it_was(desk: Desk) -> No
     washed = POURED + 97 * HOUR
     aftercare.done(desk, "Heron", "wash", washed, washed)
     assert "Heron" not in told(desk, POURED + 5 * 24 * HOUR)
+
+
+def test_a_room_that_has_just_warmed_up_is_not_called_good_for_varnish_while_the_piece_may_be_cool(desk: Desk) -> None:
+    """At 20 °C and 60 % the dew point is 12 °C; the piece may still be at the 13 °C of an hour ago."""
+    warmed = ((98, 13.0), (99, 13.0), (100, 13.0), (100.8, 20.0), (100.9, 20.0))
+    desk.absorb(
+        [
+            Reading(room="Shed", at=POURED + h * HOUR, temp_c=temp, rh_pct=60, source="wall", received_at=POURED)
+            for h, temp in warmed
+        ]
+    )
+    against = aftercare.steps(desk, "Reed", POURED + 100.9 * HOUR).against
+    assert against is not None
+    assert len(against) == 1
+    assert against[0].startswith("too near the dew point")

@@ -13,9 +13,10 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from curewatch.notify import Outbox
+from curewatch.notify.together import PROGRAM_MOST, TITLES, WHOLE
 from curewatch.notify.webhook import Webhook
 from curewatch.records import Notice
-from curewatch.settings import MailSettings, PersonSettings, Settings, WebhookSettings
+from curewatch.settings import MailSettings, PersonSettings, ServicesSettings, Settings, WebhookSettings
 from curewatch.settings.routes import due_times, people_channels, round_times
 from curewatch.store import Store
 from tests.shell.parts import HandClock, Receiver
@@ -56,6 +57,18 @@ def test_what_dries_at_night_is_told_in_the_morning() -> None:
     assert told_at(touch_dry(NIGHT)) == NIGHT.replace(hour=8)
     assert told_at(touch_dry(NIGHT + 5 * HOUR)) == NIGHT.replace(hour=8)
     assert told_at(touch_dry(NIGHT + 6 * HOUR)) == NIGHT.replace(hour=8) + 24 * HOUR
+
+
+def test_a_person_s_services_keep_the_same_round_as_their_mail_and_the_studio_s_are_told_at_once() -> None:
+    ada = PersonSettings(name="Ada", mail="ada@shed.example", services_env="ADA_SERVICES", quiet="22:00-09:30")
+    mail = MailSettings(host="127.0.0.1", sender="shed@shed.example")
+    studio = ServicesSettings(addresses_env="SHED_SERVICES")
+    settings = Settings(zone="UTC", mail=mail, services=studio, people=(ada,))
+    for notice in (touch_dry(NIGHT), touch_dry(NIGHT, created=NIGHT.replace(hour=12))):
+        times = due_times(settings, notice) | round_times(settings, notice)
+        assert set(times) == {"services", "mail:Ada", "services:Ada"}
+        assert times["services:Ada"] == times["mail:Ada"] > NIGHT
+        assert times["services"] == notice.created_at
 
 
 def test_with_a_morning_s_work_a_little_after_it() -> None:
@@ -105,6 +118,42 @@ def test_the_morning_s_work_takes_it_along_in_a_line(store: Store) -> None:
     assert message.title == "Today: check one (and 2 more)"
     assert message.text == "Today: check one\nHeron.\n\nAnd:\n- Heron a\n- Heron b"
     assert out.deliver_due(clock.move(HOUR), ADA) == 0
+
+
+@pytest.mark.parametrize("count", [2 * PROGRAM_MOST, 2 * PROGRAM_MOST + 1])
+def test_thousands_at_once_make_no_message_without_bound_and_lose_none(store: Store, count: int) -> None:
+    """People read so many titles and a count; a program gets each whole, in several messages."""
+    back = NIGHT + timedelta(days=3)
+    clock = HandClock(back)
+    sent: list[Notice] = []
+
+    class Kept:
+        def __init__(self, name: str) -> None:
+            self.name = name
+
+        def send(self, notice: Notice) -> None:
+            sent.append(notice)
+
+    keys = [f"piece-{k:04d}/touch_dry/safe" for k in range(count)]
+    with store.write() as tx:
+        for key in keys:
+            tx.add_notice(touch_dry(NIGHT, created=back, key=key), ("webhook", ADA))
+    channels = {name: Kept(name) for name in ("webhook", ADA)}
+    week = timedelta(days=7)
+    out = Outbox(store, channels, clock, random.Random(1), week, people=(ADA,), catching_up=("webhook",))
+    out.deliver_due(back, "webhook")
+    assert sorted(key for notice in sent for key in notice.data.get("members", [notice.key])) == keys
+    for notice in sent[:2]:
+        assert [one["key"] for one in notice.data["notices"]] == notice.data["members"]
+        assert len(notice.data["members"]) == PROGRAM_MOST
+    assert len(sent) == 2 + count % 2
+    sent.clear()
+    out.deliver_due(back, ADA)
+    (message,) = sent
+    assert sorted(message.data["members"]) == keys
+    assert message.text.endswith(f"\n- and {count - WHOLE - TITLES} more")
+    assert message.text.count("\n- ") == TITLES + 1
+    assert out.deliver_due(clock.move(HOUR)) == 0
 
 
 def test_a_program_is_told_in_one_what_came_about_while_the_daemon_was_off(store: Store) -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import socketserver
 import ssl
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -47,6 +49,7 @@ class Mailbox:
     def __init__(self) -> None:
         self.mails: list[EmailMessage] = []
         self.refuse: list[str] = []
+        self.refuse_data: str | None = None
         self.encrypted: list[bool] = []
 
     async def handle_RCPT(self, server: Any, session: Any, envelope: Any, address: str, options: Any) -> str:
@@ -56,6 +59,8 @@ class Mailbox:
         return "250 OK"
 
     async def handle_DATA(self, server: Any, session: Any, envelope: Any) -> str:
+        if self.refuse_data is not None:
+            return self.refuse_data
         self.encrypted.append(session.ssl is not None or server.transport.get_extra_info("ssl_object") is not None)
         message = message_from_bytes(envelope.content, policy=policy.default)
         assert isinstance(message, EmailMessage)
@@ -168,6 +173,60 @@ def test_refusals_for_now_and_for_good(answer: str, outcome: type[Exception]) ->
         box.refuse.append(answer)
         with pytest.raises(outcome, match=rf"refuses the address \({answer[:3]}\)"):
             mail(port, "none", None).send(NOTICE)
+
+
+@contextmanager
+def saying(*answers: str) -> Iterator[int]:
+    """A server's port that greets with the first answer, and gives one more to each line it hears."""
+
+    class Terse(socketserver.StreamRequestHandler):
+        def handle(self) -> None:
+            for answer in answers:
+                self.wfile.write(f"{answer}\r\n".encode())
+                if not self.rfile.readline():
+                    return
+
+    with socketserver.ThreadingTCPServer(("127.0.0.1", 0), Terse) as server:
+        thread = threading.Thread(target=server.serve_forever, args=(0.05,))
+        thread.start()
+        try:
+            yield server.server_address[1]
+        finally:
+            server.shutdown()
+            thread.join()
+
+
+@pytest.mark.parametrize(
+    "answers",
+    [
+        ["554 no mail from your address today"],
+        ["220 hello", "550 I do not like your name", "550 nor this one"],
+        ["220 hello", "250-here\r\n250 STARTTLS", "554 TLS is out of order"],
+    ],
+    ids=["greeting", "hello", "starttls"],
+)
+def test_a_server_that_refuses_to_talk_has_said_nothing_of_the_notice(answers: list[str]) -> None:
+    """RFC 5321 section 3.1 has it greet with 554. A listed address, a broken server are mended; the notice waits."""
+    with saying(*answers) as port, pytest.raises(TryLater, match=r"refuses to talk to us \(55[04]\)"):
+        mail(port, "starttls" if "TLS" in answers[-1] else "none", None).send(NOTICE)
+
+
+def test_a_message_that_is_refused_for_good_is_given_up() -> None:
+    """RFC 5321 section 4.2.1."""
+    with serving(None, "none") as (box, port):
+        box.refuse_data = "554 not such words"
+        with pytest.raises(GiveUp, match=r"refuses the message \(554\)"):
+            mail(port, "none", None).send(NOTICE)
+
+
+def test_a_password_that_cannot_be_sent_is_said_in_plain_words(certificates: Certificates) -> None:
+    """Python's smtplib sends ASCII only; RFC 4616 would allow more."""
+    with (
+        serving(certificates, "tls") as (_, port),
+        pytest.raises(TryLater, match="letters beyond ASCII") as caught,
+    ):
+        mail(port, "tls", certificates.ca, "Flut-täglich").send(NOTICE)
+    assert "ä" not in str(caught.value)
 
 
 def test_a_server_that_is_not_there() -> None:

@@ -14,16 +14,17 @@ import pytest
 
 from curewatch.records import Forecast
 from curewatch.studio import milestones as milestoning
-from tests.shell.month import DAYS, ROOMS, SERIES, Month, replay
+from tests.shell.month import DAYS, SERIES, Month, replay
+from tests.whole.rooms import absent
 
-STEP = timedelta(minutes=30)
-"""How often the daemon looks here. In life it looks each minute, which changes when something is told, not how often:
-alarms are judged along the record."""
+STEP = timedelta(minutes=45)
+"""How often the daemon looks here: an hour holds two looks. In life it looks each minute, which changes when something
+is told, not how often: alarms are judged along the record."""
 A_DAY, AN_HOUR = 1.0, 3
 """What one person may be sent: a day on average, and in any hour."""
 
 
-@pytest.mark.skipif(not SERIES, reason=f"no recorded rooms in {ROOMS}")
+@pytest.mark.skipif(absent() is not None, reason=str(absent()))
 @pytest.mark.timeout(900)
 @pytest.mark.parametrize("series", SERIES, ids=lambda path: path.stem)
 def test_a_month_of_a_recorded_room_with_twenty_wet_pieces(series: Path, tmp_path: Path) -> None:

@@ -4,46 +4,21 @@ from __future__ import annotations
 
 import copy
 import json
-from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from curewatch.cli import main
-from curewatch.demo import seed_demo
 from curewatch.desk import Desk, FactError
-from curewatch.desk.mixing import put_mix
-from curewatch.desk.taking_in import take_in
+from curewatch.desk.taking_in import facts_of, take_in
 from curewatch.desk.taking_out import KINDS, everything
-from curewatch.observations import Finger, Forgetting, Observation, ObservationKind, Subject
-from curewatch.records import Recipe, Room
-from curewatch.settings import Settings
-from curewatch.store import Store
+from curewatch.records import Room
 from curewatch.store.tables import metadata
 from curewatch.store.taking_in import KINDS as TAKEN_IN
-from curewatch.workshop import Paint, Part, RecipeMix, StepDone, Tilt
-
-NOW = datetime(2026, 11, 20, 12, tzinfo=UTC)
-LATER = NOW + timedelta(minutes=30)
-SETTINGS = Settings.model_validate({"zone": "Europe/Lisbon", "forecast": {"members": 2, "days": 10}})
-
-
-@pytest.fixture(scope="module")
-def old(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
-    """A studio in which everything has happened; nobody writes to it."""
-    with Store.open(tmp_path_factory.mktemp("old") / "old.sqlite") as store:
-        desk = Desk(store, SETTINGS)
-        live_in(desk)
-        yield desk
-
-
-@pytest.fixture
-def new(tmp_path: Path) -> Iterator[Desk]:
-    """One in which nothing has."""
-    with Store.open(tmp_path / "new.sqlite") as store:
-        yield Desk(store, SETTINGS)
+from tests.shell.moved_studio import LATER
+from tests.shell.moved_studio import new as new
+from tests.shell.moved_studio import old as old
 
 
 @pytest.fixture(scope="module")
@@ -52,39 +27,17 @@ def out(old: Desk) -> dict[str, Any]:
     return found
 
 
-def live_in(desk: Desk) -> None:
-    """Log every kind of thing."""
-    seed_demo(desk, NOW)
-    parts = (Part(material="fluid paint", amount=1), Part(material="water", amount=0.1))
-    blend = Recipe(name="river blend", solids=0.31, glycol=0.032, stated=True)
-    put_mix(desk, blend, RecipeMix(recipe=blend.name, parts=parts))
-    with desk.store.write() as tx:
-        piece, other = tx.pieces()[0].id, tx.pieces()[1]
-        tx.put_tilt(Tilt(piece_id=piece, measured_at=NOW, tilt_rad=0.003))
-        tx.put_paint(Paint(piece_id=piece, poured_m3=1.9e-4, ran_off_m3=4.5e-5))
-        seen = {"piece_id": piece, "at": NOW}
-        felt = tx.add_observation(Observation(**seen, kind=ObservationKind.FINGER, finger=Finger.TOUCH_DRY))
-        weighed = Observation(**seen, kind=ObservationKind.WEIGHING, grams=512.25, resolution_g=0.5)
-        tx.add_observation(weighed)
-        tx.take_back_observation(felt.id)  # so that numbers have a gap
-        tx.add_observation(felt)
-        step = tx.add_step(StepDone(piece_id=piece, step="drips", done_at=NOW, recorded_at=NOW))
-        tx.undo_step(step.id, NOW)
-        tx.put_forgetting(Forgetting(subject=Subject.RECIPE, name=blend.name, at=NOW))
-        tx.set_gone(other.id, NOW)
-        tx.drop_forecasts()  # so that all are made at one moment, as after taking in
-    desk.refresh(LATER)
-
-
 def test_a_studio_comes_out_of_the_second_store_as_it_came_out_of_the_first(
     old: Desk, new: Desk, out: dict[str, Any]
 ) -> None:
     """And nobody is told a second time what the first one's notices say."""
     empty = [kind for kind in KINDS if not out[kind]]
     assert set(empty) <= {"damages"}, "the rest was lived in"
-    counts = take_in(new, out, LATER)
+    counts = take_in(new, facts_of(out))
     assert counts["pieces"] == len(out["pieces"]) > 3
     assert counts["readings"] == sum(len(some) for some in out["readings"].values()) > 100
+    assert everything(new) == everything(old)
+    new.refresh(LATER)
     assert everything(new) == everything(old)
     with old.store.read() as before, new.store.read() as after:
         assert after.forecasts() == before.forecasts()
@@ -98,7 +51,7 @@ def test_only_an_empty_store_takes_a_studio_in(new: Desk, out: dict[str, Any]) -
         tx.add_room(Room(name="Loft"))
     before = everything(new)
     with pytest.raises(FactError, match="empty store"):
-        take_in(new, out, LATER)
+        take_in(new, facts_of(out))
     assert everything(new) == before
 
 
@@ -119,6 +72,21 @@ def spoilt(out: dict[str, Any], how: str) -> dict[str, Any]:
             bad["stays"] = {"room": "Shed"}
         case "pour of nothing":
             bad["pours"][1]["piece_id"] = 99_999
+        case "number too large":
+            bad["pieces"][1]["id"] = 2**70
+        case "time before time":
+            bad["pieces"][1]["created_at"] = "0001-01-01T00:00:00+14:00"
+        case "half a letter":
+            bad["notices"][1]["text"] = "\ud800"
+        case "half a letter of a sensor":
+            next(iter(bad["readings"].values()))[0]["source"] = "\ud800"
+        case "too deep to be told again":
+            data: dict[str, Any] = {}
+            for _ in range(300):
+                data = {"data": data}
+            bad["notices"][1]["data"] = data
+        case "endless number":
+            bad["notices"][1]["data"] = {"battery_pct": 1e999}
         case "two of one name":
             bad["rooms"].append(bad["rooms"][0])
         case "reading elsewhere":
@@ -137,15 +105,21 @@ def spoilt(out: dict[str, Any], how: str) -> dict[str, Any]:
         ("part missing", "no pours"),
         ("bad value", r"pours\[1\].wet_thickness_m = 1.2"),
         ("no list", "stays"),
-        ("pour of nothing", "pours"),
-        ("two of one name", "rooms"),
+        ("pour of nothing", r"pours\[1\].piece_id = 99999', expected one of pieces.id"),
+        ("number too large", r"pieces\[1\]', .*too large"),
+        ("time before time", r"pieces\[1\] .*years"),
+        ("half a letter", r"notices\[1\]', .*surrogates"),
+        ("half a letter of a sensor", "surrogates"),
+        ("too deep to be told again", r"notices\[1\].data .*250 levels"),
+        ("endless number", r"notices\[1\]', .*not JSON"),
+        ("two of one name", r"rooms\[2\]', .*UNIQUE"),
         ("reading elsewhere", "Nowhere"),
         ("reading of no room", "Nowhere"),
     ],
 )
 def test_what_is_no_whole_export_leaves_no_trace(new: Desk, out: dict[str, Any], how: str, says: str) -> None:
     with pytest.raises(FactError, match=says):
-        take_in(new, spoilt(out, how), NOW)
+        take_in(new, facts_of(spoilt(out, how)))
     with new.store.read() as tx:
         assert sum(tx.counts().values()) == 0
 

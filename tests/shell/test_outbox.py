@@ -243,10 +243,11 @@ def test_an_unknown_channel_is_refused(store: Store, clock: HandClock) -> None:
 
 
 def test_a_hanging_channel_holds_back_only_itself(store: Store) -> None:
-    release = threading.Event()
+    begun, release = threading.Event(), threading.Event()
 
     class Hangs(Scripted):
         def send(self, notice: Notice) -> None:
+            begun.set()
             release.wait(30)
             super().send(notice)
 
@@ -259,6 +260,7 @@ def test_a_hanging_channel_holds_back_only_itself(store: Store) -> None:
         write(store, "a", "b", channels=("hangs", "bell"))
         couriers.ring()
         wait_for(lambda: bell.sent == ["a", "b"], what="the other channel")
+        assert begun.wait(10)
         assert hanging.sent == []
         assert not couriers.stop(0.05)
     finally:
@@ -282,6 +284,28 @@ def test_couriers_go_on_after_the_store_failed(
         wait_for(lambda: "could not deliver through bell" in caplog.text)
     wait_for(lambda: bell.sent == ["a"])
     assert couriers.stop(10)
+
+
+def test_a_stop_that_comes_between_two_looks_is_heeded_at_once(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The stop's ring falls just before a courier clears its bell for the next look. Common practice, no source."""
+    ended: list[bool] = []
+
+    class Bell(threading.Event):
+        def clear(self) -> None:
+            if not stopping.is_alive() and not ended:
+                stopping.start()
+                assert self.wait(5), "the stop rings"
+            super().clear()
+
+    out = Outbox(store, {"bell": Scripted()}, SystemClock(), random.Random(1), timedelta(days=9999))
+    with monkeypatch.context() as patch:
+        patch.setattr(threading, "Event", Bell)
+        couriers = Couriers(out, SystemClock(), look_every_s=60)
+    stopping = threading.Thread(target=lambda: ended.append(couriers.stop(5)))
+    couriers.start()
+    wait_for(lambda: ended)
+    stopping.join()
+    assert ended == [True]
 
 
 def test_the_whole_way_to_a_receiver_that_fails_first(store: Store) -> None:

@@ -98,9 +98,23 @@ def test_a_command_tells_of_the_damage_and_leaves_the_file(tmp_path: Path, way: 
     backup = back_up(path, NOW)
     WAYS[way](path)
     damaged = path.read_bytes()
-    with pytest.raises(StoreBroken, match=rf"is damaged.*The last good backup is {backup.path}"):
+    with pytest.raises(StoreBroken, match=rf"is damaged.*The newest backup is {backup.path}"):
         Store.open(path)
     assert path.read_bytes() == damaged
+
+
+def test_an_emptied_store_behind_a_link_does_not_begin_anew_unseen(tmp_path: Path) -> None:
+    """A daemon's lock lies beside the file itself, wherever the link to it is. Common practice, no source."""
+    (tmp_path / "disk").mkdir()
+    path, link = tmp_path / "disk" / "studio.sqlite", tmp_path / "studio.sqlite"
+    link.symlink_to(path)
+    make(path)
+    with Store.open(link) as store, store.lock_for_daemon():
+        pass  # a daemon has run on it
+    WAYS["empty"](path)
+    with pytest.raises(StoreBroken, match=r"is damaged: its file is empty"):
+        Store.open(link)
+    assert path.stat().st_size == 0
 
 
 def test_the_log_is_set_aside_with_its_store_and_together_they_are_what_they_were(tmp_path: Path) -> None:

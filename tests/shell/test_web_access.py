@@ -9,6 +9,7 @@ import stat
 import subprocess
 import sys
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 from pathlib import Path
 
@@ -16,12 +17,13 @@ import pytest
 import requests
 
 from curewatch.settings import SettingsError, WebSettings
-from curewatch.store import Store
+from curewatch.store import Store, StoreError
 from curewatch.web.app import make_app
 from curewatch.web.passwords import hash_of
 from curewatch.web.sessions import Scope, Sessions
+from curewatch.web.tokens import Token, Tokens
 from tests.shell.parts import HandClock, free_port
-from tests.shell.web_parts import NOW, PASSWORD, Studio, served, token_on
+from tests.shell.web_parts import NOW, PASSWORD, TIMEOUT_S, Studio, served, token_on
 
 
 @pytest.fixture
@@ -64,7 +66,7 @@ def test_no_page_has_a_script_or_style_inside_it_or_asks_anything_of_outside(stu
     studio.pour()
     studio.read()
     studio.desk.refresh(NOW)
-    for path in ("/", "/pour", "/reading", "/alarms", "/piece/Curlew", "/room/Shed", "/ways-in"):
+    for path in ("/", "/pour", "/reading", "/alarms", "/lately", "/piece/Curlew", "/room/Shed", "/ways-in"):
         page = studio.page(path)
         assert not re.search(r"<style|\sstyle=|\son\w+=|<script(?! src=\"/static/)", page), path
         assert not re.search(r'(?:src|href|action)="(?:\w+:)?//', page), path
@@ -90,6 +92,7 @@ def test_names_from_the_settings_are_answered_to(tmp_path: Path) -> None:
         {"sec-fetch-site": "same-site"},
         {"origin": "http://evil.example"},
         {"origin": "null"},
+        {"origin": "http://[no.address"},
     ],
 )
 def test_another_site_cannot_send_a_form_even_with_the_right_token(studio: Studio, headers: dict[str, str]) -> None:
@@ -191,8 +194,21 @@ def test_guessing_is_slowed_down(locked: Studio) -> None:
     assert 0 < int(answer.headers["retry-after"]) <= 301
 
 
+def test_guesses_that_come_all_at_once_are_no_more_than_those_that_come_one_by_one(locked: Studio) -> None:
+    """The brake is asked and the password tried as one: else every guess of a volley would pass it. Common practice."""
+    token = token_on(locked.get("/login").text)
+
+    def guess(number: int) -> int:
+        fields = {"token": token, "password": f"guess {number}"}
+        answer = requests.post(f"{locked.url}/login", data=fields, cookies=locked.browser.cookies, timeout=TIMEOUT_S)
+        return answer.status_code
+
+    with ThreadPoolExecutor(12) as volley:
+        assert sorted(volley.map(guess, range(12))) == [401] * 5 + [429] * 7
+
+
 @pytest.mark.parametrize(
-    "there", ["//evil.example", "https://evil.example", "/\\evil.example", "javascript:x", "/a\nb"]
+    "there", ["//evil.example", "https://evil.example", "/\\evil.example", "//[evil.example", "javascript:x", "/a\nb"]
 )
 def test_logging_in_never_leads_to_another_site(locked: Studio, there: str) -> None:
     answer = locked.post("/login", {"password": PASSWORD, "next": there}, allow_redirects=False)
@@ -251,6 +267,36 @@ def test_the_command_writes_a_hash_for_its_owner_alone(tmp_path: Path) -> None:
     assert short.returncode == 2
     assert "8 to 200 characters" in short.stderr
     assert sorted(os.listdir(tmp_path)) == ["page-password"]
+
+
+def test_a_store_that_cannot_say_whose_a_token_is_is_said_in_words(
+    locked: Studio, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Neither let in nor told that the token is wrong. RFC 9110, section 15.6.4."""
+
+    def fails(tokens: Tokens) -> list[Token]:
+        raise StoreError("the disk is full")
+
+    monkeypatch.setattr(Tokens, "all", fails)
+    answer = locked.get("/api/v1/board", headers={"authorization": "Bearer anything"})
+    assert (answer.status_code, answer.json()) == (503, {"error": "the store did not answer: the disk is full"})
+    assert answer.headers["x-content-type-options"] == "nosniff"
+
+
+def test_who_may_not_send_a_large_body_is_refused_without_waiting_for_one_that_comes(locked: Studio) -> None:
+    log_in(locked)
+    cookies = "; ".join(f"{name}={value}" for name, value in locked.browser.cookies.items())
+    with socket.create_connection(("127.0.0.1", locked.web.port)) as slow:
+        slow.sendall(
+            f"POST /api/v1/import HTTP/1.1\r\nHost: 127.0.0.1:{locked.web.port}\r\nCookie: {cookies}\r\n"
+            "Content-Type: application/json\r\nContent-Length: 1000\r\nExpect: 100-continue\r\n\r\n".encode()
+        )
+        assert b"100 Continue" in slow.recv(1000)  # its turn has come: the server asks for the body
+        json = {"content-type": "application/json"}
+        assert requests.post(f"{locked.url}/api/v1/import", data="{}", headers=json, timeout=10).status_code == 401
+        waiting = {**json, "cookie": cookies}
+        with pytest.raises(requests.Timeout):  # who may takes turns
+            requests.post(f"{locked.url}/api/v1/import", data="{}", headers=waiting, timeout=1)
 
 
 def test_a_port_that_is_taken_costs_the_page_only(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
-from curewatch.web.axis import Axis
 from tests.shell.web_parts import NOW, Studio, served, words_of
 
 
@@ -107,14 +105,3 @@ def test_what_was_logged_elsewhere_is_on_the_next_page(studio: Studio) -> None:
     studio.page("/")
     studio.pour("From a command")
     assert "From a command" in studio.page("/")
-
-
-def test_the_axis_is_wide_near_now_and_keeps_the_order_of_dates() -> None:
-    axis = Axis.to_show(NOW, NOW + timedelta(days=40))
-    moments = [timedelta(days=-9), timedelta(days=-4), timedelta(0), timedelta(hours=6), timedelta(days=1)]
-    places = [axis.x(NOW + moment) for moment in [*moments, timedelta(days=40), timedelta(days=400)]]
-    assert places == sorted(places)
-    assert (places[0], places[1], places[-1]) == (0, 0, 100)
-    six_hours_now = axis.x(NOW + timedelta(hours=6)) - axis.x(NOW)
-    six_hours_later = axis.x(NOW + timedelta(days=20, hours=6)) - axis.x(NOW + timedelta(days=20))
-    assert six_hours_now > 20 * six_hours_later

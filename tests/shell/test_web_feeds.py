@@ -13,8 +13,9 @@ from icalendar import Calendar, Event
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from curewatch.desk import moves
+from curewatch.web.calendar import KEPT_AFTER
 from curewatch.web.passwords import hash_of
-from tests.shell.web_parts import PASSWORD, Studio, served
+from tests.shell.web_parts import PASSWORD, Studio, served, words_of
 
 
 @pytest.fixture
@@ -81,6 +82,22 @@ def test_it_is_confirmed_once_safe_and_forgotten_a_month_later(studio: Studio) -
     assert [uid for uid in events(studio) if "touch-dry" in uid] == []
 
 
+def test_what_has_become_of_a_month_ago_was_never_cancelled(studio: Studio) -> None:
+    """It ends as it was, confirmed: a calendar that keeps the past would strike out a date that came true."""
+    events(studio)
+    studio.clock.move(timedelta(days=5))
+    studio.read(hours=5 * 24)
+    studio.desk.refresh(studio.clock.now())
+    start = only(studio, "touch-dry").decoded("dtstart")
+    studio.clock.move(start + KEPT_AFTER - studio.clock.now() - timedelta(minutes=30))
+    assert only(studio, "touch-dry")["status"] == "CONFIRMED"
+    said = set()
+    for _ in range(8):
+        studio.clock.move(timedelta(hours=1))
+        said |= {str(event["status"]) for uid, event in events(studio).items() if "touch-dry" in uid}
+    assert said <= {"CONFIRMED"}
+
+
 @pytest.mark.parametrize("way", ["gone", "taken back"])
 def test_a_piece_that_is_no_more_leaves_cancelled_events(studio: Studio, way: str) -> None:
     events(studio)
@@ -112,6 +129,14 @@ def test_the_private_link_opens_the_calendar_and_nothing_else(tmp_path: Path) ->
         assert answer.text.startswith("BEGIN:VCALENDAR")
         assert "set-cookie" not in answer.headers
         assert requests.get(studio.url + "/metrics", timeout=10).status_code == 401
+
+
+@pytest.mark.parametrize("version", ["abc", "1..2", ""])
+def test_metrics_asked_for_in_a_version_that_is_none_come_in_the_usual_one(studio: Studio, version: str) -> None:
+    """RFC 9110, section 12.5.1: who cannot serve what is accepted may answer with what it has."""
+    answer = studio.get("/metrics", headers={"accept": f"application/openmetrics-text; version={version}"})
+    assert answer.status_code == 200
+    assert "curewatch_room_temperature_celsius" in answer.text
 
 
 def test_the_metrics_are_open_metrics_in_base_units_and_know_no_zero_for_what_is_not_known(studio: Studio) -> None:
@@ -146,3 +171,7 @@ def test_a_label_carries_a_code_that_opens_its_piece_and_says_nothing_of_it(stud
     assert studio.get(f"/p/{opaque}").url.endswith("/piece/Curlew")
     assert studio.get("/p/aaaaaaaaaaaa").status_code == 404
     assert studio.page("/labels?piece=99").count('<section class="label">') == 0
+    for asked, said in (("/labels?piece=abc", "piece: got 'abc'"), ("/?page_no=1.5", "page_no: got '1.5'")):
+        answer = studio.get(asked)
+        assert answer.status_code == 422
+        assert f"{said}, expected a whole number" in words_of(answer.text)

@@ -4,14 +4,21 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
+from curewatch.cli import steps_page
+from curewatch.cli.output import Page
+from curewatch.desk import FactError, aftercare, alarm_care
 from curewatch.observations import Finger, ObservationKind
 from curewatch.records import AlarmKind, Damage
+from curewatch.studio.aftercare import Odds
+from curewatch.web.care_view import care_view
 from curewatch.web.fields import plainly
+from curewatch.web.words import Words
 from tests.shell.web_parts import NOW, Studio, copied, prepare, words_of
 
 
@@ -41,7 +48,7 @@ def touch_dry_at(studio: Studio) -> object:
 def test_a_finger_test_moves_the_dates_is_told_of_and_taken_back(studio: Studio) -> None:
     before = touch_dry_at(studio)
     page = found(studio, what="tacky", when="now")
-    assert "Logged: still tacky. Its dates have followed." in words_of(page)
+    assert "Logged: still tacky. Its dates follow from that in a moment." in words_of(page)
     assert touch_dry_at(studio) > before, "still tacky: it takes longer than was believed"
     said = words_of(page)
     assert "river white: this recipe dries" in said
@@ -65,11 +72,15 @@ def test_each_kind_of_finding_is_stored_as_typed(studio: Studio) -> None:
     assert three.surface_c == pytest.approx(17.8, abs=0.05)
 
 
+WIDE = Page(width=500)
 NEVER_SO = [
     ({"what": "damp"}, "tacky, touch-dry, dry-through, weighing or surface"),
     ({"what": "weighing", "grams": "heavy"}, "heavy"),
     ({"what": "weighing", "grams": "512", "resolution": "0"}, "scale's step"),
-    ({"what": "surface", "surface": "900"}, "900"),
+    (
+        {"what": "surface", "surface": "900"},
+        "Surface: got '900C', expected a film's temperature between -30 °C and 60 °C",
+    ),
     ({"what": "touch-dry", "when": "typed", "when_typed": "2 days ago"}, "When: got"),
     ({"what": "touch-dry", "when": "typed", "when_typed": "2027-01-01 10:00"}, "future"),
 ]
@@ -83,6 +94,16 @@ def test_what_cannot_be_is_said_on_the_piece_and_stores_nothing(studio: Studio) 
         assert said in words_of(answer.text)
     with studio.store.read() as tx:
         assert tx.observations() == []
+
+
+def test_what_says_nothing_of_the_dates_is_not_said_to_have_moved_them(studio: Studio) -> None:
+    page = found(studio, what="weighing", grams="512", when="now")
+    done = words_of(page[page.index('class="done"') :])
+    assert "Logged: 512 g" in done
+    assert "one weighing says nothing yet" in done
+    assert "Its dates follow from that" not in done
+    done = words_of(found(studio, what="touch-dry", when="now"))
+    assert "Logged: touch-dry. Its dates follow from that in a moment." in done
 
 
 def test_a_finding_of_a_piece_that_is_not_here_stores_nothing(studio: Studio) -> None:
@@ -115,6 +136,42 @@ def test_the_steps_stand_with_their_odds_and_cautions_and_one_is_written_down_an
     assert "Taken back." in studio.undo(page)
     with studio.store.read() as tx:
         assert [one.undone_at for one in tx.steps()] == [NOW]
+
+
+@pytest.mark.parametrize(
+    ("against", "said"),
+    [
+        (
+            ("too cold (9.7 °C, at least 18)",),
+            "may be done from now on, but not in this air: too cold (9.7 °C, at least 18)",
+        ),
+        (None, "may be done from now on, but the room's air is not known"),
+        ((), "may be done from now on"),
+    ],
+)
+def test_a_coat_that_the_film_would_bear_is_not_called_safe_where_the_air_is_against_it(
+    studio: Studio, against: tuple[str, ...] | None, said: str
+) -> None:
+    steps = aftercare.steps(studio.desk, "Curlew", NOW)
+    coats = tuple(replace(line, odds=Odds.at(NOW)) for line in steps.lines if line.needs_air and not line.after)
+    view = care_view(replace(steps, lines=coats, against=against), Words(NOW, studio.desk.settings.tz))
+    assert coats
+    assert [row.when.partition(";")[0] for row in view.rows] == [said] * len(coats)
+    typed = " ".join(
+        steps_page.text(studio.desk.settings.tz, replace(steps, lines=coats, against=against), NOW, WIDE).split()
+    )
+    assert typed.count(f": {said}.") == len(coats)
+
+
+def test_beside_a_caution_only_the_date_is_called_safe(studio: Studio) -> None:
+    """Clearing drips, popping bubbles with a torch, varnishing: none of it is safe because its day has come."""
+    steps = aftercare.steps(studio.desk, "Curlew", NOW)
+    due = replace(steps, lines=tuple(replace(line, odds=Odds.at(NOW)) for line in steps.lines), against=())
+    view = care_view(due, Words(NOW, studio.desk.settings.tz))
+    assert view.now
+    assert [row.when for row in view.rows if row.is_for_now and "safe" in row.when] == []
+    dated = steps_page.text(studio.desk.settings.tz, due, NOW, WIDE).partition("Coats want")[0]
+    assert "safe" not in dated.replace("safety sheet", "")
 
 
 def test_a_step_before_its_turn_wants_to_be_said_so(studio: Studio) -> None:
@@ -150,16 +207,26 @@ def test_what_would_help_it_is_said_with_its_caution_and_its_age(studio: Studio)
 def test_a_harmed_piece_says_so_until_somebody_has_looked_it_over(studio: Studio) -> None:
     piece = studio.desk.piece("Curlew", NOW).drying.piece
     harm = Damage(
-        piece_id=piece.id, kind=AlarmKind.COLD, hours=5, worst_c=4.2, began_at=NOW - timedelta(hours=6),
+        piece_id=piece.id, kind=AlarmKind.COLD, hours=0.4, worst_c=4.2, began_at=NOW - timedelta(hours=6),
         counted_until=NOW,
     )  # fmt: skip
     with studio.store.write() as tx:
         tx.put_damages([harm])
-    assert "It may have taken harm: cold" in words_of(studio.page("/piece/Curlew"))
-    assert "its film down to 4.2 °C" in words_of(studio.page("/alarms"))
+    told = "0.4 h below the film-forming temperature while it was setting, at the coldest 4.2 °C. Look it over"
+    assert f"It may have taken harm: {told}" in words_of(studio.page("/piece/Curlew"))
+    assert told in words_of(studio.page("/alarms"))
+    record = words_of(studio.page("/record/Curlew"))
+    assert "0.4 h below the film-forming temperature while it was setting, film down to 4.2 °C" in record
     page = studio.post("/piece/Curlew/cleared", {}, on="/reading").text
     assert "Curlew is looked over" in page
     assert "taken harm" not in page
+    assert "Taken back." in studio.undo(page)
+    assert "It may have taken harm" in studio.page("/piece/Curlew")
+    with studio.store.write() as tx:
+        tx.clear_damages(piece.id, NOW)
+        tx.put_damages([harm.model_copy(update={"hours": 0.3})])
+    with pytest.raises(FactError, match="no more harm was counted"):  # two open counts of one kind cannot be
+        alarm_care.take_back_clearing(studio.desk, "Curlew", NOW)
 
 
 def test_an_error_speaks_the_words_of_the_page() -> None:

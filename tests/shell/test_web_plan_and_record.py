@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from urllib.parse import urlencode
 
 import numpy as np
 import pytest
@@ -13,7 +15,9 @@ import pytest
 from curewatch.desk import aftercare, moves, observing
 from curewatch.desk.room_record import room_outlook, room_record
 from curewatch.observations import Finger
-from curewatch.records import Reading
+from curewatch.records import Reading, Support
+from curewatch.studio import plan_words
+from curewatch.web.pouring import planned_of
 from curewatch.web.sessions import Sessions
 from tests.shell.web_parts import NOW, Studio, copied, prepare, words_of
 
@@ -50,7 +54,30 @@ def test_the_plan_counts_free_places_and_says_when_there_is_room_for_all(studio:
     moves.leave(studio.desk, "Plover", NOW)
     said = words_of(studio.page(PLAN))
     assert "Free now: rack 3." in said
+    assert "with a fan on it" in said
+    # beside the fan what stands beside it elsewhere: what it does to the film, and how it is used
+    assert all(word in said for word in ("film-forming temperature", "skin over a soft core", plan_words.FAN_CAUTION))
     assert "Room for all of them:" in said, "three pieces, one place free: when two more are"
+
+
+def test_the_plan_of_a_disc_on_bare_wood(studio: Studio) -> None:
+    """Wood that soaks up water lets pour later; a volume makes the film that the disc's area gives it."""
+    form = studio.page("/plan")
+    assert all(f'name="support" value="{support}"' in form for support in Support)
+    ml = math.pi * 20**2 * 0.12  # cm3
+    disc = {"room": "Shed", "thickness": "volume", "poured": f"{ml:.4f}", "size": "round 40cm", "recipe": "river white"}
+    wood = disc | {"support": "raw-panel"}
+    order = planned_of(wood, None, NOW)
+    assert (order.support, order.round, order.size_m) == (Support.RAW_PANEL, True, (0.4, 0.4))
+    assert order.wet_thickness_m == pytest.approx(1.2e-3, rel=1e-6)
+    latest = []
+    for asked in (disc, wood):
+        page = studio.page(f"/plan?{urlencode({'due': '2026-12-04', **asked})}")
+        (even,) = re.findall(r'<p class="deadline even">([^<]+) <small>', page)
+        latest.append(datetime.strptime(f"{even} 2026", "%a %d %b %H:%M %Y").replace(tzinfo=UTC))
+    assert latest[1] > latest[0]
+    assert 'value="raw-panel" checked' in page
+    assert 'value="round 40cm"' in page
 
 
 def test_a_date_too_near_is_too_late_and_says_in_how_many_cases_it_would_do(studio: Studio) -> None:
@@ -68,6 +95,8 @@ NO_PLAN = [
     ("due=2026-12-04&room=Shed&thickness=medium&pieces=0", "between 1 and 1000"),
     ("due=2026-12-04&room=Shed&thickness=medium&for=packed", "handle or varnish_ready"),
     ("due=2026-12-04&room=Shed&thickness=medium&recipe=tar", "tar"),
+    ("due=2026-12-04&room=Shed&thickness=medium&support=velvet", "velvet"),
+    ("due=2026-12-04&room=Shed&thickness=medium&size=round", "round 40cm"),
 ]
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from typing import Any
 from xml.etree import ElementTree as ET
 from zoneinfo import ZoneInfo
@@ -158,3 +159,13 @@ def test_thinning_keeps_means_and_gaps() -> None:
     assert len(time) == 10
     assert np.isnan(thin).sum() == 1
     assert thin[0] == pytest.approx(49.5, abs=0.5)
+
+
+def test_the_table_tells_the_unit_of_what_is_known_alone() -> None:
+    one = plot([20.0, np.nan, 22.0])
+    missing = Curve("foreseen", "temp", np.array([np.nan, 21.0, 22.0]), low=np.full(3, 19.0), high=np.full(3, 23.0),
+                    absent="no air was read")  # fmt: skip
+    rows = replace(one, curves=(*one.curves, missing)).rows
+    assert [values for _, _, values in rows] == [
+        ["20 °C", "no air was read"], ["not known", "21 (19 to 23) °C"], ["22 °C", "22 (19 to 23) °C"],
+    ]  # fmt: skip

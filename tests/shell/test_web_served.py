@@ -12,8 +12,9 @@ import pytest
 import requests
 
 from curewatch.daemon import Daemon
+from curewatch.desk.kept_board import KeptBoard
 from curewatch.settings import ForecastSettings, Settings, SettingsError, WebSettings
-from curewatch.store import Store
+from curewatch.store import Store, StoreError
 from curewatch.web import events
 from tests.shell.parts import HandClock, free_port, wait_for
 from tests.shell.web_parts import NOW, served
@@ -44,6 +45,23 @@ def test_an_open_page_hears_of_what_is_logged_and_does_not_hold_up_the_end(
     lines.close()
     assert "cut off" not in heard, "it ends by itself before the server would cut it"
     assert [record for record in caplog.records if record.levelno >= logging.WARNING] == []
+
+
+def test_a_page_opened_while_the_store_does_not_answer_hears_once_it_does(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What it showed then may be old. Common practice, no source."""
+    mark, asked = KeptBoard.mark, list[int]()
+
+    def fails_first(board: KeptBoard) -> str:
+        asked.append(1)
+        if len(asked) == 1:
+            raise StoreError("locked")
+        return mark(board)
+
+    monkeypatch.setattr(KeptBoard, "mark", fails_first)
+    with served(tmp_path) as studio, requests.get(studio.url + "/events", stream=True, timeout=20) as lines:
+        assert b"event: changed" in lines.iter_lines()
 
 
 def test_an_answer_that_nobody_takes_is_cut_at_the_end_without_ado(

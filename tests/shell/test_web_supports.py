@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from pathlib import Path
+from urllib.parse import urlencode
 
 import pytest
 
 from curewatch.records import Pour, Support
-from tests.shell.web_parts import NOW, Studio, served
+from tests.shell.web_parts import NOW, Studio, served, words_of
 
 FORM = {
     "name": "Moon", "count": "1", "when": "now", "room": "Shed", "thickness": "volume", "poured": "200",
@@ -34,8 +35,36 @@ def test_the_form_offers_every_support_and_takes_a_round_piece(studio: Studio) -
         (paint,) = tx.paints()
     assert (paint.poured_m3, paint.ran_off_m3) == pytest.approx((200e-6, 50e-6))  # it tells what runs off
     assert "round 40cm" in studio.page("/pour")  # to be had again
+    name = studio.names()[0]
+    for path in (f"/piece/{name}", f"/record/{name}", "/labels"):
+        said = words_of(studio.page(path))
+        assert "round, 40 cm" in said, path
+        assert "40 × 40" not in said, path
     studio.post("/pour/again", {"count": "1"}, on="/pour")
     assert all(one.round for one in _pours(studio))
+
+
+@pytest.mark.parametrize("size", ["round 12.5in", "round 3m"])
+def test_a_round_piece_is_poured_shown_planned_labelled_moved_and_let_go(studio: Studio, size: str) -> None:
+    """Every page that draws or tells of a piece, with its dates, and each step of its way."""
+    studio.read(hours=30)
+    measured = FORM | {"thickness": "gauge", "gauge": "1.2", "size": size, "when": "3 h ago"}
+    assert studio.post("/pour", measured).status_code == 200
+    assert studio.post("/pour/again", {"count": "2"}, on="/pour").status_code == 200
+    cm = studio.desk.piece("Moon", NOW).drying.pour.width_m * 100
+    asked = {"due": "2026-12-04", "room": "Shed", "thickness": "same", "size": size, "support": "tile", "pieces": "2"}
+    for path in ("/", "/?by=place", "/pour", "/lately", "/alarms", "/room/Shed", f"/plan?{urlencode(asked)}"):
+        assert "Moon" in studio.page(path) or path == "/alarms"
+    for path in ("/piece/Moon", "/record/Moon", "/labels", "/labels?piece=1"):
+        assert f"round, {cm:g} cm" in words_of(studio.page(path)), path
+    for done in ({"what": "tacky"}, {"what": "weighing", "grams": "900"}, {"what": "surface", "surface": "19"}):
+        assert studio.post("/piece/Moon/found", done | {"when": "now"}, on="/reading").status_code == 200
+    assert studio.post("/piece/Moon/done", {"step": "drips", "when": "now"}, on="/reading").status_code == 200
+    assert studio.post("/piece/Moon/move", {"room_typed": "Loft"}, on="/reading").status_code == 200
+    assert studio.post("/piece/Moon/gone", {}, on="/reading").status_code == 200
+    assert f"round, {cm:g} cm" in words_of(studio.page("/record/Moon"))
+    for path in ("pieces/Moon 2", "board", "export"):
+        assert studio.get(f"/api/v1/{path}").status_code == 200
 
 
 def test_a_size_that_is_none_is_asked_back(studio: Studio) -> None:

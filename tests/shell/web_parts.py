@@ -10,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 from html import unescape
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import requests
 
@@ -18,6 +19,7 @@ from curewatch.desk import Desk, PourOrder
 from curewatch.records import Reading, ThicknessSource
 from curewatch.settings import ForecastSettings, Settings, WebSettings
 from curewatch.store import Store
+from curewatch.web import site
 from tests.shell.parts import HandClock, free_port
 
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
@@ -93,8 +95,9 @@ class Studio:
 
 
 @contextmanager
-def served(folder: Path, now: datetime = NOW, **settings: Any) -> Iterator[Studio]:
-    with Store.open(folder / "studio.sqlite") as store:
+def served(folder: Path, now: datetime = NOW, patience_s: float = TIMEOUT_S, **settings: Any) -> Iterator[Studio]:
+    """`patience_s`: how long an answer waits for new dates; as long as they take, where a test is not about that."""
+    with mock.patch.object(site, "PATIENCE_S", patience_s), Store.open(folder / "studio.sqlite") as store:
         studio = Studio(store, HandClock(now), WebSettings(port=free_port(), **settings))
         server = PageServer(studio.desk, studio.web, studio.clock, studio.logged)
         assert server.start() is not None

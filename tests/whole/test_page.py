@@ -31,7 +31,7 @@ PAGES = (
     "/", "/?ask=danger&by=place", "/pour", "/reading", "/plan",
     f"/plan?due={IN_TEN_DAYS}&room=Boat%20shed&thickness=medium&for=handle&pieces=4", "/plan?due=1999-01-01",
     "/alarms", "/piece/Low%20tide", "/piece/Winter%20mooring", "/record/Low%20tide", "/room/Sail%20loft?span=week",
-    "/room/Boat%20shed", "/ways-in", "/labels", "/nothing/here",
+    "/room/Boat%20shed", "/ways-in", "/labels", "/lately", "/nothing/here",
 )  # fmt: skip
 """Every page that is served without a password, and what is said where there is none."""
 AXE = os.environ.get("CUREWATCH_TEST_AXE")
@@ -92,7 +92,9 @@ def test_a_finger_test_moves_the_date_and_its_undo_moves_it_back(browser: Browse
     dates = "return document.querySelector('table.dates').innerText"
     before = browser.ask(dates)
     browser.press('button[value="tacky"]')
-    wait_for(lambda: "Logged: still tacky. Its dates have followed." in browser.text(), what="the finding")
+    wait_for(
+        lambda: "Logged: still tacky. Its dates follow from that in a moment." in browser.text(), what="the finding"
+    )
     assert browser.ask(dates) != before
     assert "Why these dates" in browser.text()
     browser.keep("found")
@@ -183,6 +185,20 @@ def test_no_page_is_wider_than_the_window_and_each_follows_light_and_dark(
         assert (sum(browser.background()) < 300) == dark, path
         assert browser.complaints() == [], path
         browser.keep(f"{named(path)}-{width}-{'dark' if dark else 'light'}")
+
+
+def test_names_and_next_dates_are_read_across_the_room_on_a_wide_screen(browser: Browser, address: str) -> None:
+    """From three metres; common practice, no source: from 1.6 of a page's usual letters on, at 96 dpi."""
+    letters = (
+        "return ['.piece .who a', '.piece .next'].map(css => "
+        "Number.parseFloat(getComputedStyle(document.querySelector(css)).fontSize) / 16)"
+    )
+    for width, least, most in ((320, 0.9, 1.2), (1280, 1.6, 2.2), (1920, 1.6, 2.2)):
+        browser.look(width=width)
+        browser.open(f"{address}/")
+        assert all(least <= size <= most for size in browser.ask(letters)), width
+        assert browser.width_of_page() <= width
+        browser.keep(f"across-{width}")
 
 
 @pytest.mark.parametrize("page", ["piece", "record"])
@@ -295,7 +311,7 @@ def test_a_pour_and_a_finger_test_are_logged_with_tab_enter_and_space_alone(brow
     wait_for(lambda: "Taken back." in browser.text(), what="the undo")
     tab_to(browser, "button.grave", 200)
     key(browser, "SPACE")
-    wait_for(lambda: "Marked gone" in browser.text(), what="the board without it")
+    wait_for(lambda: "is marked gone" in browser.text(), what="the board without it")
 
 
 def test_every_field_of_a_pour_can_be_reached_with_tab_alone(browser: Browser, address: str) -> None:

@@ -11,6 +11,9 @@ from curewatch.physics import ensemble, march
 from curewatch.physics.air import ZERO_C
 from curewatch.physics.milestones import MILESTONES
 from curewatch.physics.series import AirSeries
+from curewatch.physics.supports import BACKINGS
+from curewatch.records import Support, ThicknessSource
+from curewatch.studio.drying import DEFAULT_SIDE_M
 from curewatch.studio.forecast import reason_in_words
 
 Array = NDArray[np.float64]
@@ -41,6 +44,28 @@ class RoomAir:
 
     def series(self) -> AirSeries:
         return AirSeries([(self.time_s, self.temp_c + ZERO_C, self.rh_pct / 100)])
+
+
+def film(
+    wet_thickness_m: float,
+    source: ThicknessSource,
+    *,
+    solids: float,
+    glycol: float,
+    side_m: float | None = None,
+    air_speed_m_s: float,
+    support: Support = Support.CANVAS,
+) -> ensemble.Pouring:
+    """A film as a person tells it, in the model's terms. `side_m`: its shorter side, where it was told."""
+    return ensemble.Pouring(
+        wet_thickness=wet_thickness_m,
+        thickness_spread=ensemble.THICKNESS_SPREAD[source],
+        solids=solids,
+        glycol=glycol,
+        side=DEFAULT_SIDE_M if side_m is None else side_m,
+        air_speed=air_speed_m_s,
+        **vars(BACKINGS[support]),
+    )
 
 
 @dataclass(frozen=True)

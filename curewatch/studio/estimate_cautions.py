@@ -11,13 +11,12 @@ from datetime import timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from curewatch.cli.estimating import DAY_S, Answer, Array, Question, RoomAir
-from curewatch.cli.thickness import Thickness
 from curewatch.physics import air
 from curewatch.physics.ensemble import Pouring
 from curewatch.physics.evaporation import AIR_SPEED, film_balance
 from curewatch.records import ThicknessSource
 from curewatch.studio.conditions import Limits, relative_rate
+from curewatch.studio.estimating import DAY_S, Answer, Array, Question, RoomAir
 from curewatch.studio.wording import span
 
 SOLIDS_COMMON = (0.20, 0.35)
@@ -30,12 +29,15 @@ LOOK_EVERY_S = 600.0
 Flags = NDArray[np.bool_]
 
 
-def cautions(question: Question, thickness: Thickness, found: Answer) -> list[str]:
-    """Everything worth a warning, what harms the film first."""
+def cautions(question: Question, source: ThicknessSource, found: Answer, *, drained: bool = True) -> list[str]:
+    """Everything worth a warning, what harms the film first.
+
+    `source`: of the wet thickness; `drained`: of a volume, whether what ran off was told.
+    """
     limits = Limits()
     return [
         *_of_the_air(question, found, limits),
-        *_of_the_pour(question.pouring, thickness),
+        *_of_the_pour(question.pouring, source, drained),
         *_of_the_record(question, found),
     ]
 
@@ -113,19 +115,19 @@ class _Window:
         return span(timedelta(seconds=max(seconds, 60.0)))
 
 
-def _of_the_pour(pouring: Pouring, thickness: Thickness) -> Iterator[str]:
+def _of_the_pour(pouring: Pouring, source: ThicknessSource, drained: bool) -> Iterator[str]:
     low, high = SOLIDS_COMMON
     if not low <= pouring.solids <= high:
         usual = f"{100 * low:g} to {100 * high:g} % of pour mixes"
         yield f"mix: {100 * pouring.solids:.3g} % solids is outside the common {usual}."
     if pouring.glycol > GLYCOL_MUCH:
         yield f"mix: {100 * pouring.glycol:.3g} % glycol is more than a pour mix commonly holds; it may stay soft long."
-    if thickness.source is ThicknessSource.LAYER:
+    if source is ThicknessSource.LAYER:
         yield (
-            f"rough: a thickness from a word, here {thickness.metres * 1e3:.2g} mm, may be off by a third or more; "
-            "a comb gauge narrows the dates."
+            f"rough: a thickness from a word, here {pouring.wet_thickness * 1e3:.2g} mm, may be off by a third or "
+            "more; a comb gauge narrows the dates."
         )
-    if not thickness.drained:
+    if not drained:
         yield "rough: nothing was said of paint that ran off (--ran-off), so all that was poured is taken to lie there."
 
 

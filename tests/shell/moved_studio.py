@@ -1,0 +1,95 @@
+"""A studio in which everything has happened, one in which nothing has, and the files that go from one to the other."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator, Mapping
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from zipfile import ZIP_DEFLATED, ZipFile
+
+import pytest
+
+from curewatch.demo import seed_demo
+from curewatch.desk import Desk
+from curewatch.desk.as_tables import write_tables
+from curewatch.desk.mixing import put_mix
+from curewatch.observations import Finger, Forgetting, Observation, ObservationKind, Subject
+from curewatch.records import Recipe
+from curewatch.settings import Settings
+from curewatch.store import Store
+from curewatch.workshop import Paint, Part, RecipeMix, StepDone, Tilt
+
+NOW = datetime(2026, 11, 20, 12, tzinfo=UTC)
+LATER = NOW + timedelta(minutes=30)
+SETTINGS = Settings.model_validate({"zone": "Europe/Lisbon", "forecast": {"members": 2, "days": 10}})
+
+
+@pytest.fixture(scope="module")
+def old(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Desk]:
+    """A studio in which everything has happened; nobody writes to it."""
+    with Store.open(tmp_path_factory.mktemp("old") / "old.sqlite") as store:
+        desk = Desk(store, SETTINGS)
+        live_in(desk)
+        yield desk
+
+
+@pytest.fixture
+def new(tmp_path: Path) -> Iterator[Desk]:
+    """One in which nothing has."""
+    with Store.open(tmp_path / "new.sqlite") as store:
+        yield Desk(store, SETTINGS)
+
+
+@pytest.fixture(scope="module")
+def tables(old: Desk) -> bytes:
+    """All that the old studio tells, as a ZIP of CSV files."""
+    return tables_of(old)
+
+
+def live_in(desk: Desk) -> None:
+    """Log every kind of thing."""
+    seed_demo(desk, NOW)
+    parts = (Part(material="fluid paint", amount=1), Part(material="water", amount=0.1))
+    blend = Recipe(name="river blend", solids=0.31, glycol=0.032, stated=True)
+    put_mix(desk, blend, RecipeMix(recipe=blend.name, parts=parts))
+    with desk.store.write() as tx:
+        piece, other = tx.pieces()[0].id, tx.pieces()[1]
+        tx.put_tilt(Tilt(piece_id=piece, measured_at=NOW, tilt_rad=0.003))
+        tx.put_paint(Paint(piece_id=piece, poured_m3=1.9e-4, ran_off_m3=4.5e-5))
+        seen = {"piece_id": piece, "at": NOW}
+        felt = tx.add_observation(Observation(**seen, kind=ObservationKind.FINGER, finger=Finger.TOUCH_DRY))
+        weighed = Observation(**seen, kind=ObservationKind.WEIGHING, grams=512.25, resolution_g=0.5)
+        tx.add_observation(weighed)
+        tx.take_back_observation(felt.id)  # so that numbers have a gap
+        tx.add_observation(felt)
+        step = tx.add_step(StepDone(piece_id=piece, step="drips", done_at=NOW, recorded_at=NOW))
+        tx.undo_step(step.id, NOW)
+        tx.put_forgetting(Forgetting(subject=Subject.RECIPE, name=blend.name, at=NOW))
+        tx.set_gone(other.id, NOW)
+        tx.drop_forecasts()  # so that all are made at one moment, as after taking in
+    desk.refresh(LATER)
+
+
+def tables_of(desk: Desk, now: datetime = LATER) -> bytes:
+    out = io.BytesIO()
+    write_tables(desk, now, out)
+    return out.getvalue()
+
+
+def files_of(content: bytes) -> dict[str, str]:
+    with ZipFile(io.BytesIO(content)) as files:
+        return {name: files.read(name).decode() for name in files.namelist()}
+
+
+def zipped_again(files: Mapping[str, str | bytes]) -> bytes:
+    out = io.BytesIO()
+    with ZipFile(out, "w", ZIP_DEFLATED) as made:
+        for name, text in files.items():
+            made.writestr(name, text)
+    return out.getvalue()
+
+
+def rows(content: bytes, table: str) -> Iterator[dict[str, str]]:
+    return csv.DictReader(io.StringIO(files_of(content)[f"{table}.csv"], newline=""))

@@ -1,0 +1,192 @@
+"""The JSON API of what became of a piece: it tells what the commands and the desk tell of the same store."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+import requests
+
+from curewatch.cli import record_page
+from curewatch.desk import aftercare, levelling, looking_back, moves, observing
+from curewatch.observations import Finger
+from curewatch.records import AlarmKind, Damage
+from curewatch.studio.levelling import Mix, drifting
+from curewatch.studio.trouble import Trouble
+from tests.shell.web_parts import NOW, Studio, copied, prepare
+
+
+@pytest.fixture(scope="module")
+def prepared(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return prepare(tmp_path_factory.mktemp("prepared"), hours=40)
+
+
+@pytest.fixture
+def studio(prepared: Path, tmp_path: Path) -> Iterator[Studio]:
+    with copied(prepared, tmp_path) as studio:
+        yield studio
+
+
+def get(studio: Studio, path: str) -> Any:
+    answer = studio.get(f"/api/v1{path}")
+    assert answer.status_code == 200, answer.text
+    return answer.json()
+
+
+def refused(studio: Studio, path: str, status: int = 422) -> str:
+    answer = studio.get(f"/api/v1{path}")
+    assert answer.status_code == status, answer.text
+    return str(answer.json()["error"])
+
+
+def send(studio: Studio, path: str, values: object) -> requests.Response:
+    return requests.post(f"{studio.url}/api/v1{path}", json=values, timeout=20)
+
+
+def same_moment(one: str | None, other: str | None) -> bool:
+    """ISO 8601 to the second, as commands print it, and to the microsecond."""
+    if one is None or other is None:
+        return one is other
+    a, b = datetime.fromisoformat(one), datetime.fromisoformat(other)
+    return abs(a - b) < timedelta(seconds=1) and a.utcoffset() == b.utcoffset()
+
+
+def test_a_record_tells_what_the_command_tells_and_stays_when_the_piece_has_left(studio: Studio) -> None:
+    desk = studio.desk
+    observing.feel(desk, "Curlew", Finger.TACKY, NOW, NOW)
+    aftercare.done(desk, "Curlew", "skins", NOW, NOW)
+    levelling.measured(desk, "Curlew", 0.004, NOW, NOW)
+    desk.refresh(NOW)
+    printed = record_page.values(desk.settings.tz, looking_back.look_back(desk, "Curlew", NOW))
+    told = get(studio, "/pieces/Curlew/record")
+    for name in ("name", "wet_thickness_mm", "recipe", "solids", "glycol", "recipe_stated", "silicone",
+                 "model_version"):  # fmt: skip
+        assert told[name] == printed[name], name
+    assert (told["back"], told["thickness_source"]) == (printed["support"], printed["thickness_from"])
+    assert told["film"].items() >= printed["film"].items()
+    for span in ("air_while_drying", "air_so_far"):
+        assert (told[span]["temp_c"], told[span]["rh_pct"]) == (
+            printed[span]["temperature_c"], printed[span]["humidity_pct"],
+        )  # fmt: skip
+        assert {kind: told[span][f"{kind}_h"] for kind in ("cold", "damp", "hot", "dry")} == printed[span][
+            "out_of_range_h"
+        ]
+        assert same_moment(told[span]["ends_at"], printed[span]["to"])
+    assert told["estimated"].keys() == printed["estimated"].keys()
+    for kind, dates in printed["estimated"].items():
+        assert all(same_moment(told["estimated"][kind][at], dates[at]) for at in dates if at != "reason")
+    assert [one["kind"] for one in told["observed"]] == [one["kind"] for one in printed["observed"]] == ["finger"]
+    assert [one["step"] for one in told["steps"]] == [one["step"] for one in printed["steps"]] == ["skins"]
+    assert [one["tilt_deg"] for one in told["tilts"]] == pytest.approx(printed["tilts_deg"], abs=0.005)  # two digits
+    moves.leave(desk, "Curlew", NOW)
+    gone = get(studio, "/pieces/Curlew/record")
+    assert (gone["gone_at"] is not None, gone["observed"]) == (True, told["observed"])
+
+
+def test_why_tells_what_the_command_tells(studio: Studio) -> None:
+    looked = looking_back.look_back(studio.desk, "Curlew", NOW)
+    for trouble in Trouble:
+        found = looking_back.why(studio.desk, looked, trouble)
+        assert get(studio, f"/pieces/Curlew/why?trouble={trouble.value}") == record_page.finding_values(found)
+    assert "trouble" in refused(studio, "/pieces/Curlew/why?trouble=boredom")
+
+
+def test_two_records_stand_side_by_side(studio: Studio) -> None:
+    studio.pour("Snipe", hours_ago=5)
+    pair = get(studio, "/compare?one=Snipe&other=Curlew")["pieces"]
+    assert pair == [get(studio, f"/pieces/{name}/record") for name in ("Snipe", "Curlew")]
+
+
+def test_the_air_a_piece_had_comes_with_its_limits_and_its_age(studio: Studio) -> None:
+    studio.clock.move(timedelta(hours=3))
+    studio.read(temp_c=4, hours=1)
+    told = get(studio, "/pieces/Curlew/air")
+    assert told["limits"] == {
+        "cold_mfft_c": 10, "frost_c": 2, "damp_rh_pct": 75, "hot_c": 30, "dry_rh_pct": 30,
+    }  # fmt: skip
+    assert datetime.fromisoformat(told["read_at"]) == studio.clock.now()
+    assert told["came_to"] == get(studio, "/pieces/Curlew/record")["air_so_far"]
+    temps = [point["temp_c"] for point in told["points"]]
+    assert (min(temps), max(temps)) == (4, 21)
+    assert told["came_to"]["cold_h"] > 1
+    studio.pour("Snipe", "Loft", hours_ago=1)
+    unread = get(studio, "/pieces/Snipe/air")
+    assert (unread["points"], unread["came_to"], unread["read_at"]) == ([], None, None)
+
+
+def test_a_drying_curve_falls_and_says_how_warm_the_film_lies(studio: Studio) -> None:
+    told = get(studio, "/pieces/Curlew/curve")
+    points = told["points"]
+    assert (told["reason"], told["cold_mfft_c"]) == (None, 10)
+    for what in ("left", "surface_volatile_fraction", "bottom_volatile_fraction", "film_temp_c"):
+        assert all(one[what]["p10"] <= one[what]["p50"] <= one[what]["p90"] for one in points), what
+    left = [one["left"]["p50"] for one in points]
+    assert left == sorted(left, reverse=True)
+    assert left[0] == 1
+    assert points[0]["film_temp_c"]["p50"] < 21, "a wet film in still air lies below the room's temperature"
+    assert datetime.fromisoformat(points[0]["at"]) == NOW - timedelta(hours=20)
+    assert max(points, key=lambda one: one["at"])["at"] > NOW.isoformat(), "past and foreseen"
+    studio.pour("Snipe", "Loft", hours_ago=1)
+    unread = get(studio, "/pieces/Snipe/curve")
+    assert unread["points"] == []
+    assert unread["reason"]
+
+
+def test_a_tilt_is_kept_and_tells_how_far_the_design_drifts(studio: Studio) -> None:
+    assert get(studio, "/pieces/Curlew/level")["drift_mm"] is None, "no tilt was measured"
+    assert send(studio, "/pieces/Curlew/tilts", {"tilt_deg": 0.5}).status_code == 201
+    told = get(studio, "/pieces/Curlew/level?limit_mm=2&viscosity_pa_s=3")
+    looked = looking_back.look_back(studio.desk, "Curlew", NOW)
+    found = drifting(looked.trace, looked.history.drying.pour.at, looked.tilts, Mix(viscosity=3.0), 2e-3)
+    assert found.drift_m is not None
+    assert found.tilt_for_limit is not None
+    assert told["drift_mm"] == pytest.approx(found.drift_m * 1e3, rel=1e-6)  # seven digits are told
+    assert told["tilt_for_limit_deg"] == pytest.approx(math.degrees(found.tilt_for_limit), rel=1e-6)
+    assert [one["tilt_deg"] for one in told["tilts"]] == [0.5]
+    before = {"tilt_deg": 0.5, "at": (NOW - timedelta(hours=30)).isoformat()}
+    answer = send(studio, "/pieces/Curlew/tilts", before)
+    assert (answer.status_code, "since the pour" in answer.json()["error"]) == (422, True)
+    assert send(studio, "/pieces/Curlew/tilts", {"tilt_deg": 46}).status_code == 422
+    assert send(studio, "/pieces/Nobody/tilts", {"tilt_deg": 1}).status_code == 404
+
+
+def test_a_labels_link_opens_its_piece_and_says_nothing_of_it(studio: Studio) -> None:
+    studio.pour("Snipe", "Loft", hours_ago=1)
+    snipe, curlew = get(studio, "/labels")
+    assert (snipe["piece"], curlew["piece"], curlew["recipe"], curlew["width_cm"]) == (
+        "Snipe", "Curlew", "river white", 30,
+    )  # fmt: skip
+    assert curlew["link"].endswith(f"/p/{curlew['code']}")
+    assert "Curlew" in studio.page(f"/p/{curlew['code']}")
+    assert get(studio, "/labels?room=Loft") == get(studio, "/labels?piece=Snipe") == [snipe]
+    refused(studio, "/labels?piece=Nobody", 404)
+
+
+def test_harm_is_told_with_the_piece_until_somebody_has_looked_it_over(studio: Studio) -> None:
+    with studio.store.write() as tx:
+        tx.put_damages([
+            Damage(
+                piece_id=tx.pieces()[0].id, kind=AlarmKind.COLD, hours=3.5, worst_c=6.25,
+                began_at=NOW - timedelta(hours=9), counted_until=NOW,
+            )
+        ])  # fmt: skip
+    (harm,) = get(studio, "/harm?room=Shed")
+    assert (harm["piece"], harm["kind"], harm["hours"], harm["coldest_c"]) == ("Curlew", "cold", 3.5, 6.25)
+    piece = get(studio, "/pieces/Curlew")
+    assert piece["harm"] == [harm] == get(studio, "/pieces/Curlew/record")["harm"]
+    dew = studio.desk.piece("Curlew", NOW).dew
+    assert dew is not None
+    assert piece["above_dew_point_k"] == pytest.approx(dew.kelvin, abs=0.005)  # two digits are told
+    assert send(studio, "/pieces/Curlew/cleared", {}).status_code == 200
+    assert get(studio, "/harm") == []
+    refused(studio, "/harm?room=Nowhere", 404)
+
+
+def test_of_a_piece_that_never_was_there_is_nothing(studio: Studio) -> None:
+    for path in ("record", "why?trouble=cloudy", "air", "curve", "level"):
+        refused(studio, f"/pieces/Nobody/{path}", 404)
+    refused(studio, "/compare?one=Curlew&other=Nobody", 404)

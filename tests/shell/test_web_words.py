@@ -1,0 +1,31 @@
+"""What the page says of a milestone to people who do not see the drawing."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from curewatch.records import Milestone, MilestoneKind
+from curewatch.web.words import Words
+
+NOW = datetime(2026, 11, 20, 9, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("safe_h", "said"),
+    [
+        (9, "fit to handle between today 10:00 and today 18:00, even odds today 13:00"),
+        (None, "fit to handle from today 10:00 at the earliest, even odds today 13:00, no date from which it is safe"),
+    ],
+)
+def test_a_date_that_is_not_foreseen_ends_no_span(safe_h: int | None, said: str) -> None:
+    one = Milestone(
+        kind=MilestoneKind.HANDLE,
+        early_at=NOW + timedelta(hours=1),
+        worth_checking_at=NOW + timedelta(hours=4),
+        safe_at=None if safe_h is None else NOW + timedelta(hours=safe_h),
+        reason="too cold" if safe_h is None else None,
+    )
+    assert Words(NOW, ZoneInfo("UTC")).milestone(one) == said
