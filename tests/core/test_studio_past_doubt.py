@@ -17,7 +17,7 @@ from curewatch.studio.past_doubt import DAY_S, Air, doubt_of, ways
 from tests.whole.rooms import absent, folder
 
 RECORDED = ("house_living_be.csv", "semiwarm_room_fi.csv")
-MEMBERS = 256
+MEMBERS = 160
 END_D, POURED_D, GAP_D = 40.0, 31.0, (30.5, 37.5)
 """The record's length, when the piece was poured, and the week that was not read [days]."""
 THICK_M = 0.6e-3
