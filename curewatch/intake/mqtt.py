@@ -79,6 +79,10 @@ class MqttIntake:
     def status(self) -> MqttStatus:
         return self._board.snapshot()
 
+    def undone(self) -> int:
+        """How many messages were heard and are not stored yet."""
+        return self._writer.undone
+
     def moved_at(self) -> float:
         """When the writer last had nothing left undone [s, monotonic]: it stands still where it hangs."""
         return self._writer.moved_at

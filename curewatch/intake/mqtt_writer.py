@@ -74,6 +74,7 @@ class Writer:
         self._abandon = threading.Event()
         self._logged_poison_at: float | None = None
         self._stored_at = clock.monotonic() - GATHER_S
+        self._taken_on = self._done = 0  # messages
         self._thread = threading.Thread(target=self._run, name="mqtt-writer", daemon=True)
 
     def start(self) -> None:
@@ -83,8 +84,14 @@ class Writer:
         """Queue it. False if it was dropped: QoS 0, and too many are waiting."""
         if heard.qos == 0 and self._queue.qsize() >= WAITING_MAX:
             return False
+        self._taken_on += 1
         self._queue.put(heard)
         return True
+
+    @property
+    def undone(self) -> int:
+        """How many messages are taken on, and not stored and acknowledged yet."""
+        return self._taken_on - self._done
 
     def finish(self, within_s: float) -> bool:
         """Store and acknowledge what is queued, then end. False if the sink did not take it in time; what
@@ -106,6 +113,7 @@ class Writer:
                 if not self._store(batch):
                     return
                 self._stored_at = self._clock.monotonic()
+                self._done += len(batch)
             if self._undated is not None and not self._undated.date():
                 return
             self.moved_at = self._clock.monotonic()

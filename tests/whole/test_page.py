@@ -173,8 +173,7 @@ def named(path: str) -> str:
     return re.sub(r"%20|[^a-z]+", "-", path.lower().removeprefix("/")).strip("-") or "board"
 
 
-@pytest.mark.parametrize("dark", [False, True])
-@pytest.mark.parametrize("width", [320, 1280])
+@pytest.mark.parametrize(("width", "dark"), [(320, True), (1280, False)])
 def test_no_page_is_wider_than_the_window_and_each_follows_light_and_dark(
     browser: Browser, address: str, width: int, dark: bool
 ) -> None:
