@@ -14,9 +14,9 @@ TICK_S = 5.0
 clocks: so a step of the clock costs no more than this, whatever the scheduler makes of it."""
 GATHER_S = 0.5
 """A burst's first reading waits this long for the rest: temperature and humidity often come apart [s]."""
-PAUSE_S = (5.0, 15.0)
+PAUSE_S = (5.0, 20.0)
 """Between two looks for new facts alone: at least, and at most [s]. In between it is as a look costs."""
-SHARE = 0.004
+SHARE = 0.003
 """What looks for new facts alone may cost of one core, until the longest pause is reached: with what it takes to hear
 and store readings the daemon stays below a hundredth."""
 RETRY_S = (1.0, 60.0)

@@ -25,7 +25,7 @@ WAITING_MAX = 10_000
 """Messages of QoS 0 waiting for the sink; more are dropped. Those of QoS 1 are bounded by the broker itself, which
 stops sending when too many are unacknowledged."""
 IDLE_S = 1.0
-GATHER_S, GATHERED, QUIET_S = 2.0, 10, 0.1
+GATHER_S, GATHERED, QUIET_S = 4.0, 10, 0.1
 """Messages that come one by one, each after a quiet of QUIET_S, are stored together: at most this long after the last
 were [s], or once so many wait (a broker sends on to no more than twenty unacknowledged). A commit costs a small board
 more than all else about a reading; what comes in a flood, or out of a broker's backlog, is not kept waiting."""

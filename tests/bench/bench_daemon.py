@@ -1,4 +1,4 @@
-"""The daemon at rest and at work: what it costs, how soon a due milestone is told, how fast readings are stored."""
+"""The daemon at rest and at work: what it costs, and how fast readings are stored. See bench_due for notices."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from curewatch.clock import SystemClock
 from curewatch.desk import Desk, PourOrder
 from curewatch.intake.mqtt import MqttIntake
-from curewatch.records import MilestoneKind, Reading, ThicknessSource
+from curewatch.records import Reading, ThicknessSource
 from curewatch.settings import BrokerSettings, SensorSettings, Settings
 from curewatch.store import Store
 from tests.shell.parts import Broker, Receiver, Request, wait_for
@@ -32,14 +32,12 @@ LONG = True
 """About three minutes: a minute of it at rest, in real time."""
 
 SENSORS, CADENCE_S, REST_S = 10, 10.0, 60.0
-PIECES, DUE, DUE_WITHIN_S = 300, 60, 25.0
 MESSAGES, ROUNDS = 20_000, 3
 
 
 def lines() -> Iterator[Mapping[str, Any]]:
     with tempfile.TemporaryDirectory(prefix="curewatch-bench-") as folder:
         yield from at_rest(Path(folder) / "rest")
-        yield from due_to_told(Path(folder) / "due")
         yield from stored(Path(folder) / "stored")
 
 
@@ -125,46 +123,6 @@ class Timed(Receiver):
     def _take(self, handler: Any) -> None:
         super()._take(handler)
         self.came.append((time.time(), self.requests[-1]))
-
-
-def due_to_told(folder: Path) -> Iterator[Mapping[str, Any]]:
-    """Some hundreds of pieces, touch-dry at even odds one after the other: from that moment to the receiver."""
-    receiver = Timed()
-    with receiver, Service(folder / "home") as service:
-        service.settings(receiver)
-        now = datetime.now(UTC).replace(microsecond=0)
-        service.desk.log_reading(_reading("Shed", now - timedelta(days=30)))
-        service.desk.log_reading(_reading("Shed", now))
-        dries_in = _dries_in(folder, now)
-        begins = now + timedelta(seconds=75)  # by then everything is logged and forecast, on a busy machine too
-        moments = [begins + k * timedelta(seconds=DUE_WITHIN_S) / DUE for k in range(DUE)]
-        moments += [begins + timedelta(hours=1) + k * timedelta(minutes=1) for k in range(PIECES - DUE)]
-        for k, at in enumerate(moments):
-            order = PourOrder(f"Piece {k}", "Shed", at - dries_in, 1.2e-3, GAUGE, recipe="house mix")
-            service.desk.log_pour(order, now)
-        service.desk.refresh(now)
-        service.start(40)
-        wait_for(lambda: "looked: 0 forecasts" in service.log(), 20, "the first look")
-        assert datetime.now(UTC) < begins, "this machine was too slow to be ready in time"
-        wait_for(lambda: sum(_is_due(r) for _, r in list(receiver.came)) >= DUE, 90, "every notice")
-        waits = sorted(_waited_s(at, request) for at, request in list(receiver.came) if _is_due(request))
-    p99 = statistics.quantiles(waits, n=100, method="inclusive")[98]
-    yield line("daemon_due_to_told_p99", p99, "s", p50=statistics.median(waits), pieces=PIECES, notices=len(waits))
-
-
-def _dries_in(folder: Path, now: datetime) -> timedelta:
-    """From the pour to touch-dry at even odds, of a piece like all of them."""
-    with Store.open(folder / "probe.sqlite") as store:
-        desk = Desk(store, Settings.model_validate_json('{"zone": "UTC", "forecast": {"members": 16}}'))
-        desk.log_reading(_reading("Shed", now - timedelta(days=30)))
-        desk.log_reading(_reading("Shed", now))
-        desk.log_pour(PourOrder("Probe", "Shed", now - timedelta(hours=10), 1.2e-3, GAUGE, recipe="house mix"), now)
-        desk.refresh(now)
-        with store.read() as tx:
-            (forecast,) = tx.forecasts().values()
-    (at,) = (m.worth_checking_at for m in forecast.milestones if m.kind is MilestoneKind.TOUCH_DRY)
-    assert at is not None
-    return at - (now - timedelta(hours=10))
 
 
 def _is_due(request: Request) -> bool:
