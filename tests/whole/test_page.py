@@ -95,13 +95,13 @@ def test_a_finger_test_moves_the_date_and_its_undo_moves_it_back(browser: Browse
     wait_for(
         lambda: "Logged: still tacky. Its dates follow from that in a moment." in browser.text(), what="the finding"
     )
-    assert browser.ask(dates) != before
+    wait_for(lambda: browser.ask(dates) != before, 30, "the new dates, by themselves")
     assert "Why these dates" in browser.text()
     browser.keep("found")
     browser.press(".done button")
     wait_for(lambda: "Taken back." in browser.text(), what="the undo")
+    wait_for(lambda: browser.ask(dates) == before, 30, "the old dates, by themselves")
     assert "finger test" not in browser.text()
-    assert browser.ask(dates) == before
 
 
 class Thumb:
