@@ -49,7 +49,7 @@ class Post:
     @property
     def busiest_hour(self) -> int:
         times = [at for at, _ in self.sent]
-        return max((sum(at <= other < at + timedelta(hours=1) for other in times) for at in times), default=0)
+        return max((sum(at <= other <= at + timedelta(hours=1) for other in times) for at in times), default=0)
 
     def told_at(self) -> dict[str, datetime]:
         """By key, when the notice was first told, by itself or within another."""

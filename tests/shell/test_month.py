@@ -17,9 +17,9 @@ from curewatch.studio import milestones as milestoning
 from tests.shell.month import DAYS, SERIES, Month, replay
 from tests.whole.rooms import absent
 
-STEP = timedelta(minutes=45)
-"""How often the daemon looks here: an hour holds two looks. In life it looks each minute, which changes when something
-is told, not how often: alarms are judged along the record."""
+STEP = timedelta(hours=1)
+"""How often the daemon looks here; an hour from one look on holds the next too. In life it looks each minute, which
+changes when something is told, not how often: alarms are judged along the record."""
 A_DAY, AN_HOUR = 1.0, 3
 """What one person may be sent: a day on average, and in any hour."""
 
