@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from datetime import datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from pydantic import Field
@@ -14,6 +15,7 @@ from curewatch.desk.believed import Seen
 from curewatch.desk.looking_back import Looked
 from curewatch.records import AlarmKind, Damage, Support, ThicknessSource
 from curewatch.studio import damage as damages
+from curewatch.studio.drying import Drying
 from curewatch.studio.past_air import PastAir, Spread
 from curewatch.studio.trace import Trace
 from curewatch.studio.trouble import Finding, Verdict
@@ -111,8 +113,9 @@ class HarmOut(Given):
         )
 
 
-class PieceReportOut(PieceOut):
-    id: int
+class PouredOut(Given):
+    """What was poured, and onto what."""
+
     wet_thickness_mm: float
     thickness_source: ThicknessSource
     width_cm: float | None
@@ -123,6 +126,27 @@ class PieceReportOut(PieceOut):
     glycol: float
     silicone: bool
     back: Support
+
+
+def poured(drying: Drying) -> dict[str, Any]:
+    """The fields of `PouredOut`."""
+    pour, recipe = drying.pour, drying.recipe
+    return {
+        "wet_thickness_mm": tidy(pour.wet_thickness_m * 1e3),
+        "thickness_source": pour.thickness_source,
+        "width_cm": None if pour.width_m is None else tidy(pour.width_m * 100),
+        "height_cm": None if pour.height_m is None else tidy(pour.height_m * 100),
+        "round": pour.round,
+        "recipe": pour.recipe,
+        "solids": recipe.solids,
+        "glycol": recipe.glycol,
+        "silicone": pour.silicone,
+        "back": pour.support,
+    }
+
+
+class PieceReportOut(PouredOut, PieceOut):
+    id: int
     air_m_s: float
     film_temp_c: float | None
     volatile_fraction: float | None
@@ -133,20 +157,11 @@ class PieceReportOut(PieceOut):
 
     @classmethod
     def of_report(cls, report: PieceReport, tz: ZoneInfo) -> PieceReportOut:
-        pour, forecast, recipe = report.drying.pour, report.forecast, report.drying.recipe
+        forecast = report.forecast
         return cls(
             **dict(PieceOut.of(report.line, tz)),
+            **poured(report.drying),
             id=report.drying.piece.id,
-            wet_thickness_mm=tidy(pour.wet_thickness_m * 1e3),
-            thickness_source=pour.thickness_source,
-            width_cm=None if pour.width_m is None else tidy(pour.width_m * 100),
-            height_cm=None if pour.height_m is None else tidy(pour.height_m * 100),
-            round=pour.round,
-            recipe=pour.recipe,
-            solids=recipe.solids,
-            glycol=recipe.glycol,
-            silicone=pour.silicone,
-            back=pour.support,
             air_m_s=report.drying.air_speed,
             film_temp_c=forecast.film_temp_c if forecast else None,
             volatile_fraction=forecast.volatile_fraction if forecast else None,
@@ -176,24 +191,14 @@ class TiltOut(Given):
     tilt_deg: float
 
 
-class RecordOut(Given):
+class RecordOut(PouredOut):
     """A piece's cure record. `estimated` and `film` are a model's; `observed` is what people found."""
 
     name: str
     written_at: datetime
     poured_at: datetime
     gone_at: datetime | None
-    wet_thickness_mm: float
-    thickness_source: ThicknessSource
-    width_cm: float | None
-    height_cm: float | None
-    round: bool
-    recipe: str
-    solids: float
-    glycol: float
     recipe_stated: bool
-    silicone: bool
-    back: Support
     stays: list[StayOut]
     tilts: list[TiltOut]
     estimated: dict[str, MilestoneOut]
@@ -209,23 +214,14 @@ class RecordOut(Given):
     @classmethod
     def of(cls, looked: Looked, seen: Sequence[Seen], tz: ZoneInfo) -> RecordOut:
         drying, forecast = looked.history.drying, looked.history.forecast
-        pour, recipe, name = drying.pour, drying.recipe, drying.piece.name
+        name = drying.piece.name
         return cls(
+            **poured(drying),
             name=name,
             written_at=looked.now.astimezone(tz),
-            poured_at=pour.at.astimezone(tz),
+            poured_at=drying.pour.at.astimezone(tz),
             gone_at=local(drying.piece.gone_at, tz),
-            wet_thickness_mm=tidy(pour.wet_thickness_m * 1e3),
-            thickness_source=pour.thickness_source,
-            width_cm=None if pour.width_m is None else tidy(pour.width_m * 100),
-            height_cm=None if pour.height_m is None else tidy(pour.height_m * 100),
-            round=pour.round,
-            recipe=recipe.name,
-            solids=recipe.solids,
-            glycol=recipe.glycol,
-            recipe_stated=recipe.stated,
-            silicone=pour.silicone,
-            back=pour.support,
+            recipe_stated=drying.recipe.stated,
             stays=[StayOut(room=s.room, place=s.place, since=s.since.astimezone(tz)) for s in drying.stays],
             tilts=tilts_of(looked, tz),
             estimated=milestones_of(forecast, tz),

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -15,18 +14,7 @@ import requests
 
 from curewatch.web import guard
 from curewatch.web.passwords import hash_of
-from tests.shell.web_parts import NOW, PASSWORD, Studio, copied, prepare, served
-
-
-@pytest.fixture(scope="module")
-def prepared(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return prepare(tmp_path_factory.mktemp("prepared"), hours=40)
-
-
-@pytest.fixture
-def studio(prepared: Path, tmp_path: Path) -> Iterator[Studio]:
-    with copied(prepared, tmp_path) as studio:
-        yield studio
+from tests.shell.web_parts import NOW, PASSWORD, Studio, served
 
 
 def send(studio: Studio, path: str, values: object = None, **options: Any) -> requests.Response:

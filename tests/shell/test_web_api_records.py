@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from datetime import datetime, timedelta
-from pathlib import Path
-from typing import Any
 
 import pytest
 import requests
@@ -17,24 +14,7 @@ from curewatch.observations import Finger
 from curewatch.records import AlarmKind, Damage
 from curewatch.studio.levelling import Mix, drifting
 from curewatch.studio.trouble import Trouble
-from tests.shell.web_parts import NOW, Studio, copied, prepare
-
-
-@pytest.fixture(scope="module")
-def prepared(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return prepare(tmp_path_factory.mktemp("prepared"), hours=40)
-
-
-@pytest.fixture
-def studio(prepared: Path, tmp_path: Path) -> Iterator[Studio]:
-    with copied(prepared, tmp_path) as studio:
-        yield studio
-
-
-def get(studio: Studio, path: str) -> Any:
-    answer = studio.get(f"/api/v1{path}")
-    assert answer.status_code == 200, answer.text
-    return answer.json()
+from tests.shell.web_parts import NOW, Studio, get
 
 
 def refused(studio: Studio, path: str, status: int = 422) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -15,27 +14,10 @@ from curewatch.cli import main
 from curewatch.desk import mixing, observing
 from curewatch.records import DeliveryState, Notice
 from curewatch.settings import ForecastSettings, load_settings
-from tests.shell.web_parts import NOW, Studio, copied, prepare
+from tests.shell.web_parts import NOW, Studio, get
 
 PARTS = [{"material": "fluid paint", "parts": 1}, {"material": "pouring medium", "parts": 2},
          {"material": "water", "parts": 0.1}]  # fmt: skip
-
-
-@pytest.fixture(scope="module")
-def prepared(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return prepare(tmp_path_factory.mktemp("prepared"), hours=40)
-
-
-@pytest.fixture
-def studio(prepared: Path, tmp_path: Path) -> Iterator[Studio]:
-    with copied(prepared, tmp_path) as studio:
-        yield studio
-
-
-def get(studio: Studio, path: str) -> Any:
-    answer = studio.get(f"/api/v1{path}")
-    assert answer.status_code == 200, answer.text
-    return answer.json()
 
 
 def send(studio: Studio, path: str, values: object, method: str = "POST") -> requests.Response:

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
-from pathlib import Path
 
 import pytest
 
@@ -19,18 +17,7 @@ from curewatch.studio.aftercare import Odds
 from curewatch.web.care_view import care_view
 from curewatch.web.fields import plainly
 from curewatch.web.words import Words
-from tests.shell.web_parts import NOW, Studio, copied, prepare, words_of
-
-
-@pytest.fixture(scope="module")
-def prepared(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return prepare(tmp_path_factory.mktemp("prepared"), hours=40)
-
-
-@pytest.fixture
-def studio(prepared: Path, tmp_path: Path) -> Iterator[Studio]:
-    with copied(prepared, tmp_path) as studio:
-        yield studio
+from tests.shell.web_parts import NOW, Studio, words_of
 
 
 def found(studio: Studio, **fields: str) -> str:

@@ -125,6 +125,13 @@ def copied(prepared: Path, folder: Path, **settings: Any) -> Iterator[Studio]:
         yield studio
 
 
+def get(studio: Studio, path: str) -> Any:
+    """What the API answers."""
+    answer = studio.get(f"/api/v1{path}")
+    assert answer.status_code == 200, answer.text
+    return answer.json()
+
+
 def token_on(page: str) -> str:
     found = re.search(r'name="token" value="([^"]+)"', page)
     assert found, page

@@ -1,0 +1,23 @@
+"""What several tests of the page begin from."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.shell.web_parts import Studio, copied, prepare
+
+
+@pytest.fixture(scope="module")
+def prepared(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with the store of `prepare`; to be copied."""
+    return prepare(tmp_path_factory.mktemp("prepared"), hours=40)
+
+
+@pytest.fixture
+def studio(prepared: Path, tmp_path: Path) -> Iterator[Studio]:
+    """That studio, served. Tests with another one define their own."""
+    with copied(prepared, tmp_path) as studio:
+        yield studio
