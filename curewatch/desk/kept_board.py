@@ -33,6 +33,9 @@ class Marks(NamedTuple):
     """Changes by readings."""
     decided: str
 
+    def __str__(self) -> str:
+        return "/".join(str(mark) for mark in self)
+
 
 @dataclass(frozen=True)
 class Kept:
@@ -61,7 +64,7 @@ class KeptBoard:
 
     def mark(self) -> str:
         """Changes whenever the board may have."""
-        return "/".join(str(mark) for mark in self._marks())
+        return str(self._marks())
 
     def _marks(self) -> Marks:
         with self._desk.store.read() as tx:

@@ -24,12 +24,13 @@ KINDS = ("alarm", "alarm_over", "reminder")
 def alarms(request: Request, site: Here) -> HTMLResponse:
     """Active ones first."""
     now = site.clock.now()
-    found = alarm_care.alarms_now(site.desk, now)
     kept = site.boards.look(now)
+    found = alarm_care.alarms_now(site.desk, now)
     with site.desk.store.read() as tx:
         told = [one for one in tx.notices(limit=200) if one.kind in KINDS]
     waiting = [alarm for alarm in kept.scene.alarms if not is_active(alarm) and alarm.state != "normal"]
-    return page(request, "alarms.html", now, found=found, waiting=waiting, told=told[:TOLD_MOST], rooms=kept.rooms)
+    told = told[:TOLD_MOST]
+    return page(request, "alarms.html", now, mark=kept.mark, found=found, waiting=waiting, told=told, rooms=kept.rooms)
 
 
 @router.post("/alarms")

@@ -39,4 +39,5 @@ def board(
         query = urlencode({key: value for key, value in now_asked.items() if value})
         return f"/?{query}" if query else "/"
 
-    return page(request, "board.html", now, view=seen, link=link, done=just_done(done, of or [], kept, site.desk))
+    told = just_done(done, of or [], kept, site.desk)
+    return page(request, "board.html", now, mark=kept.mark, view=seen, link=link, done=told)

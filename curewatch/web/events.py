@@ -21,14 +21,15 @@ HEED_END_EVERY_S = 0.5
 
 
 @router.get("/events")
-async def events(request: Request, site: Here) -> StreamingResponse:
+async def events(request: Request, site: Here, since: str | None = None) -> StreamingResponse:
+    """`since`: the mark of the page that listens: what came while it was on its way is told at once."""
     headers = {"x-accel-buffering": "no"}
-    return StreamingResponse(_changes(request, site), media_type="text/event-stream", headers=headers)
+    return StreamingResponse(_changes(request, site, since), media_type="text/event-stream", headers=headers)
 
 
-async def _changes(request: Request, site: Site) -> AsyncIterator[str]:
+async def _changes(request: Request, site: Site, since: str | None) -> AsyncIterator[str]:
     yield "retry: 5000\n\n"
-    known, looks = await _mark(site), 0
+    known, looks = await _mark(site) if since is None else since, 0
     while await _until_next_look(site) and not await request.is_disconnected():
         looks += 1
         mark = await _mark(site)

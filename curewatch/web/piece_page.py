@@ -48,9 +48,9 @@ def show(
     of: list[str] | None = None,
 ) -> HTMLResponse:
     """The page; `wrong` says why what was typed (`values`) cannot be. FactError where no such piece is here."""
-    said = just_done(done, of or [], site.boards.look(now), site.desk)
-    typed = dict(values or {})
-    return page(request, "piece.html", now, status, wrong=wrong, values=typed, done=said, **_values(site, name, now))
+    kept = site.boards.look(now)  # before all else that the page tells: of what is newer than its mark it hears
+    told = {"wrong": wrong, "values": dict(values or {}), "done": just_done(done, of or [], kept, site.desk)}
+    return page(request, "piece.html", now, status, mark=kept.mark, **told, **_values(site, name, now))
 
 
 def _values(site: Site, name: str, now: datetime) -> dict[str, Any]:

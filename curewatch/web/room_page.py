@@ -53,6 +53,7 @@ def room(request: Request, site: Here, name: str, span: str = "day") -> HTMLResp
         request,
         "room.html",
         now,
+        mark=kept.mark,
         room=line,
         span=span,
         spans=list(SPANS),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import re
 import socket
 import threading
 import time
@@ -45,6 +46,22 @@ def test_an_open_page_hears_of_what_is_logged_and_does_not_hold_up_the_end(
     lines.close()
     assert "cut off" not in heard, "it ends by itself before the server would cut it"
     assert [record for record in caplog.records if record.levelno >= logging.WARNING] == []
+
+
+@pytest.mark.parametrize(("changes", "first"), [(True, b"event: changed"), (False, b": still here")])
+def test_a_page_hears_of_what_was_logged_between_its_making_and_its_listening(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, changes: bool, first: bytes
+) -> None:
+    monkeypatch.setattr(events, "LOOK_EVERY_S", events.HEED_END_EVERY_S)
+    monkeypatch.setattr(events, "SAY_SOMETHING_EVERY", 2)
+    with served(tmp_path) as studio:
+        studio.read()
+        (mark,) = re.findall(r'data-live="([^"]+)"', studio.page("/"))
+        if changes:
+            studio.pour()
+        with requests.get(f"{studio.url}/events", params={"since": mark}, stream=True, timeout=20) as lines:
+            heard = (line for line in lines.iter_lines() if line and not line.startswith(b"retry"))
+            assert next(heard) == first
 
 
 def test_a_page_opened_while_the_store_does_not_answer_hears_once_it_does(
