@@ -12,7 +12,7 @@ from curewatch.cli.studio import Values, iso
 from curewatch.records import Alarm
 from curewatch.studio import quality_words, wording
 from curewatch.studio.board import Board, PieceLine, RoomLine
-from curewatch.studio.readings_quality import Finding
+from curewatch.studio.findings import Finding
 
 _DATE = 14
 _NAME_MOST = 20

@@ -13,8 +13,8 @@ from curewatch.desk.desk import Desk
 from curewatch.desk.room_air import RoomAir
 from curewatch.studio import batteries as cells
 from curewatch.studio.climate import Climate
+from curewatch.studio.findings import QUANTITIES, Finding, Flaw
 from curewatch.studio.outlook import HISTORY, Outlook, outlook
-from curewatch.studio.readings_quality import QUANTITIES, Finding, Flaw
 
 STALE_H = 3
 """With so many hours unread at its end, a room's past says nothing of what is to come."""

@@ -14,7 +14,8 @@ from datetime import UTC, datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from curewatch.studio.readings_quality import Finding, Readings, examined
+from curewatch.studio.findings import Finding, Readings
+from curewatch.studio.readings_quality import examined
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]

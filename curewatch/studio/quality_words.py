@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import UTC, datetime
 
-from curewatch.studio.readings_quality import Finding, Flaw
+from curewatch.studio.findings import Finding, Flaw
 
 Local = Callable[[datetime], datetime]
 _UNITS = {"temp_c": " °C", "rh_pct": " %RH"}

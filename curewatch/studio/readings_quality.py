@@ -17,10 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from curewatch.studio import sensor_drift, sensor_faults
-from curewatch.studio.findings import QUANTITIES, TYPED, Array, Finding, Flaw, Readings
+from curewatch.studio.findings import QUANTITIES, TYPED, Finding, Flaw, Readings
 from curewatch.studio.merging import MERGE_S, merged
-
-__all__ = ["QUANTITIES", "TYPED", "Array", "Finding", "Flaw", "Readings", "examined"]
 
 SPIKE = (3.0, 12.0)
 """A single reading this far from both its neighbours, to one side, is a spike [°C, %]..."""

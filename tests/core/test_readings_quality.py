@@ -10,8 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from curewatch.studio.climate import climate_from, climate_of
+from curewatch.studio.findings import Finding, Flaw, Readings
 from curewatch.studio.merging import middle_of
-from curewatch.studio.readings_quality import Finding, Flaw, Readings, examined
+from curewatch.studio.readings_quality import examined
 
 MIN, HOUR, DAY = 60.0, 3600.0, 86400.0
 Row = tuple[int, int, float | None, float | None]
