@@ -13,7 +13,7 @@ from curewatch.cli.output import Page, say, say_json
 
 if TYPE_CHECKING:
     from curewatch.cli.thickness import Thickness
-    from curewatch.workshop import Paint
+    from curewatch.records.workshop import Paint
 
 MOST_ALIKE = 100
 """Pieces of one series."""
@@ -127,7 +127,7 @@ def reading(
 def paint_of(mass: str | None, thickness: Thickness, pieces: int) -> Paint | None:
     """What each of so many pieces took: its share of a mass weighed for all of them, or the volume poured on it."""
     from curewatch.intake.quantities import parse_mass
-    from curewatch.workshop import Paint
+    from curewatch.records.workshop import Paint
 
     if mass is None:
         return thickness.paint

@@ -14,10 +14,10 @@ from curewatch.intake.numbers import Quantity, read_amount, times
 from curewatch.intake.quantities import LENGTHS_M, parse_length
 from curewatch.intake.supports import parse_shape
 from curewatch.intake.typed import BadInput, parse_fraction, parse_thickness
+from curewatch.records.workshop import Part, RecipeMix
 from curewatch.studio import mixing
 from curewatch.studio.mixing import Mix, Portion, Shape
 from curewatch.studio.run_off import in_words
-from curewatch.workshop import Part, RecipeMix
 
 MOST_PIECES = 500
 EDGE = Quantity(

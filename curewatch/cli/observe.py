@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from curewatch.desk import Desk
     from curewatch.desk.observing import Observed
-    from curewatch.observations import ObservationKind
+    from curewatch.records.observations import ObservationKind
 
 _SAYS = ("tacky", "touch-dry", "dry-through")
 Undo = Annotated[
@@ -39,7 +39,7 @@ def feel(ctx: typer.Context, name: Name, says: Says = None, at: At = None, undo:
     from curewatch.cli.studio import desk_of, moment
     from curewatch.desk import observing
     from curewatch.intake.typed import BadInput
-    from curewatch.observations import Finger, ObservationKind
+    from curewatch.records.observations import Finger, ObservationKind
 
     if (says is None) is not undo:
         raise BadInput("FINGER", says or "nothing", f"one of {', '.join(_SAYS)}, or --undo alone")
@@ -71,7 +71,7 @@ def weigh(
     from curewatch.desk import observing
     from curewatch.intake.typed import BadInput
     from curewatch.intake.weighed import parse_weighing
-    from curewatch.observations import ObservationKind
+    from curewatch.records.observations import ObservationKind
 
     if (grams is None) is not undo:
         raise BadInput("MASS", grams or "nothing", "a mass such as 512g, or --undo alone")
@@ -99,7 +99,7 @@ def surface(
     from curewatch.cli.studio import desk_of, moment
     from curewatch.desk import observing
     from curewatch.intake.typed import BadInput, parse_surface
-    from curewatch.observations import ObservationKind
+    from curewatch.records.observations import ObservationKind
 
     if (temperature is None) is not undo:
         raise BadInput("TEMP", temperature or "nothing", "a temperature such as 17.5C, or --undo alone")

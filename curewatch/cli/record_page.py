@@ -14,7 +14,7 @@ from curewatch.cli.piece_page import milestone_values
 from curewatch.cli.steps_page import done_values
 from curewatch.cli.studio import Values, iso
 from curewatch.desk.looking_back import Looked
-from curewatch.observations import Observation
+from curewatch.records.observations import Observation
 from curewatch.studio import wording
 from curewatch.studio.levelling import in_words
 from curewatch.studio.past_air import PastAir, Spread

@@ -9,10 +9,10 @@ from zoneinfo import ZoneInfo
 from curewatch.cli.output import Page
 from curewatch.cli.studio import Values, iso
 from curewatch.desk.aftercare import Steps
+from curewatch.records.workshop import StepDone
 from curewatch.studio import wording
 from curewatch.studio.aftercare import Line
 from curewatch.studio.varnish_air import Window, but
-from curewatch.workshop import StepDone
 
 NOW = ("safe", "worth checking")
 SIGNS = {"done": "[x]", "safe": "[ ]", "worth checking": "[?]", "not yet": " . ", "over": " - ", "waits": " . "}

@@ -12,8 +12,8 @@ from curewatch.intake.supports import parse_shape
 from curewatch.intake.typed import BadInput
 from curewatch.physics.thickness import wet_thickness
 from curewatch.records import WET_THICKNESS_RANGE_M, ThicknessSource
+from curewatch.records.workshop import Paint
 from curewatch.studio.mixing import Shape
-from curewatch.workshop import Paint
 
 ONE_WAY = "one way to a thickness: --wet-thickness, or --poured with --ran-off and --size, or --layer"
 RAN_OFF = replace(VOLUME, low=Decimal(0), span="between 0 ml and 50 l", bare_unit=None)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 
 from curewatch.desk import Desk
 from curewatch.records import Reading
-from curewatch.records.held import HeldMessage
+from curewatch.records.part_records_held import HeldMessage
 from curewatch.store import FactRefused
 
 

@@ -18,8 +18,8 @@ from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 from curewatch.desk.desk import Desk
 from curewatch.desk.taking_out import KINDS, SCHEMA, harmless
 from curewatch.records import Notice, Reading, Record
+from curewatch.records.workshop import Part, RecipeMix
 from curewatch.store import Transaction
-from curewatch.workshop import Part, RecipeMix
 
 Row = Iterable[Any]
 SCALARS = (bool, int, float, datetime, str)

@@ -8,7 +8,7 @@ from datetime import datetime
 from curewatch.desk.desk import Desk
 from curewatch.desk.lessons import learned_so_far
 from curewatch.desk.observing import what_was_learned
-from curewatch.observations import Observation, Subject
+from curewatch.records.observations import Observation, Subject
 from curewatch.studio.forecast import Drying
 from curewatch.studio.learning import place_of
 from curewatch.studio.lessons_in_words import Belief, said_of

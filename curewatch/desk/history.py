@@ -10,10 +10,10 @@ from curewatch.desk.naming import nearest
 from curewatch.desk.orders import FactError
 from curewatch.desk.room_air import RoomAir
 from curewatch.records import Damage, Forecast, Piece, Recipe
+from curewatch.records.workshop import StepDone
 from curewatch.store import Transaction
 from curewatch.studio.climate import Climate
 from curewatch.studio.forecast import Drying
-from curewatch.workshop import StepDone
 
 
 @dataclass(frozen=True)

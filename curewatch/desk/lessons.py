@@ -12,8 +12,8 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from curewatch.desk.room_air import TAKEN_BACK, RoomAir
-from curewatch.observations import Observation
 from curewatch.records import Recipe, Stay
+from curewatch.records.observations import Observation
 from curewatch.store import Store, Transaction
 from curewatch.studio.belief import Clue, Sense
 from curewatch.studio.forecast import Drying

@@ -8,7 +8,7 @@ from curewatch.desk.desk import Desk, mark_changed
 from curewatch.desk.looking_back import Looked, look_back
 from curewatch.desk.naming import nearest
 from curewatch.desk.orders import FactError
-from curewatch.workshop import Tilt
+from curewatch.records.workshop import Tilt
 
 
 def measured(desk: Desk, name: str, tilt_rad: float, at: datetime, now: datetime) -> Looked:

@@ -12,14 +12,14 @@ from curewatch.desk.desk import Desk
 from curewatch.desk.history import History, history
 from curewatch.desk.scene import limits_of
 from curewatch.desk.shelf import Shelf, as_mixed
-from curewatch.observations import Observation
 from curewatch.records import MilestoneKind
+from curewatch.records.observations import Observation
+from curewatch.records.workshop import StepDone, Tilt
 from curewatch.studio.aftercare import Step, milestone
 from curewatch.studio.mechanisms import findings
 from curewatch.studio.past_air import SILENT_S, PastAir, past_air
 from curewatch.studio.trace import Trace, trace
 from curewatch.studio.trouble import Case, CoatAir, Finding, Trouble
-from curewatch.workshop import StepDone, Tilt
 
 FREEZING_C = 0.0
 

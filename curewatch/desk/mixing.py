@@ -5,11 +5,11 @@ from __future__ import annotations
 from curewatch.desk.desk import Desk, mark_changed
 from curewatch.desk.naming import nearest
 from curewatch.desk.orders import FactError
-from curewatch.observations import ObservationKind
 from curewatch.records import Recipe
+from curewatch.records.observations import ObservationKind
+from curewatch.records.workshop import RecipeMix
 from curewatch.store import Transaction
 from curewatch.studio.run_off import RunOff, Told, expected, share_of
-from curewatch.workshop import RecipeMix
 
 
 def put_mix(desk: Desk, recipe: Recipe, mix: RecipeMix) -> None:

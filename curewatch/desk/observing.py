@@ -9,8 +9,8 @@ from curewatch.desk.desk import Desk, mark_changed
 from curewatch.desk.lessons import draw_lessons, learned_so_far
 from curewatch.desk.naming import nearest
 from curewatch.desk.orders import FactError, Logged
-from curewatch.observations import Finger, Forgetting, Observation, ObservationKind, Subject
 from curewatch.records import Piece
+from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
 from curewatch.store import Transaction
 from curewatch.studio.lessons_in_words import Belief, beliefs, said_of
 

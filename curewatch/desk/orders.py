@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from curewatch.records import Piece, Support, ThicknessSource
-from curewatch.workshop import Paint
+from curewatch.records.workshop import Paint
 
 
 class FactError(ValueError):

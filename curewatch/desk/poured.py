@@ -5,8 +5,8 @@ from __future__ import annotations
 from curewatch.desk.naming import DEFAULT_RECIPE
 from curewatch.desk.orders import PourOrder
 from curewatch.records import Pour
+from curewatch.records.workshop import Tilt
 from curewatch.store import Transaction
-from curewatch.workshop import Tilt
 
 
 def write_pour(tx: Transaction, order: PourOrder, piece_id: int, air_speed_m_s: float) -> None:

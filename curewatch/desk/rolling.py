@@ -21,7 +21,7 @@ from curewatch.desk.ahead_air import AheadAir
 from curewatch.desk.scene import Scene
 from curewatch.desk.workers import spread
 from curewatch.records import Forecast
-from curewatch.records.kept import KeptMarch
+from curewatch.records.part_records_kept import KeptMarch
 from curewatch.settings import Settings
 from curewatch.store import Store, Transaction
 from curewatch.studio import forecast as forecasting

@@ -9,8 +9,8 @@ from curewatch.desk.desk import Desk, mark_changed
 from curewatch.desk.history import history
 from curewatch.desk.naming import nearest
 from curewatch.desk.orders import FactError
-from curewatch.observations import Observation
-from curewatch.workshop import StepDone
+from curewatch.records.observations import Observation
+from curewatch.records.workshop import StepDone
 
 
 def take_back_observation(desk: Desk, name: str, observation_id: int) -> Observation:

@@ -9,10 +9,10 @@ from typing import Any
 from curewatch.desk.desk import Desk
 from curewatch.desk.naming import nearest
 from curewatch.desk.orders import FactError
-from curewatch.observations import Forgetting, Observation
 from curewatch.records import Alarm, AlarmEvent, Damage, Notice, Piece, Pour, Reading, Recipe, Record, Room, Stay
+from curewatch.records.observations import Forgetting, Observation
+from curewatch.records.workshop import Paint, RecipeMix, StepDone, Tilt
 from curewatch.store import Transaction
-from curewatch.workshop import Paint, RecipeMix, StepDone, Tilt
 
 SCHEMA = 1
 """Of what `everything` gives. Raised when what it gave before could no longer be read."""

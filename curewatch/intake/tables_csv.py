@@ -17,7 +17,7 @@ from curewatch.intake.places import Misplaced, Place, object_of
 from curewatch.intake.table_cells import ALLOWED, value_in
 from curewatch.intake.zipped import Zipped
 from curewatch.records import Reading, Record
-from curewatch.workshop import Part
+from curewatch.records.workshop import Part
 
 MOST_IN_A_LINE = 2**22
 """No line of ours comes near this [characters]."""

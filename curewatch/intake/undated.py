@@ -21,7 +21,7 @@ from curewatch.intake.heard import Heard
 from curewatch.intake.mqtt_status import StatusBoard
 from curewatch.intake.payload import MAX_PAYLOAD_BYTES
 from curewatch.records import Reading
-from curewatch.records.held import HeldMessage
+from curewatch.records.part_records_held import HeldMessage
 
 log = logging.getLogger(__name__)
 

@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable
 
 from sqlalchemy import delete, func, insert, select
 
-from curewatch.records.held import HeldMessage
+from curewatch.records.part_records_held import HeldMessage
 from curewatch.store.held_tables import held_messages
 from curewatch.store.rows import Rows
 

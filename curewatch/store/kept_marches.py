@@ -7,7 +7,7 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, bindparam, delete, insert, literal, select, update
 
-from curewatch.records.kept import KeptMarch
+from curewatch.records.part_records_kept import KeptMarch
 from curewatch.store import tables
 from curewatch.store.kept_tables import kept_marches
 from curewatch.store.rows import Rows

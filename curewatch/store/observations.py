@@ -7,7 +7,7 @@ from typing import Any
 
 from sqlalchemy import delete, insert, select
 
-from curewatch.observations import Forgetting, Observation
+from curewatch.records.observations import Forgetting, Observation
 from curewatch.store import observed_tables
 from curewatch.store.rows import Rows
 

@@ -14,7 +14,7 @@ from sqlalchemy import (
     Table,
 )
 
-from curewatch.observations import Finger, ObservationKind, Subject
+from curewatch.records.observations import Finger, ObservationKind, Subject
 from curewatch.store.columns import NAME, Instant, one_of
 from curewatch.store.tables import metadata
 

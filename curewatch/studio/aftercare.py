@@ -13,9 +13,9 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 
 from curewatch.records import Forecast, MilestoneKind, Pour
+from curewatch.records.workshop import StepDone
 from curewatch.studio.varnish_air import AirLimits
 from curewatch.studio.wording import VARNISH_CAUTION
-from curewatch.workshop import StepDone
 
 LEVEL_FOR, DRIPS_AFTER = timedelta(minutes=45), timedelta(minutes=15)
 """The design does most of its moving in the first three quarters of an hour; drips have gathered by then [cal]."""

@@ -14,13 +14,13 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from curewatch.observations import Finger, Observation, ObservationKind
 from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
 from curewatch.physics.film import RHO_DRY, RHO_WATER
 from curewatch.physics.milestones import MILESTONES
 from curewatch.physics.series import AirSeries
 from curewatch.records import Piece, Pour, Recipe, Stay, ThicknessSource
+from curewatch.records.observations import Finger, Observation, ObservationKind
 from curewatch.studio import learning
 from curewatch.studio.climate import Array
 from curewatch.studio.evidence import FINGER_NOISE, NOT_PRESSED, SUPPORT_G_M2

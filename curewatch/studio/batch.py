@@ -17,7 +17,7 @@ from curewatch.physics.air import ZERO_C
 from curewatch.physics.milestones import MILESTONES
 from curewatch.physics.series import AirSeries
 from curewatch.records import Forecast, Milestone, MilestoneKind
-from curewatch.records.kept import KeptMarch
+from curewatch.records.part_records_kept import KeptMarch
 from curewatch.studio import marching
 from curewatch.studio.keeping import Begun, put_away, seen_so_far, taken_up
 

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from curewatch.observations import Finger, Observation, ObservationKind
 from curewatch.physics.air import ZERO_C, Array
 from curewatch.physics.film import RHO_DRY, RHO_WATER
 from curewatch.physics.milestones import MILESTONES
 from curewatch.records import Pour, Support
+from curewatch.records.observations import Finger, Observation, ObservationKind
 from curewatch.studio.belief import SLIP, Clue, Sense, likelihood
 from curewatch.studio.members import Marched
 

@@ -17,7 +17,7 @@ from functools import partial
 from typing import Any
 
 from curewatch.records import Forecast
-from curewatch.records.kept import KeptMarch
+from curewatch.records.part_records_kept import KeptMarch
 from curewatch.studio import batch, marching
 from curewatch.studio.batch import MODEL_VERSION, Made, Task, reason_in_words
 from curewatch.studio.climate import Climate

@@ -22,7 +22,7 @@ import numpy as np
 from curewatch.physics import march
 from curewatch.physics.keeping import pack, unpack
 from curewatch.physics.state import State, join
-from curewatch.records.kept import KeptMarch
+from curewatch.records.part_records_kept import KeptMarch
 from curewatch.studio.climate import Array
 from curewatch.studio.marching import GRID, Leg, Went
 from curewatch.studio.past_doubt import Doubt

@@ -9,10 +9,10 @@ from functools import cached_property
 
 import numpy as np
 
-from curewatch.observations import Observation
 from curewatch.physics import ensemble
 from curewatch.physics.air import Array
 from curewatch.records import Pour
+from curewatch.records.observations import Observation
 from curewatch.studio import evidence
 from curewatch.studio.belief import Gaussian, tempered
 from curewatch.studio.members import Marched

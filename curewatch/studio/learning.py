@@ -15,10 +15,10 @@ from functools import cached_property, lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from curewatch.observations import Forgetting, Observation, Subject
 from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
 from curewatch.physics.series import AirSeries
+from curewatch.records.observations import Forgetting, Observation, Subject
 from curewatch.studio import evidence
 from curewatch.studio.belief import Clue, Gaussian
 from curewatch.studio.climate import Array

@@ -8,12 +8,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from curewatch.observations import Finger, Observation, ObservationKind, Subject
 from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
 from curewatch.physics.milestones import MILESTONES
 from curewatch.physics.series import AirSeries
 from curewatch.records import Recipe
+from curewatch.records.observations import Finger, Observation, ObservationKind, Subject
 from curewatch.studio.belief import Gaussian
 from curewatch.studio.learning import OF_PLACE, OWN, QUANTITIES, Learned, Lesson
 from curewatch.studio.members import march_at

@@ -10,8 +10,8 @@ import numpy as np
 
 from curewatch.physics import flow
 from curewatch.physics.flow import Mix as Mix
+from curewatch.records.workshop import Tilt
 from curewatch.studio.trace import Trace
-from curewatch.workshop import Tilt
 
 DRIFTS, STAYS = 5e-3, 2e-3
 """A drift of the surface that shows, and one that does not [m]. Between them nobody can tell: what a mix's viscosity

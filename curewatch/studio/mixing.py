@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from curewatch.physics.materials import WATER_LIMIT, mix
 from curewatch.physics.materials import Material as Material
 from curewatch.physics.materials import Mix as Mix
-from curewatch.workshop import RecipeMix
+from curewatch.records.workshop import RecipeMix
 
 EDGE_SHARE = 0.5
 """Film left on the sides of a piece, as a share of that on its face [cal]: they are upright and drain."""

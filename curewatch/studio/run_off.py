@@ -12,10 +12,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
-from curewatch.observations import Observation
 from curewatch.records import Pour
+from curewatch.records.observations import Observation
+from curewatch.records.workshop import Paint
 from curewatch.studio.mixing import RUN_OFF
-from curewatch.workshop import Paint
 
 PRIOR, BETWEEN = 0.86, 0.35
 """Standard deviations of the logit: of what is assumed (80 % from a tenth to a half), and from pour to pour [cal]."""

@@ -7,11 +7,11 @@ from datetime import datetime
 from enum import StrEnum
 
 from curewatch.records import ThicknessSource
+from curewatch.records.workshop import StepDone, Tilt
 from curewatch.studio.aftercare import Care, Odds
 from curewatch.studio.forecast import Drying
 from curewatch.studio.past_air import PastAir
 from curewatch.studio.trace import Trace
-from curewatch.workshop import StepDone, Tilt
 
 THICKNESS_FROM = {
     ThicknessSource.GAUGE: "measured with a comb gauge",

@@ -11,8 +11,8 @@ from pydantic import Field
 from curewatch.desk.aftercare import Steps
 from curewatch.desk.believed import Seen
 from curewatch.desk.planning import Plan
-from curewatch.observations import GRAMS_RANGE, SURFACE_C_RANGE, Finger, ObservationKind
 from curewatch.records import MilestoneKind
+from curewatch.records.observations import GRAMS_RANGE, SURFACE_C_RANGE, Finger, ObservationKind
 from curewatch.studio import plan_words
 from curewatch.studio.aftercare import Line
 from curewatch.studio.hourly import HOUR_S

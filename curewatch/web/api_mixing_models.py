@@ -8,10 +8,10 @@ from pydantic import Field, model_validator
 
 from curewatch.desk.shelf import GLYCOL, SOLIDS, Cup
 from curewatch.records import Name, Recipe
+from curewatch.records.workshop import Part, RecipeMix
 from curewatch.settings import MaterialSettings
 from curewatch.studio.mixing import Mix, Portion, notes_on
 from curewatch.web.api_models import Given, Told
-from curewatch.workshop import Part, RecipeMix
 
 Solids = Annotated[float, Field(ge=SOLIDS[0], le=SOLIDS[1])]
 Glycol = Annotated[float, Field(ge=GLYCOL[0], le=GLYCOL[1])]

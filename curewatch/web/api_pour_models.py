@@ -11,9 +11,9 @@ from pydantic import Field, model_validator
 
 from curewatch.desk import FactError, PourOrder
 from curewatch.records import NAME_MOST, WET_THICKNESS_RANGE_M, Name, Support, ThicknessSource
+from curewatch.records.workshop import Paint
 from curewatch.studio.mixing import Shape
 from curewatch.web.api_models import At, Told
-from curewatch.workshop import Paint
 
 ML_MOST = 50_000
 WetMm = Annotated[float, Field(ge=WET_THICKNESS_RANGE_M[0] * 1e3, le=WET_THICKNESS_RANGE_M[1] * 1e3)]

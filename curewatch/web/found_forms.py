@@ -12,7 +12,7 @@ from fastapi.responses import RedirectResponse, Response
 from curewatch.desk import FactError, aftercare, alarm_care, observing
 from curewatch.intake.typed import BadInput, parse_surface
 from curewatch.intake.weighed import parse_weighing
-from curewatch.observations import Finger
+from curewatch.records.observations import Finger
 from curewatch.web import piece_page
 from curewatch.web.fields import plainly, with_unit
 from curewatch.web.pouring import moment_of

@@ -10,7 +10,7 @@ from curewatch.desk import Desk
 from curewatch.desk.believed import seen_of
 from curewatch.desk.kept_board import Kept
 from curewatch.desk.naming import DEFAULT_RECIPE
-from curewatch.observations import Observation
+from curewatch.records.observations import Observation
 from curewatch.studio.drying import Drying
 from curewatch.studio.lessons_in_words import SAYS
 from curewatch.web.words import number

@@ -16,11 +16,11 @@ from curewatch.intake.quantities import WET_FILM, parse_thickness, parse_volume
 from curewatch.intake.supports import parse_shape, parse_support
 from curewatch.intake.typed import BadInput, not_future, parse_air, parse_time
 from curewatch.records import NAME_MOST, WET_THICKNESS_RANGE_M, Support, ThicknessSource
+from curewatch.records.workshop import Paint
 from curewatch.settings.kinds import AIR_SPEEDS_M_S
 from curewatch.studio.forecast import Drying
 from curewatch.studio.mixing import Shape
 from curewatch.web.words import number
-from curewatch.workshop import Paint
 
 MOST_AT_ONCE = 12
 AGAIN = (1, 2, 4)

@@ -12,8 +12,8 @@ from typing import Any
 from curewatch.desk import Desk, PourOrder
 from curewatch.desk.lessons import draw_lessons, learned_so_far
 from curewatch.desk.scene import read_scene
-from curewatch.observations import Finger, Observation, ObservationKind
 from curewatch.records import Reading, ThicknessSource
+from curewatch.records.observations import Finger, Observation, ObservationKind
 from curewatch.settings import Settings
 from curewatch.store import Store
 

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from curewatch.desk.ahead_air import future_of
-from curewatch.observations import Finger, Observation, ObservationKind
 from curewatch.physics.ensemble import SPREADS
 from curewatch.physics.film import LIMIT_BOTTOM, LIMIT_SURFACE, PACKING
 from curewatch.records import Forecast, MilestoneKind
+from curewatch.records.observations import Finger, Observation, ObservationKind
 from curewatch.studio.belief import Gaussian
 from curewatch.studio.climate import climate_of
 from curewatch.studio.drying_curve import MEMBERS, DryingCurve, drying_curve

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from curewatch.physics import flow
+from curewatch.records.workshop import Tilt
 from curewatch.studio.levelling import drifted, in_words
 from curewatch.studio.mechanisms import findings
 from curewatch.studio.trouble import Trouble, Verdict
-from curewatch.workshop import Tilt
 from tests.core.test_looking_back import case, dried, verdict
 from tests.studio_scene import NOON, at
 

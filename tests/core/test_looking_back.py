@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from curewatch.records import Recipe
+from curewatch.records.workshop import StepDone
 from curewatch.studio.aftercare import Care, Odds
 from curewatch.studio.climate import Climate, climate_of
 from curewatch.studio.conditions import Limits
@@ -17,7 +18,6 @@ from curewatch.studio.mechanisms import CHECKS, findings
 from curewatch.studio.past_air import past_air
 from curewatch.studio.trace import Trace, trace
 from curewatch.studio.trouble import Case, CoatAir, Trouble, Verdict
-from curewatch.workshop import StepDone
 from tests.studio_scene import LIMITS, NOON, SHED, at, drying
 
 LIKELY, UNLIKELY, CANT_TELL = Verdict

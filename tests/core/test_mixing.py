@@ -7,9 +7,9 @@ import math
 import pytest
 
 from curewatch.physics.materials import Material
+from curewatch.records.workshop import Part, RecipeMix
 from curewatch.settings import load_materials
 from curewatch.studio.mixing import EDGE_SHARE, NotOnTheShelf, Shape, mixed, need, portions
-from curewatch.workshop import Part, RecipeMix
 
 SHELF = {
     "paint": Material(0.35, 0.04, 0.61, 1150.0, "paint"),

@@ -5,12 +5,12 @@ from __future__ import annotations
 import pytest
 
 from curewatch.records import MilestoneKind
+from curewatch.records.workshop import StepDone
 from curewatch.studio import morning
 from curewatch.studio.aftercare import Care, Line, plan
 from curewatch.studio.board import Board, board
 from curewatch.studio.open_steps import OpenStep, in_words, open_line
 from curewatch.studio.varnish_air import Window
-from curewatch.workshop import StepDone
 from tests.core.test_aftercare import FORECAST, PEELED, did
 from tests.studio_scene import at, dates, drying, local
 

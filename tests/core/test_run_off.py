@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from curewatch.observations import Observation, ObservationKind
 from curewatch.records import Pour
+from curewatch.records.observations import Observation, ObservationKind
+from curewatch.records.workshop import Paint
 from curewatch.studio.mixing import RUN_OFF, Shape, need
 from curewatch.studio.run_off import BETWEEN, PRIOR, Told, expected, in_words, share_of
-from curewatch.workshop import Paint
 from tests.studio_scene import drying
 
 POUR: Pour = drying().pour.model_copy(update={"width_m": 0.3, "height_m": 0.4})

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from curewatch.observations import Finger, Forgetting, Observation, ObservationKind, Subject
 from curewatch.physics import ensemble
 from curewatch.physics.series import AirSeries
 from curewatch.records import Support
+from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
 from curewatch.studio import evidence, knowing, learning
 from curewatch.studio.forecast import Air, Drying
 from curewatch.studio.members import films_at, march_at

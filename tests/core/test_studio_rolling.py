@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from curewatch.observations import Finger, Observation, ObservationKind
 from curewatch.records import Forecast, Recipe
-from curewatch.records.kept import KeptMarch
+from curewatch.records.observations import Finger, Observation, ObservationKind
+from curewatch.records.part_records_kept import KeptMarch
 from curewatch.studio import batch, forecast, keeping
 from curewatch.studio.belief import Gaussian
 from curewatch.studio.climate import Climate

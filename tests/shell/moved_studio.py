@@ -15,11 +15,11 @@ from curewatch.demo import seed_demo
 from curewatch.desk import Desk
 from curewatch.desk.as_tables import write_tables
 from curewatch.desk.mixing import put_mix
-from curewatch.observations import Finger, Forgetting, Observation, ObservationKind, Subject
 from curewatch.records import Recipe
+from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
+from curewatch.records.workshop import Paint, Part, RecipeMix, StepDone, Tilt
 from curewatch.settings import Settings
 from curewatch.store import Store
-from curewatch.workshop import Paint, Part, RecipeMix, StepDone, Tilt
 
 NOW = datetime(2026, 11, 20, 12, tzinfo=UTC)
 LATER = NOW + timedelta(minutes=30)

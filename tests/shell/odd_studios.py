@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 
 from curewatch.desk import Desk
 from curewatch.desk.taking_out import KINDS
-from curewatch.observations import Observation
 from curewatch.records import Notice, Piece, Pour, Reading, Recipe, Record, Room, Stay, ThicknessSource
-from curewatch.workshop import Part, RecipeMix
+from curewatch.records.observations import Observation
+from curewatch.records.workshop import Part, RecipeMix
 from tests.shell.moved_studio import LATER
 
 NAMES = st.text(st.characters(exclude_categories=["Cs", "Cc"]), min_size=1, max_size=12) | st.sampled_from(

@@ -16,7 +16,7 @@ from curewatch.daemon.listening import LAST_CONTACT
 from curewatch.desk import Desk, PourOrder
 from curewatch.intake.undated import date
 from curewatch.records import DeliveryState, Notice, Reading, ThicknessSource
-from curewatch.records.held import HeldMessage
+from curewatch.records.part_records_held import HeldMessage
 from curewatch.settings import BrokerSettings, ForecastSettings, SensorSettings, Settings, WebhookSettings, WebSettings
 from curewatch.store import Store
 from tests.shell.fault_parts import WITHIN_S, SteppedClock, hasten, running

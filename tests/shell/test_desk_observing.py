@@ -10,8 +10,8 @@ import pytest
 
 from curewatch.desk import Desk, FactError, PourOrder, observing
 from curewatch.desk.lessons import draw_lessons
-from curewatch.observations import Finger, ObservationKind
 from curewatch.records import MilestoneKind, Reading, ThicknessSource
+from curewatch.records.observations import Finger, ObservationKind
 from curewatch.settings import Settings
 from curewatch.store import Store
 

@@ -15,7 +15,7 @@ from curewatch.desk import Desk, rolling
 from curewatch.desk.rolling import Rolled
 from curewatch.desk.workers import spread
 from curewatch.records import Forecast, Reading, Recipe, Stay
-from curewatch.records.kept import KeptMarch
+from curewatch.records.part_records_kept import KeptMarch
 from curewatch.store import Store
 from curewatch.store.kept_tables import kept_marches
 from curewatch.studio import batch

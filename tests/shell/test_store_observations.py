@@ -6,8 +6,8 @@ import pytest
 from pydantic import ValidationError
 from sqlalchemy import insert
 
-from curewatch.observations import Finger, Forgetting, Observation, ObservationKind, Subject
 from curewatch.records import Recipe
+from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
 from curewatch.store import FactRefused, Store, observed_tables
 from tests.new_store import HOUR, NOON
 from tests.new_store import any_store as any_store

@@ -13,9 +13,9 @@ from alembic.config import Config
 from sqlalchemy import create_engine
 
 from curewatch.records import Recipe, Support
+from curewatch.records.workshop import Paint, Tilt
 from curewatch.store import FactRefused, Store
 from curewatch.store.schema import MIGRATIONS
-from curewatch.workshop import Paint, Tilt
 from tests.new_store import NOON, pour
 from tests.new_store import any_store as any_store
 

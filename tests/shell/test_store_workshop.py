@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from curewatch.records import Recipe
+from curewatch.records.workshop import Part, RecipeMix, StepDone
 from curewatch.store import FactRefused, Store
-from curewatch.workshop import Part, RecipeMix, StepDone
 from tests.new_store import HOUR, NOON
 from tests.new_store import any_store as any_store
 

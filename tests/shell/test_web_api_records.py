@@ -10,8 +10,8 @@ import requests
 
 from curewatch.cli import record_page
 from curewatch.desk import aftercare, levelling, looking_back, moves, observing
-from curewatch.observations import Finger
 from curewatch.records import AlarmKind, Damage
+from curewatch.records.observations import Finger
 from curewatch.studio.levelling import Mix, drifting
 from curewatch.studio.trouble import Trouble
 from tests.shell.web_parts import NOW, Studio, get

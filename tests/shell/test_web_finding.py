@@ -11,8 +11,8 @@ import pytest
 from curewatch.cli import steps_page
 from curewatch.cli.output import Page
 from curewatch.desk import FactError, aftercare, alarm_care
-from curewatch.observations import Finger, ObservationKind
 from curewatch.records import AlarmKind, Damage
+from curewatch.records.observations import Finger, ObservationKind
 from curewatch.studio.aftercare import Odds
 from curewatch.web.care_view import care_view
 from curewatch.web.fields import plainly

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from curewatch.desk import Desk, FactError, aftercare, alarm_care, moves, observing
-from curewatch.observations import Finger
 from curewatch.records import AlarmKind, Damage, Reading
+from curewatch.records.observations import Finger
 from tests.shell.web_parts import NOW, TIMEOUT_S, Studio, served, words_of
 
 HOUR, MINUTE = timedelta(hours=1), timedelta(minutes=1)

@@ -14,8 +14,8 @@ import pytest
 
 from curewatch.desk import aftercare, moves, observing
 from curewatch.desk.room_record import room_outlook, room_record
-from curewatch.observations import Finger
 from curewatch.records import Reading, Support
+from curewatch.records.observations import Finger
 from curewatch.studio import plan_words
 from curewatch.web.pouring import planned_of
 from curewatch.web.sessions import Sessions
