@@ -22,7 +22,7 @@ from curewatch.intake.typed import (
 )
 from curewatch.physics.ensemble import THICKNESS_SPREAD, Pouring
 from curewatch.physics.evaporation import H_BACK
-from curewatch.physics.supports import BACKINGS, Backing
+from curewatch.physics.part_physics_supports import BACKINGS, Backing
 from curewatch.studio.estimating import Question, RoomAir
 from curewatch.studio.forecast import DEFAULT_SIDE_M
 

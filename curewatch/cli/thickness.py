@@ -10,7 +10,7 @@ from curewatch.intake.layers import LAYERS_M
 from curewatch.intake.quantities import VOLUME, WET_FILM, parse_thickness, parse_volume
 from curewatch.intake.supports import parse_shape
 from curewatch.intake.typed import BadInput
-from curewatch.physics.thickness import wet_thickness
+from curewatch.physics.part_physics_thickness import wet_thickness
 from curewatch.records import WET_THICKNESS_RANGE_M, ThicknessSource
 from curewatch.records.workshop import Paint
 from curewatch.studio.mixing import Shape

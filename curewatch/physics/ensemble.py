@@ -20,12 +20,13 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
-from curewatch.physics import air, film, march
+from curewatch.physics import air, film
 from curewatch.physics.air import Array
+from curewatch.physics.air_series import AirSeries
 from curewatch.physics.evaporation import AIR_SPEED_FLOOR, film_balance
 from curewatch.physics.milestones import MILESTONES
-from curewatch.physics.series import AirSeries
-from curewatch.physics.state import State
+from curewatch.physics.solver import integrator
+from curewatch.physics.solver.state import State
 
 THICKNESS_SPREAD = {"gauge": 0.05, "volume": 0.20, "layer": 0.30}
 """Spread of the wet thickness: notched comb gauge (ASTM D4414), volume over area, thin/medium/thick or as the last."""
@@ -208,7 +209,7 @@ def run(
     members: int,
     *,
     sample_at: Array | None = None,
-    tolerance: tuple[float, float] = (march.RTOL, march.ATOL),
+    tolerance: tuple[float, float] = (integrator.RTOL, integrator.ATOL),
 ) -> tuple[list[Outcome], dict[str, Array]]:
     """March every member of every pouring to `until` [s] through `series[room]` (one room index a pouring).
 
@@ -218,7 +219,7 @@ def run(
     rooms = np.repeat(room, members)
     limit = np.repeat(np.broadcast_to(np.asarray(until, dtype=float), len(pourings)), members)
     rtol, atol = tolerance
-    state, samples = march.march(films, series, rooms, limit, sample_at=sample_at, rtol=rtol, atol=atol)
+    state, samples = integrator.march(films, series, rooms, limit, sample_at=sample_at, rtol=rtol, atol=atol)
     hindrance = hindrances(films, state, *series.at(limit, rooms))
     split = (len(pourings), members)
     outcomes = [

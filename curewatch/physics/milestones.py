@@ -16,7 +16,7 @@ from curewatch.physics.air import Array
 from curewatch.physics.film import LIMIT_DRY, PACKING, RHO_DRY, RHO_GLYCOL, RHO_WATER, Films, Grid
 
 if TYPE_CHECKING:
-    from curewatch.physics.state import State
+    from curewatch.physics.solver.state import State
 
 MILESTONES = ("packed", "touch_dry", "handle", "varnish_ready")
 CONDITIONS = ("packed", "surface", "bottom", "volatiles", "fusing", "fused")

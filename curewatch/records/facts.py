@@ -58,7 +58,7 @@ class ThicknessSource(StrEnum):
 
 
 class Support(StrEnum):
-    """What lies behind the film: heat, water and vapour through the back (physics/supports.py)."""
+    """What lies behind the film: heat, water and vapour through the back (physics/part_physics_supports.py)."""
 
     CANVAS = "canvas"
     """Primed, on stretchers, clear of the table."""

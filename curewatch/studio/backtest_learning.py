@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 
 from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
+from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import RHO_DRY, RHO_WATER
 from curewatch.physics.milestones import MILESTONES
-from curewatch.physics.series import AirSeries
 from curewatch.records import Piece, Pour, Recipe, Stay, ThicknessSource
 from curewatch.records.observations import Finger, Observation, ObservationKind
 from curewatch.studio import learning

@@ -14,8 +14,8 @@ import numpy as np
 
 from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
+from curewatch.physics.air_series import AirSeries
 from curewatch.physics.milestones import MILESTONES
-from curewatch.physics.series import AirSeries
 from curewatch.records import Forecast, Milestone, MilestoneKind
 from curewatch.records.part_records_kept import KeptMarch
 from curewatch.studio import marching

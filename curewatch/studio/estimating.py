@@ -7,11 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from curewatch.physics import ensemble, march
+from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
+from curewatch.physics.air_series import AirSeries
 from curewatch.physics.milestones import MILESTONES
-from curewatch.physics.series import AirSeries
-from curewatch.physics.supports import BACKINGS
+from curewatch.physics.part_physics_supports import BACKINGS
+from curewatch.physics.solver import integrator
 from curewatch.records import Support, ThicknessSource
 from curewatch.studio.drying import DEFAULT_SIDE_M
 from curewatch.studio.forecast import reason_in_words
@@ -119,7 +120,7 @@ def _run(
 ) -> tuple[list[ensemble.Outcome], dict[str, Array]]:
     # Only many members in a long record take long enough for the coarser steps to be worth having.
     quick = question.members > 1 and not question.air.is_constant
-    tolerance = (march.RTOL, march.ATOL) if quick else march.FINE
+    tolerance = (integrator.RTOL, integrator.ATOL) if quick else integrator.FINE
     return ensemble.run(
         [question.pouring],
         question.air.series(),

@@ -4,7 +4,7 @@ A forecast marches each member from the pour to the end of the room's record and
 with, so the members are kept as they were at the last whole hour before which the record has settled; the next
 forecast goes on from there. What is kept carries the hash of every fact it stands for: where a reading came late, a
 piece was moved, a recipe corrected, something learned, or the model changed, the hash is another and the piece is
-marched from its pour again. Both ways come to the same forecast (physics/keeping.py says why).
+marched from its pour again. Both ways come to the same forecast (physics/solver/checkpoint.py says why).
 """
 
 from __future__ import annotations
@@ -19,9 +19,9 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from curewatch.physics import march
-from curewatch.physics.keeping import pack, unpack
-from curewatch.physics.state import State, join
+from curewatch.physics.solver import integrator
+from curewatch.physics.solver.checkpoint import pack, unpack
+from curewatch.physics.solver.state import State, join
 from curewatch.records.part_records_kept import KeptMarch
 from curewatch.studio.climate import Array
 from curewatch.studio.marching import GRID, Leg, Went
@@ -79,12 +79,12 @@ def taken_up(kept: KeptMarch, members: int, moments: int) -> Begun | None:
     try:
         state = unpack(kept.centre, 1, GRID.cells)
         if not members:
-            return Begun(state, np.empty((len(march.SAMPLED), 0, 0)))
+            return Begun(state, np.empty((len(integrator.SAMPLED), 0, 0)))
         (length,) = _COUNT.unpack_from(kept.members)
         packed, rest = kept.members[4 : 4 + length], kept.members[4 + length :]
         state = join([state, unpack(packed, members, GRID.cells)])
         seen = np.frombuffer(zlib.decompress(rest), np.float32).astype(float)
-        return Begun(state, seen.reshape(len(march.SAMPLED), moments, members))
+        return Begun(state, seen.reshape(len(integrator.SAMPLED), moments, members))
     except (ValueError, struct.error, zlib.error):
         return None  # derived data that is damaged is made again
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
-from curewatch.physics.series import AirSeries
+from curewatch.physics.air_series import AirSeries
 from curewatch.records.observations import Forgetting, Observation, Subject
 from curewatch.studio import evidence
 from curewatch.studio.belief import Clue, Gaussian

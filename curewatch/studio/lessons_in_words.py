@@ -10,8 +10,8 @@ import numpy as np
 
 from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
+from curewatch.physics.air_series import AirSeries
 from curewatch.physics.milestones import MILESTONES
-from curewatch.physics.series import AirSeries
 from curewatch.records import Recipe
 from curewatch.records.observations import Finger, Observation, ObservationKind, Subject
 from curewatch.studio.belief import Gaussian

@@ -17,12 +17,13 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from curewatch.physics import ensemble, march
+from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
+from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import Films, Grid
-from curewatch.physics.keeping import Keeping
-from curewatch.physics.series import AirSeries
-from curewatch.physics.state import State
+from curewatch.physics.solver import integrator
+from curewatch.physics.solver.checkpoint import Keeping
+from curewatch.physics.solver.state import State
 from curewatch.studio.climate import Array
 from curewatch.studio.future import RoomFuture
 from curewatch.studio.knowing import Knowing, deviates
@@ -102,8 +103,8 @@ class Went:
         """The members of the k-th piece at the moments of its observations: (`SAMPLED`, moments, members)."""
         leg = self.legs[k]
         moments = [] if leg.knowing is None else [age + leg.poured_s for age in leg.knowing.times]
-        found = [[self.sample(name, k, moment)[1:] for moment in moments] for name in march.SAMPLED]
-        return np.array(found).reshape(len(march.SAMPLED), len(moments), self.rows - 1)
+        found = [[self.sample(name, k, moment)[1:] for moment in moments] for name in integrator.SAMPLED]
+        return np.array(found).reshape(len(integrator.SAMPLED), len(moments), self.rows - 1)
 
     def centre(self, k: int) -> ensemble.Outcome:
         """The central film of the k-th piece."""
@@ -117,7 +118,7 @@ class Went:
             films=self.films.take(own),
             reached_s=self.reached_s[:, k : k + 1, 1:],
             hindrance=self.hindrance[:, k : k + 1, 1:],
-            samples={name: seen[i][:, None] for i, name in enumerate(march.SAMPLED)},
+            samples={name: seen[i][:, None] for i, name in enumerate(integrator.SAMPLED)},
             times=np.array([] if leg.knowing is None else leg.knowing.times),
         )
         return runs.outcome(0, None if leg.knowing is None else leg.knowing.weights(runs, 0, self.z[k, 1:]))
@@ -143,7 +144,9 @@ def watched(leg: Leg, members: int, ages_s: Array) -> tuple[dict[str, Array], Ar
     observed = np.array([] if leg.knowing is None else leg.knowing.times)
     at = np.union1d(ages_s, observed)
     until = max(leg.until_s, float(at[-1]))
-    state, found = march.march(films, _whole_ways(leg, members), np.arange(members), until, grid=GRID, sample_at=at)
+    state, found = integrator.march(
+        films, _whole_ways(leg, members), np.arange(members), until, grid=GRID, sample_at=at
+    )
     samples = {name: value[:, None] for name, value in found.items()}
     seen = at > leg.past_s  # nobody has looked yet at what is to come
     runs = Marched(
@@ -192,7 +195,7 @@ def go(legs: Sequence[Leg], members: int) -> Went:
     # always, even where there is nothing to keep: what a film comes to must not hang on whether it was asked to be kept
     keep_at = np.repeat([-np.inf if leg.keep_s is None else leg.keep_s - base for leg in legs], rows)
     keeping = Keeping(keep_at, _shifted(begin, off))
-    state, samples = march.march(
+    state, samples = integrator.march(
         films.later(off), past, rooms, first + off, grid=GRID, state=_shifted(begin, off), keeping=keeping,
         sample_at=moments - base, sampled=_sampled(legs, rows),
     )  # fmt: skip
@@ -202,7 +205,7 @@ def go(legs: Sequence[Leg], members: int) -> Went:
     if len(going):
         series, index, origin = _futures(legs, rows)
         shift = (off + base)[going] - origin[going]
-        part, _ = march.march(
+        part, _ = integrator.march(
             films.take(going).later(shift), series, index[going], limit[going] + shift, grid=GRID,
             state=_shifted(state.take(going), shift),
         )  # fmt: skip

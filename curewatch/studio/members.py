@@ -11,10 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from curewatch.physics import ensemble, film, march
+from curewatch.physics import ensemble, film
 from curewatch.physics.air import Array
+from curewatch.physics.air_series import AirSeries
 from curewatch.physics.milestones import MILESTONES
-from curewatch.physics.series import AirSeries
+from curewatch.physics.solver import integrator
 
 FARTHEST = 5.0
 """No member lies further out than this many standard deviations of what was believed before."""
@@ -76,7 +77,7 @@ def march_at(
     films = films_at(pourings, z)
     rooms = np.repeat(room, split[1]) if len(room) == split[0] else room
     limit = np.repeat(np.broadcast_to(np.asarray(until, dtype=float), len(pourings)), split[1])
-    state, samples = march.march(films, series, rooms, limit, sample_at=sample_at)
+    state, samples = integrator.march(films, series, rooms, limit, sample_at=sample_at)
     why = ensemble.hindrances(films, state, *series.at(limit, rooms))
     return Marched(
         films=films,

@@ -6,9 +6,9 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from curewatch.physics.materials import WATER_LIMIT, mix
-from curewatch.physics.materials import Material as Material
-from curewatch.physics.materials import Mix as Mix
+from curewatch.physics.mixture import WATER_LIMIT, mix
+from curewatch.physics.mixture import Material as Material
+from curewatch.physics.mixture import Mix as Mix
 from curewatch.records.workshop import RecipeMix
 
 EDGE_SHARE = 0.5

@@ -11,11 +11,11 @@ from typing import Any
 import numpy as np
 
 from curewatch.physics import air as moist
-from curewatch.physics import march
 from curewatch.physics.air import ZERO_C
+from curewatch.physics.air_series import AirSeries
 from curewatch.physics.ensemble import Pouring
 from curewatch.physics.milestones import HOLD_S, MILESTONES
-from curewatch.physics.series import AirSeries
+from curewatch.physics.solver import integrator
 from curewatch.records import Forecast, MilestoneKind
 from curewatch.studio.climate import Array, Climate
 from curewatch.studio.forecast import Drying
@@ -186,15 +186,17 @@ def advice(
     films = films_at([drying.pouring] * len(changes), z)
     rooms = np.arange(len(changes))
     past = AirSeries([(air[0] - poured_s, air[1] + ZERO_C, air[2] / 100)] * len(changes))
-    state, _ = march.march(films, past, rooms, age_s, rtol=march.FINE[0], atol=march.FINE[1], stop_when_ready=False)
+    state, _ = integrator.march(
+        films, past, rooms, age_s, rtol=integrator.FINE[0], atol=integrator.FINE[1], stop_when_ready=False
+    )
     as_it_is = float(films.air_speed_at(state.t)[0])
     blown = films.blown(np.array([c.speed(as_it_is) for c in changes]))
     ahead = AirSeries([_onwards(c, air, future, poured_s, age_s) for c in changes])
     soon = np.array([age_s + 60.0])
     state.step = np.minimum(state.step, 60.0)  # the air has changed: the step's memory is worth little
     until = age_s + ADVICE_DAYS * 86400.0
-    end, samples = march.march(
-        blown, ahead, rooms, until, state=state, sample_at=soon, rtol=march.FINE[0], atol=march.FINE[1]
+    end, samples = integrator.march(
+        blown, ahead, rooms, until, state=state, sample_at=soon, rtol=integrator.FINE[0], atol=integrator.FINE[1]
     )
     hours, rates = end.reached / 3600, samples["rate"][0]
     told = [_advice(change, hours[:, [0, i + 1]], age_s / 3600, rates[[0, i + 1]]) for i, change in enumerate(could)]

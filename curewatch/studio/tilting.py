@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from curewatch.physics import ensemble, flow, march
+from curewatch.physics import ensemble, flow
 from curewatch.physics.milestones import MILESTONES
+from curewatch.physics.solver import integrator
 from curewatch.studio.estimating import DAY_S, Question
 
 POINTS = 4000
@@ -56,11 +57,11 @@ def drifts(question: Question, mix: flow.Mix, tilt: float, limit: float) -> Drif
 def _drying(question: Question) -> tuple[flow.Drying, float | None]:
     """The central film until it packs, or as far as is looked, and when it packs [s]."""
     series, room, days_s = question.air.series(), np.zeros(1, dtype=np.intp), question.days * DAY_S
-    outcomes, _ = ensemble.run([question.pouring], series, room, days_s, 1, tolerance=march.FINE)
+    outcomes, _ = ensemble.run([question.pouring], series, room, days_s, 1, tolerance=integrator.FINE)
     packed = float(outcomes[0].reached_s[MILESTONES.index("packed"), 0])
     end = packed if math.isfinite(packed) else days_s
     times = np.linspace(0.0, end, SAMPLES)
-    _, samples = ensemble.run([question.pouring], series, room, end, 1, sample_at=times, tolerance=march.FINE)
+    _, samples = ensemble.run([question.pouring], series, room, end, 1, sample_at=times, tolerance=integrator.FINE)
     volatile = samples["volatile_fraction"][:, 0, 0]
     known = np.isfinite(volatile)
     finely = np.linspace(0.0, times[known][-1], POINTS)

@@ -10,8 +10,8 @@ import numpy as np
 
 from curewatch.physics import ensemble, flow
 from curewatch.physics.air import ZERO_C
+from curewatch.physics.air_series import AirSeries
 from curewatch.physics.milestones import MILESTONES
-from curewatch.physics.series import AirSeries
 from curewatch.studio.climate import Array, Climate
 from curewatch.studio.conditions import Limits
 from curewatch.studio.forecast import Drying

@@ -20,10 +20,10 @@ from scipy.integrate import solve_ivp
 from curewatch.physics import air, ensemble
 from curewatch.physics import milestones as ms
 from curewatch.physics.air import Array
+from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import FUSE_EA, FUSE_S, PACKING, T_D, Films, Grid
-from curewatch.physics.kinetics import Kinetics
-from curewatch.physics.march import ATOL, RTOL, march
-from curewatch.physics.series import AirSeries
+from curewatch.physics.solver.integrator import ATOL, RTOL, march
+from curewatch.physics.solver.kinetics import Kinetics
 
 DAY = 86_400.0
 UNTIL = 60 * DAY

@@ -10,7 +10,7 @@ import pytest
 
 from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
-from curewatch.physics.series import AirSeries
+from curewatch.physics.air_series import AirSeries
 from curewatch.records import MilestoneKind
 from curewatch.records.workshop import StepDone
 from curewatch.studio.aftercare import GENERIC, Care, Line, Odds, latest, plan

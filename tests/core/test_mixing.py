@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from curewatch.physics.materials import Material
+from curewatch.physics.mixture import Material
 from curewatch.records.workshop import Part, RecipeMix
 from curewatch.settings import load_materials
 from curewatch.studio.mixing import EDGE_SHARE, NotOnTheShelf, Shape, mixed, need, portions

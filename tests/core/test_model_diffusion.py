@@ -10,15 +10,15 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from curewatch.physics import march as marching
+from curewatch.physics.air_series import AirSeries
 from curewatch.physics.evaporation import Balance
 from curewatch.physics.film import Films, Grid
-from curewatch.physics.kinetics import Kinetics, Rates
-from curewatch.physics.march import FINE, march
 from curewatch.physics.milestones import MILESTONES
-from curewatch.physics.rosenbrock import Bands, RightSide
-from curewatch.physics.series import AirSeries
-from curewatch.physics.state import State
+from curewatch.physics.solver import integrator as marching
+from curewatch.physics.solver.integrator import FINE, march
+from curewatch.physics.solver.kinetics import Kinetics, Rates
+from curewatch.physics.solver.rosenbrock import Bands, RightSide
+from curewatch.physics.solver.state import State
 from tests.core import plain_model
 from tests.core.data import table
 from tests.core.plain_model import DAY, HOUR, Array, Room

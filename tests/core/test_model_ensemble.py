@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from curewatch.physics.air_series import AirSeries
 from curewatch.physics.ensemble import (
     SPREADS,
     THICKNESS_SPREAD,
@@ -20,9 +21,8 @@ from curewatch.physics.ensemble import (
     run,
 )
 from curewatch.physics.film import Films
-from curewatch.physics.march import march
 from curewatch.physics.milestones import MILESTONES
-from curewatch.physics.series import AirSeries
+from curewatch.physics.solver.integrator import march
 from tests.core import plain_model
 from tests.core.plain_model import DAY, Array
 

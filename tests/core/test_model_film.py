@@ -9,7 +9,7 @@ import pytest
 
 from curewatch.physics import air, film
 from curewatch.physics.film import Films, Grid
-from curewatch.physics.kinetics import Kinetics
+from curewatch.physics.solver.kinetics import Kinetics
 from tests.core import plain_model
 from tests.core.plain_model import Array
 

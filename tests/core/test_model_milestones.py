@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import LIMIT_DRY, RHO_DRY, RHO_WATER, Films, Grid
-from curewatch.physics.march import march
-from curewatch.physics.series import AirSeries
+from curewatch.physics.solver.integrator import march
 from tests.core import plain_model
 from tests.core.data import table
 from tests.core.plain_model import DAY, HOUR

@@ -8,13 +8,14 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from curewatch.physics import ensemble, march
+from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
+from curewatch.physics.air_series import AirSeries
 from curewatch.physics.ensemble import Pouring, films_of
 from curewatch.physics.film import Films
 from curewatch.physics.milestones import MILESTONES
-from curewatch.physics.series import AirSeries
-from curewatch.physics.state import State
+from curewatch.physics.solver import integrator
+from curewatch.physics.solver.state import State
 from curewatch.records import Stay
 from curewatch.studio import conditions, planner, trace
 from curewatch.studio.drying import Drying
@@ -32,9 +33,9 @@ SAME = 2.5e-3
 def finely(some: Films, until_s: float, state: State | None = None) -> State:
     """These films after so long in steady air, on from `state`."""
     series, rooms = AirSeries.constant(20 + ZERO_C, 0.5), np.zeros(len(some), dtype=np.intp)
-    rtol, atol = march.FINE
+    rtol, atol = integrator.FINE
     last = until_s == LONG_S
-    end, _ = march.march(some, series, rooms, until_s, state=state, rtol=rtol, atol=atol, stop_when_ready=last)
+    end, _ = integrator.march(some, series, rooms, until_s, state=state, rtol=rtol, atol=atol, stop_when_ready=last)
     return end
 
 
@@ -64,7 +65,7 @@ def test_films_that_turn_and_films_that_do_not_march_together_as_alone() -> None
     some = [Pouring(0.4e-3 + 1e-5 * k, turns=((600.0 * k, DRAUGHTY),) if k % 3 else ()) for k in range(9)]
     series = AirSeries.constant(20 + ZERO_C, 0.5)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(march, "BATCH", 8)
+        patch.setattr(integrator, "BATCH", 8)
         together, _ = ensemble.run(some, series, np.zeros(9, dtype=np.intp), 20 * 86400.0, 3)
     for pouring, one in zip(some, together, strict=True):
         (alone,), _ = ensemble.run([pouring], series, np.zeros(1, dtype=np.intp), 20 * 86400.0, 3)

@@ -15,14 +15,14 @@ import pytest
 from numpy.typing import NDArray
 from scipy.integrate import OdeSolution, solve_ivp
 
-from curewatch.physics.bottom import back_conductance
+from curewatch.physics.air_series import AirSeries
 from curewatch.physics.evaporation import mass_transfer
 from curewatch.physics.film import Films, Grid
-from curewatch.physics.march import FINE, march
 from curewatch.physics.milestones import MILESTONES
-from curewatch.physics.series import AirSeries
-from curewatch.physics.state import State
-from curewatch.physics.supports import BACKINGS
+from curewatch.physics.part_physics_supports import BACKINGS
+from curewatch.physics.solver.integrator import FINE, march
+from curewatch.physics.solver.state import State
+from curewatch.physics.supports import back_conductance
 from tests.core import plain_model
 from tests.core.plain_model import DAY, HOUR, M_W, RHO_W, R
 

@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from curewatch.physics import ensemble, film
+from curewatch.physics.air_series import AirSeries
 from curewatch.physics.ensemble import SPREADS, THICKNESS_SPREAD, Pouring, design, films_of, quantiles, run
 from curewatch.physics.milestones import MILESTONES
-from curewatch.physics.series import AirSeries
 
 DAY = 86_400.0
 ROOM = AirSeries.constant(294.15, 0.5)

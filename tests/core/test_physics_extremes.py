@@ -8,12 +8,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from curewatch.physics import march as marching
-from curewatch.physics import stuck
 from curewatch.physics.air import Array
+from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import Films, Grid
-from curewatch.physics.march import Stuck, march
-from curewatch.physics.series import AirSeries
+from curewatch.physics.solver import integrator as marching
+from curewatch.physics.solver import monitor
+from curewatch.physics.solver.integrator import Stuck, march
 from tests.core.plain_model import DAY, HOUR
 
 GRID = Grid.graded()
@@ -68,8 +68,8 @@ def test_a_film_in_saturated_air_gains_water() -> None:
 
 
 def test_a_film_that_makes_no_progress_is_an_error_not_a_hang(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(stuck, "ATTEMPTS", 5)
-    monkeypatch.setattr(stuck, "PROGRESS_S", 1e6)
+    monkeypatch.setattr(monitor, "ATTEMPTS", 5)
+    monkeypatch.setattr(monitor, "PROGRESS_S", 1e6)
     with pytest.raises(
         Stuck, match=r"film 1 is stuck after 5 steps at .* in air of 294\.15 K, 0\.500: step .*solids_m"
     ):

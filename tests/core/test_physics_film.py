@@ -7,11 +7,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from curewatch.physics import air, film, kinetics
+from curewatch.physics import air, film
 from curewatch.physics.air import Array
 from curewatch.physics.film import CORNER, Films, Grid
-from curewatch.physics.kinetics import Kinetics
-from curewatch.physics.rosenbrock import Bands
+from curewatch.physics.solver import kinetics
+from curewatch.physics.solver.kinetics import Kinetics
+from curewatch.physics.solver.rosenbrock import Bands
 from tests.core import plain_model
 
 GRID = Grid.graded()

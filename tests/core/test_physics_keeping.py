@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from curewatch.physics.air import Array
+from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import Films, Grid
-from curewatch.physics.keeping import Keeping, pack, unpack
-from curewatch.physics.march import march
-from curewatch.physics.series import AirSeries
-from curewatch.physics.state import State
+from curewatch.physics.solver.checkpoint import Keeping, pack, unpack
+from curewatch.physics.solver.integrator import march
+from curewatch.physics.solver.state import State
 
 GRID = Grid.graded()
 HOUR = 3600.0

@@ -8,14 +8,14 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from curewatch.physics import march as marching
 from curewatch.physics import milestones as ms
 from curewatch.physics.air import Array
+from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import Films, Grid
-from curewatch.physics.march import ATOL, FINE, RTOL, march
 from curewatch.physics.milestones import MILESTONES
-from curewatch.physics.series import AirSeries
-from curewatch.physics.state import State
+from curewatch.physics.solver import integrator as marching
+from curewatch.physics.solver.integrator import ATOL, FINE, RTOL, march
+from curewatch.physics.solver.state import State
 from tests.core import plain_model
 from tests.core.data import table
 from tests.core.plain_model import DAY, HOUR

@@ -8,13 +8,14 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from curewatch.physics import air, rosenbrock
+from curewatch.physics import air
 from curewatch.physics.air import Array
+from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import Films, Grid
-from curewatch.physics.kinetics import Kinetics
-from curewatch.physics.march import march
-from curewatch.physics.rosenbrock import Bands, RightSide, Shifted, attempt, error, next_step
-from curewatch.physics.series import AirSeries
+from curewatch.physics.solver import rosenbrock
+from curewatch.physics.solver.integrator import march
+from curewatch.physics.solver.kinetics import Kinetics
+from curewatch.physics.solver.rosenbrock import Bands, RightSide, Shifted, attempt, error, next_step
 from tests.core.data import table
 
 

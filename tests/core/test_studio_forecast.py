@@ -10,8 +10,8 @@ import pytest
 
 from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
-from curewatch.physics.series import AirSeries
-from curewatch.physics.supports import BACKINGS
+from curewatch.physics.air_series import AirSeries
+from curewatch.physics.part_physics_supports import BACKINGS
 from curewatch.records import Forecast, MilestoneKind, Recipe
 from curewatch.studio.climate import Climate
 from curewatch.studio.forecast import LAPSE, MODEL_VERSION, Drying, forecasts, needs_air, stale

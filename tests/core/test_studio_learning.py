@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from curewatch.physics import ensemble
-from curewatch.physics.series import AirSeries
+from curewatch.physics.air_series import AirSeries
 from curewatch.records import Support
 from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
 from curewatch.studio import evidence, knowing, learning

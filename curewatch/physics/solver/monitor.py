@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import Films
-from curewatch.physics.series import AirSeries
-from curewatch.physics.state import Ride, State
+from curewatch.physics.solver.state import Ride, State
 
 ATTEMPTS, PROGRESS, PROGRESS_S = 2000, 0.01, 600.0
 """A film that comes no further than a hundredth of its time (at least ten minutes) in so many steps is stuck. Counted

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from curewatch.physics.air import Array
-from curewatch.physics.state import Ride
+from curewatch.physics.solver.state import Ride
 
 SAMPLED = ("volatile_fraction", "surface", "bottom", "film_temperature", "rate")
 """What `samples` hold: volatile volume fraction of the film, of its top tenth, of the bottom cell [-], film

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from curewatch.physics.air import Array
 from curewatch.physics.milestones import CONDITIONS, MILESTONES
-from curewatch.physics.state import State
+from curewatch.physics.solver.state import State
 
 _LEVEL = 1
 """Of compression: what squeezes is that films of one piece are alike in sign and size; more effort finds no more."""

@@ -12,7 +12,6 @@ import numpy as np
 
 from curewatch.physics import air
 from curewatch.physics.air import Array
-from curewatch.physics.bottom import Bottom
 from curewatch.physics.evaporation import Balance, Plate
 from curewatch.physics.film import (
     EA,
@@ -27,7 +26,8 @@ from curewatch.physics.film import (
     activities,
     glycol_pressure,
 )
-from curewatch.physics.rosenbrock import Bands, RightSide
+from curewatch.physics.solver.rosenbrock import Bands, RightSide
+from curewatch.physics.supports import Bottom
 
 _GLYCOL_OUT = (9.3e-6 / 2.475e-5) ** (2 / 3) * M_GLYCOL / (air.R_GAS * RHO_GLYCOL)
 _OPEN_W, _OPEN_G, _OPEN_WIDTH = 2e-9, 5e-10, 0.02

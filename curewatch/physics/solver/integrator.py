@@ -12,17 +12,18 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from curewatch.physics import air, rosenbrock, stuck
+from curewatch.physics import air
 from curewatch.physics import milestones as ms
 from curewatch.physics.air import Array
-from curewatch.physics.bottom import SOAK
+from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import FUSE_EA, FUSE_S, LIMIT_DRY, PACKING, RHO_DRY, RHO_WATER, T_D, Films, Grid
-from curewatch.physics.keeping import Keeping, single
-from curewatch.physics.kinetics import Kinetics, Rates
-from curewatch.physics.sampling import SAMPLED, Samples
-from curewatch.physics.series import AirSeries
-from curewatch.physics.state import Ride, State, put, take
-from curewatch.physics.stuck import Stuck
+from curewatch.physics.solver import monitor, rosenbrock
+from curewatch.physics.solver.checkpoint import Keeping, single
+from curewatch.physics.solver.kinetics import Kinetics, Rates
+from curewatch.physics.solver.monitor import Stuck
+from curewatch.physics.solver.part_physics_sampling import SAMPLED, Samples
+from curewatch.physics.solver.state import Ride, State, put, take
+from curewatch.physics.supports import SOAK
 
 RTOL, ATOL = 6e-3, 4e-4
 """Step tolerance, relative and absolute, on volume ratios: 999 of 1,000 milestones then lie
@@ -155,7 +156,7 @@ class _Run:
             s.soaked += below[SOAK]
         s.lost += np.where(ok, lost, 0.0)
         np.copyto(s.u, to.u, where=ok)
-        stuck.watch(ride, s, self.films, self.series)
+        monitor.watch(ride, s, self.films, self.series)
         if len(self.films.turn_at) and (s.t >= turn).any():
             self.kinetics.stir(s.t)
         self._arrive(ok)
