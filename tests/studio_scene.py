@@ -18,9 +18,9 @@ from curewatch.records import (
     Support,
     ThicknessSource,
 )
-from curewatch.studio.climate import Climate, climate_of
-from curewatch.studio.conditions import Limits, Occupied
-from curewatch.studio.forecast import MODEL_VERSION, Drying
+from curewatch.studio.air.climate import Climate, climate_of
+from curewatch.studio.alarms.conditions import Limits, Occupied
+from curewatch.studio.forecasting.forecast import MODEL_VERSION, Drying
 
 NOON = datetime(2026, 11, 20, 12, 0, tzinfo=UTC)
 LIMITS = Limits()

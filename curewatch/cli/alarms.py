@@ -111,7 +111,7 @@ def cleared(
     from curewatch.cli.alarms_page import damage_values
     from curewatch.cli.studio import desk_of
     from curewatch.desk import alarm_care
-    from curewatch.studio import damage
+    from curewatch.studio.alarms import damage
 
     with desk_of(ctx) as (desk, now):
         gone = (alarm_care.take_back_clearing if undo else alarm_care.clear_damage)(desk, piece, now)

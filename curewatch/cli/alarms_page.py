@@ -12,8 +12,8 @@ from curewatch.cli.piece_page import alarm_values
 from curewatch.cli.studio import Values, iso
 from curewatch.desk.alarm_care import AlarmsNow, Harmed
 from curewatch.records import Alarm, AlarmEvent, AlarmHappening, Damage
-from curewatch.studio import damage as damages
-from curewatch.studio.alarms import is_muted
+from curewatch.studio.alarms import damage as damages
+from curewatch.studio.alarms.lifecycle import is_muted
 from curewatch.studio.wording import date
 
 _HAPPENED = {

@@ -23,8 +23,8 @@ from curewatch.intake.typed import (
 from curewatch.physics.ensemble import THICKNESS_SPREAD, Pouring
 from curewatch.physics.evaporation import H_BACK
 from curewatch.physics.part_physics_supports import BACKINGS, Backing
-from curewatch.studio.estimating import Question, RoomAir
-from curewatch.studio.forecast import DEFAULT_SIDE_M
+from curewatch.studio.forecasting.forecast import DEFAULT_SIDE_M
+from curewatch.studio.planning.estimate import Question, RoomAir
 
 MOST_MEMBERS = 1024
 MOST_DAYS = 730

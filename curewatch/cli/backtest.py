@@ -32,12 +32,13 @@ def outlook(files: Files, sarimax: Sarimax = False, every: Every = "1", as_json:
 
     Also how much of what came lay in its 10-90 % band: 80 % is right.
     """
+    from curewatch.backtest import outlook as backtest_outlook
+    from curewatch.backtest import part_studio_backtest_later
     from curewatch.cli import backtest_page
     from curewatch.cli.output import Page, say, say_json
     from curewatch.intake.errors import BadInput
     from curewatch.intake.files import read_room_csv
-    from curewatch.studio import backtest_later, backtest_outlook
-    from curewatch.studio.hourly import hourly
+    from curewatch.studio.air.part_studio_hourly import hourly
 
     if every not in {str(n) for n in range(1, SPARSEST + 1)}:
         raise BadInput("--every", every, f"a whole number from 1 to {SPARSEST}")
@@ -53,7 +54,7 @@ def outlook(files: Files, sarimax: Sarimax = False, every: Every = "1", as_json:
         assert hours is not None  # a file has at least one row
         try:
             found += backtest_outlook.scores(Path(path).stem, hours, others, int(every))
-            beyond += backtest_later.later(Path(path).stem, hours)
+            beyond += part_studio_backtest_later.later(Path(path).stem, hours)
         except ValueError as problem:
             raise BadInput("FILE.csv", path, "a record of 18 days or more", f"which holds {problem}") from None
     if as_json:

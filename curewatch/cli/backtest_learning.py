@@ -10,7 +10,7 @@ import typer
 from curewatch.cli import options
 
 if TYPE_CHECKING:
-    from curewatch.studio.forecast import Air
+    from curewatch.studio.forecasting.forecast import Air
 
 Files = Annotated[
     list[str] | None,
@@ -38,11 +38,11 @@ def learning(files: Files = None, studios: Studios = 200, tests: Tests = 2.0, as
     Each observes three pieces and forecasts a fourth. 10-90 % should hold the truth in 80 %, before and after.
     Who heeds the dates tests at every visit once a piece may be touch-dry, and weighs once a week until the varnish.
     """
+    from curewatch.backtest.learning import Plan, run
     from curewatch.cli import backtest_learning_page as pages
     from curewatch.cli.output import Page, say, say_json
     from curewatch.intake.files import read_room_csv
     from curewatch.records import ThicknessSource
-    from curewatch.studio.backtest_learning import Plan, run
 
     rooms = _steady() if not files else []
     for path in files or ():

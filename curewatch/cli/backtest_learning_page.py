@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from curewatch.backtest.learning import JUDGED, Scores
 from curewatch.cli.output import Page
-from curewatch.studio.backtest_learning import JUDGED, Scores
 
 _NAMES = {"touch_dry": "touch-dry", "handle": "handle", "varnish_ready": "varnish-ready"}
 _BAR = 20

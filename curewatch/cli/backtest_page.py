@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import asdict
 
+from curewatch.backtest.outlook import QUANTITIES, Score, summary
+from curewatch.backtest.part_studio_backtest_later import Later
 from curewatch.cli.output import Page
 from curewatch.cli.studio import Values
-from curewatch.studio.backtest_later import Later
-from curewatch.studio.backtest_outlook import QUANTITIES, Score, summary
 
 _UNITS = {"temp_c": "°C", "rh_pct": "%RH"}
 _NAMES = {"temp_c": "Temperature", "rh_pct": "Humidity"}

@@ -15,9 +15,9 @@ from curewatch.cli.asked import Asked
 from curewatch.cli.output import Page, say, say_json
 from curewatch.intake.errors import quoted
 from curewatch.records import MilestoneKind, ThicknessSource
-from curewatch.studio.estimate_cautions import cautions
-from curewatch.studio.estimating import Answer, Question, Reached, answer
-from curewatch.studio.estimating import curve as dry
+from curewatch.studio.planning.estimate import Answer, Question, Reached, answer
+from curewatch.studio.planning.estimate import curve as dry
+from curewatch.studio.planning.part_studio_estimate_cautions import cautions
 from curewatch.studio.wording import STAGES, span
 
 HONESTY = (

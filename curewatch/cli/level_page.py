@@ -12,7 +12,7 @@ from curewatch.cli.asked import Asked
 from curewatch.cli.output import Page, say, say_json
 from curewatch.intake.level import DRIFT, STIFFENING, TILT, VISCOSITY, YIELD_STRESS
 from curewatch.physics import flow
-from curewatch.studio.tilting import Drifts, drifts
+from curewatch.studio.planning.tilt_drift import Drifts, drifts
 from curewatch.studio.wording import span
 
 

@@ -16,7 +16,7 @@ from curewatch.desk.looking_back import Looked
 from curewatch.intake.level import DRIFT, TILT
 from curewatch.intake.typed import BadInput
 from curewatch.physics import flow
-from curewatch.studio.levelling import STAYS, Drifting, drifting, in_words
+from curewatch.studio.diagnosis.part_studio_levelling import STAYS, Drifting, drifting, in_words
 
 ITS_OWN = ("name", "tilt", "at", "viscosity", "yield_stress", "stiffening", "limit", "as_json")
 """What may be said of a piece; any other option tells of a film or of its air, which the piece tells itself."""

@@ -40,7 +40,7 @@ def why(
     from curewatch.cli.studio import bring_up, desk_of
     from curewatch.desk import looking_back
     from curewatch.intake.typed import BadInput
-    from curewatch.studio.trouble import Trouble
+    from curewatch.studio.diagnosis.mechanisms import Trouble
 
     word = "-".join(trouble.casefold().split())
     if word not in TROUBLES:

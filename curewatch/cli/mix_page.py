@@ -17,7 +17,7 @@ from curewatch.intake.typed import BadInput, parse_fraction, parse_thickness
 from curewatch.records.workshop import Part, RecipeMix
 from curewatch.studio import mixing
 from curewatch.studio.mixing import Mix, Portion, Shape
-from curewatch.studio.run_off import in_words
+from curewatch.studio.part_studio_run_off import in_words
 
 MOST_PIECES = 500
 EDGE = Quantity(

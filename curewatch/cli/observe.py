@@ -162,7 +162,7 @@ def _say(desk: Desk, observed: Observed, kind: str, as_json: bool) -> None:
 
 
 def _found(observed: Observed) -> str:
-    from curewatch.studio.lessons_in_words import SAYS
+    from curewatch.studio.learning.texts import SAYS
 
     one = observed.observation
     if one.finger is not None:

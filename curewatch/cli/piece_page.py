@@ -10,7 +10,9 @@ from zoneinfo import ZoneInfo
 from curewatch.cli.output import Page
 from curewatch.cli.studio import Values, iso
 from curewatch.records import Alarm, Forecast, MilestoneKind, Support
-from curewatch.studio import damage, dew, wording
+from curewatch.studio import wording
+from curewatch.studio.alarms import damage
+from curewatch.studio.care import part_studio_dew
 
 if TYPE_CHECKING:
     from curewatch.desk import PieceReport
@@ -96,7 +98,9 @@ def text(tz: ZoneInfo, report: PieceReport, now: datetime, page: Page) -> str:
         rows += [_air(report, now), "", *_table(tz, forecast, now, page)]
     rows += ["", *_safety(report, page)]
     if report.dew is not None and report.line.stage is MilestoneKind.VARNISH_READY:
-        rows += textwrap.wrap(f"Varnish   {dew.in_words(report.dew, now)}", page.width, subsequent_indent=" " * 10)
+        rows += textwrap.wrap(
+            f"Varnish   {part_studio_dew.in_words(report.dew, now)}", page.width, subsequent_indent=" " * 10
+        )
     for harm in report.damages:
         said = f"! harmed: {damage.in_words(harm)} Then say `curewatch cleared`."
         rows += textwrap.wrap(said, page.width, subsequent_indent="  ")

@@ -16,9 +16,9 @@ from curewatch.cli.studio import Values, iso
 from curewatch.desk.looking_back import Looked
 from curewatch.records.observations import Observation
 from curewatch.studio import wording
-from curewatch.studio.levelling import in_words
-from curewatch.studio.past_air import PastAir, Spread
-from curewatch.studio.trouble import THICKNESS_FROM, Finding
+from curewatch.studio.diagnosis.mechanisms import THICKNESS_FROM, Finding
+from curewatch.studio.diagnosis.part_studio_levelling import in_words
+from curewatch.studio.diagnosis.part_studio_past_air import PastAir, Spread
 
 HONESTY = (
     "Dates of drying are estimates by a model of the film in the air as it was read, not measurements; what a person "

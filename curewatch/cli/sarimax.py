@@ -10,9 +10,9 @@ import warnings
 
 import numpy as np
 
+from curewatch.backtest.outlook import HORIZONS, Forecaster
 from curewatch.cli.errors import Missing
-from curewatch.studio.backtest_outlook import HORIZONS, Forecaster
-from curewatch.studio.hourly import Array
+from curewatch.studio.air.part_studio_hourly import Array
 
 ORDER, SEASONAL = (2, 0, 0), (0, 1, 1, 24)
 WINDOW_H = 14 * 24

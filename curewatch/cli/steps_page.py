@@ -11,8 +11,8 @@ from curewatch.cli.studio import Values, iso
 from curewatch.desk.aftercare import Steps
 from curewatch.records.workshop import StepDone
 from curewatch.studio import wording
-from curewatch.studio.aftercare import Line
-from curewatch.studio.varnish_air import Window, but
+from curewatch.studio.care.aftercare import Line
+from curewatch.studio.care.varnish_air import Window, but
 
 NOW = ("safe", "worth checking")
 SIGNS = {"done": "[x]", "safe": "[ ]", "worth checking": "[?]", "not yet": " . ", "over": " - ", "waits": " . "}

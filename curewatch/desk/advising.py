@@ -7,11 +7,11 @@ from datetime import datetime
 
 from curewatch.desk.ahead_air import future_of
 from curewatch.records import AlarmKind, Notice
-from curewatch.studio import alarm_advice, planner
-from curewatch.studio.alarms import Effect
-from curewatch.studio.climate import Climate
-from curewatch.studio.conditions import Limits, Occupied
-from curewatch.studio.watch import Watched
+from curewatch.studio.air.climate import Climate
+from curewatch.studio.alarms.conditions import Limits, Occupied
+from curewatch.studio.alarms.evaluation import Watched
+from curewatch.studio.alarms.lifecycle import Effect
+from curewatch.studio.planning import alarm_advice, planner
 
 _ACTED_ON = (Effect.RAISED, Effect.REMINDED, Effect.MUTE_ENDED)
 

@@ -12,11 +12,11 @@ from curewatch.desk.history import History, history
 from curewatch.desk.naming import nearest
 from curewatch.desk.orders import FactError
 from curewatch.records.workshop import StepDone
-from curewatch.studio.aftercare import Care, Line, Step, plan
-from curewatch.studio.climate import Climate
-from curewatch.studio.dew import dew_margin
-from curewatch.studio.skins import skins
-from curewatch.studio.varnish_air import Window, against, next_window
+from curewatch.studio.air.climate import Climate
+from curewatch.studio.care.aftercare import Care, Line, Step, plan
+from curewatch.studio.care.part_studio_dew import dew_margin
+from curewatch.studio.care.part_studio_skins import skins
+from curewatch.studio.care.varnish_air import Window, against, next_window
 
 
 @dataclass(frozen=True)

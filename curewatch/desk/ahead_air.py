@@ -10,11 +10,11 @@ import numpy as np
 
 from curewatch.desk.room_air import RoomAir
 from curewatch.store import Store, Transaction
-from curewatch.studio.climate import Climate
-from curewatch.studio.drying import Drying
-from curewatch.studio.future import RoomFuture, future
-from curewatch.studio.hourly import Hourly, hourly
-from curewatch.studio.outlook import HISTORY, outlook
+from curewatch.studio.air.climate import Climate
+from curewatch.studio.air.part_studio_hourly import Hourly, hourly
+from curewatch.studio.forecasting.drying import Drying
+from curewatch.studio.outlook.outlook import HISTORY, outlook
+from curewatch.studio.outlook.scenarios import RoomFuture, future
 
 FAR_DAYS = 120
 """As far as a drying curve is shown at most."""

@@ -12,8 +12,8 @@ from curewatch.desk.naming import nearest
 from curewatch.desk.orders import FactError
 from curewatch.records import Alarm, AlarmEvent, AlarmHappening, AlarmKind, Damage, Piece
 from curewatch.store import Transaction
-from curewatch.studio import alarms as life
-from curewatch.studio import damage as damages
+from curewatch.studio.alarms import damage as damages
+from curewatch.studio.alarms import lifecycle as life
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from pydantic import ValidationError
 
 from curewatch.store import Transaction
-from curewatch.studio.batteries import Low
+from curewatch.studio.air.batteries import Low
 
 LOW = "batteries_low"
 """The store's mark of them, as JSON."""

@@ -9,9 +9,9 @@ from curewatch.desk.desk import Desk
 from curewatch.desk.lessons import learned_so_far
 from curewatch.desk.observing import what_was_learned
 from curewatch.records.observations import Observation, Subject
-from curewatch.studio.forecast import Drying
-from curewatch.studio.learning import place_of
-from curewatch.studio.lessons_in_words import Belief, said_of
+from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.learning.learning import place_of
+from curewatch.studio.learning.texts import Belief, said_of
 
 
 @dataclass(frozen=True)

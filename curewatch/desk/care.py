@@ -5,8 +5,8 @@ from __future__ import annotations
 from datetime import timedelta
 
 from curewatch.settings import Settings
-from curewatch.studio.aftercare import GENERIC, Care, Times
-from curewatch.studio.varnish_air import AirLimits
+from curewatch.studio.care.aftercare import GENERIC, Care, Times
+from curewatch.studio.care.varnish_air import AirLimits
 
 
 def care_of(settings: Settings) -> Care:

@@ -15,7 +15,7 @@ from curewatch.records import Forecast, MilestoneKind, Recipe, Stay
 from curewatch.settings import Settings
 from curewatch.store import Store, Transaction
 from curewatch.studio import milestones as milestoning
-from curewatch.studio.drying import Drying
+from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.milestones import Due
 from curewatch.studio.wording import Local
 

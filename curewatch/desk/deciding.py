@@ -13,13 +13,13 @@ from curewatch.records import Alarm, AlarmEvent, Damage, Forecast, Notice
 from curewatch.settings import Settings
 from curewatch.settings.routes import due_times, people_channels, round_times
 from curewatch.store import Transaction
-from curewatch.studio import batteries as cells
-from curewatch.studio import damage as damages
 from curewatch.studio import milestones as milestoning
-from curewatch.studio import silence
-from curewatch.studio.batteries import Low
-from curewatch.studio.climate import Climate
-from curewatch.studio.watch import watch
+from curewatch.studio.air import batteries as cells
+from curewatch.studio.air.batteries import Low
+from curewatch.studio.air.climate import Climate
+from curewatch.studio.alarms import damage as damages
+from curewatch.studio.alarms import part_studio_silence
+from curewatch.studio.alarms.evaluation import watch
 from curewatch.studio.wording import Local
 
 NO_HURRY = timedelta(hours=12)
@@ -53,7 +53,7 @@ def watch_rooms(
 ) -> Decided:
     """Judge every alarm of every room with pieces in it, up to `now`."""
     limits, found = limits_of(settings), Decided()
-    rooms = silence.together(scene.occupied(settings, forecasts), now, limits)
+    rooms = part_studio_silence.together(scene.occupied(settings, forecasts), now, limits)
     told: list[Notice] = []
     for room in rooms:
         known = {alarm.kind: alarm for alarm in scene.alarms if alarm.room == room.name}
@@ -63,7 +63,7 @@ def watch_rooms(
         found.history.extend(seen.history)
         found.damages.extend(seen.damages)
         told += seen.told
-    tell, kept = silence.joined(told, rooms, now, local)
+    tell, kept = part_studio_silence.joined(told, rooms, now, local)
     found.told.extend(tell)
     found.kept.extend(kept)
     return _with_batteries(found, scene, settings, now)

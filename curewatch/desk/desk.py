@@ -23,15 +23,15 @@ from curewatch.records import Forecast, Notice, Reading, Recipe, Room, Stay
 from curewatch.settings import Settings
 from curewatch.settings.routes import all_channels, due_times
 from curewatch.store import DuplicateName, Store, Transaction
-from curewatch.studio import batteries as cells
 from curewatch.studio import board as boards
-from curewatch.studio import damage
-from curewatch.studio import forecast as forecasting
 from curewatch.studio import milestones as milestoning
-from curewatch.studio.alarms import is_active, looking_back
+from curewatch.studio.air import batteries as cells
+from curewatch.studio.air.climate import Climate
+from curewatch.studio.alarms import damage
+from curewatch.studio.alarms.lifecycle import is_active, looking_back
 from curewatch.studio.board import Board, RoomLine
-from curewatch.studio.climate import Climate
-from curewatch.studio.dew import dew_margin
+from curewatch.studio.care.part_studio_dew import dew_margin
+from curewatch.studio.forecasting import forecast as forecasting
 
 
 class Desk:

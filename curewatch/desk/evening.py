@@ -13,12 +13,12 @@ from curewatch.desk.scene import Scene, limits_of
 from curewatch.records import AlarmKind, Forecast, Notice
 from curewatch.settings import Settings
 from curewatch.store import Store
-from curewatch.studio import ahead
-from curewatch.studio.ahead import Foreseen, Future
-from curewatch.studio.alarms import is_active, is_muted
-from curewatch.studio.conditions import Occupied, is_fresh
-from curewatch.studio.hourly import HOUR_S
-from curewatch.studio.outlook import HISTORY, Outlook, outlook
+from curewatch.studio.air.part_studio_hourly import HOUR_S
+from curewatch.studio.alarms import forewarning
+from curewatch.studio.alarms.conditions import Occupied, is_fresh
+from curewatch.studio.alarms.forewarning import Foreseen, Future
+from curewatch.studio.alarms.lifecycle import is_active, is_muted
+from curewatch.studio.outlook.outlook import HISTORY, Outlook, outlook
 from curewatch.studio.wording import Local
 
 AGAIN_AFTER = timedelta(minutes=30)
@@ -46,16 +46,20 @@ class Evening:
     ) -> list[Notice]:
         """The warnings for tonight that have not been told yet, in the evening; nothing at other hours."""
         told: list[Notice] = []
-        if not ahead.is_time_to_tell(now, local) and not any(p.morning_hour is not None for p in settings.people):
+        if not forewarning.is_time_to_tell(now, local) and not any(p.morning_hour is not None for p in settings.people):
             return told  # nobody would hear of it at this hour
         limits = limits_of(settings)
         for room in scene.occupied(settings, forecasts):
             if not room.dryings or not self._is_due(room.name, now):
                 continue
             found = self._look(store, room, settings, now)
-            if found is None or not ahead.is_time_to_tell(now, local) or _is_on(scene, room.name, found.kind, now):
+            if (
+                found is None
+                or not forewarning.is_time_to_tell(now, local)
+                or _is_on(scene, room.name, found.kind, now)
+            ):
                 continue
-            told.append(ahead.notice(room.name, found, limits, now, local))
+            told.append(forewarning.notice(room.name, found, limits, now, local))
         with store.read() as tx:
             known = tx.known_keys([notice.key for notice in told]) if told else set()
         return [notice for notice in told if notice.key not in known]
@@ -71,7 +75,7 @@ class Evening:
         if not room.wet_at(now) or not is_fresh(room, now, limits):
             return None
         future = coming_air(store, room.name, now)
-        found = None if future is None else ahead.foreseen(room, future, limits, now)
+        found = None if future is None else forewarning.foreseen(room, future, limits, now)
         if found is not None:
             self.ahead[room.name] = found
         return found

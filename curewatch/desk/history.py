@@ -12,8 +12,8 @@ from curewatch.desk.room_air import RoomAir
 from curewatch.records import Damage, Forecast, Piece, Recipe
 from curewatch.records.workshop import StepDone
 from curewatch.store import Transaction
-from curewatch.studio.climate import Climate
-from curewatch.studio.forecast import Drying
+from curewatch.studio.air.climate import Climate
+from curewatch.studio.forecasting.forecast import Drying
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from curewatch.desk.scene import HEARD, REVISION, Scene, heard_since, latest_air
 from curewatch.store import Transaction
 from curewatch.studio import board as boards
 from curewatch.studio.board import Board, RoomLine
-from curewatch.studio.forecast import Drying
+from curewatch.studio.forecasting.forecast import Drying
 
 KEPT = timedelta(minutes=1)
 """Read again after this long whatever the marks say: a reading of the future may have become one of the past."""

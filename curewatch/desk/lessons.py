@@ -15,9 +15,9 @@ from curewatch.desk.room_air import TAKEN_BACK, RoomAir
 from curewatch.records import Recipe, Stay
 from curewatch.records.observations import Observation
 from curewatch.store import Store, Transaction
-from curewatch.studio.belief import Clue, Sense
-from curewatch.studio.forecast import Drying
-from curewatch.studio.learning import Learned, Lesson, learned, place_of, teach
+from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.inference.factors import Clue, Sense
+from curewatch.studio.learning.learning import Learned, Lesson, learned, place_of, teach
 
 LEAD = timedelta(days=2)
 """Readings from so long before the pour on bear on a lesson."""

@@ -15,11 +15,11 @@ from curewatch.desk.shelf import Shelf, as_mixed
 from curewatch.records import MilestoneKind
 from curewatch.records.observations import Observation
 from curewatch.records.workshop import StepDone, Tilt
-from curewatch.studio.aftercare import Step, milestone
-from curewatch.studio.mechanisms import findings
-from curewatch.studio.past_air import SILENT_S, PastAir, past_air
-from curewatch.studio.trace import Trace, trace
-from curewatch.studio.trouble import Case, CoatAir, Finding, Trouble
+from curewatch.studio.care.aftercare import Step, milestone
+from curewatch.studio.diagnosis.drying_history import Trace, trace
+from curewatch.studio.diagnosis.mechanisms import Case, CoatAir, Finding, Trouble
+from curewatch.studio.diagnosis.part_studio_mechanisms import findings
+from curewatch.studio.diagnosis.part_studio_past_air import SILENT_S, PastAir, past_air
 
 FREEZING_C = 0.0
 

@@ -9,7 +9,7 @@ from curewatch.records import Recipe
 from curewatch.records.observations import ObservationKind
 from curewatch.records.workshop import RecipeMix
 from curewatch.store import Transaction
-from curewatch.studio.run_off import RunOff, Told, expected, share_of
+from curewatch.studio.part_studio_run_off import RunOff, Told, expected, share_of
 
 
 def put_mix(desk: Desk, recipe: Recipe, mix: RecipeMix) -> None:

@@ -8,18 +8,18 @@ from datetime import UTC, datetime
 
 from curewatch.records import Notice
 from curewatch.settings import Settings
-from curewatch.studio import morning
-from curewatch.studio.ahead import Foreseen
+from curewatch.studio import part_studio_morning
+from curewatch.studio.air.climate import Climate
+from curewatch.studio.air.flaws import Flaw
+from curewatch.studio.alarms.forewarning import Foreseen
 from curewatch.studio.board import Board, RoomLine
-from curewatch.studio.climate import Climate
-from curewatch.studio.findings import Flaw
-from curewatch.studio.open_steps import OpenStep
+from curewatch.studio.care.part_studio_open_steps import OpenStep
 from curewatch.studio.wording import Local
 
 
 def keys(settings: Settings, now: datetime, local: Local) -> list[str]:
     """The keys of the notices that are due this morning, told or not."""
-    return [morning.key_of(name, now, local) for name in people(settings, (), now, local)]
+    return [part_studio_morning.key_of(name, now, local) for name in people(settings, (), now, local)]
 
 
 def people(settings: Settings, known: Collection[str], now: datetime, local: Local) -> list[str]:
@@ -28,8 +28,8 @@ def people(settings: Settings, known: Collection[str], now: datetime, local: Loc
         person.name
         for person in settings.people
         if person.morning_hour is not None
-        and morning.is_morning(person.morning_hour, now, local)
-        and morning.key_of(person.name, now, local) not in known
+        and part_studio_morning.is_morning(person.morning_hour, now, local)
+        and part_studio_morning.key_of(person.name, now, local) not in known
     ]
 
 
@@ -42,7 +42,7 @@ def notices(
     local: Local,
 ) -> list[Notice]:
     """One for each of `names`, if there is anything to do."""
-    found = [morning.notice(name, board, ahead, now, local, steps) for name in names]
+    found = [part_studio_morning.notice(name, board, ahead, now, local, steps) for name in names]
     return [notice for notice in found if notice is not None]
 
 
@@ -59,4 +59,4 @@ def _with_drift(room: RoomLine, climate: Climate | None) -> RoomLine:
 def next_ones(settings: Settings, now: datetime, local: Local) -> list[datetime]:
     """When the next morning begins for each person who wants to be told."""
     hours = {person.morning_hour for person in settings.people if person.morning_hour is not None}
-    return [morning.next_morning(hour, now, local).astimezone(UTC) for hour in hours]
+    return [part_studio_morning.next_morning(hour, now, local).astimezone(UTC) for hour in hours]

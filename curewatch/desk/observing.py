@@ -12,7 +12,7 @@ from curewatch.desk.orders import FactError, Logged
 from curewatch.records import Piece
 from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
 from curewatch.store import Transaction
-from curewatch.studio.lessons_in_words import Belief, beliefs, said_of
+from curewatch.studio.learning.texts import Belief, beliefs, said_of
 
 
 @dataclass(frozen=True)

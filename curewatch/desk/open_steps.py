@@ -11,10 +11,10 @@ from curewatch.desk.scene import Scene
 from curewatch.records import Forecast, MilestoneKind
 from curewatch.settings import Settings
 from curewatch.store import Store
-from curewatch.studio.aftercare import Line, Odds, milestone, plan
-from curewatch.studio.ahead import Future
-from curewatch.studio.open_steps import OpenStep, open_line
-from curewatch.studio.varnish_air import next_window
+from curewatch.studio.alarms.forewarning import Future
+from curewatch.studio.care.aftercare import Line, Odds, milestone, plan
+from curewatch.studio.care.part_studio_open_steps import OpenStep, open_line
+from curewatch.studio.care.varnish_air import next_window
 
 _NOT_ASKED = Odds(None, None, None)
 """When the skins are through takes a march, and is told nowhere in the morning."""

@@ -6,8 +6,8 @@ from datetime import datetime
 
 from curewatch.desk.desk import Desk
 from curewatch.desk.room_air import RoomAir
-from curewatch.studio.climate import Climate
-from curewatch.studio.forecast import Drying
+from curewatch.studio.air.climate import Climate
+from curewatch.studio.forecasting.forecast import Drying
 
 
 def piece_air(desk: Desk, drying: Drying, now: datetime) -> dict[str, Climate]:

@@ -16,11 +16,11 @@ from curewatch.desk.room_air import RoomAir
 from curewatch.desk.scene import Scene, read_scene
 from curewatch.records import MilestoneKind, Piece, Pour, Recipe, Stay
 from curewatch.store import Transaction
-from curewatch.studio import planner
-from curewatch.studio.climate import Climate
-from curewatch.studio.conditions import milestone_s
-from curewatch.studio.forecast import Drying
-from curewatch.studio.outlook import HISTORY
+from curewatch.studio.air.climate import Climate
+from curewatch.studio.alarms.conditions import milestone_s
+from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.outlook.outlook import HISTORY
+from curewatch.studio.planning import planner
 
 HISTORY_SPAN = timedelta(hours=HISTORY)
 

@@ -7,8 +7,8 @@ from datetime import datetime
 
 from curewatch.records import Alarm, Damage, Forecast
 from curewatch.studio.board import PieceLine, RoomLine
-from curewatch.studio.dew import DewMargin
-from curewatch.studio.drying import Drying
+from curewatch.studio.care.part_studio_dew import DewMargin
+from curewatch.studio.forecasting.drying import Drying
 
 AT_HAND = 150
 """So many pieces are marched in a second or two, while somebody waits; more are left to a daemon that watches."""

@@ -24,9 +24,9 @@ from curewatch.records import Forecast
 from curewatch.records.part_records_kept import KeptMarch
 from curewatch.settings import Settings
 from curewatch.store import Store, Transaction
-from curewatch.studio import forecast as forecasting
-from curewatch.studio.forecast import Drying
-from curewatch.studio.future import RoomFuture
+from curewatch.studio.forecasting import forecast as forecasting
+from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.outlook.scenarios import RoomFuture
 
 AT_ONCE = 2000
 """Pieces whose states are in memory together: with 64 members some 13 kB each, before and after."""

@@ -14,8 +14,8 @@ import numpy as np
 
 from curewatch.store import Transaction
 from curewatch.store.readings import ReadingColumns
-from curewatch.studio.climate import BIN_S, Climate, climate_from
-from curewatch.studio.findings import Readings
+from curewatch.studio.air.climate import BIN_S, Climate, climate_from
+from curewatch.studio.air.flaws import Readings
 
 LEAD = timedelta(days=1)
 """Read from so long before the pour on: the air at the pour itself is then mostly known from both sides."""

@@ -11,10 +11,10 @@ from curewatch.desk import batteries
 from curewatch.desk.ahead_air import past_of
 from curewatch.desk.desk import Desk
 from curewatch.desk.room_air import RoomAir
-from curewatch.studio import batteries as cells
-from curewatch.studio.climate import Climate
-from curewatch.studio.findings import QUANTITIES, Finding, Flaw
-from curewatch.studio.outlook import HISTORY, Outlook, outlook
+from curewatch.studio.air import batteries as cells
+from curewatch.studio.air.climate import Climate
+from curewatch.studio.air.flaws import QUANTITIES, Finding, Flaw
+from curewatch.studio.outlook.outlook import HISTORY, Outlook, outlook
 
 STALE_H = 3
 """With so many hours unread at its end, a room's past says nothing of what is to come."""

@@ -12,10 +12,10 @@ from curewatch.desk.room_air import RoomAir
 from curewatch.records import Alarm, AlarmState, Damage, Forecast, Reading, Recipe, Stay
 from curewatch.settings import Settings
 from curewatch.store import Transaction
-from curewatch.studio.batteries import Low
-from curewatch.studio.climate import Climate
-from curewatch.studio.conditions import Limits, Occupied
-from curewatch.studio.forecast import Drying, needs_air
+from curewatch.studio.air.batteries import Low
+from curewatch.studio.air.climate import Climate
+from curewatch.studio.alarms.conditions import Limits, Occupied
+from curewatch.studio.forecasting.forecast import Drying, needs_air
 
 REVISION = "facts_revision"
 """The store's mark that facts have changed; a daemon looks at it to see what commands and pages have logged."""

@@ -13,7 +13,7 @@ from curewatch.records.workshop import RecipeMix
 from curewatch.settings import MaterialSettings, Settings, load_materials
 from curewatch.studio import mixing
 from curewatch.studio.mixing import Material, Mix, Need, NotOnTheShelf, Portion
-from curewatch.studio.run_off import RunOff
+from curewatch.studio.part_studio_run_off import RunOff
 
 SOLIDS, GLYCOL = (0.05, 0.70), (0.0, 0.15)
 """As a recipe may have them, by volume of the wet paint."""

@@ -8,9 +8,9 @@ from datetime import UTC, datetime
 
 from curewatch.records import Alarm, Forecast, Milestone, MilestoneKind, Reading
 from curewatch.studio import wording
-from curewatch.studio.alarms import is_active
-from curewatch.studio.findings import Finding
-from curewatch.studio.forecast import Drying
+from curewatch.studio.air.flaws import Finding
+from curewatch.studio.alarms.lifecycle import is_active
+from curewatch.studio.forecasting.forecast import Drying
 
 _FAR = datetime.max.replace(tzinfo=UTC)
 

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from curewatch.records import Forecast, Milestone, MilestoneKind, Notice
-from curewatch.studio import dew, wording
-from curewatch.studio.climate import Climate
-from curewatch.studio.forecast import Drying
+from curewatch.studio import wording
+from curewatch.studio.air.climate import Climate
+from curewatch.studio.care import part_studio_dew
+from curewatch.studio.forecasting.forecast import Drying
 from curewatch.studio.wording import Local
 
 EXPIRES_AFTER = timedelta(days=14)
@@ -84,7 +85,7 @@ def notice(due: Due, now: datetime, local: Local, climate: Climate | None = None
     drying, milestone = due.drying, due.milestone
     title, text = wording.milestone(drying, due.forecast, milestone, due.odds, now, local)
     if milestone.kind is MilestoneKind.VARNISH_READY and climate is not None:
-        text += f" {dew.as_read(dew.dew_margin(climate), now, local)}"
+        text += f" {part_studio_dew.as_read(part_studio_dew.dew_margin(climate), now, local)}"
     stay = drying.stays[-1]
     at = milestone.safe_at if due.odds == "safe" else milestone.worth_checking_at
     # worth a check until it is safe to assume anyway

@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 
 from curewatch.records import Forecast, Milestone, MilestoneKind, Support
-from curewatch.studio.forecast import Drying
+from curewatch.studio.forecasting.forecast import Drying
 
 Local = Callable[[datetime], datetime]
 

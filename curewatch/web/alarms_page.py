@@ -11,7 +11,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from curewatch.desk import alarm_care
 from curewatch.intake.typed import BadInput
 from curewatch.records import AlarmKind
-from curewatch.studio.alarms import is_active
+from curewatch.studio.alarms.lifecycle import is_active
 from curewatch.web.site import Here, Typed, page, text_of
 
 router = APIRouter(include_in_schema=False)

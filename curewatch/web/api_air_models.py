@@ -10,7 +10,7 @@ from pydantic import Field
 
 from curewatch.desk.history import History
 from curewatch.settings import AlarmSettings
-from curewatch.studio.drying_curve import DryingCurve
+from curewatch.studio.forecasting.drying_curve import DryingCurve
 from curewatch.web.api_models import Given
 from curewatch.web.api_record_models import AirHadOut
 from curewatch.web.plot import Array

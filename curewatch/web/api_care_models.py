@@ -13,12 +13,12 @@ from curewatch.desk.believed import Seen
 from curewatch.desk.planning import Plan
 from curewatch.records import MilestoneKind
 from curewatch.records.observations import GRAMS_RANGE, SURFACE_C_RANGE, Finger, ObservationKind
-from curewatch.studio import plan_words
-from curewatch.studio.aftercare import Line
-from curewatch.studio.hourly import HOUR_S
-from curewatch.studio.lessons_in_words import Belief
-from curewatch.studio.outlook import Band, Outlook
-from curewatch.studio.planner import Advice, Latest
+from curewatch.studio.air.part_studio_hourly import HOUR_S
+from curewatch.studio.care.aftercare import Line
+from curewatch.studio.learning.texts import Belief
+from curewatch.studio.outlook.outlook import Band, Outlook
+from curewatch.studio.planning import part_studio_plan_words
+from curewatch.studio.planning.planner import Advice, Latest
 from curewatch.web.api_models import At, Given, Told, local
 
 NOW = Field(None, description="Left out: now")
@@ -154,8 +154,8 @@ class AdviceOut(Given):
             hours={kind.value: None if h is None else round(h, 2) for kind, h in one.hours.items()},
             reached_only_so=[kind.value for kind in one.reached_only_so],
             risks_skin=one.risks_skin,
-            text=plan_words.advised(one),
-            caution=plan_words.caution(one.change),
+            text=part_studio_plan_words.advised(one),
+            caution=part_studio_plan_words.caution(one.change),
         )
 
 
@@ -233,7 +233,7 @@ class PlanOut(Given):
             ],
             places_free=list(free),
             air_read_at=plan.data_at.astimezone(tz),
-            verdict=plan_words.verdict(plan.latest),
+            verdict=part_studio_plan_words.verdict(plan.latest),
         )
 
 

@@ -10,11 +10,11 @@ from pydantic import Field
 
 from curewatch.records import RH_PCT_RANGE, Recipe, Support, ThicknessSource
 from curewatch.settings import AIR_SPEEDS_M_S
-from curewatch.studio.drying import DEFAULT_SIDE_M
-from curewatch.studio.estimate_cautions import cautions
-from curewatch.studio.estimating import Question, Reached, RoomAir, answer, film
-from curewatch.studio.levelling import Mix
-from curewatch.studio.tilting import drifts
+from curewatch.studio.diagnosis.part_studio_levelling import Mix
+from curewatch.studio.forecasting.drying import DEFAULT_SIDE_M
+from curewatch.studio.planning.estimate import Question, Reached, RoomAir, answer, film
+from curewatch.studio.planning.part_studio_estimate_cautions import cautions
+from curewatch.studio.planning.tilt_drift import drifts
 from curewatch.web.api_answers import BASE, REFUSALS
 from curewatch.web.api_level import LIMIT_MM, USUAL
 from curewatch.web.api_mixing_models import Glycol, Solids

@@ -11,7 +11,7 @@ from pydantic import Field
 
 from curewatch.desk.levelling import measured
 from curewatch.desk.looking_back import look_back
-from curewatch.studio.levelling import Mix, drifting
+from curewatch.studio.diagnosis.part_studio_levelling import Mix, drifting
 from curewatch.web.api_air_models import air_read_at
 from curewatch.web.api_answers import BASE, REFUSALS, here, logged, moment
 from curewatch.web.api_care_models import NOW

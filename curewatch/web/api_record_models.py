@@ -14,11 +14,11 @@ from curewatch.desk import PieceReport
 from curewatch.desk.believed import Seen
 from curewatch.desk.looking_back import Looked
 from curewatch.records import AlarmKind, Damage, Support, ThicknessSource
-from curewatch.studio import damage as damages
-from curewatch.studio.drying import Drying
-from curewatch.studio.past_air import PastAir, Spread
-from curewatch.studio.trace import Trace
-from curewatch.studio.trouble import Finding, Verdict
+from curewatch.studio.alarms import damage as damages
+from curewatch.studio.diagnosis.drying_history import Trace
+from curewatch.studio.diagnosis.mechanisms import Finding, Verdict
+from curewatch.studio.diagnosis.part_studio_past_air import PastAir, Spread
+from curewatch.studio.forecasting.drying import Drying
 from curewatch.web.api_care_models import ObservationOut
 from curewatch.web.api_models import AlarmOut, Given, MilestoneOut, PieceOut, local, milestones_of, tidy
 

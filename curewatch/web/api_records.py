@@ -15,8 +15,8 @@ from curewatch.desk.looking_back import Looked, look_back_on, why
 from curewatch.desk.piece_air import piece_air
 from curewatch.desk.scene import limits_of
 from curewatch.records import Name
-from curewatch.studio.past_air import past_air
-from curewatch.studio.trouble import Trouble
+from curewatch.studio.diagnosis.mechanisms import Trouble
+from curewatch.studio.diagnosis.part_studio_past_air import past_air
 from curewatch.web.api_air_models import CurveOut, LimitsOut, PieceAirOut, air_points, air_read_at, curve_points
 from curewatch.web.api_answers import BASE, REFUSALS, here
 from curewatch.web.api_models import Given, local, tidy

@@ -19,7 +19,7 @@ from curewatch.desk.kept_board import Kept
 from curewatch.records import Milestone, MilestoneKind
 from curewatch.store import Store
 from curewatch.studio import wording
-from curewatch.studio.forecast import Drying
+from curewatch.studio.forecasting.forecast import Drying
 from curewatch.web.words import FIT, Words
 
 LASTS = timedelta(minutes=30)

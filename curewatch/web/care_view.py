@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from curewatch.desk.aftercare import Steps
-from curewatch.studio.aftercare import Line
-from curewatch.studio.varnish_air import but
+from curewatch.studio.care.aftercare import Line
+from curewatch.studio.care.varnish_air import but
 from curewatch.web.words import Words
 
 SIGNS = {"done": "✓", "safe": "○", "worth checking": "?", "not yet": "·", "over": "–", "waits": "·"}

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from curewatch.desk.believed import Seen
-from curewatch.studio import plan_words
-from curewatch.studio.planner import Advice
+from curewatch.studio.planning import part_studio_plan_words
+from curewatch.studio.planning.planner import Advice
 from curewatch.web.just_done import finding
 from curewatch.web.words import Words
 
@@ -45,7 +45,7 @@ def seen_rows(seen: list[Seen], words: Words) -> list[SeenRow]:
 def advice_rows(advice: list[Advice]) -> list[AdviceRow]:
     """What each change of the room would do from now on; only those that would do anything."""
     return [
-        AdviceRow(said[0].upper() + said[1:], plan_words.caution(one.change) or "")
+        AdviceRow(said[0].upper() + said[1:], part_studio_plan_words.caution(one.change) or "")
         for one in advice
-        if (said := plan_words.advised(one)) is not None
+        if (said := part_studio_plan_words.advised(one)) is not None
     ]

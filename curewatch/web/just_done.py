@@ -11,8 +11,8 @@ from curewatch.desk.believed import seen_of
 from curewatch.desk.kept_board import Kept
 from curewatch.desk.naming import DEFAULT_RECIPE
 from curewatch.records.observations import Observation
-from curewatch.studio.drying import Drying
-from curewatch.studio.lessons_in_words import SAYS
+from curewatch.studio.forecasting.drying import Drying
+from curewatch.studio.learning.texts import SAYS
 from curewatch.web.words import number
 
 

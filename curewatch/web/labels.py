@@ -18,7 +18,7 @@ from starlette.exceptions import HTTPException
 
 from curewatch.desk.history import history_of
 from curewatch.desk.looking_back import look_back_on
-from curewatch.studio.forecast import Drying
+from curewatch.studio.forecasting.forecast import Drying
 from curewatch.web.record_page import show_record
 from curewatch.web.site import Here, Site, page
 from curewatch.web.words import size

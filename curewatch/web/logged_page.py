@@ -14,8 +14,8 @@ from curewatch.desk import Desk
 from curewatch.desk.moves import TAKE_BACK_WITHIN, TYPED
 from curewatch.records import Damage, Piece
 from curewatch.store import Transaction
-from curewatch.studio.alarm_words import TITLES
-from curewatch.studio.alarms import is_seen_to
+from curewatch.studio.alarms.alarm_notices import TITLES
+from curewatch.studio.alarms.lifecycle import is_seen_to
 from curewatch.web.just_done import JustDone, finding, just_done
 from curewatch.web.site import Here, page
 from curewatch.web.words import number

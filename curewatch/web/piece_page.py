@@ -13,10 +13,10 @@ from curewatch.desk import PieceReport, aftercare
 from curewatch.desk.ahead_air import piece_future
 from curewatch.desk.believed import beliefs_about, seen_of
 from curewatch.desk.piece_air import piece_air
-from curewatch.studio.climate import Climate
-from curewatch.studio.drying_curve import MEMBERS, DryingCurve, drying_curve
-from curewatch.studio.lessons_in_words import Belief
-from curewatch.studio.planner import Advice
+from curewatch.studio.air.climate import Climate
+from curewatch.studio.forecasting.drying_curve import MEMBERS, DryingCurve, drying_curve
+from curewatch.studio.learning.texts import Belief
+from curewatch.studio.planning.planner import Advice
 from curewatch.web import piece_view
 from curewatch.web.board_view import axis_of, is_wet, row
 from curewatch.web.care_view import care_view

@@ -13,8 +13,8 @@ from curewatch.desk.history import History
 from curewatch.records import ThicknessSource
 from curewatch.settings import AlarmSettings
 from curewatch.studio import wording
-from curewatch.studio.climate import Climate
-from curewatch.studio.drying_curve import Band, DryingCurve
+from curewatch.studio.air.climate import Climate
+from curewatch.studio.forecasting.drying_curve import Band, DryingCurve
 from curewatch.web.plot import Array, Curve, Plot, thinned
 from curewatch.web.words import FIT, Words, number, size
 

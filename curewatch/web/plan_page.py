@@ -15,7 +15,7 @@ from curewatch.desk import FactError, planning
 from curewatch.desk.places import free_places
 from curewatch.intake.typed import BadInput, parse_time
 from curewatch.records import MilestoneKind
-from curewatch.studio import plan_words
+from curewatch.studio.planning import part_studio_plan_words
 from curewatch.web.fields import plainly
 from curewatch.web.pouring import RECENT, Preset, newest_pours, planned_of, recent_sizes
 from curewatch.web.site import Here, Site, page
@@ -66,7 +66,7 @@ def plan(request: Request, site: Here) -> HTMLResponse:
         request, "plan.html", now, 422 if wrong else 200,
         values=_filled(preset, site.words(now)) | asked, wrong=wrong, answer=answer, rooms=rooms, recipes=recipes,
         sizes=recent_sizes(presets), preset=preset, kinds=FOR,
-        caution=plan_words.PLAN_CAUTION,
+        caution=part_studio_plan_words.PLAN_CAUTION,
     )  # fmt: skip
 
 
@@ -86,7 +86,7 @@ def answered(site: Site, asked: Mapping[str, str], preset: Preset | None, now: d
     free = free_places(site.desk, made.room)
     short = made.pieces - len(free)
     nth = made.places[short - 1].safe_at if 0 < short <= len(made.places) else None
-    return Answer(made, plan_words.verdict(made.latest), free, nth)
+    return Answer(made, part_studio_plan_words.verdict(made.latest), free, nth)
 
 
 def _pieces(text: str) -> int:

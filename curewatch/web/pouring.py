@@ -18,7 +18,7 @@ from curewatch.intake.typed import BadInput, not_future, parse_air, parse_time
 from curewatch.records import NAME_MOST, WET_THICKNESS_RANGE_M, Support, ThicknessSource
 from curewatch.records.workshop import Paint
 from curewatch.settings.kinds import AIR_SPEEDS_M_S
-from curewatch.studio.forecast import Drying
+from curewatch.studio.forecasting.forecast import Drying
 from curewatch.studio.mixing import Shape
 from curewatch.web.words import number
 

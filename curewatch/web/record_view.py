@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from curewatch.desk.looking_back import Looked
-from curewatch.studio.damage import length_and_what
-from curewatch.studio.past_air import PastAir
-from curewatch.studio.trouble import THICKNESS_FROM
+from curewatch.studio.alarms.damage import length_and_what
+from curewatch.studio.diagnosis.mechanisms import THICKNESS_FROM
+from curewatch.studio.diagnosis.part_studio_past_air import PastAir
 from curewatch.web.found_view import HOW
 from curewatch.web.just_done import finding
 from curewatch.web.words import FIT, Words, number, size

@@ -12,7 +12,7 @@ from starlette.exceptions import HTTPException
 from curewatch.desk.kept_board import Kept
 from curewatch.desk.room_record import room_outlook, room_record
 from curewatch.records import Reading
-from curewatch.studio.outlook import Outlook
+from curewatch.studio.outlook.outlook import Outlook
 from curewatch.web.board_view import axis_of, is_wet, row
 from curewatch.web.room_view import air_plots, doubts
 from curewatch.web.site import Here, Site, page

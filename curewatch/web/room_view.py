@@ -9,9 +9,9 @@ import numpy as np
 
 from curewatch.desk.room_record import RoomRecord
 from curewatch.settings import AlarmSettings
-from curewatch.studio import quality_words
-from curewatch.studio.hourly import HOUR_S
-from curewatch.studio.outlook import Band, Outlook
+from curewatch.studio.air import part_studio_quality_words
+from curewatch.studio.air.part_studio_hourly import HOUR_S
+from curewatch.studio.outlook.outlook import Band, Outlook
 from curewatch.web.plot import Array, Curve, Plot, thinned
 from curewatch.web.words import Words
 
@@ -94,4 +94,4 @@ def _plot(
 def doubts(record: RoomRecord | None, since_s: float, words: Words) -> Sequence[str]:
     """What was wrong with the readings of the span, the newest first."""
     found = [] if record is None else [one for one in record.findings if one.until_s >= since_s]
-    return [quality_words.text(one, words.local) for one in reversed(found[-FINDINGS_MOST:])]
+    return [part_studio_quality_words.text(one, words.local) for one in reversed(found[-FINDINGS_MOST:])]

@@ -22,12 +22,12 @@ from curewatch.clock import Clock
 from curewatch.desk import AT_HAND, Desk, planning
 from curewatch.desk.kept_board import KeptBoard
 from curewatch.settings import WebSettings
-from curewatch.studio import damage
-from curewatch.studio.drying import Drying
-from curewatch.studio.drying_curve import DryingCurve
-from curewatch.studio.lessons_in_words import Belief
-from curewatch.studio.outlook import Outlook
-from curewatch.studio.planner import Advice
+from curewatch.studio.alarms import damage
+from curewatch.studio.forecasting.drying import Drying
+from curewatch.studio.forecasting.drying_curve import DryingCurve
+from curewatch.studio.learning.texts import Belief
+from curewatch.studio.outlook.outlook import Outlook
+from curewatch.studio.planning.planner import Advice
 from curewatch.web.guard import Visitor
 from curewatch.web.lately import Lately
 from curewatch.web.looks import Looks

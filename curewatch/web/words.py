@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from curewatch.records import Alarm, Milestone, MilestoneKind, Pour
 from curewatch.studio import wording
-from curewatch.studio.alarm_words import TITLES
+from curewatch.studio.alarms.alarm_notices import TITLES
 from curewatch.studio.board import PieceLine
 
 FIT = {

@@ -22,9 +22,9 @@ from curewatch.desk.room_air import RoomAir
 from curewatch.desk.scene import read_scene
 from curewatch.records import Forecast, Milestone, MilestoneKind, Pour, Recipe, Room, Stay, ThicknessSource
 from curewatch.store import Store
-from curewatch.studio.batch import MODEL_VERSION
-from curewatch.studio.climate import Climate
-from curewatch.studio.drying import Drying
+from curewatch.studio.air.climate import Climate
+from curewatch.studio.forecasting.batch import MODEL_VERSION
+from curewatch.studio.forecasting.drying import Drying
 from tests.bench.bench_daemon import Timed, _is_due, _reading, _waited_s, line
 from tests.shell.parts import wait_for
 from tests.whole.service import Service

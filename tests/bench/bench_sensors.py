@@ -12,13 +12,13 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from curewatch.records import AlarmHappening, AlarmKind, MilestoneKind, Piece, Pour, Recipe, Stay, ThicknessSource
-from curewatch.studio import forecast as forecasting
-from curewatch.studio.climate import Climate, climate_from
-from curewatch.studio.conditions import Limits, Occupied
-from curewatch.studio.findings import Flaw
-from curewatch.studio.forecast import Drying
-from curewatch.studio.readings_quality import examined
-from curewatch.studio.watch import watch
+from curewatch.studio.air.climate import Climate, climate_from
+from curewatch.studio.air.flaws import Flaw
+from curewatch.studio.air.quality import examined
+from curewatch.studio.alarms.conditions import Limits, Occupied
+from curewatch.studio.alarms.evaluation import watch
+from curewatch.studio.forecasting import forecast as forecasting
+from curewatch.studio.forecasting.forecast import Drying
 from tests.core.sensor_injector import ALONE, BESIDE, DAY_S, FINELY, SPAN_D, STEPS, Fault, recorded, stretch
 
 LONG = True

@@ -13,7 +13,7 @@ from functools import cache
 import numpy as np
 
 from curewatch.intake.files import RoomHistory, read_room_csv
-from curewatch.studio.findings import Flaw, Readings
+from curewatch.studio.air.flaws import Flaw, Readings
 from tests.whole.rooms import folder
 
 DAY_S = 86400.0

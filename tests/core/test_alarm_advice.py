@@ -11,10 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from curewatch.records import AlarmKind
-from curewatch.studio import alarm_advice, conditions, planner
-from curewatch.studio.conditions import Occupied
-from curewatch.studio.forecast import Drying
-from curewatch.studio.planner import Advice
+from curewatch.studio.alarms import conditions
+from curewatch.studio.alarms.conditions import Occupied
+from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.planning import alarm_advice, planner
+from curewatch.studio.planning.planner import Advice
 from tests.studio_scene import LIMITS, SHED, air, at, drying
 
 NOW = at(6)

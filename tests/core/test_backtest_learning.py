@@ -7,11 +7,11 @@ import json
 import numpy as np
 import pytest
 
+from curewatch.backtest import learning as bt
 from curewatch.cli import backtest_learning_page as pages
 from curewatch.cli import main
 from curewatch.cli.output import Page
 from curewatch.records import ThicknessSource
-from curewatch.studio import backtest_learning as bt
 
 TIMES = np.arange(0.0, 300 * 86400.0, 86400.0)
 ROOM = (TIMES, np.full(len(TIMES), 21.0), np.full(len(TIMES), 50.0))

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from curewatch.studio.backtest_outlook import HORIZONS, LEAD_H, Score, baselines, origins_of, scores, summary
-from curewatch.studio.hourly import Hourly
-from curewatch.studio.outlook_experts import DAY
+from curewatch.backtest.outlook import HORIZONS, LEAD_H, Score, baselines, origins_of, scores, summary
+from curewatch.studio.air.part_studio_hourly import Hourly
+from curewatch.studio.outlook.experts import DAY
 from tests.core.test_outlook import room
 
 

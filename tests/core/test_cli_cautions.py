@@ -8,8 +8,8 @@ import pytest
 from curewatch.cli.thickness import Thickness
 from curewatch.physics.ensemble import Pouring
 from curewatch.records import ThicknessSource
-from curewatch.studio.estimate_cautions import cautions
-from curewatch.studio.estimating import Question, RoomAir, answer
+from curewatch.studio.planning.estimate import Question, RoomAir, answer
+from curewatch.studio.planning.part_studio_estimate_cautions import cautions
 
 GAUGED = Thickness(1.2e-3, ThicknessSource.GAUGE)
 H = 3600.0

@@ -13,13 +13,13 @@ from curewatch.physics.ensemble import SPREADS
 from curewatch.physics.film import LIMIT_BOTTOM, LIMIT_SURFACE, PACKING
 from curewatch.records import Forecast, MilestoneKind
 from curewatch.records.observations import Finger, Observation, ObservationKind
-from curewatch.studio.belief import Gaussian
-from curewatch.studio.climate import climate_of
-from curewatch.studio.drying_curve import MEMBERS, DryingCurve, drying_curve
-from curewatch.studio.forecast import Drying, forecasts
-from curewatch.studio.future import RoomFuture
-from curewatch.studio.knowing import Knowing
-from curewatch.studio.past_doubt import DAY_S
+from curewatch.studio.air.climate import climate_of
+from curewatch.studio.forecasting.drying_curve import MEMBERS, DryingCurve, drying_curve
+from curewatch.studio.forecasting.forecast import Drying, forecasts
+from curewatch.studio.inference.factors import Gaussian
+from curewatch.studio.inference.posterior import Knowing
+from curewatch.studio.outlook.gap_uncertainty import DAY_S
+from curewatch.studio.outlook.scenarios import RoomFuture
 from tests.core.test_studio_past_doubt import POURED_D, RECORDED, noisy, recorded, without_a_week
 from tests.studio_scene import SHED, air, at, drying, every
 

@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from curewatch.studio import joint as joining
-from curewatch.studio.belief import Clue, Gaussian, Sense, about, likelihood
-from curewatch.studio.joint import Joint, Key, Told
+from curewatch.studio.inference import part_studio_joint as joining
+from curewatch.studio.inference.factors import Clue, Gaussian, Sense, about, likelihood
+from curewatch.studio.inference.part_studio_joint import Joint, Key, Told
 
 OWN, SOLIDS, SPEED = "own", "solids", "speed"
 
@@ -44,7 +44,7 @@ def test_straight_bells_are_bayes_linear_regression(seed: int, pieces: int) -> N
     draw = np.random.default_rng(seed)
     pulls, shared, own_z = draw.normal(0, 1, (pieces, 2, 3)), draw.normal(0, 1, 2), draw.normal(0, 1, pieces)
     seen = np.array([pulls[i] @ [own_z[i], *shared] for i in range(pieces)]) + draw.uniform(-0.5, 0.5, (pieces, 2))
-    with patch("curewatch.studio.belief.SLIP_EQUAL", 1e-12):  # a bell with its share of slips is no bell
+    with patch("curewatch.studio.inference.factors.SLIP_EQUAL", 1e-12):  # a bell with its share of slips is no bell
         found = joint(
             *(piece(i, *(clue(tuple(pulls[i, j]), seen[i, j], noise=1.0) for j in range(2))) for i in range(pieces))
         )

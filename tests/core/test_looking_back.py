@@ -11,13 +11,13 @@ import pytest
 
 from curewatch.records import Recipe
 from curewatch.records.workshop import StepDone
-from curewatch.studio.aftercare import Care, Odds
-from curewatch.studio.climate import Climate, climate_of
-from curewatch.studio.conditions import Limits
-from curewatch.studio.mechanisms import CHECKS, findings
-from curewatch.studio.past_air import past_air
-from curewatch.studio.trace import Trace, trace
-from curewatch.studio.trouble import Case, CoatAir, Trouble, Verdict
+from curewatch.studio.air.climate import Climate, climate_of
+from curewatch.studio.alarms.conditions import Limits
+from curewatch.studio.care.aftercare import Care, Odds
+from curewatch.studio.diagnosis.drying_history import Trace, trace
+from curewatch.studio.diagnosis.mechanisms import Case, CoatAir, Trouble, Verdict
+from curewatch.studio.diagnosis.part_studio_mechanisms import CHECKS, findings
+from curewatch.studio.diagnosis.part_studio_past_air import past_air
 from tests.studio_scene import LIMITS, NOON, SHED, at, drying
 
 LIKELY, UNLIKELY, CANT_TELL = Verdict

@@ -17,9 +17,11 @@ from curewatch.physics.milestones import MILESTONES
 from curewatch.physics.solver import integrator
 from curewatch.physics.solver.state import State
 from curewatch.records import Stay
-from curewatch.studio import conditions, planner, trace
-from curewatch.studio.drying import Drying
-from curewatch.studio.forecast import forecasts
+from curewatch.studio.alarms import conditions
+from curewatch.studio.diagnosis import drying_history
+from curewatch.studio.forecasting.drying import Drying
+from curewatch.studio.forecasting.forecast import forecasts
+from curewatch.studio.planning import planner
 from tests.core.test_studio_rolling import Kept, agree, counted, look, wave
 from tests.studio_scene import LIMITS, SHED, air, at, drying, every, room
 
@@ -132,8 +134,8 @@ def test_what_is_said_of_a_moved_piece_goes_by_the_air_it_is_in() -> None:
     assert there.rate_ratio == pytest.approx(1.0, abs=0.01), "a fan more makes no difference to it"
     (there,) = planner.advice(calmed, climates, None, at(6), [planner.CHANGES[-1]])
     assert there.rate_ratio > 1.3
-    seen = trace.trace(calmed, climates, LIMITS, at(6))
-    steady = trace.trace(drying(air=1.0), climates, LIMITS, at(6))
+    seen = drying_history.trace(calmed, climates, LIMITS, at(6))
+    steady = drying_history.trace(drying(air=1.0), climates, LIMITS, at(6))
     assert seen is not None
     assert steady is not None
     assert seen.usual_touch_h == steady.usual_touch_h

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from curewatch.studio.hourly import HOUR_S, Hourly, hourly
-from curewatch.studio.outlook import Outlook, outlook, prior_sd
-from curewatch.studio.outlook_experts import AHEAD, DAY
+from curewatch.studio.air.part_studio_hourly import HOUR_S, Hourly, hourly
+from curewatch.studio.outlook.experts import AHEAD, DAY
+from curewatch.studio.outlook.outlook import Outlook, outlook, prior_sd
 
 QUANTITIES = ("temp_c", "rh_pct")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from curewatch.studio.outlook_experts import (
+from curewatch.studio.outlook.experts import (
     AHEAD,
     DAY,
     KINDS,

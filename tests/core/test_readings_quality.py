@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from curewatch.studio.climate import climate_from, climate_of
-from curewatch.studio.findings import Finding, Flaw, Readings
-from curewatch.studio.merging import middle_of
-from curewatch.studio.readings_quality import examined
+from curewatch.studio.air.climate import climate_from, climate_of
+from curewatch.studio.air.flaws import Finding, Flaw, Readings
+from curewatch.studio.air.part_studio_merging import middle_of
+from curewatch.studio.air.quality import examined
 
 MIN, HOUR, DAY = 60.0, 3600.0, 86400.0
 Row = tuple[int, int, float | None, float | None]

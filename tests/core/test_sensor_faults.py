@@ -8,14 +8,15 @@ import numpy as np
 import pytest
 
 from curewatch.records import Reading
-from curewatch.studio import quality_words, sensor_care
-from curewatch.studio.batteries import Low, findings, judged, notices
+from curewatch.studio import morning_digest
+from curewatch.studio.air import part_studio_quality_words
+from curewatch.studio.air.batteries import Low, findings, judged, notices
+from curewatch.studio.air.climate import climate_from
+from curewatch.studio.air.flaws import Finding, Flaw, Readings
+from curewatch.studio.air.quality import examined
+from curewatch.studio.alarms.conditions import OFF, ON, Occupied, fresh_code
 from curewatch.studio.board import Board, RoomLine
-from curewatch.studio.climate import climate_from
-from curewatch.studio.conditions import OFF, ON, Occupied, fresh_code
-from curewatch.studio.findings import Finding, Flaw, Readings
-from curewatch.studio.morning import notice
-from curewatch.studio.readings_quality import examined
+from curewatch.studio.part_studio_morning import notice
 from tests.core.sensor_injector import (
     ALONE,
     BESIDE,
@@ -148,11 +149,11 @@ def test_a_sensor_that_is_off_is_told_on_the_first_morning_alone_and_never_twice
 
 def test_a_single_value_that_cannot_be_and_an_empty_room_trouble_nobody() -> None:
     once = line(Flaw.IMPOSSIBLE, 3, quantity="temp_c", size=85.0)
-    assert sensor_care.for_a_person([once], (), NOON) == []
+    assert morning_digest.for_a_person([once], (), NOON) == []
     often = line(Flaw.IMPOSSIBLE, 3, quantity="temp_c", size=85.0, count=9)
-    assert len(sensor_care.for_a_person([often], (), NOON)) == 1
+    assert len(morning_digest.for_a_person([often], (), NOON)) == 1
     nobody = RoomLine(SHED, None, 20.0, 50.0, NOON, pieces=0, quality=often.quality)
-    assert sensor_care.for_a_person([nobody], (), NOON) == []
+    assert morning_digest.for_a_person([nobody], (), NOON) == []
 
 
 @pytest.mark.parametrize(
@@ -170,11 +171,11 @@ def test_a_single_value_that_cannot_be_and_an_empty_room_trouble_nobody() -> Non
     ],
 )
 def test_a_finding_says_which_sensor_and_what(finding: Finding, says_: str) -> None:
-    assert says_ in quality_words.text(finding, local)
+    assert says_ in part_studio_quality_words.text(finding, local)
 
 
 def test_a_charge_that_the_newest_message_does_not_say_is_not_made_up() -> None:
-    assert quality_words.text(Finding(Flaw.BATTERY, 0, 5e4, "loft"), local) == "loft: its battery is low"
+    assert part_studio_quality_words.text(Finding(Flaw.BATTERY, 0, 5e4, "loft"), local) == "loft: its battery is low"
 
 
 # --- batteries ---

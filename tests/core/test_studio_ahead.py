@@ -8,11 +8,12 @@ import numpy as np
 import pytest
 
 from curewatch.records import Alarm, AlarmKind, AlarmState, MilestoneKind, Notice
-from curewatch.studio import ahead, morning, silence
-from curewatch.studio.ahead import Foreseen, Future, foreseen
+from curewatch.studio import part_studio_morning
+from curewatch.studio.alarms import forewarning, part_studio_silence
+from curewatch.studio.alarms.conditions import Occupied
+from curewatch.studio.alarms.evaluation import watch
+from curewatch.studio.alarms.forewarning import Foreseen, Future, foreseen
 from curewatch.studio.board import Board, board
-from curewatch.studio.conditions import Occupied
-from curewatch.studio.watch import watch
 from curewatch.studio.wording import VARNISH_CAUTION
 from tests.studio_scene import LIMITS, SHED, air, at, dates, drying, every, local, room
 
@@ -70,11 +71,11 @@ def test_nothing_is_foreseen_where_nothing_comes(until: float, night: tuple[tupl
 
 
 def test_it_is_said_in_the_evening_with_what_to_do_by_when() -> None:
-    assert [ahead.is_time_to_tell(at(h), local) for h in (3, 4, 10.9, 11)] == [False, True, True, False]
+    assert [forewarning.is_time_to_tell(at(h), local) for h in (3, 4, 10.9, 11)] == [False, True, True, False]
     now = at(6)
     found = foreseen(wet_room(), future((0, 18), (8, 12), (10, 6), (16, 6), (20, 15)), LIMITS, now)
     assert found is not None
-    notice = ahead.notice(SHED, found, LIMITS, now, local)
+    notice = forewarning.notice(SHED, found, LIMITS, now, local)
     assert notice.title == "Boat shed: will be too cold for wet paint from Fri 20 Nov 20:30"
     assert "At stake: Heron." in notice.text
     assert "Before Fri 20 Nov 20:30, see to it that the room stays at 13 °C or more" in notice.text
@@ -109,7 +110,7 @@ def turns_damp() -> dict[str, Foreseen]:
 
 
 def test_the_days_work_in_one_line_and_then_piece_by_piece() -> None:
-    notice = morning.notice("Ada", mornings_board(), turns_damp(), at(0), local)
+    notice = part_studio_morning.notice("Ada", mornings_board(), turns_damp(), at(0), local)
     assert notice is not None
     assert notice.title == "Today: check two pieces, varnish one piece before the room turns damp today 19:00"
     assert notice.text.splitlines() == [
@@ -122,7 +123,7 @@ def test_the_days_work_in_one_line_and_then_piece_by_piece() -> None:
 
 
 def test_an_alarm_nobody_saw_comes_first() -> None:
-    notice = morning.notice("Ada", mornings_board(damp=True), {}, at(0), local)
+    notice = part_studio_morning.notice("Ada", mornings_board(damp=True), {}, at(0), local)
     assert notice is not None
     assert notice.title.startswith("Today: look at Boat shed first, check two pieces")
     assert "Not while Boat shed is damp." in notice.text
@@ -130,17 +131,17 @@ def test_an_alarm_nobody_saw_comes_first() -> None:
 
 def test_a_day_without_work_is_not_told() -> None:
     far = board((drying("Far off"),), {1: dates(1, even={"packed": 30})}, [], [], at(0))
-    assert morning.notice("Ada", far, {}, at(0), local) is None
+    assert part_studio_morning.notice("Ada", far, {}, at(0), local) is None
 
 
 def test_a_morning_lasts_some_hours_and_comes_once_a_day() -> None:
-    assert [morning.is_morning(7, at(h), local) for h in (-5.1, -5, -0.1, 0)] == [False, True, True, False]
-    assert morning.next_morning(7, at(0), local) == at(19)
-    assert morning.next_morning(13, at(0), local) == at(1)
+    assert [part_studio_morning.is_morning(7, at(h), local) for h in (-5.1, -5, -0.1, 0)] == [False, True, True, False]
+    assert part_studio_morning.next_morning(7, at(0), local) == at(19)
+    assert part_studio_morning.next_morning(13, at(0), local) == at(1)
     assert (
-        morning.key_of("Ada", at(0), local)
-        == morning.key_of("Ada", at(11), local)
-        != morning.key_of("Ada", at(13), local)
+        part_studio_morning.key_of("Ada", at(0), local)
+        == part_studio_morning.key_of("Ada", at(11), local)
+        != part_studio_morning.key_of("Ada", at(13), local)
     )
 
 
@@ -167,13 +168,13 @@ def test_all_sensors_silent_at_once_raise_one_alarm() -> None:
     for minute in range(0, 24 * 60, 5):
         hours = minute / 60
         last = min(hours, 3.0)
-        seen = silence.together(rooms(hours, last, last - 0.2, last - 0.1), at(hours), LIMITS)
+        seen = part_studio_silence.together(rooms(hours, last, last - 0.2, last - 0.1), at(hours), LIMITS)
         new: list[Notice] = []
         for one in seen:
             watched = watch(one, alarms[one.name], at(hours), LIMITS, local)
             alarms[one.name] |= {alarm.kind: alarm for alarm in watched.changed}
             new += watched.told
-        tell, kept = silence.joined(new, seen, at(hours), local)
+        tell, kept = part_studio_silence.joined(new, seen, at(hours), local)
         told += tell
         assert all(notice.data["told_in"] == tell[0].key for notice in kept)
     (one_alarm,) = told
@@ -187,10 +188,10 @@ def test_all_sensors_silent_at_once_raise_one_alarm() -> None:
     [((0, 0), True), ((0, 0.6), False), ((0,), False), ((0.5, 0.5), False)],
 )
 def test_silent_together_only_where_all_are_and_there_are_several(heard: tuple[float, ...], together: bool) -> None:
-    marked = silence.together(rooms(1.02, *heard), at(1.02), LIMITS)
+    marked = part_studio_silence.together(rooms(1.02, *heard), at(1.02), LIMITS)
     assert [one.silent_together for one in marked] == [together] * len(heard)
 
 
 def test_rooms_that_people_read_are_not_silent_sensors() -> None:
-    marked = silence.together(rooms(2, 0, 0, sensor=False), at(2), LIMITS)
+    marked = part_studio_silence.together(rooms(2, 0, 0, sensor=False), at(2), LIMITS)
     assert not any(one.silent_together for one in marked)

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from curewatch.studio.climate import BIN_S, Climate, along, climate_of
+from curewatch.studio.air.climate import BIN_S, Climate, along, climate_of
 from tests.studio_scene import air, at, every
 
 MINUTE = 1 / 60

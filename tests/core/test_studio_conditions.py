@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from curewatch.records import AlarmKind, Support
-from curewatch.studio import conditions
-from curewatch.studio.alarm_words import coldest_c
-from curewatch.studio.climate import Climate
-from curewatch.studio.conditions import ASLEEP, BETWEEN, OFF, ON, Occupied, relative_rate
+from curewatch.studio.air.climate import Climate
+from curewatch.studio.alarms import conditions
+from curewatch.studio.alarms.alarm_notices import coldest_c
+from curewatch.studio.alarms.conditions import ASLEEP, BETWEEN, OFF, ON, Occupied, relative_rate
 from tests.studio_scene import LIMITS, air, at, dates, drying, room
 
 COLD, FROST, DAMP, TOO_FAST = AlarmKind.COLD, AlarmKind.FROST, AlarmKind.DAMP, AlarmKind.TOO_FAST

@@ -13,8 +13,8 @@ from curewatch.physics.air import ZERO_C
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.part_physics_supports import BACKINGS
 from curewatch.records import Forecast, MilestoneKind, Recipe
-from curewatch.studio.climate import Climate
-from curewatch.studio.forecast import LAPSE, MODEL_VERSION, Drying, forecasts, needs_air, stale
+from curewatch.studio.air.climate import Climate
+from curewatch.studio.forecasting.forecast import LAPSE, MODEL_VERSION, Drying, forecasts, needs_air, stale
 from tests.studio_scene import SHED, air, at, dates, drying, every
 
 MEMBERS, DAYS = 4, 60

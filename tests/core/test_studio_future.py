@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from curewatch.physics.ensemble import Pouring
-from curewatch.studio.future import USUAL_DAYS, WEEK, RoomFuture, daily_sd, future
-from curewatch.studio.hourly import HOUR_S, Hourly
-from curewatch.studio.marching import Leg, run
-from curewatch.studio.outlook import Outlook, outlook
-from curewatch.studio.outlook_experts import AHEAD, DAY
+from curewatch.studio.air.part_studio_hourly import HOUR_S, Hourly
+from curewatch.studio.forecasting.simulation import Leg, run
+from curewatch.studio.outlook.experts import AHEAD, DAY
+from curewatch.studio.outlook.outlook import Outlook, outlook
+from curewatch.studio.outlook.scenarios import USUAL_DAYS, WEEK, RoomFuture, daily_sd, future
 from tests.core.test_outlook import room
 
 MEMBERS = 64

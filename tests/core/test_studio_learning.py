@@ -10,11 +10,12 @@ import pytest
 
 from curewatch.physics import ensemble
 from curewatch.physics.air_series import AirSeries
+from curewatch.physics.part_studio_members import films_at, march_at
 from curewatch.records import Support
 from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
-from curewatch.studio import evidence, knowing, learning
-from curewatch.studio.forecast import Air, Drying
-from curewatch.studio.members import films_at, march_at
+from curewatch.studio.forecasting.forecast import Air, Drying
+from curewatch.studio.inference import observation_model, posterior
+from curewatch.studio.learning import learning
 from tests.studio_scene import at, drying
 
 STEADY_H = 800.0
@@ -227,13 +228,13 @@ def test_a_row_of_weighings_tells_of_the_tail_what_single_differences_would_not(
         hours * 3600,
     )  # fmt: skip
     row = [weighing(h, 500.0 - i, id_=i, step=1e-9) for i, h in enumerate(hours)]
-    found = evidence.sights(drying().pour, row, runs, 0)
+    found = observation_model.sights(drying().pour, row, runs, 0)
     errors = np.array([[1, -1 / 3, -1 / 3, -1 / 3], [0, 1, -1 / 2, -1 / 2], [0, 0, 1, -1]])
     assert errors @ errors.T == pytest.approx(np.diag((errors**2).sum(1)), abs=1e-12)
-    one = evidence.SUPPORT_G_M2 * 0.09 / np.sqrt(2)
+    one = observation_model.SUPPORT_G_M2 * 0.09 / np.sqrt(2)
     lost = np.array([2.0, 1.5, 1.0])
     assert [s.seen for s in found] == pytest.approx(lost)
-    noise = np.hypot(one * np.sqrt((errors**2).sum(1)), evidence.LOST_SPREAD * lost)
+    noise = np.hypot(one * np.sqrt((errors**2).sum(1)), observation_model.LOST_SPREAD * lost)
     assert [s.noise for s in found] == pytest.approx(noise)
 
 
@@ -250,6 +251,6 @@ def test_weights_never_rest_on_too_few_members() -> None:
     plain = learning.Gaussian(np.zeros(8), np.eye(8))
     runs = march_at([drying().pouring], z[None], AirSeries.constant(294.15, 0.5), np.zeros(1, dtype=np.intp), 3e6)
     many = [finger(float(UNKNOWING[2]), Finger.TACKY, id_=i) for i in range(8)]
-    w = knowing.weights(evidence.sights(drying().pour, many, runs, 0), z, plain, plain)
+    w = posterior.weights(observation_model.sights(drying().pour, many, runs, 0), z, plain, plain)
     assert w.sum() == pytest.approx(1)
     assert 1 / (w**2).sum() >= 31.9

@@ -10,10 +10,10 @@ import pytest
 
 from curewatch.desk.ahead_air import future_of
 from curewatch.physics.ensemble import Pouring
-from curewatch.studio.climate import Array, climate_of
-from curewatch.studio.future import DRIFTS_S, LASTS_H
-from curewatch.studio.marching import Leg, run
-from curewatch.studio.past_doubt import DAY_S, Air, doubt_of, ways
+from curewatch.studio.air.climate import Array, climate_of
+from curewatch.studio.forecasting.simulation import Leg, run
+from curewatch.studio.outlook.gap_uncertainty import DAY_S, Air, doubt_of, ways
+from curewatch.studio.outlook.scenarios import DRIFTS_S, LASTS_H
 from tests.whole.rooms import absent, folder
 
 RECORDED = ("house_living_be.csv", "semiwarm_room_fi.csv")

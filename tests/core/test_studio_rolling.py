@@ -13,12 +13,12 @@ from hypothesis import strategies as st
 from curewatch.records import Forecast, Recipe
 from curewatch.records.observations import Finger, Observation, ObservationKind
 from curewatch.records.part_records_kept import KeptMarch
-from curewatch.studio import batch, forecast, keeping
-from curewatch.studio.belief import Gaussian
-from curewatch.studio.climate import Climate
-from curewatch.studio.forecast import Drying, forecasts, moved
-from curewatch.studio.future import RoomFuture
-from curewatch.studio.knowing import Knowing
+from curewatch.studio.air.climate import Climate
+from curewatch.studio.forecasting import batch, checkpoints, forecast
+from curewatch.studio.forecasting.forecast import Drying, forecasts, moved
+from curewatch.studio.inference.factors import Gaussian
+from curewatch.studio.inference.posterior import Knowing
+from curewatch.studio.outlook.scenarios import RoomFuture
 from tests.studio_scene import SHED, air, at, drying
 
 MEMBERS, DAYS = 3, 2
@@ -215,11 +215,11 @@ def test_nothing_is_kept_of_what_has_not_settled() -> None:
     readings = np.array([at(h).timestamp() for h, _, _ in wave(0, 5)])
     columns = (readings, readings * 0 + 20, readings * 0 + 50)
     hour = at(0).timestamp()
-    assert keeping.keep_moment(columns, hour, readings[-1]) == at(4).timestamp()
-    assert keeping.keep_moment(columns, at(4.2).timestamp(), readings[-1]) is None, "poured since"
-    assert keeping.keep_moment(columns, hour, at(2.5).timestamp()) == at(2).timestamp(), "one quantity fell silent"
+    assert checkpoints.keep_moment(columns, hour, readings[-1]) == at(4).timestamp()
+    assert checkpoints.keep_moment(columns, at(4.2).timestamp(), readings[-1]) is None, "poured since"
+    assert checkpoints.keep_moment(columns, hour, at(2.5).timestamp()) == at(2).timestamp(), "one quantity fell silent"
     one = tuple(column[:1] for column in columns)
-    assert keeping.keep_moment(one, hour - 7200, readings[0]) is None, "read once"  # type: ignore[arg-type]
+    assert checkpoints.keep_moment(one, hour - 7200, readings[0]) is None, "read once"  # type: ignore[arg-type]
 
 
 # --- When it is worth marching the future again -----------------------------------------------------------------------

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from curewatch.records import Alarm, AlarmKind, AlarmState, Notice
-from curewatch.studio.alarms import is_active
-from curewatch.studio.climate import climate_of
-from curewatch.studio.conditions import Occupied
-from curewatch.studio.watch import watch
+from curewatch.studio.air.climate import climate_of
+from curewatch.studio.alarms.conditions import Occupied
+from curewatch.studio.alarms.evaluation import watch
+from curewatch.studio.alarms.lifecycle import is_active
 from tests.studio_scene import LIMITS, SHED, air, at, dates, drying, every, local, room
 
 MINUTE = 1 / 60

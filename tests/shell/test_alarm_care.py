@@ -31,7 +31,7 @@ from curewatch.settings import (
     WebhookSettings,
 )
 from curewatch.store import Store
-from curewatch.studio import forecast as forecasting
+from curewatch.studio.forecasting import forecast as forecasting
 from tests.shell.parts import HandClock, free_port
 
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)

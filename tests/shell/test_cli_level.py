@@ -43,7 +43,7 @@ def test_degrees_and_slopes_are_the_same_tilt(capsys: pytest.CaptureFixture[str]
 
 def test_fewer_points_would_do(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
     usual = levelled(capsys, "--tilt", "3mm/m")["drift_mm"]
-    monkeypatch.setattr("curewatch.studio.tilting.POINTS", 40_000)
+    monkeypatch.setattr("curewatch.studio.planning.tilt_drift.POINTS", 40_000)
     assert levelled(capsys, "--tilt", "3mm/m")["drift_mm"] == pytest.approx(usual, rel=1e-3)
 
 

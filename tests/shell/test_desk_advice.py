@@ -12,7 +12,7 @@ from curewatch.desk.evening import coming_air
 from curewatch.physics.solver import integrator
 from curewatch.records import AlarmKind, Reading
 from curewatch.store import Store
-from curewatch.studio import alarm_advice
+from curewatch.studio.planning import alarm_advice
 from tests.new_store import NOON
 from tests.shell.test_desk import HOUR, MINUTE, SHED, alarm, look_every, notices, order, sensed, settings_of
 from tests.shell.test_desk import store as store

@@ -14,7 +14,7 @@ import pytest
 from curewatch.desk import Desk
 from curewatch.desk.room_air import RoomAir
 from curewatch.store import Store, Transaction
-from curewatch.studio.climate import Climate
+from curewatch.studio.air.climate import Climate
 from tests.new_store import NOON
 from tests.shell.test_desk import HOUR, MINUTE, SHED, reading, sensed, settings_of
 

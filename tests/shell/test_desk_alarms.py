@@ -7,7 +7,7 @@ from datetime import timedelta
 from curewatch.desk import Desk
 from curewatch.records import AlarmKind, AlarmState
 from curewatch.store import Store
-from curewatch.studio.alarms import is_active
+from curewatch.studio.alarms.lifecycle import is_active
 from tests.new_store import NOON
 from tests.shell.test_desk import (
     HOUR,

@@ -16,7 +16,7 @@ import curewatch.desk.desk as desk_module
 from curewatch.desk import Desk
 from curewatch.records import AlarmKind, Recipe
 from curewatch.store import Store, Transaction
-from curewatch.studio.alarms import is_active
+from curewatch.studio.alarms.lifecycle import is_active
 from tests.new_store import NOON
 from tests.shell.test_desk import HOUR, MINUTE, SHED, alarm, keys, notices, order, reading, sensed, settings_of
 

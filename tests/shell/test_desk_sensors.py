@@ -13,7 +13,7 @@ from curewatch.desk.room_record import room_record
 from curewatch.records import Notice, Reading, ThicknessSource
 from curewatch.settings import ForecastSettings, MailSettings, PersonSettings, SensorSettings, Settings
 from curewatch.store import Store
-from curewatch.studio.findings import Flaw
+from curewatch.studio.air.flaws import Flaw
 from tests.new_store import NOON
 
 SHED = "Boat shed"

@@ -12,8 +12,8 @@ from curewatch.cli import record_page
 from curewatch.desk import aftercare, levelling, looking_back, moves, observing
 from curewatch.records import AlarmKind, Damage
 from curewatch.records.observations import Finger
-from curewatch.studio.levelling import Mix, drifting
-from curewatch.studio.trouble import Trouble
+from curewatch.studio.diagnosis.mechanisms import Trouble
+from curewatch.studio.diagnosis.part_studio_levelling import Mix, drifting
 from tests.shell.web_parts import NOW, Studio, get
 
 

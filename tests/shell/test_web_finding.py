@@ -13,7 +13,7 @@ from curewatch.cli.output import Page
 from curewatch.desk import FactError, aftercare, alarm_care
 from curewatch.records import AlarmKind, Damage
 from curewatch.records.observations import Finger, ObservationKind
-from curewatch.studio.aftercare import Odds
+from curewatch.studio.care.aftercare import Odds
 from curewatch.web.care_view import care_view
 from curewatch.web.fields import plainly
 from curewatch.web.words import Words

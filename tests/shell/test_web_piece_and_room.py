@@ -14,7 +14,7 @@ import pytest
 from curewatch.cli import piece_page
 from curewatch.cli.output import Page
 from curewatch.records import Reading
-from curewatch.studio.drying_curve import drying_curve
+from curewatch.studio.forecasting.drying_curve import drying_curve
 from tests.shell.web_parts import NOW, Studio, served, words_of
 
 

@@ -16,7 +16,7 @@ from curewatch.desk import aftercare, moves, observing
 from curewatch.desk.room_record import room_outlook, room_record
 from curewatch.records import Reading, Support
 from curewatch.records.observations import Finger
-from curewatch.studio import plan_words
+from curewatch.studio.planning import part_studio_plan_words
 from curewatch.web.pouring import planned_of
 from curewatch.web.sessions import Sessions
 from tests.shell.web_parts import NOW, Studio, copied, prepare, words_of
@@ -56,7 +56,10 @@ def test_the_plan_counts_free_places_and_says_when_there_is_room_for_all(studio:
     assert "Free now: rack 3." in said
     assert "with a fan on it" in said
     # beside the fan what stands beside it elsewhere: what it does to the film, and how it is used
-    assert all(word in said for word in ("film-forming temperature", "skin over a soft core", plan_words.FAN_CAUTION))
+    assert all(
+        word in said
+        for word in ("film-forming temperature", "skin over a soft core", part_studio_plan_words.FAN_CAUTION)
+    )
     assert "Room for all of them:" in said, "three pieces, one place free: when two more are"
 
 

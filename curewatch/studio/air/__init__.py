@@ -1,0 +1,1 @@
+"""Readings of a room to one judged series of its air."""

@@ -1,0 +1,148 @@
+"""A room's readings as one history: temperature and humidity over time, piecewise linear.
+
+Readings come at any cadence, typed twice a day or from a sensor every ten seconds, temperature and humidity together
+or apart. They are averaged over short bins (five minutes: far shorter than any room or film can follow) and joined
+by straight lines. Before the first value and after the last, a value is held; how old it is goes along with it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from curewatch.studio.air.flaws import Finding, Readings
+from curewatch.studio.air.quality import examined
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+BIN_S = 300.0
+"""Readings within this many seconds of each other count as one."""
+CADENCE_BINS = 20
+"""The latest bins that tell how often a room is usually read."""
+
+
+@dataclass(frozen=True)
+class Climate:
+    """The air of one room, from readings. Times are seconds since 1970 UTC, `time_s` strictly increasing.
+
+    A quantity that has fallen silent is held while the other goes on: such moments are in the history, for a film
+    must dry in some air, but they are not known (see `moments`), and the room is as old as the older of the two.
+    """
+
+    time_s: Array
+    temp_c: Array
+    rh_pct: Array
+    known_from_s: float
+    """Since when both quantities have been read [s]."""
+    newest_s: float
+    """Until when both quantities have been read [s]: the last temperature or the last humidity, whichever is older."""
+    live_s: float
+    """As `newest_s`, by readings that prove a live source; -inf if there are none."""
+    cadence_s: float
+    """Usual time between the latest readings [s], 0 with fewer than three."""
+    findings: tuple[Finding, ...] = ()
+    """What was wrong with the readings."""
+
+    @property
+    def newest_at(self) -> datetime:
+        return datetime.fromtimestamp(self.newest_s, UTC)
+
+    @property
+    def live_at(self) -> datetime | None:
+        return datetime.fromtimestamp(self.live_s, UTC) if np.isfinite(self.live_s) else None
+
+    def at(self, time_s: Array | float) -> tuple[Array, Array]:
+        """Temperature [°C] and relative humidity [%] at `time_s`, the first and last values held."""
+        temp = np.interp(time_s, self.time_s, self.temp_c)
+        return np.asarray(temp), np.asarray(np.interp(time_s, self.time_s, self.rh_pct))
+
+    def moments(self, after_s: float, until_s: float) -> Array:
+        """The moments of the record in (after_s, until_s] at which both quantities are known [s]."""
+        first, last = max(after_s, np.nextafter(self.known_from_s, -np.inf)), min(until_s, self.newest_s)
+        begin, end = np.searchsorted(self.time_s, [first, last], "right")
+        return self.time_s[begin : max(begin, end)]
+
+    def settled(self, from_s: float, before_s: float) -> int:
+        """How many moments lie from the bin of `from_s` on and before that of `before_s`.
+
+        Only late readings change this number, once `before_s` is past.
+        """
+        begin, end = np.searchsorted(self.time_s, [np.floor(s / BIN_S) * BIN_S for s in (from_s, before_s)], "left")
+        return max(0, int(end) - int(begin))
+
+
+def climate_of(epoch_s: Array, temp_c: Array, rh_pct: Array, live: Flags | None = None) -> Climate | None:
+    """The climate of one room from its readings in time order (NaN where a reading lacks the quantity).
+
+    `live`: whether a reading proves that its source lives (default: every one does). None while either quantity has
+    never been read: half a climate dries nothing.
+    """
+    temp_t, temp = _binned(epoch_s, temp_c)
+    rh_t, rh = _binned(epoch_s, rh_pct)
+    if not len(temp) or not len(rh):
+        return None
+    time = np.union1d(temp_t, rh_t)
+    alive = np.ones(len(epoch_s), dtype=bool) if live is None else live
+    read = [np.isfinite(values) for values in (temp_c, rh_pct)]
+    return Climate(
+        time_s=time,
+        temp_c=np.interp(time, temp_t, temp),
+        rh_pct=np.interp(time, rh_t, rh),
+        known_from_s=float(max(temp_t[0], rh_t[0])),
+        newest_s=float(min(epoch_s[known].max() for known in read)),
+        live_s=float(min(epoch_s[known & alive].max(initial=-np.inf) for known in read)),
+        cadence_s=max(_cadence(temp_t), _cadence(rh_t)),
+    )
+
+
+def climate_from(readings: Readings) -> Climate | None:
+    """The climate of one room from all its sources: spikes not used, sensors merged, `findings` filled in."""
+    used, findings = examined(readings)
+    found = climate_of(used.epoch_s, used.temp_c, used.rh_pct, used.live)
+    return None if found is None else replace(found, findings=findings)
+
+
+def _cadence(time_s: Array) -> float:
+    """Usual time between bins [s]. Of bins, not of readings: a pair that comes a second apart is one reading."""
+    steps = np.diff(time_s[-CADENCE_BINS:])
+    return float(np.median(steps)) if len(steps) > 1 else 0.0
+
+
+def _binned(epoch_s: Array, values: Array) -> tuple[Array, Array]:
+    known = np.isfinite(values)
+    if not known.any():
+        return np.empty(0), np.empty(0)
+    t, v = epoch_s[known], values[known]
+    starts = np.flatnonzero(np.append(True, np.diff(np.floor(t / BIN_S)) > 0))
+    counts = np.diff(np.append(starts, len(t)))
+    # relative to each bin's first reading: a sum of seconds since 1970 would lose the last digits
+    within = np.add.reduceat(t - np.repeat(t[starts], counts), starts) / counts
+    return t[starts] + within, np.add.reduceat(v, starts) / counts
+
+
+def along(stays: Sequence[tuple[float, Climate]], start_s: float) -> tuple[Array, Array, Array]:
+    """The air a piece has had from `start_s` on: (time, temp_c, rh_pct), the last value to be held.
+
+    `stays`: from when [s] the piece was in which climate, in time order; before the first of them it was there too.
+    """
+    times, temps, rhs = [], [], []
+    for i, (since, climate) in enumerate(stays):
+        begin = start_s if i == 0 else max(since, start_s)
+        end = stays[i + 1][0] if i + 1 < len(stays) else np.inf
+        if end <= begin:
+            continue
+        inside = climate.time_s[(climate.time_s > begin) & (climate.time_s < end - 1.0)]
+        # a move is a step: the old room's air up to the last second, then the new room's
+        own = np.concatenate([[begin], inside, [] if np.isinf(end) else [end - 1.0]])
+        temp, rh = climate.at(own)
+        times.append(own)
+        temps.append(temp)
+        rhs.append(rh)
+    time = np.concatenate(times)
+    keep = np.concatenate([[True], np.diff(np.maximum.accumulate(time)) > 0])
+    return time[keep], np.concatenate(temps)[keep], np.concatenate(rhs)[keep]

@@ -1,0 +1,1 @@
+"""Alarms of rooms with wet pieces: conditions, life, evaluation, notices, damage, forewarning."""

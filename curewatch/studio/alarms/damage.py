@@ -1,0 +1,132 @@
+"""Harm that a film may have taken, counted in hours: it stays with the piece until a person has looked it over.
+
+Two kinds: below the film-forming temperature while the particles set (they do not fuse, and a warm day later does not
+mend that), and below freezing while it was wet. What has been counted is latched: a later forecast, or a warmer room,
+takes nothing back.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from curewatch.records import AlarmKind, Damage, MilestoneKind
+from curewatch.studio.air.climate import Array, Climate
+from curewatch.studio.alarms import conditions
+from curewatch.studio.alarms.conditions import Limits, Occupied, milestone_s
+from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.wording import number, span
+
+FREEZING_C = 0.0
+KINDS = (AlarmKind.COLD, AlarmKind.FROST)
+TOLD_FROM_H = 0.25
+"""Less than this is within what the air's readings can tell."""
+_WHAT = {
+    AlarmKind.COLD: "below the film-forming temperature while it was setting",
+    AlarmKind.FROST: "below freezing while it was wet",
+}
+_SO = {
+    AlarmKind.COLD: "Look it over in raking light for fine cracks before you varnish it.",
+    AlarmKind.FROST: "Look for cracks or a crumbling film, and try an edge before you trust it.",
+}
+
+
+def newest(damages: Sequence[Damage]) -> dict[tuple[int, AlarmKind], Damage]:
+    """By piece and kind, the count that goes on (or the one a person cleared last)."""
+    return {(damage.piece_id, damage.kind): damage for damage in damages}
+
+
+def counted(
+    room: Occupied, known: Mapping[tuple[int, AlarmKind], Damage], since: datetime, now: datetime, limits: Limits
+) -> list[Damage]:
+    """The counts that have grown with the room's record up to `now`.
+
+    `known`: the newest count of each piece and kind. A piece without one is counted from `since` on, up to which the
+    room has been watched, or from its pour if that is later.
+    """
+    if room.climate is None or not room.dryings:
+        return []
+    begins = [known[key].counted_until if (key := (d.piece.id, kind)) in known else since for d, kind in _both(room)]
+    times = room.climate.moments(min(begins).timestamp() - 1, now.timestamp())
+    if len(times) < 2:
+        return []
+    grown = []
+    for drying, film_c in _film_temperatures(room, room.climate, times):
+        for kind in KINDS:
+            before = known.get((drying.piece.id, kind))
+            begin = (before.counted_until if before else since).timestamp()
+            harmed = _harmed(room, drying, kind, times, film_c, limits)
+            if (found := _grown(drying, kind, before, times, film_c, harmed, begin)) is not None:
+                grown.append(found)
+    return grown
+
+
+def _film_temperatures(room: Occupied, climate: Climate, time_s: Array) -> Iterator[tuple[Drying, Array]]:
+    """Each piece with its film's temperature at each moment [°C]; so many pieces at once as memory is bounded for."""
+    temp_c, rh_pct = climate.at(time_s)
+    at_once = max(1, conditions.AT_ONCE // len(time_s))
+    for i in range(0, len(room.dryings), at_once):
+        part = replace(room, dryings=room.dryings[i : i + at_once])
+        yield from zip(part.dryings, conditions.film_temperatures(part, time_s, temp_c, rh_pct), strict=True)
+
+
+def _both(room: Occupied) -> list[tuple[Drying, AlarmKind]]:
+    return [(drying, kind) for drying in room.dryings for kind in KINDS]
+
+
+def _harmed(
+    room: Occupied, drying: Drying, kind: AlarmKind, time_s: Array, film_c: Array, limits: Limits
+) -> NDArray[np.bool_]:
+    """At which moments the film is cold in a state in which cold harms it."""
+    forecast = room.forecasts.get(drying.piece.id)
+    end = milestone_s(forecast, MilestoneKind.TOUCH_DRY, safe=True)
+    if kind is AlarmKind.FROST:
+        return (film_c < FREEZING_C) & (time_s >= conditions.wet_from(drying)) & (time_s < end)
+    begin = max(milestone_s(forecast, MilestoneKind.PACKED, safe=False), conditions.wet_from(drying))
+    return (film_c < limits.cold_mfft_c) & (time_s >= begin) & (time_s < end)
+
+
+def _grown(
+    drying: Drying,
+    kind: AlarmKind,
+    before: Damage | None,
+    time_s: Array,
+    film_c: Array,
+    harmed: NDArray[np.bool_],
+    begin_s: float,
+) -> Damage | None:
+    """`before` with what came after `begin_s` [s]; None if that was nothing. Between two moments half counts."""
+    # a moment is the mean of a few minutes and moves while they fill: what was counted before is cut off
+    steps = np.diff(np.maximum(time_s, begin_s)) * (harmed[1:].astype(float) + harmed[:-1]) / 2
+    hours = float(steps.sum()) / 3600
+    if hours <= 0:
+        return None
+    cold = harmed & (time_s >= begin_s - 1)
+    worst = float(film_c[cold].min()) if cold.any() else float(film_c[harmed].min())
+    until = datetime.fromtimestamp(float(time_s[-1]), UTC)
+    if before is None or before.cleared_at is not None:
+        began = datetime.fromtimestamp(float(time_s[harmed.argmax()]), UTC)
+        return Damage(
+            piece_id=drying.piece.id, kind=kind, hours=hours, worst_c=worst, began_at=began, counted_until=until
+        )
+    grown = {"hours": before.hours + hours, "worst_c": min(before.worst_c, worst), "counted_until": until}
+    return before.model_copy(update=grown)
+
+
+def stands(damage: Damage) -> bool:
+    """Whether it is shown: enough to matter, and not cleared."""
+    return damage.cleared_at is None and damage.hours >= TOLD_FROM_H
+
+
+def in_words(damage: Damage) -> str:
+    """`4.2 h below the film-forming temperature while it was setting, at the coldest 6.1 °C. …`"""
+    return f"{length_and_what(damage)}, at the coldest {number(damage.worst_c, 1)} °C. {_SO[damage.kind]}"
+
+
+def length_and_what(damage: Damage) -> str:
+    length = f"{damage.hours:.1f} h" if damage.hours < 10 else span(timedelta(hours=damage.hours))
+    return f"{length} {_WHAT[damage.kind]}"

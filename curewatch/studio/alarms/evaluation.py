@@ -1,0 +1,149 @@
+"""Watching one room: from its air and its wet pieces to alarms and the notices they cause."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import UTC, datetime, timedelta
+from types import MappingProxyType
+from typing import NamedTuple
+
+import numpy as np
+
+from curewatch.records import Alarm, AlarmEvent, AlarmHappening, AlarmKind, AlarmState, Damage, Notice
+from curewatch.studio.alarms import conditions, damage, lifecycle, part_studio_alarm_notices
+from curewatch.studio.alarms.alarm_notices import Speaker
+from curewatch.studio.alarms.conditions import ASLEEP, ON, Limits, Occupied
+from curewatch.studio.wording import Local
+
+OVERDUE_CADENCES = 1.5
+"""A sensor's last value counts as the present one only once the next is this many of its usual intervals late: until
+then the next reading may say otherwise, and a single spike must raise nothing."""
+KEEP_EVERY = timedelta(hours=1)
+"""An alarm that has only been judged further is stored this often; what lies between is judged again, to the same
+end. A look at a quiet room then writes nothing."""
+KEEP_DAMAGE_H = 0.1
+"""A count of damage is stored in steps of this [h]."""
+Judged = list[tuple[datetime, int]]
+
+
+class Watched(NamedTuple):
+    """What a look at one room came to."""
+
+    changed: list[Alarm]
+    """Alarms to be stored."""
+    told: list[Notice]
+    history: list[AlarmEvent]
+    damages: list[Damage]
+    """Counts of damage that have grown enough to be stored."""
+
+
+def watch(
+    room: Occupied,
+    known: Mapping[AlarmKind, Alarm],
+    now: datetime,
+    limits: Limits,
+    local: Local,
+    damages: Mapping[tuple[int, AlarmKind], Damage] = MappingProxyType({}),
+) -> Watched:
+    """Judge every alarm of `room` up to `now`, and count what its air has done to the pieces in it.
+
+    `damages`: the newest count of each piece and kind.
+    """
+    before = {kind: _last_seen(room, kind, known.get(kind), now) for kind in AlarmKind}
+    record, held = _record(room, before, now, limits), _held(room, now, limits)
+    changed: list[Alarm] = []
+    told: list[Notice] = []
+    history: list[AlarmEvent] = []
+    for kind, alarm in before.items():
+        after, events = lifecycle.follow(alarm, record[kind], limits)
+        if kind in held:
+            # where it changes nothing, readings of this very time that come late can still be judged
+            later, more = lifecycle.follow(after, [(now, held[kind])], limits)
+            if not _same(after, later):
+                after, events = later, events + more
+        after, notices = part_studio_alarm_notices.notices(
+            Speaker(room, kind, now, limits, local), alarm, after, events
+        )
+        if _worth_keeping(known.get(kind), alarm, after, now):
+            changed.append(after)
+        told += notices
+        history += _history(alarm, after, events, now)
+    grown = damage.counted(room, damages, before[AlarmKind.COLD].evaluated_at, now, limits)
+    return Watched(changed, told, history, [one for one in grown if _worth_storing(one, damages)])
+
+
+def _worth_storing(grown: Damage, known: Mapping[tuple[int, AlarmKind], Damage]) -> bool:
+    """A count goes on from where it was stored, so a small step may wait; a first one may not."""
+    before = known.get((grown.piece_id, grown.kind))
+    return before is None or before.cleared_at is not None or grown.hours - before.hours >= KEEP_DAMAGE_H
+
+
+def _history(before: Alarm, after: Alarm, events: list[lifecycle.Event], now: datetime) -> list[AlarmEvent]:
+    found = [(AlarmHappening(event.effect.value), event.at) for event in events]
+    on = events[-1].effect is not lifecycle.Effect.OVER if events else lifecycle.is_active(before)
+    if on and after.state is AlarmState.NORMAL:
+        found.append((AlarmHappening.ASLEEP, after.since))
+    return [
+        AlarmEvent(kind=after.kind, room=after.room, happening=happening, at=at, recorded_at=now)
+        for happening, at in found
+    ]
+
+
+def _last_seen(room: Occupied, kind: AlarmKind, alarm: Alarm | None, now: datetime) -> Alarm:
+    if alarm is not None:
+        return lifecycle.believed(alarm, now)
+    began = min((conditions.wet_from(d) for d in room.dryings), default=now.timestamp())
+    return lifecycle.fresh(kind, room.name, min(datetime.fromtimestamp(began, UTC) - timedelta(seconds=1), now))
+
+
+def _same(one: Alarm | None, other: Alarm) -> bool:
+    """Whether they differ in nothing but how far they have been judged."""
+    return one is not None and one.model_copy(update={"evaluated_at": other.evaluated_at}) == other
+
+
+def _worth_keeping(known: Alarm | None, before: Alarm, after: Alarm, now: datetime) -> bool:
+    further = after.evaluated_at - before.evaluated_at >= KEEP_EVERY
+    if known is None:
+        return further or after.state is not AlarmState.NORMAL
+    # judged while the clock ran ahead: from now on it counts from here
+    return further or not _same(known, after) or known.evaluated_at > now
+
+
+def _record(
+    room: Occupied, before: Mapping[AlarmKind, Alarm], now: datetime, limits: Limits
+) -> dict[AlarmKind, Judged]:
+    """Each alarm's condition at the moments of the room's record, from the first wet piece to the last."""
+    judged: dict[AlarmKind, Judged] = {kind: [] for kind in AlarmKind}
+    if room.climate is None or not room.dryings:
+        return judged
+    airs = [alarm for kind, alarm in before.items() if kind is not AlarmKind.NO_FRESH_DATA]
+    times = room.climate.moments(min(alarm.evaluated_at.timestamp() for alarm in airs), now.timestamp())
+    begin, end = min(map(conditions.wet_from, room.dryings)), max(map(room.wet_until, room.dryings))
+    times = times[(times >= begin) & (times < end)]
+    if not len(times):
+        return judged
+    moments = [datetime.fromtimestamp(t, UTC) for t in times.tolist()]
+    for kind, codes in conditions.codes(room, times, limits).items():
+        judged[kind] = list(zip(moments, codes.tolist(), strict=True))
+    return judged
+
+
+def _held(room: Occupied, now: datetime, limits: Limits) -> dict[AlarmKind, int]:
+    """Each alarm's condition at `now`, where that can be said without a reading of now.
+
+    What was typed holds until the next is typed, unless that is too long ago. A sensor's last value may raise an
+    alarm, when the next is overdue, but never clears one: silence is no good news.
+    """
+    if not room.wet_at(now):
+        return dict.fromkeys(AlarmKind, ASLEEP)
+    found = {AlarmKind.NO_FRESH_DATA: conditions.fresh_code(room, now, limits)}
+    if room.climate is None:
+        return found
+    typed, held_s = not room.has_sensor, now.timestamp() - room.climate.newest_s
+    fresh = conditions.is_fresh(room, now, limits)
+    overdue = held_s >= OVERDUE_CADENCES * room.climate.cadence_s
+    for kind, codes in conditions.codes(room, np.array([now.timestamp()]), limits).items():
+        code = int(codes[0])
+        if code == ASLEEP or (fresh and (typed or (overdue and code == ON))):
+            found[kind] = code
+    return found

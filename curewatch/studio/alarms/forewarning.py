@@ -1,0 +1,168 @@
+"""Alarms ahead of time: what the outlook of a room's air would do to the wet pieces in it, said the evening before."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, time, timedelta
+
+import numpy as np
+
+from curewatch.records import AlarmKind, Notice
+from curewatch.studio.air.climate import Array, Climate
+from curewatch.studio.alarms import conditions
+from curewatch.studio.alarms.conditions import ON, Limits, Occupied
+from curewatch.studio.alarms.part_studio_alarm_notices import ascii_name
+from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.wording import HEATER_CAUTION, Local, lasting, names, number
+
+KINDS = (AlarmKind.FROST, AlarmKind.COLD, AlarmKind.DAMP)
+"""The worse first: of a night that brings frost, frost is told."""
+EVENING = (time(16), time(23))
+"""When it is said, in the studio's zone: late enough to know, early enough to act."""
+WITHIN = timedelta(hours=16)
+"""How far ahead is looked: until the next morning."""
+LASTS = timedelta(hours=1)
+"""Shorter than this it is not worth a word."""
+
+
+@dataclass(frozen=True)
+class Future:
+    """A room's air to come, as far as it can be said: in one case of ten below `low`, in one above `high`."""
+
+    time_s: Array
+    temp_low_c: Array
+    temp_c: Array
+    rh_pct: Array
+    rh_high_pct: Array
+
+
+@dataclass(frozen=True)
+class Foreseen:
+    """A condition that an alarm would be raised for, to come at even odds (frost: in one case of ten)."""
+
+    kind: AlarmKind
+    begins_at: datetime
+    ends_at: datetime
+    coldest_c: float
+    """Lowest room temperature in that time, at even odds [°C]."""
+    coldest_low_c: float
+    """And in one case of ten [°C]."""
+    dampest_pct: float
+    stake: tuple[Drying, ...]
+    """The pieces that are wet then."""
+
+
+def foreseen(room: Occupied, future: Future, limits: Limits, now: datetime) -> Foreseen | None:
+    """The worst that is to come within WITHIN for what is wet in `room`; None where nothing is."""
+    inside = (future.time_s > now.timestamp()) & (future.time_s <= (now + WITHIN).timestamp())
+    if not inside.any() or not room.dryings:
+        return None
+    times = future.time_s[inside]
+    likely = conditions.codes(_in_air(room, future, future.temp_c), times, limits)
+    low = conditions.codes(_in_air(room, future, future.temp_low_c), times, limits)
+    for kind in KINDS:
+        codes = (low if kind is AlarmKind.FROST else likely)[kind]
+        span = _first_run(codes == ON, times)
+        if span is None:
+            continue
+        begins, ends = (datetime.fromtimestamp(float(at), UTC) for at in times[list(span)])
+        if ends - begins < LASTS:
+            continue
+        part = slice(span[0], span[1] + 1)
+        stake = {d.piece.id: d for at in times[part] for d in room.wet_at(datetime.fromtimestamp(float(at), UTC))}
+        return Foreseen(
+            kind=kind,
+            begins_at=begins,
+            ends_at=ends,
+            coldest_c=float(future.temp_c[inside][part].min()),
+            coldest_low_c=float(future.temp_low_c[inside][part].min()),
+            dampest_pct=float(future.rh_pct[inside][part].max()),
+            stake=tuple(stake.values()),
+        )
+    return None
+
+
+def _in_air(room: Occupied, future: Future, temp_c: Array) -> Occupied:
+    """The room as it would be in this air."""
+    newest = float(future.time_s[-1])
+    air = Climate(
+        time_s=future.time_s,
+        temp_c=temp_c,
+        rh_pct=future.rh_pct,
+        known_from_s=float(future.time_s[0]),
+        newest_s=newest,
+        live_s=newest,
+        cadence_s=0.0,
+    )
+    return replace(room, climate=air)
+
+
+def _first_run(flags: Array, times: Array) -> tuple[int, int] | None:
+    """First and last index of the first run of true flags."""
+    if not flags.any():
+        return None
+    first = int(np.argmax(flags))
+    after = np.flatnonzero(~flags[first:].astype(bool))
+    return first, first + int(after[0]) - 1 if len(after) else len(times) - 1
+
+
+def is_time_to_tell(now: datetime, local: Local) -> bool:
+    """Whether it is evening in the studio."""
+    return EVENING[0] <= local(now).time() < EVENING[1]
+
+
+def key_of(room: str, kind: AlarmKind, now: datetime, local: Local) -> str:
+    """One notice a room, kind and evening."""
+    return f"foreseen/{kind}/{ascii_name(room)}/{local(now).date().isoformat()}"
+
+
+def notice(room: str, found: Foreseen, limits: Limits, now: datetime, local: Local) -> Notice:
+    """What is to come, what is at stake, and what to do by when; days by name, for it may be read later."""
+    begins = lasting(found.begins_at, local, now)
+    title = f"{room}: {_TITLES[found.kind]} from {begins}"
+    what = (
+        f"{_what(found)} from about {begins} to {lasting(found.ends_at, local, now)}, as far as this room's past "
+        f"tells. At stake: {names(found.stake)}. {_advice(found, limits, begins)}"
+    )
+    return Notice(
+        key=key_of(room, found.kind, now, local),
+        kind="foreseen",
+        created_at=now,
+        title=title,
+        text=what,
+        expires_at=found.ends_at,
+        room=room,
+        data={
+            "alarm": found.kind.value,
+            "begins_at": found.begins_at.isoformat(),
+            "ends_at": found.ends_at.isoformat(),
+            "names": [drying.piece.name for drying in found.stake],
+            "at": now.isoformat(),
+        },
+    )
+
+
+_TITLES = {
+    AlarmKind.FROST: "frost may come",
+    AlarmKind.COLD: "will be too cold for wet paint",
+    AlarmKind.DAMP: "will be too damp to dry",
+}
+
+
+def _what(found: Foreseen) -> str:
+    low = f"{number(found.coldest_low_c, 1)} °C"
+    if found.kind is AlarmKind.FROST:
+        return f"It may freeze, in one case of ten down to {low},"
+    if found.kind is AlarmKind.COLD:
+        return f"The room falls to about {number(found.coldest_c, 1)} °C (in one case of ten {low})"
+    return f"The air rises to about {number(found.dampest_pct)} %RH"
+
+
+def _advice(found: Foreseen, limits: Limits, begins: str) -> str:
+    if found.kind is AlarmKind.DAMP:
+        return f"Their dates move out; warm the room or dry its air before {begins} if that matters. {HEATER_CAUTION}"
+    warm = (limits.cold_mfft_c if found.kind is AlarmKind.COLD else limits.frost_c) + 3
+    return (
+        f"Before {begins}, see to it that the room stays at {warm:g} °C or more, or carry them, level, to a warmer "
+        f"one. {HEATER_CAUTION}"
+    )

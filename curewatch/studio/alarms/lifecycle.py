@@ -1,0 +1,172 @@
+"""The life of an alarm, in the terms of ANSI/ISA-18.2 (IEC 62682): deadband, on-delay, off-delay, latching.
+
+`step` is a pure function of state, condition and moment. The moment is the data's own: a day of readings that comes
+late raises and clears what it would have raised and cleared in time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+
+from curewatch.records import Alarm, AlarmKind, AlarmState
+from curewatch.studio.alarms.conditions import ASLEEP, OFF, ON, Limits
+
+MUTE_MOST = timedelta(hours=24)
+"""A mute has an end, and at most this far away: a forgotten one must not silence the next winter."""
+URGENT = frozenset({AlarmKind.FROST})
+"""Alarms that cannot wait for a quiet hour's end."""
+
+
+class Effect(StrEnum):
+    RAISED = "raised"
+    OVER = "over"
+    REMINDED = "reminded"
+    MUTE_ENDED = "mute_ended"
+    """The mute has run out, and it is still on."""
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something that happened to an alarm and that people should hear of."""
+
+    effect: Effect
+    at: datetime
+
+
+def fresh(kind: AlarmKind, room: str, at: datetime) -> Alarm:
+    """An alarm that has never been anything but normal, judged up to `at`."""
+    return Alarm(kind=kind, room=room, state=AlarmState.NORMAL, since=at, evaluated_at=at)
+
+
+def step(alarm: Alarm, code: int, at: datetime, limits: Limits) -> tuple[Alarm, Effect | None]:
+    """The alarm after its condition was `code` (ON, BETWEEN, OFF, ASLEEP) at `at`; and what people should hear.
+
+    A moment that does not lie after the last one judged changes nothing.
+    """
+    if at <= alarm.evaluated_at:
+        return alarm, None
+    return _mute_ended(*_moved(alarm.model_copy(update={"evaluated_at": at}), code, at, limits), at)
+
+
+def _moved(alarm: Alarm, code: int, at: datetime, limits: Limits) -> tuple[Alarm, Effect | None]:
+    state = alarm.state
+    if code == ASLEEP:
+        return (alarm if state is AlarmState.NORMAL else _now(alarm, AlarmState.NORMAL, at)), None
+    if state is AlarmState.NORMAL:
+        return (_pending(alarm, at, limits)) if code == ON else (alarm, None)
+    if state is AlarmState.PENDING:
+        if code == OFF:
+            return _now(alarm, AlarmState.NORMAL, at), None
+        # inside the deadband it is not back: the delay goes on, but only a moment beyond the limit raises
+        return _pending(alarm, at, limits) if code == ON else (alarm, None)
+    if code != OFF:
+        back = alarm if state is AlarmState.ACTIVE else _now(alarm, AlarmState.ACTIVE, at)
+        return _reminded(back, at, limits)
+    clearing = alarm if state is AlarmState.CLEARING else _now(alarm, AlarmState.CLEARING, at)
+    if at - clearing.since >= limits.off_delay:
+        return _now(clearing, AlarmState.NORMAL, at), Effect.OVER
+    return clearing, None
+
+
+def _pending(alarm: Alarm, at: datetime, limits: Limits) -> tuple[Alarm, Effect | None]:
+    pending = alarm if alarm.state is AlarmState.PENDING else _now(alarm, AlarmState.PENDING, at)
+    if at - pending.since < limits.on_delay:
+        return pending, None
+    # a mute goes on: it was set for a time, not for one turn of a value that toggles
+    cleared = {"raised_at": at, "acknowledged_at": None, "reminded_at": None}
+    return _now(pending, AlarmState.ACTIVE, at).model_copy(update=cleared), Effect.RAISED
+
+
+def _reminded(alarm: Alarm, at: datetime, limits: Limits) -> tuple[Alarm, Effect | None]:
+    """One reminder if nobody has acknowledged in time."""
+    if alarm.acknowledged_at is not None or alarm.reminded_at is not None or alarm.raised_at is None:
+        return alarm, None
+    if at - alarm.raised_at < limits.reminder:
+        return alarm, None
+    return alarm.model_copy(update={"reminded_at": at}), Effect.REMINDED
+
+
+def _mute_ended(alarm: Alarm, effect: Effect | None, at: datetime) -> tuple[Alarm, Effect | None]:
+    """A mute that has run out is lifted; if the alarm is on and nobody has acknowledged it, that is told.
+
+    While it clears the mute stays: it may be on again, and then nobody would hear of it.
+    """
+    if alarm.muted_until is None or at < alarm.muted_until or alarm.state is AlarmState.CLEARING:
+        return alarm, effect
+    alarm = alarm.model_copy(update={"muted_until": None})
+    told = effect is not None or alarm.state is not AlarmState.ACTIVE or alarm.acknowledged_at is not None
+    return alarm, effect if told else Effect.MUTE_ENDED
+
+
+def _now(alarm: Alarm, state: AlarmState, at: datetime) -> Alarm:
+    return alarm.model_copy(update={"state": state, "since": at})
+
+
+def follow(alarm: Alarm, judged: Iterable[tuple[datetime, int]], limits: Limits) -> tuple[Alarm, list[Event]]:
+    """The alarm after all of `judged` (moment, code) in order, and what happened on the way."""
+    events = []
+    for at, code in judged:
+        alarm, effect = step(alarm, code, at, limits)
+        if effect is not None:
+            events.append(Event(effect, at))
+    return alarm, events
+
+
+def believed(alarm: Alarm, now: datetime) -> Alarm:
+    """The alarm as it can be known at `now`. One judged later than that was judged while the clock ran ahead.
+
+    Without this, an hour (or a decade) would have to pass again before the alarm is judged at all.
+    """
+    if alarm.muted_until is not None and alarm.muted_until > now + MUTE_MOST:
+        alarm = alarm.model_copy(update={"muted_until": now + MUTE_MOST})
+    if alarm.evaluated_at <= now:
+        return alarm
+    times = {name: getattr(alarm, name) for name in ("since", "raised_at", "evaluated_at", "reminded_at")}
+    return alarm.model_copy(update={name: min(at, now) for name, at in times.items() if at is not None})
+
+
+def looking_back(alarm: Alarm, to: datetime) -> Alarm:
+    """The alarm, to be judged once more from `to` on, since more is now known of that time.
+
+    Only as far back as it has been quiet: nothing that people have been told of is judged twice.
+    """
+    if alarm.state is not AlarmState.NORMAL or alarm.evaluated_at <= to:
+        return alarm
+    if alarm.raised_at is None:
+        return alarm.model_copy(update={"evaluated_at": to, "since": min(to, alarm.since)})
+    return alarm.model_copy(update={"evaluated_at": max(to, alarm.since)})
+
+
+def is_active(alarm: Alarm) -> bool:
+    """Raised and not yet over (its off-delay included)."""
+    return alarm.state in (AlarmState.ACTIVE, AlarmState.CLEARING)
+
+
+def is_seen_to(alarm: Alarm) -> bool:
+    """On, and somebody has said that they see to it."""
+    return is_active(alarm) and alarm.acknowledged_at is not None
+
+
+def acknowledged(alarm: Alarm, now: datetime) -> Alarm:
+    """Somebody has seen it and sees to it: no reminder any more, until it is raised anew."""
+    return alarm.model_copy(update={"acknowledged_at": now})
+
+
+def muted(alarm: Alarm, until: datetime, now: datetime) -> Alarm:
+    """Nothing is told of it before `until`; ValueError where that is not within MUTE_MOST from `now`."""
+    if not now < until <= now + MUTE_MOST:
+        raise ValueError(f"a mute ends within {MUTE_MOST.total_seconds() / 3600:g} h")
+    return alarm.model_copy(update={"muted_until": until})
+
+
+def unmuted(alarm: Alarm) -> Alarm:
+    """It is told again, from the next turn on."""
+    return alarm.model_copy(update={"muted_until": None})
+
+
+def is_muted(alarm: Alarm, now: datetime) -> bool:
+    """Whether nothing is told of it at `now`."""
+    return alarm.muted_until is not None and now < alarm.muted_until

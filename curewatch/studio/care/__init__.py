@@ -1,0 +1,1 @@
+"""After the pour: wash, isolate, varnish, wrap, and the air that varnish wants."""

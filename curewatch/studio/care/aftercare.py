@@ -1,0 +1,239 @@
+"""What is still to be done to a piece after its pour: steps with their own clocks, conditions and cautions.
+
+A step's date rests on the film (a milestone, with its odds) and on the steps before it: where one of those is done,
+on when that was; where it is not, on the earliest it could be. All generic times are calibration to common practice
+[cal]: the label on the tin is right where it says otherwise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from enum import StrEnum
+
+from curewatch.records import Forecast, MilestoneKind, Pour
+from curewatch.records.workshop import StepDone
+from curewatch.studio.care.varnish_air import AirLimits
+from curewatch.studio.wording import VARNISH_CAUTION
+
+LEVEL_FOR, DRIPS_AFTER = timedelta(minutes=45), timedelta(minutes=15)
+"""The design does most of its moving in the first three quarters of an hour; drips have gathered by then [cal]."""
+
+
+class Step(StrEnum):
+    LEVEL = "level"
+    DRIPS = "drips"
+    SKINS = "skins"
+    WASH = "wash"
+    SIGN = "sign"
+    WIRE = "wire"
+    ISOLATION = "isolation"
+    WRAP = "wrap"
+
+
+def coat(number: int) -> str:
+    """The name of a varnish coat, counted from 1."""
+    return f"varnish-{number}"
+
+
+@dataclass(frozen=True)
+class Times:
+    """Of one coat of varnish."""
+
+    touch: timedelta
+    recoat: timedelta
+    cure: timedelta
+
+
+def _times(touch_h: float, recoat_h: float, cure_d: float) -> Times:
+    return Times(timedelta(hours=touch_h), timedelta(hours=recoat_h), timedelta(days=cure_d))
+
+
+GENERIC: Mapping[tuple[str, str], Times] = {
+    ("water", "brushed"): _times(1, 4, 14),
+    ("water", "sprayed"): _times(0.5, 2, 14),
+    ("solvent", "brushed"): _times(8, 24, 28),
+    ("solvent", "sprayed"): _times(0.5, 2, 14),
+}
+"""By kind and way, touch-dry, next coat and full cure of one coat [cal]."""
+
+
+@dataclass(frozen=True)
+class Care:
+    """What a studio does to its pieces."""
+
+    varnish: str | None = "water"
+    """What it is thinned with: `water`, `solvent`, or None for no varnish."""
+    applied: str = "brushed"
+    coats: int = 2
+    isolation: bool = True
+    times: Times = GENERIC["water", "brushed"]
+    wash_dry: timedelta = timedelta(hours=24)
+    isolation_dry: timedelta = timedelta(hours=24)
+    skins_m: float = 0.8e-3
+    """Wet thickness of what ran onto the mat [m]."""
+    air: AirLimits = field(default_factory=AirLimits)
+
+
+@dataclass(frozen=True)
+class Odds:
+    """From when a step may be done: in one case of ten, at even odds, in nine of ten. None: not foreseen."""
+
+    early: datetime | None
+    even: datetime | None
+    safe: datetime | None
+    reason: str | None = None
+
+    @classmethod
+    def at(cls, moment: datetime) -> Odds:
+        """A date that is sure."""
+        return cls(moment, moment, moment)
+
+    def later(self, wait: timedelta) -> Odds:
+        early, even, safe = (None if at is None else at + wait for at in (self.early, self.even, self.safe))
+        return Odds(early, even, safe, self.reason)
+
+
+def latest(odds: Sequence[Odds]) -> Odds:
+    """When all of these have come; not foreseen where one of them is not."""
+    reason = next((one.reason for one in odds if one.safe is None and one.reason), None)
+
+    def last(dates: list[datetime | None]) -> datetime | None:
+        known = [at for at in dates if at is not None]
+        return max(known) if len(known) == len(dates) else None
+
+    early, even, safe = ([getattr(one, odd) for one in odds] for odd in ("early", "even", "safe"))
+    return Odds(last(early), last(even), last(safe), reason)
+
+
+@dataclass(frozen=True)
+class Line:
+    """One step of one piece."""
+
+    step: str
+    title: str
+    odds: Odds
+    done: StepDone | None
+    after: tuple[str, ...]
+    """The steps that must have been done, and are not."""
+    advised: tuple[str, ...]
+    """The steps that are better done first, and are not."""
+    caution: str
+    needs_air: bool = False
+    """Whether it wants the air of the varnish's label."""
+    over_at: datetime | None = None
+    """When it is too late for it."""
+
+    def ready(self, now: datetime) -> str:
+        """`done`, `over` (too late), `safe`, `worth checking` (even odds), `not yet`, or `waits` for another step."""
+        if self.done is not None:
+            return "done"
+        if self.over_at is not None and self.over_at <= now:
+            return "over"
+        if self.after:
+            return "waits"
+        if self.odds.safe is not None and self.odds.safe <= now:
+            return "safe"
+        return "worth checking" if self.odds.even is not None and self.odds.even <= now else "not yet"
+
+
+@dataclass(frozen=True)
+class _Rule:
+    step: str
+    title: str
+    rests_on: tuple[Odds, ...]
+    caution: str
+    after: tuple[tuple[str, timedelta], ...] = ()
+    """Steps that must be done first, and how long to wait after each."""
+    advised: tuple[tuple[str, timedelta], ...] = ()
+    needs_air: bool = False
+    over_at: datetime | None = None
+
+
+def plan(pour: Pour, forecast: Forecast | None, skins: Odds, done: Sequence[StepDone], care: Care) -> list[Line]:
+    """Every step of a piece, in the order they are usually done."""
+    standing = {one.step: one for one in done if one.undone_at is None}
+    lines: dict[str, Line] = {}
+    for rule in _rules(pour, forecast, skins, care):
+        rests = list(rule.rests_on)
+        for step, wait in (*rule.after, *rule.advised):
+            before = standing.get(step)
+            rests.append((Odds.at(before.done_at) if before else lines[step].odds).later(wait))
+        lines[rule.step] = Line(
+            rule.step,
+            rule.title,
+            latest(rests),
+            standing.get(rule.step),
+            tuple(step for step, _ in rule.after if step not in standing),
+            tuple(step for step, _ in rule.advised if step not in standing),
+            rule.caution,
+            rule.needs_air,
+            rule.over_at,
+        )
+    return list(lines.values())
+
+
+def _rules(pour: Pour, forecast: Forecast | None, skins: Odds, care: Care) -> list[_Rule]:
+    poured, (packed, _, handle, ready) = Odds.at(pour.at), (milestone(forecast, kind) for kind in MilestoneKind)
+    washed = ((Step.WASH.value, care.wash_dry),) if pour.silicone else ()
+    rules = [
+        _Rule(Step.LEVEL, "pop bubbles and check the level", (poured,), TORCH, over_at=pour.at + LEVEL_FOR),
+        _Rule(Step.DRIPS, "clear the drips from the edges", (poured.later(DRIPS_AFTER),), GLOVES, over_at=packed.even),
+        _Rule(Step.SKINS, "peel the skins off the mat", (skins,), NO_DRAIN),
+    ]
+    if pour.silicone:
+        rules.append(_Rule(Step.WASH, "wash the silicone off, both sides of the edge too", (handle,), WASHING))
+    rules.append(_Rule(Step.SIGN, "sign it", (handle,), GENTLY, washed))
+    rules.append(_Rule(Step.WIRE, "fit wire or hangers", (handle,), WIRE))
+    if care.isolation and care.varnish:
+        rules.append(_Rule(Step.ISOLATION, "isolation coat", (ready,), COAT, washed, needs_air=True))
+    rules += _coats(ready, care, washed)
+    cured = ((coat(care.coats), care.times.cure),) if care.varnish else ()
+    rules.append(_Rule(Step.WRAP, "wrap it", (ready,), WRAPPING, cured))
+    return rules
+
+
+def _coats(ready: Odds, care: Care, washed: tuple[tuple[str, timedelta], ...]) -> list[_Rule]:
+    if care.varnish is None:
+        return []
+    isolated = ((Step.ISOLATION.value, care.isolation_dry),) if care.isolation else ()
+    caution = (SPRAY if care.applied == "sprayed" else "") + (SOLVENT if care.varnish == "solvent" else "")
+    found = []
+    for number in range(1, care.coats + 1):
+        before = ((coat(number - 1), care.times.recoat),) if number > 1 else ()
+        title = f"varnish coat {number} of {care.coats}, {care.varnish}-borne, {care.applied}"
+        advised = isolated if number == 1 else ()
+        found.append(
+            _Rule(coat(number), title, (ready,), caution + VARNISH_CAUTION, washed + before, advised, needs_air=True)
+        )
+    return found
+
+
+def milestone(forecast: Forecast | None, kind: MilestoneKind) -> Odds:
+    """The dates of one milestone."""
+    for one in forecast.milestones if forecast else ():
+        if one.kind is kind:
+            return Odds(one.early_at, one.worth_checking_at, one.safe_at, one.reason)
+    return Odds(None, None, None, (forecast.reason if forecast else None) or "not forecast yet")
+
+
+TORCH = (
+    "A torch only in quick passes, away from solvents, paper and children, and never left alight; a pin will do. "
+    f"After {LEVEL_FOR.total_seconds() / 60:.0f} minutes the design hardly moves."
+)
+GLOVES = "Gloves on; catch the drips with a stick from below, without lifting the piece."
+NO_DRAIN = "Dry skins are waste for the bin: no paint down the drain."
+WASHING = (
+    "Soapy water or cleaning alcohol on a soft cloth, tried on an edge first. Alcohol burns: ventilate, gloves on, no "
+    "flames or sparks, cloths to dry outdoors. Silicone left on makes varnish crawl."
+)
+GENTLY = "Nothing may press on the face."
+WIRE = "Stand it up or hold it: never lay it on its face. Goggles on when wire is cut."
+COAT = "Ventilate and keep dust down. It cannot be taken off again: try it on a skin first."
+SPRAY = "Spray outdoors or under extraction, with a mask for mist and vapour. "
+SOLVENT = "Its vapour burns and harms: no flames or sparks in the house, rags to dry outdoors. "
+WRAPPING = (
+    "Not against the face before its full cure, and then only smooth release paper: other wraps print and stick. Keep "
+    "film and foam away from children."
+)

@@ -1,0 +1,1 @@
+"""How a piece has dried, and why it came out as it did."""

@@ -1,0 +1,169 @@
+"""Forecasts of many pieces in one march, and whether new air would move the dates of old ones.
+
+A `Task` holds all that a forecast of one piece is made from, so that a batch of them may be marched by another process.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+
+from curewatch.physics import ensemble
+from curewatch.physics.air import ZERO_C
+from curewatch.physics.air_series import AirSeries
+from curewatch.physics.milestones import MILESTONES
+from curewatch.records import Forecast, Milestone, MilestoneKind
+from curewatch.records.part_records_kept import KeptMarch
+from curewatch.studio.forecasting import simulation
+from curewatch.studio.forecasting.checkpoints import Begun, put_away, seen_so_far, taken_up
+
+MODEL_VERSION = "4"
+"""Raised when the same facts would give other dates; every forecast is then made again."""
+MOVES = 0.02
+"""A date that would move by more than this share of the time from the pour to it is worth a new forecast: half of what
+one kelvin does to the drying time, and well within what even a good forecast does not know..."""
+MOVES_S = 300.0
+"""...and by more than this [s]: no room is known more finely in time."""
+PIECES = 125
+"""Marched together at most: with 64 members each, three batches of the march one after the other, in some 80 MB."""
+_REASONS = {
+    "too_cold": "not in this room: too cold, the film stays below its film-forming temperature",
+    "too_damp": "not in this room: too damp, the film's water stays above the limit",
+    "not_yet": "not within {days} days",
+}
+_USUAL_DAYS = 60
+
+
+@dataclass(frozen=True)
+class Task:
+    """All that the forecast of one piece is made from."""
+
+    piece_id: int
+    poured_at: datetime
+    leg: simulation.Leg
+    members: int
+    days: int
+    fingerprint: str
+    mark: str | None
+    """What vouches for its states at `leg.keep_s`."""
+    kept: KeptMarch | None
+    """Its states from earlier, where they still stand for the facts."""
+    newest_s: float
+    """Until when its room was read [s since 1970]."""
+    readings: int
+    room_temp_c: float
+    room_rh_pct: float
+
+    def begun(self, members: int) -> Begun | None:
+        """Where it goes on from; None: from its pour."""
+        observed = 0 if self.leg.knowing is None else len(self.leg.knowing.times)
+        return None if self.kept is None else taken_up(self.kept, members, observed)
+
+
+@dataclass(frozen=True)
+class Made:
+    """A forecast, and the states from which the next one goes on, if there are any yet."""
+
+    forecast: Forecast
+    kept: KeptMarch | None
+
+
+def in_chunks(tasks: Sequence[Task]) -> list[Sequence[Task]]:
+    """Tasks in parts of bounded memory; those that go on lie together, for their way is shorter."""
+    order = sorted(tasks, key=lambda task: (task.kept is not None, task.poured_at))
+    return [order[i : i + PIECES] for i in range(0, len(order), PIECES)]
+
+
+def make(tasks: Sequence[Task], now: datetime) -> list[Made]:
+    """The forecasts of a chunk at `now`."""
+    members = tasks[0].members
+    begun = [task.begun(members) for task in tasks]
+    legs = [replace(task.leg, begin=one.state if one else None) for task, one in zip(tasks, begun, strict=True)]
+    went = simulation.go(legs, members)
+    usual_air = AirSeries.constant(21 + ZERO_C, 0.5)
+    pourings = [leg.pouring for leg in legs]
+    usual, _ = ensemble.run(pourings, usual_air, np.zeros(len(legs), dtype=np.intp), _USUAL_DAYS * 86400.0, 1)
+    return [_made(task, went, k, begun[k], usual[k], now) for k, task in enumerate(tasks)]
+
+
+def _made(
+    task: Task, went: simulation.Went, k: int, begun: Begun | None, usual: ensemble.Outcome, now: datetime
+) -> Made:
+    seen, centre = seen_so_far(went, k, begun), went.centre(k)
+    outcome = went.members(k, seen)
+    look_s = task.leg.look_s
+    assert look_s is not None
+    forecast = Forecast(
+        piece_id=task.piece_id,
+        made_at=now,
+        model_version=MODEL_VERSION,
+        fingerprint=task.fingerprint,
+        milestones=tuple(_milestone(kind, outcome, task.poured_at, task.days) for kind in MilestoneKind),
+        film_temp_c=_finite(went.sample("film_temperature", k, look_s)[0] - ZERO_C, 3),
+        volatile_fraction=_finite(went.sample("volatile_fraction", k, look_s)[0], 5),
+        skin_gap_h=_skin_gap_h(centre),
+        usual_skin_gap_h=_skin_gap_h(usual),
+        data_until=datetime.fromtimestamp(task.newest_s, UTC),
+        readings_used=task.readings,
+        room_temp_c=task.room_temp_c,
+        room_rh_pct=task.room_rh_pct,
+    )
+    states = went.kept_of(k)
+    if states is None or task.mark is None:
+        return Made(forecast, None)
+    expected = centre.reached_s[:, 0].tolist()
+    return Made(forecast, put_away(task.piece_id, went.legs[k], task.mark, states, seen, expected))
+
+
+def moved(tasks: Sequence[Task]) -> set[int]:
+    """The pieces, of those with states to go on from, whose dates this air would move by more than `MOVES`.
+
+    The central film alone is marched, from where it was kept through the middle of the future.
+    """
+    begun = [task.begun(0) for task in tasks]
+    legs = [
+        replace(task.leg, begin=one.state if one else None, look_s=None, keep_s=None)
+        for task, one in zip(tasks, begun, strict=True)
+    ]
+    went = simulation.go(legs, 0)
+    return {task.piece_id for k, task in enumerate(tasks) if _moves(task, went.reached_s[:, k, 0].tolist())}
+
+
+def _moves(task: Task, found_s: Sequence[float]) -> bool:
+    if task.kept is None:
+        return True
+    for was, now in zip(task.kept.expected_s, found_s, strict=True):
+        if was is None or not math.isfinite(now):
+            if (was is None) != (not math.isfinite(now)):
+                return True
+        elif abs(now - was) > max(MOVES * was, MOVES_S):
+            return True
+    return False
+
+
+def reason_in_words(hindrance: str, days: int) -> str:
+    """What keeps a film from a milestone, for people. `hindrance` as `ensemble.hindrances` names it."""
+    return _REASONS[hindrance].format(days=days)
+
+
+def _milestone(kind: MilestoneKind, outcome: ensemble.Outcome, poured_at: datetime, days: int) -> Milestone:
+    early, even, late = (
+        None if not np.isfinite(s) else poured_at + timedelta(seconds=round(s)) for s in outcome.at(kind.value)
+    )
+    hindrance = outcome.hindrance_of(kind.value)
+    reason = reason_in_words(hindrance, days) if late is None else None
+    return Milestone(kind=kind, early_at=early, worth_checking_at=even, safe_at=late, reason=reason)
+
+
+def _skin_gap_h(outcome: ensemble.Outcome) -> float | None:
+    touch_dry, handle = (float(outcome.reached_s[MILESTONES.index(name), 0]) for name in ("touch_dry", "handle"))
+    return _finite((handle - touch_dry) / 3600, 4) if math.isfinite(touch_dry) else None
+
+
+def _finite(value: float, digits: int) -> float | None:
+    """Rounded: the last digits of a number depend on which films were marched beside this one."""
+    return round(float(value), digits) if np.isfinite(value) else None

@@ -1,0 +1,103 @@
+"""One piece's facts as far as its drying goes, in the model's terms."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+
+from curewatch.physics import ensemble
+from curewatch.physics.part_physics_supports import BACKINGS
+from curewatch.records import Piece, Pour, Recipe, Stay
+from curewatch.studio.air.climate import Array, Climate, along
+from curewatch.studio.inference.posterior import Knowing
+
+DEFAULT_SIDE_M = 0.25
+Air = tuple[Array, Array, Array]
+"""Time [s since 1970], temperature [°C], relative humidity [%]."""
+
+
+@dataclass(frozen=True)
+class Drying:
+    """One piece's facts as far as its drying goes."""
+
+    piece: Piece
+    pour: Pour
+    recipe: Recipe
+    stays: tuple[Stay, ...]
+    knowing: Knowing | None = field(default=None, compare=False)
+    """What was learned about it from observations; None: nothing."""
+
+    @property
+    def room(self) -> str:
+        """Where it is now."""
+        return self.stays[-1].room
+
+    @property
+    def place(self) -> str | None:
+        return self.stays[-1].place
+
+    @property
+    def air_speed(self) -> float:
+        """Of the air over it where it is now [m/s], as far as anybody knows."""
+        return self.pouring.last_air_speed
+
+    @cached_property
+    def pouring(self) -> ensemble.Pouring:
+        """The facts in the model's terms, SI."""
+        pour, recipe = self.pour, self.recipe
+        sides = [side for side in (pour.width_m, pour.height_m) if side is not None]
+        return ensemble.Pouring(
+            wet_thickness=pour.wet_thickness_m,
+            thickness_spread=ensemble.THICKNESS_SPREAD[pour.thickness_source],
+            solids=recipe.solids,
+            glycol=recipe.glycol,
+            side=min(sides) if sides else DEFAULT_SIDE_M,
+            air_speed=pour.air_speed_m_s,
+            turns=self._turns(),
+            **vars(BACKINGS[pour.support]),
+        )
+
+    def _turns(self) -> tuple[tuple[float, float], ...]:
+        """When it came into other air, and how fast that moves ([s from the pour], [m/s])."""
+        found: list[tuple[float, float]] = []
+        speed = self.pour.air_speed_m_s
+        for stay in self.lain[1:]:
+            if stay.air_speed_m_s is not None and stay.air_speed_m_s != speed:
+                speed = stay.air_speed_m_s
+                found.append(((stay.since - self.pour.at).total_seconds(), speed))
+        return tuple(found)
+
+    @cached_property
+    def facts(self) -> str:
+        """Hash of what was typed about the piece, and of what was learned about it."""
+        stays = [(stay.room, stay.since.timestamp()) for stay in self.stays]
+        text = repr((self.pouring, self.pour.at.timestamp(), stays))
+        if self.knowing is not None:
+            text += self.knowing.mark
+        return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+    @cached_property
+    def lain(self) -> tuple[Stay, ...]:
+        """Its stays since the pour, the one that the pour fell in included."""
+        ends = [*(stay.since for stay in self.stays[1:]), None]
+        return tuple(s for s, end in zip(self.stays, ends, strict=True) if end is None or end > self.pour.at)
+
+    def unread(self, climates: Mapping[str, Climate]) -> str | None:
+        """A room that it lies or has lain in and whose air is not known."""
+        return next((stay.room for stay in self.lain if stay.room not in climates), None)
+
+    def air(self, climates: Mapping[str, Climate]) -> Air | None:
+        """The air it has had since its pour (see climate.along), None if a room it lay in was never read."""
+        if self.unread(climates) is not None:
+            return None
+        rooms = [(stay.since.timestamp(), climates[stay.room]) for stay in self.lain]
+        return along(rooms, self.pour.at.timestamp())
+
+    def series(self, air: Air, climates: Mapping[str, Climate]) -> Air:
+        """The same air for a march: the very arrays of its room where it has lain in one alone, to be shared."""
+        if len({stay.room for stay in self.lain}) > 1:
+            return air
+        climate = climates[self.room]
+        return climate.time_s, climate.temp_c, climate.rh_pct

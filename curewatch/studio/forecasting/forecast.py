@@ -1,0 +1,270 @@
+"""When each piece will be touch-dry, fit to handle and ready for varnish: the ensemble, run on the facts.
+
+A forecast is a pure function of the pour, its recipe, the air the piece has had, and how far ahead to look. Each member
+goes on through its own plausible future of the room; a room of which nothing is foreseen is taken to stay as it was
+last read. Equal inputs give an equal fingerprint, and a forecast equal but for `made_at`, whether its members were
+marched from the pour or gone on with from where they were kept (studio/forecasting/checkpoints.py).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Callable, Iterable, Iterator, Mapping, MutableMapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from functools import partial
+from typing import Any
+
+from curewatch.records import Forecast
+from curewatch.records.part_records_kept import KeptMarch
+from curewatch.studio.air.climate import Climate
+from curewatch.studio.forecasting import batch, simulation
+from curewatch.studio.forecasting.batch import MODEL_VERSION, Made, Task, reason_in_words
+from curewatch.studio.forecasting.checkpoints import keep_moment, mark
+from curewatch.studio.forecasting.drying import DEFAULT_SIDE_M, Air, Drying
+from curewatch.studio.outlook.gap_uncertainty import Doubt, doubt_of
+from curewatch.studio.outlook.scenarios import RoomFuture
+
+__all__ = [
+    "DEFAULT_SIDE_M",
+    "LAPSE",
+    "MODEL_VERSION",
+    "Air",
+    "Drying",
+    "disturbed",
+    "forecasts",
+    "needs_air",
+    "reason_in_words",
+    "settled",
+    "stale",
+    "stirred",
+]
+
+LAPSE = timedelta(hours=1)
+"""A forecast is made again at least this often while its piece dries."""
+MOVED_C, MOVED_RH_PCT = 0.5, 3.0
+"""A room that has moved this far from what a forecast assumed matters, where nothing tells how much."""
+STIRRED_C, STIRRED_RH_PCT = 0.2, 1.0
+"""One that has moved less cannot move a date by two hundredths before the hour is over."""
+DAY = timedelta(days=1)
+Each = Callable[[Callable[[Any], Any], Iterable[Any]], Iterator[Any]]
+"""Like `map`: how chunks of work are done, one after the other or by several processes."""
+
+
+def stale(forecast: Forecast | None, drying: Drying, climates: Mapping[str, Climate], now: datetime) -> bool:
+    """Whether to make the forecast again: none yet, an hour old, other facts, late readings, a room that has moved."""
+    return disturbed(forecast, drying, climates, now) or stirred(
+        forecast, drying, climates, now, (MOVED_C, MOVED_RH_PCT)
+    )
+
+
+def disturbed(forecast: Forecast | None, drying: Drying, climates: Mapping[str, Climate], now: datetime) -> bool:
+    """As `stale`, but for the room that has moved."""
+    if forecast is None or not needs_air(forecast, drying, now):
+        return forecast is None
+    if forecast.model_version != MODEL_VERSION or not forecast.fingerprint.startswith(drying.facts):
+        return True
+    if not timedelta(0) <= now - forecast.made_at < LAPSE:  # below zero: the clock was set back
+        return True
+    unread = drying.unread(climates) is not None
+    if unread or forecast.data_until is None or forecast.room_temp_c is None or forecast.room_rh_pct is None:
+        return unread != (forecast.reason is not None)
+    climate = climates[drying.room]
+    return climate.settled(drying.pour.at.timestamp(), forecast.data_until.timestamp()) != forecast.readings_used
+
+
+def stirred(
+    forecast: Forecast | None,
+    drying: Drying,
+    climates: Mapping[str, Climate],
+    now: datetime,
+    limits: tuple[float, float] = (STIRRED_C, STIRRED_RH_PCT),
+) -> bool:
+    """Whether its room has moved by as much as `limits` [°C, %] since the forecast was made."""
+    if forecast is None or not needs_air(forecast, drying, now) or drying.unread(climates) is not None:
+        return False
+    if forecast.room_temp_c is None or forecast.room_rh_pct is None:
+        return False
+    climate = climates[drying.room]
+    return bool(
+        abs(climate.temp_c[-1] - forecast.room_temp_c) >= limits[0]
+        or abs(climate.rh_pct[-1] - forecast.room_rh_pct) >= limits[1]
+    )
+
+
+def needs_air(forecast: Forecast | None, drying: Drying, now: datetime) -> bool:
+    """Whether the piece's air still matters: False once all is settled by what is known of it today."""
+    if forecast is None or forecast.model_version != MODEL_VERSION:
+        return True
+    return not (settled(forecast, now) and forecast.fingerprint.startswith(drying.facts))
+
+
+def settled(forecast: Forecast, now: datetime) -> bool:
+    """Whether every milestone is safe to assume, by air that was read up to then: nothing is left to foresee.
+
+    Air that was only taken to go on may yet come in otherwise, from a sensor that was away or a room typed in late.
+    """
+    if not forecast.milestones or forecast.data_until is None:
+        return False
+    dates = [milestone.safe_at for milestone in forecast.milestones]
+    return all(at is not None and at <= min(now, forecast.data_until) for at in dates)
+
+
+def forecasts(
+    dryings: Sequence[Drying],
+    climates: Mapping[str, Climate],
+    now: datetime,
+    *,
+    members: int,
+    days: int,
+    known: Mapping[int, Forecast] | None = None,
+    futures: Mapping[str, RoomFuture] | None = None,
+    kept: MutableMapping[int, KeptMarch] | None = None,
+    each: Each = map,
+) -> list[Forecast]:
+    """Forecasts of these pieces at `now`; they look `days` ahead of the pour, further if that is past.
+
+    `known`: earlier forecasts by piece; where nothing that goes in has changed since, the old one holds at `now` too.
+    `futures`: by room, its air to come, with as many members. `kept`: by piece, states to go on from, where they still
+    stand for the facts; they are replaced by those to go on from next time. `each`: as `map`.
+    """
+    made = {d.piece.id: _without_readings(d, climates, now) for d in dryings}
+    todo = []
+    for drying, task in _tasks(dryings, climates, now, members, days, futures or {}, kept or {}):
+        old = (known or {}).get(drying.piece.id)
+        if old is not None and old.fingerprint == task.fingerprint and old.model_version == MODEL_VERSION:
+            made[drying.piece.id] = old.model_copy(update={"made_at": now})
+        else:
+            todo.append(task)
+    one: Made
+    for chunk in each(partial(batch.make, now=now), batch.in_chunks(todo)):
+        for one in chunk:
+            made[one.forecast.piece_id] = one.forecast
+            if kept is not None and one.kept is not None:
+                kept[one.forecast.piece_id] = one.kept
+    return [made[drying.piece.id] for drying in dryings]
+
+
+def moved(
+    dryings: Sequence[Drying],
+    climates: Mapping[str, Climate],
+    now: datetime,
+    *,
+    members: int,
+    days: int,
+    futures: Mapping[str, RoomFuture],
+    kept: Mapping[int, KeptMarch],
+) -> set[int]:
+    """The pieces whose dates the air of today would move by more than they are worth (batch.MOVES).
+
+    Those of which nothing is kept that still stands for the facts are among them if their rooms have moved.
+    """
+    tasks = [task for _, task in _tasks(dryings, climates, now, members, days, futures, kept)]
+    found = {task.piece_id for task in tasks if task.kept is None}
+    going = [task for task in tasks if task.kept is not None]
+    step = batch.PIECES * (1 + members)
+    for i in range(0, len(going), step):
+        found |= batch.moved(going[i : i + step])
+    return found
+
+
+def _tasks(
+    dryings: Sequence[Drying],
+    climates: Mapping[str, Climate],
+    now: datetime,
+    members: int,
+    days: int,
+    futures: Mapping[str, RoomFuture],
+    kept: Mapping[int, KeptMarch],
+) -> Iterator[tuple[Drying, Task]]:
+    """What the forecasts of the pieces with known air are made from."""
+    doubts: dict[int, Doubt | None] = {}  # one a room, shared like its record
+    for drying in dryings:
+        if (air := drying.air(climates)) is not None:
+            ahead = futures.get(drying.room)
+            had = drying.series(air, climates)
+            if had is air:
+                doubt = doubt_of(air)
+            elif id(had[0]) in doubts:
+                doubt = doubts[id(had[0])]
+            else:
+                doubt = doubts[id(had[0])] = doubt_of(had)
+            past = Past(air, had, doubt)
+            yield drying, _task(drying, past, climates, now, members, days, ahead, kept.get(drying.piece.id))
+
+
+@dataclass(frozen=True)
+class Past:
+    """The air a piece has had."""
+
+    air: Air
+    """Since its pour."""
+    had: Air
+    """The same for a march (Drying.series)."""
+    doubt: Doubt | None
+    """What is not known of `had`."""
+
+
+def _task(
+    drying: Drying,
+    past: Past,
+    climates: Mapping[str, Climate],
+    now: datetime,
+    members: int,
+    days: int,
+    ahead: RoomFuture | None,
+    kept: KeptMarch | None,
+) -> Task:
+    air, climate, poured_s = past.air, climates[drying.room], drying.pour.at.timestamp()
+    days = max(days, math.ceil((now - drying.pour.at) / DAY) + 1)
+    keep_s = keep_moment(air, poured_s, climate.newest_s)
+    sign = partial(mark, MODEL_VERSION, drying.facts, members, air, past.doubt)
+    if kept is not None:
+        until_s = kept.until.timestamp()
+        if keep_s is None or until_s > keep_s or sign(until_s) != kept.fingerprint:
+            kept = None
+    return Task(
+        piece_id=drying.piece.id,
+        poured_at=drying.pour.at,
+        leg=simulation.Leg(
+            drying.pouring,
+            poured_s,
+            past.had,
+            ahead,
+            days * 86400.0,
+            drying.knowing,
+            look_s=max(poured_s, min(climate.newest_s, float(air[0][-1]))),
+            keep_s=keep_s,
+            doubt=past.doubt,
+        ),
+        members=members,
+        days=days,
+        fingerprint=drying.facts + _fingerprint(past, climate, ahead, members, days),
+        mark=None if keep_s is None else sign(keep_s),
+        kept=kept,
+        newest_s=climate.newest_s,
+        readings=climate.settled(poured_s, climate.newest_s),
+        room_temp_c=float(climate.temp_c[-1]),
+        room_rh_pct=float(climate.rh_pct[-1]),
+    )
+
+
+def _fingerprint(past: Past, climate: Climate, ahead: RoomFuture | None, members: int, days: int) -> str:
+    """Hash of all that goes into a forecast beside what was typed: the air, its age and the ensemble."""
+    digest = hashlib.sha256(f"{MODEL_VERSION} {members} {days} {climate.newest_s!r}".encode())
+    for column in (*past.air, *(() if ahead is None else (ahead.time_s, ahead.temp_c, ahead.rh_pct))):
+        digest.update(column.tobytes())
+    if past.doubt is not None:
+        digest.update(past.doubt.facts(float(past.air[0][0])))
+    return digest.hexdigest()[:16]
+
+
+def _without_readings(drying: Drying, climates: Mapping[str, Climate], now: datetime) -> Forecast:
+    return Forecast(
+        piece_id=drying.piece.id,
+        made_at=now,
+        model_version=MODEL_VERSION,
+        fingerprint=drying.facts,
+        reason=f"no temperature and humidity of {drying.unread(climates)} yet",
+    )

@@ -1,0 +1,1 @@
+"""Bayes: factors of observations, expectation propagation, and the posterior of a piece."""

@@ -1,0 +1,183 @@
+"""What each observation of a piece is in the model's terms, and what it says of the quantities nobody knows.
+
+Softness of an observer's judgement and of a kitchen scale is common practice, not science: two people disagree about
+"tacky" by some 8 % of the time; a support takes up and gives off damp of its own, some 4 g/m2 in a
+room that keeps within 5 %RH.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from curewatch.physics.air import ZERO_C, Array
+from curewatch.physics.film import RHO_DRY, RHO_WATER
+from curewatch.physics.milestones import MILESTONES
+from curewatch.physics.part_studio_members import Marched
+from curewatch.records import Pour, Support
+from curewatch.records.observations import Finger, Observation, ObservationKind
+from curewatch.studio.inference.factors import SLIP, Clue, Sense, likelihood
+
+FINGER_NOISE = 0.08
+"""An observer's judgement of dry, standard deviation of the logarithm of time."""
+SURFACE_NOISE_K = 0.7
+"""An infrared thermometer on paint, and the room's air just there [K]."""
+SUPPORT_G_M2 = 4.0
+"""Damp that a canvas with its stretcher takes up or gives off between weighings, standard deviation [g/m2]."""
+UNKNOWN_AREA_M2 = 0.06
+POURED_SPREAD, LOST_SPREAD = 0.05, 0.05
+"""Edges and drips count neither as film nor as area: relative standard deviation."""
+ROUNDING = 12**-0.5
+"""Standard deviation of rounding to a step of 1."""
+LEAST = 12
+"""Members that must get somewhere for a clue to be drawn."""
+MIDDLE = (0.16, 0.84)
+HELD_BACK = (0.3, 1.0, 3.0, 10.0, 30.0, 1e2, 1e3, 1e6)
+"""How strongly the bend of a fit may be held back [members]; the last leaves a straight line."""
+NOT_PRESSED = 0.3
+"""Share of those who say "touch-dry" without having tried whether it is dry through by now."""
+_TESTS = {
+    Finger.TACKY: (("touch_dry", Sense.ABOVE, SLIP),),
+    Finger.TOUCH_DRY: (("touch_dry", Sense.BELOW, SLIP), ("handle", Sense.ABOVE, NOT_PRESSED)),
+    Finger.DRY_THROUGH: (("handle", Sense.BELOW, SLIP),),
+}
+
+
+@dataclass(frozen=True)
+class Sight:
+    """One observation against what each member says of it."""
+
+    observation: Observation
+    y: Array
+    """(members): logarithm of a time or mass, a mass [g], or a temperature [°C]; inf: never."""
+    sense: Sense
+    seen: float
+    noise: float
+    slip: float = SLIP
+    kin: str = ""
+    """What `y` is, where several observations see the same: a milestone's date."""
+
+    def likelihood(self) -> Array:
+        """How well each member goes with it, 0-1."""
+        return likelihood(self.sense, self.seen, self.noise, self.y, self.slip)
+
+
+def sights(pour: Pour, observations: Sequence[Observation], runs: Marched, k: int) -> list[Sight]:
+    """The observations of the k-th pouring of `runs`, which was sampled at each one's time."""
+    found = []
+    for one in observations:
+        age_s = (one.at - pour.at).total_seconds()
+        if one.kind is ObservationKind.FINGER and one.finger is not None and age_s > 0:
+            for milestone, sense, slip in _TESTS[one.finger]:
+                with np.errstate(divide="ignore"):
+                    y = np.log(runs.reached_s[MILESTONES.index(milestone), k])
+                found.append(Sight(one, y, sense, float(np.log(age_s)), FINGER_NOISE, slip, milestone))
+        elif one.kind is ObservationKind.SURFACE and one.surface_c is not None and age_s > 0:
+            y = runs.sample("film_temperature", k, age_s) - ZERO_C
+            found.append(Sight(one, y, Sense.EQUAL, one.surface_c, SURFACE_NOISE_K))
+    return found + _weighings(pour, [one for one in observations if one.grams is not None], runs, k)
+
+
+def sample_times(pour: Pour, observations: Sequence[Observation]) -> list[float]:
+    """When `sights` needs the members looked at [s from the pour]."""
+    ages = [(one.at - pour.at).total_seconds() for one in observations if one.kind is not ObservationKind.FINGER]
+    return sorted({age for age in ages if age > 0})
+
+
+def _weighings(pour: Pour, weighed: list[Observation], runs: Marched, k: int) -> list[Sight]:
+    """The poured mass, where the bare piece was weighed too, then what each weighing has over the mean of all later.
+
+    The scale's and the support's errors come anew at each weighing. Differences from one weighing to the next would
+    share them, and to say so of none would hide what a row of weighings tells of the last, slow losses; these contrasts
+    (Helmert's) share none. Of the later ones, not the earlier: then the tail is set against the tail.
+    """
+    bare = [one for one in weighed if one.at <= pour.at]
+    wet = [one for one in weighed if one.at > pour.at]
+    area = pour.face_m2
+    if not wet or (not bare and area is None):
+        return []
+    liquid = [_liquid(runs, k, (one.at - pour.at).total_seconds()) for one in wet]
+    damp_g = SUPPORT_G_M2 * (area or UNKNOWN_AREA_M2)
+    found = []
+    mass = 1e3 * runs.solids_m(k) * (area or 1.0)  # g of film for each kg/m3
+    if bare:
+        poured = _grams(wet[0]) - _grams(bare[-1])
+        error = float(np.hypot(_error(wet[0], damp_g), _error(bare[-1], damp_g)))
+        if poured > 3 * error and area is not None:
+            noise = float(np.hypot(POURED_SPREAD, error / poured))
+            y = np.log(mass * (RHO_DRY + RHO_WATER * liquid[0]))
+            found.append(Sight(wet[0], y, Sense.EQUAL, float(np.log(poured)), noise))
+        mass = np.maximum(poured, error) / (RHO_DRY + RHO_WATER * liquid[0])
+    if pour.support is Support.RAW_PANEL:
+        return found  # water that it soaks up stays on the scale: the row tells nothing of what the film lost
+    for i in range(1, len(wet)):
+        later = wet[i:]
+        lost = _grams(wet[i - 1]) - float(np.mean([_grams(one) for one in later]))
+        y = mass * RHO_WATER * (liquid[i - 1] - np.mean(liquid[i:], axis=0))
+        errors = [_error(one, damp_g) / len(later) for one in later]
+        noise = float(np.linalg.norm([_error(wet[i - 1], damp_g), *errors, LOST_SPREAD * lost]))
+        found.append(Sight(wet[i], y, Sense.EQUAL, lost, noise))
+    return found
+
+
+def _grams(one: Observation) -> float:
+    assert one.grams is not None
+    return one.grams
+
+
+def _error(one: Observation, damp_g: float) -> float:
+    """Standard deviation of one weighing [g]; `damp_g`: of the support's damp between two."""
+    return float(np.hypot((one.resolution_g or 0.0) * ROUNDING, damp_g * 0.5**0.5))
+
+
+def _liquid(runs: Marched, k: int, age_s: float) -> Array:
+    """Water and glycol for each volume of solids."""
+    phi = runs.sample("volatile_fraction", k, age_s)
+    return np.asarray(phi / (1 - phi))
+
+
+def clue(sight: Sight, z: Array, never: float) -> Clue | None:
+    """What a sight says of the deviates `z` (members, 8) of its members; None where hardly one got there.
+
+    A quadratic, fitted with more weight on the members near what was seen: that is where it must be right. Its bend is
+    held back by as much as makes it err least on members left out of the fit. `never`: y that stands for "not within
+    the time marched".
+    """
+    if np.isfinite(sight.y).sum() < LEAST:
+        return None
+    y = np.where(np.isfinite(sight.y), sight.y, never)
+    low, high = np.quantile(y, MIDDLE)  # no standard deviation: a few members that never get there would blur it
+    off = (y - sight.seen) / max(float(high - low), 2 * sight.noise)
+    weight = np.sqrt(np.exp(-0.5 * off**2) + 0.02)
+    size = z.shape[1]
+    first, second = np.triu_indices(size)
+    rows = np.column_stack([np.ones(len(y)), z, z[:, first] * z[:, second]]) * weight[:, None]
+    fits = [_ridge(rows, y * weight, 1 + size, float(held)) for held in HELD_BACK]
+    missed, fit = min(fits, key=lambda one: one[0])
+    rest = float(np.sqrt(missed / (weight**2).sum()))
+    return Clue(
+        observed_s=sight.observation.at.timestamp(),
+        at=float(fit[0]),
+        pull=(*(float(x) for x in fit[1 : 1 + size]), *([rest] if sight.kin else [])),
+        rest=0.0 if sight.kin else rest,
+        sense=sight.sense,
+        seen=sight.seen,
+        noise=sight.noise,
+        slip=sight.slip,
+        bend=tuple(float(x) for x in fit[1 + size :]),
+        kin=sight.kin,
+    )
+
+
+def _ridge(rows: Array, y: Array, free: int, held: float) -> tuple[float, Array]:
+    """Least squares with all but the first `free` columns held back; first its squared errors, each left out in turn.
+
+    Allen 1974, "The relationship between variable selection and data augmentation", section 4 (PRESS).
+    """
+    penalty = np.where(np.arange(rows.shape[1]) < free, 1e-9, held)
+    back = np.linalg.solve(rows.T @ rows + np.diag(penalty), rows.T)
+    fit = back @ y
+    leverage = np.minimum((rows * back.T).sum(axis=1), 0.99)
+    return float((((y - rows @ fit) / (1 - leverage)) ** 2).sum()), np.asarray(fit)

@@ -1,0 +1,78 @@
+"""What is known of one piece beyond what anybody would assume: by other pieces, and by its own observations."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from curewatch.physics import ensemble
+from curewatch.physics.air import Array
+from curewatch.physics.part_studio_members import Marched
+from curewatch.records import Pour
+from curewatch.records.observations import Observation
+from curewatch.studio.inference import observation_model
+from curewatch.studio.inference.factors import Gaussian, tempered
+
+FLOOR = 1 / 2
+"""Effective share of the members below which their weights are flattened: the belief they come from has heard the same
+observations, and few members would let chance speak of what no observation bears on."""
+_DIGITS = 4
+"""A belief that moves less than this is the same one."""
+
+
+@dataclass(frozen=True)
+class Knowing:
+    """Members are drawn from `belief`, and then weighed against the observations themselves, which are not Gaussian."""
+
+    pour: Pour
+    observations: tuple[Observation, ...]
+    before: Gaussian
+    """By the other pieces alone."""
+    belief: Gaussian
+    """With what its own observations say."""
+
+    def deviates(self, members: int) -> Array:
+        """(members, 8); the one central member is the mean."""
+        return self.belief.draw(ensemble.design(members))
+
+    @property
+    def times(self) -> list[float]:
+        """When its members must be looked at in order to weigh them [s from the pour]."""
+        return observation_model.sample_times(self.pour, self.observations)
+
+    def weights(self, runs: Marched, k: int, z: Array) -> Array | None:
+        """What each member of the k-th pouring of `runs`, at deviates `z`, counts; None: all alike."""
+        if not self.observations or len(z) == 1:
+            return None
+        return weights(observation_model.sights(self.pour, self.observations, runs, k), z, self.before, self.belief)
+
+    @cached_property
+    def mark(self) -> str:
+        """Hash of all that it adds to a forecast."""
+        digest = hashlib.sha256(repr(self.observations).encode())
+        for one in (self.before, self.belief):
+            for part in (one.mean, one.cov):
+                digest.update((np.round(part, _DIGITS) + 0.0).tobytes())
+        return digest.hexdigest()[:16]
+
+
+def weights(sights: Sequence[observation_model.Sight], z: Array, before: Gaussian, proposed: Gaussian) -> Array:
+    """What each member counts: its own likelihood, by what was believed before over what it was drawn from.
+
+    Flattened where they would rest on too few members (`FLOOR`). Sum 1.
+    """
+    log_weight = before.log_density(z) - proposed.log_density(z)
+    for sight in sights:
+        with np.errstate(invalid="ignore"):
+            found = np.log(sight.likelihood())
+        log_weight = log_weight + np.where(np.isfinite(found), found, 0.0)  # a member not looked at then says nothing
+    return tempered(log_weight, FLOOR * len(z))
+
+
+def deviates(knowing: Knowing | None, members: int) -> Array:
+    """(members, 8), those of the design where nothing is known."""
+    return ensemble.design(members) if knowing is None else knowing.deviates(members)

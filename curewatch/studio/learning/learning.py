@@ -1,0 +1,222 @@
+"""What the painter's finger and scale teach about a recipe and a place, and what carries over to the next pour.
+
+Each observed piece gives a lesson: its clues, drawn once from members spread as nobody knew anything, by the air up to
+the observation. All lessons together give one belief (see joint.py), so it matters neither in which order they came
+nor what was believed when: the same facts give the same belief. A recipe carries its solids, diffusivities, limits and
+film-forming temperature to the next pour, a place its air speed; how thick a pour came out is the piece's own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property, lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from curewatch.physics import ensemble
+from curewatch.physics.air import ZERO_C
+from curewatch.physics.air_series import AirSeries
+from curewatch.physics.part_studio_members import march_at
+from curewatch.records.observations import Forgetting, Observation, Subject
+from curewatch.studio.air.climate import Array
+from curewatch.studio.forecasting.forecast import Air, Drying
+from curewatch.studio.inference import observation_model
+from curewatch.studio.inference.factors import Clue, Gaussian
+from curewatch.studio.inference.part_studio_joint import Joint
+from curewatch.studio.inference.posterior import Knowing
+from curewatch.studio.outlook.gap_uncertainty import doubt_of, ways
+
+MEMBERS = 128
+"""Members a lesson is drawn from: 16 for each quantity."""
+AT_ONCE = 50
+"""Pieces whose members are marched together: each may have had an air of its own, of thousands of moments."""
+AHEAD = 4.0
+"""How far a lesson is marched, in ages at the last observation: members must come out on both sides of it."""
+QUESTIONED = 0.05
+"""An observation that the members expected less than this is questioned: kept, and hardly counted."""
+QUANTITIES = len(ensemble.SPREADS)
+Name = tuple[str, str | int, int | str]
+"""One quantity of a recipe, a place or a piece: which kind, its name, and the number of the quantity (or a kin)."""
+Taught = tuple[Drying, Sequence[Observation], Air]
+"""An observed piece, what was observed, and the air it has had."""
+OWN, OF_PLACE = ensemble.SPREADS.index("thickness"), ensemble.SPREADS.index("air_speed")
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """What the observations of one piece say."""
+
+    piece_id: int
+    recipe: str
+    place: str | None
+    """None: it was moved while it was observed, so that its air is its own."""
+    clues: tuple[Clue, ...]
+    questioned: tuple[int, ...] = ()
+    """Ids of observations that went against all that was thought possible."""
+    silent: tuple[int, ...] = ()
+    """Ids of observations that say nothing: a weighing without size or bare weight, one beyond the model."""
+
+
+@dataclass(frozen=True)
+class Learned:
+    """Everything that the lessons came to."""
+
+    lessons: tuple[Lesson, ...] = ()
+    forgotten: Mapping[tuple[Subject, str], float] = field(default_factory=dict)
+    """By recipe or place, before when [s since 1970] observations are to teach nothing."""
+
+    def _keys(self, lesson: Lesson, observed_s: float) -> list[Name]:
+        """Whose each quantity is, for an observation of that time; what is forgotten is the piece's own."""
+
+        def whose(subject: Subject, name: str | None, q: int) -> Name:
+            if name is None or observed_s <= self.forgotten.get((subject, name), -np.inf):
+                return ("piece", lesson.piece_id, q)
+            return (subject.value, name, q)
+
+        return [
+            ("piece", lesson.piece_id, q)
+            if q == OWN
+            else whose(Subject.PLACE, lesson.place, q)
+            if q == OF_PLACE
+            else whose(Subject.RECIPE, lesson.recipe, q)
+            for q in range(QUANTITIES)
+        ]
+
+    @cached_property
+    def _joint(self) -> Joint:
+        told = [[(c, [*self._keys(one, c.observed_s), *_kin(one, c)]) for c in one.clues] for one in self.lessons]
+        return Joint(told, [frozenset(key for _, keys in some for key in keys if key[0] == "piece") for some in told])
+
+    @cached_property
+    def _place(self) -> dict[int, int]:
+        """By piece, where its lesson stands."""
+        return {lesson.piece_id: i for i, lesson in enumerate(self.lessons)}
+
+    def belief(self, recipe: str, place: str | None, piece_id: int | None = None) -> Gaussian | None:
+        """Of the eight quantities of a pour of this recipe at this place; None where nothing bears on it.
+
+        With `piece_id`, what its own observations say of it is in it.
+        """
+        known = None if piece_id is None else self._place.get(piece_id)
+        return self._joint.belief(self._asked(recipe, place, piece_id), known)
+
+    def before(self, recipe: str, place: str | None, piece_id: int) -> Gaussian | None:
+        """What the other pieces teach about this one."""
+        return self._joint.belief(self._asked(recipe, place, None), self._place.get(piece_id), without=True)
+
+    def knowing(self, drying: Drying, observations: Sequence[Observation]) -> Knowing | None:
+        """What a forecast of this piece is to go by; None where nothing is known of it beyond what is assumed."""
+        named = drying.recipe.name, place_of(drying)
+        belief = self.belief(*named, drying.piece.id)
+        if belief is None:
+            return None
+        unknowing = Gaussian(np.zeros(QUANTITIES), np.eye(QUANTITIES))
+        before = self.before(*named, drying.piece.id) or unknowing
+        return Knowing(drying.pour, tuple(observations), before, belief)
+
+    def _asked(self, recipe: str, place: str | None, piece_id: int | None) -> list[Name]:
+        return self._keys(Lesson(-1 if piece_id is None else piece_id, recipe, place, ()), np.inf)
+
+    def taught_by(self, subject: Subject, name: str) -> list[Lesson]:
+        """The lessons that still teach about a recipe or place, each with those clues alone."""
+        since = self.forgotten.get((subject, name), -np.inf)
+        about = [one for one in self.lessons if (one.recipe if subject is Subject.RECIPE else one.place) == name]
+        left = [replace(one, clues=tuple(c for c in one.clues if c.observed_s > since)) for one in about]
+        return [one for one in left if one.clues]
+
+
+def _kin(lesson: Lesson, clue: Clue) -> list[Name]:
+    return [("piece", lesson.piece_id, clue.kin)] if clue.kin else []
+
+
+def place_of(drying: Drying) -> str:
+    """The place whose air a piece is in, in words that name it alone."""
+    stay = drying.lain[0]
+    return stay.room if stay.place is None else f"{stay.room}, {stay.place}"
+
+
+def learned(lessons: Iterable[Lesson], forgettings: Iterable[Forgetting] = ()) -> Learned:
+    """What these lessons come to; equal ones are worked out once."""
+    return _learned(tuple(sorted(lessons, key=lambda one: one.piece_id)), tuple(forgettings))
+
+
+@lru_cache(maxsize=4)
+def _learned(lessons: tuple[Lesson, ...], forgettings: tuple[Forgetting, ...]) -> Learned:
+    return Learned(lessons, {(one.subject, one.name): one.at.timestamp() for one in forgettings})
+
+
+def teach(observed: Sequence[Taught], members: int = MEMBERS, *, sure: bool = False) -> list[Lesson]:
+    """The lesson of each observed piece, by the air it had up to its last observation (held from there on).
+
+    Where that was not read closely each member has had an air of its own (past_doubt.py), unless it is `sure`. Then the
+    dates spread by more than the quantities explain, and an observation of them says less of those.
+    """
+    parts = [observed[i : i + AT_ONCE] for i in range(0, len(observed), AT_ONCE)]
+    return [lesson for part in parts for lesson in _taught(part, members, sure)]
+
+
+def _taught(observed: Sequence[Taught], members: int, sure: bool) -> list[Lesson]:
+    design = ensemble.design(members)
+    ages = [max((o.at - d.pour.at).total_seconds() for o in seen) for d, seen, _ in observed]
+    until = AHEAD * np.maximum(ages, 6 * 3600.0)
+    times = np.array(sorted({t for d, seen, _ in observed for t in observation_model.sample_times(d.pour, seen)}))
+    doubting = 1 if sure else members
+    airs = [_airs(air, drying, age, doubting) for (drying, _, air), age in zip(observed, ages, strict=True)]
+    first = np.cumsum([0, *(len(some) for some in airs[:-1])])
+    room = [begin + np.arange(members) % len(some) for begin, some in zip(first.tolist(), airs, strict=True)]
+    runs = march_at(
+        [drying.pouring for drying, _, _ in observed],
+        np.tile(design, (len(observed), 1, 1)),
+        AirSeries([air for some in airs for air in some]),
+        np.concatenate(room),
+        until,
+        times if len(times) else None,
+    )
+    return [
+        _lesson(drying, seen, observation_model.sights(drying.pour, seen, runs, k), design, float(until[k]))
+        for k, (drying, seen, _) in enumerate(observed)
+    ]
+
+
+def _airs(air: Air, drying: Drying, age_s: float, members: int) -> list[Air]:
+    """The air up to an age in the model's terms, for so many members that may each have had another.
+
+    What came after must not change what was learned before.
+    """
+    poured_s = drying.pour.at.timestamp()
+    kept: NDArray[np.bool_] = air[0] - poured_s <= max(age_s, float(air[0][0]) - poured_s)
+    had = air[0][kept], air[1][kept], air[2][kept]
+    doubt = None if members == 1 else doubt_of(had, poured_s + age_s)
+    some = [had] if doubt is None else ways(had, doubt, members, poured_s)
+    return [(time - poured_s, temp + ZERO_C, rh / 100) for time, temp, rh in some]
+
+
+def _lesson(
+    drying: Drying,
+    seen: Sequence[Observation],
+    sights: Sequence[observation_model.Sight],
+    design: Array,
+    until_s: float,
+) -> Lesson:
+    clues, questioned, told = [], [], set()
+    for sight in sights:
+        found = observation_model.clue(sight, design, float(np.log(2 * until_s)))
+        if float(sight.likelihood().max()) < QUESTIONED:
+            questioned.append(sight.observation.id)
+        elif found is None:
+            continue
+        told.add(sight.observation.id)
+        if found is not None:
+            clues.append(found)
+    first, last = drying.pour.at, max(one.at for one in seen)
+    moved = any(first < stay.since <= last for stay in drying.lain[1:])
+    return Lesson(
+        piece_id=drying.piece.id,
+        recipe=drying.recipe.name,
+        place=None if moved else place_of(drying),
+        clues=tuple(clues),
+        questioned=tuple(sorted(set(questioned))),
+        silent=tuple(one.id for one in seen if one.id not in told),
+    )

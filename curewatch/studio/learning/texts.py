@@ -1,0 +1,158 @@
+"""What was learned, in plain words: how much faster or slower than assumed, by which observations of which pieces."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from curewatch.physics import ensemble
+from curewatch.physics.air import ZERO_C
+from curewatch.physics.air_series import AirSeries
+from curewatch.physics.milestones import MILESTONES
+from curewatch.physics.part_studio_members import march_at
+from curewatch.records import Recipe
+from curewatch.records.observations import Finger, Observation, ObservationKind, Subject
+from curewatch.studio.inference.factors import Gaussian
+from curewatch.studio.learning.learning import OF_PLACE, OWN, QUANTITIES, Learned, Lesson
+
+USUAL = ensemble.Pouring(1.5e-3)
+"""The film that recipes are compared on, in still air at 21 °C, 50 %."""
+COMPARED = ("touch_dry", "handle", "varnish_ready")
+SAME = 1.05
+"""A factor closer to 1 than this is none."""
+_KINDS = {
+    ObservationKind.FINGER: ("finger test", "finger tests"),
+    ObservationKind.WEIGHING: ("weighing", "weighings"),
+    ObservationKind.SURFACE: ("surface temperature", "surface temperatures"),
+}
+_DAYS = 365
+
+
+@dataclass(frozen=True)
+class Belief:
+    """What is believed of a recipe or place."""
+
+    subject: Subject
+    name: str
+    factors: Mapping[str, tuple[float, float, float]]
+    """By milestone (of a place: `air`), times over what was assumed: 10, 50 and 90 %."""
+    observations: Mapping[ObservationKind, int]
+    pieces: int
+    questioned: int
+
+    @property
+    def sentence(self) -> str:
+        """Such as: this recipe dries 1.3 times slower than assumed: 4 finger tests on 3 pieces."""
+        counts = [f"{n} {_KINDS[kind][n != 1]}" for kind, n in self.observations.items()]
+        by = f"{' and '.join(counts)} on {self.pieces} piece{'s' * (self.pieces != 1)}"
+        if self.questioned:
+            by += f", {self.questioned} of them questioned"
+        if self.subject is Subject.PLACE:
+            low, even, high = self.factors["air"]
+            return f"{self.name}: the air moves {_times(even, 'faster', 'slower')} than assumed{_band(low, high)}: {by}"
+        if "handle" not in self.factors:
+            return f"{self.name}: this recipe may never be dry through as usual: {by}"
+        low, even, high = self.factors["handle"]
+        dries = _times(1 / even, "faster", "slower")
+        return f"{self.name}: this recipe dries {dries} than assumed{_hours(low, high)}: {by}"
+
+
+def _times(factor: float, more: str, less: str) -> str:
+    if 1 / SAME < factor < SAME:
+        return "no " + more + " or " + less
+    return f"{factor:.1f} times {more}" if factor > 1 else f"{1 / factor:.1f} times {less}"
+
+
+def _hours(low: float, high: float) -> str:
+    return f" (takes {low:.2g} to {high:.2g} times as long, in four cases of five)"
+
+
+def _band(low: float, high: float) -> str:
+    return f" ({low:.2g} to {high:.2g} times what was, in four cases of five)"
+
+
+def beliefs(learned: Learned, seen: Mapping[int, Observation], recipes: Mapping[str, Recipe]) -> list[Belief]:
+    """Of every recipe and place that something was learned about, recipes first."""
+    found = []
+    for subject in (Subject.RECIPE, Subject.PLACE):
+        names = {one.recipe if subject is Subject.RECIPE else one.place for one in learned.lessons}
+        for name in sorted(one for one in names if one is not None):
+            lessons = learned.taught_by(subject, name)
+            if lessons:
+                found.append(_belief(learned, subject, name, lessons, seen, recipes))
+    return found
+
+
+def _belief(
+    learned: Learned, subject: Subject, name: str, lessons: list[Lesson], seen: Mapping[int, Observation],
+    recipes: Mapping[str, Recipe],
+) -> Belief:  # fmt: skip
+    pieces = {lesson.piece_id for lesson in lessons}
+    times = {(lesson.piece_id, clue.observed_s) for lesson in lessons for clue in lesson.clues}
+    used = [one for one in seen.values() if (one.piece_id, one.at.timestamp()) in times]
+    if subject is Subject.PLACE:
+        belief = learned.belief("", name)
+        assert belief is not None  # there are lessons
+        factors = {"air": _spread(belief, OF_PLACE, ensemble.AIR_SPREAD)}
+    else:
+        belief = learned.belief(name, None)
+        assert belief is not None
+        factors = _factors(belief, recipes.get(name, Recipe(name=name)))
+    return Belief(
+        subject=subject,
+        name=name,
+        factors=factors,
+        observations=Counter(one.kind for one in used),
+        pieces=len(pieces),
+        questioned=sum(len(lesson.questioned) for lesson in lessons),
+    )
+
+
+def _spread(belief: Gaussian, quantity: int, sd: float) -> tuple[float, float, float]:
+    mean, own = belief.mean[quantity], float(np.sqrt(belief.cov[quantity, quantity]))
+    low, even, high = (float(np.exp(sd * (mean + step * own))) for step in (-1.2816, 0.0, 1.2816))
+    return low, even, high
+
+
+def _factors(belief: Gaussian, recipe: Recipe) -> dict[str, tuple[float, float, float]]:
+    """By milestone, times over those of the recipe as assumed: members of the belief beside the central film."""
+    z = np.zeros((1, 65, QUANTITIES))
+    z[0, 1:] = belief.draw(ensemble.design(64))
+    z[0, :, OWN] = z[0, :, OF_PLACE] = 0.0  # the piece's and the place's own
+    pouring = replace(USUAL, solids=recipe.solids, glycol=recipe.glycol)
+    air = AirSeries.constant(21 + ZERO_C, 0.5)
+    runs = march_at([pouring], z, air, np.zeros(1, dtype=np.intp), _DAYS * 86400.0)
+    found = {}
+    for name in COMPARED:
+        reached = runs.reached_s[MILESTONES.index(name), 0]
+        if np.isfinite(reached[0]):
+            low, even, high = ensemble.quantiles(reached[1:] / reached[0])
+            if np.isfinite(high):
+                found[name] = (low, even, high)
+    return found
+
+
+def said_of(observation: Observation, lesson: Lesson | None) -> tuple[str, ...]:
+    """What there is to say of an observation beside that it was logged."""
+    if lesson is None:
+        return ()
+    if observation.id in lesson.questioned:
+        what = "what the model thought possible"
+        return (f"this goes against {what}; it is kept but hardly counts. Was it this piece, and that time?",)
+    if observation.id in lesson.silent and observation.kind is ObservationKind.WEIGHING:
+        return ("one weighing says nothing yet: the next one shows what was lost, if the size or bare weight is known",)
+    if observation.id in lesson.silent:
+        return (
+            "nothing can be learned from this yet: the room was never read, or it is beyond what the model foresees",
+        )
+    return ()
+
+
+SAYS = {
+    Finger.TACKY: "still tacky",
+    Finger.TOUCH_DRY: "touch-dry",
+    Finger.DRY_THROUGH: "dry through",
+}

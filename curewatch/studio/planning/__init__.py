@@ -1,0 +1,1 @@
+"""Questions about pours and changes that nobody has made yet, answered by the model."""

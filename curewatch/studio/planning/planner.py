@@ -1,0 +1,266 @@
+"""When to pour for a date, and what a warmer, drier or windier room would change: by the model, not by a table."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+
+from curewatch.physics import air as moist
+from curewatch.physics.air import ZERO_C
+from curewatch.physics.air_series import AirSeries
+from curewatch.physics.ensemble import Pouring
+from curewatch.physics.milestones import HOLD_S, MILESTONES
+from curewatch.physics.part_studio_members import films_at
+from curewatch.physics.solver import integrator
+from curewatch.records import Forecast, MilestoneKind
+from curewatch.studio.air.climate import Array, Climate
+from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.forecasting.simulation import Leg, run
+from curewatch.studio.inference.posterior import Knowing, deviates
+from curewatch.studio.outlook.scenarios import RoomFuture
+
+EVEN, SAFE = 0.5, 0.9
+MOMENTS = 13
+"""Pours tried between now and the due date; between them the odds are taken as linear."""
+MEMBERS = 64
+WARMER_K, DRIER_PCT, FAN_M_S = 3.0, 10.0, 1.0
+RH_FLOOR = 5.0
+FELT_K = 0.2
+"""A film cooled by less is not worth a word [K]."""
+ADVICE_DAYS = 240
+
+
+@dataclass(frozen=True)
+class Change:
+    """What a person might do to a room: heat it (its water stays the same, so it also gets drier), dry it, a fan."""
+
+    name: str
+    warmer_k: float = 0.0
+    drier_pct: float = 0.0
+    air_speed: float | None = None
+    calms: bool = False
+    """`air_speed` is the most that is left, not the least that comes."""
+
+    def speed(self, as_it_is: float) -> float:
+        """Of the air over a piece [m/s]."""
+        if self.air_speed is None:
+            return as_it_is
+        return min(self.air_speed, as_it_is) if self.calms else max(self.air_speed, as_it_is)
+
+    def of(self, temp_c: Array, rh_pct: Array) -> tuple[Array, Array]:
+        """The room's air after it."""
+        warm = temp_c + self.warmer_k
+        rh = rh_pct * moist.saturation_pressure(temp_c + ZERO_C) / moist.saturation_pressure(warm + ZERO_C)
+        return warm, np.clip(rh - self.drier_pct, np.minimum(RH_FLOOR, rh), 98.0)
+
+
+AS_IT_IS = Change("as it usually is")
+CHANGES = (
+    Change(f"{WARMER_K:g} K warmer", warmer_k=WARMER_K),
+    Change(f"{DRIER_PCT:g} %RH drier", drier_pct=DRIER_PCT),
+    Change("with a fan on it", air_speed=FAN_M_S),
+)
+
+
+@dataclass(frozen=True)
+class Latest:
+    """When a pour is still in time, in one kind of room."""
+
+    change: Change
+    even_at: datetime | None
+    """The latest moment at even odds; None: too late already."""
+    safe_at: datetime | None
+    """The latest moment at 90 %; None: too late already."""
+    odds_now: float
+    """That a pour of now is in time [0-1]."""
+
+
+def latest(
+    pouring: Pouring, climate: Climate, future: RoomFuture | None, due: datetime, now: datetime, kind: MilestoneKind,
+    knowing: Knowing | None = None,
+) -> list[Latest]:  # fmt: skip
+    """The latest moments to pour so that the milestone is reached by `due`: in the room as it usually is, and changed.
+
+    `future` has `MEMBERS` members; without one the room stays as it was last read.
+    """
+    span = (due - now).total_seconds()
+    # closer together towards the due date: there the odds fall
+    since = span * (1 - (1 - np.linspace(0.0, 1.0, MOMENTS, endpoint=False)) ** 1.5)
+    found = []
+    for change in (AS_IT_IS, *CHANGES):
+        odds = _odds(pouring, climate, future, change, now.timestamp() + since, due, kind, knowing)
+        even, safe = (_last(since, odds, at_least) for at_least in (EVEN, SAFE))
+        found.append(
+            Latest(
+                change=change,
+                even_at=None if even is None else now + timedelta(seconds=even),
+                safe_at=None if safe is None else now + timedelta(seconds=safe),
+                odds_now=float(odds[0]),
+            )
+        )
+    return found
+
+
+def _odds(
+    pouring: Pouring, climate: Climate, future: RoomFuture | None, change: Change, poured_s: Array, due: datetime,
+    kind: MilestoneKind, knowing: Knowing | None,
+) -> Array:  # fmt: skip
+    """That pours at `poured_s` are in time for `due` [0-1]."""
+    row = MILESTONES.index(kind.value)
+    pouring = replace(pouring, air_speed=change.speed(pouring.air_speed))
+    temp, rh = change.of(climate.temp_c[-1:], climate.rh_pct[-1:])
+    ahead = None if future is None else _changed(future, change)
+    left = due.timestamp() - poured_s
+    legs = [
+        Leg(pouring, float(at), (np.array([at]), temp, rh), ahead, float(span + HOLD_S[row, 0] + 60.0), knowing)
+        for at, span in zip(poured_s, left, strict=True)
+    ]
+    outcomes, _ = run(legs, MEMBERS)
+    return np.array([(one.reached_s[row] <= span).mean() for one, span in zip(outcomes, left, strict=True)])
+
+
+def _changed(future: RoomFuture, change: Change) -> RoomFuture:
+    temp, rh = change.of(future.temp_c, future.rh_pct)
+    return RoomFuture(future.time_s, temp, rh)
+
+
+def _last(since: Array, odds: Array, at_least: float) -> float | None:
+    """The latest time at which the odds are still `at_least`; None: not even at the first."""
+    enough = np.flatnonzero(odds >= at_least)
+    if not len(enough):
+        return None
+    i = int(enough[-1])
+    if i + 1 == len(since):
+        return float(since[i])
+    share = (odds[i] - at_least) / max(odds[i] - odds[i + 1], 1e-9)
+    return float(since[i] + share * (since[i + 1] - since[i]))
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What a change from now on would do to a piece, by its central film."""
+
+    change: Change
+    hours: Mapping[MilestoneKind, float | None]
+    """Change of each milestone that is still ahead [h], below zero sooner; None: one of the two is not foreseen."""
+    reached_only_so: tuple[MilestoneKind, ...]
+    """Milestones that are foreseen with the change and not without it."""
+    skin_gap_h: float | None
+    """A skin over a softer core, with the change [h]."""
+    skin_gap_now_h: float | None
+    rate_ratio: float
+    """How much faster water leaves at once [-]: a strong early rate is what crazes."""
+    chills_to_c: float | None = None
+    """The wet film's temperature with the change [°C], where the change cools it below its film-forming one."""
+
+    @property
+    def risks_skin(self) -> bool:
+        """Whether the skin forms markedly earlier before the core, or much faster, than if nothing is done."""
+        if self.skin_gap_h is None or self.skin_gap_now_h is None:
+            return False
+        touch = self.hours.get(MilestoneKind.TOUCH_DRY)
+        sooner = touch is not None and touch < -1.0
+        return sooner and (self.skin_gap_h > 1.1 * self.skin_gap_now_h + 0.5 or self.rate_ratio > 1.5)
+
+
+def advice(
+    drying: Drying,
+    climates: Mapping[str, Climate],
+    future: RoomFuture | None,
+    now: datetime,
+    could: Sequence[Change] = CHANGES,
+) -> list[Advice]:
+    """What each change that `could` be made would do to the piece from now on; nothing where its air is not known."""
+    air = drying.air(climates)
+    if air is None:
+        return []
+    poured_s = drying.pour.at.timestamp()
+    age_s = max(0.0, now.timestamp() - poured_s)
+    changes = (AS_IT_IS, *could)
+    z = np.repeat(deviates(drying.knowing, 1)[None], len(changes), axis=0)
+    films = films_at([drying.pouring] * len(changes), z)
+    rooms = np.arange(len(changes))
+    past = AirSeries([(air[0] - poured_s, air[1] + ZERO_C, air[2] / 100)] * len(changes))
+    state, _ = integrator.march(
+        films, past, rooms, age_s, rtol=integrator.FINE[0], atol=integrator.FINE[1], stop_when_ready=False
+    )
+    as_it_is = float(films.air_speed_at(state.t)[0])
+    blown = films.blown(np.array([c.speed(as_it_is) for c in changes]))
+    ahead = AirSeries([_onwards(c, air, future, poured_s, age_s) for c in changes])
+    soon = np.array([age_s + 60.0])
+    state.step = np.minimum(state.step, 60.0)  # the air has changed: the step's memory is worth little
+    until = age_s + ADVICE_DAYS * 86400.0
+    end, samples = integrator.march(
+        blown, ahead, rooms, until, state=state, sample_at=soon, rtol=integrator.FINE[0], atol=integrator.FINE[1]
+    )
+    hours, rates = end.reached / 3600, samples["rate"][0]
+    told = [_advice(change, hours[:, [0, i + 1]], age_s / 3600, rates[[0, i + 1]]) for i, change in enumerate(could)]
+    film_k = samples["film_temperature"][0]
+    chilled = (film_k < films.mfft) & (film_k < film_k[0] - FELT_K)
+    return [
+        replace(one, chills_to_c=float(film_k[i]) - ZERO_C)
+        if chilled[i] and MilestoneKind.TOUCH_DRY in (*one.hours, *one.reached_only_so)
+        else one
+        for i, one in enumerate(told, 1)
+    ]
+
+
+def _onwards(
+    change: Change, air: tuple[Array, Array, Array], future: RoomFuture | None, poured_s: float, age_s: float
+) -> tuple[Any, Any, Any]:
+    """The changed room from now on, in the model's terms: the middle of its future, or as last read."""
+    if future is None:
+        times, temp, rh = np.array([age_s]), air[1][-1:], air[2][-1:]
+    else:
+        times, temp, rh = future.time_s - poured_s, future.temp_c[0], future.rh_pct[0]
+    warm, left = change.of(temp, rh)
+    return times, warm + ZERO_C, left / 100
+
+
+def _advice(change: Change, hours: Array, age_h: float, rates: Array) -> Advice:
+    """`hours`: (4, 2) [h], without and with the change; `rates`: of water leaving, likewise."""
+    ahead = [(kind, *hours[i]) for i, kind in enumerate(MilestoneKind) if not hours[i, 0] <= age_h]
+    skin, through = hours[MILESTONES.index("touch_dry")], hours[MILESTONES.index("handle")]
+    gap_now, gap = (
+        float(end - begin) if math.isfinite(begin) and math.isfinite(end) else None
+        for begin, end in zip(skin, through, strict=True)
+    )
+    return Advice(
+        change=change,
+        hours={k: float(b - a) if math.isfinite(a) and math.isfinite(b) else None for k, a, b in ahead},
+        reached_only_so=tuple(k for k, a, b in ahead if math.isinf(a) and math.isfinite(b)),
+        skin_gap_h=gap,
+        skin_gap_now_h=gap_now,
+        rate_ratio=float(rates[1] / rates[0]) if rates[0] > 0 else 1.0,
+    )
+
+
+@dataclass(frozen=True)
+class Place:
+    """A place that a piece lies on, and when it frees: once the piece can be moved."""
+
+    place: str | None
+    piece: str
+    even_at: datetime | None
+    safe_at: datetime | None
+    """None: not foreseen."""
+
+
+def places(dryings: Sequence[Drying], forecasts: Mapping[int, Forecast], room: str) -> list[Place]:
+    """The room's occupied places, the first to free first."""
+    found = []
+    for drying in dryings:
+        if drying.room == room:
+            forecast = forecasts.get(drying.piece.id)
+            handle = (
+                next((m for m in forecast.milestones if m.kind is MilestoneKind.HANDLE), None) if forecast else None
+            )
+            dates = (handle.worth_checking_at, handle.safe_at) if handle else (None, None)
+            found.append(Place(drying.place, drying.piece.name, *dates))
+    never = datetime.max.replace(tzinfo=UTC)
+    return sorted(found, key=lambda one: (one.safe_at or never, one.even_at or never, one.piece))

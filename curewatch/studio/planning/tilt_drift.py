@@ -1,0 +1,69 @@
+"""How far the design of a pour drifts on a tilt in a given air, before any piece is poured."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from curewatch.physics import ensemble, flow
+from curewatch.physics.milestones import MILESTONES
+from curewatch.physics.solver import integrator
+from curewatch.studio.planning.estimate import DAY_S, Question
+
+POINTS = 4000
+"""Moments at which the drift is summed up: it is then within 0.1 % of that with many more."""
+SAMPLES = 400
+"""Moments at which the film's solids are sampled."""
+
+
+@dataclass(frozen=True)
+class Drifts:
+    """What a tilt does to one pour, all in SI."""
+
+    packed_s: float | None
+    """When nothing flows any more; None: not within the days looked at, which the drift then covers."""
+    drift: float
+    drift_at_most: float
+    """If the mix never sets at rest."""
+    tilt_for_limit: float
+    half_s: float
+    most_s: float
+    """When half, and nine tenths, of the drift have happened."""
+    first_speed: float
+    stress: float
+    """At the support, at the pour."""
+
+
+def drifts(question: Question, mix: flow.Mix, tilt: float, limit: float) -> Drifts:
+    """On a tilt [rad]; `limit` [m]: the drift that would not matter."""
+    film, packed_s = _drying(question)
+    moved = flow.drift(film, mix, tilt)
+    never_sets = flow.drift(film, replace(mix, stiffening=0.0), tilt)
+    wet, density = film.thickness[0], film.density[0]
+    return Drifts(
+        packed_s,
+        drift=float(moved[-1]),
+        drift_at_most=float(never_sets[-1]),
+        tilt_for_limit=flow.tilt_for(film, mix, limit),
+        half_s=flow.when(film, moved, 0.5),
+        most_s=flow.when(film, moved, 0.9),
+        first_speed=float(flow.surface_speed(wet, tilt, mix.viscosity, density, mix.yield_stress)),
+        stress=float(flow.wall_stress(wet, tilt, density)),
+    )
+
+
+def _drying(question: Question) -> tuple[flow.Drying, float | None]:
+    """The central film until it packs, or as far as is looked, and when it packs [s]."""
+    series, room, days_s = question.air.series(), np.zeros(1, dtype=np.intp), question.days * DAY_S
+    outcomes, _ = ensemble.run([question.pouring], series, room, days_s, 1, tolerance=integrator.FINE)
+    packed = float(outcomes[0].reached_s[MILESTONES.index("packed"), 0])
+    end = packed if math.isfinite(packed) else days_s
+    times = np.linspace(0.0, end, SAMPLES)
+    _, samples = ensemble.run([question.pouring], series, room, end, 1, sample_at=times, tolerance=integrator.FINE)
+    volatile = samples["volatile_fraction"][:, 0, 0]
+    known = np.isfinite(volatile)
+    finely = np.linspace(0.0, times[known][-1], POINTS)
+    volatile = np.interp(finely, times[known], volatile[known])
+    return flow.Drying.of(finely, question.pouring.wet_thickness, volatile), packed if math.isfinite(packed) else None
