@@ -13,7 +13,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from curewatch.store import Transaction
-from curewatch.store.readings import ReadingColumns
+from curewatch.store.queries.readings import ReadingColumns
 from curewatch.studio.air.climate import BIN_S, Climate, climate_from
 from curewatch.studio.air.flaws import Readings
 

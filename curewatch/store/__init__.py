@@ -1,6 +1,6 @@
 """The store: facts, forecasts, alarms and notices in one database. The only SQL of the house is in here."""
 
-from curewatch.store.backup import Backup, Restored, back_up, backups_of, newest, restore, set_broken_aside
+from curewatch.store.disk.backup import Backup, Restored, back_up, backups_of, newest, restore, set_broken_aside
 from curewatch.store.engine import file_at
 from curewatch.store.errors import (
     AlreadyRunning,
@@ -14,7 +14,7 @@ from curewatch.store.errors import (
     StoreBroken,
     StoreError,
 )
-from curewatch.store.readings import ReadingColumns
+from curewatch.store.queries.readings import ReadingColumns
 from curewatch.store.store import Store
 from curewatch.store.transaction import Transaction
 

@@ -14,7 +14,9 @@ from typing import Self
 from sqlalchemy import URL, Engine
 from sqlalchemy.exc import DBAPIError
 
-from curewatch.store.backup import Backup, back_up, backups_of, prune, refuse_what_was_lost, was_ours, what_helps
+from curewatch.store.disk.backup import Backup, back_up, backups_of, prune, refuse_what_was_lost, was_ours, what_helps
+from curewatch.store.disk.faults import damage, disk_trouble, is_damage, is_read_only
+from curewatch.store.disk.lock import hold_file_lock, hold_session_lock, is_held
 from curewatch.store.engine import (
     for_reading,
     for_writing,
@@ -24,8 +26,6 @@ from curewatch.store.engine import (
     use_wal,
 )
 from curewatch.store.errors import BackupFailed, CannotOpen, DiskTrouble, StoreBroken, StoreError
-from curewatch.store.files import damage, disk_trouble, is_damage, is_read_only
-from curewatch.store.lock import hold_file_lock, hold_session_lock, is_held
 from curewatch.store.schema import bring_to_head
 from curewatch.store.transaction import Transaction
 

@@ -5,17 +5,17 @@ from __future__ import annotations
 from sqlalchemy import func, select
 
 from curewatch.store import tables
-from curewatch.store.alarm_history import AlarmHistory
-from curewatch.store.decisions import Decisions
-from curewatch.store.facts import Facts
-from curewatch.store.held_messages import HeldMessages
-from curewatch.store.kept_marches import KeptMarches
-from curewatch.store.observations import Observations
-from curewatch.store.outbox import Outbox
-from curewatch.store.readings import Readings
-from curewatch.store.taking_back import TakingBack
-from curewatch.store.taking_in import TakingIn
-from curewatch.store.workshop import Workshop
+from curewatch.store.queries.decisions import Decisions
+from curewatch.store.queries.facts import Facts
+from curewatch.store.queries.importing import TakingIn
+from curewatch.store.queries.observations import Observations
+from curewatch.store.queries.outbox import Outbox
+from curewatch.store.queries.part_store_alarm_history import AlarmHistory
+from curewatch.store.queries.part_store_held_messages import HeldMessages
+from curewatch.store.queries.part_store_kept_marches import KeptMarches
+from curewatch.store.queries.part_store_workshop import Workshop
+from curewatch.store.queries.readings import Readings
+from curewatch.store.queries.undo import TakingBack
 
 
 class Transaction(

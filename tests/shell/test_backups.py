@@ -128,7 +128,7 @@ def test_what_is_there_is_never_written_over(store: Store, tmp_path: Path) -> No
 
 
 def test_a_backup_that_would_fill_the_disk_is_not_begun(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("curewatch.store.backup.LEFT_FREE_BYTES", 1 << 60)
+    monkeypatch.setattr("curewatch.store.disk.backup.LEFT_FREE_BYTES", 1 << 60)
     with pytest.raises(BackupFailed, match=r"has no room for it: \d+ kB free, \d+ kB wanted"):
         store.back_up(NOW)
     assert store.backups() == []
@@ -225,7 +225,7 @@ def test_a_restore_cut_off_leaves_a_store_or_one_that_says_it_is_gone(
     def cut(*_: object) -> None:
         raise KeyboardInterrupt
 
-    where = "curewatch.store.files.set_aside" if moment == "set_aside" else "curewatch.store.backup._put"
+    where = "curewatch.store.disk.faults.set_aside" if moment == "set_aside" else "curewatch.store.disk.backup._put"
     monkeypatch.setattr(where, cut)
     with pytest.raises(KeyboardInterrupt):
         restore(path, made.path, NOW)
@@ -355,7 +355,7 @@ def test_people_are_told_once_of_each_gap_that_grows_past_two_days(
         clock.move(timedelta(hours=24))
         assert backups.make_if_due()
         with monkeypatch.context() as fault:
-            fault.setattr("curewatch.store.backup.LEFT_FREE_BYTES", 1 << 60)
+            fault.setattr("curewatch.store.disk.backup.LEFT_FREE_BYTES", 1 << 60)
             for _ in range(100):
                 clock.move(timedelta(hours=1))
                 assert not backups.make_if_due()

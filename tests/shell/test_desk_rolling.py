@@ -17,7 +17,7 @@ from curewatch.desk.workers import spread
 from curewatch.records import Forecast, Reading, Recipe, Stay
 from curewatch.records.part_records_kept import KeptMarch
 from curewatch.store import Store
-from curewatch.store.kept_tables import kept_marches
+from curewatch.store.part_store_kept_tables import kept_marches
 from curewatch.studio.forecasting import batch
 from tests.new_store import NOON
 from tests.shell.test_desk import HOUR, MINUTE, SHED, forecasts, order, settings_of

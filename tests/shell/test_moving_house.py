@@ -14,8 +14,8 @@ from curewatch.desk import Desk, FactError
 from curewatch.desk.taking_in import facts_of, take_in
 from curewatch.desk.taking_out import KINDS, everything
 from curewatch.records import Room
+from curewatch.store.queries.importing import KINDS as TAKEN_IN
 from curewatch.store.tables import metadata
-from curewatch.store.taking_in import KINDS as TAKEN_IN
 from tests.shell.moved_studio import LATER
 from tests.shell.moved_studio import new as new
 from tests.shell.moved_studio import old as old

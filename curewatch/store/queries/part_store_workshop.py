@@ -10,7 +10,7 @@ from sqlalchemy import insert, select, update
 from curewatch.records.workshop import Paint, RecipeMix, StepDone, Tilt
 from curewatch.store import workshop_tables as tables
 from curewatch.store.errors import FactRefused
-from curewatch.store.rows import Rows
+from curewatch.store.queries.base import Rows
 
 _STEPS = tables.steps_done.c
 

@@ -8,8 +8,8 @@ from datetime import datetime
 from sqlalchemy import insert, select, text, update
 
 from curewatch.records import AlarmEvent, Damage
-from curewatch.store import alarm_tables as tables
-from curewatch.store.rows import Rows
+from curewatch.store import part_store_alarm_tables as tables
+from curewatch.store.queries.base import Rows
 
 _EVENTS, _DAMAGES = tables.alarm_events.c, tables.damages.c
 _EVENT_COLUMNS = [_EVENTS[name] for name in AlarmEvent.model_fields]

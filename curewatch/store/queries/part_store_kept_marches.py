@@ -9,8 +9,8 @@ from sqlalchemy import ColumnElement, bindparam, delete, insert, literal, select
 
 from curewatch.records.part_records_kept import KeptMarch
 from curewatch.store import tables
-from curewatch.store.kept_tables import kept_marches
-from curewatch.store.rows import Rows
+from curewatch.store.part_store_kept_tables import kept_marches
+from curewatch.store.queries.base import Rows
 
 _AT_ONCE = 500
 """Pieces asked for in one query: databases bound the number of parameters."""

@@ -7,9 +7,9 @@ from datetime import datetime
 from sqlalchemy import delete, select, update
 
 from curewatch.records import AlarmHappening, AlarmKind
-from curewatch.store import alarm_tables, tables, workshop_tables
+from curewatch.store import part_store_alarm_tables, tables, workshop_tables
 from curewatch.store.errors import FactRefused
-from curewatch.store.rows import Rows
+from curewatch.store.queries.base import Rows
 
 _NOTICES = tables.notices.c
 
@@ -27,7 +27,7 @@ class TakingBack(Rows):
         deliveries = tables.deliveries
         self._execute(delete(deliveries).where(deliveries.c.notice_id.in_(about_it)), given=piece_id)
         of_pours = (workshop_tables.tilts, workshop_tables.paints, tables.pours)
-        for table in (tables.notices, alarm_tables.damages, tables.forecasts, *of_pours, tables.stays):
+        for table in (tables.notices, part_store_alarm_tables.damages, tables.forecasts, *of_pours, tables.stays):
             self._execute(delete(table).where(table.c.piece_id == piece_id), given=piece_id)
         left = update(tables.pieces).where(tables.pieces.c.id == piece_id).values(gone_at=at)
         if not self._execute(left, given=piece_id).rowcount:
@@ -42,16 +42,18 @@ class TakingBack(Rows):
 
     def take_back_acknowledgement(self, kind: AlarmKind, room: str, at: datetime) -> None:
         """Nobody saw to the alarm at that moment: the line of its history that says so goes."""
-        events = alarm_tables.alarm_events.c
+        events = part_store_alarm_tables.alarm_events.c
         line = (events.kind == kind) & (events.room == room) & (events.recorded_at == at)
         said = line & (events.happening == AlarmHappening.ACKNOWLEDGED)
-        self._execute(delete(alarm_tables.alarm_events).where(said), given=(kind, room, at))
+        self._execute(delete(part_store_alarm_tables.alarm_events).where(said), given=(kind, room, at))
 
     def take_back_clearing(self, piece_id: int, at: datetime) -> None:
         """What was cleared of the piece at that moment stands again. FactRefused: more has been counted since."""
-        damages = alarm_tables.damages.c
+        damages = part_store_alarm_tables.damages.c
         cleared = (damages.piece_id == piece_id) & (damages.cleared_at == at)
-        self._execute(update(alarm_tables.damages).where(cleared).values(cleared_at=None), given=(piece_id, at))
+        self._execute(
+            update(part_store_alarm_tables.damages).where(cleared).values(cleared_at=None), given=(piece_id, at)
+        )
 
     def take_back_stay(self, piece_id: int, since: datetime) -> None:
         """The piece never came to where it lies since then. FactRefused if that is where it was poured."""

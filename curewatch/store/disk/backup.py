@@ -19,9 +19,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from curewatch.store import files
+from curewatch.store.disk import faults
+from curewatch.store.disk.lock import hold_file_lock, lock_of
 from curewatch.store.errors import BackupFailed, StoreBroken
-from curewatch.store.lock import hold_file_lock, lock_of
 from curewatch.store.schema import VERSION_TABLE
 
 LEFT_FREE_BYTES = 16 * 1024 * 1024
@@ -61,7 +61,7 @@ def backups_of(store: Path, folder: Path | None = None) -> list[Backup]:
             if (match := ours.fullmatch(entry.name)) is None:
                 continue
             with contextlib.suppress(ValueError, OSError):  # no such date; or gone meanwhile
-                at = datetime.strptime(match[1], files.STAMP).replace(tzinfo=UTC)
+                at = datetime.strptime(match[1], faults.STAMP).replace(tzinfo=UTC)
                 found.append(Backup(entry, at, entry.stat().st_size))
     return sorted(found, key=lambda backup: backup.at)
 
@@ -78,7 +78,7 @@ def back_up(store: Path, now: datetime, *, to: Path | None = None, folder: Path 
     Raises BackupFailed: the target is there already, the disk has no room, or the copy is not sound, which means that
     the store is not either. Nothing that counts as a backup is left then.
     """
-    target = to or folder_of(store, folder) / f"{store.stem}-{now:{files.STAMP}}.sqlite"
+    target = to or folder_of(store, folder) / f"{store.stem}-{now:{faults.STAMP}}.sqlite"
     if target.exists():
         raise BackupFailed(f"{target} is there already; name another file, or move it away")
     with _explained(f"no backup of {store} was made to {target}"):
@@ -121,7 +121,7 @@ def restore(store: Path, backup: Path, now: datetime) -> Restored:
             # Through SQLite too: so a log beside the backup, if somebody opened it, is not lost.
             _copy(backup, part)
             _prove(part)
-            before = files.set_aside(store, "before-restore", now)
+            before = faults.set_aside(store, "before-restore", now)
             _put(part, store)
     return Restored(backup, before)
 
@@ -134,7 +134,7 @@ def set_broken_aside(broken: StoreBroken, now: datetime, *, folder: Path | None 
     if not broken.path.exists() or not was_ours(broken.path, folder):
         return broken
     with hold_file_lock(broken.path), _explained(f"{broken.path} {broken.reason}, and was not set aside"):
-        aside = files.set_aside(broken.path, "damaged", now)
+        aside = faults.set_aside(broken.path, "damaged", now)
     return StoreBroken(broken.path, broken.reason, what_helps(broken.path, folder, aside=aside, now=now))
 
 
@@ -156,7 +156,7 @@ def what_helps(
             f"The {which} backup is {last.path}, made {last.at:%Y-%m-%d %H:%M} UTC; "
             f"this brings {it} back: curewatch --store {shlex.quote(str(store))} restore"
         )
-    elif aside is not None or files.put_aside_before(store):
+    elif aside is not None or faults.put_aside_before(store):
         said.append(
             f"There is no backup in {folder_of(store, folder)}. To begin with an empty store, start again with another "
             "name, or move away what was set aside; the sqlite3 program's .recover may save some of it"
@@ -173,13 +173,13 @@ def was_ours(store: Path, folder: Path | None = None) -> bool:
     """
     if lock_of(store).exists() or backups_of(store, folder):
         return True
-    return store.is_file() and files.bears(store, VERSION_TABLE)
+    return store.is_file() and faults.bears(store, VERSION_TABLE)
 
 
 def refuse_what_was_lost(store: Path, folder: Path | None = None) -> None:
     """Raise StoreBroken where a missing or empty file is a store that was lost: it must not begin anew unseen."""
     if not store.exists():
-        aside = files.put_aside_before(store)
+        aside = faults.put_aside_before(store)
         if aside or backups_of(store, folder):
             last = f"; the last that was set aside is {aside[-1]}" if aside else ""
             raise StoreBroken(store, f"is gone{last}", what_helps(store, folder))
@@ -214,7 +214,7 @@ def _beside(target: Path) -> Iterator[Path]:
 
 
 def _remove(part: Path) -> None:
-    for ending in files.COMPANIONS:
+    for ending in faults.COMPANIONS:
         Path(f"{part}{ending}").unlink(missing_ok=True)
 
 
@@ -249,6 +249,6 @@ def _prove(part: Path) -> None:
 
 
 def _put(part: Path, target: Path) -> None:
-    files.make_last(part)
+    faults.make_last(part)
     part.rename(target)
-    files.make_last(target.parent)
+    faults.make_last(target.parent)

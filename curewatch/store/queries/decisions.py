@@ -9,7 +9,7 @@ from sqlalchemy import RowMapping, delete, func, select, text
 
 from curewatch.records import Alarm, Forecast
 from curewatch.store import tables
-from curewatch.store.rows import Rows
+from curewatch.store.queries.base import Rows
 
 
 class Decisions(Rows):

@@ -17,7 +17,7 @@ from curewatch.records import Reading
 from curewatch.store import tables
 from curewatch.store.columns import to_micros
 from curewatch.store.errors import FactRefused
-from curewatch.store.rows import Rows
+from curewatch.store.queries.base import Rows
 
 if TYPE_CHECKING:
     import numpy as np

@@ -11,7 +11,7 @@ from sqlalchemy import RowMapping, Select, case, func, insert, literal_column, s
 from curewatch.records import Delivery, DeliveryState, Notice
 from curewatch.store import tables
 from curewatch.store.errors import FactRefused
-from curewatch.store.rows import Rows
+from curewatch.store.queries.base import Rows
 
 SENDING = "was being sent when the service ended; it may have arrived"
 _NOTICES, _DELIVERIES = tables.notices.c, tables.deliveries.c

@@ -7,8 +7,8 @@ from collections.abc import Collection, Iterable
 from sqlalchemy import delete, func, insert, select
 
 from curewatch.records.part_records_held import HeldMessage
-from curewatch.store.held_tables import held_messages
-from curewatch.store.rows import Rows
+from curewatch.store.part_store_held_tables import held_messages
+from curewatch.store.queries.base import Rows
 
 _HELD = held_messages.c
 _COLUMNS = [_HELD[name] for name in HeldMessage.model_fields]

@@ -10,7 +10,7 @@ from sqlalchemy import insert, select, update
 from curewatch.records import Piece, Pour, Recipe, Room, Stay
 from curewatch.store import tables
 from curewatch.store.errors import DuplicateName, FactRefused
-from curewatch.store.rows import Rows
+from curewatch.store.queries.base import Rows
 
 
 class Facts(Rows):

@@ -9,9 +9,9 @@ from sqlalchemy import Table, func, insert, select, text
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, StatementError
 
 from curewatch.records import Record
-from curewatch.store import alarm_tables, observed_tables, tables, workshop_tables
+from curewatch.store import part_store_alarm_tables, part_store_observed_tables, tables, workshop_tables
 from curewatch.store.errors import RowRefused
-from curewatch.store.rows import Rows
+from curewatch.store.queries.base import Rows
 
 KINDS: Mapping[str, Table] = {
     "rooms": tables.rooms,
@@ -23,11 +23,11 @@ KINDS: Mapping[str, Table] = {
     "tilts": workshop_tables.tilts,
     "paints": workshop_tables.paints,
     "steps": workshop_tables.steps_done,
-    "observations": observed_tables.observations,
-    "forgettings": observed_tables.forgettings,
-    "damages": alarm_tables.damages,
+    "observations": part_store_observed_tables.observations,
+    "forgettings": part_store_observed_tables.forgettings,
+    "damages": part_store_alarm_tables.damages,
     "alarms": tables.alarms,
-    "alarm_events": alarm_tables.alarm_events,
+    "alarm_events": part_store_alarm_tables.alarm_events,
     "notices": tables.notices,
 }
 """Where each kind of record lies, those that others refer to first. Readings go in by `add_readings`."""
