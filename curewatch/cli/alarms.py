@@ -28,7 +28,7 @@ def alarms(
     """Alarms that are on, those that are muted, and pieces that were harmed."""
     from curewatch.cli import alarms_page
     from curewatch.cli.studio import bring_up, desk_of
-    from curewatch.desk.alarm_care import alarms_now
+    from curewatch.desk.commands.alarm_care import alarms_now
 
     with desk_of(ctx) as (desk, now):
         bring_up(desk, now)
@@ -45,7 +45,7 @@ def acknowledge(
     """Say that you see to an alarm: no reminder comes of it."""
     from curewatch.cli.piece_page import alarm_values
     from curewatch.cli.studio import bring_up, desk_of
-    from curewatch.desk import alarm_care
+    from curewatch.desk.commands import alarm_care
 
     wanted = kind_of(kind)
     with desk_of(ctx) as (desk, now):
@@ -72,7 +72,7 @@ def mute(
     """Hear nothing of an alarm for a while; it is listed all the same."""
     from curewatch.cli.piece_page import alarm_values
     from curewatch.cli.studio import desk_of
-    from curewatch.desk import alarm_care
+    from curewatch.desk.commands import alarm_care
     from curewatch.intake.typed import parse_duration
     from curewatch.studio.wording import date
 
@@ -90,7 +90,7 @@ def unmute(ctx: typer.Context, room: RoomName, kind: Kind, as_json: options.AsJs
     """End a mute before its time."""
     from curewatch.cli.piece_page import alarm_values
     from curewatch.cli.studio import desk_of
-    from curewatch.desk import alarm_care
+    from curewatch.desk.commands import alarm_care
 
     wanted = kind_of(kind)
     with desk_of(ctx) as (desk, now):
@@ -110,7 +110,7 @@ def cleared(
     """Say that you have looked a harmed piece over: what stood against it no longer does."""
     from curewatch.cli.alarms_page import damage_values
     from curewatch.cli.studio import desk_of
-    from curewatch.desk import alarm_care
+    from curewatch.desk.commands import alarm_care
     from curewatch.studio.alarms import damage
 
     with desk_of(ctx) as (desk, now):

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from curewatch.cli.output import Page
 from curewatch.cli.piece_page import alarm_values
 from curewatch.cli.studio import Values, iso
-from curewatch.desk.alarm_care import AlarmsNow, Harmed
+from curewatch.desk.commands.alarm_care import AlarmsNow, Harmed
 from curewatch.records import Alarm, AlarmEvent, AlarmHappening, Damage
 from curewatch.studio.alarms import damage as damages
 from curewatch.studio.alarms.lifecycle import is_muted

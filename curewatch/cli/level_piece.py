@@ -11,8 +11,8 @@ import typer
 from curewatch.cli.facts import named
 from curewatch.cli.output import Page, say, say_json
 from curewatch.cli.studio import bring_up, desk_of, iso, moment
-from curewatch.desk.levelling import measured
-from curewatch.desk.looking_back import Looked
+from curewatch.desk.commands.part_desk_levelling import measured
+from curewatch.desk.reports.part_desk_looking_back import Looked
 from curewatch.intake.level import DRIFT, TILT
 from curewatch.intake.typed import BadInput
 from curewatch.physics import flow

@@ -18,7 +18,7 @@ def record(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> N
     """A piece's cure record, for whoever buys it or learns from it: dates, air, steps, and what is only estimated."""
     from curewatch.cli import record_page
     from curewatch.cli.studio import bring_up, desk_of
-    from curewatch.desk.looking_back import look_back
+    from curewatch.desk.reports.part_desk_looking_back import look_back
 
     with desk_of(ctx) as (desk, now):
         bring_up(desk, now)
@@ -38,7 +38,7 @@ def why(
     """What may have gone wrong: each mechanism against the piece's own record, with its figure."""
     from curewatch.cli import record_page
     from curewatch.cli.studio import bring_up, desk_of
-    from curewatch.desk import looking_back
+    from curewatch.desk.reports import part_desk_looking_back
     from curewatch.intake.typed import BadInput
     from curewatch.studio.diagnosis.mechanisms import Trouble
 
@@ -47,8 +47,8 @@ def why(
         raise BadInput("TROUBLE", trouble, f"one of {', '.join(TROUBLES)}")
     with desk_of(ctx) as (desk, now):
         bring_up(desk, now)
-        looked = looking_back.look_back(desk, name, now)
-        found = looking_back.why(desk, looked, Trouble(word))
+        looked = part_desk_looking_back.look_back(desk, name, now)
+        found = part_desk_looking_back.why(desk, looked, Trouble(word))
         if as_json:
             say_json("why", name=name, trouble=word, findings=record_page.finding_values(found))
         else:
@@ -64,7 +64,7 @@ def compare(
     """Two pieces' records side by side."""
     from curewatch.cli import record_page
     from curewatch.cli.studio import bring_up, desk_of
-    from curewatch.desk.looking_back import look_back
+    from curewatch.desk.reports.part_desk_looking_back import look_back
 
     with desk_of(ctx) as (desk, now):
         bring_up(desk, now)

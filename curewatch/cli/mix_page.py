@@ -9,7 +9,7 @@ from typing import Any
 
 from curewatch.cli.facts import named
 from curewatch.cli.output import Page
-from curewatch.desk.shelf import Cup
+from curewatch.desk.mixing import Cup
 from curewatch.intake.numbers import Quantity, read_amount, times
 from curewatch.intake.quantities import LENGTHS_M, parse_length
 from curewatch.intake.supports import parse_shape

@@ -71,8 +71,8 @@ def _by_solids(ctx: typer.Context, name: str, solids: str, glycol: str, as_json:
 def _by_parts(ctx: typer.Context, name: str, parts: list[str], by_weight: bool, as_json: bool) -> None:
     from curewatch.cli import mix_page
     from curewatch.cli.studio import bring_up, desk_of, settings_of
-    from curewatch.desk.mixing import put_mix
-    from curewatch.desk.shelf import Shelf, recipe_of
+    from curewatch.desk.mixing import Shelf, recipe_of
+    from curewatch.desk.part_desk_mixing import put_mix
     from curewatch.studio.mixing import notes_on
 
     told = mix_page.told_of(name, parts, by_weight)
@@ -116,16 +116,16 @@ def mix(
     """How much of each part to mix for so many pieces of a size."""
     from curewatch.cli import mix_page
     from curewatch.cli.studio import desk_of
-    from curewatch.desk import mixing
-    from curewatch.desk.shelf import Shelf, cup
+    from curewatch.desk import part_desk_mixing
+    from curewatch.desk.mixing import Shelf, cup
     from curewatch.studio.mixing import RUN_OFF
 
     asked = mix_page.Asked(size, diameter, pieces, wet_thickness, edge, run_off)
     asked.understood()
     with desk_of(ctx) as (desk, _):
         shelf = Shelf.of(desk.settings)
-        told = mixing.mix_of(desk, named(recipe, "RECIPE"))
-        believed = None if run_off is not None else mixing.run_off(desk, told.recipe, asked.shape.area)
+        told = part_desk_mixing.mix_of(desk, named(recipe, "RECIPE"))
+        believed = None if run_off is not None else part_desk_mixing.run_off(desk, told.recipe, asked.shape.area)
     needed, count = asked.understood(RUN_OFF if believed is None else believed.share)
     answer = cup(told, shelf, needed, count, believed)
     if as_json:

@@ -31,7 +31,7 @@ def move(
 ) -> None:
     """Log that a piece lies somewhere else: its dates follow the air there."""
     from curewatch.cli.studio import desk_of, moment
-    from curewatch.desk import moves
+    from curewatch.desk.commands import moves
     from curewatch.intake.typed import BadInput, parse_air
 
     if undo:
@@ -52,7 +52,7 @@ def move(
 def gone(ctx: typer.Context, name: Name, at: At = None, undo: _Undo = False, as_json: options.AsJson = False) -> None:
     """Log that a piece has left the studio: its name and its place are free, its record stays."""
     from curewatch.cli.studio import bring_up, desk_of, iso, moment
-    from curewatch.desk import moves
+    from curewatch.desk.commands import moves
 
     if undo:
         _alone(at=at)

@@ -92,7 +92,7 @@ def export(
 ) -> None:
     """Everything out: all facts and readings as one JSON object, or as CSV files; or a room's readings as CSV."""
     from curewatch.cli.studio import desk_of
-    from curewatch.desk import as_tables, taking_out
+    from curewatch.desk.transfer import exporting, part_desk_as_tables
     from curewatch.intake.typed import BadInput
 
     chosen = [name for name, on in (("--csv", csv_to), ("--readings-of", readings_of), ("--json", as_json)) if on]
@@ -101,14 +101,14 @@ def export(
     with desk_of(ctx) as (desk, now):
         if csv_to is not None:
             with new_file(csv_to, "--csv") as out:
-                counts = as_tables.write_tables(desk, now, out)
+                counts = part_desk_as_tables.write_tables(desk, now, out)
             say(f"Everything is in {csv_to}: {_counted(counts)}.")
             return
         if readings_of is not None:
-            found = taking_out.rows(taking_out.readings_of(desk, named(readings_of, "--readings-of")))
+            found = exporting.rows(exporting.readings_of(desk, named(readings_of, "--readings-of")))
             say(_as_csv(found))
             return
-        say(json.dumps(taking_out.everything(desk), ensure_ascii=True, allow_nan=False))
+        say(json.dumps(exporting.everything(desk), ensure_ascii=True, allow_nan=False))
 
 
 def import_everything(
@@ -118,7 +118,7 @@ def import_everything(
 ) -> None:
     """Everything in again: what `export` wrote, as JSON or as CSV files, into an empty store."""
     from curewatch.cli.studio import bring_up, desk_of
-    from curewatch.desk.taking_in import take_in
+    from curewatch.desk.transfer.importing import take_in
     from curewatch.intake.exports import read_export
 
     facts = read_export(file)

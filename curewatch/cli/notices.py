@@ -22,7 +22,7 @@ def notices(
     """What people were told, and whether it arrived."""
     from curewatch.cli import notices_page
     from curewatch.cli.studio import desk_of
-    from curewatch.desk import notice_care
+    from curewatch.desk.commands import notice_care
 
     with desk_of(ctx) as (desk, now):
         found = notice_care.dead(desk)[:limit] if dead else notice_care.newest(desk, limit=limit)
@@ -41,7 +41,7 @@ def resend(
     """Send a notice again that was given up. The daemon does it, at once if it runs."""
     from curewatch.cli.errors import Missing
     from curewatch.cli.studio import desk_of
-    from curewatch.desk import notice_care
+    from curewatch.desk.commands import notice_care
     from curewatch.intake.typed import BadInput
 
     if key is None and not everything:

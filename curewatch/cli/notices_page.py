@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from curewatch.cli.board_page import short_date
 from curewatch.cli.output import Page
 from curewatch.cli.studio import Values, iso
-from curewatch.desk.notice_care import Sent
+from curewatch.desk.commands.notice_care import Sent
 from curewatch.records import Delivery, DeliveryState
 
 _STATES = {

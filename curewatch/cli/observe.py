@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from curewatch.desk import Desk
-    from curewatch.desk.observing import Observed
+    from curewatch.desk.commands.observing import Observed
     from curewatch.records.observations import ObservationKind
 
 _SAYS = ("tacky", "touch-dry", "dry-through")
@@ -37,7 +37,7 @@ def feel(ctx: typer.Context, name: Name, says: Says = None, at: At = None, undo:
          as_json: options.AsJson = False) -> None:  # fmt: skip
     """Log a finger test: dates of this piece, and of later pours of its recipe and at its place, follow."""
     from curewatch.cli.studio import desk_of, moment
-    from curewatch.desk import observing
+    from curewatch.desk.commands import observing
     from curewatch.intake.typed import BadInput
     from curewatch.records.observations import Finger, ObservationKind
 
@@ -68,7 +68,7 @@ def weigh(
     One from before the pour (--at) gives the poured mass, later ones the drying curve.
     """
     from curewatch.cli.studio import desk_of, moment
-    from curewatch.desk import observing
+    from curewatch.desk.commands import observing
     from curewatch.intake.typed import BadInput
     from curewatch.intake.weighed import parse_weighing
     from curewatch.records.observations import ObservationKind
@@ -97,7 +97,7 @@ def surface(
     A film cooler than the room still loses water.
     """
     from curewatch.cli.studio import desk_of, moment
-    from curewatch.desk import observing
+    from curewatch.desk.commands import observing
     from curewatch.intake.typed import BadInput, parse_surface
     from curewatch.records.observations import ObservationKind
 
@@ -120,7 +120,7 @@ def learned(
 ) -> None:
     """What the studio has come to believe of its recipes and places, and from what."""
     from curewatch.cli.studio import desk_of
-    from curewatch.desk import observing
+    from curewatch.desk.commands import observing
 
     with desk_of(ctx) as (desk, now):
         notes = () if forget is None else observing.forget(desk, forget, now).notes
@@ -172,7 +172,7 @@ def _found(observed: Observed) -> str:
 
 def _undo(desk: Desk, name: str, kind: ObservationKind, at: str | None, now: datetime, as_json: bool) -> None:
     from curewatch.cli.studio import moment
-    from curewatch.desk import observing
+    from curewatch.desk.commands import observing
 
     observed = observing.take_back(desk, name, kind, of=None if at is None else moment(at, desk, now))
     one = observed.observation

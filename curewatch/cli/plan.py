@@ -58,7 +58,8 @@ def plan(
     from curewatch.cli.output import Page, say, say_json
     from curewatch.cli.studio import desk_of
     from curewatch.cli.thickness import thickness_of
-    from curewatch.desk import PourOrder, planning
+    from curewatch.desk import PourOrder
+    from curewatch.desk.reports import planning
     from curewatch.intake.supports import parse_support
     from curewatch.intake.typed import BadInput, parse_time
     from curewatch.records import MilestoneKind

@@ -15,7 +15,7 @@ from curewatch.studio.planning import part_studio_plan_words
 from curewatch.studio.planning.planner import Advice
 
 if TYPE_CHECKING:
-    from curewatch.desk.planning import Plan
+    from curewatch.desk.reports.planning import Plan
 
 
 def values(tz: ZoneInfo, plan: Plan) -> Values:

@@ -13,7 +13,7 @@ from curewatch.cli.output import Page
 from curewatch.cli.piece_page import milestone_values
 from curewatch.cli.steps_page import done_values
 from curewatch.cli.studio import Values, iso
-from curewatch.desk.looking_back import Looked
+from curewatch.desk.reports.part_desk_looking_back import Looked
 from curewatch.records.observations import Observation
 from curewatch.studio import wording
 from curewatch.studio.diagnosis.mechanisms import THICKNESS_FROM, Finding

@@ -29,7 +29,7 @@ def piece(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> No
     """One piece: its pour, its milestones with how sure they are, and what the room is doing to it."""
     from curewatch.cli import piece_page, plan_page
     from curewatch.cli.studio import bring_up, desk_of
-    from curewatch.desk import planning
+    from curewatch.desk.reports import planning
 
     with desk_of(ctx) as (desk, now):
         bring_up(desk, now)

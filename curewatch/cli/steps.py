@@ -16,7 +16,7 @@ def steps(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> No
     """What is still to be done to a piece, from when, in what air, and what was done."""
     from curewatch.cli import steps_page
     from curewatch.cli.studio import bring_up, desk_of
-    from curewatch.desk import aftercare
+    from curewatch.desk.commands import aftercare
 
     with desk_of(ctx) as (desk, now):
         bring_up(desk, now)
@@ -40,7 +40,7 @@ def done(
     """Write down that a step was done."""
     from curewatch.cli import steps_page
     from curewatch.cli.studio import bring_up, desk_of, moment
-    from curewatch.desk import aftercare
+    from curewatch.desk.commands import aftercare
 
     with desk_of(ctx) as (desk, now):
         bring_up(desk, now)
@@ -57,7 +57,7 @@ def undo(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> Non
     """The piece's last step was not done after all. It stays in the history."""
     from curewatch.cli import steps_page
     from curewatch.cli.studio import desk_of
-    from curewatch.desk import aftercare
+    from curewatch.desk.commands import aftercare
 
     with desk_of(ctx) as (desk, now):
         step = aftercare.undo(desk, name, now)

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from curewatch.cli.output import Page
 from curewatch.cli.studio import Values, iso
-from curewatch.desk.aftercare import Steps
+from curewatch.desk.commands.aftercare import Steps
 from curewatch.records.workshop import StepDone
 from curewatch.studio import wording
 from curewatch.studio.care.aftercare import Line

@@ -7,7 +7,7 @@ import threading
 from collections.abc import Callable
 
 from curewatch.clock import Clock, plausible
-from curewatch.desk.dates import Dates
+from curewatch.desk.refresh.milestone_timer import Dates
 from curewatch.store import StoreError
 
 log = logging.getLogger(__name__)

@@ -13,7 +13,7 @@ from curewatch.daemon.channels import make_channels
 from curewatch.daemon.date_watch import DateWatch
 from curewatch.daemon.pace import TICK_S
 from curewatch.daemon.states import states
-from curewatch.desk.dates import Dates
+from curewatch.desk.refresh.milestone_timer import Dates
 from curewatch.notify.couriers import Couriers
 from curewatch.notify.outbox import Outbox
 from curewatch.notify.publish import Publisher

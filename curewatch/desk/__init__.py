@@ -2,6 +2,6 @@
 
 from curewatch.desk.desk import Desk
 from curewatch.desk.orders import FactError, Logged, PourOrder
-from curewatch.desk.reports import AT_HAND, PieceReport, Refreshed
+from curewatch.desk.part_desk_reports import AT_HAND, PieceReport, Refreshed
 
 __all__ = ["AT_HAND", "Desk", "FactError", "Logged", "PieceReport", "PourOrder", "Refreshed"]

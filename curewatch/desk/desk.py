@@ -6,19 +6,19 @@ import threading
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 
-from curewatch.desk import mornings
-from curewatch.desk.dates import Dates
-from curewatch.desk.deciding import tell_milestones, watch_rooms, write
-from curewatch.desk.evening import Evening
-from curewatch.desk.lessons import draw_lessons
-from curewatch.desk.naming import meet_recipe, meet_room, nearest
-from curewatch.desk.open_steps import open_steps
 from curewatch.desk.orders import FactError, Logged, PourOrder
-from curewatch.desk.poured import write_pour
-from curewatch.desk.reports import PieceReport, Refreshed
-from curewatch.desk.rolling import Rolled, Rolling
-from curewatch.desk.room_air import RoomAir
-from curewatch.desk.scene import HEARD, REVISION, Scene, judged_anew, latest_air, read_scene
+from curewatch.desk.part_desk_naming import meet_recipe, meet_room, nearest
+from curewatch.desk.part_desk_poured import write_pour
+from curewatch.desk.part_desk_reports import PieceReport, Refreshed
+from curewatch.desk.refresh import part_desk_mornings
+from curewatch.desk.refresh.milestone_timer import Dates
+from curewatch.desk.refresh.part_desk_deciding import tell_milestones, watch_rooms, write
+from curewatch.desk.refresh.part_desk_open_steps import open_steps
+from curewatch.desk.refresh.part_desk_rolling import Rolled, Rolling
+from curewatch.desk.refresh.scheduled_notices import Evening
+from curewatch.desk.snapshot.air_cache import RoomAir
+from curewatch.desk.snapshot.lessons import draw_lessons
+from curewatch.desk.snapshot.snapshot import HEARD, REVISION, Scene, judged_anew, latest_air, read_scene
 from curewatch.records import Forecast, Notice, Reading, Recipe, Room, Stay
 from curewatch.settings import Settings
 from curewatch.settings.routes import all_channels, due_times
@@ -170,11 +170,11 @@ class Desk:
         """What is told at certain hours: the evening's warnings, the morning's work."""
         found = self._evening.notices(self.store, scene, self.settings, current, now, self.local)
         with self.store.read() as tx:
-            known = tx.known_keys(mornings.keys(self.settings, now, self.local))
-        if missing := mornings.people(self.settings, known, now, self.local):
+            known = tx.known_keys(part_desk_mornings.keys(self.settings, now, self.local))
+        if missing := part_desk_mornings.people(self.settings, known, now, self.local):
             steps = open_steps(self.store, scene, self.settings, current, now)
-            board = mornings.with_drifts(self.board(now), scene.climates)
-            found += mornings.notices(missing, board, self._evening.ahead, steps, now, self.local)
+            board = part_desk_mornings.with_drifts(self.board(now), scene.climates)
+            found += part_desk_mornings.notices(missing, board, self._evening.ahead, steps, now, self.local)
         return found
 
     def _dates(self, current: Mapping[int, Forecast], now: datetime) -> list[datetime]:
@@ -185,7 +185,7 @@ class Desk:
 
     def _next_due(self, scene: Scene, current: dict[int, Forecast], now: datetime) -> datetime:
         """At the latest in a minute while anything is being watched (delays, silence), else in an hour."""
-        moments = self._dates(current, now) + mornings.next_ones(self.settings, now, self.local)
+        moments = self._dates(current, now) + part_desk_mornings.next_ones(self.settings, now, self.local)
         busy = any(forecast.reason or not forecasting.settled(forecast, now) for forecast in current.values())
         idle = now + (timedelta(minutes=1) if busy else forecasting.LAPSE)
         return min([idle, *moments])

@@ -1,48 +1,105 @@
-"""Recipes by their parts, and what of a mix runs off."""
+"""The materials on the shelf, a recipe made of them, and what to take of each for so many pieces."""
 
 from __future__ import annotations
 
-from curewatch.desk.desk import Desk, mark_changed
-from curewatch.desk.naming import nearest
+import difflib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from curewatch.desk.desk import Desk
 from curewatch.desk.orders import FactError
 from curewatch.records import Recipe
-from curewatch.records.observations import ObservationKind
 from curewatch.records.workshop import RecipeMix
-from curewatch.store import Transaction
-from curewatch.studio.part_studio_run_off import RunOff, Told, expected, share_of
+from curewatch.settings import MaterialSettings, Settings, load_materials
+from curewatch.studio import mixing
+from curewatch.studio.mixing import Material, Mix, Need, NotOnTheShelf, Portion
+from curewatch.studio.part_studio_run_off import RunOff
+
+SOLIDS, GLYCOL = (0.05, 0.70), (0.0, 0.15)
+"""As a recipe may have them, by volume of the wet paint."""
+_BY_PARTS = "--part"
 
 
-def put_mix(desk: Desk, recipe: Recipe, mix: RecipeMix) -> None:
-    """Say how a recipe is mixed and what that comes out at; its pieces are forecast anew."""
-    with desk.store.write() as tx:
-        tx.put_recipe(recipe)
-        tx.put_mix(mix)
-        mark_changed(tx)
+@dataclass(frozen=True)
+class Shelf:
+    """What stands there, by name."""
+
+    known: Mapping[str, MaterialSettings]
+    materials: Mapping[str, Material]
+    """The same as the studio reckons with it."""
+
+    @classmethod
+    def of(cls, settings: Settings) -> Shelf:
+        """Those that come with curewatch, and those beside the settings. Raises SettingsError."""
+        known = load_materials(settings.file)
+        made = {
+            name: Material(one.solids, one.glycol, 1 - one.solids - one.glycol, one.density * 1000, one.kind)
+            for name, one in known.items()
+        }
+        return cls(known, made)
+
+    def price_of(self, portions: Sequence[Portion]) -> float | None:
+        """Of all of it; None as long as one part has no price (water needs none)."""
+        prices = {p.material: self.known[p.material].price for p in portions}
+        if any(price is None for name, price in prices.items() if name != "water"):
+            return None
+        return round(sum(p.volume * 1000 * (prices[p.material] or 0.0) for p in portions), 2)
 
 
-def mix_of(desk: Desk, name: str) -> RecipeMix:
-    """How the recipe is mixed. FactError if no such recipe has its parts told."""
+@dataclass(frozen=True)
+class Cup:
+    """What to take of each part."""
+
+    told: RecipeMix
+    found: Mix
+    needed: Need
+    pieces: int
+    portions: list[Portion]
+    price: float | None
+    run_off: RunOff | None
+    """What is believed of what runs off; None: it was said."""
+
+
+def recipe_of(told: RecipeMix, shelf: Shelf) -> tuple[Recipe, Mix]:
+    """What a recipe told by its parts comes out at.
+
+    FactError for a material that is not on the shelf or named twice, for nothing but water, and for what comes out at
+    more or fewer solids, or more glycol, than the drying model speaks for.
+    """
+    names = [part.material for part in told.parts]
+    given = ", ".join(f"{part.material}={part.amount:g}" for part in told.parts)
+    for name in names:
+        if name not in shelf.materials:
+            near = difflib.get_close_matches(name, list(shelf.materials), 1) or sorted(shelf.materials)
+            raise FactError(_BY_PARTS, name, f"a material on the shelf: {', '.join(map(repr, near))}")
+    if len(set(names)) < len(names):
+        raise FactError(_BY_PARTS, given, "each material once")
+    try:
+        found = mixing.mixed(told, shelf.materials)
+    except ValueError as problem:
+        raise FactError(_BY_PARTS, given, f"a mix that holds more than water ({problem})") from None
+    for what, value, (low, high) in (("solids", found.solids, SOLIDS), ("glycol", found.glycol, GLYCOL)):
+        if not low <= value <= high:
+            allowed = f"{what} between {low:.0%} and {high:.0%} of the volume, which the drying model speaks for"
+            raise FactError(_BY_PARTS, given, f"{allowed}: this comes out at {value:.1%} {what}")
+    return Recipe(name=told.recipe, solids=found.solids, glycol=found.glycol, stated=True), found
+
+
+def cup(told: RecipeMix, shelf: Shelf, needed: Need, pieces: int, believed: RunOff | None) -> Cup:
+    """What to take of each part for so much. FactError where a material has left the shelf."""
+    try:
+        portions, found = mixing.portions(told, shelf.materials, needed.whole), mixing.mixed(told, shelf.materials)
+    except NotOnTheShelf as missing:
+        allowed = f"a recipe of materials on the shelf, which has no {missing.name!r}"
+        raise FactError("RECIPE", told.recipe, allowed) from None
+    return Cup(told, found, needed, pieces, portions, shelf.price_of(portions), believed)
+
+
+def as_mixed(desk: Desk, recipe: str, shelf: Shelf) -> tuple[RecipeMix | None, Mix | None]:
+    """The recipe's parts and what they come out at; None where nobody told them, or a material has left the shelf."""
     with desk.store.read() as tx:
-        mix = tx.mix_of(name)
-        if mix is None:
-            known = [one.recipe for one in tx.mixes()]
-            raise FactError("RECIPE", name, nearest(name, known, "a recipe whose parts are told"))
-    return mix
-
-
-def run_off(desk: Desk, recipe: str, area_m2: float) -> RunOff:
-    """What share of the next pour of a recipe onto a face of that area will run off."""
-    with desk.store.read() as tx:
-        return expected(_told(tx), recipe, area_m2)
-
-
-def _told(tx: Transaction) -> list[Told]:
-    paints = {paint.piece_id: paint for paint in tx.paints()}
-    weighed = [one for one in tx.observations(list(paints)) if one.kind is ObservationKind.WEIGHING]
-    found = []
-    for pour in tx.pours(list(paints)):
-        mine = [one for one in weighed if one.piece_id == pour.piece_id]
-        share = share_of(paints[pour.piece_id], pour, mine)
-        if share is not None:
-            found.append(Told(pour.recipe, pour.face_m2, share))
-    return found
+        told = tx.mix_of(recipe)
+    try:
+        return told, None if told is None else mixing.mixed(told, shelf.materials)
+    except NotOnTheShelf:
+        return told, None

@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from curewatch.desk.taking_in import Facts, facts_of
+from curewatch.desk.transfer.importing import Facts, facts_of
 from curewatch.intake.errors import BadInput
 from curewatch.intake.tables_csv import parse_tables
 from curewatch.intake.whole_file import read_whole

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
-from curewatch.desk.as_tables import JsonType
+from curewatch.desk.transfer.part_desk_as_tables import JsonType
 from curewatch.intake.pointer import is_pointer, unescaped
 from curewatch.intake.table_cells import ALLOWED, value_in
 

@@ -1,4 +1,4 @@
-"""A cell of a table that `desk/as_tables.py` writes, back to what it says."""
+"""A cell of a table that `desk/transfer/part_desk_as_tables.py` writes, back to what it says."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from curewatch.desk.taking_out import RISKY
+from curewatch.desk.transfer.exporting import RISKY
 from curewatch.intake.cells import number_in
 
 ALLOWED: Mapping[type, str] = {

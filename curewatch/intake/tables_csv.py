@@ -1,4 +1,4 @@
-"""The ZIP of CSV files that `desk/as_tables.py` writes, back to facts; a spreadsheet may have been at it meanwhile."""
+"""The ZIP of CSV files that `desk/transfer/part_desk_as_tables.py` writes, back to facts; a spreadsheet may have been at it meanwhile."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from array import array
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple, TypeVar
 
-from curewatch.desk.as_tables import ABOUT, SUFFIX, TABLES, Column
-from curewatch.desk.taking_in import SINCE_LATER, Facts, Unfit, made
-from curewatch.desk.taking_out import KINDS, SCHEMA
+from curewatch.desk.transfer.exporting import KINDS, SCHEMA
+from curewatch.desk.transfer.importing import SINCE_LATER, Facts, Unfit, made
+from curewatch.desk.transfer.part_desk_as_tables import ABOUT, SUFFIX, TABLES, Column
 from curewatch.intake.cells import DELIMITERS, cells_of
 from curewatch.intake.errors import BadInput
 from curewatch.intake.places import Misplaced, Place, object_of

@@ -8,7 +8,7 @@ from datetime import timedelta
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from curewatch.desk import alarm_care
+from curewatch.desk.commands import alarm_care
 from curewatch.intake.typed import BadInput
 from curewatch.records import AlarmKind
 from curewatch.studio.alarms.lifecycle import is_active

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from pydantic import Field
 
-from curewatch.desk.history import History
+from curewatch.desk.reports.cure_record import History
 from curewatch.settings import AlarmSettings
 from curewatch.studio.forecasting.drying_curve import DryingCurve
 from curewatch.web.api_models import Given

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Query
 
-from curewatch.desk.alarm_care import alarms_now
+from curewatch.desk.commands.alarm_care import alarms_now
 from curewatch.records import AlarmEvent, AlarmHappening, AlarmKind, Name
 from curewatch.web.api_answers import BASE, REFUSALS, known_room
 from curewatch.web.api_models import AlarmOut, Given, local

@@ -8,9 +8,9 @@ from zoneinfo import ZoneInfo
 
 from pydantic import Field
 
-from curewatch.desk.aftercare import Steps
-from curewatch.desk.believed import Seen
-from curewatch.desk.planning import Plan
+from curewatch.desk.commands.aftercare import Steps
+from curewatch.desk.reports.learned import Seen
+from curewatch.desk.reports.planning import Plan
 from curewatch.records import MilestoneKind
 from curewatch.records.observations import GRAMS_RANGE, SURFACE_C_RANGE, Finger, ObservationKind
 from curewatch.studio.air.part_studio_hourly import HOUR_S

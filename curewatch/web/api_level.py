@@ -9,8 +9,8 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from pydantic import Field
 
-from curewatch.desk.levelling import measured
-from curewatch.desk.looking_back import look_back
+from curewatch.desk.commands.part_desk_levelling import measured
+from curewatch.desk.reports.part_desk_looking_back import look_back
 from curewatch.studio.diagnosis.part_studio_levelling import Mix, drifting
 from curewatch.web.api_air_models import air_read_at
 from curewatch.web.api_answers import BASE, REFUSALS, here, logged, moment

@@ -7,8 +7,8 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Query
 from starlette.exceptions import HTTPException
 
-from curewatch.desk import FactError, mixing
-from curewatch.desk.shelf import Shelf, as_mixed, cup, recipe_of
+from curewatch.desk import FactError, part_desk_mixing
+from curewatch.desk.mixing import Shelf, as_mixed, cup, recipe_of
 from curewatch.records import WET_THICKNESS_RANGE_M, Name, Recipe
 from curewatch.studio.mixing import Shape, need, notes_on
 from curewatch.web.api_answers import BASE, REFUSALS, logged
@@ -54,9 +54,9 @@ def mix(
         raise FactError("round", f"{width_cm} x {height_cm}", "width_cm and height_cm that are both the diameter")
     shelf = Shelf.of(site.desk.settings)
     _known(site, name)
-    told = mixing.mix_of(site.desk, name)
+    told = part_desk_mixing.mix_of(site.desk, name)
     shape = Shape(width_cm / 100, height_cm / 100, disc)
-    believed = mixing.run_off(site.desk, name, shape.area) if run_off is None else None
+    believed = part_desk_mixing.run_off(site.desk, name, shape.area) if run_off is None else None
     share = believed.share if believed is not None else run_off or 0.0
     needed = need(shape, pieces, wet_thickness_mm / 1e3, depth=edge_cm / 100, run_off=share)
     return MixOut.of(cup(told, shelf, needed, pieces, believed))
@@ -86,7 +86,7 @@ def put_recipe(site: Here, name: Annotated[Name, Path()], recipe: RecipeIn) -> L
         stand = () if parts is None else ("the parts that were told before are still what is mixed",)
         return logged(site, now, None, (_said(made), *was, *stand))
     made, found = recipe_of(told, Shelf.of(site.desk.settings))
-    mixing.put_mix(site.desk, made, told)
+    part_desk_mixing.put_mix(site.desk, made, told)
     return logged(site, now, None, (_said(made), *was, *notes_on(found)))
 
 

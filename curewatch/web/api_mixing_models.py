@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from curewatch.desk.shelf import GLYCOL, SOLIDS, Cup
+from curewatch.desk.mixing import GLYCOL, SOLIDS, Cup
 from curewatch.records import Name, Recipe
 from curewatch.records.workshop import Part, RecipeMix
 from curewatch.settings import MaterialSettings

@@ -9,8 +9,8 @@ from zoneinfo import ZoneInfo
 from fastapi import APIRouter, Query
 from pydantic import Field
 
-from curewatch.desk import notice_care, observing
-from curewatch.desk.notice_care import Sent
+from curewatch.desk.commands import notice_care, observing
+from curewatch.desk.commands.notice_care import Sent
 from curewatch.records import Delivery, DeliveryState, Name
 from curewatch.web.api_answers import BASE, REFUSALS, logged
 from curewatch.web.api_models import Given, LoggedOut, Told, local

@@ -7,8 +7,8 @@ from typing import Annotated
 from fastapi import APIRouter, Body
 from starlette.exceptions import HTTPException
 
-from curewatch.desk import aftercare, alarm_care, moves, observing
-from curewatch.desk.believed import seen_of
+from curewatch.desk.commands import aftercare, alarm_care, moves, observing
+from curewatch.desk.reports.learned import seen_of
 from curewatch.web.api_answers import BASE, REFUSALS, here, logged, moment
 from curewatch.web.api_care_models import (
     AdviceOut,

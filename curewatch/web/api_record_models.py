@@ -11,8 +11,8 @@ from zoneinfo import ZoneInfo
 from pydantic import Field
 
 from curewatch.desk import PieceReport
-from curewatch.desk.believed import Seen
-from curewatch.desk.looking_back import Looked
+from curewatch.desk.reports.learned import Seen
+from curewatch.desk.reports.part_desk_looking_back import Looked
 from curewatch.records import AlarmKind, Damage, Support, ThicknessSource
 from curewatch.studio.alarms import damage as damages
 from curewatch.studio.diagnosis.drying_history import Trace

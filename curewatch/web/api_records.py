@@ -9,11 +9,11 @@ from fastapi import APIRouter, Query
 from starlette.exceptions import HTTPException
 
 from curewatch.desk import FactError
-from curewatch.desk.believed import seen_of
-from curewatch.desk.history import History, history
-from curewatch.desk.looking_back import Looked, look_back_on, why
-from curewatch.desk.piece_air import piece_air
-from curewatch.desk.scene import limits_of
+from curewatch.desk.reports.cure_record import History, history
+from curewatch.desk.reports.learned import seen_of
+from curewatch.desk.reports.part_desk_looking_back import Looked, look_back_on, why
+from curewatch.desk.reports.part_desk_piece_air import piece_air
+from curewatch.desk.snapshot.snapshot import limits_of
 from curewatch.records import Name
 from curewatch.studio.diagnosis.mechanisms import Trouble
 from curewatch.studio.diagnosis.part_studio_past_air import past_air

@@ -9,7 +9,7 @@ from fastapi import APIRouter
 from pydantic import Field
 from starlette.exceptions import HTTPException
 
-from curewatch.desk.room_record import room_record
+from curewatch.desk.reports.room import room_record
 from curewatch.web.api_air_models import LimitsOut
 from curewatch.web.api_answers import BASE, REFUSALS
 from curewatch.web.api_models import AlarmOut, Given, RoomOut

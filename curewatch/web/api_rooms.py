@@ -9,8 +9,9 @@ from fastapi import APIRouter, Query
 from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
-from curewatch.desk import alarm_care, taking_out
-from curewatch.desk.room_record import room_outlook
+from curewatch.desk.commands import alarm_care
+from curewatch.desk.reports.room import room_outlook
+from curewatch.desk.transfer import exporting
 from curewatch.records import Alarm, AlarmKind
 from curewatch.web.api_answers import BASE, CSV, REFUSALS, as_csv, known_room
 from curewatch.web.api_care_models import MuteIn, OutlookOut
@@ -55,7 +56,7 @@ def readings(
 def readings_as_rows(site: Here, name: str, since: Annotated[At | None, Query()] = None) -> Response:
     """Everything that was read of a room (since then), oldest first, as CSV."""
     known_room(site, name)
-    return as_csv(taking_out.rows(taking_out.readings_of(site.desk, name, since)))
+    return as_csv(exporting.rows(exporting.readings_of(site.desk, name, since)))
 
 
 @router.get("/rooms/{name:path}/outlook")

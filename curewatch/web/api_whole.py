@@ -12,8 +12,11 @@ from fastapi import APIRouter, Body, Query, Request
 from fastapi.responses import Response, StreamingResponse
 from starlette.concurrency import run_in_threadpool
 
-from curewatch.desk import FactError, as_tables, observing, planning, taking_in, taking_out
-from curewatch.desk.places import free_places
+from curewatch.desk import FactError
+from curewatch.desk.commands import observing
+from curewatch.desk.reports import planning
+from curewatch.desk.reports.part_desk_places import free_places
+from curewatch.desk.transfer import exporting, importing, part_desk_as_tables
 from curewatch.intake.logger_csv import Layout, parse_logger_csv
 from curewatch.intake.tables_csv import parse_tables
 from curewatch.records import WET_THICKNESS_RANGE_M, MilestoneKind, Name, Support
@@ -87,14 +90,14 @@ def learned(site: Here) -> list[BeliefOut]:
 @router.get("/export")
 def export(site: Here) -> dict[str, Any]:
     """Everything that is known, readings included: /import makes the same studio of it. Scope admin."""
-    return taking_out.everything(site.desk)
+    return exporting.everything(site.desk)
 
 
 @router.post("/import", status_code=201)
 def import_all(site: Here, data: Annotated[dict[str, Any], Body()]) -> TakenIn:
     """A whole export into a store that is still empty, all or nothing. Scope admin."""
     now = site.clock.now()
-    return _taken_in(site, taking_in.facts_of(data), now)
+    return _taken_in(site, importing.facts_of(data), now)
 
 
 @router.get("/export.zip", responses=ZIP, response_class=StreamingResponse)
@@ -102,7 +105,9 @@ def export_tables(site: Here) -> Response:
     """The same as a ZIP of CSV files, one a kind of fact: /import.zip takes it. Scope admin."""
     with ExitStack() as held:
         made = held.enter_context(SpooledTemporaryFile(HELD_MOST))
-        as_tables.write_tables(site.desk, site.clock.now(), made)  # whole before the answer begins: it may fail
+        part_desk_as_tables.write_tables(
+            site.desk, site.clock.now(), made
+        )  # whole before the answer begins: it may fail
         length = {"content-length": str(made.tell())}
         made.seek(0)
         held.pop_all()
@@ -125,8 +130,8 @@ def _tables_in(site: Site, content: bytes, now: datetime) -> TakenIn:
     return _taken_in(site, parse_tables(content, "the body", field="body"), now)
 
 
-def _taken_in(site: Site, facts: taking_in.Facts, now: datetime) -> TakenIn:
-    counts = taking_in.take_in(site.desk, facts)
+def _taken_in(site: Site, facts: importing.Facts, now: datetime) -> TakenIn:
+    counts = importing.take_in(site.desk, facts)
     site.changed(now)
     return TakenIn(taken_in=counts)
 

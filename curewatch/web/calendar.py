@@ -15,7 +15,7 @@ from functools import lru_cache
 
 from icalendar import Calendar, Event
 
-from curewatch.desk.kept_board import Kept
+from curewatch.desk.reports.board import Kept
 from curewatch.records import Milestone, MilestoneKind
 from curewatch.store import Store
 from curewatch.studio import wording

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from curewatch.desk.aftercare import Steps
+from curewatch.desk.commands.aftercare import Steps
 from curewatch.studio.care.aftercare import Line
 from curewatch.studio.care.varnish_air import but
 from curewatch.web.words import Words

@@ -8,8 +8,9 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from curewatch.desk import FactError, moves
-from curewatch.desk.kept_board import Kept
+from curewatch.desk import FactError
+from curewatch.desk.commands import moves
+from curewatch.desk.reports.board import Kept
 from curewatch.intake.typed import BadInput, parse_air, parse_humidity, parse_temperature
 from curewatch.records import Reading
 from curewatch.web.fields import plainly, with_unit

@@ -9,7 +9,8 @@ from urllib.parse import quote, urlencode
 from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
 
-from curewatch.desk import FactError, aftercare, alarm_care, observing
+from curewatch.desk import FactError
+from curewatch.desk.commands import aftercare, alarm_care, observing
 from curewatch.intake.typed import BadInput, parse_surface
 from curewatch.intake.weighed import parse_weighing
 from curewatch.records.observations import Finger

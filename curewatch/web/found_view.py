@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from curewatch.desk.believed import Seen
+from curewatch.desk.reports.learned import Seen
 from curewatch.studio.planning import part_studio_plan_words
 from curewatch.studio.planning.planner import Advice
 from curewatch.web.just_done import finding

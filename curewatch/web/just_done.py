@@ -7,9 +7,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from curewatch.desk import Desk
-from curewatch.desk.believed import seen_of
-from curewatch.desk.kept_board import Kept
-from curewatch.desk.naming import DEFAULT_RECIPE
+from curewatch.desk.part_desk_naming import DEFAULT_RECIPE
+from curewatch.desk.reports.board import Kept
+from curewatch.desk.reports.learned import seen_of
 from curewatch.records.observations import Observation
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.learning.texts import SAYS

@@ -16,8 +16,8 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from markupsafe import Markup
 from starlette.exceptions import HTTPException
 
-from curewatch.desk.history import history_of
-from curewatch.desk.looking_back import look_back_on
+from curewatch.desk.reports.cure_record import history_of
+from curewatch.desk.reports.part_desk_looking_back import look_back_on
 from curewatch.studio.forecasting.forecast import Drying
 from curewatch.web.record_page import show_record
 from curewatch.web.site import Here, Site, page

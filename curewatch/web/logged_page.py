@@ -11,7 +11,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
 from curewatch.desk import Desk
-from curewatch.desk.moves import TAKE_BACK_WITHIN, TYPED
+from curewatch.desk.commands.moves import TAKE_BACK_WITHIN, TYPED
 from curewatch.records import Damage, Piece
 from curewatch.store import Transaction
 from curewatch.studio.alarms.alarm_notices import TITLES

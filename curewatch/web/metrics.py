@@ -15,7 +15,7 @@ from prometheus_client.exposition import choose_encoder
 from prometheus_client.registry import Collector
 
 from curewatch import __version__
-from curewatch.desk.kept_board import Kept
+from curewatch.desk.reports.board import Kept
 from curewatch.records import AlarmKind, DeliveryState, Reading
 from curewatch.store import Store
 from curewatch.studio import wording

@@ -9,10 +9,11 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
 
-from curewatch.desk import PieceReport, aftercare
-from curewatch.desk.ahead_air import piece_future
-from curewatch.desk.believed import beliefs_about, seen_of
-from curewatch.desk.piece_air import piece_air
+from curewatch.desk import PieceReport
+from curewatch.desk.commands import aftercare
+from curewatch.desk.reports.learned import beliefs_about, seen_of
+from curewatch.desk.reports.part_desk_piece_air import piece_air
+from curewatch.desk.snapshot.air_outlook import piece_future
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.forecasting.drying_curve import MEMBERS, DryingCurve, drying_curve
 from curewatch.studio.learning.texts import Belief

@@ -9,7 +9,7 @@ from datetime import datetime
 import numpy as np
 
 from curewatch.desk import PieceReport
-from curewatch.desk.history import History
+from curewatch.desk.reports.cure_record import History
 from curewatch.records import ThicknessSource
 from curewatch.settings import AlarmSettings
 from curewatch.studio import wording

@@ -11,8 +11,9 @@ from datetime import datetime, timedelta
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
-from curewatch.desk import FactError, planning
-from curewatch.desk.places import free_places
+from curewatch.desk import FactError
+from curewatch.desk.reports import planning
+from curewatch.desk.reports.part_desk_places import free_places
 from curewatch.intake.typed import BadInput, parse_time
 from curewatch.records import MilestoneKind
 from curewatch.studio.planning import part_studio_plan_words

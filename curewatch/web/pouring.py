@@ -9,8 +9,8 @@ from datetime import datetime, tzinfo
 from decimal import Decimal
 
 from curewatch.desk import PourOrder
-from curewatch.desk.kept_board import Kept
-from curewatch.desk.naming import DEFAULT_RECIPE
+from curewatch.desk.part_desk_naming import DEFAULT_RECIPE
+from curewatch.desk.reports.board import Kept
 from curewatch.intake.layers import LAYERS_M
 from curewatch.intake.quantities import WET_FILM, parse_thickness, parse_volume
 from curewatch.intake.supports import parse_shape, parse_support

@@ -7,7 +7,7 @@ from datetime import datetime
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
-from curewatch.desk.looking_back import Looked, look_back
+from curewatch.desk.reports.part_desk_looking_back import Looked, look_back
 from curewatch.web import piece_view
 from curewatch.web.record_view import record_view
 from curewatch.web.site import Here, Site, page

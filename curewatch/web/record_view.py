@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from curewatch.desk.looking_back import Looked
+from curewatch.desk.reports.part_desk_looking_back import Looked
 from curewatch.studio.alarms.damage import length_and_what
 from curewatch.studio.diagnosis.mechanisms import THICKNESS_FROM
 from curewatch.studio.diagnosis.part_studio_past_air import PastAir

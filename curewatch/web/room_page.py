@@ -9,8 +9,8 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 from starlette.exceptions import HTTPException
 
-from curewatch.desk.kept_board import Kept
-from curewatch.desk.room_record import room_outlook, room_record
+from curewatch.desk.reports.board import Kept
+from curewatch.desk.reports.room import room_outlook, room_record
 from curewatch.records import Reading
 from curewatch.studio.outlook.outlook import Outlook
 from curewatch.web.board_view import axis_of, is_wet, row

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from curewatch.desk.room_record import RoomRecord
+from curewatch.desk.reports.room import RoomRecord
 from curewatch.settings import AlarmSettings
 from curewatch.studio.air import part_studio_quality_words
 from curewatch.studio.air.part_studio_hourly import HOUR_S

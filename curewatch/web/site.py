@@ -19,8 +19,9 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescap
 from starlette.datastructures import FormData
 
 from curewatch.clock import Clock
-from curewatch.desk import AT_HAND, Desk, planning
-from curewatch.desk.kept_board import KeptBoard
+from curewatch.desk import AT_HAND, Desk
+from curewatch.desk.reports import planning
+from curewatch.desk.reports.board import KeptBoard
 from curewatch.settings import WebSettings
 from curewatch.studio.alarms import damage
 from curewatch.studio.forecasting.drying import Drying
@@ -89,7 +90,7 @@ class Site:
 
     def _look(self, now: datetime) -> None:
         """Many pieces are left to the daemon's own loop: what a thread here had given to other processes
-        (`desk/workers.py`), Python would wait for at the end, after the store was closed."""
+        (`desk/refresh/forecasts.py`), Python would wait for at the end, after the store was closed."""
         try:
             self.desk.refresh(now, at_most=AT_HAND)
         except Exception as error:  # what was logged is stored; the daemon, woken, tries again

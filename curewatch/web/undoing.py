@@ -10,7 +10,8 @@ from urllib.parse import quote
 from fastapi import APIRouter
 from fastapi.responses import RedirectResponse, Response
 
-from curewatch.desk import alarm_care, moves, slips
+from curewatch.desk.commands import alarm_care, moves
+from curewatch.desk.commands import undoing as slips
 from curewatch.intake.typed import BadInput
 from curewatch.web.alarms_page import kind_of
 from curewatch.web.site import Here, Site, Typed, text_of

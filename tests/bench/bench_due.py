@@ -18,8 +18,8 @@ from pathlib import Path
 from typing import Any
 
 from curewatch.desk import Desk
-from curewatch.desk.room_air import RoomAir
-from curewatch.desk.scene import read_scene
+from curewatch.desk.snapshot.air_cache import RoomAir
+from curewatch.desk.snapshot.snapshot import read_scene
 from curewatch.records import Forecast, Milestone, MilestoneKind, Pour, Recipe, Room, Stay, ThicknessSource
 from curewatch.store import Store
 from curewatch.studio.air.climate import Climate

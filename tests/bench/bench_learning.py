@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from curewatch.desk import Desk, PourOrder
-from curewatch.desk.lessons import draw_lessons, learned_so_far
-from curewatch.desk.scene import read_scene
+from curewatch.desk.snapshot.lessons import draw_lessons, learned_so_far
+from curewatch.desk.snapshot.snapshot import read_scene
 from curewatch.records import Reading, ThicknessSource
 from curewatch.records.observations import Finger, Observation, ObservationKind
 from curewatch.settings import Settings

@@ -18,7 +18,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ValidationError
 
-from curewatch.desk.as_tables import TABLES
+from curewatch.desk.transfer.part_desk_as_tables import TABLES
 from curewatch.intake import level, typed
 from curewatch.intake.errors import BadInput
 from curewatch.intake.exports import parse_export

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from curewatch.desk.ahead_air import future_of
+from curewatch.desk.snapshot.air_outlook import future_of
 from curewatch.physics.ensemble import Pouring
 from curewatch.studio.air.climate import Array, climate_of
 from curewatch.studio.forecasting.simulation import Leg, run

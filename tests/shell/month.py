@@ -16,8 +16,8 @@ from typing import Any
 
 from curewatch.clock import RELEASED
 from curewatch.desk import Desk, PourOrder
-from curewatch.desk.rolling import Rolled
-from curewatch.desk.scene import Scene
+from curewatch.desk.refresh.part_desk_rolling import Rolled
+from curewatch.desk.snapshot.snapshot import Scene
 from curewatch.intake.files import read_room_csv
 from curewatch.notify import Outbox
 from curewatch.records import DeliveryState, Forecast, Notice, Reading, ThicknessSource

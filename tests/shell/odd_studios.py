@@ -9,7 +9,7 @@ from typing import Any
 from hypothesis import strategies as st
 
 from curewatch.desk import Desk
-from curewatch.desk.taking_out import KINDS
+from curewatch.desk.transfer.exporting import KINDS
 from curewatch.records import Notice, Piece, Pour, Reading, Recipe, Record, Room, Stay, ThicknessSource
 from curewatch.records.observations import Observation
 from curewatch.records.workshop import Part, RecipeMix

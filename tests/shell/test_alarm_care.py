@@ -17,8 +17,8 @@ from curewatch.cli.alarms import kind_of
 from curewatch.daemon import Verdict, look
 from curewatch.daemon.telling import Telling
 from curewatch.desk import Desk, FactError, PourOrder
-from curewatch.desk import alarm_care as care
-from curewatch.desk.alarm_care import alarms_now
+from curewatch.desk.commands import alarm_care as care
+from curewatch.desk.commands.alarm_care import alarms_now
 from curewatch.intake.errors import BadInput
 from curewatch.notify import GiveUp, Outbox
 from curewatch.records import AlarmHappening, AlarmKind, Damage, DeliveryState, Notice, Reading, ThicknessSource

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from curewatch.desk import Desk
-from curewatch.desk.room_air import RoomAir
+from curewatch.desk.snapshot.air_cache import RoomAir
 from curewatch.store import Store, Transaction
 from curewatch.studio.air.climate import Climate
 from tests.new_store import NOON

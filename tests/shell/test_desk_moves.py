@@ -8,9 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from curewatch.desk import Desk, moves
-from curewatch.desk.taking_in import facts_of, take_in
-from curewatch.desk.taking_out import everything
+from curewatch.desk import Desk
+from curewatch.desk.commands import moves
+from curewatch.desk.transfer.exporting import everything
+from curewatch.desk.transfer.importing import facts_of, take_in
 from curewatch.records import Forecast, MilestoneKind
 from curewatch.store import FactRefused, Store
 from tests.new_store import NOON

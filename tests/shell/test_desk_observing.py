@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from curewatch.desk import Desk, FactError, PourOrder, observing
-from curewatch.desk.lessons import draw_lessons
+from curewatch.desk import Desk, FactError, PourOrder
+from curewatch.desk.commands import observing
+from curewatch.desk.snapshot.lessons import draw_lessons
 from curewatch.records import MilestoneKind, Reading, ThicknessSource
 from curewatch.records.observations import Finger, ObservationKind
 from curewatch.settings import Settings

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from curewatch.desk import Desk, PourOrder, aftercare
+from curewatch.desk import Desk, PourOrder
+from curewatch.desk.commands import aftercare
 from curewatch.records import Reading, ThicknessSource
 from curewatch.settings import Settings
 from curewatch.store import Store

@@ -11,9 +11,10 @@ from typing import Any
 import pytest
 from sqlalchemy import update
 
-from curewatch.desk import Desk, rolling
-from curewatch.desk.rolling import Rolled
-from curewatch.desk.workers import spread
+from curewatch.desk import Desk
+from curewatch.desk.refresh import part_desk_rolling
+from curewatch.desk.refresh.forecasts import spread
+from curewatch.desk.refresh.part_desk_rolling import Rolled
 from curewatch.records import Forecast, Reading, Recipe, Stay
 from curewatch.records.part_records_kept import KeptMarch
 from curewatch.store import Store
@@ -186,7 +187,7 @@ def test_work_is_spread_over_processes_in_order_and_done_here_where_none_may_sta
 ) -> None:
     chunks = list(range(8))
     assert list(spread(math.factorial, chunks)) == [math.factorial(n) for n in chunks]
-    monkeypatch.setattr("curewatch.desk.workers._pooled", _refused)
+    monkeypatch.setattr("curewatch.desk.refresh.forecasts._pooled", _refused)
     assert list(spread(math.factorial, chunks)) == [math.factorial(n) for n in chunks]
 
 
@@ -208,7 +209,7 @@ def test_states_stored_in_parts_are_those_stored_at_once(
 ) -> None:
     rolled(desk)
     with Store.open(tmp_path / "other.sqlite") as other:
-        monkeypatch.setattr(rolling, "AT_ONCE", 1)
+        monkeypatch.setattr(part_desk_rolling, "AT_ONCE", 1)
         rolled(Desk(other, desk.settings))
         same(forecasts(other), forecasts(store))
         mine, theirs = kept(other), kept(store)
@@ -225,7 +226,7 @@ def test_after_a_crash_between_the_parts_and_the_decisions_states_still_go_with_
     was, states = forecasts(store), kept(store)
     now = NOON + 8 * HOUR
     desk.absorb(read(NOON + 6 * HOUR + 10 * MINUTE, now, warmer=5))
-    monkeypatch.setattr(rolling, "AT_ONCE", 1)
+    monkeypatch.setattr(part_desk_rolling, "AT_ONCE", 1)
     with monkeypatch.context() as patch:
         patch.setattr(Rolled, "write", lambda *_: 1 / 0)
         with pytest.raises(ZeroDivisionError):

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from curewatch.desk import Desk, PourOrder
-from curewatch.desk.room_record import room_record
+from curewatch.desk.reports.room import room_record
 from curewatch.records import Notice, Reading, ThicknessSource
 from curewatch.settings import ForecastSettings, MailSettings, PersonSettings, SensorSettings, Settings
 from curewatch.store import Store

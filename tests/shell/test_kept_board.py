@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from curewatch.desk import moves
-from curewatch.desk.kept_board import KeptBoard
-from curewatch.desk.scene import REVISION
+from curewatch.desk.commands import moves
+from curewatch.desk.reports.board import KeptBoard
+from curewatch.desk.snapshot.snapshot import REVISION
 from curewatch.records import Reading
 from tests.shell.web_parts import NOW, Studio, copied, served
 

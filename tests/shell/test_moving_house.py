@@ -11,8 +11,8 @@ import pytest
 
 from curewatch.cli import main
 from curewatch.desk import Desk, FactError
-from curewatch.desk.taking_in import facts_of, take_in
-from curewatch.desk.taking_out import KINDS, everything
+from curewatch.desk.transfer.exporting import KINDS, everything
+from curewatch.desk.transfer.importing import facts_of, take_in
 from curewatch.records import Room
 from curewatch.store.queries.importing import KINDS as TAKEN_IN
 from curewatch.store.tables import metadata

@@ -21,9 +21,9 @@ from pydantic import TypeAdapter, ValidationError
 
 from curewatch.cli import main
 from curewatch.desk import Desk
-from curewatch.desk.as_tables import TABLES, write_tables
-from curewatch.desk.taking_in import facts_of, take_in
-from curewatch.desk.taking_out import KINDS, RISKY, everything
+from curewatch.desk.transfer.exporting import KINDS, RISKY, everything
+from curewatch.desk.transfer.importing import facts_of, take_in
+from curewatch.desk.transfer.part_desk_as_tables import TABLES, write_tables
 from curewatch.intake.tables_csv import parse_tables
 from curewatch.records import Notice, Reading, Recipe, Room
 from curewatch.store import Store

@@ -12,7 +12,7 @@ from zipfile import ZIP_BZIP2, ZipFile, ZipInfo
 import pytest
 
 from curewatch.desk import Desk, FactError
-from curewatch.desk.taking_in import take_in
+from curewatch.desk.transfer.importing import take_in
 from curewatch.intake.errors import BadInput
 from curewatch.intake.tables_csv import parse_tables
 from tests.shell.moved_studio import files_of, zipped_again

@@ -9,7 +9,8 @@ import pytest
 import requests
 
 from curewatch.cli import record_page
-from curewatch.desk import aftercare, levelling, looking_back, moves, observing
+from curewatch.desk.commands import aftercare, moves, observing, part_desk_levelling
+from curewatch.desk.reports import part_desk_looking_back
 from curewatch.records import AlarmKind, Damage
 from curewatch.records.observations import Finger
 from curewatch.studio.diagnosis.mechanisms import Trouble
@@ -39,9 +40,9 @@ def test_a_record_tells_what_the_command_tells_and_stays_when_the_piece_has_left
     desk = studio.desk
     observing.feel(desk, "Curlew", Finger.TACKY, NOW, NOW)
     aftercare.done(desk, "Curlew", "skins", NOW, NOW)
-    levelling.measured(desk, "Curlew", 0.004, NOW, NOW)
+    part_desk_levelling.measured(desk, "Curlew", 0.004, NOW, NOW)
     desk.refresh(NOW)
-    printed = record_page.values(desk.settings.tz, looking_back.look_back(desk, "Curlew", NOW))
+    printed = record_page.values(desk.settings.tz, part_desk_looking_back.look_back(desk, "Curlew", NOW))
     told = get(studio, "/pieces/Curlew/record")
     for name in ("name", "wet_thickness_mm", "recipe", "solids", "glycol", "recipe_stated", "silicone",
                  "model_version"):  # fmt: skip
@@ -68,9 +69,9 @@ def test_a_record_tells_what_the_command_tells_and_stays_when_the_piece_has_left
 
 
 def test_why_tells_what_the_command_tells(studio: Studio) -> None:
-    looked = looking_back.look_back(studio.desk, "Curlew", NOW)
+    looked = part_desk_looking_back.look_back(studio.desk, "Curlew", NOW)
     for trouble in Trouble:
-        found = looking_back.why(studio.desk, looked, trouble)
+        found = part_desk_looking_back.why(studio.desk, looked, trouble)
         assert get(studio, f"/pieces/Curlew/why?trouble={trouble.value}") == record_page.finding_values(found)
     assert "trouble" in refused(studio, "/pieces/Curlew/why?trouble=boredom")
 
@@ -120,7 +121,7 @@ def test_a_tilt_is_kept_and_tells_how_far_the_design_drifts(studio: Studio) -> N
     assert get(studio, "/pieces/Curlew/level")["drift_mm"] is None, "no tilt was measured"
     assert send(studio, "/pieces/Curlew/tilts", {"tilt_deg": 0.5}).status_code == 201
     told = get(studio, "/pieces/Curlew/level?limit_mm=2&viscosity_pa_s=3")
-    looked = looking_back.look_back(studio.desk, "Curlew", NOW)
+    looked = part_desk_looking_back.look_back(studio.desk, "Curlew", NOW)
     found = drifting(looked.trace, looked.history.drying.pour.at, looked.tilts, Mix(viscosity=3.0), 2e-3)
     assert found.drift_m is not None
     assert found.tilt_for_limit is not None

@@ -11,7 +11,8 @@ import pytest
 import requests
 
 from curewatch.cli import main
-from curewatch.desk import mixing, observing
+from curewatch.desk import part_desk_mixing
+from curewatch.desk.commands import observing
 from curewatch.records import DeliveryState, Notice
 from curewatch.settings import ForecastSettings, load_settings
 from tests.shell.web_parts import NOW, Studio, get
@@ -146,7 +147,7 @@ def test_a_volume_over_a_size_makes_the_film_and_teaches_what_runs_off(studio: S
     assert told["wet_thickness_mm"] == pytest.approx(1.2), "240 ml over a fifth of a square metre"
     assert told["thickness_source"] == "volume"
     assert [one["tilt_deg"] for one in told["tilts"]] == [0.25]
-    believed = mixing.run_off(studio.desk, "river blend", 0.2)
+    believed = part_desk_mixing.run_off(studio.desk, "river blend", 0.2)
     assert (believed.pours, believed.share < 0.25) == (1, True), "a fifth ran off, a quarter was assumed"
     for wrong, says in (
         ({"wet_thickness_mm": None, "poured_ml": None, "ran_off_ml": None}, "wet_thickness_mm or its poured_ml"),

@@ -12,7 +12,7 @@ import requests
 from icalendar import Calendar, Event
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
-from curewatch.desk import moves
+from curewatch.desk.commands import moves
 from curewatch.web.calendar import KEPT_AFTER
 from curewatch.web.passwords import hash_of
 from tests.shell.web_parts import PASSWORD, Studio, served, words_of

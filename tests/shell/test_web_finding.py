@@ -10,7 +10,8 @@ import pytest
 
 from curewatch.cli import steps_page
 from curewatch.cli.output import Page
-from curewatch.desk import FactError, aftercare, alarm_care
+from curewatch.desk import FactError
+from curewatch.desk.commands import aftercare, alarm_care
 from curewatch.records import AlarmKind, Damage
 from curewatch.records.observations import Finger, ObservationKind
 from curewatch.studio.care.aftercare import Odds

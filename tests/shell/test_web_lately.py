@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from curewatch.desk import Desk, FactError, aftercare, alarm_care, moves, observing
+from curewatch.desk import Desk, FactError
+from curewatch.desk.commands import aftercare, alarm_care, moves, observing
 from curewatch.records import AlarmKind, Damage, Reading
 from curewatch.records.observations import Finger
 from tests.shell.web_parts import NOW, TIMEOUT_S, Studio, served, words_of

@@ -12,9 +12,10 @@ from typing import Any
 
 import pytest
 
-from curewatch.desk import Desk, FactError, moves
-from curewatch.desk.kept_board import KeptBoard
-from curewatch.desk.taking_out import KINDS
+from curewatch.desk import Desk, FactError
+from curewatch.desk.commands import moves
+from curewatch.desk.reports.board import KeptBoard
+from curewatch.desk.transfer.exporting import KINDS
 from curewatch.records import Reading, Recipe
 from curewatch.store import StoreError
 from curewatch.web import site

@@ -12,8 +12,8 @@ from urllib.parse import urlencode
 import numpy as np
 import pytest
 
-from curewatch.desk import aftercare, moves, observing
-from curewatch.desk.room_record import room_outlook, room_record
+from curewatch.desk.commands import aftercare, moves, observing
+from curewatch.desk.reports.room import room_outlook, room_record
 from curewatch.records import Reading, Support
 from curewatch.records.observations import Finger
 from curewatch.studio.planning import part_studio_plan_words

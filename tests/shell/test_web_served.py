@@ -13,7 +13,7 @@ import pytest
 import requests
 
 from curewatch.daemon import Daemon
-from curewatch.desk.kept_board import KeptBoard
+from curewatch.desk.reports.board import KeptBoard
 from curewatch.settings import ForecastSettings, Settings, SettingsError, WebSettings
 from curewatch.store import Store, StoreError
 from curewatch.web import events

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from curewatch.desk import Desk, notice_care
+from curewatch.desk import Desk
+from curewatch.desk.commands import notice_care
 from curewatch.notify.retry import CAP
 from curewatch.records import DeliveryState
 from curewatch.settings import Settings

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from curewatch.desk.desk import Desk, mark_changed
-from curewatch.desk.lessons import draw_lessons, learned_so_far
-from curewatch.desk.naming import nearest
 from curewatch.desk.orders import FactError, Logged
+from curewatch.desk.part_desk_naming import nearest
+from curewatch.desk.snapshot.lessons import draw_lessons, learned_so_far
 from curewatch.records import Piece
 from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
 from curewatch.store import Transaction

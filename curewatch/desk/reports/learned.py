@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
+from curewatch.desk.commands.observing import what_was_learned
 from curewatch.desk.desk import Desk
-from curewatch.desk.lessons import learned_so_far
-from curewatch.desk.observing import what_was_learned
+from curewatch.desk.snapshot.lessons import learned_so_far
 from curewatch.records.observations import Observation, Subject
 from curewatch.studio.forecasting.forecast import Drying
 from curewatch.studio.learning.learning import place_of

@@ -11,7 +11,7 @@ from dataclasses import asdict, replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from curewatch.desk.room_air import TAKEN_BACK, RoomAir
+from curewatch.desk.snapshot.air_cache import TAKEN_BACK, RoomAir
 from curewatch.records import Recipe, Stay
 from curewatch.records.observations import Observation
 from curewatch.store import Store, Transaction

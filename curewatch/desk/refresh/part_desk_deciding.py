@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
-from curewatch.desk import batteries
-from curewatch.desk.advising import advised
-from curewatch.desk.scene import Scene, limits_of
+from curewatch.desk.refresh.decisions import advised
+from curewatch.desk.snapshot import batteries
+from curewatch.desk.snapshot.snapshot import Scene, limits_of
 from curewatch.records import Alarm, AlarmEvent, Damage, Forecast, Notice
 from curewatch.settings import Settings
 from curewatch.settings.routes import due_times, people_channels, round_times

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from curewatch.desk.desk import Desk
-from curewatch.desk.room_air import RoomAir
+from curewatch.desk.snapshot.air_cache import RoomAir
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.forecasting.forecast import Drying
 

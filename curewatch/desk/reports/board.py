@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from curewatch.desk.desk import Desk, room_line
-from curewatch.desk.scene import HEARD, REVISION, Scene, heard_since, latest_air, read_scene
+from curewatch.desk.snapshot.snapshot import HEARD, REVISION, Scene, heard_since, latest_air, read_scene
 from curewatch.store import Transaction
 from curewatch.studio import board as boards
 from curewatch.studio.board import Board, RoomLine

@@ -11,7 +11,7 @@ from pydantic import ValidationError
 
 from curewatch.desk.desk import Desk, mark_changed
 from curewatch.desk.orders import FactError
-from curewatch.desk.taking_out import KINDS, SCHEMA
+from curewatch.desk.transfer.exporting import KINDS, SCHEMA
 from curewatch.records import Notice, Reading, Record
 from curewatch.store import FactRefused, RowRefused
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from curewatch.desk import aftercare
+from curewatch.desk.commands import aftercare
 from curewatch.desk.desk import Desk, mark_changed
-from curewatch.desk.history import history
-from curewatch.desk.naming import nearest
 from curewatch.desk.orders import FactError
+from curewatch.desk.part_desk_naming import nearest
+from curewatch.desk.reports.cure_record import history
 from curewatch.records.observations import Observation
 from curewatch.records.workshop import StepDone
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from curewatch.desk.naming import DEFAULT_RECIPE
 from curewatch.desk.orders import PourOrder
+from curewatch.desk.part_desk_naming import DEFAULT_RECIPE
 from curewatch.records import Pour
 from curewatch.records.workshop import Tilt
 from curewatch.store import Transaction

@@ -7,10 +7,10 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from curewatch.desk import batteries
-from curewatch.desk.ahead_air import past_of
 from curewatch.desk.desk import Desk
-from curewatch.desk.room_air import RoomAir
+from curewatch.desk.snapshot import batteries
+from curewatch.desk.snapshot.air_cache import RoomAir
+from curewatch.desk.snapshot.air_outlook import past_of
 from curewatch.studio.air import batteries as cells
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.air.flaws import QUANTITIES, Finding, Flaw

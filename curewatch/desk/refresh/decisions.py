@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import datetime
 
-from curewatch.desk.ahead_air import future_of
+from curewatch.desk.snapshot.air_outlook import future_of
 from curewatch.records import AlarmKind, Notice
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.alarms.conditions import Limits, Occupied

@@ -7,8 +7,8 @@ from datetime import datetime
 from typing import Any
 
 from curewatch.desk.desk import Desk
-from curewatch.desk.naming import nearest
 from curewatch.desk.orders import FactError
+from curewatch.desk.part_desk_naming import nearest
 from curewatch.records import Alarm, AlarmEvent, Damage, Notice, Piece, Pour, Reading, Recipe, Record, Room, Stay
 from curewatch.records.observations import Forgetting, Observation
 from curewatch.records.workshop import Paint, RecipeMix, StepDone, Tilt

@@ -16,7 +16,7 @@ from typing import IO, Annotated, Any, NamedTuple, Union, get_args, get_origin
 from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 
 from curewatch.desk.desk import Desk
-from curewatch.desk.taking_out import KINDS, SCHEMA, harmless
+from curewatch.desk.transfer.exporting import KINDS, SCHEMA, harmless
 from curewatch.records import Notice, Reading, Record
 from curewatch.records.workshop import Part, RecipeMix
 from curewatch.store import Transaction

@@ -7,11 +7,11 @@ from datetime import datetime
 
 import numpy as np
 
-from curewatch.desk.care import care_of
 from curewatch.desk.desk import Desk
-from curewatch.desk.history import History, history
-from curewatch.desk.scene import limits_of
-from curewatch.desk.shelf import Shelf, as_mixed
+from curewatch.desk.mixing import Shelf, as_mixed
+from curewatch.desk.reports.cure_record import History, history
+from curewatch.desk.snapshot.snapshot import limits_of
+from curewatch.desk.studio_settings import care_of
 from curewatch.records import MilestoneKind
 from curewatch.records.observations import Observation
 from curewatch.records.workshop import StepDone, Tilt

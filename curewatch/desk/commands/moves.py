@@ -10,9 +10,9 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from curewatch.desk.desk import Desk, look_back, mark_changed
-from curewatch.desk.naming import meet_room, nearest
 from curewatch.desk.orders import FactError, Logged
-from curewatch.desk.room_air import TAKEN_BACK
+from curewatch.desk.part_desk_naming import meet_room, nearest
+from curewatch.desk.snapshot.air_cache import TAKEN_BACK
 from curewatch.records import Piece, Stay
 from curewatch.store import DuplicateName, FactRefused, Transaction
 

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from curewatch.desk.room_air import RoomAir
+from curewatch.desk.snapshot.air_cache import RoomAir
 from curewatch.store import Store, Transaction
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.air.part_studio_hourly import Hourly, hourly

@@ -6,9 +6,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
-from curewatch.desk import batteries
-from curewatch.desk.lessons import with_knowing
-from curewatch.desk.room_air import RoomAir
+from curewatch.desk.snapshot import batteries
+from curewatch.desk.snapshot.air_cache import RoomAir
+from curewatch.desk.snapshot.lessons import with_knowing
 from curewatch.records import Alarm, AlarmState, Damage, Forecast, Reading, Recipe, Stay
 from curewatch.settings import Settings
 from curewatch.store import Transaction

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from curewatch.desk.desk import Desk
-from curewatch.desk.naming import nearest
 from curewatch.desk.orders import FactError
-from curewatch.desk.room_air import RoomAir
+from curewatch.desk.part_desk_naming import nearest
+from curewatch.desk.snapshot.air_cache import RoomAir
 from curewatch.records import Damage, Forecast, Piece, Recipe
 from curewatch.records.workshop import StepDone
 from curewatch.store import Transaction

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from curewatch.desk.care import care_of
 from curewatch.desk.desk import Desk, mark_changed
-from curewatch.desk.evening import coming_air
-from curewatch.desk.history import History, history
-from curewatch.desk.naming import nearest
 from curewatch.desk.orders import FactError
+from curewatch.desk.part_desk_naming import nearest
+from curewatch.desk.refresh.scheduled_notices import coming_air
+from curewatch.desk.reports.cure_record import History, history
+from curewatch.desk.studio_settings import care_of
 from curewatch.records.workshop import StepDone
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.care.aftercare import Care, Line, Step, plan

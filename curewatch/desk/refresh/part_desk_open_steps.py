@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import datetime
 
-from curewatch.desk.care import care_of
-from curewatch.desk.evening import coming_air
-from curewatch.desk.scene import Scene
+from curewatch.desk.refresh.scheduled_notices import coming_air
+from curewatch.desk.snapshot.snapshot import Scene
+from curewatch.desk.studio_settings import care_of
 from curewatch.records import Forecast, MilestoneKind
 from curewatch.settings import Settings
 from curewatch.store import Store

@@ -7,9 +7,9 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from curewatch.desk.ahead_air import past_of
-from curewatch.desk.room_air import RoomAir
-from curewatch.desk.scene import Scene, limits_of
+from curewatch.desk.snapshot.air_cache import RoomAir
+from curewatch.desk.snapshot.air_outlook import past_of
+from curewatch.desk.snapshot.snapshot import Scene, limits_of
 from curewatch.records import AlarmKind, Forecast, Notice
 from curewatch.settings import Settings
 from curewatch.store import Store

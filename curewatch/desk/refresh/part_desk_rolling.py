@@ -17,9 +17,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from curewatch.desk.ahead_air import AheadAir
-from curewatch.desk.scene import Scene
-from curewatch.desk.workers import spread
+from curewatch.desk.refresh.forecasts import spread
+from curewatch.desk.snapshot.air_outlook import AheadAir
+from curewatch.desk.snapshot.snapshot import Scene
 from curewatch.records import Forecast
 from curewatch.records.part_records_kept import KeptMarch
 from curewatch.settings import Settings

@@ -5,9 +5,9 @@ from __future__ import annotations
 from datetime import datetime
 
 from curewatch.desk.desk import Desk, mark_changed
-from curewatch.desk.looking_back import Looked, look_back
-from curewatch.desk.naming import nearest
 from curewatch.desk.orders import FactError
+from curewatch.desk.part_desk_naming import nearest
+from curewatch.desk.reports.part_desk_looking_back import Looked, look_back
 from curewatch.records.workshop import Tilt
 
 

@@ -7,13 +7,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from curewatch.desk.ahead_air import future_of
 from curewatch.desk.desk import Desk
-from curewatch.desk.lessons import draw_lessons, learned_so_far
-from curewatch.desk.naming import DEFAULT_RECIPE, nearest
 from curewatch.desk.orders import FactError, PourOrder
-from curewatch.desk.room_air import RoomAir
-from curewatch.desk.scene import Scene, read_scene
+from curewatch.desk.part_desk_naming import DEFAULT_RECIPE, nearest
+from curewatch.desk.snapshot.air_cache import RoomAir
+from curewatch.desk.snapshot.air_outlook import future_of
+from curewatch.desk.snapshot.lessons import draw_lessons, learned_so_far
+from curewatch.desk.snapshot.snapshot import Scene, read_scene
 from curewatch.records import MilestoneKind, Piece, Pour, Recipe, Stay
 from curewatch.store import Transaction
 from curewatch.studio.air.climate import Climate

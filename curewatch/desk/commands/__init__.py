@@ -1,0 +1,1 @@
+"""What people log and do, and its undo: each in one transaction."""

@@ -1,0 +1,1 @@
+"""One refresh: forecast what is stale, decide, and write it in one transaction."""

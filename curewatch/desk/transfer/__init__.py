@@ -1,0 +1,1 @@
+"""Everything out of one store and into another."""
