@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from curewatch.desk import Desk
+from curewatch.notify.routing import told_nobody
 from curewatch.records import Pour, Reading, Recipe, Room, Stay, Support, ThicknessSource
-from curewatch.settings.routes import told_nobody
 
 SOURCE = "demo"
 """What the invented readings give as their source."""

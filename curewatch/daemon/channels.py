@@ -8,9 +8,9 @@ from urllib.parse import urlsplit
 from curewatch.clock import Clock
 from curewatch.notify.channel import Channel
 from curewatch.notify.mail import Mail
-from curewatch.notify.publish import Publisher
+from curewatch.notify.part_notify_units import Units
+from curewatch.notify.publisher import Publisher
 from curewatch.notify.services import Services
-from curewatch.notify.units import Units
 from curewatch.notify.webhook import Signer, Webhook
 from curewatch.settings import PersonSettings, Settings, SettingsError, WebhookSettings
 

@@ -18,10 +18,10 @@ from curewatch.daemon.page_check import page_trouble
 from curewatch.intake.errors import BadInput
 from curewatch.intake.mqtt import look_at_broker
 from curewatch.intake.twins import TWINS
+from curewatch.notify.routing import all_channels
 from curewatch.notify.services import Services
 from curewatch.records import DeliveryState, Reading
 from curewatch.settings import BrokerSettings, SensorSettings, Settings, SettingsError
-from curewatch.settings.routes import all_channels
 from curewatch.store import AlreadyRunning, CannotOpen, Store, StoreError, newest
 from curewatch.studio.wording import age
 

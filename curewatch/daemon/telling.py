@@ -14,13 +14,13 @@ from curewatch.daemon.date_watch import DateWatch
 from curewatch.daemon.pace import TICK_S
 from curewatch.daemon.states import states
 from curewatch.desk.refresh.milestone_timer import Dates
-from curewatch.notify.couriers import Couriers
-from curewatch.notify.outbox import Outbox
-from curewatch.notify.publish import Publisher
+from curewatch.notify.delivery_threads import Couriers
+from curewatch.notify.part_notify_outbox import Outbox
+from curewatch.notify.publisher import Publisher
+from curewatch.notify.routing import not_before, people_channels
 from curewatch.notify.webhook import Webhook
 from curewatch.records import Notice
 from curewatch.settings import Settings
-from curewatch.settings.routes import not_before, people_channels
 from curewatch.store import Store
 from curewatch.studio.board import Board
 

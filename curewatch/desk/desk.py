@@ -19,9 +19,9 @@ from curewatch.desk.refresh.scheduled_notices import Evening
 from curewatch.desk.snapshot.air_cache import RoomAir
 from curewatch.desk.snapshot.lessons import draw_lessons
 from curewatch.desk.snapshot.snapshot import HEARD, REVISION, Scene, judged_anew, latest_air, read_scene
+from curewatch.notify.routing import all_channels, due_times
 from curewatch.records import Forecast, Notice, Reading, Recipe, Room, Stay
 from curewatch.settings import Settings
-from curewatch.settings.routes import all_channels, due_times
 from curewatch.store import DuplicateName, Store, Transaction
 from curewatch.studio import board as boards
 from curewatch.studio import milestones as milestoning

@@ -17,8 +17,8 @@ from pydantic import SecretStr
 
 from curewatch import __version__
 from curewatch.notify.channel import GiveUp, TryLater
-from curewatch.notify.deadline import Bounded
-from curewatch.notify.units import Units
+from curewatch.notify.part_notify_deadline import Bounded
+from curewatch.notify.part_notify_units import Units
 from curewatch.records import Notice
 from curewatch.settings import MailSettings, SettingsError
 

@@ -11,7 +11,7 @@ from pydantic import Field, ValidationError, model_validator
 from curewatch.records import Name
 from curewatch.settings.errors import refused
 from curewatch.settings.loading import read_toml, to_json
-from curewatch.settings.table import Table
+from curewatch.settings.values import Table
 
 FILE = "materials.toml"
 

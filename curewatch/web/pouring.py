@@ -17,7 +17,7 @@ from curewatch.intake.supports import parse_shape, parse_support
 from curewatch.intake.typed import BadInput, not_future, parse_air, parse_time
 from curewatch.records import NAME_MOST, WET_THICKNESS_RANGE_M, Support, ThicknessSource
 from curewatch.records.workshop import Paint
-from curewatch.settings.kinds import AIR_SPEEDS_M_S
+from curewatch.settings.part_settings_kinds import AIR_SPEEDS_M_S
 from curewatch.studio.forecasting.forecast import Drying
 from curewatch.studio.mixing import Shape
 from curewatch.web.words import number

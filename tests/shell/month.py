@@ -20,9 +20,9 @@ from curewatch.desk.refresh.part_desk_rolling import Rolled
 from curewatch.desk.snapshot.snapshot import Scene
 from curewatch.intake.files import read_room_csv
 from curewatch.notify import Outbox
+from curewatch.notify.routing import not_before, people_channels
 from curewatch.records import DeliveryState, Forecast, Notice, Reading, ThicknessSource
 from curewatch.settings import ForecastSettings, MailSettings, PersonSettings, SensorSettings, Settings
-from curewatch.settings.routes import not_before, people_channels
 from curewatch.store import Store
 from tests.shell.parts import HandClock
 from tests.whole.rooms import folder

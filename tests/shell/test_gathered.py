@@ -13,11 +13,11 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from curewatch.notify import Outbox
-from curewatch.notify.together import PROGRAM_MOST, TITLES, WHOLE
+from curewatch.notify.batching import PROGRAM_MOST, TITLES, WHOLE
+from curewatch.notify.routing import due_times, people_channels, round_times
 from curewatch.notify.webhook import Webhook
 from curewatch.records import Notice
 from curewatch.settings import MailSettings, PersonSettings, ServicesSettings, Settings, WebhookSettings
-from curewatch.settings.routes import due_times, people_channels, round_times
 from curewatch.store import Store
 from tests.shell.parts import HandClock, Receiver
 

@@ -12,7 +12,7 @@ import pytest
 
 from curewatch.clock import SystemClock
 from curewatch.notify import Channel, Couriers, GiveUp, Outbox, TryLater, Webhook
-from curewatch.notify.retry import AFTER_CAP, BASE, CAP, MIN_ATTEMPTS, backoff
+from curewatch.notify.outbox import AFTER_CAP, BASE, CAP, MIN_ATTEMPTS, backoff
 from curewatch.records import Delivery, DeliveryState, Notice
 from curewatch.store import Store, Transaction
 from tests.shell.parts import Answer, HandClock, Receiver, wait_for

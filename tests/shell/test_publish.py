@@ -15,7 +15,7 @@ from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion
 
 from curewatch.notify import TryLater
-from curewatch.notify.publish import Publisher
+from curewatch.notify.publisher import Publisher
 from curewatch.records import Notice
 from curewatch.settings import BrokerSettings
 from tests.shell.parts import Broker, has_mosquitto, make_certificates, wait_for

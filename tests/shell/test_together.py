@@ -11,9 +11,9 @@ from typing import Any
 import pytest
 
 from curewatch.notify import Outbox, TryLater
+from curewatch.notify.routing import channels_for, due_times, not_before, people_channels
 from curewatch.records import AlarmKind, DeliveryState, Notice
 from curewatch.settings import MailSettings, PersonSettings, Settings
-from curewatch.settings.routes import channels_for, due_times, not_before, people_channels
 from curewatch.store import Store
 from tests.shell.parts import HandClock
 

@@ -9,7 +9,7 @@ import pytest
 
 from curewatch.desk import Desk
 from curewatch.desk.commands import notice_care
-from curewatch.notify.retry import CAP
+from curewatch.notify.outbox import CAP
 from curewatch.records import DeliveryState
 from curewatch.settings import Settings
 from curewatch.store import Store

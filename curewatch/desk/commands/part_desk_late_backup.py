@@ -5,8 +5,8 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 
 from curewatch.desk.desk import Desk
+from curewatch.notify.routing import due_times
 from curewatch.records import Notice
-from curewatch.settings.routes import due_times
 from curewatch.store import newest
 
 

@@ -9,9 +9,9 @@ from datetime import datetime, timedelta
 from curewatch.desk.refresh.decisions import advised
 from curewatch.desk.snapshot import batteries
 from curewatch.desk.snapshot.snapshot import Scene, limits_of
+from curewatch.notify.routing import due_times, people_channels, round_times
 from curewatch.records import Alarm, AlarmEvent, Damage, Forecast, Notice
 from curewatch.settings import Settings
-from curewatch.settings.routes import due_times, people_channels, round_times
 from curewatch.store import Transaction
 from curewatch.studio import milestones as milestoning
 from curewatch.studio.air import batteries as cells

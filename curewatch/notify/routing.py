@@ -9,8 +9,8 @@ from __future__ import annotations
 from datetime import datetime
 
 from curewatch.records import Notice
-from curewatch.settings.shape import Settings
-from curewatch.settings.telling import PersonSettings
+from curewatch.settings.channels import PersonSettings
+from curewatch.settings.part_settings_shape import Settings
 
 
 def studio_channels(settings: Settings) -> tuple[str, ...]:

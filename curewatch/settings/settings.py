@@ -6,7 +6,7 @@ from typing import Literal
 
 from pydantic import Field, model_validator
 
-from curewatch.settings.table import Table
+from curewatch.settings.values import Table
 
 _HOURS = "a number of hours between 0 and 2000"
 

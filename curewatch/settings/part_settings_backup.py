@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pydantic import Field
 
-from curewatch.settings.kinds import FileBeside
-from curewatch.settings.table import Table
+from curewatch.settings.part_settings_kinds import FileBeside
+from curewatch.settings.values import Table
 
 
 class BackupSettings(Table):

@@ -9,8 +9,8 @@ from urllib.parse import urlsplit
 from pydantic import Field, SecretStr
 
 from curewatch.settings.errors import SettingsError
-from curewatch.settings.kinds import FileBeside, WebAddress
-from curewatch.settings.table import Table, secret_in
+from curewatch.settings.part_settings_kinds import FileBeside, WebAddress
+from curewatch.settings.values import Table, secret_in
 
 ARGON2 = "$argon2"
 """How a password's hash begins, as `curewatch password` writes it."""

@@ -15,11 +15,11 @@ from zoneinfo import ZoneInfo
 from pydantic import Field, PrivateAttr, SecretStr, model_validator
 
 from curewatch.records import MilestoneKind, Name
-from curewatch.settings.aftercare import AfterCareSettings
-from curewatch.settings.backup import BackupSettings
+from curewatch.settings.channels import MailSettings, PersonSettings, PublishSettings, ServicesSettings, covers
 from curewatch.settings.errors import SettingsError
-from curewatch.settings.heartbeat import HeartbeatSettings
-from curewatch.settings.kinds import (
+from curewatch.settings.part_settings_backup import BackupSettings
+from curewatch.settings.part_settings_heartbeat import HeartbeatSettings
+from curewatch.settings.part_settings_kinds import (
     AIR_SPEEDS_M_S,
     AirSpeed,
     EnvironName,
@@ -30,9 +30,9 @@ from curewatch.settings.kinds import (
     WebAddress,
     Zone,
 )
-from curewatch.settings.page import WebSettings
-from curewatch.settings.table import Table, secret_from, secret_in
-from curewatch.settings.telling import MailSettings, PersonSettings, PublishSettings, ServicesSettings, covers
+from curewatch.settings.part_settings_page import WebSettings
+from curewatch.settings.settings import AfterCareSettings
+from curewatch.settings.values import Table, secret_from, secret_in
 
 _MINUTES = "a number of minutes between {} and {}"
 

@@ -8,8 +8,8 @@ from typing import Literal
 from pydantic import Field, SecretStr, TypeAdapter, ValidationError, model_validator
 
 from curewatch.settings.errors import SettingsError
-from curewatch.settings.kinds import EnvironName, FileBeside, WebAddress
-from curewatch.settings.table import Table, secret_from
+from curewatch.settings.part_settings_kinds import EnvironName, FileBeside, WebAddress
+from curewatch.settings.values import Table, secret_from
 
 _ADDRESS: TypeAdapter[str] = TypeAdapter(WebAddress)
 

@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo
 from pydantic import AfterValidator, Field, SecretStr, model_validator
 
 from curewatch.records import AlarmKind, Name, Notice
-from curewatch.settings.kinds import EnvironName, FileBeside, MailAddress, Topic
-from curewatch.settings.table import Table, secret_from
+from curewatch.settings.part_settings_kinds import EnvironName, FileBeside, MailAddress, Topic
+from curewatch.settings.values import Table, secret_from
 
 NoticeKind = Literal["milestone", "alarm", "alarm_over", "reminder", "foreseen", "battery"]
 NOTICE_KINDS: tuple[NoticeKind, ...] = ("milestone", "alarm", "alarm_over", "reminder", "foreseen", "battery")
