@@ -8,9 +8,7 @@ from typing import Any
 
 from curewatch.cli.errors import Missing
 from curewatch.cli.thickness import Thickness, thickness_of
-from curewatch.intake.files import read_room_csv
-from curewatch.intake.numbers import Quantity, times
-from curewatch.intake.supports import parse_support
+from curewatch.intake.files.room_csv import read_room_csv
 from curewatch.intake.typed import (
     BadInput,
     parse_air,
@@ -20,6 +18,8 @@ from curewatch.intake.typed import (
     parse_length,
     parse_temperature,
 )
+from curewatch.intake.typed.numbers import Quantity, times
+from curewatch.intake.typed.part_intake_supports import parse_support
 from curewatch.physics.ensemble import THICKNESS_SPREAD, Pouring
 from curewatch.physics.evaporation import H_BACK
 from curewatch.physics.part_physics_supports import BACKINGS, Backing

@@ -37,7 +37,7 @@ def outlook(files: Files, sarimax: Sarimax = False, every: Every = "1", as_json:
     from curewatch.cli import backtest_page
     from curewatch.cli.output import Page, say, say_json
     from curewatch.intake.errors import BadInput
-    from curewatch.intake.files import read_room_csv
+    from curewatch.intake.files.room_csv import read_room_csv
     from curewatch.studio.air.part_studio_hourly import hourly
 
     if every not in {str(n) for n in range(1, SPARSEST + 1)}:

@@ -41,7 +41,7 @@ def learning(files: Files = None, studios: Studios = 200, tests: Tests = 2.0, as
     from curewatch.backtest.learning import Plan, run
     from curewatch.cli import backtest_learning_page as pages
     from curewatch.cli.output import Page, say, say_json
-    from curewatch.intake.files import read_room_csv
+    from curewatch.intake.files.room_csv import read_room_csv
     from curewatch.records import ThicknessSource
 
     rooms = _steady() if not files else []

@@ -60,9 +60,9 @@ def pour(
     from curewatch.cli.studio import bring_up, desk_of, moment
     from curewatch.cli.thickness import thickness_of
     from curewatch.desk import PourOrder
-    from curewatch.intake.level import TILT
-    from curewatch.intake.supports import parse_support
     from curewatch.intake.typed import parse_air
+    from curewatch.intake.typed.levelling import TILT
+    from curewatch.intake.typed.part_intake_supports import parse_support
 
     thickness = thickness_of(wet_thickness, poured, ran_off, size, layer)
     with desk_of(ctx) as (desk, now):
@@ -126,7 +126,7 @@ def reading(
 
 def paint_of(mass: str | None, thickness: Thickness, pieces: int) -> Paint | None:
     """What each of so many pieces took: its share of a mass weighed for all of them, or the volume poured on it."""
-    from curewatch.intake.quantities import parse_mass
+    from curewatch.intake.typed.part_intake_quantities import parse_mass
     from curewatch.records.workshop import Paint
 
     if mass is None:

@@ -10,7 +10,7 @@ from datetime import timedelta
 
 from curewatch.cli.asked import Asked
 from curewatch.cli.output import Page, say, say_json
-from curewatch.intake.level import DRIFT, STIFFENING, TILT, VISCOSITY, YIELD_STRESS
+from curewatch.intake.typed.levelling import DRIFT, STIFFENING, TILT, VISCOSITY, YIELD_STRESS
 from curewatch.physics import flow
 from curewatch.studio.planning.tilt_drift import Drifts, drifts
 from curewatch.studio.wording import span

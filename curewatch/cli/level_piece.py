@@ -13,8 +13,8 @@ from curewatch.cli.output import Page, say, say_json
 from curewatch.cli.studio import bring_up, desk_of, iso, moment
 from curewatch.desk.commands.part_desk_levelling import measured
 from curewatch.desk.reports.part_desk_looking_back import Looked
-from curewatch.intake.level import DRIFT, TILT
 from curewatch.intake.typed import BadInput
+from curewatch.intake.typed.levelling import DRIFT, TILT
 from curewatch.physics import flow
 from curewatch.studio.diagnosis.part_studio_levelling import STAYS, Drifting, drifting, in_words
 

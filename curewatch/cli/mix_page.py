@@ -10,10 +10,10 @@ from typing import Any
 from curewatch.cli.facts import named
 from curewatch.cli.output import Page
 from curewatch.desk.mixing import Cup
-from curewatch.intake.numbers import Quantity, read_amount, times
-from curewatch.intake.quantities import LENGTHS_M, parse_length
-from curewatch.intake.supports import parse_shape
 from curewatch.intake.typed import BadInput, parse_fraction, parse_thickness
+from curewatch.intake.typed.numbers import Quantity, read_amount, times
+from curewatch.intake.typed.part_intake_quantities import LENGTHS_M, parse_length
+from curewatch.intake.typed.part_intake_supports import parse_shape
 from curewatch.records.workshop import Part, RecipeMix
 from curewatch.studio import mixing
 from curewatch.studio.mixing import Mix, Portion, Shape

@@ -14,7 +14,7 @@ from curewatch.cli.facts import RoomName, named
 from curewatch.cli.output import new_file, say, say_json
 
 if TYPE_CHECKING:
-    from curewatch.intake.logger_csv import Layout
+    from curewatch.intake.files.logger_csv import Layout
 
 AT_ONCE = 5000
 """Readings written in one transaction: a daemon beside waits for no longer than these take."""
@@ -46,7 +46,7 @@ def import_readings(
 ) -> None:
     """Take a logger's record in as a room's history. What is stored already stays as it is."""
     from curewatch.cli.studio import desk_of, iso
-    from curewatch.intake.logger_csv import read_logger_csv
+    from curewatch.intake.files.logger_csv import read_logger_csv
 
     with desk_of(ctx) as (desk, now):
         layout = _layout(time, temperature, humidity, unit, _zone(zone, desk.settings.tz, time), time_format, skip_bad)
@@ -119,7 +119,7 @@ def import_everything(
     """Everything in again: what `export` wrote, as JSON or as CSV files, into an empty store."""
     from curewatch.cli.studio import bring_up, desk_of
     from curewatch.desk.transfer.importing import take_in
-    from curewatch.intake.exports import read_export
+    from curewatch.intake.files.part_intake_exports import read_export
 
     facts = read_export(file)
     with desk_of(ctx) as (desk, now):
@@ -139,7 +139,7 @@ def _counted(counts: Mapping[str, int]) -> str:
 def _layout(
     time: str, temperature: str, humidity: str, unit: str, zone: tzinfo, time_format: str | None, skip_bad: bool
 ) -> Layout:
-    from curewatch.intake.logger_csv import TO_C, Layout
+    from curewatch.intake.files.logger_csv import TO_C, Layout
     from curewatch.intake.typed import BadInput
 
     if unit.upper() not in TO_C:

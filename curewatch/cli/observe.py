@@ -70,7 +70,7 @@ def weigh(
     from curewatch.cli.studio import desk_of, moment
     from curewatch.desk.commands import observing
     from curewatch.intake.typed import BadInput
-    from curewatch.intake.weighed import parse_weighing
+    from curewatch.intake.typed.part_intake_weighed import parse_weighing
     from curewatch.records.observations import ObservationKind
 
     if (grams is None) is not undo:

@@ -60,8 +60,8 @@ def plan(
     from curewatch.cli.thickness import thickness_of
     from curewatch.desk import PourOrder
     from curewatch.desk.reports import planning
-    from curewatch.intake.supports import parse_support
     from curewatch.intake.typed import BadInput, parse_time
+    from curewatch.intake.typed.part_intake_supports import parse_support
     from curewatch.records import MilestoneKind
 
     if ready not in _FOR:

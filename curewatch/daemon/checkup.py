@@ -16,8 +16,8 @@ from curewatch.daemon.channels import channels_of, place_of, signer_of
 from curewatch.daemon.listening import TWINS_NOTE
 from curewatch.daemon.page_check import page_trouble
 from curewatch.intake.errors import BadInput
-from curewatch.intake.mqtt import look_at_broker
-from curewatch.intake.twins import TWINS
+from curewatch.intake.mqtt.duplicate_devices import TWINS
+from curewatch.intake.mqtt.subscriber import look_at_broker
 from curewatch.notify.routing import all_channels
 from curewatch.notify.services import Services
 from curewatch.records import DeliveryState, Reading

@@ -10,7 +10,7 @@ from datetime import datetime
 from curewatch.clock import Clock, plausible
 from curewatch.daemon.shelf import StoreShelf
 from curewatch.desk import Desk
-from curewatch.intake.mqtt import MqttIntake
+from curewatch.intake.mqtt.subscriber import MqttIntake
 from curewatch.records import Reading
 from curewatch.settings import BrokerSettings
 from curewatch.store import FactRefused, StoreError

@@ -17,8 +17,8 @@ from curewatch.desk.commands import observing
 from curewatch.desk.reports import planning
 from curewatch.desk.reports.part_desk_places import free_places
 from curewatch.desk.transfer import exporting, importing, part_desk_as_tables
-from curewatch.intake.logger_csv import Layout, parse_logger_csv
-from curewatch.intake.tables_csv import parse_tables
+from curewatch.intake.files.logger_csv import Layout, parse_logger_csv
+from curewatch.intake.files.part_intake_tables_csv import parse_tables
 from curewatch.records import WET_THICKNESS_RANGE_M, MilestoneKind, Name, Support
 from curewatch.web.api_answers import BASE, REFUSALS, ZIP
 from curewatch.web.api_care_models import BeliefOut, PlanOut

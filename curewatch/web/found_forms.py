@@ -12,7 +12,7 @@ from fastapi.responses import RedirectResponse, Response
 from curewatch.desk import FactError
 from curewatch.desk.commands import aftercare, alarm_care, observing
 from curewatch.intake.typed import BadInput, parse_surface
-from curewatch.intake.weighed import parse_weighing
+from curewatch.intake.typed.part_intake_weighed import parse_weighing
 from curewatch.records.observations import Finger
 from curewatch.web import piece_page
 from curewatch.web.fields import plainly, with_unit

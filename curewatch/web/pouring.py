@@ -11,10 +11,10 @@ from decimal import Decimal
 from curewatch.desk import PourOrder
 from curewatch.desk.part_desk_naming import DEFAULT_RECIPE
 from curewatch.desk.reports.board import Kept
-from curewatch.intake.layers import LAYERS_M
-from curewatch.intake.quantities import WET_FILM, parse_thickness, parse_volume
-from curewatch.intake.supports import parse_shape, parse_support
 from curewatch.intake.typed import BadInput, not_future, parse_air, parse_time
+from curewatch.intake.typed.part_intake_quantities import WET_FILM, parse_thickness, parse_volume
+from curewatch.intake.typed.part_intake_supports import parse_shape, parse_support
+from curewatch.intake.typed.quantities import LAYERS_M
 from curewatch.records import NAME_MOST, WET_THICKNESS_RANGE_M, Support, ThicknessSource
 from curewatch.records.workshop import Paint
 from curewatch.settings.part_settings_kinds import AIR_SPEEDS_M_S

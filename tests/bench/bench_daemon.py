@@ -21,7 +21,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from curewatch.clock import SystemClock
 from curewatch.desk import Desk, PourOrder
-from curewatch.intake.mqtt import MqttIntake
+from curewatch.intake.mqtt.subscriber import MqttIntake
 from curewatch.records import Reading, ThicknessSource
 from curewatch.settings import BrokerSettings, SensorSettings, Settings
 from curewatch.store import Store

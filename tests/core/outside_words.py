@@ -19,15 +19,16 @@ from zoneinfo import ZoneInfo
 from pydantic import BaseModel, ValidationError
 
 from curewatch.desk.transfer.part_desk_as_tables import TABLES
-from curewatch.intake import level, typed
+from curewatch.intake import typed
 from curewatch.intake.errors import BadInput
-from curewatch.intake.exports import parse_export
-from curewatch.intake.files import parse_room_csv
-from curewatch.intake.logger_csv import Layout, parse_logger_csv
-from curewatch.intake.payload import read_payload
-from curewatch.intake.supports import parse_shape, parse_support
-from curewatch.intake.tables_csv import parse_tables
-from curewatch.intake.weighed import parse_weighing
+from curewatch.intake.files.logger_csv import Layout, parse_logger_csv
+from curewatch.intake.files.part_intake_exports import parse_export
+from curewatch.intake.files.part_intake_tables_csv import parse_tables
+from curewatch.intake.files.room_csv import parse_room_csv
+from curewatch.intake.mqtt.part_intake_payload import read_payload
+from curewatch.intake.typed import levelling
+from curewatch.intake.typed.part_intake_supports import parse_shape, parse_support
+from curewatch.intake.typed.part_intake_weighed import parse_weighing
 from curewatch.settings import SensorSettings, SettingsError
 from curewatch.settings.loading import parse_settings
 from curewatch.web.api_care_models import FingerIn, MuteIn, StepIn, SurfaceIn, WeighingIn
@@ -218,8 +219,8 @@ PARSERS: Mapping[str, Words] = {
     "back": _of_text(typed.parse_back, "canvas", "5 W/m2K"),
     "fraction": _of_text(typed.parse_fraction, "0.30", "30%", "30"),
     "support": _of_text(parse_support, "raw panel", "glass"),
-    "tilt": _of_text(lambda text: level.TILT.parse(text, "--tilt"), "0.5deg", "3mm/m", "1e999 %"),
-    "viscosity": _of_text(lambda text: level.VISCOSITY.parse(text, "--viscosity"), "1Pa\u00b7s", "800 mPas"),
+    "tilt": _of_text(lambda text: levelling.TILT.parse(text, "--tilt"), "0.5deg", "3mm/m", "1e999 %"),
+    "viscosity": _of_text(lambda text: levelling.VISCOSITY.parse(text, "--viscosity"), "1Pa\u00b7s", "800 mPas"),
     "form number": _of_text(lambda text: typed.parse_temperature(with_unit(text, "C")), "18,5", "\u22125", "64 F"),
     "room CSV": Words(
         refusing(lambda data: len(parse_room_csv(data, "room.csv"))),

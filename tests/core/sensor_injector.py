@@ -12,7 +12,7 @@ from functools import cache
 
 import numpy as np
 
-from curewatch.intake.files import RoomHistory, read_room_csv
+from curewatch.intake.files.room_csv import RoomHistory, read_room_csv
 from curewatch.studio.air.flaws import Flaw, Readings
 from tests.whole.rooms import folder
 

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from curewatch.intake.backlog import CONTACT_GAP, QUIET_S, TOLERANCE, Backlog
+from curewatch.intake.mqtt.pending_messages import CONTACT_GAP, QUIET_S, TOLERANCE, Backlog
 
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
 NONE = timedelta(0)

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from curewatch.intake import files
 from curewatch.intake.errors import BadInput
-from curewatch.intake.files import parse_room_csv, read_room_csv
+from curewatch.intake.files import room_csv
+from curewatch.intake.files.room_csv import parse_room_csv, read_room_csv
 
 HEADER = "time_utc,temp_c,rh_pct\n"
 ROW = "2026-11-02T10:00:00Z,18.5,55\n"
@@ -94,14 +94,14 @@ def test_is_refused_with_its_line_and_value(content: str | bytes, given_: object
 
 
 def test_more_rows_than_a_record_may_have_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(files, "MAX_ROWS", 2)
+    monkeypatch.setattr(room_csv, "MAX_ROWS", 2)
     rows = "".join(f"2026-11-02T1{i}:00:00Z,18,50\n" for i in range(3))
     with pytest.raises(BadInput, match=r"line 4 of 'loft.csv': say at most 2 rows"):
         parse_room_csv((HEADER + rows).encode(), "loft.csv")
 
 
 def test_a_file_too_large_is_not_read_to_its_end(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(files, "MAX_BYTES", 1000)
+    monkeypatch.setattr(room_csv, "MAX_BYTES", 1000)
     with pytest.raises(BadInput, match=r"got '/dev/zero', which is larger than 1000 bytes"):
         read_room_csv("/dev/zero")
 

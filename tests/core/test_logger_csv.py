@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from curewatch.intake.errors import BadInput
-from curewatch.intake.logger_csv import Imported, Layout, parse_logger_csv
+from curewatch.intake.files.logger_csv import Imported, Layout, parse_logger_csv
 
 NOW = datetime(2026, 12, 1, tzinfo=UTC)
 LISBON = ZoneInfo("Europe/Lisbon")

@@ -8,7 +8,7 @@ from datetime import datetime
 
 import pytest
 
-from curewatch.intake.twins import LAST, WITHIN_S, Twins
+from curewatch.intake.mqtt.duplicate_devices import LAST, WITHIN_S, Twins
 from tests.whole.rooms import absent, folder
 
 

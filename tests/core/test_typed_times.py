@@ -10,8 +10,8 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from curewatch.intake.durations import UNITS_S
 from curewatch.intake.typed import BadInput, not_future, parse_duration, parse_time
+from curewatch.intake.typed.times import UNITS_S
 
 BERLIN = ZoneInfo("Europe/Berlin")
 NOW = datetime(2026, 5, 13, 15, 0, tzinfo=UTC)

@@ -103,8 +103,8 @@ def hasten(monkeypatch: pytest.MonkeyPatch) -> None:
         "curewatch.daemon.telling.TICK_S": 0.05,
         "curewatch.daemon.vital_signs.PROOF_EVERY_S": 0.1,
         "curewatch.store.engine.BUSY_TIMEOUT_S": 0.1,
-        "curewatch.intake.mqtt_writer.IDLE_S": 0.05,
-        "curewatch.intake.mqtt_writer.RETRY_S": (0.05, 0.2),
+        "curewatch.intake.mqtt.writer.IDLE_S": 0.05,
+        "curewatch.intake.mqtt.writer.RETRY_S": (0.05, 0.2),
     }.items():
         monkeypatch.setattr(name, value)
 

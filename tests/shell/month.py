@@ -18,7 +18,7 @@ from curewatch.clock import RELEASED
 from curewatch.desk import Desk, PourOrder
 from curewatch.desk.refresh.part_desk_rolling import Rolled
 from curewatch.desk.snapshot.snapshot import Scene
-from curewatch.intake.files import read_room_csv
+from curewatch.intake.files.room_csv import read_room_csv
 from curewatch.notify import Outbox
 from curewatch.notify.routing import not_before, people_channels
 from curewatch.records import DeliveryState, Forecast, Notice, Reading, ThicknessSource

@@ -76,7 +76,7 @@ def test_two_devices_on_one_topic_are_flagged_and_both_kept(
     store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     hasten(monkeypatch)
-    monkeypatch.setattr("curewatch.intake.twins.JUDGE_EVERY_S", 0.0)
+    monkeypatch.setattr("curewatch.intake.mqtt.duplicate_devices.JUDGE_EVERY_S", 0.0)
     with Broker(tmp_path / "broker") as broker:
         desk = desk_of(store, broker)
         hears = listening(desk)

@@ -12,7 +12,7 @@ import pytest
 from curewatch.clock import SystemClock
 from curewatch.daemon.listening import LAST_CONTACT, QUIET_S, Listening
 from curewatch.desk import Desk
-from curewatch.intake.mqtt_status import MqttStatus
+from curewatch.intake.mqtt.status import MqttStatus
 from curewatch.records import Reading
 from curewatch.settings import BrokerSettings, SensorSettings, Settings
 from curewatch.store import FactRefused, Store, StoreError

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from curewatch.intake.mqtt_writer import GATHER_S
+from curewatch.intake.mqtt.writer import GATHER_S
 from tests.shell.parts import Broker, has_mosquitto, wait_for
 from tests.shell.test_mqtt_intake import LOFT, NOW_LOFT, Sink, running, settings, timed
 

@@ -15,9 +15,9 @@ from paho.mqtt.client import Client
 
 from curewatch.clock import SystemClock
 from curewatch.intake.errors import BadInput
-from curewatch.intake.mqtt import MqttIntake, look_at_broker
-from curewatch.intake.mqtt_status import MqttStatus
-from curewatch.intake.mqtt_writer import Writer
+from curewatch.intake.mqtt.status import MqttStatus
+from curewatch.intake.mqtt.subscriber import MqttIntake, look_at_broker
+from curewatch.intake.mqtt.writer import Writer
 from curewatch.records import Reading
 from curewatch.settings import BrokerSettings, SensorSettings
 from tests.shell.parts import Broker, free_port, has_mosquitto, make_certificates, wait_for

@@ -24,7 +24,7 @@ from curewatch.desk import Desk
 from curewatch.desk.transfer.exporting import KINDS, RISKY, everything
 from curewatch.desk.transfer.importing import facts_of, take_in
 from curewatch.desk.transfer.part_desk_as_tables import TABLES, write_tables
-from curewatch.intake.tables_csv import parse_tables
+from curewatch.intake.files.part_intake_tables_csv import parse_tables
 from curewatch.records import Notice, Reading, Recipe, Room
 from curewatch.store import Store
 from tests.shell.moved_studio import LATER, SETTINGS, files_of, rows, tables_of, zipped_again

@@ -1,4 +1,4 @@
-"""Everything as tables: one CSV file a kind of fact, all in one ZIP. `intake/tables_csv.py` reads them again.
+"""Everything as tables: one CSV file a kind of fact, all in one ZIP. `intake/files/part_intake_tables_csv.py` reads them again.
 
 A table bears the name of its part in the JSON of everything, its columns those of the record's fields, in their order.
 What has no cell of its own is told in a table beside it: the parts of a mix, and what programs are told with a notice.

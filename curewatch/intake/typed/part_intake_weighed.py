@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 
 from curewatch.intake.errors import BadInput
-from curewatch.intake.quantities import parse_mass
+from curewatch.intake.typed.part_intake_quantities import parse_mass
 
 _BARE = re.compile(r"\s*[0-9]+(?:[.,][0-9]+)?\s*")
 _DIGITS = re.compile(r"[0-9]+(?:[.,]([0-9]+))?")

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from curewatch.intake.errors import BadInput, quoted
-from curewatch.intake.whole_file import read_whole
+from curewatch.intake.files.input_file import read_whole
 from curewatch.records import RH_PCT_RANGE, TEMP_C_RANGE
 
 COLUMNS = ("time_utc", "temp_c", "rh_pct")

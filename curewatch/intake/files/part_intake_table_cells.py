@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from curewatch.desk.transfer.exporting import RISKY
-from curewatch.intake.cells import number_in
+from curewatch.intake.files.csv_cells import number_in
 
 ALLOWED: Mapping[type, str] = {
     bool: "true or false",

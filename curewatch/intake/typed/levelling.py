@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from decimal import Decimal
 
-from curewatch.intake.numbers import Convert, Quantity, times
+from curewatch.intake.typed.numbers import Convert, Quantity, times
 
 
 def _of_degrees(value: Decimal) -> Decimal:

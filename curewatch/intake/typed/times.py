@@ -7,7 +7,7 @@ from datetime import timedelta
 from decimal import Decimal
 
 from curewatch.intake.errors import BadInput
-from curewatch.intake.numbers import MAX_TYPED, read_amount, tidy
+from curewatch.intake.typed.numbers import MAX_TYPED, read_amount, tidy
 
 UNITS_S = {
     **dict.fromkeys(("w", "week", "weeks"), 604_800),

@@ -13,7 +13,7 @@ from dataclasses import replace
 from decimal import Decimal
 
 from curewatch.intake.errors import BadInput
-from curewatch.intake.numbers import MAX_TYPED, Amount, Convert, Quantity, read_amount, tidy, times
+from curewatch.intake.typed.numbers import MAX_TYPED, Amount, Convert, Quantity, read_amount, tidy, times
 from curewatch.records import WET_THICKNESS_RANGE_M, Support
 from curewatch.records.observations import SURFACE_C_RANGE
 from curewatch.settings import AIR_SPEED_RANGE_M_S, AIR_SPEEDS_M_S

@@ -20,13 +20,13 @@ from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.reasoncodes import ReasonCode
 
 from curewatch.clock import Clock, plausible
-from curewatch.intake.backlog import Backlog
-from curewatch.intake.heard import Heard
-from curewatch.intake.mqtt_client import connect, make_client, refusal_in_words, subscribe, unreachable_in_words
-from curewatch.intake.mqtt_status import MqttStatus, StatusBoard
-from curewatch.intake.mqtt_writer import Sink, Writer
-from curewatch.intake.payload import subscriptions
-from curewatch.intake.undated import Shelf
+from curewatch.intake.mqtt.client import connect, make_client, refusal_in_words, subscribe, unreachable_in_words
+from curewatch.intake.mqtt.message import Heard
+from curewatch.intake.mqtt.part_intake_payload import subscriptions
+from curewatch.intake.mqtt.part_intake_undated import Shelf
+from curewatch.intake.mqtt.pending_messages import Backlog
+from curewatch.intake.mqtt.status import MqttStatus, StatusBoard
+from curewatch.intake.mqtt.writer import Sink, Writer
 from curewatch.settings import BrokerSettings, SensorSettings
 
 log = logging.getLogger(__name__)

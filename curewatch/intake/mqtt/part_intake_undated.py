@@ -16,10 +16,10 @@ from datetime import datetime, timedelta
 from typing import NamedTuple, Protocol
 
 from curewatch.clock import RELEASED, Clock, boot_id, plausible
-from curewatch.intake.backlog import TOLERANCE
-from curewatch.intake.heard import Heard
-from curewatch.intake.mqtt_status import StatusBoard
-from curewatch.intake.payload import MAX_PAYLOAD_BYTES
+from curewatch.intake.mqtt.message import Heard
+from curewatch.intake.mqtt.part_intake_payload import MAX_PAYLOAD_BYTES
+from curewatch.intake.mqtt.pending_messages import TOLERANCE
+from curewatch.intake.mqtt.status import StatusBoard
 from curewatch.records import Reading
 from curewatch.records.part_records_held import HeldMessage
 

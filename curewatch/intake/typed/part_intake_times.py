@@ -6,10 +6,10 @@ import re
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, timezone, tzinfo
 
-from curewatch.intake.durations import read_duration
 from curewatch.intake.errors import BadInput
-from curewatch.intake.local_time import happens_twice, moments_of, skipped, spelled, the_moment_of
-from curewatch.intake.numbers import MAX_TYPED, tidy
+from curewatch.intake.typed.numbers import MAX_TYPED, tidy
+from curewatch.intake.typed.part_intake_local_time import happens_twice, moments_of, skipped, spelled, the_moment_of
+from curewatch.intake.typed.times import read_duration
 
 FIRST_YEAR, LAST_YEAR = 2000, 2199
 SLACK = timedelta(minutes=2)

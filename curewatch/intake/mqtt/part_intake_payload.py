@@ -13,7 +13,7 @@ from paho.mqtt.client import topic_matches_sub
 from pydantic_core import from_json
 
 from curewatch.intake.errors import BadInput
-from curewatch.intake.pointer import resolve
+from curewatch.intake.json_pointer import resolve
 from curewatch.records import RH_PCT_RANGE, TEMP_C_RANGE, Reading
 from curewatch.settings import SensorSettings
 

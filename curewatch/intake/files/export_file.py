@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 from curewatch.desk.transfer.part_desk_as_tables import JsonType
-from curewatch.intake.pointer import is_pointer, unescaped
-from curewatch.intake.table_cells import ALLOWED, value_in
+from curewatch.intake.files.part_intake_table_cells import ALLOWED, value_in
+from curewatch.intake.json_pointer import is_pointer, unescaped
 
 
 class Place(NamedTuple):

@@ -11,11 +11,11 @@ from typing import Any, NamedTuple, TypeVar
 from curewatch.desk.transfer.exporting import KINDS, SCHEMA
 from curewatch.desk.transfer.importing import SINCE_LATER, Facts, Unfit, made
 from curewatch.desk.transfer.part_desk_as_tables import ABOUT, SUFFIX, TABLES, Column
-from curewatch.intake.cells import DELIMITERS, cells_of
 from curewatch.intake.errors import BadInput
-from curewatch.intake.places import Misplaced, Place, object_of
-from curewatch.intake.table_cells import ALLOWED, value_in
-from curewatch.intake.zipped import Zipped
+from curewatch.intake.files.csv_cells import DELIMITERS, cells_of
+from curewatch.intake.files.export_file import Misplaced, Place, object_of
+from curewatch.intake.files.part_intake_table_cells import ALLOWED, value_in
+from curewatch.intake.files.part_intake_zipped import Zipped
 from curewatch.records import Reading, Record
 from curewatch.records.workshop import Part
 

@@ -8,9 +8,9 @@ from typing import Any
 
 from curewatch.desk.transfer.importing import Facts, facts_of
 from curewatch.intake.errors import BadInput
-from curewatch.intake.tables_csv import parse_tables
-from curewatch.intake.whole_file import read_whole
-from curewatch.intake.zipped import is_zip
+from curewatch.intake.files.input_file import read_whole
+from curewatch.intake.files.part_intake_tables_csv import parse_tables
+from curewatch.intake.files.part_intake_zipped import is_zip
 
 MAX_BYTES = 2**30
 """A gigabyte: twenty sensors' readings of a year."""

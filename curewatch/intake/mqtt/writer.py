@@ -10,11 +10,11 @@ from datetime import datetime
 
 from curewatch.clock import Clock
 from curewatch.intake.errors import BadInput
-from curewatch.intake.heard import Heard
-from curewatch.intake.mqtt_status import Poison, StatusBoard
-from curewatch.intake.payload import match, read_payload
-from curewatch.intake.twins import TWINS, Twins
-from curewatch.intake.undated import Shelf, Undated, lateness
+from curewatch.intake.mqtt.duplicate_devices import TWINS, Twins
+from curewatch.intake.mqtt.message import Heard
+from curewatch.intake.mqtt.part_intake_payload import match, read_payload
+from curewatch.intake.mqtt.part_intake_undated import Shelf, Undated, lateness
+from curewatch.intake.mqtt.status import Poison, StatusBoard
 from curewatch.records import Reading
 from curewatch.settings import SensorSettings
 

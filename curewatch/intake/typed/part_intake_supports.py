@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 
 from curewatch.intake.errors import BadInput
-from curewatch.intake.numbers import MAX_TYPED, tidy
-from curewatch.intake.quantities import SIDE, SIZE, parse_size
+from curewatch.intake.typed.numbers import MAX_TYPED, tidy
+from curewatch.intake.typed.part_intake_quantities import SIDE, SIZE, parse_size
 from curewatch.records import Support
 
 _ROUND = re.compile(r"(?:round|ø|⌀) ?(?P<after>.*)|(?P<before>.*?) ?round")

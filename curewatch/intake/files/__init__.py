@@ -1,0 +1,1 @@
+"""Files that people hand in: a room's recorded air, a logger's CSV, an export."""

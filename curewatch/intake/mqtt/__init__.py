@@ -1,0 +1,1 @@
+"""Sensors' messages from the broker: received, read, kept while undated, stored, acknowledged."""
