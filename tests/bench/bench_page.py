@@ -19,7 +19,7 @@ from typing import Any, NamedTuple
 import requests
 
 from curewatch.clock import SystemClock
-from curewatch.daemon.page import PageServer
+from curewatch.daemon.page_server import PageServer
 from curewatch.demo import seed_demo
 from curewatch.desk import Desk, PourOrder
 from curewatch.records import Reading, ThicknessSource

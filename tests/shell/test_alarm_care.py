@@ -15,7 +15,7 @@ import pytest
 from curewatch.cli import main
 from curewatch.cli.alarms import kind_of
 from curewatch.daemon import Verdict, look
-from curewatch.daemon.telling import Telling
+from curewatch.daemon.part_daemon_telling import Telling
 from curewatch.desk import Desk, FactError, PourOrder
 from curewatch.desk.commands import alarm_care as care
 from curewatch.desk.commands.alarm_care import alarms_now

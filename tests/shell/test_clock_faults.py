@@ -12,7 +12,7 @@ from sqlalchemy import text
 
 from curewatch.clock import RELEASED, plausible
 from curewatch.daemon import Daemon
-from curewatch.daemon.listening import LAST_CONTACT
+from curewatch.daemon.part_daemon_listening import LAST_CONTACT
 from curewatch.desk import Desk, PourOrder
 from curewatch.intake.mqtt.part_intake_undated import date
 from curewatch.records import DeliveryState, Notice, Reading, ThicknessSource

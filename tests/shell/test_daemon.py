@@ -12,7 +12,7 @@ import pytest
 
 from curewatch.clock import RELEASED, SystemClock
 from curewatch.daemon import Daemon, Level, Verdict, look
-from curewatch.daemon import daemon as daemon_module
+from curewatch.daemon import part_daemon_daemon as daemon_module
 from curewatch.demo import PIECES, seed_demo
 from curewatch.desk import Desk, PourOrder, Refreshed
 from curewatch.intake.errors import BadInput
@@ -99,7 +99,7 @@ class Looks:
             return real(desk, now)
 
         monkeypatch.setattr(Desk, "refresh", refresh)
-        monkeypatch.setattr("curewatch.daemon.pace.RETRY_S", (0.02, 0.1))
+        monkeypatch.setattr("curewatch.daemon.scheduler.RETRY_S", (0.02, 0.1))
 
 
 def test_it_tells_what_is_due_shows_the_board_once_and_ends_with_0(location: str) -> None:
@@ -129,7 +129,7 @@ def test_on_a_clock_that_cannot_be_right_nothing_is_told_until_it_is_set(
     location: str, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(daemon_module, "TICK_S", 0.05)
-    monkeypatch.setattr("curewatch.daemon.pace.TICK_S", 0.05)
+    monkeypatch.setattr("curewatch.daemon.scheduler.TICK_S", 0.05)
     with Store.open(location) as store:
         log_dry_piece(store, NOW)
     clock = HandClock(datetime(1970, 1, 1, 0, 5, tzinfo=UTC))
@@ -148,7 +148,7 @@ def test_on_a_clock_that_cannot_be_right_nothing_is_told_until_it_is_set(
 def test_a_clock_that_is_set_is_followed_at_once(
     location: str, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("curewatch.daemon.pace.TICK_S", 0.05)
+    monkeypatch.setattr("curewatch.daemon.scheduler.TICK_S", 0.05)
     clock, looks = HandClock(NOW), Looks(monkeypatch)
     with running(Daemon(SETTINGS, location, clock)):
         wait_for(lambda: looks.count, WITHIN_S, "the first look")
@@ -210,8 +210,8 @@ def test_flaws_in_a_row_end_it_with_1_so_that_it_is_started_again(
 
 
 def test_what_another_process_logs_is_seen_at_the_next_tick(location: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("curewatch.daemon.pace.TICK_S", 0.05)
-    monkeypatch.setattr("curewatch.daemon.pace.PAUSE_S", (0.1, 0.1))
+    monkeypatch.setattr("curewatch.daemon.scheduler.TICK_S", 0.05)
+    monkeypatch.setattr("curewatch.daemon.scheduler.PAUSE_S", (0.1, 0.1))
     looks = Looks(monkeypatch)
     with running(Daemon(SETTINGS, location, HandClock(NOW))):
         wait_for(lambda: looks.count, WITHIN_S, "the first look")

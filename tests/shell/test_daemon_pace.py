@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from curewatch.daemon.pace import GATHER_S, LONGEST, PAUSE_S, RETRY_S, SHARE, TICK_S, Pace
+from curewatch.daemon.scheduler import GATHER_S, LONGEST, PAUSE_S, RETRY_S, SHARE, TICK_S, Pace
 
 NOON = datetime(2026, 11, 20, 12, tzinfo=UTC)
 

@@ -6,7 +6,7 @@ import logging
 
 import pytest
 
-from curewatch.daemon.logs import Level, to_stderr
+from curewatch.daemon.process import Level, to_stderr
 
 
 def test_words_from_outside_make_no_line_of_their_own_and_reach_no_terminal(

@@ -8,7 +8,7 @@ from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
 from curewatch.daemon import Verdict, look
-from curewatch.daemon.page_check import page_trouble
+from curewatch.daemon.check import page_trouble
 from curewatch.settings import Settings, WebSettings
 from curewatch.store import Store
 from tests.shell.parts import HandClock, free_port

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from curewatch.daemon import Daemon
-from curewatch.daemon.opening import open_store
+from curewatch.daemon.daemon import open_store
 from curewatch.records import Reading, Room
 from curewatch.settings import Settings, WebSettings
 from curewatch.store import CannotOpen, DiskTrouble, Store, StoreBroken, StoreError, back_up

@@ -300,7 +300,7 @@ def test_who_may_not_send_a_large_body_is_refused_without_waiting_for_one_that_c
 
 
 def test_a_port_that_is_taken_costs_the_page_only(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
-    from curewatch.daemon.page import PageServer
+    from curewatch.daemon.page_server import PageServer
     from curewatch.desk import Desk
     from curewatch.settings import Settings
 

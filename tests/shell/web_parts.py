@@ -14,7 +14,7 @@ from unittest import mock
 
 import requests
 
-from curewatch.daemon.page import PageServer
+from curewatch.daemon.page_server import PageServer
 from curewatch.desk import Desk, PourOrder
 from curewatch.records import Reading, ThicknessSource
 from curewatch.settings import ForecastSettings, Settings, WebSettings

@@ -8,8 +8,8 @@ from collections.abc import Mapping
 from datetime import datetime
 
 from curewatch.clock import Clock
-from curewatch.daemon.checkup import Finding, Verdict
-from curewatch.daemon.telling import Telling
+from curewatch.daemon.part_daemon_checkup import Finding, Verdict
+from curewatch.daemon.part_daemon_telling import Telling
 from curewatch.desk import Desk
 from curewatch.records import DeliveryState
 from curewatch.store import AlreadyRunning

@@ -14,7 +14,7 @@ from apscheduler.executors.debug import DebugExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.date import DateTrigger
 
-from curewatch.daemon.pace import LONGEST
+from curewatch.daemon.scheduler import LONGEST
 
 NEXT_DUE, HOURLY = "next due", "hourly"
 

@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from datetime import datetime
 
 from curewatch.clock import Clock, plausible
-from curewatch.daemon.shelf import StoreShelf
+from curewatch.daemon.sensor_intake import StoreShelf
 from curewatch.desk import Desk
 from curewatch.intake.mqtt.subscriber import MqttIntake
 from curewatch.records import Reading

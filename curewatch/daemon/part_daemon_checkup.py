@@ -12,9 +12,9 @@ from pathlib import Path
 from typing import NamedTuple
 
 from curewatch.clock import Clock, plausible
-from curewatch.daemon.channels import channels_of, place_of, signer_of
-from curewatch.daemon.listening import TWINS_NOTE
-from curewatch.daemon.page_check import page_trouble
+from curewatch.daemon.check import page_trouble
+from curewatch.daemon.delivery import channels_of, place_of, signer_of
+from curewatch.daemon.part_daemon_listening import TWINS_NOTE
 from curewatch.intake.errors import BadInput
 from curewatch.intake.mqtt.duplicate_devices import TWINS
 from curewatch.intake.mqtt.subscriber import look_at_broker

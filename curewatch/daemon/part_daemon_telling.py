@@ -9,10 +9,10 @@ from collections.abc import Mapping
 from datetime import datetime, timedelta
 
 from curewatch.clock import Clock
-from curewatch.daemon.channels import make_channels
-from curewatch.daemon.date_watch import DateWatch
-from curewatch.daemon.pace import TICK_S
-from curewatch.daemon.states import states
+from curewatch.daemon.delivery import make_channels
+from curewatch.daemon.part_daemon_date_watch import DateWatch
+from curewatch.daemon.published_states import states
+from curewatch.daemon.scheduler import TICK_S
 from curewatch.desk.refresh.milestone_timer import Dates
 from curewatch.notify.delivery_threads import Couriers
 from curewatch.notify.part_notify_outbox import Outbox

@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from typing import NamedTuple
 
 from curewatch.clock import Clock
-from curewatch.daemon.systemd import Systemd
+from curewatch.daemon.watchdog import Systemd
 from curewatch.notify.heartbeat import Heartbeat
 from curewatch.store import Store
 
