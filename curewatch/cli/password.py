@@ -20,7 +20,7 @@ def password(
 ) -> None:
     """Set the password of the page: asks for it twice, or reads one line where the input is no terminal."""
     from curewatch.intake.typed import BadInput
-    from curewatch.web.passwords import hash_of
+    from curewatch.web.access.passwords import hash_of
 
     typed = _asked() if sys.stdin.isatty() else sys.stdin.readline().rstrip("\r\n")
     try:

@@ -31,10 +31,10 @@ from curewatch.intake.typed.part_intake_supports import parse_shape, parse_suppo
 from curewatch.intake.typed.part_intake_weighed import parse_weighing
 from curewatch.settings import SensorSettings, SettingsError
 from curewatch.settings.loading import parse_settings
-from curewatch.web.api_care_models import FingerIn, MuteIn, StepIn, SurfaceIn, WeighingIn
-from curewatch.web.api_models import MoveIn, ReadingIn, Undo
-from curewatch.web.api_pour_models import PourIn
-from curewatch.web.fields import plainly, with_unit
+from curewatch.views.board import MoveIn, ReadingIn, Undo
+from curewatch.views.care import FingerIn, MuteIn, StepIn, SurfaceIn, WeighingIn
+from curewatch.web.api.requests import PourIn
+from curewatch.web.pages.forms import plainly, with_unit
 
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
 MESSAGE_CHARS = 1000

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from curewatch.web.axis import BACK_MOST, Axis
+from curewatch.web.plots.time_axis import BACK_MOST, Axis
 
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
 DAYS = st.floats(0, 300).map(lambda days: timedelta(days=days))

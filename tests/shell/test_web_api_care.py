@@ -12,8 +12,8 @@ from typing import Any
 import pytest
 import requests
 
-from curewatch.web import guard
-from curewatch.web.passwords import hash_of
+from curewatch.web.access import guard
+from curewatch.web.access.passwords import hash_of
 from tests.shell.web_parts import NOW, PASSWORD, Studio, served
 
 

@@ -13,8 +13,8 @@ from icalendar import Calendar, Event
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from curewatch.desk.commands import moves
-from curewatch.web.calendar import KEPT_AFTER
-from curewatch.web.passwords import hash_of
+from curewatch.web.access.passwords import hash_of
+from curewatch.web.feeds.calendar import KEPT_AFTER
 from tests.shell.web_parts import PASSWORD, Studio, served, words_of
 
 
@@ -164,7 +164,7 @@ def test_a_label_carries_a_code_that_opens_its_piece_and_says_nothing_of_it(stud
     assert page.count('<section class="label">') == 1
     assert "Curlew" in page
     assert re.search(r"<svg[^>]*class=\"qr\"", page)
-    from curewatch.web.sessions import Sessions
+    from curewatch.web.access.sessions import Sessions
 
     opaque = Sessions(studio.store, "any password").opaque(1)
     assert re.fullmatch(r"[a-z2-7]{12}", opaque)

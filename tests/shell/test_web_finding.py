@@ -15,9 +15,9 @@ from curewatch.desk.commands import aftercare, alarm_care
 from curewatch.records import AlarmKind, Damage
 from curewatch.records.observations import Finger, ObservationKind
 from curewatch.studio.care.aftercare import Odds
-from curewatch.web.care_view import care_view
-from curewatch.web.fields import plainly
-from curewatch.web.words import Words
+from curewatch.web.pages.forms import plainly
+from curewatch.web.pages.piece import care_view
+from curewatch.web.texts import Words
 from tests.shell.web_parts import NOW, Studio, words_of
 
 

@@ -18,8 +18,8 @@ from curewatch.desk.reports.board import KeptBoard
 from curewatch.desk.transfer.exporting import KINDS
 from curewatch.records import Reading, Recipe
 from curewatch.store import StoreError
-from curewatch.web import site
-from curewatch.web.pouring import numbered
+from curewatch.web import part_web_site
+from curewatch.web.pages.part_web_pouring import numbered
 from tests.shell.parts import wait_for
 from tests.shell.web_parts import NOW, TIMEOUT_S, Studio, served, words_of
 
@@ -84,7 +84,7 @@ def test_more_pieces_than_a_moment_is_enough_for_are_left_to_the_daemon(
     studio: Studio, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The daemon ends such a look before it ends itself; a thread of the page would hold up its end."""
-    monkeypatch.setattr(site, "AT_HAND", 2)
+    monkeypatch.setattr(part_web_site, "AT_HAND", 2)
     studio.read()
     page = studio.post("/pour", POUR | {"count": "3"}).text
     assert "Logged: Curlew 1, Curlew 2, Curlew 3." in page

@@ -17,8 +17,8 @@ from curewatch.desk.reports.room import room_outlook, room_record
 from curewatch.records import Reading, Support
 from curewatch.records.observations import Finger
 from curewatch.studio.planning import part_studio_plan_words
-from curewatch.web.pouring import planned_of
-from curewatch.web.sessions import Sessions
+from curewatch.web.access.sessions import Sessions
+from curewatch.web.pages.part_web_pouring import planned_of
 from tests.shell.web_parts import NOW, Studio, copied, prepare, words_of
 
 

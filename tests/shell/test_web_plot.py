@@ -13,8 +13,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from curewatch.web.plot import Curve, Plot, thinned
-from curewatch.web.words import Words
+from curewatch.web.plots.plot import Curve, Plot, thinned
+from curewatch.web.texts import Words
 from tests.shell.web_parts import NOW
 
 
@@ -142,9 +142,9 @@ def test_curves_that_hold_nothing_are_drawn_empty() -> None:
 def test_the_library_comes_with_the_first_curve_and_leaves_no_finder() -> None:
     """An idle daemon does without it; its finder would warn at every import of what is not there."""
     code = (
-        "import sys, curewatch.web.app, curewatch.web.plot\n"
+        "import sys, curewatch.web.part_web_app, curewatch.web.plots.plot\n"
         "assert 'pygal' not in sys.modules\n"
-        "import curewatch.web.drawing\n"
+        "import curewatch.web.plots.part_web_drawing\n"
         "assert 'pygal' in sys.modules\n"
         "try:\n    import no_such_module\nexcept ModuleNotFoundError:\n    print('fine')"
     )

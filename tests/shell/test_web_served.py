@@ -16,7 +16,7 @@ from curewatch.daemon import Daemon
 from curewatch.desk.reports.board import KeptBoard
 from curewatch.settings import ForecastSettings, Settings, SettingsError, WebSettings
 from curewatch.store import Store, StoreError
-from curewatch.web import events
+from curewatch.web.feeds import routes
 from tests.shell.parts import HandClock, free_port, wait_for
 from tests.shell.web_parts import NOW, served
 
@@ -52,8 +52,8 @@ def test_an_open_page_hears_of_what_is_logged_and_does_not_hold_up_the_end(
 def test_a_page_hears_of_what_was_logged_between_its_making_and_its_listening(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, changes: bool, first: bytes
 ) -> None:
-    monkeypatch.setattr(events, "LOOK_EVERY_S", events.HEED_END_EVERY_S)
-    monkeypatch.setattr(events, "SAY_SOMETHING_EVERY", 2)
+    monkeypatch.setattr(routes, "LOOK_EVERY_S", routes.HEED_END_EVERY_S)
+    monkeypatch.setattr(routes, "SAY_SOMETHING_EVERY", 2)
     with served(tmp_path) as studio:
         studio.read()
         (mark,) = re.findall(r'data-live="([^"]+)"', studio.page("/"))
@@ -84,8 +84,8 @@ def test_a_page_opened_while_the_store_does_not_answer_hears_once_it_does(
 def test_an_answer_that_nobody_takes_is_cut_at_the_end_without_ado(
     tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(events, "LOOK_EVERY_S", 60.0)
-    monkeypatch.setattr(events, "HEED_END_EVERY_S", 60.0)
+    monkeypatch.setattr(routes, "LOOK_EVERY_S", 60.0)
+    monkeypatch.setattr(routes, "HEED_END_EVERY_S", 60.0)
     with served(tmp_path) as studio:
         lines = requests.get(studio.url + "/events", stream=True, timeout=20)
         assert next(lines.iter_lines()) == b"retry: 5000"

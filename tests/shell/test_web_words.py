@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from curewatch.records import Milestone, MilestoneKind
-from curewatch.web.words import Words
+from curewatch.web.texts import Words
 
 NOW = datetime(2026, 11, 20, 9, tzinfo=UTC)
 

@@ -1,0 +1,176 @@
+"""The JSON of recipes, of what they are mixed from and of how much to mix. As in `api_models`."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from curewatch.desk.mixing import GLYCOL, SOLIDS, Cup
+from curewatch.records import Name, Recipe
+from curewatch.records.workshop import Part, RecipeMix
+from curewatch.settings import MaterialSettings
+from curewatch.studio.mixing import Mix, Portion, notes_on
+from curewatch.views.board import Given, Told
+
+Solids = Annotated[float, Field(ge=SOLIDS[0], le=SOLIDS[1])]
+Glycol = Annotated[float, Field(ge=GLYCOL[0], le=GLYCOL[1])]
+
+
+class MaterialOut(Given):
+    """As it comes from the bottle; shares are of its wet volume, the rest is water."""
+
+    name: str
+    kind: Literal["paint", "medium", "water"]
+    solids: float
+    glycol: float
+    density_kg_l: float
+    price: float | None = Field(description="Of a litre, where it was said")
+
+    @classmethod
+    def of(cls, name: str, one: MaterialSettings) -> MaterialOut:
+        return cls(
+            name=name, kind=one.kind, solids=one.solids, glycol=one.glycol, density_kg_l=one.density, price=one.price
+        )
+
+
+class PartIn(Told):
+    material: Name
+    parts: Annotated[float, Field(ge=0.0001, le=1000)]
+
+
+class RecipeIn(Told):
+    """Either the solids, from a data sheet, or the parts that go into the cup."""
+
+    solids: Solids | None = Field(None, description="By volume, wet")
+    glycol: Glycol | None = Field(
+        None, description=f"Slow solvent, by volume; beside solids, left out: {Recipe.model_fields['glycol'].default}"
+    )
+    parts: Annotated[list[PartIn], Field(min_length=1, max_length=40)] | None = None
+    by_weight: bool = Field(False, description="The parts are weighed, not measured out")
+
+    @model_validator(mode="after")
+    def _one_way(self) -> RecipeIn:
+        if (self.parts is None) == (self.solids is None):
+            raise ValueError("a recipe is told by its solids or by its parts")
+        if self.parts is not None and self.glycol is not None:
+            raise ValueError("glycol stands beside solids: parts tell it already")
+        if self.parts is None and self.by_weight:
+            raise ValueError("by_weight is of parts: solids are by volume")
+        return self
+
+    def told(self, name: str) -> RecipeMix | None:
+        """How it is mixed; None: its solids were said."""
+        if self.parts is None:
+            return None
+        parts = tuple(Part(material=one.material, amount=one.parts) for one in self.parts)
+        return RecipeMix(recipe=name, by_weight=self.by_weight, parts=parts)
+
+
+class PartOut(Given):
+    material: str
+    parts: float
+
+
+class RecipeOut(Given):
+    """`parts` null: nobody told them. What they come out at null: nor can that be said, a material is not known."""
+
+    name: str
+    solids: float
+    glycol: float
+    stated: bool = Field(description="false: assumed, nobody has said")
+    parts: list[PartOut] | None
+    by_weight: bool
+    density_kg_l: float | None
+    added_water_share: float | None = Field(description="Of the paint's volume")
+    notes: list[str]
+
+    @classmethod
+    def of(cls, recipe: Recipe, told: RecipeMix | None, found: Mix | None) -> RecipeOut:
+        return cls(
+            **recipe.model_dump(),
+            parts=None if told is None else parts_of(told),
+            by_weight=told is not None and told.by_weight,
+            density_kg_l=None if found is None else round(found.density / 1000, 4),
+            added_water_share=None if found is None else round(found.added_water_share, 4),
+            notes=[] if found is None else notes_on(found),
+        )
+
+
+def parts_of(told: RecipeMix) -> list[PartOut]:
+    return [PartOut(material=one.material, parts=one.amount) for one in told.parts]
+
+
+class PortionOut(Given):
+    material: str
+    ml: float
+    g: float
+
+    @classmethod
+    def of(cls, one: Portion) -> PortionOut:
+        return cls(material=one.material, ml=_ml(one.volume), g=round(one.mass * 1e3, 2))
+
+
+class RunOffOut(Given):
+    """Of all that is poured, what ends on the table; in four cases of five between `low` and `high`."""
+
+    share: float
+    low: float | None
+    high: float | None
+    source: Literal["said", "assumed", "pours"]
+    pours: int = Field(description="From how many it was learned")
+    of_this_size: bool
+
+    @classmethod
+    def of(cls, made: Cup) -> RunOffOut:
+        believed = made.run_off
+        if believed is None:
+            share = round(made.needed.runs_off / made.needed.whole, 4)
+            return cls(share=share, low=None, high=None, source="said", pours=0, of_this_size=False)
+        return cls(
+            share=round(believed.share, 4),
+            low=round(believed.low, 4),
+            high=round(believed.high, 4),
+            source="pours" if believed.pours else "assumed",
+            pours=believed.pours,
+            of_this_size=believed.like_size,
+        )
+
+
+class MixOut(Given):
+    """How much of each part to mix for so many pieces."""
+
+    recipe: str
+    pieces: int
+    volume_ml: float
+    faces_ml: float
+    edges_ml: float
+    runs_off_ml: float
+    portions: list[PortionOut]
+    price: float | None = Field(description="Of all of it; null as long as one part has none")
+    run_off: RunOffOut
+    density_kg_l: float
+    added_water_share: float
+    notes: list[str]
+
+    @classmethod
+    def of(cls, made: Cup) -> MixOut:
+        needed, found = made.needed, made.found
+        return cls(
+            recipe=made.told.recipe,
+            pieces=made.pieces,
+            volume_ml=_ml(needed.whole),
+            faces_ml=_ml(needed.faces),
+            edges_ml=_ml(needed.edges),
+            runs_off_ml=_ml(needed.runs_off),
+            portions=[PortionOut.of(one) for one in made.portions],
+            price=made.price,
+            run_off=RunOffOut.of(made),
+            density_kg_l=round(found.density / 1000, 4),
+            added_water_share=round(found.added_water_share, 4),
+            notes=notes_on(found),
+        )
+
+
+def _ml(volume: float) -> float:
+    return round(volume * 1e6, 2)

@@ -1,0 +1,269 @@
+"""The JSON of a piece looked back on: its record, and what may have gone wrong. As in `api_models`."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from pydantic import Field
+
+from curewatch.desk import PieceReport
+from curewatch.desk.reports.learned import Seen
+from curewatch.desk.reports.part_desk_looking_back import Looked
+from curewatch.records import AlarmKind, Damage, Support, ThicknessSource
+from curewatch.studio.alarms import damage as damages
+from curewatch.studio.diagnosis.drying_history import Trace
+from curewatch.studio.diagnosis.mechanisms import Finding, Verdict
+from curewatch.studio.diagnosis.part_studio_past_air import PastAir, Spread
+from curewatch.studio.forecasting.drying import Drying
+from curewatch.views.board import AlarmOut, Given, MilestoneOut, PieceOut, local, milestones_of, tidy
+from curewatch.views.care import ObservationOut
+
+
+class SpreadOut(Given):
+    min: float
+    mean: float
+    max: float
+
+    @classmethod
+    def of(cls, one: Spread) -> SpreadOut:
+        return cls(min=round(one.least, 2), mean=round(one.mean, 2), max=round(one.most, 2))
+
+
+class AirHadOut(Given):
+    """What the air came to over a span. Hours out of range are by the limits of the alarms."""
+
+    begins_at: datetime
+    ends_at: datetime
+    temp_c: SpreadOut
+    rh_pct: SpreadOut
+    cold_h: float
+    damp_h: float
+    hot_h: float
+    dry_h: float
+    unread_h: float = Field(description="Of it in gaps of the record, which straight lines fill in")
+
+    @classmethod
+    def of(cls, past: PastAir | None, tz: ZoneInfo) -> AirHadOut | None:
+        if past is None:
+            return None
+        return cls(
+            begins_at=past.begins_at.astimezone(tz),
+            ends_at=past.ends_at.astimezone(tz),
+            temp_c=SpreadOut.of(past.temp_c),
+            rh_pct=SpreadOut.of(past.rh_pct),
+            cold_h=round(past.cold_h, 2),
+            damp_h=round(past.damp_h, 2),
+            hot_h=round(past.hot_h, 2),
+            dry_h=round(past.dry_h, 2),
+            unread_h=round(past.unread_h, 2),
+        )
+
+
+class FilmOut(Given):
+    """How its central film dried in that air, an estimate; usual is still air of 21 °C and 50 %."""
+
+    skin_gap_h: float | None = Field(description="From touch-dry to handle")
+    usual_skin_gap_h: float | None
+    early_pace: float = Field(description="Water that left in the first six hours, over the usual")
+    cold_h: float = Field(description="Below the film-forming temperature after packing and before handle")
+    coldest_c: float
+    tilt_for_5mm_deg: float
+
+    @classmethod
+    def of(cls, trace: Trace | None) -> FilmOut | None:
+        if trace is None:
+            return None
+        return cls(
+            skin_gap_h=_rounded(trace.gap_h),
+            usual_skin_gap_h=_rounded(trace.usual_gap_h),
+            early_pace=round(trace.early_pace, 2),
+            cold_h=round(trace.cold_h, 2),
+            coldest_c=round(trace.coldest_c, 2),
+            tilt_for_5mm_deg=round(math.degrees(trace.tilt_for_5mm), 4),
+        )
+
+
+class HarmOut(Given):
+    """`cold` or `frost` that a wet film had; it stands until somebody has looked the piece over."""
+
+    piece: str
+    kind: AlarmKind
+    hours: float
+    coldest_c: float
+    began_at: datetime
+    counted_until: datetime
+    cleared_at: datetime | None
+    text: str
+
+    @classmethod
+    def of(cls, piece: str, one: Damage, tz: ZoneInfo) -> HarmOut:
+        return cls(
+            piece=piece,
+            kind=one.kind,
+            hours=round(one.hours, 2),
+            coldest_c=round(one.worst_c, 2),
+            began_at=one.began_at.astimezone(tz),
+            counted_until=one.counted_until.astimezone(tz),
+            cleared_at=local(one.cleared_at, tz),
+            text=damages.in_words(one),
+        )
+
+
+class PouredOut(Given):
+    """What was poured, and onto what."""
+
+    wet_thickness_mm: float
+    thickness_source: ThicknessSource
+    width_cm: float | None
+    height_cm: float | None
+    round: bool
+    recipe: str
+    solids: float
+    glycol: float
+    silicone: bool
+    back: Support
+
+
+def poured(drying: Drying) -> dict[str, Any]:
+    """The fields of `PouredOut`."""
+    pour, recipe = drying.pour, drying.recipe
+    return {
+        "wet_thickness_mm": tidy(pour.wet_thickness_m * 1e3),
+        "thickness_source": pour.thickness_source,
+        "width_cm": None if pour.width_m is None else tidy(pour.width_m * 100),
+        "height_cm": None if pour.height_m is None else tidy(pour.height_m * 100),
+        "round": pour.round,
+        "recipe": pour.recipe,
+        "solids": recipe.solids,
+        "glycol": recipe.glycol,
+        "silicone": pour.silicone,
+        "back": pour.support,
+    }
+
+
+class PieceReportOut(PouredOut, PieceOut):
+    id: int
+    air_m_s: float
+    film_temp_c: float | None
+    volatile_fraction: float | None
+    air_read_at: datetime | None
+    alarms: list[AlarmOut]
+    harm: list[HarmOut] = Field(description="What stands against it until somebody has looked it over")
+    above_dew_point_k: float | None = Field(description="How far it would be from dew if it were dry")
+
+    @classmethod
+    def of_report(cls, report: PieceReport, tz: ZoneInfo) -> PieceReportOut:
+        forecast = report.forecast
+        return cls(
+            **dict(PieceOut.of(report.line, tz)),
+            **poured(report.drying),
+            id=report.drying.piece.id,
+            air_m_s=report.drying.air_speed,
+            film_temp_c=forecast.film_temp_c if forecast else None,
+            volatile_fraction=forecast.volatile_fraction if forecast else None,
+            air_read_at=local(report.data_at, tz),
+            alarms=[AlarmOut.of(alarm, tz) for alarm in report.alarms],
+            harm=[HarmOut.of(report.line.name, one, tz) for one in report.damages],
+            above_dew_point_k=None if report.dew is None else round(report.dew.kelvin, 2),
+        )
+
+
+class StayOut(Given):
+    room: str
+    place: str | None
+    since: datetime
+
+
+class DoneOut(Given):
+    step: str
+    done_at: datetime
+    recorded_at: datetime
+    too_early: bool = Field(description="Before the date from which it was safe to")
+    undone_at: datetime | None = Field(description="It was not done after all")
+
+
+class TiltOut(Given):
+    measured_at: datetime
+    tilt_deg: float
+
+
+class RecordOut(PouredOut):
+    """A piece's cure record. `estimated` and `film` are a model's; `observed` is what people found."""
+
+    name: str
+    written_at: datetime
+    poured_at: datetime
+    gone_at: datetime | None
+    recipe_stated: bool
+    stays: list[StayOut]
+    tilts: list[TiltOut]
+    estimated: dict[str, MilestoneOut]
+    forecast_at: datetime | None
+    model_version: str | None
+    film: FilmOut | None = Field(description="null: the air it lay in was not read")
+    air_while_drying: AirHadOut | None = Field(description="Until it may safely be handled, or as far as it has come")
+    air_so_far: AirHadOut | None
+    observed: list[ObservationOut]
+    steps: list[DoneOut]
+    harm: list[HarmOut]
+
+    @classmethod
+    def of(cls, looked: Looked, seen: Sequence[Seen], tz: ZoneInfo) -> RecordOut:
+        drying, forecast = looked.history.drying, looked.history.forecast
+        name = drying.piece.name
+        return cls(
+            **poured(drying),
+            name=name,
+            written_at=looked.now.astimezone(tz),
+            poured_at=drying.pour.at.astimezone(tz),
+            gone_at=local(drying.piece.gone_at, tz),
+            recipe_stated=drying.recipe.stated,
+            stays=[StayOut(room=s.room, place=s.place, since=s.since.astimezone(tz)) for s in drying.stays],
+            tilts=tilts_of(looked, tz),
+            estimated=milestones_of(forecast, tz),
+            forecast_at=local(forecast.made_at if forecast else None, tz),
+            model_version=None if forecast is None else forecast.model_version,
+            film=FilmOut.of(looked.trace),
+            air_while_drying=AirHadOut.of(looked.wet_air, tz),
+            air_so_far=AirHadOut.of(looked.whole_air, tz),
+            observed=[ObservationOut.of(one, tz) for one in seen],
+            steps=[
+                DoneOut(
+                    step=one.step, done_at=one.done_at.astimezone(tz), recorded_at=one.recorded_at.astimezone(tz),
+                    too_early=one.too_early, undone_at=local(one.undone_at, tz),
+                )
+                for one in looked.history.steps
+            ],
+            harm=[HarmOut.of(name, one, tz) for one in looked.history.damages],
+        )  # fmt: skip
+
+
+def tilts_of(looked: Looked, tz: ZoneInfo) -> list[TiltOut]:
+    """What was measured of its support, by time."""
+    return [
+        TiltOut(measured_at=one.measured_at.astimezone(tz), tilt_deg=tidy(math.degrees(one.tilt_rad)))
+        for one in looked.tilts
+    ]
+
+
+class FindingOut(Given):
+    mechanism: str
+    verdict: Verdict
+    figure: str
+    next_time: str
+
+    @classmethod
+    def of(cls, one: Finding) -> FindingOut:
+        return cls(mechanism=one.mechanism, verdict=one.verdict, figure=one.figure, next_time=one.next_time)
+
+
+class ComparedOut(Given):
+    pieces: list[RecordOut]
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 2)

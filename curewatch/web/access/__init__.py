@@ -1,0 +1,1 @@
+"""The door before the page: who asks, and what they may do."""

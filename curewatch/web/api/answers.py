@@ -1,0 +1,84 @@
+"""What every part of the API has in common: how it refuses, and how it looks things up."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from typing import Any
+
+from fastapi.responses import Response
+from starlette.exceptions import HTTPException
+
+from curewatch.intake.typed import not_future
+from curewatch.views.board import Error, LoggedOut, Undo
+from curewatch.web.access.guard import BODY_MOST, LARGE_MOST
+from curewatch.web.part_web_site import Site
+
+BASE = "/api/v1"
+REFUSALS: dict[int | str, dict[str, Any]] = {
+    401: {"model": Error, "description": "A token is needed, or this one is not known"},
+    403: {"model": Error, "description": "The token's scope does not reach that far, or another site asked"},
+    404: {"model": Error, "description": "Nothing by that name is here"},
+    413: {"model": Error, "description": f"Longer than {BODY_MOST // 1024} kB ({LARGE_MOST // 2**20} MB for imports)"},
+    415: {"model": Error, "description": "Not application/json (or text/csv or application/zip, where asked for)"},
+    421: {"model": Error, "description": "Asked for by a name that the settings do not list"},
+    422: {"model": Error, "description": "What was given cannot be; the error quotes it and says what is allowed"},
+    503: {"model": Error, "description": "Store, clock or materials cannot be relied on; nothing was stored"},
+}
+
+CSV: dict[int | str, dict[str, Any]] = {
+    200: {"content": {"text/csv": {"schema": {"type": "string"}}}, "description": "Rows under a heading, in UTF-8"}
+}
+"""The answer of what is told as rows."""
+ZIP: dict[int | str, dict[str, Any]] = {
+    200: {
+        "content": {"application/zip": {"schema": {"type": "string", "format": "binary"}}},
+        "description": "A ZIP of CSV files (RFC 4180), in UTF-8",
+    }
+}
+"""The answer of what is told as many tables."""
+
+
+def as_csv(rows: Iterable[Sequence[object]]) -> Response:
+    """Rows, the first of them the heading; what is not known is empty."""
+    text = io.StringIO(newline="")
+    csv.writer(text, lineterminator="\n").writerows(rows)
+    return Response(text.getvalue(), media_type="text/csv; charset=utf-8")
+
+
+def here(site: Site, piece: str, now: datetime) -> None:
+    """404 where no piece of that name is here."""
+    if piece not in site.boards.look(now).dryings:
+        raise HTTPException(404)
+
+
+def known_room(site: Site, room: str) -> None:
+    """404 where there is no room of that name."""
+    with site.desk.store.read() as tx:
+        if tx.room(room) is None:
+            raise HTTPException(404)
+
+
+def moment(at: datetime | None, now: datetime) -> datetime:
+    """When it was: as given, else now. BadInput where that is yet to come."""
+    return now if at is None else min(not_future(at, now, field="at"), now)
+
+
+def logged(
+    site: Site,
+    now: datetime,
+    piece: str | None,
+    notes: tuple[str, ...] = (),
+    done: str = "",
+    of: tuple[object, ...] = (),
+) -> LoggedOut:
+    """The answer to whoever logged something, with what would take it back; the daemon looks again."""
+    site.changed(now)
+    return LoggedOut(piece=piece, notes=list(notes), undo=undo_of(done, of) if done else None)
+
+
+def undo_of(done: str, of: Iterable[object]) -> Undo:
+    """What /undo takes to take that back."""
+    return Undo.model_validate({"done": done, "of": [str(one) for one in of]})

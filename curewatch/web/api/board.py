@@ -1,0 +1,96 @@
+"""The JSON API, version 1: the same facts and dates as the pages. Its description is /api/v1/openapi.json.
+
+On this machine it is open as the page is; where there is a password, a program brings a token of scope read, record
+or admin: `Authorization: Bearer …`. What it sends is application/json, which no form of another site can be. Whatever
+is logged is answered with an `undo`, which /undo takes as it is.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter, FastAPI
+from fastapi.openapi.utils import get_openapi
+from fastapi.responses import Response
+
+from curewatch import __version__
+from curewatch.records import Reading
+from curewatch.views.board import BoardOut, LoggedBefore, LoggedOut, ReadingIn, Undo, board_rows
+from curewatch.web.api.answers import BASE, CSV, REFUSALS, as_csv, logged, moment
+from curewatch.web.api.requests import PourIn
+from curewatch.web.pages.part_web_logged_page import logged_lately
+from curewatch.web.pages.part_web_undoing import take_back
+from curewatch.web.part_web_site import Here
+
+router = APIRouter(prefix=BASE, responses=REFUSALS)
+
+
+@router.get("/board")
+def board(site: Here) -> BoardOut:
+    """Every piece with its milestones, every room with the age of its data, and active alarms."""
+    now = site.clock.now()
+    return BoardOut.of(site.boards.look(now).board(now), site.desk.settings.tz)
+
+
+@router.get("/board.csv", responses=CSV)
+def board_as_rows(site: Here) -> Response:
+    """Every piece with its dates, one a row: early is 10 %, even 50 %, safe 90 %."""
+    now, tz = site.clock.now(), site.desk.settings.tz
+    return as_csv(board_rows(site.boards.look(now).board(now), tz))
+
+
+@router.post("/pours", status_code=201)
+def log_pour(site: Here, pour: PourIn) -> LoggedOut:
+    """A new piece with its pour, or a series of them; the answer names the first."""
+    now = site.clock.now()
+    at = moment(pour.at, now)
+    poured = site.desk.log_pours(pour.orders(at), now)
+    pieces = [one.piece for one in poured if one.piece is not None]
+    notes = tuple(note for one in poured for note in one.notes)
+    return logged(site, now, pieces[0].name, notes, "pour", tuple(piece.id for piece in pieces))
+
+
+@router.post("/readings", status_code=201)
+def log_reading(site: Here, reading: ReadingIn) -> LoggedOut:
+    """What a person or a program read of a room. Stored as typed; sensors speak through the broker."""
+    now = site.clock.now()
+    at = moment(reading.at, now)
+    read = Reading(room=reading.room, at=at, temp_c=reading.temp_c, rh_pct=reading.rh_pct, received_at=now)
+    stored = site.desk.log_reading(read)
+    return logged(site, now, None, stored.notes, "reading", (reading.room, at.isoformat()))
+
+
+@router.get("/logged")
+def logged_of_late(site: Here) -> list[LoggedBefore]:
+    """What people logged lately that can still be taken back, the newest first."""
+    tz = site.desk.settings.tz
+    return [
+        LoggedBefore(
+            at=one.at.astimezone(tz),
+            text=one.what.text,
+            undo=Undo.model_validate({"done": one.what.done, "of": one.what.of}),
+        )
+        for one in logged_lately(site.desk, site.clock.now())
+    ]
+
+
+@router.post("/undo")
+def undo(site: Here, undo: Undo) -> LoggedOut:
+    """Take back what was logged, as its answer said: findings, steps, acknowledgements at any time, else for a day.
+
+    A step only while it is the piece's last, a pour only while nothing was found of the piece or done to it.
+    """
+    now = site.clock.now()
+    take_back(site, undo.done, undo.of, now)
+    return LoggedOut(piece=None, notes=["taken back"], undo=None)
+
+
+def describe(app: FastAPI) -> dict[str, Any]:
+    """The OpenAPI document, with the way a token is brought."""
+    made = get_openapi(title="curewatch", version=__version__, description=(__doc__ or "").strip(), routes=app.routes)
+    for path, ways in made["paths"].items():
+        if path.endswith((".csv", ".zip")) and "get" in ways:  # rows, but refusals are JSON as everywhere
+            ways["get"]["responses"]["200"]["content"].pop("application/json", None)
+    made["components"]["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}
+    made["security"] = [{}, {"token": []}]
+    return made

@@ -1,0 +1,103 @@
+"""The API of what goes into the cup: the shelf, what recipes are made of, and how much of each part to mix."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Path, Query
+from starlette.exceptions import HTTPException
+
+from curewatch.desk import FactError, part_desk_mixing
+from curewatch.desk.mixing import Shelf, as_mixed, cup, recipe_of
+from curewatch.records import WET_THICKNESS_RANGE_M, Name, Recipe
+from curewatch.studio.mixing import Shape, need, notes_on
+from curewatch.views.board import LoggedOut
+from curewatch.views.mixing import MaterialOut, MixOut, RecipeIn, RecipeOut
+from curewatch.web.api.answers import BASE, REFUSALS, logged
+from curewatch.web.part_web_site import Here, Site
+
+router = APIRouter(prefix=BASE, responses=REFUSALS)
+
+PIECES_MOST = 500
+EDGE_CM = 2.0
+Side = Annotated[float | None, Query(ge=2, le=500)]
+
+
+@router.get("/materials")
+def materials(site: Here) -> list[MaterialOut]:
+    """What stands on the shelf: what comes with curewatch, and what `materials.toml` beside the settings adds."""
+    return [MaterialOut.of(name, one) for name, one in Shelf.of(site.desk.settings).known.items()]
+
+
+@router.get("/recipes")
+def recipes(site: Here) -> list[Recipe]:
+    with site.desk.store.read() as tx:
+        return tx.recipes()
+
+
+@router.get("/recipes/{name:path}/mix")
+def mix(
+    site: Here,
+    name: str,
+    wet_thickness_mm: Annotated[float, Query(ge=WET_THICKNESS_RANGE_M[0] * 1e3, le=WET_THICKNESS_RANGE_M[1] * 1e3)],
+    width_cm: Side = None,
+    height_cm: Side = None,
+    disc: Annotated[bool, Query(alias="round", description="Then both sides are its diameter")] = False,
+    pieces: Annotated[int, Query(ge=1, le=PIECES_MOST)] = 1,
+    edge_cm: Annotated[float, Query(ge=0, le=20, description="Depth of the sides that take paint")] = EDGE_CM,
+    run_off: Annotated[float | None, Query(ge=0, le=0.9, description="Left out: as learned, else assumed")] = None,
+) -> MixOut:
+    """How much of each part to mix for so many pieces of a size. Its parts must have been told."""
+    if width_cm is None or height_cm is None:
+        raise FactError("width_cm and height_cm", f"{width_cm} x {height_cm}", "both sides of the piece")
+    if disc and width_cm != height_cm:
+        raise FactError("round", f"{width_cm} x {height_cm}", "width_cm and height_cm that are both the diameter")
+    shelf = Shelf.of(site.desk.settings)
+    _known(site, name)
+    told = part_desk_mixing.mix_of(site.desk, name)
+    shape = Shape(width_cm / 100, height_cm / 100, disc)
+    believed = part_desk_mixing.run_off(site.desk, name, shape.area) if run_off is None else None
+    share = believed.share if believed is not None else run_off or 0.0
+    needed = need(shape, pieces, wet_thickness_mm / 1e3, depth=edge_cm / 100, run_off=share)
+    return MixOut.of(cup(told, shelf, needed, pieces, believed))
+
+
+@router.get("/recipes/{name:path}")
+def recipe(site: Here, name: str) -> RecipeOut:
+    """What it is made of, its parts where they were told, and what they come out at."""
+    known = _known(site, name)
+    return RecipeOut.of(known, *as_mixed(site.desk, name, Shelf.of(site.desk.settings)))
+
+
+@router.put("/recipes/{name:path}")
+def put_recipe(site: Here, name: Annotated[Name, Path()], recipe: RecipeIn) -> LoggedOut:
+    """Say what a recipe is made of, or correct it; its pieces are forecast anew.
+
+    What was said last stands. Parts that were told before a solids fraction are still what is mixed.
+    """
+    now, told = site.clock.now(), recipe.told(name)
+    with site.desk.store.read() as tx:
+        before, parts = tx.recipe(name), tx.mix_of(name)
+    was = () if before is None else (f"before: {_said(before)}",)
+    if told is None:
+        said = {what: value for what in ("solids", "glycol") if (value := getattr(recipe, what)) is not None}
+        made = Recipe(name=name, stated=True, **said)
+        site.desk.put_recipe(made)
+        stand = () if parts is None else ("the parts that were told before are still what is mixed",)
+        return logged(site, now, None, (_said(made), *was, *stand))
+    made, found = recipe_of(told, Shelf.of(site.desk.settings))
+    part_desk_mixing.put_mix(site.desk, made, told)
+    return logged(site, now, None, (_said(made), *was, *notes_on(found)))
+
+
+def _known(site: Site, name: str) -> Recipe:
+    with site.desk.store.read() as tx:
+        known = tx.recipe(name)
+    if known is None:
+        raise HTTPException(404)
+    return known
+
+
+def _said(made: Recipe) -> str:
+    assumed = "" if made.stated else ", assumed"
+    return f"{made.name}: {made.solids:.0%} solids, {made.glycol:.1%} glycol, by volume of the wet paint{assumed}"

@@ -1,0 +1,109 @@
+"""The JSON of a pour that is sent: its film by a gauge or by what was poured. As in `api_models`."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from datetime import datetime
+from typing import Annotated
+
+from pydantic import Field, model_validator
+
+from curewatch.desk import FactError, PourOrder
+from curewatch.records import NAME_MOST, WET_THICKNESS_RANGE_M, Name, Support, ThicknessSource
+from curewatch.records.workshop import Paint
+from curewatch.studio.mixing import Shape
+from curewatch.views.board import At, Told
+
+ML_MOST = 50_000
+WetMm = Annotated[float, Field(ge=WET_THICKNESS_RANGE_M[0] * 1e3, le=WET_THICKNESS_RANGE_M[1] * 1e3)]
+Ml = Annotated[float, Field(gt=0, le=ML_MOST)]
+TIMES_MOST = 50
+"""As many as one /undo takes back."""
+
+
+class PourIn(Told):
+    name: Name
+    room: Name
+    wet_thickness_mm: WetMm | None = Field(None, description="Left out: by poured_ml over the size")
+    thickness_source: ThicknessSource = Field(ThicknessSource.GAUGE, description="Of wet_thickness_mm")
+    poured_ml: Ml | None = Field(None, description="Onto each piece; it and ran_off_ml teach what runs off")
+    ran_off_ml: Annotated[float, Field(ge=0, le=ML_MOST)] | None = None
+    poured_g: Annotated[float, Field(gt=0, le=100_000)] | None = Field(
+        None, description="Instead of poured_ml: the full cup less the empty one"
+    )
+    tilt_deg: Annotated[float, Field(ge=0, le=45)] | None = Field(None, description="Off level, if measured")
+    at: At | None = Field(None, description="Left out: now")
+    place: Name | None = None
+    width_cm: Annotated[float, Field(ge=2, le=500)] | None = None
+    height_cm: Annotated[float, Field(ge=2, le=500)] | None = None
+    round: bool = Field(False, description="Then both sides are its diameter")
+    recipe: Name | None = None
+    silicone: bool = False
+    back: Support = Support.CANVAS
+    air_m_s: Annotated[float, Field(ge=0.05, le=5)] | None = Field(None, description="Left out: as the room's is set")
+    times: Annotated[int, Field(ge=1, le=TIMES_MOST)] = Field(
+        1, description="So many alike from one mix, all or none: 'name 1' to 'name N'"
+    )
+
+    @model_validator(mode="after")
+    def _fits(self) -> PourIn:
+        if self.round and self.width_cm != self.height_cm:
+            raise ValueError("a round piece's width and height are both its diameter")
+        if self.wet_thickness_mm is None and self.poured_ml is None:
+            raise ValueError("a pour is told by its wet_thickness_mm or its poured_ml")
+        if self.poured_g is not None and self.poured_ml is not None:
+            raise ValueError("paint is told by poured_g or by poured_ml")
+        if self.ran_off_ml is not None and (self.poured_ml is None or self.ran_off_ml >= self.poured_ml):
+            raise ValueError("ran_off_ml is part of poured_ml")
+        return self
+
+    def orders(self, at: datetime) -> list[PourOrder]:
+        """As `order`, one for each of the series."""
+        order = self.order(at)
+        if self.times == 1:
+            return [order]
+        names = [f"{self.name} {number}" for number in range(1, self.times + 1)]
+        if len(names[-1]) > NAME_MOST:
+            raise FactError("name", self.name, f"a name of up to {NAME_MOST} characters with its number")
+        return [replace(order, name=name) for name in names]
+
+    def order(self, at: datetime) -> PourOrder:
+        """FactError for sides that are told by half, or a volume that makes no film."""
+        if (self.width_cm is None) != (self.height_cm is None):
+            raise FactError("width_cm and height_cm", "one of them", "both, or neither")
+        size = None if self.width_cm is None or self.height_cm is None else (self.width_cm / 100, self.height_cm / 100)
+        return PourOrder(
+            name=self.name,
+            room=self.room,
+            at=at,
+            wet_thickness_m=self._metres(size),
+            thickness_source=ThicknessSource.VOLUME if self.wet_thickness_mm is None else self.thickness_source,
+            place=self.place,
+            size_m=size,
+            round=self.round,
+            recipe=self.recipe,
+            silicone=self.silicone,
+            support=self.back,
+            air_speed_m_s=self.air_m_s,
+            tilt_rad=None if self.tilt_deg is None else math.radians(self.tilt_deg),
+            paint=self._paint(),
+        )
+
+    def _metres(self, size: tuple[float, float] | None) -> float:
+        low, high = WET_THICKNESS_RANGE_M
+        if self.wet_thickness_mm is not None:
+            return min(max(self.wet_thickness_mm / 1e3, low), high)  # the ends, whatever rounding did
+        if size is None:
+            raise FactError("poured_ml", f"{self.poured_ml:g}", "a width_cm and a height_cm that it was poured onto")
+        metres = ((self.poured_ml or 0) - (self.ran_off_ml or 0)) * 1e-6 / Shape(*size, self.round).area
+        if not low <= metres <= high:
+            allowed = f"what makes a wet film of {low * 1e3:g} to {high * 1e3:g} mm, not of {metres * 1e3:.3g} mm"
+            raise FactError("poured_ml", f"{self.poured_ml:g}", allowed)
+        return metres
+
+    def _paint(self) -> Paint | None:
+        if self.poured_ml is not None:
+            caught = None if self.ran_off_ml is None else self.ran_off_ml * 1e-6
+            return Paint(piece_id=0, poured_m3=self.poured_ml * 1e-6, ran_off_m3=caught)
+        return None if self.poured_g is None else Paint(piece_id=0, poured_g=self.poured_g)

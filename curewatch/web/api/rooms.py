@@ -1,0 +1,107 @@
+"""The API of the rooms: their air as it was, as rows too, and as foreseen; and what people do about their alarms."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from fastapi.responses import Response
+from starlette.exceptions import HTTPException
+
+from curewatch.desk.commands import alarm_care
+from curewatch.desk.reports.room import room_outlook
+from curewatch.desk.transfer import exporting
+from curewatch.records import Alarm, AlarmKind
+from curewatch.views.board import AlarmOut, At, ReadingOut, RoomOut
+from curewatch.views.care import MuteIn, OutlookOut
+from curewatch.web.api.answers import BASE, CSV, REFUSALS, as_csv, known_room
+from curewatch.web.part_web_site import Here, Site
+
+router = APIRouter(prefix=BASE, responses=REFUSALS)
+
+READINGS_MOST = 20_000
+DAY = timedelta(days=1)
+
+
+@router.get("/rooms")
+def rooms(site: Here) -> list[RoomOut]:
+    now = site.clock.now()
+    return [RoomOut.of(line, now, site.desk.settings.tz) for line in site.boards.look(now).rooms]
+
+
+@router.get("/rooms/{name:path}/readings")
+def readings(
+    site: Here, name: str, since: Annotated[At | None, Query()] = None, until: Annotated[At | None, Query()] = None
+) -> list[ReadingOut]:
+    """The newest readings of a room, oldest first; left out, `since` is a day before `until`, and that is now."""
+    known_room(site, name)
+    tz = site.desk.settings.tz
+    until = until or site.clock.now()
+    with site.desk.store.read() as tx:
+        found = tx.readings(name, since=since or until - DAY, until=until)
+    return [
+        ReadingOut(
+            at=one.at.astimezone(tz),
+            temp_c=one.temp_c,
+            rh_pct=one.rh_pct,
+            source=one.source,
+            battery_pct=one.battery_pct,
+        )
+        for one in found[-READINGS_MOST:]
+    ]
+
+
+@router.get("/rooms/{name:path}/readings.csv", responses=CSV)
+def readings_as_rows(site: Here, name: str, since: Annotated[At | None, Query()] = None) -> Response:
+    """Everything that was read of a room (since then), oldest first, as CSV."""
+    known_room(site, name)
+    return as_csv(exporting.rows(exporting.readings_of(site.desk, name, since)))
+
+
+@router.get("/rooms/{name:path}/outlook")
+def outlook(site: Here, name: str) -> OutlookOut:
+    """The room's next 48 hours, hour by hour, each with its band. 404 where too little was read to say."""
+    known_room(site, name)
+    now = site.clock.now()
+    found = room_outlook(site.desk, name, now)
+    if found is None:
+        raise HTTPException(404, f"{name} was not read often or lately enough to say what is coming")
+    line = next(one for one in site.boards.look(now).rooms if one.name == name)
+    return OutlookOut.of(name, line.data_at, found, site.desk.settings.tz)
+
+
+@router.get("/alarms")
+def alarms(site: Here) -> list[AlarmOut]:
+    """Active alarms, the newest first."""
+    now = site.clock.now()
+    return [AlarmOut.of(one, site.desk.settings.tz) for one in site.boards.look(now).board(now).alarms]
+
+
+@router.post("/rooms/{name:path}/alarms/{kind}/acknowledge")
+def acknowledge(site: Here, name: str, kind: AlarmKind) -> AlarmOut:
+    """Somebody sees to it: no reminder comes, and it is told when it is over.
+
+    It is taken back by /undo, as done "acknowledge" of the room and the kind.
+    """
+    known_room(site, name)
+    return _cared(site, alarm_care.acknowledge(site.desk, name, kind, site.clock.now()))
+
+
+@router.post("/rooms/{name:path}/alarms/{kind}/mute")
+def mute(site: Here, name: str, kind: AlarmKind, mute: MuteIn) -> AlarmOut:
+    """Nothing is told of it for a while."""
+    known_room(site, name)
+    return _cared(site, alarm_care.mute(site.desk, name, kind, timedelta(hours=mute.hours), site.clock.now()))
+
+
+@router.post("/rooms/{name:path}/alarms/{kind}/unmute")
+def unmute(site: Here, name: str, kind: AlarmKind) -> AlarmOut:
+    """It is told again."""
+    known_room(site, name)
+    return _cared(site, alarm_care.unmute(site.desk, name, kind, site.clock.now()))
+
+
+def _cared(site: Site, alarm: Alarm) -> AlarmOut:
+    site.logged()
+    return AlarmOut.of(alarm, site.desk.settings.tz)

@@ -1,0 +1,154 @@
+"""The API of the whole studio: plans, what was learned, and everything out and in again, as JSON or as tables."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import ExitStack
+from datetime import UTC, datetime
+from tempfile import SpooledTemporaryFile
+from typing import IO, Annotated, Any, Literal
+
+from fastapi import APIRouter, Body, Query, Request
+from fastapi.responses import Response, StreamingResponse
+from starlette.concurrency import run_in_threadpool
+
+from curewatch.desk import FactError
+from curewatch.desk.commands import observing
+from curewatch.desk.reports import planning
+from curewatch.desk.reports.part_desk_places import free_places
+from curewatch.desk.transfer import exporting, importing, part_desk_as_tables
+from curewatch.intake.files.logger_csv import Layout, parse_logger_csv
+from curewatch.intake.files.part_intake_tables_csv import parse_tables
+from curewatch.records import WET_THICKNESS_RANGE_M, MilestoneKind, Name, Support
+from curewatch.views.board import At, Given
+from curewatch.views.care import BeliefOut, PlanOut
+from curewatch.web.api.answers import BASE, REFUSALS, ZIP
+from curewatch.web.api.requests import PourIn
+from curewatch.web.pages.plan import AHEAD_MOST, one_at_a_time
+from curewatch.web.part_web_site import Here, Site
+
+router = APIRouter(prefix=BASE, responses=REFUSALS)
+
+AT_ONCE = 5000
+"""Readings written in one transaction: the daemon beside waits for no longer than these take."""
+HELD_MOST, PIECE = 16 * 1024 * 1024, 64 * 1024
+"""Of tables, this much is held in memory and the rest on the disk; so much of it is sent at a time [bytes]."""
+TABLES = {
+    "requestBody": {
+        "required": True, "content": {"application/zip": {"schema": {"type": "string", "format": "binary"}}}
+    }
+}  # fmt: skip
+ROWS = {"requestBody": {"required": True, "content": {"text/csv": {"schema": {"type": "string"}}}}}
+
+
+class TakenIn(Given):
+    taken_in: dict[str, int]
+
+
+class RowsIn(Given):
+    rows: int
+    new: int
+    in_the_future: int
+    empty: int
+
+
+@router.get("/plan")
+def plan(
+    site: Here,
+    room: Name,
+    due: At,
+    wet_thickness_mm: Annotated[float, Query(ge=WET_THICKNESS_RANGE_M[0] * 1e3, le=WET_THICKNESS_RANGE_M[1] * 1e3)],
+    pieces: Annotated[int, Query(ge=1, le=1000)] = 1,
+    ready: Annotated[Literal["handle", "varnish_ready"], Query()] = "handle",
+    recipe: Name | None = None,
+    back: Support = Support.CANVAS,
+    width_cm: Annotated[float | None, Query(ge=2, le=500)] = None,
+    height_cm: Annotated[float | None, Query(ge=2, le=500)] = None,
+    disc: Annotated[bool, Query(alias="round", description="Then both sides are its diameter")] = False,
+) -> PlanOut:
+    """The latest moment to pour so that pieces are ready by `due`, in the room as it usually is and changed."""
+    now = site.clock.now()
+    if due - now > AHEAD_MOST:
+        raise FactError("due", due.isoformat(), f"a moment within the next {AHEAD_MOST.days} days")
+    if disc and width_cm != height_cm:
+        raise FactError("round", f"{width_cm} x {height_cm}", "width_cm and height_cm that are both the diameter")
+    poured = PourIn(
+        name="planned", room=room, wet_thickness_mm=wet_thickness_mm, recipe=recipe, back=back,
+        width_cm=width_cm, height_cm=height_cm, round=disc,
+    )  # fmt: skip
+    with one_at_a_time:
+        made = planning.plan(site.desk, poured.order(now), due, pieces, MilestoneKind(ready), now)
+    return PlanOut.of(made, free_places(site.desk, room), site.desk.settings.tz)
+
+
+@router.get("/learned")
+def learned(site: Here) -> list[BeliefOut]:
+    """What has come to be believed of recipes and places, and from what."""
+    return [BeliefOut.of(one) for one in observing.what_was_learned(site.desk, site.clock.now())]
+
+
+@router.get("/export")
+def export(site: Here) -> dict[str, Any]:
+    """Everything that is known, readings included: /import makes the same studio of it. Scope admin."""
+    return exporting.everything(site.desk)
+
+
+@router.post("/import", status_code=201)
+def import_all(site: Here, data: Annotated[dict[str, Any], Body()]) -> TakenIn:
+    """A whole export into a store that is still empty, all or nothing. Scope admin."""
+    now = site.clock.now()
+    return _taken_in(site, importing.facts_of(data), now)
+
+
+@router.get("/export.zip", responses=ZIP, response_class=StreamingResponse)
+def export_tables(site: Here) -> Response:
+    """The same as a ZIP of CSV files, one a kind of fact: /import.zip takes it. Scope admin."""
+    with ExitStack() as held:
+        made = held.enter_context(SpooledTemporaryFile(HELD_MOST))
+        part_desk_as_tables.write_tables(
+            site.desk, site.clock.now(), made
+        )  # whole before the answer begins: it may fail
+        length = {"content-length": str(made.tell())}
+        made.seek(0)
+        held.pop_all()
+    return StreamingResponse(_pieces(made), media_type="application/zip", headers=length)
+
+
+def _pieces(file: IO[bytes]) -> Iterator[bytes]:
+    with file:
+        while piece := file.read(PIECE):
+            yield piece
+
+
+@router.post("/import.zip", status_code=201, openapi_extra=TABLES)
+async def import_tables(request: Request, site: Here) -> TakenIn:
+    """As /import, of what /export.zip gave; a spreadsheet may have been at its files. Scope admin."""
+    return await run_in_threadpool(_tables_in, site, await request.body(), site.clock.now())
+
+
+def _tables_in(site: Site, content: bytes, now: datetime) -> TakenIn:
+    return _taken_in(site, parse_tables(content, "the body", field="body"), now)
+
+
+def _taken_in(site: Site, facts: importing.Facts, now: datetime) -> TakenIn:
+    counts = importing.take_in(site.desk, facts)
+    site.changed(now)
+    return TakenIn(taken_in=counts)
+
+
+@router.post("/readings.csv", status_code=201, openapi_extra=ROWS)
+async def import_rows(request: Request, site: Here, room: Name, source: Name = "logger") -> RowsIn:
+    """A logger's record as a room's history, as `curewatch import-readings` takes it. Scope admin.
+
+    Columns time_utc (ISO 8601), temp_c and rh_pct. What is stored already stays as it is.
+    """
+    return await run_in_threadpool(_rows_in, site, await request.body(), room, source, site.clock.now())
+
+
+def _rows_in(site: Site, content: bytes, room: str, source: str, now: datetime) -> RowsIn:
+    found = parse_logger_csv(content, Layout(zone=UTC), name="the body", room=room, source=source, now=now)
+    usable = [one for one in found.readings if one.at <= now]
+    new = sum(site.desk.absorb(usable[i : i + AT_ONCE]) for i in range(0, len(usable), AT_ONCE))
+    site.changed(now)
+    ahead = len(found.readings) - len(usable)
+    return RowsIn(rows=len(found.readings), new=new, in_the_future=ahead, empty=found.empty)

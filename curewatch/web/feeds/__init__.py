@@ -1,0 +1,1 @@
+"""What programs fetch: calendar, metrics, live updates."""

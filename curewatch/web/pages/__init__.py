@@ -1,0 +1,1 @@
+"""The pages people open, and the forms on them."""

@@ -1,0 +1,59 @@
+"""The alarms: what is wrong now, what is muted, what was told before; and what people do about it."""
+
+from __future__ import annotations
+
+import re
+from datetime import timedelta
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+
+from curewatch.desk.commands import alarm_care
+from curewatch.intake.typed import BadInput
+from curewatch.records import AlarmKind
+from curewatch.studio.alarms.lifecycle import is_active
+from curewatch.web.part_web_site import Here, Typed, page, text_of
+
+router = APIRouter(include_in_schema=False)
+
+TOLD_MOST = 60
+KINDS = ("alarm", "alarm_over", "reminder")
+
+
+@router.get("/alarms")
+def alarms(request: Request, site: Here) -> HTMLResponse:
+    """Active ones first."""
+    now = site.clock.now()
+    kept = site.boards.look(now)
+    found = alarm_care.alarms_now(site.desk, now)
+    with site.desk.store.read() as tx:
+        told = [one for one in tx.notices(limit=200) if one.kind in KINDS]
+    waiting = [alarm for alarm in kept.scene.alarms if not is_active(alarm) and alarm.state != "normal"]
+    told = told[:TOLD_MOST]
+    return page(request, "alarms.html", now, mark=kept.mark, found=found, waiting=waiting, told=told, rooms=kept.rooms)
+
+
+@router.post("/alarms")
+def care(site: Here, form: Typed) -> Response:
+    """Seen, muted for some hours, or told of again."""
+    now, room, what = site.clock.now(), text_of(form, "room"), text_of(form, "do")
+    kind = kind_of(text_of(form, "kind"))
+    if what == "seen":
+        alarm_care.acknowledge(site.desk, room, kind, now)
+    elif what == "unseen":
+        alarm_care.take_back_acknowledgement(site.desk, room, kind)
+    elif what == "unmute":
+        alarm_care.unmute(site.desk, room, kind, now)
+    elif hours := re.fullmatch(r"mute (\d{1,3})", what):
+        alarm_care.mute(site.desk, room, kind, timedelta(hours=int(hours[1])), now)
+    else:
+        raise BadInput("do", what, "seen, unseen, unmute, or mute and a number of hours")
+    site.logged()
+    return RedirectResponse("/alarms", 303)
+
+
+def kind_of(text: str) -> AlarmKind:
+    """BadInput where it is none."""
+    if text not in set(AlarmKind):
+        raise BadInput("kind", text, ", ".join(AlarmKind))
+    return AlarmKind(text)

@@ -1,0 +1,205 @@
+"""The board as the page shows it: three answers first, then every piece on the shared axis."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import groupby
+
+from curewatch.records import Milestone, MilestoneKind
+from curewatch.studio.board import Board, PieceLine
+from curewatch.web.plots.time_axis import Axis
+from curewatch.web.texts import Words
+
+PER_PAGE = 30
+SOON = timedelta(hours=24)
+"""A place counts as coming free if its piece may be moved by then."""
+LANE, LANES, BASE = 10, 4, 41
+"""Height of a milestone's lane [px], their number, and where the lowest one's middle lies."""
+TOP_LANE = BASE - (LANES - 1) * LANE
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What the person wants to see. Empty texts: everything."""
+
+    room: str = ""
+    text: str = ""
+    ask: str = ""
+    """`touch`, `places` or `danger`: one of the three questions."""
+    by: str = ""
+    """`room` or `place`: grouped by it."""
+    page: int = 1
+
+
+@dataclass(frozen=True)
+class Step:
+    """One milestone of one piece on the axis; x in percent, y in px."""
+
+    kind: str
+    y: float
+    left: float
+    width: float
+    middle: float | None
+    reached: str
+    """`safe`, `perhaps` or `ahead`."""
+    open_ended: bool
+    """There is no date from which it is safe to assume."""
+
+
+@dataclass(frozen=True)
+class Row:
+    """One piece."""
+
+    line: PieceLine
+    stage: str
+    next_step: str
+    poured_x: float
+    since_before: bool
+    """Poured before the axis begins."""
+    steps: tuple[Step, ...]
+    spoken: str
+    """The drawing in words."""
+    in_danger: bool
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One of the three questions, with the pieces that answer it."""
+
+    ask: str
+    question: str
+    names: tuple[str, ...]
+    nothing: str
+
+
+@dataclass(frozen=True)
+class View:
+    board: Board
+    asked: Asked
+    answers: tuple[Answer, ...]
+    axis: Axis
+    groups: tuple[tuple[str, tuple[Row, ...]], ...]
+    found: int
+    pages: int
+    page: int
+
+
+def view(board: Board, asked: Asked, words: Words) -> View:
+    """The board for one person's question, one page of it."""
+    answers = tuple(_answers(board, words))
+    lines = _chosen(board, asked, answers)
+    pages = max(1, -(-len(lines) // PER_PAGE))
+    page = min(max(asked.page, 1), pages)
+    if asked.by:
+        lines = sorted(lines, key=_group_of(asked.by))  # stable: by date within each group
+    shown = lines[(page - 1) * PER_PAGE : page * PER_PAGE]
+    axis = axis_of(shown, board.at)
+    harmed = {alarm.room for alarm in board.alarms}
+    made = [(line, row(line, axis, words, in_danger=line.room in harmed and is_wet(line, board.at))) for line in shown]
+    key = _group_of(asked.by)
+    groups = tuple((name, tuple(r for _, r in some)) for name, some in groupby(made, key=lambda one: key(one[0])))
+    return View(board, asked, answers, axis, groups, len(lines), pages, page)
+
+
+def axis_of(lines: Sequence[PieceLine], now: datetime) -> Axis:
+    """The axis on which all of these pieces are to be seen whole."""
+    ends = [end for line in lines if (end := _last_date(line))]
+    return Axis.to_show(now, min((line.poured_at for line in lines), default=None), max(ends, default=None))
+
+
+def row(line: PieceLine, axis: Axis, words: Words, *, in_danger: bool = False) -> Row:
+    """One piece on an axis."""
+    milestones = line.forecast.milestones if line.forecast else ()
+    return Row(
+        line=line,
+        stage=words.stage(line),
+        next_step=words.next_step(line),
+        poured_x=axis.x(line.poured_at),
+        since_before=axis.x(line.poured_at) == 0,
+        steps=tuple(step for k, m in enumerate(milestones) if (step := _step(m, BASE - LANE * k, axis))),
+        spoken="; ".join(words.milestone(m) for m in milestones) or words.next_step(line),
+        in_danger=in_danger,
+    )
+
+
+def is_wet(line: PieceLine, now: datetime) -> bool:
+    """Not yet safe to handle: the room's air can still harm it."""
+    at = _date(line, MilestoneKind.HANDLE, safe=True)
+    return at is None or at > now
+
+
+def _answers(board: Board, words: Words) -> list[Answer]:
+    now, midnight = board.at, words.ends_today()
+    harmed = {alarm.room for alarm in board.alarms}
+    touch = [
+        line for line in board.pieces
+        if _within(line, MilestoneKind.TOUCH_DRY, midnight) and is_wet(line, now)
+    ]  # fmt: skip
+    places = [line for line in board.pieces if line.place and _within(line, MilestoneKind.HANDLE, now + SOON)]
+    danger = [line for line in board.pieces if line.room in harmed and is_wet(line, now)]
+    return [
+        Answer("touch", "What may I touch today?", _names(touch), "Nothing yet. Leave them lying."),
+        Answer("places", "What frees a place by this time tomorrow?", _names(places), "No place comes free."),
+        Answer("danger", "What is in danger?", _names(danger), "Nothing, by what was last read."),
+    ]
+
+
+def _chosen(board: Board, asked: Asked, answers: Sequence[Answer]) -> list[PieceLine]:
+    answered = next((set(answer.names) for answer in answers if answer.ask == asked.ask), None)
+    text = asked.text.strip().casefold()
+    return [
+        line
+        for line in board.pieces
+        if (not asked.room or line.room == asked.room)
+        and (answered is None or line.name in answered)
+        and (not text or text in f"{line.name} {line.place or ''}".casefold())
+    ]
+
+
+def _group_of(by: str) -> Callable[[PieceLine], str]:
+    if by == "room":
+        return lambda line: line.room
+    if by == "place":
+        return lambda line: f"{line.room}, {line.place}" if line.place else f"{line.room}, no place"
+    return lambda line: ""
+
+
+def _step(milestone: Milestone, y: float, axis: Axis) -> Step | None:
+    early, even, safe = milestone.early_at, milestone.worth_checking_at, milestone.safe_at
+    if early is None or (safe is not None and axis.x(safe) == 0):  # all of it before the axis begins
+        return None
+    left, right = axis.x(early), 100.0 if safe is None else axis.x(safe)
+    reached = "safe" if safe and safe <= axis.now else "perhaps" if even and even <= axis.now else "ahead"
+    return Step(
+        kind=milestone.kind.value,
+        y=y,
+        left=left,
+        width=round(max(right - left, 0.6), 2),
+        middle=None if even is None or axis.x(even) == 0 else axis.x(even),
+        reached=reached,
+        open_ended=safe is None,
+    )
+
+
+def _date(line: PieceLine, kind: MilestoneKind, *, safe: bool) -> datetime | None:
+    for milestone in line.forecast.milestones if line.forecast else ():
+        if milestone.kind is kind:
+            return milestone.safe_at if safe else milestone.worth_checking_at
+    return None
+
+
+def _within(line: PieceLine, kind: MilestoneKind, until: datetime) -> bool:
+    at = _date(line, kind, safe=False)
+    return at is not None and at <= until
+
+
+def _last_date(line: PieceLine) -> datetime | None:
+    """The last date that is foreseen of a piece."""
+    dates = [m.safe_at or m.worth_checking_at for m in (line.forecast.milestones if line.forecast else ())]
+    return max((at for at in dates if at is not None), default=None)
+
+
+def _names(lines: Sequence[PieceLine]) -> tuple[str, ...]:
+    return tuple(line.name for line in lines)

@@ -1,0 +1,186 @@
+"""What people log from the page: pours, readings, a piece moved or gone; and each of it taken back."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+
+from curewatch.desk import FactError
+from curewatch.desk.commands import moves
+from curewatch.desk.reports.board import Kept
+from curewatch.intake.typed import BadInput, parse_air, parse_humidity, parse_temperature
+from curewatch.records import Reading
+from curewatch.web.pages.forms import plainly, with_unit
+from curewatch.web.pages.part_web_pouring import (
+    AGAIN,
+    RECENT,
+    Preset,
+    count_of,
+    moment_of,
+    named,
+    newest_pours,
+    numbered,
+    orders_of,
+    recent_sizes,
+)
+from curewatch.web.part_web_site import Here, Site, Typed, page, text_of
+
+router = APIRouter(include_in_schema=False)
+
+
+# --- pours ---
+
+
+@router.get("/pour")
+def pour_form(request: Request, site: Here) -> HTMLResponse:
+    """The form, filled in with what the last pour was."""
+    now = site.clock.now()
+    preset = _preset(site.boards.look(now))
+    return _pour_page(request, site, now, _filled(preset, site, now), None)
+
+
+@router.post("/pour")
+def log_pour(request: Request, site: Here, form: Typed) -> Response:
+    """Log one piece or several alike."""
+    now = site.clock.now()
+    kept = site.boards.look(now)
+    values = {str(name): text_of(form, name) for name in form}
+    try:
+        orders = orders_of(values, _preset(kept), kept.dryings, now, site.desk.settings.tz)
+        ids = [_id(one.piece) for one in site.desk.log_pours(orders, now)]
+    except (BadInput, FactError) as error:
+        return _pour_page(request, site, now, values, plainly(error), 422)
+    return _done(site, now, "pour", ids)
+
+
+@router.post("/pour/again")
+def pour_again(request: Request, site: Here, form: Typed) -> Response:
+    """The last pour once more, or several times: the names are numbered on."""
+    now = site.clock.now()
+    kept = site.boards.look(now)
+    preset = _preset(kept)
+    if preset is None:
+        raise FactError("Same again", "", "a piece that was poured before")
+    names = numbered(preset.name, count_of(text_of(form, "count")), kept.dryings)
+    orders = [preset.again(named(name, "Name"), now) for name in names]
+    ids = [_id(one.piece) for one in site.desk.log_pours(orders, now)]
+    return _done(site, now, "pour", ids)
+
+
+def _pour_page(
+    request: Request, site: Site, now: datetime, values: dict[str, str], wrong: str | None, status: int = 200
+) -> HTMLResponse:
+    kept = site.boards.look(now)
+    with site.desk.store.read() as tx:
+        recipes = [recipe.name for recipe in tx.recipes()]
+    presets = [Preset.of(drying) for drying in newest_pours(kept)[:RECENT]]
+    return page(
+        request,
+        "pour.html",
+        now,
+        status,
+        values=values,
+        wrong=wrong,
+        preset=presets[0] if presets else None,
+        again=[(count, numbered(presets[0].name, count, kept.dryings)[-1]) for count in AGAIN] if presets else [],
+        rooms=[room.name for room in kept.rooms],
+        recipes=recipes,
+        sizes=recent_sizes(presets),
+        places=list(dict.fromkeys(one.place for one in presets if one.place)),
+    )
+
+
+def _filled(preset: Preset | None, site: Site, now: datetime) -> dict[str, str]:
+    """What a fresh form holds."""
+    there = site.desk.local(now)
+    name = numbered(f"Pour of {there.day} {there:%b}", 1, site.boards.look(now).dryings)[0]
+    values = {"name": name, "count": "1", "when": "now"}
+    if preset is None:
+        return values | {"thickness": "medium", "support": "canvas"}
+    return values | {
+        "room": preset.room,
+        "size": preset.size,
+        "recipe": preset.recipe,
+        "thickness": "same",
+        "silicone": "yes" if preset.silicone else "",
+        "support": preset.support.value,
+    }
+
+
+def _preset(kept: Kept) -> Preset | None:
+    """The pour that was logged last."""
+    newest = newest_pours(kept)
+    return Preset.of(newest[0]) if newest else None
+
+
+def _id(piece: object) -> int:
+    found: int = piece.id  # type: ignore[attr-defined]  # log_pour always gives one
+    return found
+
+
+# --- readings ---
+
+
+@router.get("/reading")
+def reading_form(request: Request, site: Here, room: str = "") -> HTMLResponse:
+    return _reading_page(request, site, {"room": room, "when": "now"}, None)
+
+
+@router.post("/reading")
+def log_reading(request: Request, site: Here, form: Typed) -> Response:
+    """Store what a thermometer and a hygrometer show."""
+    now = site.clock.now()
+    values = {str(name): text_of(form, name) for name in form}
+    try:
+        room = named(values.get("room_typed") or values.get("room", ""), "Room")
+        unit = values.get("unit", "C")
+        reading = Reading(
+            room=room,
+            at=moment_of(values, now, site.desk.settings.tz),
+            temp_c=parse_temperature(with_unit(values.get("temperature", ""), unit), field="Temperature"),
+            rh_pct=parse_humidity(with_unit(values.get("humidity", ""), "%"), field="Humidity"),
+            received_at=now,
+        )
+        logged = site.desk.log_reading(reading)
+    except (BadInput, FactError) as error:
+        return _reading_page(request, site, values, plainly(error), 422)
+    if any("stored already" in note for note in logged.notes):
+        return _reading_page(request, site, values, f"{room}: {logged.notes[-1]}", 422)
+    return _done(site, now, "reading", [room, reading.at.isoformat()])
+
+
+def _reading_page(
+    request: Request, site: Site, values: dict[str, str], wrong: str | None, status: int = 200
+) -> HTMLResponse:
+    now = site.clock.now()
+    rooms = site.boards.look(now).rooms
+    return page(request, "reading.html", now, status, values=values, wrong=wrong, rooms=rooms)
+
+
+# --- a piece on its way ---
+
+
+@router.post("/piece/{name:path}/move")
+def move(site: Here, form: Typed, name: str) -> Response:
+    now = site.clock.now()
+    room = named(text_of(form, "room_typed") or text_of(form, "room"), "Room")
+    place = text_of(form, "place")
+    air = text_of(form, "air")
+    speed = parse_air(air, field="Air") if air else None
+    moves.move(site.desk, name, room, named(place, "Place") if place else None, now, speed)
+    return _done(site, now, "move", [name])
+
+
+@router.post("/piece/{name:path}/gone")
+def gone(site: Here, form: Typed, name: str) -> Response:
+    now = site.clock.now()
+    return _done(site, now, "gone", [_id(moves.leave(site.desk, name, now).piece)])
+
+
+def _done(site: Site, now: datetime, what: str, of: list[int] | list[str]) -> Response:
+    """To the board, which says what was logged and offers to take it back."""
+    site.changed(now)
+    return RedirectResponse(f"/?{urlencode({'done': what, 'of': of}, doseq=True)}", 303)

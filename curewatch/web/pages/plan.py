@@ -1,0 +1,105 @@
+"""The plan: the latest moment to pour for a date, what a change of the room buys, and when places free."""
+
+from __future__ import annotations
+
+import re
+import threading
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse
+
+from curewatch.desk import FactError
+from curewatch.desk.reports import planning
+from curewatch.desk.reports.part_desk_places import free_places
+from curewatch.intake.typed import BadInput, parse_time
+from curewatch.records import MilestoneKind
+from curewatch.studio.planning import part_studio_plan_words
+from curewatch.web.pages.forms import plainly
+from curewatch.web.pages.part_web_pouring import RECENT, Preset, newest_pours, planned_of, recent_sizes
+from curewatch.web.part_web_site import Here, Site, page
+from curewatch.web.texts import Words
+
+router = APIRouter(include_in_schema=False)
+
+FOR = {"handle": "fit to handle", "varnish_ready": "varnish-ready"}
+AHEAD_USUAL = timedelta(days=14)
+AHEAD_MOST = timedelta(days=400)
+PIECES_MOST = 1000
+_DAY, _EVENING = re.compile(r"\d{4}-\d{2}-\d{2}"), "18:00"
+"""A day alone means the end of its work."""
+one_at_a_time = threading.Lock()
+"""A plan takes seconds of work: several at once would keep everybody waiting."""
+
+
+@dataclass(frozen=True)
+class Answer:
+    """A plan, and what is said of it."""
+
+    plan: planning.Plan
+    verdict: str
+    free: tuple[str, ...]
+    """Places of the room that nothing lies on."""
+    nth_free_at: datetime | None
+    """When as many places as there are pieces are safe to clear; None: not foreseen, or not needed."""
+
+
+@router.get("/plan")
+def plan(request: Request, site: Here) -> HTMLResponse:
+    """The form, and its answer where it was filled in. Nothing is stored."""
+    now = site.clock.now()
+    kept = site.boards.look(now)
+    presets = [Preset.of(drying) for drying in newest_pours(kept)[:RECENT]]
+    preset = presets[0] if presets else None
+    asked = {name: value.strip() for name, value in request.query_params.items()}
+    answer, wrong = None, None
+    if asked.get("due"):
+        try:
+            answer = answered(site, asked, preset, now)
+        except (BadInput, FactError) as error:
+            wrong = plainly(error)
+    rooms = [room.name for room in kept.rooms]
+    with site.desk.store.read() as tx:
+        recipes = [recipe.name for recipe in tx.recipes()]
+    return page(
+        request, "plan.html", now, 422 if wrong else 200,
+        values=_filled(preset, site.words(now)) | asked, wrong=wrong, answer=answer, rooms=rooms, recipes=recipes,
+        sizes=recent_sizes(presets), preset=preset, kinds=FOR,
+        caution=part_studio_plan_words.PLAN_CAUTION,
+    )  # fmt: skip
+
+
+def answered(site: Site, asked: Mapping[str, str], preset: Preset | None, now: datetime) -> Answer:
+    """What the form asks. BadInput or FactError, with the field as the form calls it."""
+    typed = asked.get("due", "")
+    day = f"{typed} {_EVENING}" if _DAY.fullmatch(typed) else typed
+    due = parse_time(day, field="Ready by", now=now, zone=site.desk.settings.tz)
+    if due - now > AHEAD_MOST:
+        raise BadInput("Ready by", typed, f"a day within the next {AHEAD_MOST.days}")
+    kind = asked.get("for", "handle")
+    if kind not in FOR:
+        raise BadInput("For", kind, " or ".join(FOR))
+    order = planned_of(asked, preset, now)
+    with one_at_a_time:
+        made = planning.plan(site.desk, order, due, _pieces(asked.get("pieces", "1")), MilestoneKind(kind), now)
+    free = free_places(site.desk, made.room)
+    short = made.pieces - len(free)
+    nth = made.places[short - 1].safe_at if 0 < short <= len(made.places) else None
+    return Answer(made, part_studio_plan_words.verdict(made.latest), free, nth)
+
+
+def _pieces(text: str) -> int:
+    if not re.fullmatch(r"[0-9]{1,4}", text) or not 1 <= int(text) <= PIECES_MOST:
+        raise BadInput("Pieces", text, f"a whole number between 1 and {PIECES_MOST}")
+    return int(text)
+
+
+def _filled(preset: Preset | None, words: Words) -> dict[str, str]:
+    """What a fresh form holds: a fortnight, and what the last pour was."""
+    fresh = {"due": f"{words.local(words.now + AHEAD_USUAL):%Y-%m-%d}", "pieces": "1", "for": "handle"}
+    if preset is None:
+        return fresh | {"thickness": "medium"}
+    last = {"room": preset.room, "recipe": preset.recipe, "size": preset.size, "support": preset.support.value}
+    return fresh | last | {"thickness": "same"}

@@ -1,0 +1,172 @@
+"""The application: every page, the JSON beside it, and the door around them."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from functools import cache
+from importlib.resources import files
+
+from fastapi import Depends, FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse, PlainTextResponse, Response
+from starlette.exceptions import HTTPException
+from starlette.types import ASGIApp
+
+from curewatch.clock import Clock
+from curewatch.desk import Desk, FactError
+from curewatch.intake.errors import BadInput, quoted
+from curewatch.settings import SettingsError, WebSettings
+from curewatch.store import StoreError
+from curewatch.web.access.guard import SAFE, Guard
+from curewatch.web.access.passwords import Doorkeeper
+from curewatch.web.access.sessions import Sessions
+from curewatch.web.access.tokens import Tokens
+from curewatch.web.api import alarms as api_alarms
+from curewatch.web.api import (
+    board,
+    mixing,
+    part_web_api_level,
+    part_web_api_notices,
+    part_web_api_pieces,
+    part_web_api_room,
+    pieces,
+    planning,
+    rooms,
+    transfer,
+)
+from curewatch.web.api.answers import BASE
+from curewatch.web.app import TITLE, Unconfirmed, dated
+from curewatch.web.feeds import part_web_feeds, routes
+from curewatch.web.pages import (
+    alarms,
+    logging_forms,
+    login,
+    part_web_board_page,
+    part_web_found_forms,
+    part_web_labels,
+    part_web_logged_page,
+    part_web_piece_page,
+    part_web_record_page,
+    part_web_room_page,
+    part_web_undoing,
+    plan,
+)
+from curewatch.web.pages.forms import plainly
+from curewatch.web.part_web_site import Site, StalePage, page, site_of
+
+PARTS = (
+    part_web_board_page, alarms, logging_forms, part_web_found_forms, part_web_undoing, part_web_piece_page, part_web_record_page, part_web_room_page, plan, login,
+    routes, board, api_alarms, planning, part_web_api_level, mixing, part_web_api_notices, pieces, rooms, part_web_api_room,
+    part_web_api_pieces, transfer, part_web_feeds, part_web_labels, part_web_logged_page,
+)  # fmt: skip
+"""Everything that answers; the first that knows a path takes it."""
+WHOLE = ("missing", "value_error")
+"""Errors of all that was sent together, which need not be quoted."""
+STATIC = {
+    "page.css": "text/css; charset=utf-8",
+    "page.js": "text/javascript; charset=utf-8",
+    "icon.svg": "image/svg+xml",
+}
+
+
+def make_app(
+    desk: Desk,
+    settings: WebSettings,
+    clock: Clock,
+    *,
+    logged: Callable[[], object] = lambda: None,
+    ending: threading.Event | None = None,
+) -> ASGIApp:
+    """The page over one desk. `logged` is called after somebody has logged something; open streams end with `ending`.
+
+    Raises SettingsError where a password is needed and there is none.
+    """
+    password = settings.password_hash()
+    hashed = None if password is None else password.get_secret_value()
+    site = Site(
+        desk=desk,
+        clock=clock,
+        settings=settings,
+        sessions=Sessions(desk.store, hashed),
+        tokens=Tokens(desk.store),
+        doorkeeper=None if hashed is None else Doorkeeper(hashed, clock),
+        logged=logged,
+        ending=ending or threading.Event(),
+    )
+    app = FastAPI(title="curewatch", openapi_url=None, docs_url=None, redoc_url=None, dependencies=[Depends(dated)])
+    app.state.site = site
+    for part in PARTS:
+        app.include_router(part.router)
+    app.add_api_route("/static/{name}", _static, include_in_schema=False)
+    described = cache(lambda: board.describe(app))
+    app.add_api_route(f"{BASE}/openapi.json", lambda: described(), include_in_schema=False)
+    _explain(app)
+    return Guard(app, settings, site.sessions, site.tokens, clock, locked=hashed is not None)
+
+
+def _static(name: str) -> Response:
+    if name not in STATIC:
+        raise HTTPException(404)
+    held = (files("curewatch.web") / "static" / name).read_bytes()
+    lasting = {"cache-control": "public, max-age=31536000, immutable"}
+    return Response(held, media_type=STATIC[name], headers=lasting)
+
+
+def _explain(app: FastAPI) -> None:
+    """Every failure as a page, or as JSON where JSON was asked for."""
+
+    def said(request: Request, status: int, title: str, text: str) -> Response:
+        if request.url.path.startswith("/api/"):
+            return JSONResponse({"error": text}, status)
+        try:
+            return page(request, "trouble.html", site_of(request).clock.now(), status, title=title, text=text)
+        except StoreError:
+            return PlainTextResponse(f"{title}\n{text}\n", status)
+
+    def refused(request: Request, error: Exception) -> Response:
+        text = str(error) if request.url.path.startswith("/api/") else plainly(error)
+        return said(request, 422, "That cannot be", text)
+
+    def stale(request: Request, error: Exception) -> Response:
+        return said(
+            request, 403, "This page was open for too long", "Nothing was stored. Go back, reload, and try again."
+        )
+
+    def undated(request: Request, error: Exception) -> Response:
+        return said(request, 503, TITLE, str(error))
+
+    def failed(request: Request, error: Exception) -> Response:
+        stored = "" if request.method in SAFE else "Nothing was stored. "  # of a page: what led to it may well be
+        return said(request, 503, "The store did not answer", f"{error}. {stored}Try again in a moment.")
+
+    def unreadable(request: Request, error: Exception) -> Response:
+        return said(request, 503, "The settings cannot be read", f"{error}. Nothing was stored.")
+
+    def http(request: Request, error: Exception) -> Response:
+        assert isinstance(error, HTTPException)
+        lost = error.status_code == 404
+        what = "Nothing is here by that name. It may have left the studio." if lost else str(error.detail)
+        return said(request, error.status_code, "Not here" if lost else "That did not work", what)
+
+    def malformed(request: Request, error: Exception) -> Response:
+        assert isinstance(error, RequestValidationError)
+        first = error.errors()[0]
+        if first["type"] == "int_parsing":
+            given = quoted(first["input"])
+            return said(request, 422, "That cannot be", f"{first['loc'][1]}: got {given}, expected a whole number")
+        where = ".".join(str(part) for part in first["loc"][1:])
+        given = "" if first["type"] in WHOLE else f", got {quoted(first['input'])}"
+        return said(request, 422, "That cannot be", f"{where}: {first['msg']}{given}")
+
+    for kind, handler in (
+        (BadInput, refused),
+        (FactError, refused),
+        (StalePage, stale),
+        (Unconfirmed, undated),
+        (StoreError, failed),
+        (SettingsError, unreadable),
+        (HTTPException, http),
+        (RequestValidationError, malformed),
+    ):
+        app.add_exception_handler(kind, handler)
