@@ -10,28 +10,27 @@ import typer
 from typer.main import get_command
 
 from curewatch import __version__
-from curewatch.cli import (
+from curewatch.cli import exits, options
+from curewatch.cli.commands import (
     alarms,
     backups,
-    exits,
+    daemon,
     facts,
-    looking_back,
     mixing,
-    moves,
-    moving_data,
-    notices,
-    observe,
-    options,
-    serve,
+    observations,
+    part_cli_looking_back,
+    part_cli_moves,
+    part_cli_notices,
     show,
     steps,
+    transfer,
 )
-from curewatch.cli.backtest import backtest
-from curewatch.cli.estimate import estimate
-from curewatch.cli.level import level
+from curewatch.cli.commands.estimate import estimate
+from curewatch.cli.commands.part_cli_backtest import backtest
+from curewatch.cli.commands.part_cli_level import level
+from curewatch.cli.commands.part_cli_password import password
+from curewatch.cli.commands.plan import plan
 from curewatch.cli.output import say
-from curewatch.cli.password import password
-from curewatch.cli.plan import plan
 
 app = typer.Typer(
     name="curewatch",
@@ -82,35 +81,35 @@ app.command(short_help="Log a pour.")(facts.pour)
 app.command(short_help="Type a reading of a room's air.")(facts.reading)
 app.command(short_help="Say what a recipe is made of.")(mixing.recipe)
 app.command(short_help="How much of each part to mix.")(mixing.mix)
-app.command(short_help="Log a finger test.")(observe.feel)
-app.command(short_help="Log a piece's weight.")(observe.weigh)
-app.command(short_help="Log a film's surface temperature.")(observe.surface)
-app.command(short_help="What was learned from observations.")(observe.learned)
+app.command(short_help="Log a finger test.")(observations.feel)
+app.command(short_help="Log a piece's weight.")(observations.weigh)
+app.command(short_help="Log a film's surface temperature.")(observations.surface)
+app.command(short_help="What was learned from observations.")(observations.learned)
 app.command(short_help="Every piece, room and alarm.")(show.board)
 app.command(short_help="One piece with its dates.")(show.piece)
-app.command(short_help="Log that a piece lies somewhere else.")(moves.move)
-app.command(short_help="Log that a piece has left the studio.")(moves.gone)
+app.command(short_help="Log that a piece lies somewhere else.")(part_cli_moves.move)
+app.command(short_help="Log that a piece has left the studio.")(part_cli_moves.gone)
 app.command(short_help="What is still to be done to a piece.")(steps.steps)
 app.command(short_help="Write down that a step was done.")(steps.done)
 app.command(short_help="A piece's last step was not done after all.")(steps.undo)
-app.command(short_help="A piece's cure record.")(looking_back.record)
-app.command(short_help="What may have gone wrong with a piece.")(looking_back.why)
-app.command(short_help="Two pieces' records side by side.")(looking_back.compare)
-app.command(short_help="Take a logger's record of a room in.")(moving_data.import_readings)
-app.command(short_help="Everything out, as JSON or CSV.")(moving_data.export)
-app.command("import", short_help="Everything in again, into an empty store.")(moving_data.import_everything)
+app.command(short_help="A piece's cure record.")(part_cli_looking_back.record)
+app.command(short_help="What may have gone wrong with a piece.")(part_cli_looking_back.why)
+app.command(short_help="Two pieces' records side by side.")(part_cli_looking_back.compare)
+app.command(short_help="Take a logger's record of a room in.")(transfer.import_readings)
+app.command(short_help="Everything out, as JSON or CSV.")(transfer.export)
+app.command("import", short_help="Everything in again, into an empty store.")(transfer.import_everything)
 app.command(short_help="Alarms, mutes and harmed pieces.")(alarms.alarms)
 app.command(short_help="Say that you see to an alarm.")(alarms.acknowledge)
 app.command(short_help="Hear nothing of an alarm for a while.")(alarms.mute)
 app.command(short_help="End a mute before its time.")(alarms.unmute)
 app.command(short_help="Say that you have looked a harmed piece over.")(alarms.cleared)
-app.command(short_help="What people were told, and whether it arrived.")(notices.notices)
-app.command(short_help="Send again what was given up.")(notices.resend)
+app.command(short_help="What people were told, and whether it arrived.")(part_cli_notices.notices)
+app.command(short_help="Send again what was given up.")(part_cli_notices.resend)
 app.command(short_help="The latest moment to pour for a date.")(plan)
 app.command(short_help="Copy the whole store, proven sound.")(backups.backup)
 app.command(short_help="Put a backup in the store's place.")(backups.restore)
-app.command(short_help="Watch the studio until Ctrl-C.")(serve.run)
-app.command(short_help="Look whether all that is needed is there.")(serve.check)
+app.command(short_help="Watch the studio until Ctrl-C.")(daemon.run)
+app.command(short_help="Look whether all that is needed is there.")(daemon.check)
 app.command(short_help="Set the password of the page.")(password)
 app.add_typer(backtest, name="backtest", short_help="Measure the forecasts on recorded rooms.")
 

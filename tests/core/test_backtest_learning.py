@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from curewatch.backtest import learning as bt
-from curewatch.cli import backtest_learning_page as pages
 from curewatch.cli import main
 from curewatch.cli.output import Page
+from curewatch.cli.texts import part_cli_backtest_learning_page as pages
 from curewatch.records import ThicknessSource
 
 TIMES = np.arange(0.0, 300 * 86400.0, 86400.0)

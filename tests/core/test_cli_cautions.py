@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from curewatch.cli.thickness import Thickness
+from curewatch.intake.typed.wet_thickness import Thickness
 from curewatch.physics.ensemble import Pouring
 from curewatch.records import ThicknessSource
 from curewatch.studio.planning.estimate import Question, RoomAir, answer

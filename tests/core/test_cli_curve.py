@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from curewatch.cli import curve
+from curewatch.cli.texts import curve
 
 HOURS = [0.5 * i for i in range(61)]  # a column each half hour, to 30 h
 

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from curewatch.cli import main
-from curewatch.cli.alarms import kind_of
+from curewatch.cli.commands.alarms import kind_of
 from curewatch.daemon import Verdict, look
 from curewatch.daemon.part_daemon_telling import Telling
 from curewatch.desk import Desk, FactError, PourOrder

@@ -124,7 +124,7 @@ def test_what_breaks_inside_ends_with_its_code_and_no_traceback(
     def broken(_question: object) -> None:
         raise error
 
-    monkeypatch.setattr("curewatch.cli.estimate_page.answer", broken)
+    monkeypatch.setattr("curewatch.cli.texts.estimate_text.answer", broken)
     assert main([*PLAIN]) == code
     out, err = capsys.readouterr()
     assert out == ""
@@ -136,7 +136,7 @@ def test_what_breaks_inside_ends_with_its_code_and_no_traceback(
 def test_a_traceback_is_to_be_had_on_request(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("curewatch.cli.estimate_page.answer", reason_in_words)
+    monkeypatch.setattr("curewatch.cli.texts.estimate_text.answer", reason_in_words)
     monkeypatch.setenv(errors.TRACEBACK, "1")
     assert main([*PLAIN]) == 1
     assert "Traceback" in capsys.readouterr().err

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from curewatch.cli.board_page import text, values
 from curewatch.cli.output import Page
+from curewatch.cli.texts.board_text import text, values
 from curewatch.desk import Desk, PourOrder
 from curewatch.records import MilestoneKind, Reading, ThicknessSource
 from curewatch.settings import Settings

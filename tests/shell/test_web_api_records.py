@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 import pytest
 import requests
 
-from curewatch.cli import record_page
+from curewatch.cli.texts import record_text
 from curewatch.desk.commands import aftercare, moves, observing, part_desk_levelling
 from curewatch.desk.reports import part_desk_looking_back
 from curewatch.records import AlarmKind, Damage
@@ -42,7 +42,7 @@ def test_a_record_tells_what_the_command_tells_and_stays_when_the_piece_has_left
     aftercare.done(desk, "Curlew", "skins", NOW, NOW)
     part_desk_levelling.measured(desk, "Curlew", 0.004, NOW, NOW)
     desk.refresh(NOW)
-    printed = record_page.values(desk.settings.tz, part_desk_looking_back.look_back(desk, "Curlew", NOW))
+    printed = record_text.values(desk.settings.tz, part_desk_looking_back.look_back(desk, "Curlew", NOW))
     told = get(studio, "/pieces/Curlew/record")
     for name in ("name", "wet_thickness_mm", "recipe", "solids", "glycol", "recipe_stated", "silicone",
                  "model_version"):  # fmt: skip
@@ -72,7 +72,7 @@ def test_why_tells_what_the_command_tells(studio: Studio) -> None:
     looked = part_desk_looking_back.look_back(studio.desk, "Curlew", NOW)
     for trouble in Trouble:
         found = part_desk_looking_back.why(studio.desk, looked, trouble)
-        assert get(studio, f"/pieces/Curlew/why?trouble={trouble.value}") == record_page.finding_values(found)
+        assert get(studio, f"/pieces/Curlew/why?trouble={trouble.value}") == record_text.finding_values(found)
     assert "trouble" in refused(studio, "/pieces/Curlew/why?trouble=boredom")
 
 

@@ -8,8 +8,8 @@ from datetime import timedelta
 
 import pytest
 
-from curewatch.cli import steps_page
 from curewatch.cli.output import Page
+from curewatch.cli.texts import steps_text
 from curewatch.desk import FactError
 from curewatch.desk.commands import aftercare, alarm_care
 from curewatch.records import AlarmKind, Damage
@@ -146,7 +146,7 @@ def test_a_coat_that_the_film_would_bear_is_not_called_safe_where_the_air_is_aga
     assert coats
     assert [row.when.partition(";")[0] for row in view.rows] == [said] * len(coats)
     typed = " ".join(
-        steps_page.text(studio.desk.settings.tz, replace(steps, lines=coats, against=against), NOW, WIDE).split()
+        steps_text.text(studio.desk.settings.tz, replace(steps, lines=coats, against=against), NOW, WIDE).split()
     )
     assert typed.count(f": {said}.") == len(coats)
 
@@ -158,7 +158,7 @@ def test_beside_a_caution_only_the_date_is_called_safe(studio: Studio) -> None:
     view = care_view(due, Words(NOW, studio.desk.settings.tz))
     assert view.now
     assert [row.when for row in view.rows if row.is_for_now and "safe" in row.when] == []
-    dated = steps_page.text(studio.desk.settings.tz, due, NOW, WIDE).partition("Coats want")[0]
+    dated = steps_text.text(studio.desk.settings.tz, due, NOW, WIDE).partition("Coats want")[0]
     assert "safe" not in dated.replace("safety sheet", "")
 
 

@@ -11,8 +11,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from curewatch.cli import piece_page
 from curewatch.cli.output import Page
+from curewatch.cli.texts import piece_text
 from curewatch.records import Reading
 from curewatch.studio.forecasting.drying_curve import drying_curve
 from tests.shell.web_parts import NOW, Studio, served, words_of
@@ -112,7 +112,7 @@ def test_a_piece_shows_its_room_as_the_room_s_own_page_does_however_old_its_date
     pages = [words_of(studio.page(path)).replace(" ,", ",") for path in ("/room/Shed", "/piece/Curlew")]
     assert [shown in page for page in pages] == [True, True]
     assert "21.2 °C 50 % read 0 min ago" in words_of(studio.page("/"))
-    assert shown in piece_page.text(ZoneInfo("UTC"), studio.desk.piece("Curlew", now), now, Page())
+    assert shown in piece_text.text(ZoneInfo("UTC"), studio.desk.piece("Curlew", now), now, Page())
 
 
 def test_what_is_not_there_is_said_kindly(studio: Studio) -> None:

@@ -1,0 +1,143 @@
+"""The commands about alarms: what is on, what happened, acknowledge, mute, and clearing a piece that was harmed."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from curewatch.cli import options
+from curewatch.cli.output import Page, say, say_json
+
+if TYPE_CHECKING:
+    from curewatch.records import AlarmKind
+
+HISTORY = 50
+RoomName = Annotated[str, typer.Argument(metavar="ROOM", help="The room's name.")]
+_Undo = Annotated[bool, typer.Option("--undo", help="It was not so after all.")]
+Kind = Annotated[str, typer.Argument(metavar="KIND", help="cold, frost, damp, too-fast or no-fresh-data.")]
+
+
+def alarms(
+    ctx: typer.Context,
+    history: Annotated[bool, typer.Option("--history", help="Also what happened to alarms lately.")] = False,
+    room: Annotated[str | None, typer.Option("--room", metavar="ROOM", help="Only this room's.")] = None,
+    as_json: options.AsJson = False,
+) -> None:
+    """Alarms that are on, those that are muted, and pieces that were harmed."""
+    from curewatch.cli.session import bring_up, desk_of
+    from curewatch.cli.texts import alarms_text
+    from curewatch.desk.commands.alarm_care import alarms_now
+
+    with desk_of(ctx) as (desk, now):
+        bring_up(desk, now)
+        seen = alarms_now(desk, now, history=HISTORY if history else 0, room=room)
+        if as_json:
+            say_json("alarms", **alarms_text.values(desk.settings.tz, seen))
+        else:
+            say(alarms_text.text(desk.settings.tz, seen, now, Page.of(sys.stdout), with_history=history))
+
+
+def acknowledge(
+    ctx: typer.Context, room: RoomName, kind: Kind, undo: _Undo = False, as_json: options.AsJson = False
+) -> None:
+    """Say that you see to an alarm: no reminder comes of it."""
+    from curewatch.cli.session import bring_up, desk_of
+    from curewatch.cli.texts.piece_text import alarm_values
+    from curewatch.desk.commands import alarm_care
+
+    wanted = kind_of(kind)
+    with desk_of(ctx) as (desk, now):
+        bring_up(desk, now)
+        if undo:
+            alarm = alarm_care.take_back_acknowledgement(desk, room, wanted)
+        else:
+            alarm = alarm_care.acknowledge(desk, room, wanted, now)
+        if as_json:
+            say_json("undone" if undo else "acknowledge", **alarm_values(desk.settings.tz, alarm))
+        elif undo:
+            say(f"No longer acknowledged: {_said(alarm.kind)} in {room}. It will be told again if it lasts.")
+        else:
+            say(f"Acknowledged: {_said(alarm.kind)} in {room}. You will hear when it is over.")
+
+
+def mute(
+    ctx: typer.Context,
+    room: RoomName,
+    kind: Kind,
+    length: Annotated[str, typer.Option("--for", metavar="TIME", help="How long, such as 8h; at most 24h.")],
+    as_json: options.AsJson = False,
+) -> None:
+    """Hear nothing of an alarm for a while; it is listed all the same."""
+    from curewatch.cli.session import desk_of
+    from curewatch.cli.texts.piece_text import alarm_values
+    from curewatch.desk.commands import alarm_care
+    from curewatch.intake.typed import parse_duration
+    from curewatch.studio.wording import date
+
+    wanted, how_long = kind_of(kind), parse_duration(length)
+    with desk_of(ctx) as (desk, now):
+        alarm = alarm_care.mute(desk, room, wanted, how_long, now)
+        if as_json:
+            say_json("mute", **alarm_values(desk.settings.tz, alarm))
+            return
+        until = date(alarm.muted_until or now, desk.local, now)
+        say(f"Muted: {_said(alarm.kind)} in {room}, until {until}. If it is on then, you will hear of it.")
+
+
+def unmute(ctx: typer.Context, room: RoomName, kind: Kind, as_json: options.AsJson = False) -> None:
+    """End a mute before its time."""
+    from curewatch.cli.session import desk_of
+    from curewatch.cli.texts.piece_text import alarm_values
+    from curewatch.desk.commands import alarm_care
+
+    wanted = kind_of(kind)
+    with desk_of(ctx) as (desk, now):
+        alarm = alarm_care.unmute(desk, room, wanted, now)
+        if as_json:
+            say_json("unmute", **alarm_values(desk.settings.tz, alarm))
+        else:
+            say(f"No longer muted: {_said(alarm.kind)} in {room}.")
+
+
+def cleared(
+    ctx: typer.Context,
+    piece: Annotated[str, typer.Argument(metavar="PIECE", help="The piece's name.")],
+    undo: _Undo = False,
+    as_json: options.AsJson = False,
+) -> None:
+    """Say that you have looked a harmed piece over: what stood against it no longer does."""
+    from curewatch.cli.session import desk_of
+    from curewatch.cli.texts.alarms_text import damage_values
+    from curewatch.desk.commands import alarm_care
+    from curewatch.studio.alarms import damage
+
+    with desk_of(ctx) as (desk, now):
+        gone = (alarm_care.take_back_clearing if undo else alarm_care.clear_damage)(desk, piece, now)
+        if as_json:
+            say_json(
+                "undone" if undo else "cleared",
+                piece=piece,
+                damages=[damage_values(desk.settings.tz, piece, one) for one in gone],
+            )
+            return
+        for one in gone:
+            say(f"{'Stands again' if undo else 'Cleared'}: {piece}, {damage.length_and_what(one)}.")
+
+
+def kind_of(typed: str) -> AlarmKind:
+    """A kind of alarm as typed. Raises BadInput."""
+    from curewatch.intake.typed import BadInput
+    from curewatch.records import AlarmKind
+
+    word = "_".join(typed.lower().replace("-", " ").replace("_", " ").split())
+    try:
+        return AlarmKind(word)
+    except ValueError:
+        allowed = ", ".join(kind.value.replace("_", "-") for kind in AlarmKind)
+        raise BadInput("KIND", typed, f"one of {allowed}") from None
+
+
+def _said(kind: AlarmKind) -> str:
+    return kind.value.replace("_", " ")

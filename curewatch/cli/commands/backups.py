@@ -1,0 +1,110 @@
+"""The commands about backups: making one, listing them, and going back to one."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from curewatch.cli import options
+from curewatch.cli.output import new_path, say, say_json
+
+if TYPE_CHECKING:
+    from curewatch.settings import Settings
+    from curewatch.store import Backup
+
+
+def backup(
+    ctx: typer.Context,
+    to: Annotated[
+        str | None,
+        typer.Option("--to", metavar="FILE", help="A new file for it. Left out: the folder the daemon uses."),
+    ] = None,
+    as_json: options.AsJson = False,
+) -> None:
+    """Copy the whole store, proven sound, while the daemon goes on."""
+    from curewatch.cli.session import iso, settings_of
+    from curewatch.clock import SystemClock
+    from curewatch.store import back_up
+
+    settings = settings_of(ctx)
+    # The store is not opened, which would bring its tables up to date: before an upgrade people want a backup.
+    made = back_up(
+        _store_of(ctx),
+        SystemClock().now(),
+        to=None if to is None else new_path(to, "--to"),
+        folder=settings.backup.folder,
+    )
+    if as_json:
+        say_json("backup", path=str(made.path), at=iso(made.at, settings.tz), size_bytes=made.size)
+        return
+    say(f"Backed up to {made.path} ({made.size // 1000} kB), and looked through: it is sound.")
+
+
+def restore(
+    ctx: typer.Context,
+    file: Annotated[
+        str | None, typer.Argument(metavar="[FILE]", help="The backup. Left out: the newest the daemon made.")
+    ] = None,
+    listed: Annotated[bool, typer.Option("--list", help="Only list the backups there are.")] = False,
+    as_json: options.AsJson = False,
+) -> None:
+    """Put a backup in the store's place. What is there now is set aside, not deleted. End the daemon first."""
+    from curewatch.cli.session import settings_of
+    from curewatch.clock import SystemClock
+    from curewatch.intake.typed import BadInput
+    from curewatch.store import BackupFailed, backups_of, newest
+    from curewatch.store import restore as bring_back
+
+    settings, store = settings_of(ctx), _store_of(ctx)
+    kept = backups_of(store, settings.backup.folder)
+    if listed:
+        if file is not None:
+            raise BadInput("FILE", file, "left out beside --list")
+        _list(kept, settings, as_json=as_json)
+        return
+    now = SystemClock().now()
+    if file is not None:
+        chosen = Path(file).expanduser().absolute()
+    elif (last := newest(kept, now)) is not None:
+        chosen = last.path
+    else:
+        raise BackupFailed(f"there is no backup of {store} to bring back; name a file that is one")
+    done = bring_back(store, chosen, now)
+    if as_json:
+        before = None if done.before is None else str(done.before)
+        say_json("restore", store=str(store), backup=str(done.backup), before=before)
+        return
+    say(f"{store} is again as it was in {done.backup}.")
+    if done.before is not None:
+        say(f"What was there before is kept as {done.before}; what was logged since the backup is only in it.")
+
+
+def _list(kept: list[Backup], settings: Settings, *, as_json: bool) -> None:
+    from curewatch.cli.session import iso
+
+    if as_json:
+        rows = [{"path": str(one.path), "at": iso(one.at, settings.tz), "size_bytes": one.size} for one in kept]
+        say_json("backups", backups=rows)
+        return
+    for one in reversed(kept):
+        say(f"{_shown(one.at, settings)}  {one.size // 1000:>8} kB  {one.path}")
+    if not kept:
+        say("There are no backups yet.")
+
+
+def _shown(at: datetime, settings: Settings) -> str:
+    return f"{at.astimezone(settings.tz):%Y-%m-%d %H:%M}"
+
+
+def _store_of(ctx: typer.Context) -> Path:
+    from curewatch.cli.session import location_of
+    from curewatch.intake.typed import BadInput
+    from curewatch.store import file_at
+
+    file = file_at(location_of(ctx))
+    if file is None:
+        raise BadInput("--store", "a database's address", "a file: databases come with tools of their own for this")
+    return file

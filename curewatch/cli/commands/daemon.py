@@ -1,0 +1,83 @@
+"""The commands about the service itself: run it, and check that everything it needs is there."""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from curewatch.cli import options
+from curewatch.cli.exits import Exit
+from curewatch.cli.output import Page, say, say_json
+
+if TYPE_CHECKING:
+    from curewatch.daemon import Finding
+
+TEST_WITHIN_S = 20.0
+"""How long `check --send-test` waits for its notice to arrive."""
+
+
+def run(
+    ctx: typer.Context,
+    demo_if_empty: Annotated[
+        bool, typer.Option("--demo-if-empty", help="Put an invented demo studio into a store that is empty.")
+    ] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Log only what is wrong.")] = False,
+    verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log every look at the studio.")] = False,
+) -> None:
+    """Watch the studio until Ctrl-C: take readings, forecast, raise alarms, send notices."""
+    from curewatch.cli.session import location_of, settings_of
+    from curewatch.cli.texts import board_text
+    from curewatch.clock import SystemClock
+    from curewatch.daemon import Daemon, Level
+    from curewatch.studio.board import Board
+
+    settings = settings_of(ctx)
+    level = Level.QUIET if quiet else Level.VERBOSE if verbose else Level.NORMAL
+
+    def show(board: Board) -> None:
+        say(board_text.text(settings.tz, board, Page.of(sys.stdout)))
+
+    daemon = Daemon(settings, location_of(ctx), SystemClock(), level=level)
+    raise typer.Exit(daemon.run(demo_if_empty=demo_if_empty, show=show))
+
+
+def check(
+    ctx: typer.Context,
+    send_test: Annotated[
+        bool, typer.Option("--send-test", help="Also write a test notice, and say whether it arrived.")
+    ] = False,
+    as_json: options.AsJson = False,
+) -> None:
+    """Look at the settings, the store, the page, the broker, each sensor and the webhook.
+
+    Exit code 1 if something fails.
+    """
+    from curewatch.cli.session import location_of, settings_of
+    from curewatch.clock import SystemClock
+    from curewatch.daemon import Verdict, look
+    from curewatch.settings import config_path
+
+    settings, clock = settings_of(ctx), SystemClock()
+    findings = look(settings, location_of(ctx), clock, config=config_path(ctx.obj.config, os.environ))
+    if send_test:
+        findings = [*findings, _send_test(ctx)]
+    failed = any(finding.verdict is Verdict.FAIL for finding in findings)
+    if as_json:
+        say_json("check", ok=not failed, findings=[finding._asdict() for finding in findings])
+    else:
+        for name, verdict, sentence in findings:
+            say(f"{verdict.upper():<5} {name:<12} {sentence}")
+    raise typer.Exit(Exit.FAILED if failed else Exit.DONE)
+
+
+def _send_test(ctx: typer.Context) -> Finding:
+    """A test notice through every channel: by the daemon if one runs, else from here."""
+    from curewatch.cli.session import desk_of
+    from curewatch.clock import SystemClock
+    from curewatch.daemon import send_test
+
+    with desk_of(ctx) as (desk, now):
+        return send_test(desk, now, SystemClock(), within_s=TEST_WITHIN_S)

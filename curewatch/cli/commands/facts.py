@@ -1,0 +1,159 @@
+"""The commands that log facts: a pour, a reading."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from curewatch.cli import options
+from curewatch.cli.output import Page, say, say_json
+
+if TYPE_CHECKING:
+    from curewatch.intake.typed.wet_thickness import Thickness
+    from curewatch.records.workshop import Paint
+
+MOST_ALIKE = 100
+"""Pieces of one series."""
+
+At = Annotated[
+    str | None,
+    typer.Option("--at", metavar="TIME", help="When: '3 h ago', 'yesterday 18:30', ISO 8601. Left out: now."),
+]
+Name = Annotated[str, typer.Argument(metavar="NAME", help="The piece's name.")]
+RoomName = Annotated[str, typer.Option("--room", metavar="ROOM", help="The room, by its name.")]
+
+
+def pour(
+    ctx: typer.Context,
+    name: Name,
+    room: RoomName,
+    place: options.Place = None,
+    wet_thickness: options.WetThickness = None,
+    poured: options.Poured = None,
+    ran_off: options.RanOff = None,
+    size: options.Size = None,
+    layer: options.Layer = None,
+    recipe: Annotated[str | None, typer.Option("--recipe", metavar="NAME", help="The mix, by its name.")] = None,
+    silicone: Annotated[bool, typer.Option("--silicone", help="Poured with silicone oil.")] = False,
+    air: options.AirThere = None,
+    support: options.PouredOn = "canvas",
+    tilt: Annotated[
+        str | None, typer.Option("--tilt", metavar="TILT", help="Of the support, if measured: 0.5deg, 3mm/m.")
+    ] = None,
+    paint: Annotated[
+        str | None,
+        typer.Option(
+            "--paint", metavar="MASS", help="What was poured, by the scale: full cup less empty, for all of --times."
+        ),
+    ] = None,
+    at: At = None,
+    times: Annotated[
+        str, typer.Option("--times", metavar="N", help="So many alike from one mix: 'NAME 1' to 'NAME N'.")
+    ] = "1",
+    as_json: options.AsJson = False,
+) -> None:
+    """Log a pour: a new piece, when it was poured, how thick, and where it lies."""
+    from curewatch.cli.session import bring_up, desk_of, moment
+    from curewatch.cli.texts import piece_text
+    from curewatch.desk import PourOrder
+    from curewatch.intake.typed import parse_air
+    from curewatch.intake.typed.levelling import TILT
+    from curewatch.intake.typed.part_intake_supports import parse_support
+    from curewatch.intake.typed.wet_thickness import thickness_of
+
+    thickness = thickness_of(wet_thickness, poured, ran_off, size, layer)
+    with desk_of(ctx) as (desk, now):
+        order = PourOrder(
+            name=named(name, "NAME"),
+            room=named(room, "--room"),
+            place=None if place is None else named(place, "--place"),
+            at=moment(at, desk, now),
+            wet_thickness_m=thickness.metres,
+            thickness_source=thickness.source,
+            size_m=thickness.size_m,
+            round=thickness.round,
+            recipe=None if recipe is None else named(recipe, "--recipe"),
+            silicone=silicone,
+            support=parse_support(support),
+            air_speed_m_s=None if air is None else parse_air(air),
+            tilt_rad=None if tilt is None else TILT.parse(tilt, "--tilt"),
+        )
+        names = series(order.name, times)
+        order = replace(order, paint=paint_of(paint, thickness, len(names)))
+        logged = desk.log_pours([replace(order, name=one) for one in names], now)
+        bring_up(desk, now)
+        reports = [desk.piece(one, now) for one in names]
+        notes = [note for one in logged for note in one.notes]
+        if as_json:
+            pieces = [piece_text.values(desk.settings.tz, report) for report in reports]
+            series_values = {"pieces": pieces} if len(pieces) > 1 else pieces[0]
+            say_json("pour", **series_values, notes=notes)
+            return
+        say_notes(tuple(notes))
+        say(f"Logged {' to '.join(dict.fromkeys([names[0], names[-1]]))}.\n")
+        say(piece_text.text(desk.settings.tz, reports[0], now, Page.of(sys.stdout)))
+
+
+def reading(
+    ctx: typer.Context,
+    room: RoomName,
+    temperature: Annotated[str, typer.Option("--temperature", metavar="TEMP", help="Such as 21C or 70F.")],
+    humidity: Annotated[str, typer.Option("--humidity", metavar="RH", help="Relative humidity, such as 50%.")],
+    at: At = None,
+    as_json: options.AsJson = False,
+) -> None:
+    """Type a reading of a room's temperature and humidity."""
+    from curewatch.cli.session import bring_up, desk_of, iso, moment
+    from curewatch.intake.typed import parse_humidity, parse_temperature
+    from curewatch.records import Reading
+
+    temp_c, rh_pct = parse_temperature(temperature), parse_humidity(humidity)
+    with desk_of(ctx) as (desk, now):
+        when = moment(at, desk, now)
+        read = Reading(room=named(room, "--room"), at=when, temp_c=temp_c, rh_pct=rh_pct, received_at=now)
+        logged = desk.log_reading(read)
+        bring_up(desk, now)
+        if as_json:
+            values = {"room": read.room, "at": iso(when, desk.settings.tz), "temp_c": temp_c, "rh_pct": rh_pct}
+            say_json("reading", **values, notes=list(logged.notes))
+            return
+        say_notes(logged.notes)
+        say(f"Logged {read.room}: {temp_c:.1f} °C, {rh_pct:.0f} % at {desk.local(when):%a %d %b %H:%M}.")
+
+
+def paint_of(mass: str | None, thickness: Thickness, pieces: int) -> Paint | None:
+    """What each of so many pieces took: its share of a mass weighed for all of them, or the volume poured on it."""
+    from curewatch.intake.typed.part_intake_quantities import parse_mass
+    from curewatch.records.workshop import Paint
+
+    if mass is None:
+        return thickness.paint
+    return Paint(piece_id=0, poured_g=round(1e3 * parse_mass(mass, field="--paint") / pieces, 3))
+
+
+def series(name: str, times: str) -> list[str]:
+    """The names of so many alike pieces. BadInput for a number that is none, or too long a name."""
+    from curewatch.intake.typed import BadInput
+
+    if not (times.isascii() and times.isdigit() and len(times) <= 4 and 1 <= int(times) <= MOST_ALIKE):
+        raise BadInput("--times", times, f"a whole number between 1 and {MOST_ALIKE}")
+    count = int(times)
+    return [name] if count == 1 else [named(f"{name} {number}", "NAME") for number in range(1, count + 1)]
+
+
+def named(typed: str, field: str) -> str:
+    """A name as people give it, trimmed; BadInput where it cannot be one."""
+    from curewatch.intake.typed import BadInput
+
+    text = typed.strip()
+    if not 1 <= len(text) <= 80 or any(ord(c) < 32 or ord(c) == 127 or 0xD800 <= ord(c) < 0xE000 for c in text):
+        raise BadInput(field, typed, "a name of 1 to 80 characters on one line")
+    return text
+
+
+def say_notes(notes: tuple[str, ...]) -> None:
+    for note in notes:
+        say(f"Note: {note}.")

@@ -1,0 +1,182 @@
+"""The commands that log what a finger, a scale or a thermometer found, and the one that says what it came to."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from curewatch.cli import options
+from curewatch.cli.commands.facts import At, Name
+from curewatch.cli.output import PIPED_WIDTH, say, say_json
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from curewatch.desk import Desk
+    from curewatch.desk.commands.observing import Observed
+    from curewatch.records.observations import ObservationKind
+
+_SAYS = ("tacky", "touch-dry", "dry-through")
+Undo = Annotated[
+    bool,
+    typer.Option("--undo", help="Take back the last one logged of this piece instead; with --at, that of this minute."),
+]
+Says = Annotated[
+    str | None,
+    typer.Argument(
+        metavar="tacky|touch-dry|dry-through",
+        help="At an inconspicuous edge: sticks; does not stick; does not give under the thumb.",
+        autocompletion=lambda incomplete: [word for word in _SAYS if word.startswith(incomplete)],
+    ),
+]
+
+
+def feel(ctx: typer.Context, name: Name, says: Says = None, at: At = None, undo: Undo = False,
+         as_json: options.AsJson = False) -> None:  # fmt: skip
+    """Log a finger test: dates of this piece, and of later pours of its recipe and at its place, follow."""
+    from curewatch.cli.session import desk_of, moment
+    from curewatch.desk.commands import observing
+    from curewatch.intake.typed import BadInput
+    from curewatch.records.observations import Finger, ObservationKind
+
+    if (says is None) is not undo:
+        raise BadInput("FINGER", says or "nothing", f"one of {', '.join(_SAYS)}, or --undo alone")
+    if says is not None and says not in _SAYS:
+        raise BadInput("FINGER", says, f"one of {', '.join(_SAYS)}")
+    with desk_of(ctx) as (desk, now):
+        if says is None:
+            _undo(desk, name, ObservationKind.FINGER, at, now, as_json)
+        else:
+            _say(desk, observing.feel(desk, name, Finger(says), moment(at, desk, now), now), "feel", as_json)
+
+
+def weigh(
+    ctx: typer.Context,
+    name: Name,
+    grams: Annotated[str | None, typer.Argument(metavar="MASS", help="Such as 512, 512.5g or 18 oz.")] = None,
+    at: At = None,
+    resolution: Annotated[
+        str | None, typer.Option("--resolution", metavar="MASS", help="The scale's smallest step. Left out: as typed.")
+    ] = None,
+    undo: Undo = False,
+    as_json: options.AsJson = False,
+) -> None:
+    """Log the weight of a piece with its support.
+
+    One from before the pour (--at) gives the poured mass, later ones the drying curve.
+    """
+    from curewatch.cli.session import desk_of, moment
+    from curewatch.desk.commands import observing
+    from curewatch.intake.typed import BadInput
+    from curewatch.intake.typed.part_intake_weighed import parse_weighing
+    from curewatch.records.observations import ObservationKind
+
+    if (grams is None) is not undo:
+        raise BadInput("MASS", grams or "nothing", "a mass such as 512g, or --undo alone")
+    with desk_of(ctx) as (desk, now):
+        if grams is None:
+            _undo(desk, name, ObservationKind.WEIGHING, at, now, as_json)
+            return
+        mass = parse_weighing(grams, resolution)
+        when = moment(at, desk, now)
+        _say(desk, observing.weigh(desk, name, mass.grams, mass.resolution_g, when, now), "weigh", as_json)
+
+
+def surface(
+    ctx: typer.Context,
+    name: Name,
+    temperature: Annotated[str | None, typer.Argument(metavar="TEMP", help="Such as 17.5C or 63F.")] = None,
+    at: At = None,
+    undo: Undo = False,
+    as_json: options.AsJson = False,
+) -> None:
+    """Log the temperature of a film's surface, by an infrared thermometer.
+
+    A film cooler than the room still loses water.
+    """
+    from curewatch.cli.session import desk_of, moment
+    from curewatch.desk.commands import observing
+    from curewatch.intake.typed import BadInput, parse_surface
+    from curewatch.records.observations import ObservationKind
+
+    if (temperature is None) is not undo:
+        raise BadInput("TEMP", temperature or "nothing", "a temperature such as 17.5C, or --undo alone")
+    with desk_of(ctx) as (desk, now):
+        if temperature is None:
+            _undo(desk, name, ObservationKind.SURFACE, at, now, as_json)
+            return
+        surface_c = parse_surface(temperature, field="TEMP")
+        _say(desk, observing.surface(desk, name, surface_c, moment(at, desk, now), now), "surface", as_json)
+
+
+def learned(
+    ctx: typer.Context,
+    forget: Annotated[
+        str | None, typer.Option("--forget", metavar="RECIPE|PLACE", help="Let what was learned of this go.")
+    ] = None,
+    as_json: options.AsJson = False,
+) -> None:
+    """What the studio has come to believe of its recipes and places, and from what."""
+    from curewatch.cli.session import desk_of
+    from curewatch.desk.commands import observing
+
+    with desk_of(ctx) as (desk, now):
+        notes = () if forget is None else observing.forget(desk, forget, now).notes
+        known = observing.what_was_learned(desk, now)
+    if as_json:
+        say_json("learned", forgotten=forget, beliefs=[
+            {
+                "about": one.subject.value,
+                "name": one.name,
+                "factors": {name: dict(zip(("p10", "p50", "p90"), f, strict=True)) for name, f in one.factors.items()},
+                "observations": {kind.value: count for kind, count in one.observations.items()},
+                "pieces": one.pieces,
+                "questioned": one.questioned,
+                "text": one.sentence,
+            }
+            for one in known
+        ])  # fmt: skip
+        return
+    for note in notes:
+        say(f"Note: {note}.")
+    for one in known:
+        say(textwrap.fill(f"{one.sentence}.", PIPED_WIDTH, subsequent_indent="  "))
+    if not known:
+        say("Nothing yet: log a finger test with `curewatch feel`, or a weighing with `curewatch weigh`.")
+
+
+def _say(desk: Desk, observed: Observed, kind: str, as_json: bool) -> None:
+    from curewatch.cli.session import iso
+
+    one = observed.observation
+    if as_json:
+        values = one.model_dump(include={"id", "finger", "grams", "resolution_g", "surface_c"}, exclude_none=True)
+        at = iso(one.at, desk.settings.tz)
+        say_json(kind, piece=observed.piece.name, at=at, **values, notes=list(observed.notes))
+        return
+    say(f"Logged {observed.piece.name}: {_found(observed)} at {desk.local(one.at):%a %d %b %H:%M}.")
+    for note in observed.notes:
+        say(textwrap.fill(f"Note: {note}", PIPED_WIDTH, subsequent_indent="  "))
+
+
+def _found(observed: Observed) -> str:
+    from curewatch.studio.learning.texts import SAYS
+
+    one = observed.observation
+    if one.finger is not None:
+        return SAYS[one.finger]
+    return f"{one.grams:g} g, to {one.resolution_g:g} g" if one.grams is not None else f"surface {one.surface_c:.1f} °C"
+
+
+def _undo(desk: Desk, name: str, kind: ObservationKind, at: str | None, now: datetime, as_json: bool) -> None:
+    from curewatch.cli.session import moment
+    from curewatch.desk.commands import observing
+
+    observed = observing.take_back(desk, name, kind, of=None if at is None else moment(at, desk, now))
+    one = observed.observation
+    if as_json:
+        say_json("undone", piece=observed.piece.name, id=one.id)
+    else:
+        say(f"Taken back of {observed.piece.name}: {_found(observed)} at {desk.local(one.at):%a %d %b %H:%M}.")

@@ -1,0 +1,91 @@
+"""`curewatch plan`: the latest moment to pour for a date."""
+
+from __future__ import annotations
+
+import re
+import sys
+from dataclasses import replace
+from typing import Annotated
+
+import typer
+
+from curewatch.cli import options
+
+_FOR = ("handle", "varnish-ready")
+_DAY, _EVENING = re.compile(r"\d{4}-\d{2}-\d{2}"), "18:00"
+"""A day alone means the end of its work."""
+
+
+def plan(
+    ctx: typer.Context,
+    due: Annotated[
+        str,
+        typer.Option(
+            "--due", metavar="DATE", help="When the pieces are to be ready: 2026-12-20 (by 18:00), or with a time."
+        ),
+    ],
+    room: Annotated[
+        str | None,
+        typer.Option(
+            "--room",
+            metavar="ROOM",
+            help="Where they are to dry. Left out: the only room, or the one with the most wet pieces.",
+        ),
+    ] = None,
+    pieces: Annotated[int, typer.Option("--pieces", min=1, max=1000, help="How many.")] = 1,
+    ready: Annotated[
+        str,
+        typer.Option(
+            "--for",
+            metavar="MILESTONE",
+            help="Ready means: handle (can be moved and packed flat), or varnish-ready.",
+            autocompletion=lambda incomplete: [word for word in _FOR if word.startswith(incomplete)],
+        ),
+    ] = "handle",
+    wet_thickness: options.WetThickness = None,
+    poured: options.Poured = None,
+    ran_off: options.RanOff = None,
+    size: options.Size = None,
+    layer: options.Layer = None,
+    support: options.PouredOn = "canvas",
+    recipe: Annotated[str | None, typer.Option("--recipe", metavar="NAME", help="The mix, by its name.")] = None,
+    place: Annotated[str | None, typer.Option("--place", metavar="PLACE", help="Where in the room.")] = None,
+    as_json: options.AsJson = False,
+) -> None:
+    """The latest moment to pour so that pieces are ready by a date, in this room as it usually is and changed."""
+    from curewatch.cli.commands.facts import named
+    from curewatch.cli.output import Page, say, say_json
+    from curewatch.cli.session import desk_of
+    from curewatch.cli.texts import plan_text
+    from curewatch.desk import PourOrder
+    from curewatch.desk.reports import planning
+    from curewatch.intake.typed import BadInput, parse_time
+    from curewatch.intake.typed.part_intake_supports import parse_support
+    from curewatch.intake.typed.wet_thickness import thickness_of
+    from curewatch.records import MilestoneKind
+
+    if ready not in _FOR:
+        raise BadInput("--for", ready, " or ".join(_FOR))
+    thickness = thickness_of(wet_thickness, poured, ran_off, size, layer)
+    with desk_of(ctx) as (desk, now):
+        where, assumed = planning.room_for(desk, now) if room is None else (named(room, "--room"), None)
+        order = PourOrder(
+            name="planned",
+            room=where,
+            place=None if place is None else named(place, "--place"),
+            at=now,
+            wet_thickness_m=thickness.metres,
+            thickness_source=thickness.source,
+            size_m=thickness.size_m,
+            round=thickness.round,
+            support=parse_support(support),
+            recipe=None if recipe is None else named(recipe, "--recipe"),
+        )
+        day = f"{due.strip()} {_EVENING}" if _DAY.fullmatch(due.strip()) else due
+        by = parse_time(day, now=now, zone=desk.settings.tz, field="--due")
+        kind = MilestoneKind(ready.replace("-", "_"))
+        made = replace(planning.plan(desk, order, by, pieces, kind, now), assumed=assumed)
+    if as_json:
+        say_json("plan", **plan_text.values(desk.settings.tz, made))
+    else:
+        say(plan_text.text(desk.settings.tz, made, now, Page.of(sys.stdout)))

@@ -1,0 +1,173 @@
+"""The commands that bring a logger's record in, and take everything out."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from datetime import tzinfo
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from curewatch.cli import options
+from curewatch.cli.commands.facts import RoomName, named
+from curewatch.cli.output import new_file, say, say_json
+
+if TYPE_CHECKING:
+    from curewatch.intake.files.logger_csv import Layout
+
+AT_ONCE = 5000
+"""Readings written in one transaction: a daemon beside waits for no longer than these take."""
+
+
+def import_readings(
+    ctx: typer.Context,
+    file: Annotated[str, typer.Argument(metavar="FILE", help="A logger's CSV file.")],
+    room: RoomName,
+    time: Annotated[
+        str, typer.Option("--time", metavar="COL", help="The column of times, by heading or number.")
+    ] = "time_utc",
+    temperature: Annotated[
+        str, typer.Option("--temperature", metavar="COL", help="Of temperatures; '' for none.")
+    ] = "temp_c",
+    humidity: Annotated[str, typer.Option("--humidity", metavar="COL", help="Of humidities; '' for none.")] = "rh_pct",
+    unit: Annotated[str, typer.Option("--unit", metavar="UNIT", help="Of temperatures: C, F or K.")] = "C",
+    zone: Annotated[
+        str | None,
+        typer.Option("--zone", metavar="ZONE", help="Of times without an offset, such as UTC. Left out: the studio's."),
+    ] = None,
+    time_format: Annotated[
+        str | None,
+        typer.Option("--time-format", metavar="FORMAT", help="Such as '%d/%m/%Y %H:%M'. Left out: ISO 8601."),
+    ] = None,
+    source: Annotated[str, typer.Option("--source", metavar="NAME", help="What to call the logger.")] = "logger",
+    skip_bad: Annotated[bool, typer.Option("--skip-bad", help="Pass over rows that cannot be taken.")] = False,
+    as_json: options.AsJson = False,
+) -> None:
+    """Take a logger's record in as a room's history. What is stored already stays as it is."""
+    from curewatch.cli.session import desk_of, iso
+    from curewatch.intake.files.logger_csv import read_logger_csv
+
+    with desk_of(ctx) as (desk, now):
+        layout = _layout(time, temperature, humidity, unit, _zone(zone, desk.settings.tz, time), time_format, skip_bad)
+        room, source = named(room, "--room"), named(source, "--source")
+        found = read_logger_csv(file, layout, room=room, source=source, now=now)
+        usable = [one for one in found.readings if one.at <= now]
+        ahead = len(found.readings) - len(usable)
+        new = sum(desk.absorb(usable[i : i + AT_ONCE]) for i in range(0, len(usable), AT_ONCE))
+        span = (min(one.at for one in usable), max(one.at for one in usable)) if usable else (None, None)
+        if as_json:
+            tz = desk.settings.tz
+            say_json(
+                "import_readings", room=room, rows=len(found.readings), new=new, stored_already=len(usable) - new,
+                in_the_future=ahead, empty=found.empty, bad=found.bad, first_bad=found.first_bad,
+                first_at=iso(span[0], tz), last_at=iso(span[1], tz),
+            )  # fmt: skip
+            return
+        dates = (
+            ""
+            if span[0] is None or span[1] is None
+            else f", {desk.local(span[0]):%d %b %Y} to {desk.local(span[1]):%d %b %Y}"
+        )
+        say(f"{room}: {new} new readings{dates}; {len(usable) - new} were stored already.")
+        for count, what in ((found.empty, "empty"), (found.bad, "passed over"), (ahead, "in the future, left out")):
+            if count:
+                say(f"Rows {what}: {count}.")
+        if found.first_bad:
+            say(f"The first passed over: {found.first_bad}")
+
+
+def export(
+    ctx: typer.Context,
+    readings_of: Annotated[
+        str | None, typer.Option("--readings-of", metavar="ROOM", help="Instead: a room's readings as CSV.")
+    ] = None,
+    csv_to: Annotated[
+        str | None,
+        typer.Option("--csv", metavar="FILE", help="Instead: everything as CSV files, into a new ZIP file."),
+    ] = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="The same: everything is JSON, but for --csv and --readings-of.")
+    ] = False,
+) -> None:
+    """Everything out: all facts and readings as one JSON object, or as CSV files; or a room's readings as CSV."""
+    from curewatch.cli.session import desk_of
+    from curewatch.desk.transfer import exporting, part_desk_as_tables
+    from curewatch.intake.typed import BadInput
+
+    chosen = [name for name, on in (("--csv", csv_to), ("--readings-of", readings_of), ("--json", as_json)) if on]
+    if len(chosen) > 1:
+        raise BadInput(chosen[1], chosen[1], "one of the two", f"beside {chosen[0]}")
+    with desk_of(ctx) as (desk, now):
+        if csv_to is not None:
+            with new_file(csv_to, "--csv") as out:
+                counts = part_desk_as_tables.write_tables(desk, now, out)
+            say(f"Everything is in {csv_to}: {_counted(counts)}.")
+            return
+        if readings_of is not None:
+            found = exporting.rows(exporting.readings_of(desk, named(readings_of, "--readings-of")))
+            say(_as_csv(found))
+            return
+        say(json.dumps(exporting.everything(desk), ensure_ascii=True, allow_nan=False))
+
+
+def import_everything(
+    ctx: typer.Context,
+    file: Annotated[str, typer.Argument(metavar="FILE", help="What `curewatch export` wrote.")],
+    as_json: options.AsJson = False,
+) -> None:
+    """Everything in again: what `export` wrote, as JSON or as CSV files, into an empty store."""
+    from curewatch.cli.session import bring_up, desk_of
+    from curewatch.desk.transfer.importing import take_in
+    from curewatch.intake.files.part_intake_exports import read_export
+
+    facts = read_export(file)
+    with desk_of(ctx) as (desk, now):
+        taken = take_in(desk, facts)
+        bring_up(desk, now)
+    if as_json:
+        say_json("import", **taken)
+        return
+    say(f"Taken in: {_counted(taken)}.")
+
+
+def _counted(counts: Mapping[str, int]) -> str:
+    told = ("pieces", "rooms", "recipes", "readings", "observations", "steps")
+    return ", ".join(f"{counts[kind]} {kind}" for kind in told)
+
+
+def _layout(
+    time: str, temperature: str, humidity: str, unit: str, zone: tzinfo, time_format: str | None, skip_bad: bool
+) -> Layout:
+    from curewatch.intake.files.logger_csv import TO_C, Layout
+    from curewatch.intake.typed import BadInput
+
+    if unit.upper() not in TO_C:
+        raise BadInput("--unit", unit, "C, F or K")
+    if not temperature and not humidity:
+        raise BadInput("--humidity", humidity, "a column of temperatures, of humidities, or both")
+    return Layout(time, temperature or None, humidity or None, unit.upper(), zone, time_format, skip_bad)
+
+
+def _zone(typed: str | None, studio: tzinfo, time: str) -> tzinfo:
+    """The zone of times without an offset; a column that is called time_utc says it by itself."""
+    from datetime import UTC
+    from zoneinfo import ZoneInfo
+
+    from curewatch.intake.typed import BadInput
+
+    if typed is None:
+        return UTC if time == "time_utc" else studio
+    try:
+        return ZoneInfo(typed)
+    except (KeyError, ValueError, OSError):
+        raise BadInput("--zone", typed, "an IANA time zone, such as UTC or Europe/Lisbon") from None
+
+
+def _as_csv(rows: Iterable[tuple[str, ...]]) -> str:
+    import csv
+    import io
+
+    text = io.StringIO(newline="")
+    csv.writer(text, lineterminator="\n").writerows(rows)
+    return text.getvalue().removesuffix("\n")

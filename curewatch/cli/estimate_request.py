@@ -1,0 +1,134 @@
+"""What was asked of `estimate`, from options as typed to numbers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+from curewatch.cli.errors import Missing
+from curewatch.intake.files.room_csv import read_room_csv
+from curewatch.intake.typed import (
+    BadInput,
+    parse_air,
+    parse_back,
+    parse_fraction,
+    parse_humidity,
+    parse_length,
+    parse_temperature,
+)
+from curewatch.intake.typed.numbers import Quantity, times
+from curewatch.intake.typed.part_intake_supports import parse_support
+from curewatch.intake.typed.wet_thickness import Thickness, thickness_of
+from curewatch.physics.ensemble import THICKNESS_SPREAD, Pouring
+from curewatch.physics.evaporation import H_BACK
+from curewatch.physics.part_physics_supports import BACKINGS, Backing
+from curewatch.studio.forecasting.forecast import DEFAULT_SIDE_M
+from curewatch.studio.planning.estimate import Question, RoomAir
+
+MOST_MEMBERS = 1024
+MOST_DAYS = 730
+DAYS = Quantity(
+    what="a number of days",
+    units={"": times("1"), "d": times("1"), "day": times("1"), "days": times("1")},
+    unit_names="d, or none",
+    low=Decimal("1e-6"),
+    high=Decimal(MOST_DAYS),
+    span=f"above 0 and up to {MOST_DAYS}",
+    examples="120",
+    bare_unit="",
+)
+SOLIDS_RANGE, GLYCOL_RANGE = (0.05, 0.70), (0.0, 0.15)
+"""As a recipe may have them."""
+
+
+@dataclass(frozen=True)
+class Asked:
+    question: Question
+    thickness: Thickness
+    room: str | None
+    """The path of the room's record, where one was given."""
+
+    def echo(self) -> dict[str, Any]:
+        """The inputs as they were understood, the units in their names."""
+        pouring, air = self.question.pouring, self.question.air
+        return {
+            "wet_thickness_mm": _tidy(pouring.wet_thickness * 1e3),
+            "thickness_from": self.thickness.source.value,
+            "solids": pouring.solids,
+            "glycol": pouring.glycol,
+            "side_cm": _tidy(pouring.side * 100),
+            "air_m_s": pouring.air_speed,
+            "back_w_m2k": pouring.h_back,
+            "temperature_c": None if self.room else float(air.temp_c[0]),
+            "humidity_pct": None if self.room else float(air.rh_pct[0]),
+            "room": self.room,
+            "room_rows": len(air.time_s) if self.room else None,
+            **_below(pouring),
+        }
+
+
+def _below(pouring: Pouring) -> dict[str, float]:
+    """What the support takes, where it takes anything."""
+    if not (pouring.sink_m or pouring.back_loss):
+        return {}
+    return {"soaks_up_mm": _tidy(pouring.sink_m * 1e3), "back_loss_m_s": _tidy(pouring.back_loss)}
+
+
+def _tidy(value: float) -> float:
+    """Without the last bits that a change of unit leaves: 1.2 rather than 1.2000000000000002."""
+    return float(f"{value:.10g}")
+
+
+def understood(
+    *,
+    thickness: tuple[str | None, str | None, str | None, str | None, str | None],
+    air: tuple[str | None, str | None, str | None],
+    film: dict[str, Any],
+    members: str,
+    days: str,
+) -> Asked:
+    """Everything as typed, in the options' own groups, to one question. BadInput for whatever is not understood."""
+    wet = thickness_of(*thickness)
+    sides = wet.size_m or (DEFAULT_SIDE_M,)
+    pouring = Pouring(
+        wet_thickness=wet.metres,
+        thickness_spread=THICKNESS_SPREAD[wet.source],
+        solids=parse_fraction(film["solids"], field="--solids", low=SOLIDS_RANGE[0], high=SOLIDS_RANGE[1]),
+        glycol=parse_fraction(film["glycol"], field="--glycol", low=GLYCOL_RANGE[0], high=GLYCOL_RANGE[1]),
+        side=min(sides) if film["side"] is None else parse_length(film["side"]),
+        air_speed=parse_air(film["air"]),
+        **vars(_backing(film["back"], film["support"])),
+    )
+    return Asked(Question(pouring, _air(*air), _members(members), DAYS.parse(days, "--days")), wet, air[2])
+
+
+def _backing(back: str | None, support: str | None) -> Backing:
+    """What lies behind the film. By --back only the heat counts, and it is sealed, as in the model's own tables."""
+    if support is None:
+        heat = parse_back("canvas" if back is None else back)
+        return Backing(H_BACK[heat] if isinstance(heat, str) else heat)
+    if back is not None:
+        raise BadInput("--back", back, "one of the two", "beside --support, which tells the heat already")
+    return BACKINGS[parse_support(support)]
+
+
+def _air(temperature: str | None, humidity: str | None, room: str | None) -> RoomAir:
+    if room is None:
+        if temperature is None:
+            raise Missing("--temperature", "the room's temperature, such as 21C (and --humidity), or --room FILE.csv")
+        if humidity is None:
+            raise Missing("--humidity", "the room's relative humidity, such as 50%")
+        return RoomAir.constant(parse_temperature(temperature), parse_humidity(humidity))
+    for option, given in (("--temperature", temperature), ("--humidity", humidity)):
+        if given is not None:
+            raise BadInput(option, given, "one of the two", "beside --room, which tells the air already")
+    record = read_room_csv(room)
+    return RoomAir(record.epoch_s - record.epoch_s[0], record.temp_c, record.rh_pct)
+
+
+def _members(typed: str) -> int:
+    text = typed.strip()
+    if not (text.isascii() and text.isdigit() and len(text) <= 9 and 1 <= int(text) <= MOST_MEMBERS):
+        raise BadInput("--members", typed, f"a whole number between 1 and {MOST_MEMBERS}")
+    return int(text)

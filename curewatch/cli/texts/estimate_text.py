@@ -1,0 +1,125 @@
+"""An estimate as JSON, and as a page for people."""
+
+from __future__ import annotations
+
+import re
+import sys
+import textwrap
+from collections.abc import Iterable
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+from curewatch.cli.estimate_request import Asked
+from curewatch.cli.output import Page, say, say_json
+from curewatch.cli.texts import curve
+from curewatch.intake.errors import quoted
+from curewatch.records import MilestoneKind, ThicknessSource
+from curewatch.studio.planning.estimate import Answer, Question, Reached, answer
+from curewatch.studio.planning.estimate import curve as dry
+from curewatch.studio.planning.part_studio_estimate_cautions import cautions
+from curewatch.studio.wording import STAGES, span
+
+HONESTY = (
+    "These are estimates. The rate of drying is known to ±20 % at best, and no room stays as it is: before you rely "
+    "on a date, touch an edge that nobody will see."
+)
+_SOURCES = {
+    ThicknessSource.GAUGE: "comb gauge",
+    ThicknessSource.VOLUME: "volume over area",
+    ThicknessSource.LAYER: "from a word",
+}
+_COLUMNS = (("early", "10 %"), ("worth checking", "50 %"), ("safe to assume", "90 %"))
+
+
+def show_json(asked: Asked) -> None:
+    found = answer(asked.question)
+    days = asked.question.days
+    say_json(
+        "estimate",
+        milestones={name: _as_json(reached) for name, reached in found.milestones.items()},
+        film_temperature_c=round(found.film_temp_c, 4),
+        warnings=cautions(asked.question, asked.thickness.source, found, drained=asked.thickness.drained),
+        inputs=asked.echo(),
+        members=asked.question.members,
+        days=int(days) if days.is_integer() else days,
+    )
+
+
+def _as_json(reached: Reached) -> dict[str, Any]:
+    """Hours to seven digits: far finer than they are known, for comparing."""
+    hours = (None if h is None else float(f"{h:.7g}") for h in reached.hours)
+    return {**dict(zip(("p10_h", "p50_h", "p90_h"), hours, strict=True)), "reason": reached.reason}
+
+
+def show(asked: Asked) -> None:
+    page, question = Page.of(sys.stdout), asked.question
+    found = answer(question)
+    warnings = cautions(question, asked.thickness.source, found, drained=asked.thickness.drained)
+    lines = [
+        *_wrapped(_what_was_asked(asked), page),
+        "",
+        *_table(found, page, central_only=question.members == 1),
+        "",
+        *_wrapped(f"Counted from the pour. In its first minute the film is at {found.film_temp_c:.1f} °C.", page),
+        *(["", page.bold("Warnings")] if warnings else []),
+        *(line for warning in warnings for line in _wrapped(warning, page, "  ")),
+        "",
+        *_curve(question, found, page),
+        "",
+        *_wrapped(HONESTY, page),
+    ]
+    say("\n".join(lines))
+
+
+def _wrapped(text: str, page: Page, indent: str = "") -> list[str]:
+    """Lines of at most the page's width; a number is not parted from its unit."""
+    held = re.sub(r"(?<=[0-9]) (?=[^ ])", "\u00a0", text)
+    lines = textwrap.wrap(held, page.width, initial_indent=indent, subsequent_indent=indent * 2, break_on_hyphens=False)
+    return [line.replace("\u00a0", " ") for line in lines]
+
+
+def _what_was_asked(asked: Asked) -> str:
+    pouring, air = asked.question.pouring, asked.question.air
+    constant = f"at {air.temp_c[0]:g} °C and {air.rh_pct[0]:g} %RH"
+    where = f"in the air of {quoted(Path(asked.room).name)}" if asked.room else constant
+    return (
+        f"A wet film of {pouring.wet_thickness * 1e3:.3g} mm ({_SOURCES[asked.thickness.source]}), "
+        f"{100 * pouring.solids:.3g} % solids and {100 * pouring.glycol:.3g} % glycol by volume, {where}, air moving "
+        f"at {pouring.air_speed:.2g} m/s along {pouring.side * 100:.3g} cm."
+    )
+
+
+def _table(found: Answer, page: Page, *, central_only: bool) -> list[str]:
+    """Milestones by odds; below it, why a time is missing."""
+    columns = (("central film", "no spread"),) if central_only else _COLUMNS
+    kinds = [(STAGES[MilestoneKind(name)], reached) for name, reached in found.milestones.items()]
+    wide = min((page.width - 13) // 3, 17)
+
+    def row(stage: str, cells: Iterable[str]) -> str:
+        return f"{stage:<13}" + "".join(f"{cell:>{wide}}" for cell in cells)
+
+    lines = [page.bold(row("", headings)) for headings in zip(*columns, strict=True)]
+    for stage, reached in kinds:
+        times = reached.hours[:1] if central_only else reached.hours
+        lines.append(row(stage, map(_duration, times)))
+    reasons = [f"{stage}: {reached.reason}." for stage, reached in kinds if reached.reason]
+    return lines + [line for reason in reasons for line in _wrapped(reason, page, "  ")]
+
+
+def _duration(hours: float | None) -> str:
+    return "-" if hours is None else span(timedelta(hours=hours))
+
+
+def _curve(question: Question, found: Answer, page: Page) -> list[str]:
+    drying = dry(question, found, page.width - curve.LEFT)
+    signs = curve.UNICODE if page.unicode else curve.ASCII
+    key = [] if question.members == 1 else [f"{signs.median} 50 %   {signs.band} 10 to 90 % of films like this"]
+    marks = [
+        (STAGES[MilestoneKind(name)], hours)
+        for name in found.milestones
+        if (hours := found.hours(name, 50)) is not None
+    ]
+    band = (drying.low.tolist(), drying.median.tolist(), drying.high.tolist())
+    title = page.bold("Liquid left in the film, % of what was poured")
+    return [title, *key, *curve.draw(drying.hours.tolist(), band, marks, unicode=page.unicode)]

@@ -1,0 +1,140 @@
+"""One piece as a page of text, and as JSON."""
+
+from __future__ import annotations
+
+import textwrap
+from datetime import datetime
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+from curewatch.cli.output import Page
+from curewatch.cli.session import Values, iso
+from curewatch.records import Alarm, Forecast, MilestoneKind, Support
+from curewatch.studio import wording
+from curewatch.studio.alarms import damage
+from curewatch.studio.care import part_studio_dew
+
+if TYPE_CHECKING:
+    from curewatch.desk import PieceReport
+
+_SOURCES = {"gauge": "by gauge", "volume": "from volume over area", "layer": "from a word or as the last, so rough"}
+
+
+def milestone_values(tz: ZoneInfo, forecast: Forecast | None) -> Values:
+    """By milestone, its three dates and why one is missing."""
+    return {
+        m.kind.value: {
+            "early_at": iso(m.early_at, tz),
+            "worth_checking_at": iso(m.worth_checking_at, tz),
+            "safe_at": iso(m.safe_at, tz),
+            "reason": m.reason,
+        }
+        for m in (forecast.milestones if forecast else ())
+    }
+
+
+def alarm_values(tz: ZoneInfo, alarm: Alarm) -> Values:
+    return {
+        "alarm": alarm.kind.value,
+        "room": alarm.room,
+        "state": alarm.state.value,
+        "raised_at": iso(alarm.raised_at, tz),
+        "acknowledged_at": iso(alarm.acknowledged_at, tz),
+        "muted_until": iso(alarm.muted_until, tz),
+        "text": alarm.text,
+    }
+
+
+def values(tz: ZoneInfo, report: PieceReport) -> Values:
+    """What --json prints of a piece."""
+    pour, forecast = report.drying.pour, report.forecast
+    return {
+        "name": report.line.name,
+        "room": report.line.room,
+        "place": report.line.place,
+        "poured_at": iso(pour.at, tz),
+        "wet_thickness_mm": float(f"{pour.wet_thickness_m * 1e3:.10g}"),
+        "thickness_from": pour.thickness_source.value,
+        "recipe": pour.recipe,
+        "solids": report.drying.recipe.solids,
+        "glycol": report.drying.recipe.glycol,
+        "silicone": pour.silicone,
+        "back": pour.support.value,
+        "round": pour.round,
+        "air_m_s": report.drying.air_speed,
+        "stage": report.line.stage_in_words,
+        "stage_is_safe": report.line.stage_is_safe,
+        "milestones": milestone_values(tz, forecast),
+        "reason": forecast.reason if forecast else "not forecast yet",
+        "film_temperature_c": forecast.film_temp_c if forecast else None,
+        "volatile_fraction": forecast.volatile_fraction if forecast else None,
+        "forecast_at": iso(forecast.made_at if forecast else None, tz),
+        "air_read_at": iso(report.data_at, tz),
+        "alarms": [alarm_values(tz, alarm) for alarm in report.alarms],
+        "damages": [
+            {"damage": one.kind.value, "hours": round(one.hours, 2), "text": damage.in_words(one)}
+            for one in report.damages
+        ],
+        "above_dew_point_k": None if report.dew is None else round(report.dew.kelvin, 2),
+    }
+
+
+def text(tz: ZoneInfo, report: PieceReport, now: datetime, page: Page) -> str:
+    """The piece, at most `page.width` wide."""
+    line, pour, forecast = report.line, report.drying.pour, report.forecast
+    thickness = f"{pour.wet_thickness_m * 1e3:.2g} mm wet, {_SOURCES[pour.thickness_source]}"
+    mix = f"{pour.recipe}, {'with' if pour.silicone else 'without'} silicone"
+    rows = [
+        page.bold(f"{line.name}: {line.stage_in_words}{'' if line.stage_is_safe else ' at even odds'}"),
+        f"Poured    {wording.date(pour.at, lambda at: at.astimezone(tz), now)} ({wording.age(pour.at, now)})",
+        f"Lies in   {wording.where(report.drying)}",
+        f"Film      {thickness}; {mix}",
+    ]
+    if pour.support is not Support.CANVAS:
+        rows.append(f"On        {wording.SUPPORTS[pour.support]}")
+    if forecast is None or forecast.reason:
+        rows.append(f"No dates: {forecast.reason if forecast else 'not forecast yet'}.")
+    else:
+        rows += [_air(report, now), "", *_table(tz, forecast, now, page)]
+    rows += ["", *_safety(report, page)]
+    if report.dew is not None and report.line.stage is MilestoneKind.VARNISH_READY:
+        rows += textwrap.wrap(
+            f"Varnish   {part_studio_dew.in_words(report.dew, now)}", page.width, subsequent_indent=" " * 10
+        )
+    for harm in report.damages:
+        said = f"! harmed: {damage.in_words(harm)} Then say `curewatch cleared`."
+        rows += textwrap.wrap(said, page.width, subsequent_indent="  ")
+    for alarm in report.alarms:
+        rows += textwrap.wrap(f"! {alarm.kind.value.replace('_', ' ')}: {alarm.text}", page.width)
+    return "\n".join(rows).rstrip()
+
+
+def _air(report: PieceReport, now: datetime) -> str:
+    forecast, room = report.forecast, report.room
+    assert forecast is not None
+    temp = "?" if room.temp_c is None else f"{room.temp_c:.1f} °C"
+    rh = "?" if room.rh_pct is None else f"{room.rh_pct:.0f} %"
+    film = "" if forecast.film_temp_c is None else f"; the film lies at {forecast.film_temp_c:.1f} °C"
+    return f"Air       {temp}, {rh}, read {wording.age(room.data_at, now)}{film}"
+
+
+def _table(tz: ZoneInfo, forecast: Forecast, now: datetime, page: Page) -> list[str]:
+    rows = [page.bold(f"{'':<14} {'perhaps (10 %)':<19} {'worth checking':<19} {'safe to assume':<19}").rstrip()]
+    for milestone in forecast.milestones:
+        dates = (milestone.early_at, milestone.worth_checking_at, milestone.safe_at)
+        shown = ["-" if at is None else wording.date(at, lambda at: at.astimezone(tz), now) for at in dates]
+        rows.append(f"{wording.STAGES[milestone.kind]:<14} " + " ".join(f"{date:<19}" for date in shown).rstrip())
+        if milestone.reason:
+            rows += textwrap.wrap(f"  {milestone.reason}", page.width, subsequent_indent="  ")
+    return rows
+
+
+def _safety(report: PieceReport, page: Page) -> list[str]:
+    """What these dates are not, and the caution that goes with the last step."""
+    said = (
+        "Estimates from a model of the film and the room as read and as foreseen: touch an edge before you "
+        "trust a date. "
+    )
+    if report.drying.pour.silicone:
+        said += "Wash the silicone off before any varnish. "
+    return textwrap.wrap(said + wording.VARNISH_CAUTION, page.width)

@@ -1,0 +1,207 @@
+"""A cure record as JSON and as a page to print; what may have gone wrong; two records side by side."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from curewatch.cli.output import Page
+from curewatch.cli.session import Values, iso
+from curewatch.cli.texts.piece_text import milestone_values
+from curewatch.cli.texts.steps_text import done_values
+from curewatch.desk.reports.part_desk_looking_back import Looked
+from curewatch.records.observations import Observation
+from curewatch.studio import wording
+from curewatch.studio.diagnosis.mechanisms import THICKNESS_FROM, Finding
+from curewatch.studio.diagnosis.part_studio_levelling import in_words
+from curewatch.studio.diagnosis.part_studio_past_air import PastAir, Spread
+
+HONESTY = (
+    "Dates of drying are estimates by a model of the film in the air as it was read, not measurements; what a person "
+    "found by touch or scale is marked so. This record is no guarantee and no test report."
+)
+
+
+def values(tz: ZoneInfo, looked: Looked) -> Values:
+    """What --json prints of a record."""
+    drying, forecast, seen = looked.history.drying, looked.history.forecast, looked.trace
+    return {
+        "name": drying.piece.name,
+        "written_at": iso(looked.now, tz),
+        "poured_at": iso(drying.pour.at, tz),
+        "gone_at": iso(drying.piece.gone_at, tz),
+        "wet_thickness_mm": float(f"{drying.pour.wet_thickness_m * 1e3:.10g}"),
+        "thickness_from": drying.pour.thickness_source.value,
+        "recipe": drying.recipe.name,
+        "solids": drying.recipe.solids,
+        "glycol": drying.recipe.glycol,
+        "recipe_stated": drying.recipe.stated,
+        "silicone": drying.pour.silicone,
+        "support": drying.pour.support.value,
+        "tilts_deg": [_rounded(math.degrees(tilt.tilt_rad)) for tilt in looked.tilts],
+        "rooms": [{"room": s.room, "place": s.place, "since": iso(s.since, tz)} for s in drying.stays],
+        "estimated": milestone_values(tz, forecast),
+        "model_version": None if forecast is None else forecast.model_version,
+        "film": None if seen is None else {
+            "skin_gap_h": _rounded(seen.gap_h), "usual_skin_gap_h": _rounded(seen.usual_gap_h),
+            "early_pace": _rounded(seen.early_pace), "cold_h": _rounded(seen.cold_h),
+            "coldest_c": _rounded(seen.coldest_c),
+        },
+        "air_while_drying": _air_values(tz, looked.wet_air),
+        "air_so_far": _air_values(tz, looked.whole_air),
+        "observed": [
+            {"at": iso(one.at, tz), "kind": one.kind.value, "found": _observed(one)} for one in looked.observations
+        ],
+        "steps": [done_values(tz, step) for step in looked.history.steps],
+        "harm": [
+            {
+                "kind": harm.kind.value, "hours": _rounded(harm.hours), "worst_c": harm.worst_c,
+                "cleared_at": iso(harm.cleared_at, tz),
+            }
+            for harm in looked.history.damages
+        ],
+        "honesty": HONESTY,
+    }  # fmt: skip
+
+
+def _air_values(tz: ZoneInfo, past: PastAir | None) -> Values | None:
+    if past is None:
+        return None
+
+    def spread(one: Spread) -> dict[str, Any]:
+        return {"min": _rounded(one.least), "mean": _rounded(one.mean), "max": _rounded(one.most)}
+
+    return {
+        "from": iso(past.begins_at, tz),
+        "to": iso(past.ends_at, tz),
+        "temperature_c": spread(past.temp_c),
+        "humidity_pct": spread(past.rh_pct),
+        "out_of_range_h": {
+            "cold": _rounded(past.cold_h), "damp": _rounded(past.damp_h), "hot": _rounded(past.hot_h),
+            "dry": _rounded(past.dry_h),
+        },
+        "unread_h": _rounded(past.unread_h),
+    }  # fmt: skip
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 2) + 0.0
+
+
+def _observed(one: Observation) -> str:
+    if one.finger is not None:
+        return one.finger.value
+    return f"{one.grams:g} g" if one.grams is not None else f"{one.surface_c:g} °C"
+
+
+Rows = list[tuple[str, str]]
+
+
+def rows(tz: ZoneInfo, looked: Looked) -> Rows:
+    """The record as headings and what stands beside them."""
+    drying, forecast, seen = looked.history.drying, looked.history.forecast, looked.trace
+
+    def date(at: datetime | None) -> str:
+        return "-" if at is None else f"{at.astimezone(tz):%d %b %Y %H:%M}"
+
+    wet = f"{drying.pour.wet_thickness_m * 1e3:.2g} mm wet, {THICKNESS_FROM[drying.pour.thickness_source]}"
+    mix = "" if drying.recipe.stated else ", assumed"
+    silicone = "with" if drying.pour.silicone else "without"
+    found = [
+        ("Poured", date(drying.pour.at)),
+        ("Film", wet),
+        ("On", wording.SUPPORTS[drying.pour.support]),
+        ("Mix", f"{drying.recipe.name}: {drying.recipe.solids:.0%} solids{mix}, {silicone} silicone"),
+        ("Rooms", ", ".join(dict.fromkeys(stay.room for stay in drying.stays))),
+    ]
+    found += [("Tilt", f"{in_words(tilt.tilt_rad)}, {date(tilt.measured_at)}") for tilt in looked.tilts]
+    for one in forecast.milestones if forecast else ():
+        stage = wording.STAGES[one.kind]
+        found.append(
+            (stage.capitalize(), f"{date(one.worth_checking_at)} at even odds, {date(one.safe_at)} safe (est.)")
+        )
+    if seen is not None and seen.gap_h is not None and seen.usual_gap_h is not None:
+        found.append(("Skin gap", f"{seen.gap_h:.0f} h, usual for this film {seen.usual_gap_h:.0f} h (est.)"))
+    found += _air_rows("Air, drying", looked.wet_air) + _air_rows("Air, so far", looked.whole_air)
+    found += [("Found", f"{_observed(one)} ({one.kind.value}), {date(one.at)}") for one in looked.observations]
+    for step in looked.steps:
+        found.append(
+            ("Done", f"{step.step}, {date(step.done_at)}{' (before its safe date)' if step.too_early else ''}")
+        )
+    for harm in looked.history.damages:
+        cleared = ", looked over since" if harm.cleared_at else ""
+        found.append(("Harm", f"{harm.kind.value}: {harm.hours:.0f} h, down to {harm.worst_c:.1f} °C{cleared}"))
+    if drying.piece.gone_at:
+        found.append(("Left", date(drying.piece.gone_at)))
+    return found
+
+
+def _air_rows(heading: str, past: PastAir | None) -> Rows:
+    if past is None:
+        return [(heading, "not read")]
+    t, rh = past.temp_c, past.rh_pct
+    spread = (
+        f"{t.least:.1f}/{t.mean:.1f}/{t.most:.1f} °C, {rh.least:.0f}/{rh.mean:.0f}/{rh.most:.0f} %RH (min/mean/max)"
+    )
+    out = {"cold": past.cold_h, "damp": past.damp_h, "hot": past.hot_h, "dry": past.dry_h}
+    beyond = [f"{hours:.0f} h {word}" for word, hours in out.items() if hours >= 0.5]
+    said = f"out of range: {', '.join(beyond) or 'never'}"
+    if past.unread_h >= 0.5:
+        said += f"; for {past.unread_h:.0f} h of it nobody read the room, and straight lines fill in"
+    return [(heading, spread), ("", said)]
+
+
+def text(tz: ZoneInfo, looked: Looked, page: Page) -> str:
+    """The record on one page."""
+    lines = [page.bold(f"Cure record: {looked.history.name}")]
+    for heading, said in rows(tz, looked):
+        lines += textwrap.wrap(f"{heading:<15}{said}", page.width, subsequent_indent=" " * 15)
+    written = f"Written {looked.now.astimezone(tz):%d %b %Y %H:%M}. {HONESTY} {wording.VARNISH_CAUTION}"
+    return "\n".join([*lines, "", *textwrap.wrap(written, page.width)])
+
+
+def side_by_side(tz: ZoneInfo, one: Looked, other: Looked, page: Page) -> str:
+    """Two records in two columns, heading by heading."""
+    left, right = (_by_heading(rows(tz, looked)) for looked in (one, other))
+    wide = (page.width - 17) // 2
+    lines = [page.bold(f"{'':<15}{one.history.name:<{wide}}  {other.history.name}".rstrip())]
+    for heading in dict.fromkeys([*left, *right]):
+        cells = [textwrap.wrap(side.get(heading, "-"), wide) or ["-"] for side in (left, right)]
+        for at in range(max(map(len, cells))):
+            first, second = (cell[at] if at < len(cell) else "" for cell in cells)
+            lines.append(f"{heading if at == 0 else '':<15}{first:<{wide}}  {second}".rstrip())
+    return "\n".join([*lines, "", *textwrap.wrap(HONESTY, page.width)])
+
+
+def _by_heading(said: Rows) -> dict[str, str]:
+    """One cell a heading: what stands under it, joined."""
+    found: dict[str, str] = {}
+    last = ""
+    for heading, words in said:
+        last = heading or last
+        found[last] = f"{found[last]}; {words}" if last in found else words
+    return found
+
+
+def finding_values(found: Sequence[Finding]) -> list[Values]:
+    return [
+        {"mechanism": f.mechanism, "verdict": f.verdict.value, "figure": f.figure, "next_time": f.next_time}
+        for f in found
+    ]
+
+
+def findings_text(name: str, trouble: str, found: Sequence[Finding], page: Page) -> str:
+    lines = [page.bold(f"{name}, {trouble}: what may have done it")]
+    for one in found:
+        lines += textwrap.wrap(
+            f"{one.verdict.value:<11} {one.mechanism}: {one.figure}.", page.width, subsequent_indent=" " * 12
+        )
+        if one.verdict != "unlikely":
+            said = f"Next time: {one.next_time}."
+            lines += textwrap.wrap(said, page.width, initial_indent=" " * 12, subsequent_indent=" " * 12)
+    ending = "Judged from this piece's record by rules of thumb; no diagnosis."
+    return "\n".join([*lines, "", ending])
