@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from curewatch.desk import Desk
-from curewatch.notify.routing import told_nobody
+from curewatch.notify.routing import without_channels
 from curewatch.records import Pour, Reading, Recipe, Room, Stay, Support, ThicknessSource
 
 SOURCE = "demo"
@@ -96,7 +96,7 @@ def seed_demo(desk: Desk, now: datetime) -> bool:
             tx.add_stay(Stay(piece_id=piece_id, room=piece.room, place=piece.place, since=poured_at))
         tx.add_readings(reading for room, air in ROOMS.items() for reading in _readings(room, air, desk, now))
     # The same desk, but with nowhere to send: the notices' keys are taken, so they are never sent later either.
-    Desk(desk.store, told_nobody(desk.settings)).refresh(now)
+    Desk(desk.store, without_channels(desk.settings)).refresh(now)
     return True
 
 

@@ -19,7 +19,7 @@ from curewatch.records import (
     ThicknessSource,
 )
 from curewatch.studio.air.climate import Climate, climate_of
-from curewatch.studio.alarms.conditions import Limits, Occupied
+from curewatch.studio.alarms.conditions import Limits, OccupiedRoom
 from curewatch.studio.forecasting.forecast import MODEL_VERSION, Drying
 
 NOON = datetime(2026, 11, 20, 12, 0, tzinfo=UTC)
@@ -124,5 +124,5 @@ def every(
 
 def room(
     *dryings: Drying, climate: Climate | None = None, sensor: bool = True, forecasts: Iterable[Forecast] = ()
-) -> Occupied:
-    return Occupied(SHED, dryings, {f.piece_id: f for f in forecasts}, climate, sensor)
+) -> OccupiedRoom:
+    return OccupiedRoom(SHED, dryings, {f.piece_id: f for f in forecasts}, climate, sensor)

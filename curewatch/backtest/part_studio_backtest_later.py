@@ -23,7 +23,7 @@ KNOWN_H = 18
 
 
 @dataclass(frozen=True)
-class Later:
+class DailyScore:
     """The mean of a day of one quantity of one record, so many hours ahead. Errors are mean absolute ones."""
 
     room: str
@@ -37,7 +37,7 @@ class Later:
     """Share of what came that lay within 10 and 90 % of the members."""
 
 
-def later(room: str, record: Hourly, most: int = ORIGINS) -> list[Later]:
+def daily_scores(room: str, record: Hourly, most: int = ORIGINS) -> list[DailyScore]:
     """By quantity and day, from so many origins at `most`; nothing of a record that is too short."""
     last = len(record) - HOURS_AHEAD[-1] - DAY
     if last <= LEAD_H:
@@ -56,7 +56,7 @@ def later(room: str, record: Hourly, most: int = ORIGINS) -> list[Later]:
             inside = (came >= low) & (came <= high)
             mae, day_off, week_off = (float(np.abs(one - came)[ok].mean()) for one in (mid, before, week))
             held = float(inside[ok].mean())
-            found.append(Later(room, quantity, k, int(ok.sum()), mae, day_off, week_off, held))
+            found.append(DailyScore(room, quantity, k, int(ok.sum()), mae, day_off, week_off, held))
     return found
 
 

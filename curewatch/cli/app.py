@@ -41,7 +41,7 @@ app = typer.Typer(
 
 
 @dataclass(frozen=True)
-class Where:
+class Locations:
     """What was said of where things live, before the command's name."""
 
     store: str | None
@@ -72,7 +72,7 @@ def curewatch(
 ) -> None:
     """Watches poured acrylic paintings dry: when each may be touched, moved and varnished, and what the room does to
     them meanwhile."""
-    ctx.obj = Where(store, config)
+    ctx.obj = Locations(store, config)
 
 
 app.command(short_help="Foresee how a pour dries in a given room.")(estimate)
@@ -116,12 +116,12 @@ app.add_typer(backtest, name="backtest", short_help="Measure the forecasts on re
 
 def run(arguments: Sequence[str]) -> int:
     """Run one command line; returns its exit code, raises what went wrong."""
-    line = _where_first(arguments) or ["--help"]
+    line = _locations_first(arguments) or ["--help"]
     found = get_command(app).main(line, prog_name="curewatch", standalone_mode=False)
     return found if isinstance(found, int) else exits.Exit.DONE
 
 
-def _where_first(arguments: Sequence[str]) -> list[str]:
+def _locations_first(arguments: Sequence[str]) -> list[str]:
     """The line with --store and --config at its front: people put them after the command as often as before it."""
     left = list(arguments)
     front: list[str] = []

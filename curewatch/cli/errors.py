@@ -51,7 +51,7 @@ class Complaint(NamedTuple):
 
 def complain(error: Exception, *, as_json: bool) -> int:
     """Say on stderr what went wrong; returns the exit code."""
-    complaint = understood(error)
+    complaint = complaint_of(error)
     if as_json:
         parts = {"field": complaint.field, "given": complaint.given, "allowed": complaint.allowed}
         line = json.dumps({"schema": SCHEMA, "error": {**parts, "message": complaint.message}})
@@ -66,7 +66,7 @@ def complain(error: Exception, *, as_json: bool) -> int:
     return complaint.code
 
 
-def understood(error: Exception) -> Complaint:
+def complaint_of(error: Exception) -> Complaint:
     for module, name, code in KNOWN:
         # an error of a module that was never loaded cannot have been raised
         kind = getattr(sys.modules.get(module), name, None)

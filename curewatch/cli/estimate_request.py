@@ -24,7 +24,7 @@ from curewatch.physics.ensemble import THICKNESS_SPREAD, Pouring
 from curewatch.physics.evaporation import H_BACK
 from curewatch.physics.part_physics_supports import BACKINGS, Backing
 from curewatch.studio.forecasting.forecast import DEFAULT_SIDE_M
-from curewatch.studio.planning.estimate import Question, RoomAir
+from curewatch.studio.planning.estimate import EstimateInput, RoomAir
 
 MOST_MEMBERS = 1024
 MOST_DAYS = 730
@@ -43,8 +43,8 @@ SOLIDS_RANGE, GLYCOL_RANGE = (0.05, 0.70), (0.0, 0.15)
 
 
 @dataclass(frozen=True)
-class Asked:
-    question: Question
+class EstimateRequest:
+    question: EstimateInput
     thickness: Thickness
     room: str | None
     """The path of the room's record, where one was given."""
@@ -80,14 +80,14 @@ def _tidy(value: float) -> float:
     return float(f"{value:.10g}")
 
 
-def understood(
+def read_request(
     *,
     thickness: tuple[str | None, str | None, str | None, str | None, str | None],
     air: tuple[str | None, str | None, str | None],
     film: dict[str, Any],
     members: str,
     days: str,
-) -> Asked:
+) -> EstimateRequest:
     """Everything as typed, in the options' own groups, to one question. BadInput for whatever is not understood."""
     wet = thickness_of(*thickness)
     sides = wet.size_m or (DEFAULT_SIDE_M,)
@@ -100,7 +100,9 @@ def understood(
         air_speed=parse_air(film["air"]),
         **vars(_backing(film["back"], film["support"])),
     )
-    return Asked(Question(pouring, _air(*air), _members(members), DAYS.parse(days, "--days")), wet, air[2])
+    return EstimateRequest(
+        EstimateInput(pouring, _air(*air), _members(members), DAYS.parse(days, "--days")), wet, air[2]
+    )
 
 
 def _backing(back: str | None, support: str | None) -> Backing:

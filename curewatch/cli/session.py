@@ -50,7 +50,7 @@ def desk_of(ctx: typer.Context) -> Iterator[tuple[Desk, datetime]]:
         yield Desk(store, settings), now
 
 
-def bring_up(desk: Desk, now: datetime) -> None:
+def refresh_first(desk: Desk, now: datetime) -> None:
     """Forecast and decide as of `now`, before anything is shown.
 
     A daemon of this store does the same within seconds; so where it would take long, as after a finger test in a full

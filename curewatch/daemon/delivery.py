@@ -24,7 +24,7 @@ def signer_of(webhook: WebhookSettings, environ: Mapping[str, str]) -> Signer | 
         raise SettingsError([f"webhook.secret: {error}"]) from None
 
 
-def place_of(address: str) -> str:
+def host_of(address: str) -> str:
     """Where it points, without path and query: those may be a secret."""
     parts = urlsplit(address)
     return f"{parts.hostname}:{parts.port}" if parts.port else str(parts.hostname)
@@ -68,7 +68,7 @@ def channels_of(settings: Settings, person: PersonSettings, environ: Mapping[str
 
 def in_words(settings: Settings) -> str:
     """Where notices go, for the log: no addresses."""
-    found = [f"webhook {place_of(settings.webhook.url)}"] if settings.webhook else []
+    found = [f"webhook {host_of(settings.webhook.url)}"] if settings.webhook else []
     found += [f"topics below {settings.publish.root!r}"] if settings.publish else []
     found += ["push services"] if settings.services else []
     found += [person.name for person in settings.people]

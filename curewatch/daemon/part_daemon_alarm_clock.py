@@ -19,7 +19,7 @@ from curewatch.daemon.scheduler import LONGEST
 NEXT_DUE, HOURLY = "next due", "hourly"
 
 
-class AlarmClock:
+class Scheduler:
     """Calls `ring` at the planned date, and an hour after the last planning if that comes first."""
 
     def __init__(self, ring: Callable[[], object]) -> None:

@@ -13,10 +13,10 @@ from typing import NamedTuple
 
 from curewatch.clock import Clock, plausible
 from curewatch.daemon.check import page_trouble
-from curewatch.daemon.delivery import channels_of, place_of, signer_of
-from curewatch.daemon.part_daemon_listening import TWINS_NOTE
+from curewatch.daemon.delivery import channels_of, host_of, signer_of
+from curewatch.daemon.part_daemon_listening import DUPLICATES_NOTE
 from curewatch.intake.errors import BadInput
-from curewatch.intake.mqtt.duplicate_devices import TWINS
+from curewatch.intake.mqtt.duplicate_devices import DUPLICATE_DEVICES
 from curewatch.intake.mqtt.subscriber import look_at_broker
 from curewatch.notify.routing import all_channels
 from curewatch.notify.services import Services
@@ -116,10 +116,10 @@ def _store(store: Store, now: datetime) -> Iterator[Finding]:
 def _heard(store: Store) -> Iterator[Finding]:
     """What the daemon has noted of the messages that came."""
     with suppress(StoreError, ValueError), store.read() as tx:
-        if undated := tx.count_held_messages():
+        if undated := tx.count_pending_messages():
             yield Finding("messages", Verdict.WARN, f"{undated} came before the clock was set, and wait for it")
-        for source in json.loads(tx.get_meta(TWINS_NOTE) or "[]"):
-            yield Finding("messages", Verdict.WARN, f"of sensor {source}: {TWINS}")
+        for source in json.loads(tx.get_meta(DUPLICATES_NOTE) or "[]"):
+            yield Finding("messages", Verdict.WARN, f"of sensor {source}: {DUPLICATE_DEVICES}")
 
 
 def _backups(store: Store, now: datetime) -> Finding:
@@ -209,7 +209,7 @@ def _heartbeat(settings: Settings, environ: Mapping[str, str]) -> Iterator[Findi
     if s is None:
         return
     try:
-        place = place_of(s.address(environ).get_secret_value())  # the rest may be a secret
+        place = host_of(s.address(environ).get_secret_value())  # the rest may be a secret
     except SettingsError as error:
         yield Finding("heartbeat", Verdict.FAIL, str(error))
         return
@@ -247,5 +247,5 @@ def _webhook(settings: Settings, environ: Mapping[str, str]) -> Finding:
     except SettingsError as error:
         return Finding("webhook", Verdict.FAIL, str(error))
     if signer is None:
-        return Finding("webhook", Verdict.WARN, f"{place_of(hook.url)}, unsigned: the receiver cannot tell who sends")
-    return Finding("webhook", Verdict.OK, f"{place_of(hook.url)}, signed")
+        return Finding("webhook", Verdict.WARN, f"{host_of(hook.url)}, unsigned: the receiver cannot tell who sends")
+    return Finding("webhook", Verdict.OK, f"{host_of(hook.url)}, signed")

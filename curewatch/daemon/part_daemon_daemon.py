@@ -18,13 +18,13 @@ from curewatch.clock import Clock, judge, plausible, sample
 from curewatch.daemon.backups import Backups
 from curewatch.daemon.daemon import open_store
 from curewatch.daemon.delivery import in_words
-from curewatch.daemon.part_daemon_alarm_clock import AlarmClock
-from curewatch.daemon.part_daemon_listening import Listening
-from curewatch.daemon.part_daemon_signals import heeded
-from curewatch.daemon.part_daemon_telling import Telling
-from curewatch.daemon.part_daemon_vital_signs import Part, VitalSigns
+from curewatch.daemon.part_daemon_alarm_clock import Scheduler
+from curewatch.daemon.part_daemon_listening import SensorIntake
+from curewatch.daemon.part_daemon_signals import signal_handlers
+from curewatch.daemon.part_daemon_telling import NoticeDelivery
+from curewatch.daemon.part_daemon_vital_signs import Part, Watchdog
 from curewatch.daemon.process import Level, to_stderr
-from curewatch.daemon.scheduler import TICK_S, Pace
+from curewatch.daemon.scheduler import TICK_S, RefreshTiming
 from curewatch.daemon.watchdog import Systemd
 from curewatch.demo import seed_demo
 from curewatch.desk import Desk
@@ -42,8 +42,8 @@ ENDED, FAILED = 0, 1
 """Exit codes: asked to end; gave up after flaws in a row, for whoever supervises the process to start it again."""
 FLAWS_IN_A_ROW = 5
 """Unexpected failures, half a minute of them. A store that is locked or full is expected, and waited for."""
-INTAKE_STOPS_WITHIN_S, COURIERS_STOP_WITHIN_S, HEARTBEAT_STOPS_WITHIN_S, BACKUP_STOPS_WITHIN_S = 5.0, 3.0, 1.0, 1.0
-INTAKE_MOVES_WITHIN_S, COURIERS_MOVE_WITHIN_S = 120.0, 600.0
+INTAKE_STOPS_WITHIN_S, DELIVERY_STOPS_WITHIN_S, HEARTBEAT_STOPS_WITHIN_S, BACKUP_STOPS_WITHIN_S = 5.0, 3.0, 1.0, 1.0
+INTAKE_MOVES_WITHIN_S, DELIVERY_MOVES_WITHIN_S = 120.0, 600.0
 """How long each may be at one piece of work [s] before no more signs of life are given: storing what was heard, with
 the store's own wait of ten seconds many times over; one send, whose longest deadline is three times two minutes."""
 CATCH_UP_TICK_S = 0.1
@@ -67,7 +67,7 @@ class Daemon:
         self._level, self._environ = level, environ
         self._wake, self._stopping = threading.Event(), threading.Event()
         self._fresh = threading.Event()  # readings were stored since the last look began
-        self._pace = Pace()
+        self._timing = RefreshTiming()
         self._seen = sample(clock)
         self._believed: bool | None = None  # whether the wall clock is; None before it was asked
         self._begun = self._opened = False
@@ -85,11 +85,11 @@ class Daemon:
         cannot be used.
         """
         self._demo, self._show = demo_if_empty, show
-        with ExitStack() as house:
-            house.enter_context(to_stderr(self._level))
+        with ExitStack() as resources:
+            resources.enter_context(to_stderr(self._level))
             if threading.current_thread() is threading.main_thread():
-                house.enter_context(heeded(self.stop))
-            self._build(house)
+                resources.enter_context(signal_handlers(self.stop))
+            self._build(resources)
             code = self._watch()
             log.info("ending")
         return code
@@ -99,29 +99,29 @@ class Daemon:
         self._stopping.set()
         self._wake.set()
 
-    def _build(self, house: ExitStack) -> None:
-        """Everything in order; `house` takes it down in reverse: first no more comes in, last the store closes."""
+    def _build(self, resources: ExitStack) -> None:
+        """Everything in order; `resources` takes it down in reverse: first no more comes in, last the store closes."""
         opened = open_store(self._location, self._settings.backup.folder, self._clock, self._wake)
         if opened is None:
             return  # told to end while it waited
-        store = house.enter_context(opened)
-        house.enter_context(store.lock_for_daemon())
+        store = resources.enter_context(opened)
+        resources.enter_context(store.lock_for_daemon())
         self._desk = Desk(store, self._settings)
         self._backups = Backups(self._desk, self._clock)
-        house.callback(self._backups.stop, BACKUP_STOPS_WITHIN_S)
-        self._telling = Telling(self._settings, store, self._clock, self._environ)
-        house.callback(self._telling.stop, COURIERS_STOP_WITHIN_S)
-        self._vital_signs = VitalSigns(Systemd(self._environ), self._heartbeat(), self._clock, store)
-        house.callback(self._vital_signs.stop, HEARTBEAT_STOPS_WITHIN_S)
-        self._alarm_clock = AlarmClock(self._wake.set)
-        house.callback(self._alarm_clock.stop)
+        resources.callback(self._backups.stop, BACKUP_STOPS_WITHIN_S)
+        self._delivery = NoticeDelivery(self._settings, store, self._clock, self._environ)
+        resources.callback(self._delivery.stop, DELIVERY_STOPS_WITHIN_S)
+        self._watchdog = Watchdog(Systemd(self._environ), self._heartbeat(), self._clock, store)
+        resources.callback(self._watchdog.stop, HEARTBEAT_STOPS_WITHIN_S)
+        self._scheduler = Scheduler(self._wake.set)
+        resources.callback(self._scheduler.stop)
         broker = self._settings.broker
-        self._listening = None if broker is None else Listening(broker, self._desk, self._clock, self._heard)
-        if self._listening is not None:
-            house.callback(self._listening.stop, INTAKE_STOPS_WITHIN_S)
+        self._sensor_intake = None if broker is None else SensorIntake(broker, self._desk, self._clock, self._heard)
+        if self._sensor_intake is not None:
+            resources.callback(self._sensor_intake.stop, INTAKE_STOPS_WITHIN_S)
         self._page = self._build_page()
         if self._page is not None:
-            house.callback(self._page.stop)
+            resources.callback(self._page.stop)
 
     def _heartbeat(self) -> Heartbeat | None:
         s = self._settings.heartbeat
@@ -144,12 +144,12 @@ class Daemon:
             try:
                 if self._turn():
                     self._flaws, self._last_flaw = 0, ""
-                self._vital_signs.prove(believed=bool(self._believed))
-                self._vital_signs.beat(self._parts(), believed=bool(self._believed))
+                self._watchdog.prove(believed=bool(self._believed))
+                self._watchdog.beat(self._parts(), believed=bool(self._believed))
             except StoreBroken:
                 raise  # the next start sets it aside, and says what helps
             except StoreError as error:
-                wait_s = self._pace.failed(self._clock.monotonic())
+                wait_s = self._timing.failed(self._clock.monotonic())
                 log.warning("%s; trying again in %s s", error, f"{wait_s:g}")
             except Exception as flaw:
                 if not self._opened:
@@ -165,7 +165,7 @@ class Daemon:
             return TICK_S
         if self._catching_up:
             return CATCH_UP_TICK_S
-        return self._pace.wait_s(self._clock.now(), self._clock.monotonic())
+        return self._timing.wait_s(self._clock.now(), self._clock.monotonic())
 
     def _turn(self) -> bool:
         """Look at the studio if that is due; True if it was. Nothing is decided on a clock that cannot be right."""
@@ -174,36 +174,36 @@ class Daemon:
             return False
         if not self._begun:
             self._begin()
-        self._catching_up = self._catching_up and self._listening is not None and self._listening.catching_up()
+        self._catching_up = self._catching_up and self._sensor_intake is not None and self._sensor_intake.catching_up()
         if self._catching_up:
             return False
         monotonic = self._clock.monotonic()
         if self._fresh.is_set() or (self._revision is not None and self._desk.revision() != self._revision):
-            self._pace.facts_are_new(monotonic)
-        due = self._pace.is_due(self._seen.wall, monotonic)
+            self._timing.facts_are_new(monotonic)
+        due = self._timing.is_due(self._seen.wall, monotonic)
         if due:
             self._look()
-        if self._listening is not None:
-            self._listening.save_contact()
+        if self._sensor_intake is not None:
+            self._sensor_intake.save_contact()
         return due
 
     def _look(self) -> None:
         began, now = self._clock.monotonic(), self._seen.wall  # the very time that was believed
-        self._pace.begins()
+        self._timing.begins()
         self._fresh.clear()
         revision = self._desk.revision()
         done = self._desk.refresh(now)
         self._revision = revision
         ended = self._clock.monotonic()
-        self._pace.succeeded(done.next_due, now, ended, ended - began)
-        self._alarm_clock.plan(done.next_due, now)
+        self._timing.succeeded(done.next_due, now, ended, ended - began)
+        self._scheduler.plan(done.next_due, now)
         log.debug("looked: %d forecasts, %d notices, in %.3f s", done.forecasts, done.notices, ended - began)
         if done.notices:
-            self._telling.ring()
+            self._delivery.ring()
             self._list_notices(done.notices)
-        self._telling.retire(now)
-        if self._telling.shows:
-            self._telling.show(self._desk.board(now))
+        self._delivery.retire(now)
+        if self._delivery.shows:
+            self._delivery.show(self._desk.board(now))
         if self._show is not None:
             self._show(self._desk.board(now))
             self._show = None
@@ -212,8 +212,8 @@ class Daemon:
         """The clock is believed: everything starts that writes times down or goes by them."""
         if self._demo and seed_demo(self._desk, self._seen.wall):
             log.info("the store was empty: it now holds the demo studio")
-        self._telling.start(self._desk.dates)
-        self._alarm_clock.start()
+        self._delivery.start(self._desk.dates)
+        self._scheduler.start()
         self._backups.start()
         self._open()
         self._begun = True
@@ -223,18 +223,18 @@ class Daemon:
         """What also works on a clock that is not believed, and says so: sensors are heard, and the page answers."""
         if self._opened:
             return
-        if self._listening is not None:
-            self._listening.start()
+        if self._sensor_intake is not None:
+            self._sensor_intake.start()
         self._page_at = None if self._page is None else self._page.start()
         self._opened = True
-        self._vital_signs.ready(believed=bool(self._believed))
+        self._watchdog.ready(believed=bool(self._believed))
 
     def _parts(self) -> list[Part]:
         """Everything that has to move on besides the main loop."""
-        moved = self._telling.moved_at() if self._begun else {}
-        parts = [Part(f"notices through {name}", at, COURIERS_MOVE_WITHIN_S) for name, at in moved.items()]
-        if self._listening is not None and self._opened:
-            parts.append(Part("readings from the broker", self._listening.moved_at(), INTAKE_MOVES_WITHIN_S))
+        moved = self._delivery.moved_at() if self._begun else {}
+        parts = [Part(f"notices through {name}", at, DELIVERY_MOVES_WITHIN_S) for name, at in moved.items()]
+        if self._sensor_intake is not None and self._opened:
+            parts.append(Part("readings from the broker", self._sensor_intake.moved_at(), INTAKE_MOVES_WITHIN_S))
         return parts
 
     def _heard(self) -> None:
@@ -260,7 +260,7 @@ class Daemon:
         if passage.slept:
             log.info("the machine slept for %.0f s: looking again", passage.slept_s)
         if passage.stepped or passage.slept or not self._believed:
-            self._pace.at_once()
+            self._timing.at_once()
             self._catching_up = self._catching_up or self._believed is False  # what waited for the clock comes first
         self._believed = True
         return True
@@ -268,7 +268,7 @@ class Daemon:
     def _gives_up(self, flaw: Exception) -> bool:
         """Log what should not have happened, with its traceback the first time; True if it has been too often."""
         self._flaws += 1
-        wait_s = self._pace.failed(self._clock.monotonic())
+        wait_s = self._timing.failed(self._clock.monotonic())
         said = f"{type(flaw).__name__}: {flaw}"
         log.error("unexpected %s", said, exc_info=flaw if said != self._last_flaw else None)
         self._last_flaw = said

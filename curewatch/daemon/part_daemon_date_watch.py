@@ -7,7 +7,7 @@ import threading
 from collections.abc import Callable
 
 from curewatch.clock import Clock, plausible
-from curewatch.desk.refresh.milestone_timer import Dates
+from curewatch.desk.refresh.milestone_timer import MilestoneTimer
 from curewatch.store import StoreError
 
 log = logging.getLogger(__name__)
@@ -18,11 +18,11 @@ AGAIN_S = 5.0
 """How long after a failure of the store it is tried again [s]; the daemon's own look tells then, if not we."""
 
 
-class DateWatch:
-    """A thread of its own. `start` and `stop` once each; `told` is called after notices were written."""
+class MilestoneThread:
+    """A thread of its own. `start` and `stop` once each; `on_written` is called after notices were written."""
 
-    def __init__(self, dates: Dates, clock: Clock, told: Callable[[], None]) -> None:
-        self._dates, self._clock, self._told = dates, clock, told
+    def __init__(self, dates: MilestoneTimer, clock: Clock, on_written: Callable[[], None]) -> None:
+        self._dates, self._clock, self._on_written = dates, clock, on_written
         self._stopping = False
         self._thread = threading.Thread(target=self._run, name="date-watch", daemon=True)
 
@@ -52,7 +52,7 @@ class DateWatch:
             return min(LONGEST_S, (at - now).total_seconds())
         try:
             if self._dates.tell(now):
-                self._told()
+                self._on_written()
         except StoreError as error:
             log.warning("a date that has come is not told yet: %s", error)
             return AGAIN_S

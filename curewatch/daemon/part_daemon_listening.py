@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from datetime import datetime
 
 from curewatch.clock import Clock, plausible
-from curewatch.daemon.sensor_intake import StoreShelf
+from curewatch.daemon.sensor_intake import DeskPendingStore
 from curewatch.desk import Desk
 from curewatch.intake.mqtt.subscriber import MqttIntake
 from curewatch.records import Reading
@@ -19,7 +19,7 @@ log = logging.getLogger(__name__)
 
 LAST_CONTACT = "mqtt_last_contact"
 """The store's note of when the broker was last in reach, ISO 8601."""
-TWINS_NOTE = "mqtt_twins"
+DUPLICATES_NOTE = "mqtt_twins"
 """The store's note of the sources that look like two devices under one name, for `curewatch check`: JSON."""
 SAVE_EVERY_S = 60.0
 CONNECTS_WITHIN_S, QUIET_S, CATCHES_UP_WITHIN_S = 2.0, 0.5, 10.0
@@ -27,7 +27,7 @@ CONNECTS_WITHIN_S, QUIET_S, CATCHES_UP_WITHIN_S = 2.0, 0.5, 10.0
 is waited for at the most."""
 
 
-class Listening:
+class SensorIntake:
     """`start` and `stop` once each. `heard` is called, from the intake's thread, after readings were stored."""
 
     def __init__(self, broker: BrokerSettings, desk: Desk, clock: Clock, heard: Callable[[], object]) -> None:
@@ -37,7 +37,7 @@ class Listening:
         self._saved_at = clock.monotonic()
         self._started_at = self._moved_at = 0.0
         self._received = -1
-        self._saved_twins: frozenset[str] | None = None
+        self._saved_duplicates: frozenset[str] | None = None
         self._dating_since: float | None = None
         self._intake = MqttIntake(
             broker,
@@ -46,7 +46,7 @@ class Listening:
             clock,
             client_id=broker.client_id_for(desk.store.location),
             last_contact=self._saved,
-            shelf=StoreShelf(desk, heard),
+            pending_store=DeskPendingStore(desk, heard),
         )
 
     def start(self) -> None:
@@ -56,7 +56,7 @@ class Listening:
     def catching_up(self) -> bool:
         """Whether the broker may still be sending what it kept for us: deciding before that would be rash."""
         now, status = self._clock.monotonic(), self._intake.status()
-        if status.undated and plausible(self._clock.now()):
+        if status.pending and plausible(self._clock.now()):
             # what came before the clock was believed is about to become readings
             self._dating_since = now if self._dating_since is None else self._dating_since
             if now - self._dating_since < CATCHES_UP_WITHIN_S:
@@ -66,7 +66,7 @@ class Listening:
         self._dating_since = None
         if not status.connected:
             return status.broker_error is None and now - self._started_at < CONNECTS_WITHIN_S
-        if status.received != self._received or self._intake.undone():  # a slow disk holds the next ones up
+        if status.received != self._received or self._intake.unstored():  # a slow disk holds the next ones up
             self._received, self._moved_at = status.received, now
         return now - self._moved_at < QUIET_S and now - self._started_at < CATCHES_UP_WITHIN_S
 
@@ -93,12 +93,12 @@ class Listening:
 
     def _save(self) -> None:
         status = self._intake.status()
-        contact, twins = status.last_contact, status.twins
+        contact, duplicates = status.last_contact, status.duplicates
         self._saved_at = self._clock.monotonic()
-        if twins != self._saved_twins:
+        if duplicates != self._saved_duplicates:
             with self._desk.store.write() as tx:
-                tx.set_meta(TWINS_NOTE, json.dumps(sorted(twins)))
-            self._saved_twins = twins
+                tx.set_meta(DUPLICATES_NOTE, json.dumps(sorted(duplicates)))
+            self._saved_duplicates = duplicates
         if contact is not None and contact != self._saved:
             with self._desk.store.write() as tx:
                 tx.set_meta(LAST_CONTACT, contact.isoformat())

@@ -23,7 +23,7 @@ IMMEDIATE = 128
 
 
 @contextlib.contextmanager
-def heeded(stop: Callable[[], object]) -> Iterator[None]:
+def signal_handlers(stop: Callable[[], object]) -> Iterator[None]:
     """Within the block the first signal calls `stop`, from another thread. Only for the main thread."""
     heard, writing = socket.socketpair()
     writing.setblocking(False)

@@ -10,11 +10,11 @@ from datetime import datetime, timedelta
 
 from curewatch.clock import Clock
 from curewatch.daemon.delivery import make_channels
-from curewatch.daemon.part_daemon_date_watch import DateWatch
+from curewatch.daemon.part_daemon_date_watch import MilestoneThread
 from curewatch.daemon.published_states import states
 from curewatch.daemon.scheduler import TICK_S
-from curewatch.desk.refresh.milestone_timer import Dates
-from curewatch.notify.delivery_threads import Couriers
+from curewatch.desk.refresh.milestone_timer import MilestoneTimer
+from curewatch.notify.delivery_threads import DeliveryThreads
 from curewatch.notify.part_notify_outbox import Outbox
 from curewatch.notify.publisher import Publisher
 from curewatch.notify.routing import not_before, people_channels
@@ -34,14 +34,14 @@ PUBLISHED = "published_topics"
 """The store's note of the topics that the broker keeps for us, so that those of pieces that left are taken back."""
 
 
-class Telling:
+class NoticeDelivery:
     """Notices on their way to people. `start` and `stop` once each."""
 
     def __init__(self, settings: Settings, store: Store, clock: Clock, environ: Mapping[str, str]) -> None:
         """Raises SettingsError where a secret cannot be had."""
         self._clock = clock
         self._retired_at: float | None = None
-        self._date_watch: DateWatch | None = None
+        self._milestone_thread: MilestoneThread | None = None
         self._store = store
         client_id = _client_id(settings, store)
         self._channels = {channel.name: channel for channel in make_channels(settings, client_id, clock, environ)}
@@ -64,16 +64,16 @@ class Telling:
             give_up_after_of={"webhook": timedelta(hours=hook.give_up_after_h)} if hook else {},
         )
         # as often as the daemon looks what other processes did: a test notice should not be waited for
-        self._couriers = Couriers(self._outbox, clock, look_every_s=TICK_S)
+        self._delivery_threads = DeliveryThreads(self._outbox, clock, look_every_s=TICK_S)
 
-    def start(self, dates: Dates | None = None) -> None:
+    def start(self, dates: MilestoneTimer | None = None) -> None:
         """`dates`: watched, and told as they come, whatever the daemon is busy with."""
         if dates is not None:
-            self._date_watch = DateWatch(dates, self._clock, self.ring)
-            self._date_watch.start()
+            self._milestone_thread = MilestoneThread(dates, self._clock, self.ring)
+            self._milestone_thread.start()
         if self._publisher is not None:
             self._publisher.start()
-        self._couriers.start()
+        self._delivery_threads.start()
 
     @property
     def shows(self) -> bool:
@@ -96,11 +96,11 @@ class Telling:
 
     def moved_at(self) -> dict[str, float]:
         """By channel, when its courier last got something done [s, monotonic]."""
-        return self._couriers.moved_at()
+        return self._delivery_threads.moved_at()
 
     def ring(self) -> None:
         """There are new notices."""
-        self._couriers.ring()
+        self._delivery_threads.ring()
 
     def retire(self, now: datetime) -> None:
         """Settle what waits for a channel that is gone; once an hour. StoreError as the store's."""
@@ -111,9 +111,9 @@ class Telling:
 
     def stop(self, within_s: float) -> None:
         """Let what is being sent come to its end; the rest stays in the store and is sent by the next run."""
-        if self._date_watch is not None:
-            self._date_watch.stop(within_s)
-        if not self._couriers.stop(within_s):
+        if self._milestone_thread is not None:
+            self._milestone_thread.stop(within_s)
+        if not self._delivery_threads.stop(within_s):
             log.warning("a receiver did not answer in %g s: its notice is sent again by the next run", within_s)
         for channel in self._channels.values():
             if isinstance(channel, Webhook | Publisher):

@@ -9,7 +9,7 @@ from datetime import datetime
 
 from curewatch.clock import Clock
 from curewatch.daemon.part_daemon_checkup import Finding, Verdict
-from curewatch.daemon.part_daemon_telling import Telling
+from curewatch.daemon.part_daemon_telling import NoticeDelivery
 from curewatch.desk import Desk
 from curewatch.records import DeliveryState
 from curewatch.store import AlreadyRunning
@@ -28,7 +28,7 @@ def send_test(
         return Finding("test notice", Verdict.WARN, "neither a webhook nor people are set: nowhere to send one")
     try:
         with desk.store.lock_for_daemon():
-            telling = Telling(desk.settings, desk.store, clock, environ)
+            telling = NoticeDelivery(desk.settings, desk.store, clock, environ)
             key = desk.tell_test(now).key
             telling.start()
             try:

@@ -43,7 +43,7 @@ def stuck(parts: Iterable[Part], monotonic: float) -> list[Part]:
     return [part for part in parts if monotonic - part.moved_at > part.within_s]
 
 
-class VitalSigns:
+class Watchdog:
     """`beat` after each turn of the main loop in which nothing failed."""
 
     def __init__(self, systemd: Systemd, heartbeat: Heartbeat | None, clock: Clock, store: Store) -> None:

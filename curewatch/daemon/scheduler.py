@@ -25,7 +25,7 @@ LONGEST = timedelta(hours=1)
 """A look is due this long after the last one, whatever that one said."""
 
 
-class Pace:
+class RefreshTiming:
     """Times in `monotonic` seconds but for `due_at`, which is a date and so belongs to the wall clock."""
 
     def __init__(self) -> None:

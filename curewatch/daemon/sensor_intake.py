@@ -6,23 +6,23 @@ from collections.abc import Callable, Sequence
 
 from curewatch.desk import Desk
 from curewatch.records import Reading
-from curewatch.records.part_records_held import HeldMessage
+from curewatch.records.part_records_held import PendingMessage
 from curewatch.store import FactRefused
 
 
-class StoreShelf:
+class DeskPendingStore:
     """`heard` is called after held messages became readings. Every call is a transaction of its own."""
 
     def __init__(self, desk: Desk, heard: Callable[[], object]) -> None:
         self._desk, self._heard = desk, heard
 
-    def put(self, messages: Sequence[HeldMessage]) -> None:
+    def put(self, messages: Sequence[PendingMessage]) -> None:
         with self._desk.store.write() as tx:
-            tx.hold_messages(messages)
+            tx.add_pending_messages(messages)
 
-    def oldest(self, limit: int) -> list[HeldMessage]:
+    def oldest(self, limit: int) -> list[PendingMessage]:
         with self._desk.store.read() as tx:
-            return tx.held_messages(limit)
+            return tx.pending_messages(limit)
 
     def settle(self, readings: Sequence[Reading], dated: Sequence[int]) -> None:
         try:

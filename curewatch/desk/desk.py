@@ -11,14 +11,21 @@ from curewatch.desk.part_desk_naming import meet_recipe, meet_room, nearest
 from curewatch.desk.part_desk_poured import write_pour
 from curewatch.desk.part_desk_reports import PieceReport, Refreshed
 from curewatch.desk.refresh import part_desk_mornings
-from curewatch.desk.refresh.milestone_timer import Dates
+from curewatch.desk.refresh.milestone_timer import MilestoneTimer
 from curewatch.desk.refresh.part_desk_deciding import tell_milestones, watch_rooms, write
 from curewatch.desk.refresh.part_desk_open_steps import open_steps
-from curewatch.desk.refresh.part_desk_rolling import Rolled, Rolling
-from curewatch.desk.refresh.scheduled_notices import Evening
-from curewatch.desk.snapshot.air_cache import RoomAir
-from curewatch.desk.snapshot.lessons import draw_lessons
-from curewatch.desk.snapshot.snapshot import HEARD, REVISION, Scene, judged_anew, latest_air, read_scene
+from curewatch.desk.refresh.part_desk_rolling import ForecastMaker, MadeForecasts
+from curewatch.desk.refresh.scheduled_notices import EveningWarnings
+from curewatch.desk.snapshot.air_cache import AirCache
+from curewatch.desk.snapshot.lessons import update_lessons
+from curewatch.desk.snapshot.snapshot import (
+    FACTS_REVISION,
+    READINGS_REVISION,
+    Snapshot,
+    latest_air,
+    read_snapshot,
+    reread_snapshot,
+)
 from curewatch.notify.routing import all_channels, due_times
 from curewatch.records import Forecast, Notice, Reading, Recipe, Room, Stay
 from curewatch.settings import Settings
@@ -28,7 +35,7 @@ from curewatch.studio import milestones as milestoning
 from curewatch.studio.air import batteries as cells
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.alarms import damage
-from curewatch.studio.alarms.lifecycle import is_active, looking_back
+from curewatch.studio.alarms.lifecycle import is_active, rewound
 from curewatch.studio.board import Board, RoomLine
 from curewatch.studio.care.part_studio_dew import dew_margin
 from curewatch.studio.forecasting import forecast as forecasting
@@ -38,9 +45,9 @@ class Desk:
     """Use cases over one store. Safe to use from several threads: it keeps only copies of readings."""
 
     def __init__(self, store: Store, settings: Settings) -> None:
-        self.store, self.settings, self._air, self._evening = store, settings, RoomAir(), Evening()
-        self._rolling, self._looking = Rolling(settings), threading.Lock()
-        self.dates = Dates(store, settings, self.local)
+        self.store, self.settings, self._air, self._evening = store, settings, AirCache(), EveningWarnings()
+        self._rolling, self._looking = ForecastMaker(settings), threading.Lock()
+        self.dates = MilestoneTimer(store, settings, self.local)
         self.channels = all_channels(settings)
 
     # --- facts ---
@@ -68,7 +75,7 @@ class Desk:
         air = self.settings.air_in(order.room) if order.air_speed_m_s is None else order.air_speed_m_s
         write_pour(tx, order, piece.id, air)
         tx.add_stay(Stay(piece_id=piece.id, room=order.room, place=order.place, since=order.at))
-        look_back(tx, {order.room: order.at})
+        rejudge_from(tx, {order.room: order.at})
         mark_changed(tx)
         return Logged(piece, tuple(notes))
 
@@ -79,8 +86,8 @@ class Desk:
             if not tx.add_readings([reading]):
                 notes.append("a reading of that moment is stored already; it stands as it was")
             else:
-                look_back(tx, {reading.room: reading.at})
-                _mark_heard(tx)
+                rejudge_from(tx, {reading.room: reading.at})
+                mark_readings(tx)
         return Logged(notes=tuple(notes))
 
     def absorb(self, readings: Sequence[Reading], dated: Sequence[int] = ()) -> int:
@@ -89,13 +96,13 @@ class Desk:
         for reading in readings:
             oldest[reading.room] = min(oldest.get(reading.room, reading.at), reading.at)
         with self.store.write() as tx:
-            tx.drop_held_messages(dated)
+            tx.drop_pending_messages(dated)
             for room in oldest:
                 tx.add_room(Room(name=room))
             new = tx.add_readings(readings)
             if new:
-                look_back(tx, oldest)
-                _mark_heard(tx)
+                rejudge_from(tx, oldest)
+                mark_readings(tx)
         return new
 
     def put_recipe(self, recipe: Recipe) -> Logged:
@@ -108,7 +115,7 @@ class Desk:
     def revision(self) -> str:
         """Changes whenever facts are logged, by whatever process."""
         with self.store.read() as tx:
-            return tx.get_meta(REVISION) or "0"
+            return tx.get_meta(FACTS_REVISION) or "0"
 
     # --- decisions ---
 
@@ -121,59 +128,59 @@ class Desk:
             return self._look(now, at_most)
 
     def _look(self, now: datetime, at_most: int | None) -> Refreshed:
-        draw_lessons(self.store, now)
+        update_lessons(self.store, now)
         with self.store.read() as tx:
-            scene = read_scene(tx, self._air, now)
-        if at_most is not None and (stale := self._rolling.stale(scene, now)) > at_most:
+            snapshot = read_snapshot(tx, self._air, now)
+        if at_most is not None and (stale := self._rolling.stale(snapshot, now)) > at_most:
             return Refreshed(0, 0, now, left=stale)
-        rolled = self._rolling.look(self.store, scene, now)
-        current = scene.forecasts | {forecast.piece_id: forecast for forecast in rolled.made}
-        written = self._decide(scene, rolled, current, now)
+        rolled = self._rolling.look(self.store, snapshot, now)
+        current = snapshot.forecasts | {forecast.piece_id: forecast for forecast in rolled.made}
+        written = self._decide(snapshot, rolled, current, now)
         self.dates.note(current, now)
-        return Refreshed(len(rolled.made), written, self._next_due(scene, current, now))
+        return Refreshed(len(rolled.made), written, self._next_due(snapshot, current, now))
 
-    def _decide(self, scene: Scene, rolled: Rolled, current: dict[int, Forecast], now: datetime) -> int:
-        due = self._due(scene, current, now)
-        decided = watch_rooms(scene, self.settings, current, now, self.local)
-        extra = self._by_the_clock(decided.after(scene), current, now)
+    def _decide(self, snapshot: Snapshot, rolled: MadeForecasts, current: dict[int, Forecast], now: datetime) -> int:
+        due = self._due(snapshot, current, now)
+        decided = watch_rooms(snapshot, self.settings, current, now, self.local)
+        extra = self._by_the_clock(decided.after(snapshot), current, now)
         if not (rolled.made or due or decided or extra):
             return 0
         with self.store.write() as tx:
             here = {piece.id for piece in tx.pieces()}
-            if tx.get_meta(REVISION) != scene.revision or tuple(tx.alarms()) != scene.alarms:
+            if tx.get_meta(FACTS_REVISION) != snapshot.revision or tuple(tx.alarms()) != snapshot.alarms:
                 # somebody has logged or judged meanwhile: judge by what is stored now
-                anew = judged_anew(tx, self._air, scene, now)
+                anew = reread_snapshot(tx, self._air, snapshot, now)
                 decided = watch_rooms(anew, self.settings, current, now, self.local)
             # only now: a scene read after them lacks the air of pieces they settle, and with it the alarms
             rolled.write(tx, here)
-            known = tx.known_keys({key for one in due for key in one.told_by})
-            due = [one for one in due if one.drying.piece.id in here and known.isdisjoint(one.told_by)]
+            known = tx.known_keys({key for one in due for key in one.covering_keys})
+            due = [one for one in due if one.drying.piece.id in here and known.isdisjoint(one.covering_keys)]
             written = write(tx, self.settings, decided, now)
             coming = self._dates(current, now)
-            written += tell_milestones(tx, self.settings, due, scene.climates, coming, now, self.local)
+            written += tell_milestones(tx, self.settings, due, snapshot.climates, coming, now, self.local)
             return written + sum(tx.add_notice(notice, due_times(self.settings, notice)) for notice in extra)
 
-    def _due(self, scene: Scene, current: dict[int, Forecast], now: datetime) -> list[milestoning.Due]:
+    def _due(self, snapshot: Snapshot, current: dict[int, Forecast], now: datetime) -> list[milestoning.Due]:
         """The milestones that people should hear of and have not."""
         kinds = self.settings.notices.milestones
         found = [
             one
-            for drying in scene.dryings
+            for drying in snapshot.dryings
             if (forecast := current.get(drying.piece.id))
             for one in milestoning.due(drying, forecast, kinds, now)
         ]
         with self.store.read() as tx:
-            known = tx.known_keys({key for one in found for key in one.told_by}) if found else set()
-        return [one for one in found if known.isdisjoint(one.told_by)]
+            known = tx.known_keys({key for one in found for key in one.covering_keys}) if found else set()
+        return [one for one in found if known.isdisjoint(one.covering_keys)]
 
-    def _by_the_clock(self, scene: Scene, current: Mapping[int, Forecast], now: datetime) -> list[Notice]:
+    def _by_the_clock(self, snapshot: Snapshot, current: Mapping[int, Forecast], now: datetime) -> list[Notice]:
         """What is told at certain hours: the evening's warnings, the morning's work."""
-        found = self._evening.notices(self.store, scene, self.settings, current, now, self.local)
+        found = self._evening.notices(self.store, snapshot, self.settings, current, now, self.local)
         with self.store.read() as tx:
             known = tx.known_keys(part_desk_mornings.keys(self.settings, now, self.local))
         if missing := part_desk_mornings.people(self.settings, known, now, self.local):
-            steps = open_steps(self.store, scene, self.settings, current, now)
-            board = part_desk_mornings.with_drifts(self.board(now), scene.climates)
+            steps = open_steps(self.store, snapshot, self.settings, current, now)
+            board = part_desk_mornings.with_drifts(self.board(now), snapshot.climates)
             found += part_desk_mornings.notices(missing, board, self._evening.ahead, steps, now, self.local)
         return found
 
@@ -183,7 +190,7 @@ class Desk:
         moments = [milestoning.next_due(forecast, told, now) for forecast in current.values()]
         return [at for at in moments if at is not None]
 
-    def _next_due(self, scene: Scene, current: dict[int, Forecast], now: datetime) -> datetime:
+    def _next_due(self, snapshot: Snapshot, current: dict[int, Forecast], now: datetime) -> datetime:
         """At the latest in a minute while anything is being watched (delays, silence), else in an hour."""
         moments = self._dates(current, now) + part_desk_mornings.next_ones(self.settings, now, self.local)
         busy = any(forecast.reason or not forecasting.settled(forecast, now) for forecast in current.values())
@@ -195,30 +202,30 @@ class Desk:
     def board(self, now: datetime) -> Board:
         """The studio as last forecast (see `refresh`)."""
         with self.store.read() as tx:
-            scene, rooms = read_scene(tx, None, now), tx.rooms()
-            latest = latest_air(tx, scene.newest, now)
-        lines = [room_line(scene, room.name, latest.get(room.name)) for room in rooms]
-        return boards.board(scene.dryings, scene.forecasts, lines, scene.alarms, now)
+            snapshot, rooms = read_snapshot(tx, None, now), tx.rooms()
+            latest = latest_air(tx, snapshot.newest, now)
+        lines = [room_line(snapshot, room.name, latest.get(room.name)) for room in rooms]
+        return boards.board(snapshot.dryings, snapshot.forecasts, lines, snapshot.alarms, now)
 
     def piece(self, name: str, now: datetime) -> PieceReport:
         """Everything about the piece called `name`. Raises FactError, with near names, if none is here."""
         with self.store.read() as tx:
-            scene = read_scene(tx, None, now)
-            latest = latest_air(tx, scene.newest, now)
-        for drying in scene.dryings:
+            snapshot = read_snapshot(tx, None, now)
+            latest = latest_air(tx, snapshot.newest, now)
+        for drying in snapshot.dryings:
             if drying.piece.name == name:
-                room = room_line(scene, drying.room, latest.get(drying.room))
-                forecast = scene.forecasts.get(drying.piece.id)
+                room = room_line(snapshot, drying.room, latest.get(drying.room))
+                forecast = snapshot.forecasts.get(drying.piece.id)
                 return PieceReport(
                     line=boards.piece_line(drying, forecast, now),
                     drying=drying,
                     forecast=forecast,
-                    alarms=tuple(a for a in scene.alarms if a.room == drying.room and is_active(a)),
+                    alarms=tuple(a for a in snapshot.alarms if a.room == drying.room and is_active(a)),
                     room=room,
-                    damages=tuple(d for d in scene.damages if d.piece_id == drying.piece.id and damage.stands(d)),
+                    damages=tuple(d for d in snapshot.damages if d.piece_id == drying.piece.id and damage.stands(d)),
                     dew=dew_margin(latest[drying.room]) if drying.room in latest else None,
                 )
-        raise FactError("NAME", name, nearest(name, [drying.piece.name for drying in scene.dryings], "a piece here"))
+        raise FactError("NAME", name, nearest(name, [drying.piece.name for drying in snapshot.dryings], "a piece here"))
 
     def tell_test(self, now: datetime) -> Notice:
         """Write a test notice to every channel."""
@@ -239,32 +246,32 @@ class Desk:
         return at.astimezone(self.settings.tz)
 
 
-def room_line(scene: Scene, name: str, climate: Climate | None) -> RoomLine:
-    newest = scene.newest.get(name)
+def room_line(snapshot: Snapshot, name: str, climate: Climate | None) -> RoomLine:
+    newest = snapshot.newest.get(name)
     return RoomLine(
         name=name,
         newest=newest,
         temp_c=float(climate.temp_c[-1]) if climate else (newest.temp_c if newest else None),
         rh_pct=float(climate.rh_pct[-1]) if climate else (newest.rh_pct if newest else None),
         data_at=climate.newest_at if climate else (newest.at if newest else None),
-        pieces=sum(drying.room == name for drying in scene.dryings),
-        quality=(climate.findings if climate else ()) + cells.findings(scene.low, scene.heard, name),
+        pieces=sum(drying.room == name for drying in snapshot.dryings),
+        quality=(climate.findings if climate else ()) + cells.findings(snapshot.low, snapshot.heard, name),
     )
 
 
-def look_back(tx: Transaction, rooms: Mapping[str, datetime]) -> None:
+def rejudge_from(tx: Transaction, rooms: Mapping[str, datetime]) -> None:
     """More is now known of these rooms from a moment on: their quiet alarms are to be judged from there again."""
     was = [alarm for alarm in tx.alarms() if alarm.room in rooms]
-    now = [looking_back(alarm, rooms[alarm.room] - timedelta(seconds=1)) for alarm in was]
+    now = [rewound(alarm, rooms[alarm.room] - timedelta(seconds=1)) for alarm in was]
     tx.put_alarms(new for new, old in zip(now, was, strict=True) if new != old)
 
 
 def mark_changed(tx: Transaction) -> None:
     """Facts were logged: whoever keeps a view of them looks again."""
-    tx.set_meta(REVISION, str(int(tx.get_meta(REVISION) or 0) + 1))
+    tx.set_meta(FACTS_REVISION, str(int(tx.get_meta(FACTS_REVISION) or 0) + 1))
 
 
-def _mark_heard(tx: Transaction) -> None:
+def mark_readings(tx: Transaction) -> None:
     """Readings were stored, and nothing else: of what is kept, the pieces still stand."""
     mark_changed(tx)
-    tx.set_meta(HEARD, str(int(tx.get_meta(HEARD) or 0) + 1))
+    tx.set_meta(READINGS_REVISION, str(int(tx.get_meta(READINGS_REVISION) or 0) + 1))

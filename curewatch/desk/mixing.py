@@ -12,7 +12,7 @@ from curewatch.records import Recipe
 from curewatch.records.workshop import RecipeMix
 from curewatch.settings import MaterialSettings, Settings, load_materials
 from curewatch.studio import mixing
-from curewatch.studio.mixing import Material, Mix, Need, NotOnTheShelf, Portion
+from curewatch.studio.mixing import Material, Mixture, Need, Portion, UnknownMaterial
 from curewatch.studio.part_studio_run_off import RunOff
 
 SOLIDS, GLYCOL = (0.05, 0.70), (0.0, 0.15)
@@ -21,7 +21,7 @@ _BY_PARTS = "--part"
 
 
 @dataclass(frozen=True)
-class Shelf:
+class Materials:
     """What stands there, by name."""
 
     known: Mapping[str, MaterialSettings]
@@ -29,7 +29,7 @@ class Shelf:
     """The same as the studio reckons with it."""
 
     @classmethod
-    def of(cls, settings: Settings) -> Shelf:
+    def of(cls, settings: Settings) -> Materials:
         """Those that come with curewatch, and those beside the settings. Raises SettingsError."""
         known = load_materials(settings.file)
         made = {
@@ -47,11 +47,11 @@ class Shelf:
 
 
 @dataclass(frozen=True)
-class Cup:
+class Batch:
     """What to take of each part."""
 
     told: RecipeMix
-    found: Mix
+    found: Mixture
     needed: Need
     pieces: int
     portions: list[Portion]
@@ -60,7 +60,7 @@ class Cup:
     """What is believed of what runs off; None: it was said."""
 
 
-def recipe_of(told: RecipeMix, shelf: Shelf) -> tuple[Recipe, Mix]:
+def recipe_of(told: RecipeMix, shelf: Materials) -> tuple[Recipe, Mixture]:
     """What a recipe told by its parts comes out at.
 
     FactError for a material that is not on the shelf or named twice, for nothing but water, and for what comes out at
@@ -85,21 +85,21 @@ def recipe_of(told: RecipeMix, shelf: Shelf) -> tuple[Recipe, Mix]:
     return Recipe(name=told.recipe, solids=found.solids, glycol=found.glycol, stated=True), found
 
 
-def cup(told: RecipeMix, shelf: Shelf, needed: Need, pieces: int, believed: RunOff | None) -> Cup:
+def cup(told: RecipeMix, shelf: Materials, needed: Need, pieces: int, believed: RunOff | None) -> Batch:
     """What to take of each part for so much. FactError where a material has left the shelf."""
     try:
         portions, found = mixing.portions(told, shelf.materials, needed.whole), mixing.mixed(told, shelf.materials)
-    except NotOnTheShelf as missing:
+    except UnknownMaterial as missing:
         allowed = f"a recipe of materials on the shelf, which has no {missing.name!r}"
         raise FactError("RECIPE", told.recipe, allowed) from None
-    return Cup(told, found, needed, pieces, portions, shelf.price_of(portions), believed)
+    return Batch(told, found, needed, pieces, portions, shelf.price_of(portions), believed)
 
 
-def as_mixed(desk: Desk, recipe: str, shelf: Shelf) -> tuple[RecipeMix | None, Mix | None]:
+def as_mixed(desk: Desk, recipe: str, shelf: Materials) -> tuple[RecipeMix | None, Mixture | None]:
     """The recipe's parts and what they come out at; None where nobody told them, or a material has left the shelf."""
     with desk.store.read() as tx:
         told = tx.mix_of(recipe)
     try:
         return told, None if told is None else mixing.mixed(told, shelf.materials)
-    except NotOnTheShelf:
+    except UnknownMaterial:
         return told, None

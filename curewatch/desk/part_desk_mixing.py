@@ -9,7 +9,7 @@ from curewatch.records import Recipe
 from curewatch.records.observations import ObservationKind
 from curewatch.records.workshop import RecipeMix
 from curewatch.store import Transaction
-from curewatch.studio.part_studio_run_off import RunOff, Told, expected, share_of
+from curewatch.studio.part_studio_run_off import MeasuredShare, RunOff, expected, share_of
 
 
 def put_mix(desk: Desk, recipe: Recipe, mix: RecipeMix) -> None:
@@ -36,7 +36,7 @@ def run_off(desk: Desk, recipe: str, area_m2: float) -> RunOff:
         return expected(_told(tx), recipe, area_m2)
 
 
-def _told(tx: Transaction) -> list[Told]:
+def _told(tx: Transaction) -> list[MeasuredShare]:
     paints = {paint.piece_id: paint for paint in tx.paints()}
     weighed = [one for one in tx.observations(list(paints)) if one.kind is ObservationKind.WEIGHING]
     found = []
@@ -44,5 +44,5 @@ def _told(tx: Transaction) -> list[Told]:
         mine = [one for one in weighed if one.piece_id == pour.piece_id]
         share = share_of(paints[pour.piece_id], pour, mine)
         if share is not None:
-            found.append(Told(pour.recipe, pour.face_m2, share))
+            found.append(MeasuredShare(pour.recipe, pour.face_m2, share))
     return found

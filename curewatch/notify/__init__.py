@@ -1,9 +1,9 @@
 """Telling people: notices leave the store through channels, as often as it takes."""
 
 from curewatch.notify.channel import Channel, GiveUp, TryLater
-from curewatch.notify.delivery_threads import Couriers
+from curewatch.notify.delivery_threads import DeliveryThreads
 from curewatch.notify.part_notify_outbox import Outbox
 from curewatch.notify.part_notify_units import Units
 from curewatch.notify.webhook import Webhook
 
-__all__ = ["Channel", "Couriers", "GiveUp", "Outbox", "TryLater", "Units", "Webhook"]
+__all__ = ["Channel", "DeliveryThreads", "GiveUp", "Outbox", "TryLater", "Units", "Webhook"]

@@ -14,7 +14,7 @@ LOOK_EVERY_S = 15.0
 """The store is asked at least this often, so a step of the clock costs no more than this."""
 
 
-class Couriers:
+class DeliveryThreads:
     """The outbox's threads. `ring` after writing a notice; `stop` before closing the store."""
 
     def __init__(self, outbox: Outbox, clock: Clock, *, look_every_s: float = LOOK_EVERY_S) -> None:

@@ -61,7 +61,7 @@ class Outbox:
         self._moved_at = dict.fromkeys(channels, clock.monotonic())
         self._halted = threading.Event()
         # Sent, but the store could not note it (disk full): remembered so that it is not sent over and over.
-        self._unmarked: dict[int, datetime] = {}
+        self._unconfirmed: dict[int, datetime] = {}
 
     @property
     def channels(self) -> tuple[str, ...]:
@@ -148,7 +148,7 @@ class Outbox:
     def _gathered(self, name: str, waiting: list[Delivery], now: datetime) -> list[Delivery]:
         """What to send now to somebody who reads: urgent ones by themselves, the others as one message, if any."""
         ready = [d for d in waiting if not is_expired(d, now) and self._not_before(name, d.notice, now) <= now]
-        alone = [d for d in waiting if d not in ready or d.notice.urgent or d.id in self._unmarked]
+        alone = [d for d in waiting if d not in ready or d.notice.urgent or d.id in self._unconfirmed]
         others = [d for d in ready if d not in alone]
         # A message that may have arrived goes again as it is, under its own key.
         tried = [d for d in others if d.attempts or d.last_error or "members" in d.notice.data]
@@ -183,7 +183,7 @@ class Outbox:
         late = [
             d
             for d in waiting
-            if not (d.attempts or d.last_error or d.id in self._unmarked or is_expired(d, now))
+            if not (d.attempts or d.last_error or d.id in self._unconfirmed or is_expired(d, now))
             and batching.is_belated(d.notice)
             and is_due(d, now)
         ]
@@ -199,7 +199,7 @@ class Outbox:
         return [*written, *(d for d in waiting if d.id not in told)]
 
     def _deliver(self, delivery: Delivery, channel: Channel) -> bool:
-        if delivery.id not in self._unmarked:
+        if delivery.id not in self._unconfirmed:
             now = self._clock.now()
             if not plausible(now):
                 return False
@@ -224,10 +224,10 @@ class Outbox:
                 unexpected = TryLater(f"unexpected {type(error).__name__} in channel {channel.name}")
                 self._put_off(delivery, unexpected, self._since(now))
                 return False
-            self._unmarked[delivery.id] = self._since(now)
+            self._unconfirmed[delivery.id] = self._since(now)
         with self._store.write() as tx:
-            tx.mark_delivered(delivery.id, self._unmarked[delivery.id])
-        del self._unmarked[delivery.id]
+            tx.mark_delivered(delivery.id, self._unconfirmed[delivery.id])
+        del self._unconfirmed[delivery.id]
         return True
 
     def _since(self, begun: datetime) -> datetime:

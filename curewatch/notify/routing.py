@@ -31,8 +31,8 @@ def people_channels(settings: Settings) -> tuple[str, ...]:
 
 def channels_for(settings: Settings, notice: Notice) -> tuple[str, ...]:
     """The channels this notice goes through."""
-    told = tuple(channel for person in settings.people if person.wants(notice) for channel in person.channels)
-    return told if "person" in notice.data else (*studio_channels(settings), *told)
+    personal = tuple(channel for person in settings.people if person.wants(notice) for channel in person.channels)
+    return personal if "person" in notice.data else (*studio_channels(settings), *personal)
 
 
 def person_of(settings: Settings, channel: str) -> PersonSettings | None:
@@ -62,12 +62,12 @@ def round_times(settings: Settings, notice: Notice) -> dict[str, datetime]:
     times: dict[str, datetime] = {}
     for person in settings.people:
         if person.gathered and person.wants(notice):
-            told_at = max(notice.created_at, person.next_round(came_about, settings.tz))
-            times |= {channel: person.earliest(notice, told_at, settings.tz) for channel in person.channels}
+            due_at = max(notice.created_at, person.next_round(came_about, settings.tz))
+            times |= {channel: person.earliest(notice, due_at, settings.tz) for channel in person.channels}
     return times
 
 
-def told_nobody(settings: Settings) -> Settings:
+def without_channels(settings: Settings) -> Settings:
     """The same settings, but with nowhere to send."""
     nowhere = {"webhook": None, "publish": None, "services": None, "people": ()}
     return settings.model_copy(update=nowhere)

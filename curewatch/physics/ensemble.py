@@ -149,7 +149,7 @@ def films_at(pourings: Sequence[Pouring], z: Array) -> film.Films:
         mfft=film.MFFT + MFFT_SPREAD_K * deviates("mfft"),
     )
     at, speed = (np.repeat(turns, members, axis=1) for turns in _turns(pourings))
-    return replace(films, turn_at=at, turn_speed=np.maximum(speed * stirred, AIR_SPEED_FLOOR))
+    return replace(films, speed_change_s=at, changed_speed=np.maximum(speed * stirred, AIR_SPEED_FLOOR))
 
 
 def _turns(pourings: Sequence[Pouring]) -> tuple[Array, Array]:
@@ -213,13 +213,13 @@ def run(
 ) -> tuple[list[Outcome], dict[str, Array]]:
     """March every member of every pouring to `until` [s] through `series[room]` (one room index a pouring).
 
-    Returns one Outcome a pouring, and the samples (times, pourings, members) as `march.march` names them.
+    Returns one Outcome a pouring, and the samples (times, pourings, members) as `integrate.integrate` names them.
     """
     films = films_of(pourings, members)
     rooms = np.repeat(room, members)
     limit = np.repeat(np.broadcast_to(np.asarray(until, dtype=float), len(pourings)), members)
     rtol, atol = tolerance
-    state, samples = integrator.march(films, series, rooms, limit, sample_at=sample_at, rtol=rtol, atol=atol)
+    state, samples = integrator.integrate(films, series, rooms, limit, sample_at=sample_at, rtol=rtol, atol=atol)
     hindrance = hindrances(films, state, *series.at(limit, rooms))
     split = (len(pourings), members)
     outcomes = [

@@ -88,9 +88,9 @@ class Films:
     """How fast it does while it is empty [m/s]."""
     back_loss: Array
     """Conductance for vapour through its back [m/s]; 0: sealed."""
-    turn_at: Array
+    speed_change_s: Array
     """When another air moves over it (turns, films) [s, as the march counts], increasing; inf: no more turns..."""
-    turn_speed: Array
+    changed_speed: Array
     """...and how fast that moves (turns, films) [m/s]."""
 
     @classmethod
@@ -133,24 +133,26 @@ class Films:
     def take(self, index: NDArray[np.intp] | slice) -> Films:
         return Films(**{f.name: getattr(self, f.name)[..., index] for f in fields(self)})
 
-    def later(self, by_s: Array) -> Films:
+    def shifted(self, by_s: Array) -> Films:
         """The same films with their times counted from a moment that is `by_s` earlier."""
-        return replace(self, turn_at=self.turn_at + by_s)
+        return replace(self, speed_change_s=self.speed_change_s + by_s)
 
-    def blown(self, air_speed: Array) -> Films:
+    def with_air_speed(self, air_speed: Array) -> Films:
         """The same films with air of `air_speed` [m/s] over them, for good."""
-        return replace(self, air_speed=air_speed, turn_at=self.turn_at[:0], turn_speed=self.turn_speed[:0])
+        return replace(
+            self, air_speed=air_speed, speed_change_s=self.speed_change_s[:0], changed_speed=self.changed_speed[:0]
+        )
 
-    def next_turn(self, t: Array) -> Array:
+    def next_speed_change(self, t: Array) -> Array:
         """When the air over each film next changes its speed after `t` [s]; inf: never."""
-        return np.asarray(np.where(self.turn_at > t, self.turn_at, np.inf).min(0, initial=np.inf))
+        return np.asarray(np.where(self.speed_change_s > t, self.speed_change_s, np.inf).min(0, initial=np.inf))
 
     def air_speed_at(self, t: Array | None) -> Array:
         """Air speed over each film [m/s] at `t` [s] (None: at the pour)."""
-        if t is None or not len(self.turn_at):
+        if t is None or not len(self.speed_change_s):
             return self.air_speed
-        speeds = np.concatenate([self.air_speed[None], self.turn_speed])
-        return np.asarray(speeds[(self.turn_at <= t).sum(0), np.arange(len(self))])
+        speeds = np.concatenate([self.air_speed[None], self.changed_speed])
+        return np.asarray(speeds[(self.speed_change_s <= t).sum(0), np.arange(len(self))])
 
     def initial(self, cells: int) -> Array:
         """Uniform film as poured, (cells, 2, films)."""

@@ -102,7 +102,7 @@ class Drying:
 
 
 @dataclass(frozen=True)
-class Mix:
+class Rheology:
     """How the paint flows at its pour."""
 
     viscosity: float = VISCOSITY
@@ -113,7 +113,7 @@ class Mix:
     """How fast the yield stress grows at rest [Pa/s]."""
 
 
-def drift(drying: Drying, mix: Mix, tilt: float) -> Array:
+def drift(drying: Drying, mix: Rheology, tilt: float) -> Array:
     """How far the surface has moved down the tilt [rad] at each of the film's times [m].
 
     The deeper layers move less: nothing at the support. Raises ValueError for tilts beyond `STEEPEST`.
@@ -132,7 +132,7 @@ def drift(drying: Drying, mix: Mix, tilt: float) -> Array:
     return np.concatenate([[0.0], np.cumsum(steps)])
 
 
-def tilt_for(drying: Drying, mix: Mix, limit: float) -> float:
+def tilt_for(drying: Drying, mix: Rheology, limit: float) -> float:
     """The tilt [rad] at which the surface drifts `limit` [m] before the film packs; STEEPEST if none below it does."""
     low, high = 0.0, float(STEEPEST)
     if drift(drying, mix, high)[-1] <= limit:

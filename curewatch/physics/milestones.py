@@ -62,13 +62,13 @@ def crossing(start: Array, end: Array, width: Array, secant: Array, width_before
     the surface cell is so stiff that the rate at a state tells little about the trend.
     """
     rise = end - start
-    bend = (rise - secant * width) * width / (width + width_before)
-    bend = np.where(width_before > 0, np.clip(bend, -rise, rise), 0.0)  # monotone between the ends
-    slope = rise - bend
-    return -2 * start / (slope + np.sqrt(slope**2 - 4 * bend * start))
+    curvature = (rise - secant * width) * width / (width + width_before)
+    curvature = np.where(width_before > 0, np.clip(curvature, -rise, rise), 0.0)  # monotone between the ends
+    slope = rise - curvature
+    return -2 * start / (slope + np.sqrt(slope**2 - 4 * curvature * start))
 
 
-class Trend:
+class MarginHistory:
     """The margins of the six conditions along a march."""
 
     def __init__(self, films: int) -> None:
@@ -121,7 +121,7 @@ def reach(reached: Array, since: Array, now: Array) -> None:
         np.copyto(reached[row], begun, where=(begun + HOLD_S[row] <= now) & np.isinf(reached[row]))
 
 
-def share_open(before: Array, after: Array) -> Array:
+def open_fraction(before: Array, after: Array) -> Array:
     """Share of a step during which all gates (gates, films) are >= 0, each taken as linear in time."""
     swing = np.where(before == after, 1.0, after - before)
     cross = np.clip(-before / swing, 0.0, 1.0)

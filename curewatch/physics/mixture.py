@@ -39,7 +39,7 @@ class Material:
 
 
 @dataclass(frozen=True)
-class Mix:
+class Mixture:
     """Several materials stirred together, as volume fractions."""
 
     solids: float
@@ -55,7 +55,7 @@ class Mix:
         return self.added_water_share > WATER_LIMIT
 
 
-def mix(parts: Iterable[tuple[Material, float]]) -> Mix:
+def mix(parts: Iterable[tuple[Material, float]]) -> Mixture:
     """Mix (material, parts by volume). Raises ValueError for a part that is none, or for only water."""
     given = list(parts)
     for material, part in given:
@@ -70,4 +70,4 @@ def mix(parts: Iterable[tuple[Material, float]]) -> Mix:
     def mean(name: str) -> float:
         return float(sum(part * getattr(material, name) for material, part in given)) / total
 
-    return Mix(mean("solids"), mean("glycol"), mean("water"), mean("density"), water / paint)
+    return Mixture(mean("solids"), mean("glycol"), mean("water"), mean("density"), water / paint)

@@ -22,7 +22,7 @@ FARTHEST = 5.0
 
 
 @dataclass(frozen=True)
-class Weighed(ensemble.Outcome):
+class WeightedOutcome(ensemble.Outcome):
     """An outcome whose members do not all count alike."""
 
     weights: Array | None = None
@@ -32,13 +32,13 @@ class Weighed(ensemble.Outcome):
         return ensemble.quantiles(self.reached_s[MILESTONES.index(milestone)], self.weights, at=q)
 
 
-def films_at(pourings: Sequence[ensemble.Pouring], z: Array) -> film.Films:
+def bounded_films_at(pourings: Sequence[ensemble.Pouring], z: Array) -> film.Films:
     """The films of `pourings` at deviates `z` (pourings, members, 8) that were learned, none of them farther out."""
     return ensemble.films_at(pourings, np.clip(z, -FARTHEST, FARTHEST))
 
 
 @dataclass(frozen=True)
-class Marched:
+class EnsembleRun:
     """Members that have been marched: (pourings, members) each, samples (times, pourings, members)."""
 
     films: film.Films
@@ -49,11 +49,11 @@ class Marched:
     times: Array
     """Of the samples [s from the pour]."""
 
-    def outcome(self, k: int, weights: Array | None = None) -> Weighed:
-        return Weighed(self.reached_s[:, k], self.hindrance[:, k], weights)
+    def outcome(self, k: int, weights: Array | None = None) -> WeightedOutcome:
+        return WeightedOutcome(self.reached_s[:, k], self.hindrance[:, k], weights)
 
     def sample(self, name: str, k: int, time_s: float) -> Array:
-        """One of `march.SAMPLED` of the k-th pouring's members at one of the sample times."""
+        """One of `integrate.SAMPLED` of the k-th pouring's members at one of the sample times."""
         return np.asarray(self.samples[name][int(np.searchsorted(self.times, time_s)), k])
 
     def solids_m(self, k: int) -> Array:
@@ -61,25 +61,25 @@ class Marched:
         return np.asarray(self.films.solids_m.reshape(self.reached_s.shape[1:])[k])
 
 
-def march_at(
+def integrate_ensemble(
     pourings: Sequence[ensemble.Pouring],
     z: Array,
     series: AirSeries,
     room: NDArray[np.intp],
     until: Array | float,
     sample_at: Array | None = None,
-) -> Marched:
+) -> EnsembleRun:
     """March the members at `z` (pourings, members, 8) to `until` [s].
 
     `room`: index into `series` of each pouring, or of each member of each.
     """
     split = z.shape[:2]
-    films = films_at(pourings, z)
+    films = bounded_films_at(pourings, z)
     rooms = np.repeat(room, split[1]) if len(room) == split[0] else room
     limit = np.repeat(np.broadcast_to(np.asarray(until, dtype=float), len(pourings)), split[1])
-    state, samples = integrator.march(films, series, rooms, limit, sample_at=sample_at)
+    state, samples = integrator.integrate(films, series, rooms, limit, sample_at=sample_at)
     why = ensemble.hindrances(films, state, *series.at(limit, rooms))
-    return Marched(
+    return EnsembleRun(
         films=films,
         reached_s=state.reached.reshape(4, *split),
         hindrance=why.reshape(4, *split),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from curewatch.records.base import Record
 
 
-class HeldMessage(Record):
+class PendingMessage(Record):
     """A sensor's message as it came, to be dated once the clock can be believed.
 
     It bears no date. When it came is known on the clock that counts seconds since the machine started, which nobody

@@ -5,7 +5,7 @@ from __future__ import annotations
 from curewatch.records.base import Moment, Record
 
 
-class KeptMarch(Record):
+class Checkpoint(Record):
     """The members of one piece's ensemble as they were when the air up to `until` had gone by."""
 
     piece_id: int

@@ -32,7 +32,7 @@ class MaterialSettings(Table):
         return self
 
 
-class _Shelf(Table):
+class _Materials(Table):
     materials: dict[Name, MaterialSettings] = Field(description='tables ["NAME"]')
 
 
@@ -41,11 +41,11 @@ def load_materials(settings_file: Path | None) -> dict[str, MaterialSettings]:
 
     Raises SettingsError with every problem of a file at once.
     """
-    shelf = _shelf(_shipped(), FILE)
+    shelf = _materials_of(_shipped(), FILE)
     own = settings_file.absolute().parent / FILE if settings_file is not None else None
     if own is None or not own.is_file():
         return shelf
-    return {**shelf, **_shelf(read_toml(own), str(own))}
+    return {**shelf, **_materials_of(read_toml(own), str(own))}
 
 
 def _shipped() -> dict[str, Any]:
@@ -54,8 +54,8 @@ def _shipped() -> dict[str, Any]:
     return tomllib.loads((files("curewatch") / "_config" / FILE).read_text(encoding="utf-8"))
 
 
-def _shelf(tables: dict[str, Any], file: str) -> dict[str, MaterialSettings]:
+def _materials_of(tables: dict[str, Any], file: str) -> dict[str, MaterialSettings]:
     try:
-        return _Shelf.model_validate_json(to_json({"materials": tables}, file)).materials
+        return _Materials.model_validate_json(to_json({"materials": tables}, file)).materials
     except ValidationError as found:
-        raise refused(found, _Shelf, file) from None
+        raise refused(found, _Materials, file) from None

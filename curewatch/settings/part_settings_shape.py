@@ -34,7 +34,7 @@ from curewatch.settings.part_settings_page import WebSettings
 from curewatch.settings.settings import AfterCareSettings
 from curewatch.settings.values import Table, secret_from, secret_in
 
-_MINUTES = "a number of minutes between {} and {}"
+MINUTES = "a number of minutes between {} and {}"
 
 
 class BrokerSettings(Table):
@@ -97,7 +97,7 @@ class SensorSettings(Table):
     unit: Literal["C", "F", "K"] = Field("C", description="'C', 'F' or 'K'")
     temperature_offset: float = Field(0.0, ge=-20, le=20, description="a number of °C between -20 and 20")
     humidity_offset: float = Field(0.0, ge=-30, le=30, description="a number of % points between -30 and 30")
-    silent_after_min: float = Field(60, ge=1, le=10_080, description=_MINUTES.format(1, "10080 (a week)"))
+    silent_after_min: float = Field(60, ge=1, le=10_080, description=MINUTES.format(1, "10080 (a week)"))
 
     @model_validator(mode="after")
     def _fits(self) -> SensorSettings:
@@ -128,10 +128,10 @@ class AlarmSettings(Table):
     fast_rh_pct: float = Field(30, ge=0, le=60, description="a number of % between 0 and 60")
     deadband_c: float = Field(0.5, ge=0, le=5, description="a number of °C between 0 and 5")
     deadband_rh_pct: float = Field(3, ge=0, le=20, description="a number of % points between 0 and 20")
-    on_delay_min: float = Field(10, ge=0, le=1440, description=_MINUTES.format(0, "1440 (a day)"))
-    off_delay_min: float = Field(15, ge=0, le=1440, description=_MINUTES.format(0, "1440 (a day)"))
+    on_delay_min: float = Field(10, ge=0, le=1440, description=MINUTES.format(0, "1440 (a day)"))
+    off_delay_min: float = Field(15, ge=0, le=1440, description=MINUTES.format(0, "1440 (a day)"))
     reminder_h: float = Field(24, ge=1, le=720, description="a number of hours between 1 and 720 (30 days)")
-    stale_after_min: float = Field(60, ge=5, le=10_080, description=_MINUTES.format(5, "10080 (a week)"))
+    stale_after_min: float = Field(60, ge=5, le=10_080, description=MINUTES.format(5, "10080 (a week)"))
     typed_stale_after_h: float = Field(24, ge=1, le=720, description="a number of hours between 1 and 720")
     battery_low_pct: float = Field(15, ge=0, le=50, description="a number of % between 0 and 50")
     battery_deadband_pct: float = Field(10, ge=0, le=50, description="a number of % points between 0 and 50")

@@ -6,7 +6,7 @@ from sqlalchemy import Boolean, CheckConstraint, Column, Double, Integer, LargeB
 
 from curewatch.store.tables import metadata
 
-held_messages = Table(
+pending_messages = Table(
     "held_messages",
     metadata,
     Column("id", Integer, primary_key=True),

@@ -7,7 +7,7 @@ from sqlalchemy import JSON, Column, ForeignKey, LargeBinary, Table, Text
 from curewatch.store.columns import Instant
 from curewatch.store.tables import metadata
 
-kept_marches = Table(
+checkpoints = Table(
     "kept_marches",
     metadata,
     # Derived, like forecasts: may be emptied at any time. It goes with its piece, whoever takes that back.

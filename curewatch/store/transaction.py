@@ -7,15 +7,15 @@ from sqlalchemy import func, select
 from curewatch.store import tables
 from curewatch.store.queries.decisions import Decisions
 from curewatch.store.queries.facts import Facts
-from curewatch.store.queries.importing import TakingIn
+from curewatch.store.queries.importing import Import
 from curewatch.store.queries.observations import Observations
 from curewatch.store.queries.outbox import Outbox
 from curewatch.store.queries.part_store_alarm_history import AlarmHistory
-from curewatch.store.queries.part_store_held_messages import HeldMessages
-from curewatch.store.queries.part_store_kept_marches import KeptMarches
+from curewatch.store.queries.part_store_held_messages import PendingMessages
+from curewatch.store.queries.part_store_kept_marches import Checkpoints
 from curewatch.store.queries.part_store_workshop import Workshop
 from curewatch.store.queries.readings import Readings
-from curewatch.store.queries.undo import TakingBack
+from curewatch.store.queries.undo import Undo
 
 
 class Transaction(
@@ -23,13 +23,13 @@ class Transaction(
     Observations,
     Readings,
     Decisions,
-    KeptMarches,
+    Checkpoints,
     AlarmHistory,
     Outbox,
-    TakingBack,
-    TakingIn,
+    Undo,
+    Import,
     Workshop,
-    HeldMessages,
+    PendingMessages,
 ):
     """Made by `Store.read` and `Store.write`, and of use only inside their `with` block."""
 

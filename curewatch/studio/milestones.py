@@ -51,7 +51,7 @@ class Due:
         return key_of(self.drying.piece.id, self.milestone.kind, self.odds)
 
     @property
-    def told_by(self) -> tuple[str, str]:
+    def covering_keys(self) -> tuple[str, str]:
         """The keys of the notices after any of which this one says nothing new: itself, and the stronger one."""
         return self.key, key_of(self.drying.piece.id, self.milestone.kind, "safe")
 
@@ -69,7 +69,7 @@ def due(drying: Drying, forecast: Forecast, told: Collection[MilestoneKind], now
     return found
 
 
-def outlived_by(due: Due) -> list[str]:
+def superseded_keys(due: Due) -> list[str]:
     """The keys of notices that say nothing new any more once this one is told: worth checking, after safe."""
     return [key_of(due.drying.piece.id, due.milestone.kind, "worth_checking")] if due.odds == "safe" else []
 
@@ -83,7 +83,7 @@ def may_wait(due: Due, coming: Sequence[datetime], now: datetime) -> timedelta:
 def notice(due: Due, now: datetime, local: Local, climate: Climate | None = None) -> Notice:
     """What people read. `local` turns a time into the studio's zone; `climate`: of the room the piece lies in."""
     drying, milestone = due.drying, due.milestone
-    title, text = wording.milestone(drying, due.forecast, milestone, due.odds, now, local)
+    title, text = wording.milestone_text(drying, due.forecast, milestone, due.odds, now, local)
     if milestone.kind is MilestoneKind.VARNISH_READY and climate is not None:
         text += f" {part_studio_dew.as_read(part_studio_dew.dew_margin(climate), now, local)}"
     stay = drying.stays[-1]

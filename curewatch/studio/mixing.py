@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from curewatch.physics.mixture import WATER_LIMIT, mix
 from curewatch.physics.mixture import Material as Material
-from curewatch.physics.mixture import Mix as Mix
+from curewatch.physics.mixture import Mixture as Mixture
 from curewatch.records.workshop import RecipeMix
 
 EDGE_SHARE = 0.5
@@ -17,7 +17,7 @@ RUN_OFF = 0.25
 """Share of what is poured that runs off onto the table [cal]: a tenth to a half in common practice."""
 
 
-class NotOnTheShelf(ValueError):
+class UnknownMaterial(ValueError):
     """A mix names a material that is not known. `name` is the one."""
 
     def __init__(self, name: str) -> None:
@@ -36,23 +36,23 @@ class Portion:
     """[kg]"""
 
 
-def volumes(recipe: RecipeMix, shelf: Mapping[str, Material]) -> list[tuple[str, Material, float]]:
+def volumes(recipe: RecipeMix, materials: Mapping[str, Material]) -> list[tuple[str, Material, float]]:
     """The parts of a recipe as parts by volume. Raises NotOnTheShelf."""
     found = []
     for part in recipe.parts:
-        material = shelf.get(part.material)
+        material = materials.get(part.material)
         if material is None:
-            raise NotOnTheShelf(part.material)
+            raise UnknownMaterial(part.material)
         found.append((part.material, material, part.amount / material.density if recipe.by_weight else part.amount))
     return found
 
 
-def mixed(recipe: RecipeMix, shelf: Mapping[str, Material]) -> Mix:
+def mixed(recipe: RecipeMix, materials: Mapping[str, Material]) -> Mixture:
     """What the mix comes out at. Raises NotOnTheShelf, or ValueError where it is nothing but water."""
-    return mix((material, volume) for _, material, volume in volumes(recipe, shelf))
+    return mix((material, volume) for _, material, volume in volumes(recipe, materials))
 
 
-def notes_on(found: Mix) -> list[str]:
+def notes_on(found: Mixture) -> list[str]:
     """What is worth knowing of a mix before it is poured."""
     notes = []
     if found.too_much_water:
@@ -65,9 +65,9 @@ def notes_on(found: Mix) -> list[str]:
     return notes
 
 
-def portions(recipe: RecipeMix, shelf: Mapping[str, Material], volume: float) -> list[Portion]:
+def portions(recipe: RecipeMix, materials: Mapping[str, Material], volume: float) -> list[Portion]:
     """What to take of each part for `volume` of the mix [m3], in the recipe's order. Raises NotOnTheShelf."""
-    parts = volumes(recipe, shelf)
+    parts = volumes(recipe, materials)
     whole = sum(share for _, _, share in parts)
     return [
         Portion(name, volume * share / whole, volume * share / whole * material.density)

@@ -12,7 +12,7 @@ from curewatch.studio.air.flaws import Finding
 from curewatch.studio.alarms.alarm_notices import TITLES
 from curewatch.studio.alarms.forewarning import Foreseen
 from curewatch.studio.board import Board, PieceLine
-from curewatch.studio.care.part_studio_open_steps import OpenStep, in_words
+from curewatch.studio.care.part_studio_open_steps import OpenStep, open_step_text
 from curewatch.studio.wording import STAGES, VARNISH_CAUTION, Local, date, listed
 
 TOLD_UNTIL = timedelta(hours=5)
@@ -60,7 +60,7 @@ def notice(
         return None
     lines = [_alarm(alarm, now, local) for alarm in alarms]
     lines += [_checking(line, now, local) for line in check]
-    lines += [f"{line.name}, {_where(line)}: {in_words(step, local, now)}" for line, step in care]
+    lines += [f"{line.name}, {_where(line)}: {open_step_text(step, local, now)}" for line, step in care]
     lines += [_varnishing(line, ahead.get(line.room), board, now, local) for line in varnish]
     lines += [morning_digest.line(room, finding, local) for room, finding in sensors]
     return Notice(

@@ -30,7 +30,7 @@ DRIES_KG_M2_H = 0.045
 
 
 @dataclass(frozen=True)
-class Told:
+class MeasuredShare:
     """One pour from which a share is known."""
 
     recipe: str
@@ -75,7 +75,7 @@ def _within(share: float) -> float | None:
     return share if 0.005 <= share <= 0.95 else None
 
 
-def expected(told: Iterable[Told], recipe: str, area_m2: float | None) -> RunOff:
+def expected(told: Iterable[MeasuredShare], recipe: str, area_m2: float | None) -> RunOff:
     """Of the next pour of `recipe` onto `area_m2`: from pours of that size, else of any size, else assumed."""
     same = [one for one in told if one.recipe == recipe]
     alike = [one for one in same if _alike(one.area_m2, area_m2)]
@@ -99,7 +99,7 @@ def _share(logit: float) -> float:
     return 1 / (1 + math.exp(-logit))
 
 
-def in_words(found: RunOff) -> str:
+def run_off_text(found: RunOff) -> str:
     """Where a share comes from, for people."""
     spread = f"{found.low:.0%} to {found.high:.0%} in four cases of five"
     if not found.pours:

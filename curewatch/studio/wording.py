@@ -104,7 +104,7 @@ def where(drying: Drying) -> str:
     return f"{drying.room}, {drying.place}" if drying.place else drying.room
 
 
-def milestone(
+def milestone_text(
     drying: Drying, forecast: Forecast, reached: Milestone, odds: str, now: datetime, local: Local
 ) -> tuple[str, str]:
     """Title and text of a milestone notice: which piece, what is now true, what to do, by when."""

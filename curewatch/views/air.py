@@ -8,15 +8,15 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from pydantic import Field
 
-from curewatch.desk.reports.cure_record import History
+from curewatch.desk.reports.cure_record import PieceHistory
 from curewatch.settings import AlarmSettings
 from curewatch.studio.forecasting.drying_curve import DryingCurve
-from curewatch.views.board import Given
+from curewatch.views.board import View
 from curewatch.views.record import AirHadOut
 from curewatch.web.plots.plot import Array
 
 
-class LimitsOut(Given):
+class LimitsOut(View):
     """Of the alarms: a wet film below `cold_mfft_c`, its film-forming temperature, cannot fuse."""
 
     cold_mfft_c: float
@@ -36,13 +36,13 @@ class LimitsOut(Given):
         )
 
 
-class AirPoint(Given):
+class AirPoint(View):
     at: datetime
     temp_c: float
     rh_pct: float
 
 
-class PieceAirOut(Given):
+class PieceAirOut(View):
     """The air a piece has had, room by room as it lay there, and what that came to."""
 
     piece: str
@@ -52,7 +52,7 @@ class PieceAirOut(Given):
     points: list[AirPoint]
 
 
-def air_read_at(found: History, tz: ZoneInfo) -> datetime | None:
+def air_read_at(found: PieceHistory, tz: ZoneInfo) -> datetime | None:
     """Until when the room it lies in, or left, was read."""
     climate = found.climates.get(found.drying.room)
     return None if climate is None else climate.newest_at.astimezone(tz)
@@ -66,7 +66,7 @@ def air_points(*air: Array, tz: ZoneInfo) -> list[AirPoint]:
     ]
 
 
-class MembersOut(Given):
+class MembersOut(View):
     """10, 50 and 90 % of the members of the ensemble."""
 
     p10: float
@@ -74,7 +74,7 @@ class MembersOut(Given):
     p90: float
 
 
-class CurvePoint(Given):
+class CurvePoint(View):
     at: datetime
     since_pour_h: float
     left: MembersOut = Field(description="Water and glycol still in the film, as a share of what was poured")
@@ -83,7 +83,7 @@ class CurvePoint(Given):
     film_temp_c: MembersOut
 
 
-class CurveOut(Given):
+class CurveOut(View):
     """A drying curve, past and foreseen. A film below `cold_mfft_c` after packing cannot fuse."""
 
     piece: str

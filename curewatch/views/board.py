@@ -30,21 +30,21 @@ def _sensible(at: datetime) -> datetime:
 At = Annotated[AwareDatetime, AfterValidator(_sensible)]
 
 
-class Given(BaseModel):
+class View(BaseModel):
     model_config = ConfigDict(frozen=True)
 
 
-class Told(BaseModel):
+class RequestModel(BaseModel):
     """What is sent to the API: a name that is misspelt is an error."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
-class Error(Given):
+class Error(View):
     error: str
 
 
-class MilestoneOut(Given):
+class MilestoneOut(View):
     """When a milestone is reached: 10, 50 and 90 % odds. null: not foreseen, and `reason` says why."""
 
     early_at: datetime | None
@@ -66,7 +66,7 @@ def milestones_of(forecast: Forecast | None, tz: ZoneInfo) -> dict[str, Mileston
     }
 
 
-class PieceOut(Given):
+class PieceOut(View):
     name: str
     room: str
     place: str | None
@@ -95,7 +95,7 @@ class PieceOut(Given):
         )
 
 
-class RoomOut(Given):
+class RoomOut(View):
     name: str
     temp_c: float | None
     rh_pct: float | None
@@ -112,7 +112,7 @@ class RoomOut(Given):
         )
 
 
-class AlarmOut(Given):
+class AlarmOut(View):
     alarm: str
     room: str
     state: str
@@ -136,7 +136,7 @@ class AlarmOut(Given):
         )
 
 
-class BoardOut(Given):
+class BoardOut(View):
     at: datetime
     zone: str
     pieces: list[PieceOut]
@@ -166,7 +166,7 @@ def board_rows(board: Board, tz: ZoneInfo) -> Iterator[tuple[str, ...]]:
         yield (piece.name, piece.room, piece.place or "", piece.poured_at.isoformat(), piece.stage, *told)
 
 
-class ReadingOut(Given):
+class ReadingOut(View):
     at: datetime
     temp_c: float | None
     rh_pct: float | None
@@ -174,38 +174,38 @@ class ReadingOut(Given):
     battery_pct: float | None
 
 
-class ReadingIn(Told):
+class ReadingIn(RequestModel):
     room: Name
     temp_c: Annotated[float, Field(ge=-40, le=60)]
     rh_pct: Annotated[float, Field(ge=RH_PCT_RANGE[0], le=RH_PCT_RANGE[1])]
     at: At | None = Field(None, description="Left out: now")
 
 
-class MoveIn(Told):
+class MoveIn(RequestModel):
     room: Name
     place: Name | None = None
     at: At | None = Field(None, description="Left out: now")
     air_m_s: Annotated[float, Field(ge=0.05, le=5)] | None = Field(None, description="Left out: as the room's is set")
 
 
-class GoneIn(Told):
+class GoneIn(RequestModel):
     at: At | None = Field(None, description="Left out: now")
 
 
-class Undo(Told):
+class Undo(RequestModel):
     """What takes back something that was logged: to be sent to /undo as it was given."""
 
     done: Literal["pour", "gone", "move", "reading", "found", "step", "acknowledge", "cleared"]
     of: Annotated[list[Annotated[str, Field(min_length=1, max_length=100)]], Field(min_length=1, max_length=50)]
 
 
-class LoggedOut(Given):
+class LoggedOut(View):
     piece: str | None
     notes: list[str]
     undo: Undo | None = Field(None, description="null: it cannot be taken back")
 
 
-class LoggedBefore(Given):
+class LoggedBefore(View):
     at: datetime
     text: str
     undo: Undo

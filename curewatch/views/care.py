@@ -14,17 +14,17 @@ from curewatch.desk.reports.planning import Plan
 from curewatch.records import MilestoneKind
 from curewatch.records.observations import GRAMS_RANGE, SURFACE_C_RANGE, Finger, ObservationKind
 from curewatch.studio.air.part_studio_hourly import HOUR_S
-from curewatch.studio.care.aftercare import Line
-from curewatch.studio.learning.texts import Belief
+from curewatch.studio.care.aftercare import CareStep
+from curewatch.studio.learning.texts import LearnedEffect
 from curewatch.studio.outlook.outlook import Band, Outlook
 from curewatch.studio.planning import part_studio_plan_words
 from curewatch.studio.planning.planner import Advice, Latest
-from curewatch.views.board import At, Given, Told, local
+from curewatch.views.board import At, RequestModel, View, local
 
 NOW = Field(None, description="Left out: now")
 
 
-class FingerIn(Told):
+class FingerIn(RequestModel):
     """A finger at an edge nobody will see."""
 
     kind: Literal["finger"]
@@ -32,7 +32,7 @@ class FingerIn(Told):
     at: At | None = NOW
 
 
-class WeighingIn(Told):
+class WeighingIn(RequestModel):
     """The piece with its support, the same way each time; one from before the pour is the bare support."""
 
     kind: Literal["weighing"]
@@ -41,7 +41,7 @@ class WeighingIn(Told):
     at: At | None = NOW
 
 
-class SurfaceIn(Told):
+class SurfaceIn(RequestModel):
     """The film's own temperature, by an infrared thermometer."""
 
     kind: Literal["surface"]
@@ -52,7 +52,7 @@ class SurfaceIn(Told):
 ObservationIn = Annotated[FingerIn | WeighingIn | SurfaceIn, Field(discriminator="kind")]
 
 
-class ObservationOut(Given):
+class ObservationOut(View):
     id: int
     at: datetime
     kind: ObservationKind
@@ -68,13 +68,13 @@ class ObservationOut(Given):
         return cls(**one.model_dump(exclude={"piece_id", "at"}), at=one.at.astimezone(tz), notes=list(seen.notes))
 
 
-class StepIn(Told):
+class StepIn(RequestModel):
     step: Annotated[str, Field(min_length=1, max_length=40, description="As the steps of the piece name it")]
     at: At | None = NOW
     anyway: bool = Field(False, description="Although a step before it was left out")
 
 
-class StepOut(Given):
+class StepOut(View):
     """`state`: done, over, safe, worth checking, not yet, or waits (for the steps in `waits_for`)."""
 
     step: str
@@ -92,7 +92,7 @@ class StepOut(Given):
     done_at: datetime | None
 
     @classmethod
-    def of(cls, line: Line, now: datetime, tz: ZoneInfo) -> StepOut:
+    def of(cls, line: CareStep, now: datetime, tz: ZoneInfo) -> StepOut:
         return cls(
             step=line.step,
             title=line.title,
@@ -110,13 +110,13 @@ class StepOut(Given):
         )
 
 
-class WindowOut(Given):
+class WindowOut(View):
     begins_at: datetime
     ends_at: datetime
     sure: bool = Field(description="In nine cases of ten, not only at even odds")
 
 
-class StepsOut(Given):
+class StepsOut(View):
     piece: str
     steps: list[StepOut]
     air_wanted: str
@@ -139,7 +139,7 @@ class StepsOut(Given):
         )  # fmt: skip
 
 
-class AdviceOut(Given):
+class AdviceOut(View):
     room_is: str
     hours: dict[str, float | None] = Field(description="Change of each milestone ahead [h], below zero sooner")
     reached_only_so: list[str]
@@ -159,7 +159,7 @@ class AdviceOut(Given):
         )
 
 
-class BeliefOut(Given):
+class BeliefOut(View):
     about: str
     name: str
     factors: dict[str, tuple[float, float, float]] = Field(description="Times over what was assumed: 10, 50, 90 %")
@@ -169,7 +169,7 @@ class BeliefOut(Given):
     text: str
 
     @classmethod
-    def of(cls, one: Belief) -> BeliefOut:
+    def of(cls, one: LearnedEffect) -> BeliefOut:
         return cls(
             about=one.subject.value,
             name=one.name,
@@ -181,7 +181,7 @@ class BeliefOut(Given):
         )
 
 
-class LatestOut(Given):
+class LatestOut(View):
     room_is: str
     even_at: datetime | None
     safe_at: datetime | None = Field(description="The latest moment to pour, at 90 %; null: too late")
@@ -197,14 +197,14 @@ class LatestOut(Given):
         )
 
 
-class PlaceOut(Given):
+class PlaceOut(View):
     place: str | None
     piece: str
     even_at: datetime | None
     safe_at: datetime | None
 
 
-class PlanOut(Given):
+class PlanOut(View):
     room: str
     ready: MilestoneKind
     due: datetime
@@ -237,7 +237,7 @@ class PlanOut(Given):
         )
 
 
-class BandOut(Given):
+class BandOut(View):
     """The hour's mean: in one case of ten below `p10`, in one above `p90`."""
 
     p10: float
@@ -245,13 +245,13 @@ class BandOut(Given):
     p90: float
 
 
-class HourOut(Given):
+class HourOut(View):
     begins_at: datetime
     temp_c: BandOut
     rh_pct: BandOut
 
 
-class OutlookOut(Given):
+class OutlookOut(View):
     room: str
     read_at: datetime | None
     hours: list[HourOut]
@@ -273,5 +273,5 @@ class OutlookOut(Given):
         return cls(room=room, read_at=local(read_at, tz), hours=hours)
 
 
-class MuteIn(Told):
+class MuteIn(RequestModel):
     hours: Annotated[float, Field(gt=0, le=24)]

@@ -6,18 +6,18 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from curewatch.desk.mixing import GLYCOL, SOLIDS, Cup
+from curewatch.desk.mixing import GLYCOL, SOLIDS, Batch
 from curewatch.records import Name, Recipe
 from curewatch.records.workshop import Part, RecipeMix
 from curewatch.settings import MaterialSettings
-from curewatch.studio.mixing import Mix, Portion, notes_on
-from curewatch.views.board import Given, Told
+from curewatch.studio.mixing import Mixture, Portion, notes_on
+from curewatch.views.board import RequestModel, View
 
 Solids = Annotated[float, Field(ge=SOLIDS[0], le=SOLIDS[1])]
 Glycol = Annotated[float, Field(ge=GLYCOL[0], le=GLYCOL[1])]
 
 
-class MaterialOut(Given):
+class MaterialOut(View):
     """As it comes from the bottle; shares are of its wet volume, the rest is water."""
 
     name: str
@@ -34,12 +34,12 @@ class MaterialOut(Given):
         )
 
 
-class PartIn(Told):
+class PartIn(RequestModel):
     material: Name
     parts: Annotated[float, Field(ge=0.0001, le=1000)]
 
 
-class RecipeIn(Told):
+class RecipeIn(RequestModel):
     """Either the solids, from a data sheet, or the parts that go into the cup."""
 
     solids: Solids | None = Field(None, description="By volume, wet")
@@ -67,12 +67,12 @@ class RecipeIn(Told):
         return RecipeMix(recipe=name, by_weight=self.by_weight, parts=parts)
 
 
-class PartOut(Given):
+class PartOut(View):
     material: str
     parts: float
 
 
-class RecipeOut(Given):
+class RecipeOut(View):
     """`parts` null: nobody told them. What they come out at null: nor can that be said, a material is not known."""
 
     name: str
@@ -86,7 +86,7 @@ class RecipeOut(Given):
     notes: list[str]
 
     @classmethod
-    def of(cls, recipe: Recipe, told: RecipeMix | None, found: Mix | None) -> RecipeOut:
+    def of(cls, recipe: Recipe, told: RecipeMix | None, found: Mixture | None) -> RecipeOut:
         return cls(
             **recipe.model_dump(),
             parts=None if told is None else parts_of(told),
@@ -101,7 +101,7 @@ def parts_of(told: RecipeMix) -> list[PartOut]:
     return [PartOut(material=one.material, parts=one.amount) for one in told.parts]
 
 
-class PortionOut(Given):
+class PortionOut(View):
     material: str
     ml: float
     g: float
@@ -111,7 +111,7 @@ class PortionOut(Given):
         return cls(material=one.material, ml=_ml(one.volume), g=round(one.mass * 1e3, 2))
 
 
-class RunOffOut(Given):
+class RunOffOut(View):
     """Of all that is poured, what ends on the table; in four cases of five between `low` and `high`."""
 
     share: float
@@ -122,7 +122,7 @@ class RunOffOut(Given):
     of_this_size: bool
 
     @classmethod
-    def of(cls, made: Cup) -> RunOffOut:
+    def of(cls, made: Batch) -> RunOffOut:
         believed = made.run_off
         if believed is None:
             share = round(made.needed.runs_off / made.needed.whole, 4)
@@ -137,7 +137,7 @@ class RunOffOut(Given):
         )
 
 
-class MixOut(Given):
+class MixOut(View):
     """How much of each part to mix for so many pieces."""
 
     recipe: str
@@ -154,7 +154,7 @@ class MixOut(Given):
     notes: list[str]
 
     @classmethod
-    def of(cls, made: Cup) -> MixOut:
+    def of(cls, made: Batch) -> MixOut:
         needed, found = made.needed, made.found
         return cls(
             recipe=made.told.recipe,

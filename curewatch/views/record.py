@@ -12,18 +12,18 @@ from pydantic import Field
 
 from curewatch.desk import PieceReport
 from curewatch.desk.reports.learned import Seen
-from curewatch.desk.reports.part_desk_looking_back import Looked
+from curewatch.desk.reports.part_desk_looking_back import CureRecord
 from curewatch.records import AlarmKind, Damage, Support, ThicknessSource
 from curewatch.studio.alarms import damage as damages
 from curewatch.studio.diagnosis.drying_history import Trace
-from curewatch.studio.diagnosis.mechanisms import Finding, Verdict
+from curewatch.studio.diagnosis.mechanisms import Diagnosis, Verdict
 from curewatch.studio.diagnosis.part_studio_past_air import PastAir, Spread
 from curewatch.studio.forecasting.drying import Drying
-from curewatch.views.board import AlarmOut, Given, MilestoneOut, PieceOut, local, milestones_of, tidy
+from curewatch.views.board import AlarmOut, MilestoneOut, PieceOut, View, local, milestones_of, tidy
 from curewatch.views.care import ObservationOut
 
 
-class SpreadOut(Given):
+class SpreadOut(View):
     min: float
     mean: float
     max: float
@@ -33,7 +33,7 @@ class SpreadOut(Given):
         return cls(min=round(one.least, 2), mean=round(one.mean, 2), max=round(one.most, 2))
 
 
-class AirHadOut(Given):
+class AirHadOut(View):
     """What the air came to over a span. Hours out of range are by the limits of the alarms."""
 
     begins_at: datetime
@@ -63,7 +63,7 @@ class AirHadOut(Given):
         )
 
 
-class FilmOut(Given):
+class FilmOut(View):
     """How its central film dried in that air, an estimate; usual is still air of 21 °C and 50 %."""
 
     skin_gap_h: float | None = Field(description="From touch-dry to handle")
@@ -87,7 +87,7 @@ class FilmOut(Given):
         )
 
 
-class HarmOut(Given):
+class HarmOut(View):
     """`cold` or `frost` that a wet film had; it stands until somebody has looked the piece over."""
 
     piece: str
@@ -113,7 +113,7 @@ class HarmOut(Given):
         )
 
 
-class PouredOut(Given):
+class PouredOut(View):
     """What was poured, and onto what."""
 
     wet_thickness_mm: float
@@ -172,13 +172,13 @@ class PieceReportOut(PouredOut, PieceOut):
         )
 
 
-class StayOut(Given):
+class StayOut(View):
     room: str
     place: str | None
     since: datetime
 
 
-class DoneOut(Given):
+class DoneOut(View):
     step: str
     done_at: datetime
     recorded_at: datetime
@@ -186,7 +186,7 @@ class DoneOut(Given):
     undone_at: datetime | None = Field(description="It was not done after all")
 
 
-class TiltOut(Given):
+class TiltOut(View):
     measured_at: datetime
     tilt_deg: float
 
@@ -212,7 +212,7 @@ class RecordOut(PouredOut):
     harm: list[HarmOut]
 
     @classmethod
-    def of(cls, looked: Looked, seen: Sequence[Seen], tz: ZoneInfo) -> RecordOut:
+    def of(cls, looked: CureRecord, seen: Sequence[Seen], tz: ZoneInfo) -> RecordOut:
         drying, forecast = looked.history.drying, looked.history.forecast
         name = drying.piece.name
         return cls(
@@ -242,7 +242,7 @@ class RecordOut(PouredOut):
         )  # fmt: skip
 
 
-def tilts_of(looked: Looked, tz: ZoneInfo) -> list[TiltOut]:
+def tilts_of(looked: CureRecord, tz: ZoneInfo) -> list[TiltOut]:
     """What was measured of its support, by time."""
     return [
         TiltOut(measured_at=one.measured_at.astimezone(tz), tilt_deg=tidy(math.degrees(one.tilt_rad)))
@@ -250,18 +250,18 @@ def tilts_of(looked: Looked, tz: ZoneInfo) -> list[TiltOut]:
     ]
 
 
-class FindingOut(Given):
+class FindingOut(View):
     mechanism: str
     verdict: Verdict
     figure: str
     next_time: str
 
     @classmethod
-    def of(cls, one: Finding) -> FindingOut:
+    def of(cls, one: Diagnosis) -> FindingOut:
         return cls(mechanism=one.mechanism, verdict=one.verdict, figure=one.figure, next_time=one.next_time)
 
 
-class ComparedOut(Given):
+class ComparedOut(View):
     pieces: list[RecordOut]
 
 

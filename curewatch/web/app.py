@@ -12,7 +12,7 @@ from curewatch.web.part_web_site import site_of
 TITLE = "Clock unconfirmed"
 
 
-class Unconfirmed(Exception):
+class ClockUnconfirmed(Exception):
     """This machine's clock shows a time that cannot be. A calendar or program that fetches keeps what it had."""
 
     def __init__(self, shown: datetime) -> None:
@@ -22,8 +22,8 @@ class Unconfirmed(Exception):
         )
 
 
-def dated(request: Request) -> None:
+def require_clock(request: Request) -> None:
     """For every route: refuse where no date can be told. What has no date in it (styles, scripts) goes on."""
     now = site_of(request).clock.now()
     if not plausible(now) and not request.url.path.startswith("/static/"):
-        raise Unconfirmed(now)
+        raise ClockUnconfirmed(now)

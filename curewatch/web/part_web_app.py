@@ -19,7 +19,7 @@ from curewatch.intake.errors import BadInput, quoted
 from curewatch.settings import SettingsError, WebSettings
 from curewatch.store import StoreError
 from curewatch.web.access.guard import SAFE, Guard
-from curewatch.web.access.passwords import Doorkeeper
+from curewatch.web.access.passwords import PasswordCheck
 from curewatch.web.access.sessions import Sessions
 from curewatch.web.access.tokens import Tokens
 from curewatch.web.api import alarms as api_alarms
@@ -36,7 +36,7 @@ from curewatch.web.api import (
     transfer,
 )
 from curewatch.web.api.answers import BASE
-from curewatch.web.app import TITLE, Unconfirmed, dated
+from curewatch.web.app import TITLE, ClockUnconfirmed, require_clock
 from curewatch.web.feeds import part_web_feeds, routes
 from curewatch.web.pages import (
     alarms,
@@ -52,7 +52,7 @@ from curewatch.web.pages import (
     part_web_undoing,
     plan,
 )
-from curewatch.web.pages.forms import plainly
+from curewatch.web.pages.forms import in_form_words
 from curewatch.web.part_web_site import Site, StalePage, page, site_of
 
 PARTS = (
@@ -90,11 +90,13 @@ def make_app(
         settings=settings,
         sessions=Sessions(desk.store, hashed),
         tokens=Tokens(desk.store),
-        doorkeeper=None if hashed is None else Doorkeeper(hashed, clock),
+        password_check=None if hashed is None else PasswordCheck(hashed, clock),
         logged=logged,
         ending=ending or threading.Event(),
     )
-    app = FastAPI(title="curewatch", openapi_url=None, docs_url=None, redoc_url=None, dependencies=[Depends(dated)])
+    app = FastAPI(
+        title="curewatch", openapi_url=None, docs_url=None, redoc_url=None, dependencies=[Depends(require_clock)]
+    )
     app.state.site = site
     for part in PARTS:
         app.include_router(part.router)
@@ -125,7 +127,7 @@ def _explain(app: FastAPI) -> None:
             return PlainTextResponse(f"{title}\n{text}\n", status)
 
     def refused(request: Request, error: Exception) -> Response:
-        text = str(error) if request.url.path.startswith("/api/") else plainly(error)
+        text = str(error) if request.url.path.startswith("/api/") else in_form_words(error)
         return said(request, 422, "That cannot be", text)
 
     def stale(request: Request, error: Exception) -> Response:
@@ -163,7 +165,7 @@ def _explain(app: FastAPI) -> None:
         (BadInput, refused),
         (FactError, refused),
         (StalePage, stale),
-        (Unconfirmed, undated),
+        (ClockUnconfirmed, undated),
         (StoreError, failed),
         (SettingsError, unreadable),
         (HTTPException, http),

@@ -10,7 +10,7 @@ from typing import Generic, TypeVar
 T = TypeVar("T")
 
 
-class Lately(Generic[T]):
+class TtlCache(Generic[T]):
     """At most `most` things by key, each for `lasts`. Safe to use from several threads; two may work out the same."""
 
     def __init__(self, lasts: timedelta, most: int = 64) -> None:

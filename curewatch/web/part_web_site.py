@@ -21,21 +21,21 @@ from starlette.datastructures import FormData
 from curewatch.clock import Clock
 from curewatch.desk import AT_HAND, Desk
 from curewatch.desk.reports import planning
-from curewatch.desk.reports.board import KeptBoard
+from curewatch.desk.reports.board import BoardCache
 from curewatch.settings import WebSettings
 from curewatch.studio.alarms import damage
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.forecasting.drying_curve import DryingCurve
-from curewatch.studio.learning.texts import Belief
+from curewatch.studio.learning.texts import LearnedEffect
 from curewatch.studio.outlook.outlook import Outlook
 from curewatch.studio.planning.planner import Advice
 from curewatch.web.access.guard import Visitor
-from curewatch.web.access.passwords import Doorkeeper
+from curewatch.web.access.passwords import PasswordCheck
 from curewatch.web.access.sessions import Sessions
 from curewatch.web.access.tokens import Tokens
 from curewatch.web.pages.part_web_pouring import CHOICES
-from curewatch.web.part_web_lately import Lately
-from curewatch.web.site import Looks
+from curewatch.web.part_web_lately import TtlCache
+from curewatch.web.site import RefreshQueue
 from curewatch.web.texts import Words, number
 
 log = logging.getLogger(__name__)
@@ -54,23 +54,23 @@ class Site:
     settings: WebSettings
     sessions: Sessions
     tokens: Tokens
-    doorkeeper: Doorkeeper | None
+    password_check: PasswordCheck | None
     """None where there is no password."""
     logged: Callable[[], object]
     """Called after somebody has logged something: the daemon looks again."""
     ending: threading.Event
     """Set when the server is about to end: what goes on for ever ends itself."""
-    boards: KeptBoard = field(init=False)
-    looks: Looks = field(init=False)
-    curves: Lately[DryingCurve | None] = field(default_factory=lambda: Lately(timedelta(days=1)))
-    advice: Lately[list[Advice]] = field(default_factory=lambda: Lately(timedelta(minutes=30)))
+    boards: BoardCache = field(init=False)
+    refreshes: RefreshQueue = field(init=False)
+    curves: TtlCache[DryingCurve | None] = field(default_factory=lambda: TtlCache(timedelta(days=1)))
+    advice: TtlCache[list[Advice]] = field(default_factory=lambda: TtlCache(timedelta(minutes=30)))
     """What a change would do moves little from one reading to the next."""
-    beliefs: Lately[list[Belief]] = field(default_factory=lambda: Lately(timedelta(hours=1)))
-    outlooks: Lately[Outlook | None] = field(default_factory=lambda: Lately(timedelta(minutes=10)))
+    beliefs: TtlCache[list[LearnedEffect]] = field(default_factory=lambda: TtlCache(timedelta(hours=1)))
+    outlooks: TtlCache[Outlook | None] = field(default_factory=lambda: TtlCache(timedelta(minutes=10)))
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "boards", KeptBoard(self.desk))
-        object.__setattr__(self, "looks", Looks(self._look))
+        object.__setattr__(self, "boards", BoardCache(self.desk))
+        object.__setattr__(self, "looks", RefreshQueue(self._look))
 
     def words(self, now: datetime) -> Words:
         return Words(now, self.desk.settings.tz)
@@ -86,7 +86,7 @@ class Site:
         In a full studio one finger test moves the dates of a thousand pieces, and nobody wants to look at a page that
         does not come for as long as that takes. An open page renews itself once they are there.
         """
-        self.looks.ask(now).join(PATIENCE_S)
+        self.refreshes.ask(now).join(PATIENCE_S)
 
     def _look(self, now: datetime) -> None:
         """Many pieces are left to the daemon's own loop: what a thread here had given to other processes

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from datetime import datetime
 
 
-class Looks:
+class RefreshQueue:
     """A look that has not begun sees whatever was logged until it does, so it stands for all who ask meanwhile.
 
     Without that, thirty finger tests typed while a full studio is forecast would leave thirty threads in a queue, each

@@ -18,8 +18,8 @@ from pathlib import Path
 from typing import Any
 
 from curewatch.desk import Desk
-from curewatch.desk.snapshot.air_cache import RoomAir
-from curewatch.desk.snapshot.snapshot import read_scene
+from curewatch.desk.snapshot.air_cache import AirCache
+from curewatch.desk.snapshot.snapshot import read_snapshot
 from curewatch.records import Forecast, Milestone, MilestoneKind, Pour, Recipe, Room, Stay, ThicknessSource
 from curewatch.store import Store
 from curewatch.studio.air.climate import Climate
@@ -92,7 +92,7 @@ def _foresee(store: Store) -> datetime:
     """Some fall due over a minute, one after the other; the others in the hours after. When the first does."""
     now = datetime.now(UTC)
     with store.read() as tx:
-        scene = read_scene(tx, RoomAir(), now)
+        scene = read_snapshot(tx, AirCache(), now)
     climate, begins = scene.climates["Shed"], now + timedelta(seconds=2 * READY_WITHIN_S)
     soon = [begins + k * timedelta(seconds=DUE_WITHIN_S) / DUE for k in range(DUE)]
     later = [begins + timedelta(hours=1, seconds=k) for k in range(PIECES - DUE)]

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from curewatch.clock import SystemClock
-from curewatch.daemon.part_daemon_listening import Listening
+from curewatch.daemon.part_daemon_listening import SensorIntake
 from curewatch.desk import Desk
 from curewatch.settings import BrokerSettings, ForecastSettings, SensorSettings, Settings
 from curewatch.store import Store
@@ -67,7 +67,7 @@ def _lost(found: Mapping[str, int]) -> int:
     return found["readings_lost"] + found["notices_lost"] + found["impossible_times"]
 
 
-class Heard:
+class ReceivedMessage:
     """The intake over a store of its own."""
 
     def __init__(self, folder: Path, broker: Broker) -> None:
@@ -75,7 +75,7 @@ class Heard:
         reached = BrokerSettings(host="127.0.0.1", port=broker.port)
         sensors = (SensorSettings(id="window", room="Shed", topic="shed/air", time="/time"),)
         settings = Settings(zone="UTC", broker=reached, sensors=sensors, forecast=ForecastSettings(members=8))
-        self.listening = Listening(reached, Desk(self.store, settings), SystemClock(), lambda: None)
+        self.listening = SensorIntake(reached, Desk(self.store, settings), SystemClock(), lambda: None)
         self.listening.start()
         wait_for(lambda: self.status().subscribed, 20, "the subscription")
 
@@ -100,7 +100,7 @@ def reading(number: int) -> tuple[str, bytes | str]:
 def flood(folder: Path) -> Mapping[str, Any]:
     """As many messages at once as ten sensors send in half a day."""
     with Broker(folder / "broker", persistent=True) as broker:
-        heard = Heard(folder, broker)
+        heard = ReceivedMessage(folder, broker)
         began = time.monotonic()
         broker.publish_all(reading(number) for number in range(FLOOD))
         wait_for(lambda: heard.readings() == FLOOD, 300, "every reading")
@@ -122,7 +122,7 @@ def hostile(folder: Path) -> Mapping[str, Any]:
     ]
     bad += [b'{"temperature": true}', b'{"temperature": {"a": 1}}', b'{"temperature": 21, "time": "yesterday"}']
     with Broker(folder / "broker", persistent=True) as broker:
-        heard = Heard(folder, broker)
+        heard = ReceivedMessage(folder, broker)
         for start in range(0, HOSTILE, 100):
             mixed: list[tuple[str, bytes | str]] = []
             for number in range(start, start + 100):
@@ -137,7 +137,7 @@ def hostile(folder: Path) -> Mapping[str, Any]:
 def restarts(folder: Path, times: int = 10, each: int = 100) -> Mapping[str, Any]:
     """A broker that keeps nothing is killed over and over; what is sent to it while we are there must arrive."""
     with Broker(folder / "broker", persistent=False) as broker:
-        heard = Heard(folder, broker)
+        heard = ReceivedMessage(folder, broker)
         for round_ in range(times):
             wait_for(lambda: heard.status().subscribed, 90, "the subscription")
             broker.publish_all(reading(round_ * each + number) for number in range(each))

@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from curewatch.desk import Desk, PourOrder
-from curewatch.desk.snapshot.lessons import draw_lessons, learned_so_far
-from curewatch.desk.snapshot.snapshot import read_scene
+from curewatch.desk.snapshot.lessons import learned_so_far, update_lessons
+from curewatch.desk.snapshot.snapshot import read_snapshot
 from curewatch.records import Reading, ThicknessSource
 from curewatch.records.observations import Finger, Observation, ObservationKind
 from curewatch.settings import Settings
@@ -49,17 +49,17 @@ def measured(store: Store, pieces: int) -> dict[str, float]:
     now = _filled(Desk(store, Settings.model_validate({"zone": "UTC"})), pieces)
     found = {}
     begin = time.perf_counter()
-    draw_lessons(store, now)
+    update_lessons(store, now)
     found["all lessons drawn from nothing"] = time.perf_counter() - begin
     with store.write() as tx:
         first = tx.pieces()[0].id
         tx.add_observation(_felt(first, now, Finger.DRY_THROUGH))
     begin = time.perf_counter()
-    draw_lessons(store, now)
+    update_lessons(store, now)
     found["one more finger test, its lesson drawn"] = time.perf_counter() - begin
     begin = time.perf_counter()
     with store.read() as tx:
-        read_scene(tx, None, now)
+        read_snapshot(tx, None, now)
     found["every piece's belief, with it"] = time.perf_counter() - begin
     begin = time.perf_counter()
     with store.read() as tx:

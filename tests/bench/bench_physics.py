@@ -22,7 +22,7 @@ from curewatch.physics import milestones as ms
 from curewatch.physics.air import Array
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import FUSE_EA, FUSE_S, PACKING, T_D, Films, Grid
-from curewatch.physics.solver.integrator import ATOL, RTOL, march
+from curewatch.physics.solver.integrator import ATOL, RTOL, integrate
 from curewatch.physics.solver.kinetics import Kinetics
 
 DAY = 86_400.0
@@ -48,7 +48,7 @@ def films() -> Films:
 
 
 def dry(batch: Films, rtol: float = RTOL, atol: float = ATOL) -> Array:
-    return march(batch, ROOM, np.zeros(len(batch), dtype=np.intp), UNTIL, rtol=rtol, atol=atol)[0].reached
+    return integrate(batch, ROOM, np.zeros(len(batch), dtype=np.intp), UNTIL, rtol=rtol, atol=atol)[0].reached
 
 
 def worst(found: Array, exact: Array, share: float = 1.0) -> float:

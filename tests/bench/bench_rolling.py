@@ -108,7 +108,7 @@ def measured(pieces: int) -> dict[str, tuple[float, float, int]]:
 
 def _kept_kb(store: Store) -> float:
     with store.read() as tx:
-        kept = tx.kept_marches([piece.id for piece in tx.pieces()])
+        kept = tx.checkpoints([piece.id for piece in tx.pieces()])
     return sum(len(one.centre) + len(one.members) for one in kept.values()) / max(1, len(kept)) / 1024
 
 

@@ -15,8 +15,8 @@ from curewatch.records import AlarmHappening, AlarmKind, MilestoneKind, Piece, P
 from curewatch.studio.air.climate import Climate, climate_from
 from curewatch.studio.air.flaws import Flaw
 from curewatch.studio.air.quality import examined
-from curewatch.studio.alarms.conditions import Limits, Occupied
-from curewatch.studio.alarms.evaluation import watch
+from curewatch.studio.alarms.conditions import Limits, OccupiedRoom
+from curewatch.studio.alarms.evaluation import evaluate_room
 from curewatch.studio.forecasting import forecast as forecasting
 from curewatch.studio.forecasting.forecast import Drying
 from tests.core.sensor_injector import ALONE, BESIDE, DAY_S, FINELY, SPAN_D, STEPS, Fault, recorded, stretch
@@ -142,11 +142,11 @@ def _alarms(climate: Climate | None) -> set[AlarmKind]:
     if climate is None:
         return {AlarmKind.NO_FRESH_DATA}
     drying, limits = _drying(climate), Limits()
-    here = Occupied("Boat shed", (drying,), {}, climate, has_sensor=True)
+    here = OccupiedRoom("Boat shed", (drying,), {}, climate, has_sensor=True)
     end = datetime.fromtimestamp(float(climate.time_s[-1]), UTC)
-    seen = watch(here, {}, end + timedelta(minutes=5), limits, lambda at: at)
+    seen = evaluate_room(here, {}, end + timedelta(minutes=5), limits, lambda at: at)
     alarms = {one.kind: one for one in seen.changed}
-    later = watch(here, alarms, end + timedelta(minutes=90), limits, lambda at: at) if here.doubted else seen
+    later = evaluate_room(here, alarms, end + timedelta(minutes=90), limits, lambda at: at) if here.doubted else seen
     events = [*seen.history, *later.history]
     return {one.kind for one in events if one.happening is AlarmHappening.RAISED}
 

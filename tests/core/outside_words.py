@@ -34,7 +34,7 @@ from curewatch.settings.loading import parse_settings
 from curewatch.views.board import MoveIn, ReadingIn, Undo
 from curewatch.views.care import FingerIn, MuteIn, StepIn, SurfaceIn, WeighingIn
 from curewatch.web.api.requests import PourIn
-from curewatch.web.pages.forms import plainly, with_unit
+from curewatch.web.pages.forms import in_form_words, with_unit
 
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
 MESSAGE_CHARS = 1000
@@ -66,7 +66,7 @@ def refusing(parse: Callable[[bytes], object]) -> Callable[[bytes], bool]:
         try:
             _sound(parse(data))
         except BadInput as error:
-            plainly(error)  # as a page would say it
+            in_form_words(error)  # as a page would say it
             return bounded(error)
         return True
 

@@ -14,8 +14,8 @@ from curewatch.physics.air_series import AirSeries
 from curewatch.records import MilestoneKind
 from curewatch.records.workshop import StepDone
 from curewatch.studio.air.climate import climate_of
-from curewatch.studio.alarms.forewarning import Future
-from curewatch.studio.care.aftercare import GENERIC, Care, Line, Odds, latest, plan
+from curewatch.studio.alarms.forewarning import AirBands
+from curewatch.studio.care.aftercare import GENERIC, Care, CareStep, Odds, latest, plan
 from curewatch.studio.care.part_studio_skins import skins
 from curewatch.studio.care.varnish_air import AirLimits, above_dew_point, against, fits, next_window
 from tests.studio_scene import NOON, SHED, at, dates, drying
@@ -29,7 +29,7 @@ def did(step: str, hours: float, **values: object) -> StepDone:
     return StepDone(piece_id=1, step=step, done_at=at(hours), recorded_at=at(hours), **values)
 
 
-def planned(*done: StepDone, silicone: bool = False, **care: object) -> dict[str, Line]:
+def planned(*done: StepDone, silicone: bool = False, **care: object) -> dict[str, CareStep]:
     lines = plan(drying(silicone=silicone).pour, FORECAST, PEELED, done, Care(**care))
     return {line.step: line for line in lines}
 
@@ -149,10 +149,10 @@ def test_what_speaks_against_varnish(temp: float, rh: float, says: list[str]) ->
     assert bool(fits(np.array([temp]), np.array([rh]), AirLimits())[0]) == (not says)
 
 
-def future(temp: list[float], rh: list[float], band: float = 0.0) -> Future:
+def future(temp: list[float], rh: list[float], band: float = 0.0) -> AirBands:
     times = NOON.timestamp() + 3600 * (np.arange(len(temp)) + 0.5)
     t, r = np.array(temp), np.array(rh)
-    return Future(times, t - band, t, r, r + 3 * band)
+    return AirBands(times, t - band, t, r, r + 3 * band)
 
 
 def test_the_next_window_is_the_first_long_enough_spell() -> None:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from curewatch.records import AlarmKind
 from curewatch.studio.alarms import conditions
-from curewatch.studio.alarms.conditions import Occupied
+from curewatch.studio.alarms.conditions import OccupiedRoom
 from curewatch.studio.forecasting.forecast import Drying
 from curewatch.studio.planning import alarm_advice, planner
 from curewatch.studio.planning.planner import Advice
@@ -21,17 +21,17 @@ from tests.studio_scene import LIMITS, SHED, air, at, drying
 NOW = at(6)
 
 
-def room(temp_c: float, rh_pct: float, *pieces: Drying) -> Occupied:
+def room(temp_c: float, rh_pct: float, *pieces: Drying) -> OccupiedRoom:
     there = air((-2, temp_c, rh_pct), (6, temp_c, rh_pct))
-    return Occupied(SHED, pieces or (drying("Heron"),), {}, there, has_sensor=True)
+    return OccupiedRoom(SHED, pieces or (drying("Heron"),), {}, there, has_sensor=True)
 
 
-def said(kind: AlarmKind, there: Occupied) -> str | None:
+def said(kind: AlarmKind, there: OccupiedRoom) -> str | None:
     assert there.climate is not None
     return alarm_advice.sentence(kind, there, {SHED: there.climate}, None, NOW, LIMITS)
 
 
-def offered(kind: AlarmKind, there: Occupied) -> list[Advice]:
+def offered(kind: AlarmKind, there: OccupiedRoom) -> list[Advice]:
     assert there.climate is not None
     changes = alarm_advice.changes(kind, float(there.climate.temp_c[-1]), float(there.climate.rh_pct[-1]), LIMITS)
     made = planner.advice(there.dryings[0], {SHED: there.climate}, None, NOW, changes)
@@ -101,8 +101,8 @@ def test_no_advice_makes_worse_what_the_alarm_warns_of(
     piece = drying(air=blows, thickness_m=thickness_m)
     for one in offered(kind, room(temp, rh, piece)):
         warm, left = (float(x[0]) for x in one.change.of(np.array([temp]), np.array([rh])))
-        blown = replace(piece, pour=piece.pour.model_copy(update={"air_speed_m_s": one.change.speed(blows)}))
-        before, after = _film_c(room(temp, rh, piece)), _film_c(room(warm, left, blown))
+        with_air_speed = replace(piece, pour=piece.pour.model_copy(update={"air_speed_m_s": one.change.speed(blows)}))
+        before, after = _film_c(room(temp, rh, piece)), _film_c(room(warm, left, with_air_speed))
         if kind in (AlarmKind.COLD, AlarmKind.FROST):
             assert warm > temp
             assert after > before
@@ -113,7 +113,7 @@ def test_no_advice_makes_worse_what_the_alarm_warns_of(
             assert one.rate_ratio < 1
 
 
-def _film_c(there: Occupied) -> float:
+def _film_c(there: OccupiedRoom) -> float:
     assert there.climate is not None
     now_s = np.array([NOW.timestamp()])
     return float(conditions.film_temperatures(there, now_s, *there.climate.at(now_s))[0, 0])

@@ -8,7 +8,7 @@ import pytest
 from curewatch.intake.typed.wet_thickness import Thickness
 from curewatch.physics.ensemble import Pouring
 from curewatch.records import ThicknessSource
-from curewatch.studio.planning.estimate import Question, RoomAir, answer
+from curewatch.studio.planning.estimate import EstimateInput, RoomAir, answer
 from curewatch.studio.planning.part_studio_estimate_cautions import cautions
 
 GAUGED = Thickness(1.2e-3, ThicknessSource.GAUGE)
@@ -18,7 +18,7 @@ H = 3600.0
 def words(
     air: RoomAir, *, pouring: Pouring | None = None, thickness: Thickness = GAUGED, days: float = 120
 ) -> list[str]:
-    question = Question(pouring or Pouring(1.2e-3), air, 1, days)
+    question = EstimateInput(pouring or Pouring(1.2e-3), air, 1, days)
     return cautions(question, thickness.source, answer(question), drained=thickness.drained)
 
 

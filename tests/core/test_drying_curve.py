@@ -17,9 +17,9 @@ from curewatch.studio.air.climate import climate_of
 from curewatch.studio.forecasting.drying_curve import MEMBERS, DryingCurve, drying_curve
 from curewatch.studio.forecasting.forecast import Drying, forecasts
 from curewatch.studio.inference.factors import Gaussian
-from curewatch.studio.inference.posterior import Knowing
+from curewatch.studio.inference.posterior import Posterior
 from curewatch.studio.outlook.gap_uncertainty import DAY_S
-from curewatch.studio.outlook.scenarios import RoomFuture
+from curewatch.studio.outlook.scenarios import RoomScenarios
 from tests.core.test_studio_past_doubt import POURED_D, RECORDED, noisy, recorded, without_a_week
 from tests.studio_scene import SHED, air, at, drying, every
 
@@ -33,10 +33,10 @@ def slow(piece: Drying, *tacky_h: float) -> Drying:
     mean[SPREADS.index("d0")] = -3.5
     belief = Gaussian(mean, 0.3 * np.eye(len(SPREADS)))
     seen = tuple(Observation(piece_id=1, at=at(h), kind=ObservationKind.FINGER, finger=Finger.TACKY) for h in tacky_h)
-    return replace(piece, knowing=Knowing(piece.pour, seen, belief, belief))
+    return replace(piece, posterior=Posterior(piece.pour, seen, belief, belief))
 
 
-def both(piece: Drying, future: RoomFuture | None = None) -> tuple[Forecast, DryingCurve]:
+def both(piece: Drying, future: RoomScenarios | None = None) -> tuple[Forecast, DryingCurve]:
     futures = None if future is None else {SHED: future}
     (made,) = forecasts([piece], CLIMATES, at(6), members=MEMBERS, days=30, futures=futures)
     curve = drying_curve(piece, CLIMATES, made, at(6), future)
@@ -75,7 +75,7 @@ def test_the_piece_s_own_observations_weigh_in_the_curve_as_in_the_dates() -> No
 def test_the_curve_goes_through_the_future_that_the_dates_go_through() -> None:
     time = CLIMATES[SHED].time_s[-1] + np.array([0.0, 3600.0, 3e6])
     cold = np.tile([20.0, 15.0, 15.0], (1 + MEMBERS, 1))
-    future = RoomFuture(time, cold, np.full(cold.shape, 65.0))
+    future = RoomScenarios(time, cold, np.full(cold.shape, 65.0))
     stays, cools = both(drying()), both(drying(), future)
     agrees(*cools)
     late = float(even_h(stays[0], HANDLE))
@@ -88,7 +88,7 @@ def test_what_a_piece_has_reached_stays_on_the_curve_where_it_was() -> None:
     """A date that has passed does not move when the future looks otherwise."""
     piece = drying(thickness_m=0.3e-3)
     time = CLIMATES[SHED].time_s[-1] + np.array([0.0, 3600.0])
-    futures = [RoomFuture(time, np.full((25, 2), temp), np.full((25, 2), 50.0)) for temp in (15.0, 25.0)]
+    futures = [RoomScenarios(time, np.full((25, 2), temp), np.full((25, 2), 50.0)) for temp in (15.0, 25.0)]
     one, other = (both(piece, future) for future in futures)
     assert even_h(one[0], TOUCH_DRY) == even_h(other[0], TOUCH_DRY) < 6
     before = one[1].hours < 6

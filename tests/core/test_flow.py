@@ -7,7 +7,16 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from curewatch.physics import flow
-from curewatch.physics.flow import Drying, Mix, drift, relative_viscosity, surface_speed, tilt_for, wall_stress, when
+from curewatch.physics.flow import (
+    Drying,
+    Rheology,
+    drift,
+    relative_viscosity,
+    surface_speed,
+    tilt_for,
+    wall_stress,
+    when,
+)
 
 HALF_DEGREE = float(np.radians(0.5))
 
@@ -49,14 +58,14 @@ def test_below_its_yield_stress_nothing_moves() -> None:
 @pytest.mark.parametrize("solids", [0.64, 0.70])
 def test_a_film_that_is_packed_from_the_pour_on_does_not_move(solids: float) -> None:
     packed = Drying.of(np.array([0.0, 3600.0]), 1.2e-3, np.array([1 - solids, 1 - solids]))
-    moved = drift(packed, Mix(viscosity=0.01, stiffening=0.0), flow.STEEPEST)
+    moved = drift(packed, Rheology(viscosity=0.01, stiffening=0.0), flow.STEEPEST)
     assert moved.tolist() == [0, 0]
     assert when(packed, moved, 0.5) == 0
 
 
 def test_a_drift_of_next_to_nothing_happens_when_any_other_does() -> None:
     """Without stiffening the drift is as the sine of the tilt, so its course in time is that of any other tilt."""
-    film, mix = drying_evenly(), Mix(stiffening=0.0)
+    film, mix = drying_evenly(), Rheology(stiffening=0.0)
     usual = when(film, drift(film, mix, HALF_DEGREE), 0.5)
     assert when(film, drift(film, mix, 2.3e-308), 0.5) == pytest.approx(usual, rel=1e-3)  # numbers so small are coarse
 
@@ -106,28 +115,28 @@ def test_the_drift_is_that_of_an_independent_integration(tau_0: float, stiffenin
         return [weight * max(h - tau_y / weight, 0.0) ** 2 / (2 * eta)]
 
     solved = solve_ivp(speed, (0, packs * (1 - 1e-9)), [0.0], rtol=1e-9, atol=1e-12, max_step=packs / 500)
-    assert drift(drying_evenly(points=20_001), Mix(1.0, tau_0, stiffening), HALF_DEGREE)[-1] == pytest.approx(
+    assert drift(drying_evenly(points=20_001), Rheology(1.0, tau_0, stiffening), HALF_DEGREE)[-1] == pytest.approx(
         solved.y[0, -1], rel=1e-4
     )
 
 
 def test_drift_is_inverse_to_viscosity_and_without_yield_stress_proportional_to_the_sine() -> None:
     film = drying_evenly()
-    once = drift(film, Mix(1.0, 0, 0), 0.01)[-1]
-    assert drift(film, Mix(2.0, 0, 0), 0.01)[-1] == pytest.approx(once / 2)
-    assert drift(film, Mix(1.0, 0, 0), 0.02)[-1] == pytest.approx(once * np.sin(0.02) / np.sin(0.01))
-    assert drift(film, Mix(1.0, 0.05, 0), 0.01)[-1] < once
-    assert drift(film, Mix(1.0, 0, 1e-6), 0.01)[-1] < once
+    once = drift(film, Rheology(1.0, 0, 0), 0.01)[-1]
+    assert drift(film, Rheology(2.0, 0, 0), 0.01)[-1] == pytest.approx(once / 2)
+    assert drift(film, Rheology(1.0, 0, 0), 0.02)[-1] == pytest.approx(once * np.sin(0.02) / np.sin(0.01))
+    assert drift(film, Rheology(1.0, 0.05, 0), 0.01)[-1] < once
+    assert drift(film, Rheology(1.0, 0, 1e-6), 0.01)[-1] < once
 
 
 def test_the_first_three_quarters_of_an_hour_do_most_of_the_moving() -> None:
     """Common practice, which the stiffening at rest is set by."""
     film = drying_evenly(points=20_001)
-    assert 0.25 < when(film, drift(film, Mix(), HALF_DEGREE), 0.95) / 3600 < 0.75
+    assert 0.25 < when(film, drift(film, Rheology(), HALF_DEGREE), 0.95) / 3600 < 0.75
 
 
-@pytest.mark.parametrize("mix", [Mix(1.0), Mix(0.3, 0.05), Mix(50.0), Mix(1.0, 0.0, 0.0)])
-def test_the_tilt_to_stay_under_is_where_the_drift_is_the_limit(mix: Mix) -> None:
+@pytest.mark.parametrize("mix", [Rheology(1.0), Rheology(0.3, 0.05), Rheology(50.0), Rheology(1.0, 0.0, 0.0)])
+def test_the_tilt_to_stay_under_is_where_the_drift_is_the_limit(mix: Rheology) -> None:
     film = drying_evenly()
     tilt = tilt_for(film, mix, 0.005)
     assert drift(film, mix, tilt)[-1] == pytest.approx(0.005, rel=1e-6)
@@ -135,18 +144,18 @@ def test_the_tilt_to_stay_under_is_where_the_drift_is_the_limit(mix: Mix) -> Non
 
 
 def test_a_mix_that_never_drifts_that_far_may_be_tilted_as_one_likes() -> None:
-    assert tilt_for(drying_evenly(), Mix(1.0, 500.0), 0.005) == pytest.approx(flow.STEEPEST)
+    assert tilt_for(drying_evenly(), Rheology(1.0, 500.0), 0.005) == pytest.approx(flow.STEEPEST)
 
 
 def test_half_the_drift_comes_early() -> None:
     film = drying_evenly()
-    moved = drift(film, Mix(1.0), HALF_DEGREE)
+    moved = drift(film, Rheology(1.0), HALF_DEGREE)
     assert (np.diff(moved) >= 0).all()
     assert 0 < when(film, moved, 0.5) < 0.3 * film.time_s[-1]
     assert when(film, moved, 0.5) < when(film, moved, 0.9) < film.time_s[-1]
-    assert when(film, drift(film, Mix(), 0.0), 0.5) == 0
+    assert when(film, drift(film, Rheology(), 0.0), 0.5) == 0
 
 
 def test_a_wall_is_no_tilt() -> None:
     with pytest.raises(ValueError, match=r"0\.\.0\.785"):
-        drift(drying_evenly(), Mix(), 1.5)
+        drift(drying_evenly(), Rheology(), 1.5)

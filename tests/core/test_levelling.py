@@ -10,7 +10,7 @@ import pytest
 from curewatch.physics import flow
 from curewatch.records.workshop import Tilt
 from curewatch.studio.diagnosis.mechanisms import Trouble, Verdict
-from curewatch.studio.diagnosis.part_studio_levelling import drifted, in_words
+from curewatch.studio.diagnosis.part_studio_levelling import drifted, slope_text
 from curewatch.studio.diagnosis.part_studio_mechanisms import findings
 from tests.core.test_looking_back import case, dried, verdict
 from tests.studio_scene import NOON, at
@@ -27,14 +27,14 @@ def film() -> flow.Drying:
 
 
 def test_one_tilt_from_the_pour_on_is_the_drift_of_the_whole_drying() -> None:
-    expected = flow.drift(film(), flow.Mix(), tilt(4).tilt_rad)[-1]
+    expected = flow.drift(film(), flow.Rheology(), tilt(4).tilt_rad)[-1]
     assert drifted(film(), NOON, [tilt(4)]) == pytest.approx(float(expected))
     assert drifted(film(), NOON, [tilt(4, hours=3)]) == pytest.approx(float(expected))  # it was so all along
 
 
 def test_a_shim_stops_it_where_it_was_put() -> None:
     """Level from twenty minutes on: what had moved by then, and no more. Half the tilt: a bit more."""
-    moved = flow.drift(film(), flow.Mix(), tilt(8).tilt_rad)
+    moved = flow.drift(film(), flow.Rheology(), tilt(8).tilt_rad)
     by_then = float(np.interp(1200.0, film().time_s, moved))
     assert 0 < by_then < moved[-1]
     assert drifted(film(), NOON, [tilt(8), tilt(0, hours=1 / 3)]) == pytest.approx(by_then)
@@ -56,7 +56,7 @@ def test_why_drifted_tells_by_the_tilt_measured(share: float, expected: Verdict)
     judged = replace(case(), tilts=(measured,))
     assert verdict(Trouble.DRIFTED, "not level", judged) is expected
     (found,) = [one for one in findings(Trouble.DRIFTED, judged) if "not level" in one.mechanism]
-    assert in_words(measured.tilt_rad) in found.figure
+    assert slope_text(measured.tilt_rad) in found.figure
 
 
 def test_without_a_tilt_it_cannot_be_told() -> None:

@@ -9,7 +9,7 @@ import pytest
 from curewatch.physics.mixture import Material
 from curewatch.records.workshop import Part, RecipeMix
 from curewatch.settings import load_materials
-from curewatch.studio.mixing import EDGE_SHARE, NotOnTheShelf, Shape, mixed, need, portions
+from curewatch.studio.mixing import EDGE_SHARE, Shape, UnknownMaterial, mixed, need, portions
 
 SHELF = {
     "paint": Material(0.35, 0.04, 0.61, 1150.0, "paint"),
@@ -57,7 +57,7 @@ def test_the_shelf_gives_common_mixes_their_common_solids(paint: str) -> None:
 
 
 def test_a_material_that_is_not_there_is_named() -> None:
-    with pytest.raises(NotOnTheShelf, match="glitter"):
+    with pytest.raises(UnknownMaterial, match="glitter"):
         mixed(recipe(glitter=1), SHELF)
 
 

@@ -15,7 +15,7 @@ from curewatch.physics.evaporation import Balance
 from curewatch.physics.film import Films, Grid
 from curewatch.physics.milestones import MILESTONES
 from curewatch.physics.solver import integrator as marching
-from curewatch.physics.solver.integrator import FINE, march
+from curewatch.physics.solver.integrator import FINE, integrate
 from curewatch.physics.solver.kinetics import Kinetics, Rates
 from curewatch.physics.solver.rosenbrock import Bands, RightSide
 from curewatch.physics.solver.state import State
@@ -88,7 +88,7 @@ def in_days_and_nights() -> Drying:
 def deviation(of: Drying, tolerance: tuple[float, float]) -> float:
     """Largest relative error of any milestone reached; both must agree on which are."""
     rtol, atol = tolerance
-    state, _ = march(of.films, of.rooms, np.arange(len(of.films)), of.until, rtol=rtol, atol=atol)
+    state, _ = integrate(of.films, of.rooms, np.arange(len(of.films)), of.until, rtol=rtol, atol=atol)
     there = np.isfinite(of.expected)
     np.testing.assert_array_equal(np.isfinite(state.reached), there)
     return float(np.abs(state.reached[there] / of.expected[there] - 1).max())
@@ -116,7 +116,7 @@ def test_samples_follow_the_oracle(in_days_and_nights: Drying) -> None:
     of = in_days_and_nights
     times = np.concatenate([np.arange(1, 24), np.arange(24, 73, 6)]) * HOUR
     films = np.arange(len(of.films))
-    _, samples = march(of.films, of.rooms, films, 3 * DAY, sample_at=times, rtol=FINE[0], atol=FINE[1])
+    _, samples = integrate(of.films, of.rooms, films, 3 * DAY, sample_at=times, rtol=FINE[0], atol=FINE[1])
     assert set(samples) == set(marching.SAMPLED)
     for i, course in enumerate(of.courses):
         margins = course.margins(times)
@@ -133,13 +133,13 @@ def test_sampled_temperature_and_rate_are_those_of_the_energy_balance() -> None:
     plain = plain_model.Film(1.5e-3, 0.3, 0.03, plain_model.Plate(), SHARES)
     water, glycol, *_ = plain.initial
     t, loss, _ = plain.surface(water, glycol, 294.15, 0.5)
-    _, samples = march(Films.of(1.5e-3), STILL, ONE, 4 * HOUR, sample_at=np.array([0.0, HOUR, 2 * HOUR]))
+    _, samples = integrate(Films.of(1.5e-3), STILL, ONE, 4 * HOUR, sample_at=np.array([0.0, HOUR, 2 * HOUR]))
     np.testing.assert_allclose(samples["film_temperature"][:, 0], t, atol=0.05)
     np.testing.assert_allclose(samples["rate"][:, 0], loss * 998, rtol=0.01)
 
 
 def test_samples_beyond_the_march_are_nan() -> None:
-    _, samples = march(Films.of(1.5e-3), STILL, ONE, HOUR, sample_at=np.array([0.0, HOUR, 2 * HOUR]))
+    _, samples = integrate(Films.of(1.5e-3), STILL, ONE, HOUR, sample_at=np.array([0.0, HOUR, 2 * HOUR]))
     for values in samples.values():
         np.testing.assert_array_equal(np.isfinite(values[:, 0]), [True, True, False])
 
@@ -207,7 +207,7 @@ def marched_slab(monkeypatch: pytest.MonkeyPatch, biot: float, fo: float, cells:
     monkeypatch.setattr(ConstantSlab, "biot", biot, raising=False)
     monkeypatch.setattr(marching, "Kinetics", ConstantSlab)
     grid = Grid.graded(cells)
-    state, _ = march(SLAB, STILL, ONE, fo * 10 * DAY, grid=grid, rtol=FINE[0], atol=FINE[1], stop_when_ready=False)
+    state, _ = integrate(SLAB, STILL, ONE, fo * 10 * DAY, grid=grid, rtol=FINE[0], atol=FINE[1], stop_when_ready=False)
     assert state.t[0] == fo * 10 * DAY
     left = float((grid.share * state.u[:, 0]).sum())
     assert left + state.lost[0, 0] == pytest.approx(SLAB.water[0], rel=1e-9)
@@ -250,7 +250,9 @@ def test_a_sealed_slab_evens_out_and_loses_nothing(monkeypatch: pytest.MonkeyPat
     middle = np.cumsum(grid.share[:, 0]) - 0.5 * grid.share[:, 0]
     start = State.poured(SLAB, grid)
     start.u[:, 0, 0] = 1 + 0.5 * np.cos(pi * middle)
-    state, _ = march(SLAB, STILL, ONE, DAY, grid=grid, state=start, rtol=FINE[0], atol=FINE[1], stop_when_ready=False)
+    state, _ = integrate(
+        SLAB, STILL, ONE, DAY, grid=grid, state=start, rtol=FINE[0], atol=FINE[1], stop_when_ready=False
+    )
     mode = 2 * (grid.share[:, 0] * np.cos(pi * middle)) @ state.u[:, 0, 0]
     assert mode == pytest.approx(0.5 * exp(-(pi**2) * 0.1), rel=0.01)
     assert (grid.share[:, 0] @ state.u[:, 0, 0]) == pytest.approx(grid.share[:, 0] @ start.u[:, 0, 0], rel=1e-9)
@@ -263,13 +265,13 @@ def test_a_sealed_slab_evens_out_and_loses_nothing(monkeypatch: pytest.MonkeyPat
 def test_halving_a_fixed_step_quarters_the_error(begin: float, span: float) -> None:
     """Second order, on real paint: each leg of the march is one step, which no tolerance refuses."""
     film = Films.of(1.5e-3)
-    start, _ = march(film, STILL, ONE, begin, rtol=1e-5, atol=1e-6)
+    start, _ = integrate(film, STILL, ONE, begin, rtol=1e-5, atol=1e-6)
 
     def after(steps: int) -> Array:
         state = start
         for i in range(steps):
             state.step[:] = span / steps
-            state, _ = march(
+            state, _ = integrate(
                 film, STILL, ONE, begin + span * (i + 1) / steps, state=state, rtol=1e9, atol=1e9, stop_when_ready=False
             )
         return state.u
@@ -282,5 +284,5 @@ def test_halving_a_fixed_step_quarters_the_error(begin: float, span: float) -> N
 
 def test_each_film_may_end_at_its_own_time() -> None:
     until = np.array([HOUR, 5 * HOUR, 2 * DAY])
-    state, _ = march(Films.of([1e-3] * 3), STILL, np.zeros(3, dtype=np.intp), until, stop_when_ready=False)
+    state, _ = integrate(Films.of([1e-3] * 3), STILL, np.zeros(3, dtype=np.intp), until, stop_when_ready=False)
     np.testing.assert_array_equal(state.t, until)

@@ -22,7 +22,7 @@ from curewatch.physics.ensemble import (
 )
 from curewatch.physics.film import Films
 from curewatch.physics.milestones import MILESTONES
-from curewatch.physics.solver.integrator import march
+from curewatch.physics.solver.integrator import integrate
 from tests.core import plain_model
 from tests.core.plain_model import DAY, Array
 
@@ -55,7 +55,7 @@ def test_one_member_is_the_centre() -> None:
     for name in ("solids_m", "water", "glycol", "side", "air_speed", "h_back", "d0", "g0", "mfft"):
         np.testing.assert_allclose(getattr(one, name), getattr(centre, name), err_msg=name)
     outcome = run([POUR], STILL, ONE, 60 * DAY, members=1)[0][0]
-    np.testing.assert_allclose(outcome.reached_s, march(centre, STILL, ONE, 60 * DAY)[0].reached, rtol=1e-9)
+    np.testing.assert_allclose(outcome.reached_s, integrate(centre, STILL, ONE, 60 * DAY)[0].reached, rtol=1e-9)
     assert all(outcome.at(m) == [outcome.at(m)[0]] * 3 for m in MILESTONES)
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import LIMIT_DRY, RHO_DRY, RHO_WATER, Films, Grid
-from curewatch.physics.solver.integrator import march
+from curewatch.physics.solver.integrator import integrate
 from tests.core import plain_model
 from tests.core.data import table
 from tests.core.plain_model import DAY, HOUR
@@ -26,7 +26,7 @@ def test_milestones_table(row: dict[str, float]) -> None:
     """1 %: 0.2 % of the table's own convergence, 0.7 % between its 80 cells and our 20. Its handle, the bottom cell's
     condition alone, is held in test_physics_march.py."""
     films = Films.of(row["wet_mm"] * MM, air_speed=row["air_speed"])
-    found = march(films, AirSeries.constant(294.15, 0.5), first(1), 200 * DAY)[0].reached[:, 0]
+    found = integrate(films, AirSeries.constant(294.15, 0.5), first(1), 200 * DAY)[0].reached[:, 0]
     assert found[PACKED] / HOUR == pytest.approx(row["packed_h"], rel=0.01)
     assert found[TOUCH_DRY] / HOUR == pytest.approx(row["touch_dry_h"], rel=0.01)
     assert found[VARNISH_READY] / DAY == pytest.approx(row["varnish_ready_d"], rel=0.01)
@@ -40,7 +40,7 @@ def test_milestones_come_in_order() -> None:
     rooms = AirSeries(
         [([0.0], [t], [rh]) for t, rh in zip(rng.uniform(286, 305, n), rng.uniform(0.2, 0.7, n), strict=True)]
     )
-    state, _ = march(films, rooms, np.arange(n), 60 * DAY)
+    state, _ = integrate(films, rooms, np.arange(n), 60 * DAY)
     for earlier, later in zip(state.reached, state.reached[1:], strict=False):
         assert (earlier <= later).all()
     assert (state.reached[TOUCH_DRY] < np.inf).all()
@@ -64,7 +64,7 @@ def test_a_dry_afternoon_in_a_damp_week_does_not_make_varnish_ready() -> None:
     """The film is dry enough, and fused, for eight hours of day 9; ready only once the air stays dry, from day 12."""
     afternoon = week((9, 0.92), (9 + 1 / 3, 0.30), (12, 0.92), (20, 0.30))
     during = np.array([9.25, 11.0]) * DAY
-    state, samples = march(THIN, afternoon, first(1), 20 * DAY, sample_at=during)
+    state, samples = integrate(THIN, afternoon, first(1), 20 * DAY, sample_at=during)
     dry, damp = samples["volatile_fraction"][:, 0] / (1 - samples["volatile_fraction"][:, 0]) * RHO_WATER / RHO_DRY
     assert dry < LIMIT_DRY < damp
     assert state.reached[HANDLE, 0] < DAY
@@ -73,10 +73,10 @@ def test_a_dry_afternoon_in_a_damp_week_does_not_make_varnish_ready() -> None:
 
 def test_a_march_that_ends_before_the_time_is_held_does_not_know_yet() -> None:
     afternoon = week((9, 0.92), (20, 0.30))
-    ready = march(THIN, afternoon, first(1), 20 * DAY)[0].reached[VARNISH_READY, 0]
-    too_short, _ = march(THIN, afternoon, first(1), ready + 23 * HOUR, stop_when_ready=False)
+    ready = integrate(THIN, afternoon, first(1), 20 * DAY)[0].reached[VARNISH_READY, 0]
+    too_short, _ = integrate(THIN, afternoon, first(1), ready + 23 * HOUR, stop_when_ready=False)
     assert np.isinf(too_short.reached[VARNISH_READY, 0])
-    long_enough, _ = march(THIN, afternoon, first(1), ready + 25 * HOUR, state=too_short)
+    long_enough, _ = integrate(THIN, afternoon, first(1), ready + 25 * HOUR, state=too_short)
     assert long_enough.reached[VARNISH_READY, 0] == pytest.approx(ready, rel=1e-4)
 
 
@@ -86,7 +86,7 @@ def test_a_film_ages_only_while_warm_and_packed() -> None:
     time = np.array([0, 4, 4.01, 6, 6.01, 10]) * DAY
     temp = np.array([23.0, 23, 5, 5, 23, 23]) + 273.15
     rooms = AirSeries([(time, temp, np.full(6, 0.5)), ([0.0], [296.15], [0.5])])
-    state, _ = march(THIN.take(np.array([0, 0])), rooms, np.array([0, 1]), 10 * DAY, stop_when_ready=False)
+    state, _ = integrate(THIN.take(np.array([0, 0])), rooms, np.array([0, 1]), 10 * DAY, stop_when_ready=False)
     broken, whole = state.age
     assert whole == pytest.approx(240 / 150, rel=0.01)
     assert broken == pytest.approx((240 - 48) / 150, rel=0.01)
@@ -101,13 +101,13 @@ def test_film_temperature_counts_not_the_room() -> None:
     assert plain.surface(water, glycol, 283.65, 0.5)[0] < 282.5
     course = plain.dry(plain_model.steady(10.5, 0.5), 5 * DAY)
     assert course.reached("handle") > course.reached("bottom") + 3 * HOUR
-    state, _ = march(Films.of(0.3 * MM), AirSeries.constant(283.65, 0.5), first(1), 5 * DAY)
+    state, _ = integrate(Films.of(0.3 * MM), AirSeries.constant(283.65, 0.5), first(1), 5 * DAY)
     assert state.reached[HANDLE, 0] == pytest.approx(course.reached("handle"), rel=0.01)
 
 
 def test_below_its_mfft_a_film_dries_but_never_fuses() -> None:
     """At 8 °C, for two months."""
-    state, _ = march(Films.of(0.5 * MM), AirSeries.constant(281.15, 0.5), first(1), 60 * DAY)
+    state, _ = integrate(Films.of(0.5 * MM), AirSeries.constant(281.15, 0.5), first(1), 60 * DAY)
     assert np.isfinite(state.reached[[PACKED, TOUCH_DRY], 0]).all()
     assert np.isinf(state.reached[[HANDLE, VARNISH_READY], 0]).all()
     assert state.age[0] == 0

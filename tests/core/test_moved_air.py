@@ -37,7 +37,7 @@ def finely(some: Films, until_s: float, state: State | None = None) -> State:
     series, rooms = AirSeries.constant(20 + ZERO_C, 0.5), np.zeros(len(some), dtype=np.intp)
     rtol, atol = integrator.FINE
     last = until_s == LONG_S
-    end, _ = integrator.march(some, series, rooms, until_s, state=state, rtol=rtol, atol=atol, stop_when_ready=last)
+    end, _ = integrator.integrate(some, series, rooms, until_s, state=state, rtol=rtol, atol=atol, stop_when_ready=last)
     return end
 
 
@@ -57,8 +57,8 @@ def films(air_speed: float, pouring: Pouring, members: int = 5) -> Films:
 def test_a_film_whose_air_turns_is_several_marches_one_after_the_other() -> None:
     turning, plain = Pouring(1.0e-3, turns=((5 * HOUR_S, DRAUGHTY), (9 * HOUR_S, STILL))), Pouring(1.0e-3)
     whole = finely(films_of([turning], 5), LONG_S).reached
-    still, stirred = films(STILL, plain), films(DRAUGHTY, plain)
-    assert whole == pytest.approx(by_hand([(still, 5 * HOUR_S), (stirred, 9 * HOUR_S), (still, LONG_S)]), rel=SAME)
+    still, room_changed = films(STILL, plain), films(DRAUGHTY, plain)
+    assert whole == pytest.approx(by_hand([(still, 5 * HOUR_S), (room_changed, 9 * HOUR_S), (still, LONG_S)]), rel=SAME)
     assert (whole[0] < 0.95 * finely(still, LONG_S).reached[0]).all(), "the draught of some hours made a difference"
 
 

@@ -8,8 +8,8 @@ from curewatch.records import MilestoneKind
 from curewatch.records.workshop import StepDone
 from curewatch.studio import part_studio_morning
 from curewatch.studio.board import Board, board
-from curewatch.studio.care.aftercare import Care, Line, plan
-from curewatch.studio.care.part_studio_open_steps import OpenStep, in_words, open_line
+from curewatch.studio.care.aftercare import Care, CareStep, plan
+from curewatch.studio.care.part_studio_open_steps import OpenStep, open_line, open_step_text
 from curewatch.studio.care.varnish_air import Window
 from tests.core.test_aftercare import FORECAST, PEELED, did
 from tests.studio_scene import at, dates, drying, local
@@ -17,12 +17,12 @@ from tests.studio_scene import at, dates, drying, local
 READY = dict.fromkeys(MilestoneKind, -1.0)
 
 
-def opened(hours: float, *done: StepDone, silicone: bool = False, **care: object) -> Line | None:
+def opened(hours: float, *done: StepDone, silicone: bool = False, **care: object) -> CareStep | None:
     """FORECAST: safe to handle at 60 h, ready for varnish at 900 h."""
     return open_line(plan(drying(silicone=silicone).pour, FORECAST, PEELED, done, Care(**care)), at(hours))
 
 
-def named(line: Line | None) -> str | None:
+def named(line: CareStep | None) -> str | None:
     return None if line is None else line.step
 
 
@@ -64,7 +64,7 @@ def test_nothing_but_wrapping_where_nobody_varnishes() -> None:
 def test_a_coat_is_told_with_its_air_and_its_caution(window: Window | None, says: str) -> None:
     line = opened(926, did("isolation", 901))
     assert line is not None
-    said = in_words(OpenStep(line, window), local, at(0))
+    said = open_step_text(OpenStep(line, window), local, at(0))
     assert said.startswith("varnish coat 1 of 2, water-borne, brushed. ")
     assert says in said
     assert line.caution in said

@@ -7,14 +7,14 @@ import pytest
 
 from curewatch.studio.outlook.experts import (
     AHEAD,
+    AUTOREGRESSIONS,
     DAY,
-    KINDS,
     LAGS,
     MEMORIES,
     Array,
-    Kind,
+    Autoregression,
     forecasts,
-    marched,
+    iterated,
     regressors,
     waves_of,
 )
@@ -27,7 +27,7 @@ def read(x: Array) -> np.ndarray:
 
 def by_kind(said: Array) -> Array:
     """Of what `forecasts` says the autoregressions': (kinds, memories, 2, AHEAD, origins)."""
-    return said[-len(KINDS) * len(MEMORIES) :].reshape(len(KINDS), len(MEMORIES), *said.shape[1:])
+    return said[-len(AUTOREGRESSIONS) * len(MEMORIES) :].reshape(len(AUTOREGRESSIONS), len(MEMORIES), *said.shape[1:])
 
 
 def handed_on(hour: np.ndarray) -> np.ndarray:
@@ -50,7 +50,7 @@ def test_where_departures_last_by_the_clock_the_periodic_ones_come_nearest_to_th
     """Jones & Brelsford, Biometrika 54 (1967), eq. 1: of such a room the best forecast is known, for it was made so."""
     hours = np.arange(1, 13)
     wave = np.sin(2 * np.pi * np.arange(80 * DAY) / DAY)
-    off = np.zeros(len(KINDS))
+    off = np.zeros(len(AUTOREGRESSIONS))
     for seed in range(4):
         x = room_by_the_clock(60, seed)
         origins = np.arange(40 * DAY, 60 * DAY - 13, 7)
@@ -59,12 +59,20 @@ def test_where_departures_last_by_the_clock_the_periodic_ones_come_nearest_to_th
         best = 19 + 2 * wave[at] + left * (x[0] - 19 - 2 * wave[: x.shape[1]])[origins]
         said = by_kind(forecasts(x, read(x), origins))[:, -1, 0, : len(hours)]
         off += np.abs(said - best).mean(axis=(1, 2))
-    periodic = np.array([kind.periodic for kind in KINDS])
+    periodic = np.array([kind.periodic for kind in AUTOREGRESSIONS])
     assert off[periodic].max() < off[~periodic].min()
 
 
-@pytest.mark.parametrize("kind", [Kind(3, 28), Kind(3, 28, joint=True), Kind(6, 28, periodic=True), KINDS[-1]])
-def test_each_hour_ahead_leans_on_what_the_coefficients_were_fitted_to(kind: Kind) -> None:
+@pytest.mark.parametrize(
+    "kind",
+    [
+        Autoregression(3, 28),
+        Autoregression(3, 28, joint=True),
+        Autoregression(6, 28, periodic=True),
+        AUTOREGRESSIONS[-1],
+    ],
+)
+def test_each_hour_ahead_leans_on_what_the_coefficients_were_fitted_to(kind: Autoregression) -> None:
     """The march builds its regressors step by step; they are those of the table, with what it says put in."""
     draw = np.random.default_rng(2)
     u = draw.standard_normal((1, 2, 5 * DAY))
@@ -73,7 +81,7 @@ def test_each_hour_ahead_leans_on_what_the_coefficients_were_fitted_to(kind: Kin
     columns = kind.columns()
     coefficients = draw.uniform(-0.05, 0.05, (1, 1, 2, len(columns) * (2 if kind.joint else 1)))
     waves = waves_of(n + AHEAD)
-    path = marched(u, coefficients, kind, np.array([n - 1]), waves)[..., 0]
+    path = iterated(u, coefficients, kind, np.array([n - 1]), waves)[..., 0]
     table = regressors(np.concatenate([u, path], axis=2), waves)[0, :, n - LAGS :][..., columns]
     for quantity in range(2):
         leans = np.concatenate(list(table), axis=-1) if kind.joint else table[quantity]

@@ -20,7 +20,7 @@ from curewatch.physics.evaporation import mass_transfer
 from curewatch.physics.film import Films, Grid
 from curewatch.physics.milestones import MILESTONES
 from curewatch.physics.part_physics_supports import BACKINGS
-from curewatch.physics.solver.integrator import FINE, march
+from curewatch.physics.solver.integrator import FINE, integrate
 from curewatch.physics.solver.state import State
 from curewatch.physics.supports import back_conductance
 from tests.core import plain_model
@@ -35,7 +35,7 @@ PAPER = (0.3e-3, 0.3e-3 / (4 * HOUR))
 
 def marched(films: Films, until: float, state: State | None = None, grid: Grid = GRID) -> State:
     rooms = np.zeros(len(films), dtype=np.intp)
-    return march(films, STILL, rooms, until, grid=grid, state=state, rtol=FINE[0], atol=FINE[1])[0]
+    return integrate(films, STILL, rooms, until, grid=grid, state=state, rtol=FINE[0], atol=FINE[1])[0]
 
 
 def left(films: Films, state: State, grid: Grid = GRID) -> Array:
@@ -131,7 +131,9 @@ def test_the_surface_accounts_for_what_the_support_did_not_take() -> None:
     for the rate is read off straight lines between the steps."""
     films = Films.of(1.5e-3, sink_m=PAPER[0], sink_rate=PAPER[1])
     times = np.linspace(0, 10 * HOUR, 600)
-    state, samples = march(films, STILL, np.zeros(1, dtype=np.intp), times[-1], sample_at=times, rtol=1e-3, atol=1e-4)
+    state, samples = integrate(
+        films, STILL, np.zeros(1, dtype=np.intp), times[-1], sample_at=times, rtol=1e-3, atol=1e-4
+    )
     evaporated = np.trapezoid(samples["rate"][:, 0], times) / RHO_W / films.solids_m[0]
     water = left(films, state)[0, 0] + evaporated + state.soaked[0]
     assert water == pytest.approx(float(films.water[0]), rel=0.01)

@@ -13,7 +13,7 @@ from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import Films, Grid
 from curewatch.physics.solver import integrator as marching
 from curewatch.physics.solver import monitor
-from curewatch.physics.solver.integrator import Stuck, march
+from curewatch.physics.solver.integrator import Stalled, integrate
 from tests.core.plain_model import DAY, HOUR
 
 GRID = Grid.graded()
@@ -45,7 +45,7 @@ def test_no_film_in_no_air_hangs_or_loses_its_numbers(seed: int, changing: bool)
             for _ in range(3)
         ]
     )
-    state, _ = march(films, series, rng.integers(0, 3, n), 20 * DAY, stop_when_ready=False)
+    state, _ = integrate(films, series, rng.integers(0, 3, n), 20 * DAY, stop_when_ready=False)
     assert (state.t == 20 * DAY).all()
     for name in ("u", "age", "lost", "t_film", "step"):
         assert np.isfinite(getattr(state, name)).all(), name
@@ -56,14 +56,14 @@ def test_no_film_in_no_air_hangs_or_loses_its_numbers(seed: int, changing: bool)
 
 def test_films_without_water_or_without_glycol() -> None:
     films = Films.of(1e-3, [1.0, 0.9, 0.5], [0.0, 0.1, 0.0])
-    state, _ = march(films, ROOM, room(3), 60 * DAY, stop_when_ready=False)
+    state, _ = integrate(films, ROOM, room(3), 60 * DAY, stop_when_ready=False)
     assert np.isfinite(state.u).all()
     assert (state.reached[:3] < 60 * DAY).all()
 
 
 def test_a_film_in_saturated_air_gains_water() -> None:
     films = Films.of(0.5e-3, 0.5, 0.05)
-    state, _ = march(films, AirSeries.constant(294.15, 1.0), room(1), 10 * DAY)
+    state, _ = integrate(films, AirSeries.constant(294.15, 1.0), room(1), 10 * DAY)
     assert (GRID.share * state.u[:, 0]).sum() > films.water[0]
 
 
@@ -71,9 +71,9 @@ def test_a_film_that_makes_no_progress_is_an_error_not_a_hang(monkeypatch: pytes
     monkeypatch.setattr(monitor, "ATTEMPTS", 5)
     monkeypatch.setattr(monitor, "PROGRESS_S", 1e6)
     with pytest.raises(
-        Stuck, match=r"film 1 is stuck after 5 steps at .* in air of 294\.15 K, 0\.500: step .*solids_m"
+        Stalled, match=r"film 1 is stuck after 5 steps at .* in air of 294\.15 K, 0\.500: step .*solids_m"
     ):
-        march(Films.of([1e-3, 2e-3]).take(np.array([0, 1])), ROOM, room(2), np.array([1.0, 60 * DAY]))
+        integrate(Films.of([1e-3, 2e-3]).take(np.array([0, 1])), ROOM, room(2), np.array([1.0, 60 * DAY]))
 
 
 @pytest.mark.parametrize(("tolerance", "days"), [(marching.FINE, 10), ((marching.RTOL, marching.ATOL), 60)])
@@ -86,7 +86,7 @@ def test_a_restless_room_takes_many_steps_and_is_no_reason_to_give_up(
     restless = AirSeries([(hours * 3600, 295 + 5 * swing, 0.65 - 0.15 * swing)])
     films = Films.of([0.77e-3, 3e-3], [0.3531, 0.35], [0.0205, 0.06])
     rtol, atol = tolerance
-    state, _ = march(films, restless, room(2), days * DAY, rtol=rtol, atol=atol, stop_when_ready=False)
+    state, _ = integrate(films, restless, room(2), days * DAY, rtol=rtol, atol=atol, stop_when_ready=False)
     assert (state.t == days * DAY).all()
     assert np.isfinite(state.u).all()
 

@@ -10,8 +10,8 @@ import pytest
 from curewatch.physics.air import Array
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import Films, Grid
-from curewatch.physics.solver.checkpoint import Keeping, pack, unpack
-from curewatch.physics.solver.integrator import march
+from curewatch.physics.solver.checkpoint import CheckpointRecorder, pack, unpack
+from curewatch.physics.solver.integrator import integrate
 from curewatch.physics.solver.state import State
 
 GRID = Grid.graded()
@@ -30,9 +30,9 @@ def restless(hours: float, after: float = np.inf, warmer: float = 0.0) -> AirSer
 def go(series: AirSeries, hours: float, keep_h: float, state: State | None = None) -> tuple[State, State]:
     """The state at the end, and what was kept."""
     begin = State.poured(FILMS, GRID) if state is None else state
-    keeping = Keeping(np.full(len(FILMS), keep_h * HOUR), begin)
-    end, _ = march(FILMS, series, ROOM, np.maximum(hours * HOUR, begin.t), state=begin, keeping=keeping)
-    return end, keeping.state
+    recorder = CheckpointRecorder(np.full(len(FILMS), keep_h * HOUR), begin)
+    end, _ = integrate(FILMS, series, ROOM, np.maximum(hours * HOUR, begin.t), state=begin, recorder=recorder)
+    return end, recorder.state
 
 
 def stored(state: State) -> State:
@@ -62,7 +62,7 @@ def test_going_on_from_what_was_kept_is_the_march_itself() -> None:
 
 def test_keeping_moves_no_milestone_by_more_than_the_march_is_good_for() -> None:
     """Rounding to single precision after each step, against none at all."""
-    plain, _ = march(FILMS, restless(90), ROOM, 90 * HOUR)
+    plain, _ = integrate(FILMS, restless(90), ROOM, 90 * HOUR)
     rounded, _ = go(restless(90), 90, 80)
     both = np.isfinite(plain.reached)
     assert (both == np.isfinite(rounded.reached)).all()
@@ -72,12 +72,12 @@ def test_keeping_moves_no_milestone_by_more_than_the_march_is_good_for() -> None
 def test_a_film_that_is_done_before_its_moment_is_kept_as_it_ended() -> None:
     thin = Films.of(np.full(2, 3e-5), g0=6e-12)
     begin = State.poured(thin, GRID)
-    keeping = Keeping(np.array([2000 * HOUR, -np.inf]), begin)
+    recorder = CheckpointRecorder(np.array([2000 * HOUR, -np.inf]), begin)
     warm = AirSeries.constant(303, 0.4)
-    end, _ = march(thin, warm, ROOM[:2], 3000 * HOUR, state=begin, keeping=keeping)
+    end, _ = integrate(thin, warm, ROOM[:2], 3000 * HOUR, state=begin, recorder=recorder)
     assert np.isfinite(end.reached[:, 0]).all()
-    assert keeping.state.t[0] == end.t[0] < 2000 * HOUR
-    assert keeping.state.t[1] == 0.0, "nothing was to be kept of this one"
+    assert recorder.state.t[0] == end.t[0] < 2000 * HOUR
+    assert recorder.state.t[1] == 0.0, "nothing was to be kept of this one"
 
 
 def test_packed_states_come_back_and_others_are_refused() -> None:

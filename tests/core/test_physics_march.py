@@ -14,7 +14,7 @@ from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import Films, Grid
 from curewatch.physics.milestones import MILESTONES
 from curewatch.physics.solver import integrator as marching
-from curewatch.physics.solver.integrator import ATOL, FINE, RTOL, march
+from curewatch.physics.solver.integrator import ATOL, FINE, RTOL, integrate
 from curewatch.physics.solver.state import State
 from tests.core import plain_model
 from tests.core.data import table
@@ -31,14 +31,14 @@ def room(count: int) -> NDArray[np.intp]:
 
 def reached(films: Films, series: AirSeries = ROOM, days: float = 200, tolerance: tuple[float, float] = FINE) -> Array:
     rtol, atol = tolerance
-    return march(films, series, room(len(films)), days * DAY, rtol=rtol, atol=atol)[0].reached
+    return integrate(films, series, room(len(films)), days * DAY, rtol=rtol, atol=atol)[0].reached
 
 
 @pytest.mark.parametrize("cells", [20, 80])
 def test_the_milestone_table(cells: int) -> None:
     rows = table("milestones")
     films = Films.of([row["wet_mm"] * 1e-3 for row in rows], air_speed=[row["air_speed"] for row in rows])
-    state, samples = march(
+    state, samples = integrate(
         films, ROOM, room(4), 200 * DAY, grid=Grid.graded(cells), rtol=FINE[0], atol=FINE[1],
         sample_at=np.arange(1, 100 * 60) * 60.0,
     )  # fmt: skip
@@ -80,7 +80,7 @@ def test_random_films_against_bdf_on_the_plain_model(
     t_c, rh = air
     until = 10 * DAY
     course = plain(films, 0, wet, solids, glycol).dry(plain_model.steady(t_c, rh), until)
-    state, _ = march(films, AirSeries.constant(t_c + 273.15, rh), room(1), until)
+    state, _ = integrate(films, AirSeries.constant(t_c + 273.15, rh), room(1), until)
     check(course, state, until)
 
 
@@ -110,7 +110,7 @@ def test_a_room_that_changes_by_the_hour_against_bdf(wet: float, t_c: float, rh:
         return float(np.interp(t, time, temp)), float(np.interp(t, time, humid))
 
     course = plain(films, 0, wet, 0.3, 0.03).dry(air, until)
-    state, _ = march(films, AirSeries([(time, temp, humid)]), room(1), until)
+    state, _ = integrate(films, AirSeries([(time, temp, humid)]), room(1), until)
     check(course, state, until)
 
 
@@ -132,7 +132,7 @@ def restless() -> AirSeries:
 def test_every_millilitre_is_accounted_for(tolerance: tuple[float, float]) -> None:
     films = mixed_films()
     for series in (ROOM, restless()):
-        state, _ = march(films, series, room(24), 20 * DAY, rtol=tolerance[0], atol=tolerance[1])
+        state, _ = integrate(films, series, room(24), 20 * DAY, rtol=tolerance[0], atol=tolerance[1])
         left = (GRID.share[:, None] * state.u).sum(0)
         off = left + state.lost - np.stack([films.water, films.glycol])
         assert np.abs(off).max(0) == pytest.approx(0.0, abs=1e-6 * float((films.water + films.glycol).min()))
@@ -142,18 +142,18 @@ def test_every_millilitre_is_accounted_for(tolerance: tuple[float, float]) -> No
 def test_going_on_from_a_state_is_going_all_the_way(stop: float) -> None:
     """At the fine tolerance; the stop costs a step of another length, so it is not equal to the last digit."""
     films, series = mixed_films(), restless()
-    whole, _ = march(films, series, room(24), 6 * DAY, rtol=FINE[0], atol=FINE[1])
-    half, _ = march(films, series, room(24), stop * HOUR, rtol=FINE[0], atol=FINE[1])
-    rest, _ = march(films, series, room(24), 6 * DAY, state=half, rtol=FINE[0], atol=FINE[1])
+    whole, _ = integrate(films, series, room(24), 6 * DAY, rtol=FINE[0], atol=FINE[1])
+    half, _ = integrate(films, series, room(24), stop * HOUR, rtol=FINE[0], atol=FINE[1])
+    rest, _ = integrate(films, series, room(24), 6 * DAY, state=half, rtol=FINE[0], atol=FINE[1])
     assert rest.reached == pytest.approx(whole.reached, rel=3e-3)
     assert rest.u == pytest.approx(whole.u, abs=2e-3)
 
 
 def test_a_batch_is_its_films_one_by_one() -> None:
     films, series = mixed_films(), restless()
-    together = march(films, series, room(24), 6 * DAY)[0]
+    together = integrate(films, series, room(24), 6 * DAY)[0]
     for i in range(0, 24, 5):
-        alone = march(films.take(slice(i, i + 1)), series, room(1), 6 * DAY)[0]
+        alone = integrate(films.take(slice(i, i + 1)), series, room(1), 6 * DAY)[0]
         assert alone.reached[:, 0] == pytest.approx(together.reached[:, i], rel=1e-6)
         assert alone.u[:, :, 0] == pytest.approx(together.u[:, :, i], rel=1e-6, abs=1e-9)
 
@@ -161,9 +161,9 @@ def test_a_batch_is_its_films_one_by_one() -> None:
 def test_a_narrow_conveyor_carries_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
     """Films that wait for a place, and their samples, come out as if all had gone at once."""
     films, series, times = mixed_films(), restless(), np.linspace(0, 5 * DAY, 30)
-    wide, seen = march(films, series, room(24), 5 * DAY, sample_at=times)
+    wide, seen = integrate(films, series, room(24), 5 * DAY, sample_at=times)
     monkeypatch.setattr(marching, "BATCH", 5)
-    narrow, seen_too = march(films, series, room(24), 5 * DAY, sample_at=times)
+    narrow, seen_too = integrate(films, series, room(24), 5 * DAY, sample_at=times)
     assert narrow.reached == pytest.approx(wide.reached, rel=1e-6)
     for name, values in seen.items():
         assert seen_too[name] == pytest.approx(values, rel=1e-6, abs=1e-12), name
@@ -183,11 +183,11 @@ def test_marches_agree_at_once_and_state_is_not_changed() -> None:
     films = mixed_films()
     start = State.poured(films, GRID)
     before = start.u.copy()
-    once, again = (march(films, ROOM, room(24), DAY, state=start)[0] for _ in range(2))
+    once, again = (integrate(films, ROOM, room(24), DAY, state=start)[0] for _ in range(2))
     assert (start.u == before).all()
     assert (once.u == again.u).all()
-    assert (march(films, ROOM, room(24), 0.0)[0].u == before).all()
-    empty, _ = march(films.take(slice(0, 0)), ROOM, room(0), DAY)
+    assert (integrate(films, ROOM, room(24), 0.0)[0].u == before).all()
+    empty, _ = integrate(films.take(slice(0, 0)), ROOM, room(0), DAY)
     assert empty.reached.shape == (4, 0)
 
 
@@ -213,7 +213,7 @@ def test_bands_of_practice(films: Films, milestone: str, low: float, high: float
 
 def test_a_wet_film_dries_as_water_does() -> None:
     """The constant-rate slope equals pure water's within 10 % (Vanderhoff 1973)."""
-    _, samples = march(Films.of(1.5e-3), ROOM, room(1), 8 * HOUR, sample_at=np.array([1.0, 4.0, 7.0]) * HOUR)
+    _, samples = integrate(Films.of(1.5e-3), ROOM, room(1), 8 * HOUR, sample_at=np.array([1.0, 4.0, 7.0]) * HOUR)
     water = plain_model.Plate().film_temperature(294.15, 0.5 * plain_model.saturation_pressure(294.15), 1.0)
     rate = plain_model.Plate().rate(water, 294.15, 0.5 * plain_model.saturation_pressure(294.15), 1.0)
     assert samples["rate"][:, 0] == pytest.approx([rate] * 3, rel=0.1)
@@ -260,9 +260,9 @@ def test_a_dry_afternoon_does_not_count() -> None:
     hours = np.array([0, 400, 401, 419, 420, 1400, 1401, 3000.0])
     damp = np.array([0.93, 0.93, 0.1, 0.1, 0.93, 0.93, 0.3, 0.3])
     series = AirSeries([(hours * HOUR, np.full(8, 294.15), damp)])
-    state, samples = march(films, series, room(1), 2000 * HOUR, sample_at=np.array([418, 1300.0]) * HOUR)
+    state, samples = integrate(films, series, room(1), 2000 * HOUR, sample_at=np.array([418, 1300.0]) * HOUR)
     assert state.reached[3, 0] > 1400 * HOUR
-    held = march(films, AirSeries([(hours[:4] * HOUR, np.full(4, 294.15), damp[:4])]), room(1), 2000 * HOUR)[0]
+    held = integrate(films, AirSeries([(hours[:4] * HOUR, np.full(4, 294.15), damp[:4])]), room(1), 2000 * HOUR)[0]
     assert 400 * HOUR < held.reached[3, 0] < 1000 * HOUR
     assert samples["volatile_fraction"][0, 0] < samples["volatile_fraction"][1, 0]
 

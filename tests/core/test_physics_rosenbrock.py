@@ -13,7 +13,7 @@ from curewatch.physics.air import Array
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import Films, Grid
 from curewatch.physics.solver import rosenbrock
-from curewatch.physics.solver.integrator import march
+from curewatch.physics.solver.integrator import integrate
 from curewatch.physics.solver.kinetics import Kinetics
 from curewatch.physics.solver.rosenbrock import Bands, RightSide, Shifted, attempt, error, next_step
 from tests.core.data import table
@@ -139,7 +139,7 @@ def test_half_the_step_leaves_a_quarter_of_the_error(hours: float) -> None:
     skin on that coupling is stiff in the top cell: the observed order sinks to 1.6 at 16 h, and to 1.2 at 30 h, where
     the error is 2e-8.)"""
     films, grid = Films.of(1.2e-3), Grid.graded()
-    state, _ = march(films, AirSeries.constant(294.15, 0.5), np.zeros(1, int), hours * 3600, rtol=1e-5, atol=1e-6)
+    state, _ = integrate(films, AirSeries.constant(294.15, 0.5), np.zeros(1, int), hours * 3600, rtol=1e-5, atol=1e-6)
     kinetics, t_air = Kinetics(films, grid), np.array([294.15])
     p_air = air.vapour_pressure(t_air, 0.5)
     exact = after(state.u, kinetics, t_air, p_air, 3600 / 1024, 1024)

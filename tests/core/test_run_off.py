@@ -13,7 +13,7 @@ from curewatch.records import Pour
 from curewatch.records.observations import Observation, ObservationKind
 from curewatch.records.workshop import Paint
 from curewatch.studio.mixing import RUN_OFF, Shape, need
-from curewatch.studio.part_studio_run_off import BETWEEN, PRIOR, Told, expected, in_words, share_of
+from curewatch.studio.part_studio_run_off import BETWEEN, PRIOR, MeasuredShare, expected, run_off_text, share_of
 from tests.studio_scene import drying
 
 POUR: Pour = drying().pour.model_copy(update={"width_m": 0.3, "height_m": 0.4})
@@ -68,26 +68,30 @@ def test_the_update_is_bayes_by_the_grid() -> None:
     posterior /= posterior.sum()
     middle = float(posterior @ grid)
     next_sd = math.sqrt(float(posterior @ (grid - middle) ** 2) + BETWEEN**2)
-    found = expected([Told("river blend", 0.12, s) for s in shares], "river blend", 0.12)
+    found = expected([MeasuredShare("river blend", 0.12, s) for s in shares], "river blend", 0.12)
     assert math.log(found.share / (1 - found.share)) == pytest.approx(middle, abs=1e-4)
     for side, q in ((found.low, 0.1), (found.high, 0.9)):
         assert math.log(side / (1 - side)) == pytest.approx(norm.ppf(q, middle, next_sd), abs=1e-3)
 
 
 def test_pours_of_that_size_come_first_then_of_any_and_other_recipes_say_nothing() -> None:
-    told = [Told("river blend", 0.12, 0.4), Told("river blend", 1.0, 0.1), Told("tide", 0.12, 0.9)]
+    told = [
+        MeasuredShare("river blend", 0.12, 0.4),
+        MeasuredShare("river blend", 1.0, 0.1),
+        MeasuredShare("tide", 0.12, 0.9),
+    ]
     assert expected(told, "river blend", 0.10).pours == 1
     assert expected(told, "river blend", 0.10).share > RUN_OFF
     assert expected(told, "river blend", 4.0).pours == 2
     assert expected(told, "foam", 0.1).pours == 0
-    assert "learned from 1 pour of this recipe onto about this size" in in_words(expected(told, "river blend", 0.1))
-    assert "assumed" in in_words(expected(told, "foam", 0.1))
+    assert "learned from 1 pour of this recipe onto about this size" in run_off_text(expected(told, "river blend", 0.1))
+    assert "assumed" in run_off_text(expected(told, "foam", 0.1))
 
 
 def test_more_pours_narrow_it_down_to_how_pours_differ() -> None:
     widths = []
     for count in (0, 1, 3, 30):
-        found = expected([Told("river blend", 0.12, 0.3)] * count, "river blend", 0.12)
+        found = expected([MeasuredShare("river blend", 0.12, 0.3)] * count, "river blend", 0.12)
         widths.append(math.log(found.high / (1 - found.high)) - math.log(found.low / (1 - found.low)))
     assert widths == sorted(widths, reverse=True)
     assert widths[-1] > 2 * 1.28 * BETWEEN
@@ -95,6 +99,6 @@ def test_more_pours_narrow_it_down_to_how_pours_differ() -> None:
 
 def test_a_mix_by_the_learned_share_leaves_on_the_piece_what_was_aimed_at() -> None:
     """The balance of the whole: poured less what runs off is the film on face and sides."""
-    found = expected([Told("river blend", 0.12, 0.4)] * 4, "river blend", 0.12)
+    found = expected([MeasuredShare("river blend", 0.12, 0.4)] * 4, "river blend", 0.12)
     needed = need(Shape(0.3, 0.4), 2, 1.2e-3, depth=0.02, run_off=found.share)
     assert needed.whole * (1 - found.share) == pytest.approx(needed.faces + needed.edges)

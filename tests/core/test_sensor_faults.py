@@ -10,11 +10,11 @@ import pytest
 from curewatch.records import Reading
 from curewatch.studio import morning_digest
 from curewatch.studio.air import part_studio_quality_words
-from curewatch.studio.air.batteries import Low, findings, judged, notices
+from curewatch.studio.air.batteries import LowBattery, findings, judged, notices
 from curewatch.studio.air.climate import climate_from
 from curewatch.studio.air.flaws import Finding, Flaw, Readings
 from curewatch.studio.air.quality import examined
-from curewatch.studio.alarms.conditions import OFF, ON, Occupied, fresh_code
+from curewatch.studio.alarms.conditions import OFF, ON, OccupiedRoom, fresh_code
 from curewatch.studio.board import Board, RoomLine
 from curewatch.studio.part_studio_morning import notice
 from tests.core.sensor_injector import (
@@ -102,14 +102,14 @@ def test_a_humidity_that_comes_apart_from_its_temperature_at_one_moment_is_judge
 # --- what people are told ---
 
 
-def _stuck_room(hours: float, *, source: str = "loft") -> Occupied:
+def _stuck_room(hours: float, *, source: str = "loft") -> OccupiedRoom:
     """A sensor that speaks to the tenth; its humidity stands still for the last `hours`, its temperature does not."""
     t = np.arange(-48 * HOUR, 1.0, 600.0)
     rh = np.round(50 + 5 * np.sin(t / 9000), 1)
     rh[t >= -hours * HOUR] = rh[t < -hours * HOUR][-1]
     columns = (NOON.timestamp() + t, np.round(20 + 2 * np.sin(t / 14_000), 1), rh)
     one = Readings(*columns, np.zeros(len(t), dtype=int), (source,), np.ones(len(t), dtype=bool))
-    return Occupied(SHED, (drying(poured=-40),), {}, climate_from(one), has_sensor=True)
+    return OccupiedRoom(SHED, (drying(poured=-40),), {}, climate_from(one), has_sensor=True)
 
 
 def test_the_only_sensor_of_a_room_stuck_for_half_a_day_makes_the_room_count_as_unread() -> None:
@@ -189,7 +189,7 @@ def heard(hours: float, charge: float | None) -> dict[tuple[str, str], Reading]:
 
 
 def told_over(charges: list[float | None], step_h: float = 0.5) -> list[str]:
-    low: tuple[Low, ...] = ()
+    low: tuple[LowBattery, ...] = ()
     told = []
     for i, charge in enumerate(charges):
         newest = heard(i * step_h, charge)
@@ -211,7 +211,7 @@ def test_one_zero_among_good_charges_and_a_charge_nobody_says_tell_nothing() -> 
 
 
 def test_a_low_battery_stands_on_the_board_until_it_is_changed() -> None:
-    low = (Low(room=SHED, source="loft", since=at(-9), told=True),)
+    low = (LowBattery(room=SHED, source="loft", since=at(-9), told=True),)
     (finding,) = findings(low, heard(0, 9.0), SHED)
     assert (finding.flaw, finding.size) == (Flaw.BATTERY, 9.0)
     assert judged(low, heard(0, 9.0), 0, 10, NOON) == ()  # 0 switches it off

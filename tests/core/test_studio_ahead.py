@@ -10,9 +10,9 @@ import pytest
 from curewatch.records import Alarm, AlarmKind, AlarmState, MilestoneKind, Notice
 from curewatch.studio import part_studio_morning
 from curewatch.studio.alarms import forewarning, part_studio_silence
-from curewatch.studio.alarms.conditions import Occupied
-from curewatch.studio.alarms.evaluation import watch
-from curewatch.studio.alarms.forewarning import Foreseen, Future, foreseen
+from curewatch.studio.alarms.conditions import OccupiedRoom
+from curewatch.studio.alarms.evaluation import evaluate_room
+from curewatch.studio.alarms.forewarning import AirBands, Foreseen, foreseen
 from curewatch.studio.board import Board, board
 from curewatch.studio.wording import VARNISH_CAUTION
 from tests.studio_scene import LIMITS, SHED, air, at, dates, drying, every, local, room
@@ -20,15 +20,15 @@ from tests.studio_scene import LIMITS, SHED, air, at, dates, drying, every, loca
 HANDLE = MilestoneKind.HANDLE
 
 
-def future(*temps: tuple[float, float], rh: float = 50, low_by: float = 2.0, start: float = 0.5) -> Future:
+def future(*temps: tuple[float, float], rh: float = 50, low_by: float = 2.0, start: float = 0.5) -> AirBands:
     """Hourly air to come: (hours from NOON, temperature) joined by lines."""
     hours = start + np.arange(24)
     mid = np.interp(hours, [h for h, _ in temps], [t for _, t in temps])
     humid = np.full(24, rh)
-    return Future(np.array([at(h).timestamp() for h in hours]), mid - low_by, mid, humid, humid + 5)
+    return AirBands(np.array([at(h).timestamp() for h in hours]), mid - low_by, mid, humid, humid + 5)
 
 
-def wet_room(until: float = 40.0) -> Occupied:
+def wet_room(until: float = 40.0) -> OccupiedRoom:
     return room(
         drying(poured=-4), climate=air(*every(10, 0, 18, 50, start=-4)), forecasts=[dates(safe={HANDLE: until})]
     )
@@ -148,10 +148,10 @@ def test_a_morning_lasts_some_hours_and_comes_once_a_day() -> None:
 # --- Silence -----------------------------------------------------------------------------------------------------
 
 
-def rooms(now: float, *heard: float, sensor: bool = True) -> list[Occupied]:
+def rooms(now: float, *heard: float, sensor: bool = True) -> list[OccupiedRoom]:
     """Rooms last heard at these hours."""
     return [
-        Occupied(
+        OccupiedRoom(
             f"Room {i}",
             (drying(piece_id=i + 1, rooms=[(f"Room {i}", 0)]),),
             {},
@@ -171,10 +171,10 @@ def test_all_sensors_silent_at_once_raise_one_alarm() -> None:
         seen = part_studio_silence.together(rooms(hours, last, last - 0.2, last - 0.1), at(hours), LIMITS)
         new: list[Notice] = []
         for one in seen:
-            watched = watch(one, alarms[one.name], at(hours), LIMITS, local)
+            watched = evaluate_room(one, alarms[one.name], at(hours), LIMITS, local)
             alarms[one.name] |= {alarm.kind: alarm for alarm in watched.changed}
             new += watched.told
-        tell, kept = part_studio_silence.joined(new, seen, at(hours), local)
+        tell, kept = part_studio_silence.joint_notices(new, seen, at(hours), local)
         told += tell
         assert all(notice.data["told_in"] == tell[0].key for notice in kept)
     (one_alarm,) = told

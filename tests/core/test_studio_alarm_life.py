@@ -80,7 +80,7 @@ class AlarmLife(RuleBasedStateMachine):
     @rule()
     def the_daemon_starts_again(self) -> None:
         """What it knows is what was stored."""
-        self.alarm = lifecycle.believed(Alarm.model_validate_json(self.alarm.model_dump_json()), self.now)
+        self.alarm = lifecycle.capped_at(Alarm.model_validate_json(self.alarm.model_dump_json()), self.now)
 
     @invariant()
     def a_mute_has_an_end(self) -> None:
@@ -156,4 +156,4 @@ def test_a_mute_is_short_and_ahead(hours: float) -> None:
 
 def test_a_mute_set_while_the_clock_ran_ahead_does_not_last_for_years() -> None:
     ahead = lifecycle.muted(normal(), at(24 * 365 * 30), at(24 * 365 * 30 - 3))
-    assert lifecycle.believed(ahead, at(0)).muted_until == at(24)
+    assert lifecycle.capped_at(ahead, at(0)).muted_until == at(24)

@@ -194,19 +194,19 @@ def test_an_alarm_judged_while_the_clock_ran_ahead_is_judged_again_from_now_on()
     """Else it would be deaf until the clock has caught up: for years, after a start in 2040."""
     ahead, _ = follow(normal(), [(at(24 * 5000), ON), (at(24 * 5000 + 1), ON)], LIMITS)
     assert is_active(ahead)
-    back = lifecycle.believed(ahead, at(1))
+    back = lifecycle.capped_at(ahead, at(1))
     assert (back.evaluated_at, back.since, back.raised_at, back.state) == (at(1), at(1), at(1), AlarmState.ACTIVE)
     assert effects(follow(back, [(at(2), OFF), (at(3), OFF)], LIMITS)[1]) == [Effect.OVER]
-    assert lifecycle.believed(back, at(1)) is back
+    assert lifecycle.capped_at(back, at(1)) is back
 
 
 def test_looking_back_goes_as_far_as_the_quiet_and_no_further() -> None:
     over, _ = follow(normal(), series(ON, ON, ON, OFF, OFF, OFF, OFF, *[OFF] * 20), LIMITS)
     assert over.since == NOON + 35 * MINUTE
-    assert lifecycle.looking_back(over, NOON).evaluated_at == over.since
-    assert lifecycle.looking_back(over, NOON + 50 * MINUTE).evaluated_at == NOON + 50 * MINUTE
-    assert lifecycle.looking_back(over, at(9)) is over
-    never = lifecycle.looking_back(follow(normal(), series(OFF, ON, OFF), LIMITS)[0], at(-5))
+    assert lifecycle.rewound(over, NOON).evaluated_at == over.since
+    assert lifecycle.rewound(over, NOON + 50 * MINUTE).evaluated_at == NOON + 50 * MINUTE
+    assert lifecycle.rewound(over, at(9)) is over
+    never = lifecycle.rewound(follow(normal(), series(OFF, ON, OFF), LIMITS)[0], at(-5))
     assert (never.evaluated_at, never.since) == (at(-5), at(-5)), "never raised: as far as is asked"
     active, _ = follow(normal(), series(ON, ON, ON, ON), LIMITS)
-    assert lifecycle.looking_back(active, NOON) is active
+    assert lifecycle.rewound(active, NOON) is active

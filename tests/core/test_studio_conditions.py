@@ -11,13 +11,13 @@ from curewatch.records import AlarmKind, Support
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.alarms import conditions
 from curewatch.studio.alarms.alarm_notices import coldest_c
-from curewatch.studio.alarms.conditions import ASLEEP, BETWEEN, OFF, ON, Occupied, relative_rate
+from curewatch.studio.alarms.conditions import ASLEEP, BETWEEN, OFF, ON, OccupiedRoom, relative_rate
 from tests.studio_scene import LIMITS, air, at, dates, drying, room
 
 COLD, FROST, DAMP, TOO_FAST = AlarmKind.COLD, AlarmKind.FROST, AlarmKind.DAMP, AlarmKind.TOO_FAST
 
 
-def code(kind: AlarmKind, temp: float, rh: float, *, hours: float = 1.0, here: Occupied | None = None) -> int:
+def code(kind: AlarmKind, temp: float, rh: float, *, hours: float = 1.0, here: OccupiedRoom | None = None) -> int:
     """The condition of a room with one fresh canvas (0.3 m side, still air), or of `here`."""
     climate = air((0, temp, rh))
     place = (

@@ -9,10 +9,10 @@ import pytest
 
 from curewatch.physics.ensemble import Pouring
 from curewatch.studio.air.part_studio_hourly import HOUR_S, Hourly
-from curewatch.studio.forecasting.simulation import Leg, run
+from curewatch.studio.forecasting.simulation import DryingProblem, run
 from curewatch.studio.outlook.experts import AHEAD, DAY
 from curewatch.studio.outlook.outlook import Outlook, outlook
-from curewatch.studio.outlook.scenarios import USUAL_DAYS, WEEK, RoomFuture, daily_sd, future
+from curewatch.studio.outlook.scenarios import USUAL_DAYS, WEEK, RoomScenarios, daily_sd, future
 from tests.core.test_outlook import room
 
 MEMBERS = 64
@@ -23,7 +23,7 @@ def seen(history: Hourly) -> Outlook:
     return outlook(history, history.first_s + HOUR_S * len(history))
 
 
-def ahead(history: Hourly, members: int = MEMBERS) -> RoomFuture:
+def ahead(history: Hourly, members: int = MEMBERS) -> RoomScenarios:
     found = seen(history)
     return future(found, history.temp_c[-1], history.rh_pct[-1], members, found.first_s + 60 * DAY_S)
 
@@ -101,27 +101,27 @@ def test_equal_facts_give_an_equal_future_and_nothing_impossible() -> None:
 # --- The march ------------------------------------------------------------------------------------------------------
 
 
-def leg(history: Hourly, ahead_: RoomFuture | None, *, poured_h: float = -20.0) -> Leg:
+def problem(history: Hourly, ahead_: RoomScenarios | None, *, poured_h: float = -20.0) -> DryingProblem:
     """A piece poured so many hours before the end of the record."""
     end = history.first_s + HOUR_S * len(history)
     hours = np.arange(len(history))[-DAY:]
     time = history.first_s + HOUR_S * (hours + 0.5)
     air = (np.append(time, end), *(np.append(v[-DAY:], v[-1]) for v in (history.temp_c, history.rh_pct)))
-    return Leg(Pouring(1.2e-3), end + poured_h * HOUR_S, air, ahead_, 120 * DAY_S)
+    return DryingProblem(Pouring(1.2e-3), end + poured_h * HOUR_S, air, ahead_, 120 * DAY_S)
 
 
 def test_a_future_that_holds_the_last_value_comes_to_what_no_future_comes_to() -> None:
     """The two legs of the march are one march: nothing is lost where it is taken up again."""
     history = room(20)
     end = HOUR_S * len(history)
-    flat = RoomFuture(
+    flat = RoomScenarios(
         np.array([end, end + HOUR_S]),
         np.full((MEMBERS + 1, 2), history.temp_c[-1]),
         np.full((MEMBERS + 1, 2), history.rh_pct[-1]),
     )
     for poured_h in (-20.0, -400.0, 5.0):
-        (held,), _ = run([leg(history, None, poured_h=poured_h)], MEMBERS)
-        (marched,), _ = run([leg(history, flat, poured_h=poured_h)], MEMBERS)
+        (held,), _ = run([problem(history, None, poured_h=poured_h)], MEMBERS)
+        (marched,), _ = run([problem(history, flat, poured_h=poured_h)], MEMBERS)
         np.testing.assert_allclose(held.reached_s, marched.reached_s, rtol=0.01)
 
 
@@ -129,9 +129,9 @@ def test_company_makes_no_difference() -> None:
     """Pieces of one room share its futures and are still marched each for itself."""
     history = room(20)
     made = ahead(history, 8)
-    legs = [leg(history, made, poured_h=h) for h in (-15.0, -3.0, 0.0)] + [leg(history, None)]
-    together, _ = run(legs, 8)
-    for one, outcome in zip(legs, together, strict=True):
+    problems = [problem(history, made, poured_h=h) for h in (-15.0, -3.0, 0.0)] + [problem(history, None)]
+    together, _ = run(problems, 8)
+    for one, outcome in zip(problems, together, strict=True):
         (alone,), _ = run([one], 8)
         np.testing.assert_allclose(alone.reached_s, outcome.reached_s, rtol=2e-3)
 
@@ -148,19 +148,19 @@ def test_less_knowledge_of_the_room_sends_the_members_further_apart() -> None:
     gap.temp_c[12 * DAY : 19 * DAY] = gap.rh_pct[12 * DAY : 19 * DAY] = np.nan
     typed = Hourly(0.0, clean.temp_c[-1:], clean.rh_pct[-1:])
 
-    def apart(history: Hourly) -> np.ndarray:
+    def decorrelated(history: Hourly) -> np.ndarray:
         made = ahead(history)
         near = slice(1, 1 + AHEAD)
         return np.array([made.temp_c[1:, near].std(axis=0).mean(), made.rh_pct[1:, near].std(axis=0).mean()])
 
     def width(history: Hourly, later_s: float) -> np.ndarray:
         made = ahead(history)
-        moved = RoomFuture(made.time_s + later_s, made.temp_c, made.rh_pct)
-        (outcome,), _ = run([leg(clean, moved, poured_h=-2.0)], MEMBERS)
+        moved = RoomScenarios(made.time_s + later_s, made.temp_c, made.rh_pct)
+        (outcome,), _ = run([problem(clean, moved, poured_h=-2.0)], MEMBERS)
         dates = np.array([outcome.at(kind) for kind in ("handle", "varnish_ready")])
         return np.log(dates[:, 2] / dates[:, 0])
 
-    known = apart(clean)
+    known = decorrelated(clean)
     for poorer in (noisy, gap, typed):
-        assert (apart(poorer) > known).all()
+        assert (decorrelated(poorer) > known).all()
     assert (width(typed, HOUR_S * (len(clean) - 1)) > width(clean, 0.0)).all()

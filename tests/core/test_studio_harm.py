@@ -9,7 +9,7 @@ import pytest
 
 from curewatch.records import AlarmKind, Damage, MilestoneKind
 from curewatch.studio.alarms import damage
-from curewatch.studio.alarms.conditions import Occupied
+from curewatch.studio.alarms.conditions import OccupiedRoom
 from curewatch.studio.alarms.damage import counted, in_words, newest, stands
 from curewatch.studio.care import part_studio_dew
 from tests.studio_scene import LIMITS, air, at, dates, drying, every, room
@@ -19,12 +19,12 @@ SETTING: dict[str, Any] = {"even": {PACKED: 4, TOUCH: 20}, "safe": {PACKED: 6, T
 Known = Mapping[tuple[int, AlarmKind], Damage]
 
 
-def cold_room(temp_c: float, until: float, *, start: float = 0.0, **forecast: Any) -> Occupied:
+def cold_room(temp_c: float, until: float, *, start: float = 0.0, **forecast: Any) -> OccupiedRoom:
     record = air(*every(5, until, temp_c, 50, start=start))
     return room(drying(), climate=record, forecasts=[dates(**(forecast or SETTING))])
 
 
-def count(here: Occupied, known: Known, until: float) -> list[Damage]:
+def count(here: OccupiedRoom, known: Known, until: float) -> list[Damage]:
     return counted(here, known, at(0), at(until), LIMITS)
 
 

@@ -10,7 +10,7 @@ import pytest
 
 from curewatch.physics import ensemble
 from curewatch.physics.air_series import AirSeries
-from curewatch.physics.part_studio_members import films_at, march_at
+from curewatch.physics.part_studio_members import bounded_films_at, integrate_ensemble
 from curewatch.records import Support
 from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
 from curewatch.studio.forecasting.forecast import Air, Drying
@@ -44,7 +44,9 @@ def dates_h(belief: learning.Gaussian | None, milestone: str) -> np.ndarray[Any,
     """10, 50 and 90 % of a like pour by a belief [h]."""
     z = ensemble.design(64)
     z = z if belief is None else belief.draw(z)
-    runs = march_at([drying().pouring], z[None], AirSeries.constant(294.15, 0.5), np.zeros(1, dtype=np.intp), 3e7)
+    runs = integrate_ensemble(
+        [drying().pouring], z[None], AirSeries.constant(294.15, 0.5), np.zeros(1, dtype=np.intp), 3e7
+    )
     return np.array(runs.outcome(0).at(milestone)) / 3600
 
 
@@ -54,7 +56,7 @@ UNKNOWING = dates_h(None, "touch_dry")
 def test_members_at_the_design_are_the_ensemble() -> None:
     pourings = [drying().pouring, drying(thickness_m=2e-3, air=0.3).pouring]
     z = ensemble.design(64)
-    ours, theirs = films_at(pourings, np.tile(z, (2, 1, 1))), ensemble.films_of(pourings, 64)
+    ours, theirs = bounded_films_at(pourings, np.tile(z, (2, 1, 1))), ensemble.films_of(pourings, 64)
     for name in ("solids_m", "water", "glycol", "side", "air_speed", "h_back", "d0", "g0", "limit_surface", "mfft"):
         assert getattr(ours, name) == pytest.approx(getattr(theirs, name), rel=1e-12)
 
@@ -132,7 +134,7 @@ def test_an_observation_of_a_film_whose_air_was_not_read_teaches_less() -> None:
         (lesson,) = learning.teach([(drying(), seen, steady(every_h=every_h))], sure=sure)
         belief = learning.learned([lesson]).belief("house mix", learning.place_of(drying()))
         assert belief is not None
-        return lesson.clues[0].pull[-1], float(np.linalg.slogdet(belief.cov)[1])
+        return lesson.factors[0].gradient[-1], float(np.linalg.slogdet(belief.cov)[1])
 
     read, now_and_then, once = (taught(hours) for hours in (4, 10, STEADY_H))
     assert read == taught(4, sure=True) == taught(STEADY_H, sure=True), "what was read leaves nothing to doubt"
@@ -178,7 +180,7 @@ def test_a_bare_and_a_fresh_weight_tell_how_thick_it_came_out() -> None:
 def test_weighings_along_the_way_tell_how_fast_it_dries() -> None:
     """Between 3 and 9 hours in it lost a third less than expected."""
     hours = np.array([3.0, 9.0])
-    runs = march_at(
+    runs = integrate_ensemble(
         [drying().pouring], np.zeros((1, 1, 8)), AirSeries.constant(294.15, 0.5), np.zeros(1, dtype=np.intp), 1e5,
         hours * 3600,
     )  # fmt: skip
@@ -194,7 +196,7 @@ def test_weighings_along_the_way_tell_how_fast_it_dries() -> None:
 def test_weighings_once_a_week_narrow_varnish_ready_which_no_finger_can() -> None:
     """A pair of them does not: what the support takes up of a damp day is more than what is left to lose."""
     hours = np.array([60.0 + 168 * week for week in range(9)])
-    runs = march_at(
+    runs = integrate_ensemble(
         [drying().pouring], np.zeros((1, 1, 8)), AirSeries.constant(294.15, 0.5), np.zeros(1, dtype=np.intp), 3e7,
         hours * 3600,
     )  # fmt: skip
@@ -216,19 +218,19 @@ def test_a_raw_panel_keeps_the_water_on_the_scale_and_only_its_poured_mass_tells
     canvas = drying(support=Support.CANVAS)
     raw = drying(support=Support.RAW_PANEL)
     row = [weighing(-0.1, 400), weighing(0.1, 520, id_=2), weighing(20, 505, id_=3), weighing(90, 500, id_=4)]
-    assert {one.observed_s for one in learned(*row, piece=raw).lessons[0].clues} == {row[1].at.timestamp()}
-    assert len(learned(*row, piece=canvas).lessons[0].clues) == 3
+    assert {one.observed_s for one in learned(*row, piece=raw).lessons[0].factors} == {row[1].at.timestamp()}
+    assert len(learned(*row, piece=canvas).lessons[0].factors) == 3
 
 
 def test_a_row_of_weighings_tells_of_the_tail_what_single_differences_would_not() -> None:
     """Each weighing against the mean of all later ones: their errors are independent, and shrink with the row."""
     hours = np.array([200.0, 400.0, 600.0, 800.0])
-    runs = march_at(
+    runs = integrate_ensemble(
         [drying().pouring], ensemble.design(16)[None], AirSeries.constant(294.15, 0.5), np.zeros(1, dtype=np.intp), 3e6,
         hours * 3600,
     )  # fmt: skip
     row = [weighing(h, 500.0 - i, id_=i, step=1e-9) for i, h in enumerate(hours)]
-    found = observation_model.sights(drying().pour, row, runs, 0)
+    found = observation_model.predicted_observations(drying().pour, row, runs, 0)
     errors = np.array([[1, -1 / 3, -1 / 3, -1 / 3], [0, 1, -1 / 2, -1 / 2], [0, 0, 1, -1]])
     assert errors @ errors.T == pytest.approx(np.diag((errors**2).sum(1)), abs=1e-12)
     one = observation_model.SUPPORT_G_M2 * 0.09 / np.sqrt(2)
@@ -249,8 +251,10 @@ def test_a_film_cooler_than_expected_is_wetter() -> None:
 def test_weights_never_rest_on_too_few_members() -> None:
     z = ensemble.design(64)
     plain = learning.Gaussian(np.zeros(8), np.eye(8))
-    runs = march_at([drying().pouring], z[None], AirSeries.constant(294.15, 0.5), np.zeros(1, dtype=np.intp), 3e6)
+    runs = integrate_ensemble(
+        [drying().pouring], z[None], AirSeries.constant(294.15, 0.5), np.zeros(1, dtype=np.intp), 3e6
+    )
     many = [finger(float(UNKNOWING[2]), Finger.TACKY, id_=i) for i in range(8)]
-    w = posterior.weights(observation_model.sights(drying().pour, many, runs, 0), z, plain, plain)
+    w = posterior.weights(observation_model.predicted_observations(drying().pour, many, runs, 0), z, plain, plain)
     assert w.sum() == pytest.approx(1)
     assert 1 / (w**2).sum() >= 31.9

@@ -60,8 +60,8 @@ def test_what_is_not_foreseen_is_not_told() -> None:
 def test_a_notice_tells_nothing_new_after_itself_or_the_stronger_one() -> None:
     (weak,) = milestones.due(drying(), FULL, [TOUCH_DRY], at(16))
     (strong,) = milestones.due(drying(), FULL, [TOUCH_DRY], at(22))
-    assert set(weak.told_by) == {"piece-1/touch_dry/worth_checking", "piece-1/touch_dry/safe"}
-    assert set(strong.told_by) == {"piece-1/touch_dry/safe"}
+    assert set(weak.covering_keys) == {"piece-1/touch_dry/worth_checking", "piece-1/touch_dry/safe"}
+    assert set(strong.covering_keys) == {"piece-1/touch_dry/safe"}
 
 
 @pytest.mark.parametrize(

@@ -11,9 +11,9 @@ import pytest
 from curewatch.desk.snapshot.air_outlook import future_of
 from curewatch.physics.ensemble import Pouring
 from curewatch.studio.air.climate import Array, climate_of
-from curewatch.studio.forecasting.simulation import Leg, run
-from curewatch.studio.outlook.gap_uncertainty import DAY_S, Air, doubt_of, ways
-from curewatch.studio.outlook.scenarios import DRIFTS_S, LASTS_H
+from curewatch.studio.forecasting.simulation import DryingProblem, run
+from curewatch.studio.outlook.gap_uncertainty import DAY_S, Air, conditional_samples, gap_uncertainty_of
+from curewatch.studio.outlook.scenarios import DRIFT_TIME_CONSTANT_S, ERROR_TIME_CONSTANT_H
 from tests.whole.rooms import absent, folder
 
 RECORDED = ("house_living_be.csv", "semiwarm_room_fi.csv")
@@ -52,25 +52,27 @@ def typed_once(air: Air) -> Air:
     return air[0][first : first + 1], air[1][first : first + 1], air[2][first : first + 1]
 
 
-def leg_of(readings: Air) -> Leg:
+def leg_of(readings: Air) -> DryingProblem:
     """The piece, as a desk that has read only this would march it."""
     found = climate_of(*readings)
     assert found is not None
     air = (found.time_s, found.temp_c, found.rh_pct)
     ahead = future_of(found, MEMBERS, DAYS)
-    return Leg(Pouring(THICK_M), POURED_D * DAY_S, air, ahead, DAYS * DAY_S, doubt=doubt_of(air))
+    return DryingProblem(
+        Pouring(THICK_M), POURED_D * DAY_S, air, ahead, DAYS * DAY_S, uncertainty=gap_uncertainty_of(air)
+    )
 
 
-def widths(leg: Leg) -> Array:
+def widths(problem: DryingProblem) -> Array:
     """Of touch-dry and varnish-ready: the logarithm of the 90 % date's time from the pour over the 10 % date's."""
-    (outcome,), _ = run([leg], MEMBERS)
+    (outcome,), _ = run([problem], MEMBERS)
     dates = np.array([outcome.at(kind, LEVELS) for kind in ("touch_dry", "varnish_ready")])
     return np.asarray(np.log(dates[:, 1] / dates[:, 0]))
 
 
 @pytest.mark.parametrize("name", RECORDED)
 def test_a_clean_record_leaves_nothing_to_doubt(name: str) -> None:
-    assert leg_of(recorded(name)).doubt is None
+    assert leg_of(recorded(name)).uncertainty is None
 
 
 def test_typed_once_a_noisy_sensor_and_a_week_long_gap_each_widen_the_dates() -> None:
@@ -82,10 +84,10 @@ def test_typed_once_a_noisy_sensor_and_a_week_long_gap_each_widen_the_dates() ->
 
 def test_members_agree_with_every_reading_and_differ_between_them() -> None:
     air = without_a_week(recorded(RECORDED[0]))
-    doubt = doubt_of(air)
-    assert doubt is not None
-    ((gap),) = doubt.gaps
-    found = ways(air, doubt, MEMBERS)
+    uncertainty = gap_uncertainty_of(air)
+    assert uncertainty is not None
+    ((gap),) = uncertainty.gaps
+    found = conditional_samples(air, uncertainty, MEMBERS)
     for time, temp, rh in found:
         np.testing.assert_array_equal(np.interp(air[0], time, temp), air[1])
         np.testing.assert_array_equal(np.interp(air[0], time, rh), air[2])
@@ -98,11 +100,15 @@ def test_what_comes_later_changes_no_past() -> None:
     whole = noisy(without_a_week(recorded(RECORDED[0])))
     until_s = 38.0 * DAY_S
     early = tuple(column[whole[0] <= until_s + 600.0] for column in whole)
-    before, after = doubt_of((early[0], early[1], early[2])), doubt_of(whole)
+    before, after = gap_uncertainty_of((early[0], early[1], early[2])), gap_uncertainty_of(whole)
     assert before is not None
     assert after is not None
     assert before.facts(POURED_D * DAY_S, until_s) == after.facts(POURED_D * DAY_S, until_s)
-    for one, other in zip(ways((early[0], early[1], early[2]), before, 4), ways(whole, after, 4), strict=True):
+    for one, other in zip(
+        conditional_samples((early[0], early[1], early[2]), before, 4),
+        conditional_samples(whole, after, 4),
+        strict=True,
+    ):
         same = one[0] <= until_s
         for mine, theirs in zip(one, other, strict=True):
             np.testing.assert_array_equal(mine[same], theirs[: len(mine)][same])
@@ -111,7 +117,7 @@ def test_what_comes_later_changes_no_past() -> None:
 def test_an_open_gap_is_not_bridged() -> None:
     air = recorded(RECORDED[0])
     kept = air[0] <= GAP_D[0] * DAY_S
-    assert doubt_of((air[0][kept], air[1][kept], air[2][kept])) is None
+    assert gap_uncertainty_of((air[0][kept], air[1][kept], air[2][kept])) is None
 
 
 def test_a_gap_up_to_an_observation_is_pinned_on_one_side_alone() -> None:
@@ -119,14 +125,14 @@ def test_a_gap_up_to_an_observation_is_pinned_on_one_side_alone() -> None:
     read = tuple(column[:145] for column in recorded(RECORDED[0]))
     last_s = float(read[0][-1])
     seen_s = last_s + 2 * DAY_S
-    assert doubt_of(read, last_s + 3600.0) is None
-    doubt = doubt_of(read, seen_s)
-    assert doubt is not None
-    some = ways(read, doubt, MEMBERS, last_s - DAY_S)
+    assert gap_uncertainty_of(read, last_s + 3600.0) is None
+    uncertainty = gap_uncertainty_of(read, seen_s)
+    assert uncertainty is not None
+    some = conditional_samples(read, uncertainty, MEMBERS, last_s - DAY_S)
     at_last, at_end = (np.array([np.interp(when, time, temp) for time, temp, _ in some]) for when in (last_s, seen_s))
     assert np.ptp(at_last) == 0
     # as far as days and hours of rooms in general differ, after the two days (Uhlenbeck & Ornstein 1930, eq. 22)
-    (gap,) = doubt.gaps
-    grown = [1 - np.exp(-2 * 2 * DAY_S / lasts) for lasts in (DRIFTS_S, LASTS_H * 3600)]
+    (gap,) = uncertainty.gaps
+    grown = [1 - np.exp(-2 * 2 * DAY_S / lasts) for lasts in (DRIFT_TIME_CONSTANT_S, ERROR_TIME_CONSTANT_H * 3600)]
     expected = np.sqrt(gap.days_sd[0] ** 2 * grown[0] + gap.hours_sd[0] ** 2 * grown[1])
     assert at_end.std() == pytest.approx(expected, rel=0.2), "drawn at the knots, made orthogonal there, not at the end"

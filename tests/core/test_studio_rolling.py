@@ -12,20 +12,20 @@ from hypothesis import strategies as st
 
 from curewatch.records import Forecast, Recipe
 from curewatch.records.observations import Finger, Observation, ObservationKind
-from curewatch.records.part_records_kept import KeptMarch
+from curewatch.records.part_records_kept import Checkpoint
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.forecasting import batch, checkpoints, forecast
 from curewatch.studio.forecasting.forecast import Drying, forecasts, moved
 from curewatch.studio.inference.factors import Gaussian
-from curewatch.studio.inference.posterior import Knowing
-from curewatch.studio.outlook.scenarios import RoomFuture
+from curewatch.studio.inference.posterior import Posterior
+from curewatch.studio.outlook.scenarios import RoomScenarios
 from tests.studio_scene import SHED, air, at, drying
 
 MEMBERS, DAYS = 3, 2
 SAME_S = 2.0
 """Dates are whole seconds, and the last digits of a time depend on which films were marched beside this one."""
 Reading = tuple[float, float, float]
-Kept = dict[int, KeptMarch]
+Kept = dict[int, Checkpoint]
 
 
 def wave(first: float, last: float, minutes: float = 10, warmer: float = 0.0) -> list[Reading]:
@@ -35,13 +35,13 @@ def wave(first: float, last: float, minutes: float = 10, warmer: float = 0.0) ->
     return [(h, 19 + 2.5 * s + warmer, 52 - 7 * s) for h, s in zip(hours.tolist(), swing.tolist(), strict=True)]
 
 
-def ahead(climate: Climate) -> RoomFuture:
+def ahead(climate: Climate) -> RoomScenarios:
     """A future that differs from member to member."""
     hours, rows = np.arange(0.0, 24 * 90, 6), np.arange(1 + MEMBERS)[:, None] - MEMBERS / 2
     swing = np.sin((hours + climate.time_s[-1] / 3600) / 24 * 2 * np.pi)
     temp, rh = 19 + 2 * swing + 0.3 * rows, 52 - 6 * swing - rows
     temp[:, 0], rh[:, 0] = climate.temp_c[-1], climate.rh_pct[-1]
-    return RoomFuture(climate.time_s[-1] + hours * 3600, temp, rh)
+    return RoomScenarios(climate.time_s[-1] + hours * 3600, temp, rh)
 
 
 def look(piece: Drying, climates: dict[str, Climate], hours: float, kept: Kept | None = None) -> Forecast:
@@ -68,7 +68,7 @@ def counted(monkeypatch: pytest.MonkeyPatch) -> list[float | None]:
     begun: list[float | None] = []
     real = batch.make
 
-    def make(tasks: list[batch.Task], now: object) -> list[batch.Made]:
+    def make(tasks: list[batch.Task], now: object) -> list[batch.ForecastResult]:
         begun.extend(
             None if one.kept is None else (one.kept.until - one.poured_at) / timedelta(hours=1) for one in tasks
         )
@@ -136,7 +136,7 @@ def observed(piece: Drying, *hours: float) -> Drying:
     seen = tuple(Observation(piece_id=1, at=at(h), kind=ObservationKind.FINGER, finger=Finger.TACKY) for h in hours)
     before = Gaussian(np.zeros(8), np.eye(8))
     belief = Gaussian(np.full(8, 0.1), 0.8 * np.eye(8))
-    return replace(piece, knowing=Knowing(piece.pour, seen, before, belief))
+    return replace(piece, posterior=Posterior(piece.pour, seen, before, belief))
 
 
 def test_what_members_saw_before_they_were_kept_still_weighs() -> None:
@@ -189,7 +189,7 @@ def test_a_move_after_the_kept_moment_comes_to_what_the_facts_alone_come_to() ->
     assert made.milestones != look(drying(), climates, 12).milestones
 
 
-def damaged(one: KeptMarch) -> list[KeptMarch]:
+def damaged(one: Checkpoint) -> list[Checkpoint]:
     return [
         one.model_copy(update={"members": one.members[:-7]}),
         one.model_copy(update={"centre": b"\x00" * 40}),
@@ -215,11 +215,13 @@ def test_nothing_is_kept_of_what_has_not_settled() -> None:
     readings = np.array([at(h).timestamp() for h, _, _ in wave(0, 5)])
     columns = (readings, readings * 0 + 20, readings * 0 + 50)
     hour = at(0).timestamp()
-    assert checkpoints.keep_moment(columns, hour, readings[-1]) == at(4).timestamp()
-    assert checkpoints.keep_moment(columns, at(4.2).timestamp(), readings[-1]) is None, "poured since"
-    assert checkpoints.keep_moment(columns, hour, at(2.5).timestamp()) == at(2).timestamp(), "one quantity fell silent"
+    assert checkpoints.checkpoint_time(columns, hour, readings[-1]) == at(4).timestamp()
+    assert checkpoints.checkpoint_time(columns, at(4.2).timestamp(), readings[-1]) is None, "poured since"
+    assert checkpoints.checkpoint_time(columns, hour, at(2.5).timestamp()) == at(2).timestamp(), (
+        "one quantity fell silent"
+    )
     one = tuple(column[:1] for column in columns)
-    assert checkpoints.keep_moment(one, hour - 7200, readings[0]) is None, "read once"  # type: ignore[arg-type]
+    assert checkpoints.checkpoint_time(one, hour - 7200, readings[0]) is None, "read once"  # type: ignore[arg-type]
 
 
 # --- When it is worth marching the future again -----------------------------------------------------------------------
@@ -231,10 +233,10 @@ def would_move(shift_c: float, shift_rh: float, hours: float = 0.5) -> set[int]:
     piece, before = drying(), wave(-1, 10)
     steady = [(h, 20.0, 50.0) for h, _, _ in before]
 
-    def flat(climate: Climate) -> RoomFuture:
+    def flat(climate: Climate) -> RoomScenarios:
         time = climate.time_s[-1] + np.array([0.0, 3600.0])
         values = [np.repeat(v[-1], 2)[None].repeat(1 + MEMBERS, 0) for v in (climate.temp_c, climate.rh_pct)]
-        return RoomFuture(time, *values)
+        return RoomScenarios(time, *values)
 
     first = {SHED: air(*steady)}
     forecasts([piece], first, at(10), members=MEMBERS, days=DAYS, futures={SHED: flat(first[SHED])}, kept=kept)

@@ -10,7 +10,7 @@ import pytest
 
 from curewatch.records import Alarm, AlarmKind, AlarmState, Notice
 from curewatch.studio.air.climate import climate_of
-from curewatch.studio.alarms.conditions import Occupied
+from curewatch.studio.alarms.conditions import OccupiedRoom
 from curewatch.studio.alarms.evaluation import watch
 from curewatch.studio.alarms.lifecycle import is_active
 from tests.studio_scene import LIMITS, SHED, air, at, dates, drying, every, local, room
@@ -34,7 +34,7 @@ class Studio:
         here = room(*self.pieces, climate=air(*known) if known else None, sensor=self.sensor, forecasts=self.forecasts)
         return self.watch(here, hours)
 
-    def watch(self, here: Occupied, hours: float) -> list[Notice]:
+    def watch(self, here: OccupiedRoom, hours: float) -> list[Notice]:
         changed, told = watch(here, self.alarms, at(hours), LIMITS, local)[:2]
         self.alarms |= {alarm.kind: alarm for alarm in changed}
         self.stored += len(changed)
@@ -223,7 +223,7 @@ def test_when_the_last_piece_has_left_its_room_its_alarms_go_to_sleep() -> None:
     studio = Studio()
     live(studio, every(5, 2, 1, 55), 1, minutes=5)
     assert is_active(studio.alarms[FROST])
-    assert studio.watch(Occupied(SHED, (), {}, None, True), 1.5) == []
+    assert studio.watch(OccupiedRoom(SHED, (), {}, None, True), 1.5) == []
     assert {alarm.state for alarm in studio.alarms.values()} == {AlarmState.NORMAL}
 
 
@@ -275,6 +275,6 @@ def test_every_text_is_finite_and_in_plain_words() -> None:
 )
 def test_the_key_of_a_room_is_ascii_and_its_own(name: str, expected: str) -> None:
     climate = air(*every(5, 1, 1, 55))
-    _, told = watch(Occupied(name, (drying(),), {}, climate, True), {}, at(1), LIMITS, local)[:2]
+    _, told = watch(OccupiedRoom(name, (drying(),), {}, climate, True), {}, at(1), LIMITS, local)[:2]
     (frost,) = [n for n in told if n.data["alarm"] == FROST]
     assert frost.key == f"alarm/frost/{expected}/raised/{int(at(10 * MINUTE).timestamp())}"

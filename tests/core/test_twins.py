@@ -8,12 +8,12 @@ from datetime import datetime
 
 import pytest
 
-from curewatch.intake.mqtt.duplicate_devices import LAST, WITHIN_S, Twins
+from curewatch.intake.mqtt.duplicate_devices import LAST, WITHIN_S, DuplicateDevices
 from tests.whole.rooms import absent, folder
 
 
-def seen(values: list[tuple[float | None, float | None]], every_s: float = 60.0) -> Twins:
-    twins = Twins()
+def seen(values: list[tuple[float | None, float | None]], every_s: float = 60.0) -> DuplicateDevices:
+    twins = DuplicateDevices()
     for number, (temp_c, rh_pct) in enumerate(values):
         twins.see("window", number * every_s, temp_c, rh_pct)
     return twins
@@ -23,7 +23,7 @@ def test_two_devices_in_two_rooms_are_found_whatever_their_order() -> None:
     chance = random.Random(1)
     for _ in range(50):
         mixed = [(21 + chance.gauss(0, 0.1), None) if chance.random() < 0.5 else (17.5, 60.0) for _ in range(60)]
-        twins = Twins()
+        twins = DuplicateDevices()
         # for a while one of them may send most of the last messages; over an hour it shows
         assert any(twins.see("window", number * 60.0, *values) for number, values in enumerate(mixed))
 
@@ -58,7 +58,7 @@ def test_no_recorded_room_is_taken_for_two() -> None:
     files = sorted(folder().glob("*.csv"))
     seen_of = changes = 0
     for file in files:
-        twins = Twins()
+        twins = DuplicateDevices()
         with file.open(newline="", encoding="utf-8") as lines:
             for row in csv.DictReader(lines):
                 if row["temp_c"] and row["rh_pct"]:

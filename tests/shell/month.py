@@ -16,8 +16,8 @@ from typing import Any
 
 from curewatch.clock import RELEASED
 from curewatch.desk import Desk, PourOrder
-from curewatch.desk.refresh.part_desk_rolling import Rolled
-from curewatch.desk.snapshot.snapshot import Scene
+from curewatch.desk.refresh.part_desk_rolling import MadeForecasts
+from curewatch.desk.snapshot.snapshot import Snapshot
 from curewatch.intake.files.room_csv import read_room_csv
 from curewatch.notify import Outbox
 from curewatch.notify.routing import not_before, people_channels
@@ -66,9 +66,9 @@ class FromTheRecord:
     def __init__(self, forecasts: dict[str, Forecast]) -> None:
         self._forecasts = forecasts
 
-    def look(self, store: Store, scene: Scene, now: datetime) -> Rolled:
+    def look(self, store: Store, scene: Snapshot, now: datetime) -> MadeForecasts:
         new = [drying.piece for drying in scene.dryings if drying.piece.id not in scene.forecasts]
-        return Rolled(
+        return MadeForecasts(
             [self._forecasts[piece.name].model_copy(update={"piece_id": piece.id, "made_at": now}) for piece in new]
         )
 

@@ -62,7 +62,7 @@ def live_in(desk: Desk) -> None:
         felt = tx.add_observation(Observation(**seen, kind=ObservationKind.FINGER, finger=Finger.TOUCH_DRY))
         weighed = Observation(**seen, kind=ObservationKind.WEIGHING, grams=512.25, resolution_g=0.5)
         tx.add_observation(weighed)
-        tx.take_back_observation(felt.id)  # so that numbers have a gap
+        tx.undo_observation(felt.id)  # so that numbers have a gap
         tx.add_observation(felt)
         step = tx.add_step(StepDone(piece_id=piece, step="drips", done_at=NOW, recorded_at=NOW))
         tx.undo_step(step.id, NOW)

@@ -80,5 +80,5 @@ def studios(draw: st.DrawFn) -> dict[str, list[Any]]:
 def put(desk: Desk, records: Mapping[str, Sequence[Record]], readings: Sequence[Any]) -> None:
     with desk.store.write() as tx:
         for kind in KINDS:
-            tx.take_in(kind, records.get(kind, ()))
+            tx.import_facts(kind, records.get(kind, ()))
         tx.add_readings(readings)

@@ -13,9 +13,9 @@ from typing import Any
 import pytest
 
 from curewatch.cli import main
-from curewatch.cli.commands.alarms import kind_of
+from curewatch.cli.commands.alarms import parse_alarm_kind
 from curewatch.daemon import Verdict, look
-from curewatch.daemon.part_daemon_telling import Telling
+from curewatch.daemon.part_daemon_telling import NoticeDelivery
 from curewatch.desk import Desk, FactError, PourOrder
 from curewatch.desk.commands import alarm_care as care
 from curewatch.desk.commands.alarm_care import alarms_now
@@ -102,12 +102,12 @@ def test_not_acknowledged_it_is_told_again_once(store: Store) -> None:
 def test_taken_back_an_acknowledgement_never_was_and_the_reminder_comes(store: Store) -> None:
     desk, now = cold_studio(store)
     care.acknowledge(desk, SHED, COLD, now)
-    assert care.take_back_acknowledgement(desk, SHED, COLD).acknowledged_at is None
+    assert care.undo_acknowledgement(desk, SHED, COLD).acknowledged_at is None
     type_readings(desk, 2, 30, 6, HOUR)
     assert len(kinds(store, "reminder")) == 1
     assert happenings(store) == ["raised", "reminded"]
     with pytest.raises(FactError, match="on and seen to in 'Boat shed': none is"):
-        care.take_back_acknowledgement(desk, SHED, COLD)
+        care.undo_acknowledgement(desk, SHED, COLD)
 
 
 def test_harm_that_was_looked_over_by_a_slip_stands_again_and_is_counted_on(store: Store) -> None:
@@ -118,16 +118,16 @@ def test_harm_that_was_looked_over_by_a_slip_stands_again_and_is_counted_on(stor
         tx.put_damages([harm, small])
     care.clear_damage(desk, "Heron", now)
     assert care.damage_of(desk, 1) == ()
-    assert care.take_back_clearing(desk, "Heron", now + HOUR) == (harm,)
+    assert care.undo_clearing(desk, "Heron", now + HOUR) == (harm,)
     assert care.damage_of(desk, 1) == (harm,)
     with store.write() as tx:
         tx.put_damages([harm.model_copy(update={"hours": 3.0})])
         assert len(tx.damages()) == 2, "the same count, grown"
     care.clear_damage(desk, "Heron", now)
     with pytest.raises(FactError, match="last 24 hours"):
-        care.take_back_clearing(desk, "Heron", now + 25 * HOUR)
+        care.undo_clearing(desk, "Heron", now + 25 * HOUR)
     with pytest.raises(FactError, match="a piece here"):
-        care.take_back_clearing(desk, "Herron", now)
+        care.undo_clearing(desk, "Herron", now)
 
 
 def test_muted_nothing_is_told_until_the_end_and_then_it_is(store: Store) -> None:
@@ -190,9 +190,14 @@ def test_what_cannot_be_done_is_said(store: Store) -> None:
     ):
         with pytest.raises(FactError, match=says):
             wrong()
-    assert kind_of("Too fast") is kind_of("too-fast") is kind_of("too_fast") is AlarmKind.TOO_FAST
+    assert (
+        parse_alarm_kind("Too fast")
+        is parse_alarm_kind("too-fast")
+        is parse_alarm_kind("too_fast")
+        is AlarmKind.TOO_FAST
+    )
     with pytest.raises(BadInput, match="expected one of cold, frost, damp, too-fast, no-fresh-data"):
-        kind_of("tornado")
+        parse_alarm_kind("tornado")
 
 
 # --- Notices ---------------------------------------------------------------------------------------------------------
@@ -305,7 +310,7 @@ def test_no_secret_gets_into_logs_store_board_or_findings(
     _, now = cold_studio(store, settings)
     clock = HandClock(now)
     with caplog.at_level(logging.DEBUG):
-        telling = Telling(settings, store, clock, SECRETS)
+        telling = NoticeDelivery(settings, store, clock, SECRETS)
         for channel in telling._outbox.channels:
             telling._outbox.deliver_due(clock.now(), channel)
         findings = look(settings, str(store.location), clock, environ=SECRETS)
@@ -328,4 +333,4 @@ def test_a_secret_that_is_missing_is_said_by_its_name(store: Store) -> None:
     mail = MailSettings(host="127.0.0.1", sender="a@shed.example", user="shed", password_env="MAIL_PASSWORD")
     settings = Settings(zone="UTC", mail=mail, people=(PersonSettings(name="Ada", mail="ada@shed.example"),))
     with pytest.raises(SettingsError, match=r"mail.password_env: the environment has no 'MAIL_PASSWORD'"):
-        Telling(settings, store, HandClock(NOW), {})
+        NoticeDelivery(settings, store, HandClock(NOW), {})

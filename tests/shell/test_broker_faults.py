@@ -11,7 +11,7 @@ import pytest
 
 from curewatch.clock import SystemClock
 from curewatch.daemon import Verdict, look
-from curewatch.daemon.part_daemon_listening import Listening
+from curewatch.daemon.part_daemon_listening import SensorIntake
 from curewatch.desk import Desk, PourOrder
 from curewatch.records import AlarmKind, AlarmState, Reading, ThicknessSource
 from curewatch.settings import BrokerSettings, ForecastSettings, SensorSettings, Settings
@@ -34,9 +34,9 @@ def desk_of(store: Store, broker: Broker, **more: object) -> Desk:
     return Desk(store, Settings(zone="UTC", broker=reached, sensors=SENSORS, forecast=ForecastSettings(members=8)))
 
 
-def listening(desk: Desk) -> Listening:
+def listening(desk: Desk) -> SensorIntake:
     assert desk.settings.broker is not None
-    made = Listening(desk.settings.broker, desk, SystemClock(), lambda: None)
+    made = SensorIntake(desk.settings.broker, desk, SystemClock(), lambda: None)
     made.start()
     return made
 
@@ -83,7 +83,7 @@ def test_two_devices_on_one_topic_are_flagged_and_both_kept(
         try:
             wait_for(lambda: hears._intake.status().subscribed, WITHIN_S, "the subscription")
             broker.publish_all([("shed/air", f'{{"temperature": {(21, 17.5)[n % 2]}}}') for n in range(24)])
-            wait_for(lambda: hears._intake.status().twins == {"window"}, WITHIN_S, "the finding")
+            wait_for(lambda: hears._intake.status().duplicates == {"window"}, WITHIN_S, "the finding")
             wait_for(lambda: readings(store) == 24, WITHIN_S, "the readings")
         finally:
             hears.stop(5)

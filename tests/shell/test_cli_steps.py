@@ -90,7 +90,7 @@ def test_steps_of_a_piece_that_left_stay_known(capsys: pytest.CaptureFixture[str
 def test_a_pour_that_was_taken_back_hides_no_earlier_piece(studio: Path, capsys: pytest.CaptureFixture[str]) -> None:
     from curewatch.clock import SystemClock
     from curewatch.desk import Desk
-    from curewatch.desk.commands.moves import leave, take_back_pours
+    from curewatch.desk.commands.moves import leave, undo_pours
     from curewatch.settings import load_settings
     from curewatch.store import Store
 
@@ -101,7 +101,7 @@ def test_a_pour_that_was_taken_back_hides_no_earlier_piece(studio: Path, capsys:
         assert main(["pour", "Heron", "--room", "Loft", "--layer", "thin"]) == 0
         with store.read() as tx:
             slip = tx.pieces()[0].id
-        take_back_pours(desk, [slip], SystemClock().now())
+        undo_pours(desk, [slip], SystemClock().now())
     capsys.readouterr()
     assert [step["step"] for step in printed(capsys, "steps", "Heron")["history"]] == ["wash"]
 

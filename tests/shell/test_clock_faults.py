@@ -16,7 +16,7 @@ from curewatch.daemon.part_daemon_listening import LAST_CONTACT
 from curewatch.desk import Desk, PourOrder
 from curewatch.intake.mqtt.part_intake_undated import date
 from curewatch.records import DeliveryState, Notice, Reading, ThicknessSource
-from curewatch.records.part_records_held import HeldMessage
+from curewatch.records.part_records_held import PendingMessage
 from curewatch.settings import BrokerSettings, ForecastSettings, SensorSettings, Settings, WebhookSettings, WebSettings
 from curewatch.store import Store
 from tests.shell.fault_parts import WITHIN_S, SteppedClock, hasten, running
@@ -50,7 +50,7 @@ def settings(broker: Broker | None = None, **more: Any) -> Settings:
 
 def held(location: str) -> int:
     with Store.open(location) as store, store.read() as tx:
-        return tx.count_held_messages()
+        return tx.count_pending_messages()
 
 
 def temps(location: str) -> list[float | None]:
@@ -107,7 +107,7 @@ def test_what_comes_before_the_clock_is_set_is_kept_through_a_restart_and_dated_
 
 
 def subscribed(daemon: Daemon) -> bool:
-    listening = daemon._listening if hasattr(daemon, "_listening") else None
+    listening = daemon._sensor_intake if hasattr(daemon, "_listening") else None
     return listening is not None and bool(listening._intake.status().subscribed)
 
 
@@ -212,8 +212,8 @@ def test_after_another_start_of_the_machine_only_what_bears_its_own_time_is_date
         quick.setattr("curewatch.intake.mqtt.part_intake_undated.boot_id", lambda: "two")
         with running(Daemon(settings(broker), location, SteppedClock(NOW))) as run:
             wait_for(lambda: held(location) == 0, WITHIN_S, "the end of the wait")
-            assert run.daemon._listening is not None
-            status = run.daemon._listening._intake.status()
+            assert run.daemon._sensor_intake is not None
+            status = run.daemon._sensor_intake._intake.status()
         assert status.poison == 2
         assert "when it was measured is unknown" in status.recent_poison[0].reason
     with Store.open(location) as store, store.read() as tx:
@@ -221,7 +221,7 @@ def test_after_another_start_of_the_machine_only_what_bears_its_own_time_is_date
 
 
 def test_a_held_message_is_dated_by_the_seconds_since_it_came() -> None:
-    message = HeldMessage(topic="t", payload=b"1", retained=False, boot="one", boottime_s=100.0, late_s=None)
+    message = PendingMessage(topic="t", payload=b"1", retained=False, boot="one", boottime_s=100.0, late_s=None)
     hour = timedelta(hours=1)
     assert date(message, NOW, 3700.0, "one", None) == (NOW - hour, timedelta(0))
     assert date(message, NOW, 3700.0, "one", NOW - 3 * hour) == (NOW - hour, 2 * hour), "the broker may have kept it"

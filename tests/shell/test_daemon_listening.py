@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from curewatch.clock import SystemClock
-from curewatch.daemon.part_daemon_listening import LAST_CONTACT, QUIET_S, Listening
+from curewatch.daemon.part_daemon_listening import LAST_CONTACT, QUIET_S, SensorIntake
 from curewatch.desk import Desk
 from curewatch.intake.mqtt.status import MqttStatus
 from curewatch.records import Reading
@@ -28,10 +28,10 @@ def store(tmp_path: Path) -> Iterator[Store]:
         yield store
 
 
-def listening(store: Store, port: int) -> Listening:
+def listening(store: Store, port: int) -> SensorIntake:
     broker = BrokerSettings(host="127.0.0.1", port=port)
     desk = Desk(store, Settings(zone="UTC", broker=broker, sensors=SENSORS))
-    return Listening(broker, desk, SystemClock(), lambda: None)
+    return SensorIntake(broker, desk, SystemClock(), lambda: None)
 
 
 def last_contact(store: Store) -> str | None:
@@ -48,7 +48,7 @@ def test_what_waited_for_the_clock_is_waited_for_each_time_the_clock_is_believed
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     there = listening(store, free_port())
-    monkeypatch.setattr(there._intake, "status", lambda: MqttStatus(undated=3))
+    monkeypatch.setattr(there._intake, "status", lambda: MqttStatus(pending=3))
     monkeypatch.setattr("curewatch.daemon.part_daemon_listening.CATCHES_UP_WITHIN_S", 0.2)
     for _ in range(2):
         assert there.catching_up()

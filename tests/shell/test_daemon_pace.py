@@ -6,21 +6,21 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from curewatch.daemon.scheduler import GATHER_S, LONGEST, PAUSE_S, RETRY_S, SHARE, TICK_S, Pace
+from curewatch.daemon.scheduler import GATHER_S, LONGEST, PAUSE_S, RETRY_S, SHARE, TICK_S, RefreshTiming
 
 NOON = datetime(2026, 11, 20, 12, tzinfo=UTC)
 
 
-def looked(cost_s: float = 0.01, next_due: timedelta = LONGEST) -> Pace:
+def looked(cost_s: float = 0.01, next_due: timedelta = LONGEST) -> RefreshTiming:
     """A pace whose last look ended at noon, at monotonic 100."""
-    pace = Pace()
+    pace = RefreshTiming()
     pace.begins()
     pace.succeeded(NOON + next_due, NOON, 100.0, cost_s)
     return pace
 
 
 def test_the_first_look_is_due_at_once() -> None:
-    assert Pace().is_due(NOON, 0.0)
+    assert RefreshTiming().is_due(NOON, 0.0)
 
 
 def test_without_anything_new_a_look_waits_for_its_date_and_a_wait_is_never_longer_than_a_tick() -> None:
@@ -59,7 +59,7 @@ def test_a_date_is_kept_in_a_flood() -> None:
 
 
 def test_facts_that_come_while_a_look_is_under_way_are_looked_at_later() -> None:
-    pace = Pace()
+    pace = RefreshTiming()
     pace.begins()
     pace.facts_are_new(100.0)
     pace.succeeded(NOON + LONGEST, NOON, 101.0, 1.0)

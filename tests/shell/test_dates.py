@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 import pytest
 
 from curewatch.daemon import part_daemon_date_watch
-from curewatch.daemon.part_daemon_date_watch import DateWatch
+from curewatch.daemon.part_daemon_date_watch import MilestoneThread
 from curewatch.desk import Desk
 from curewatch.records import MilestoneKind
 from curewatch.store import Store
@@ -67,7 +67,7 @@ def test_a_nearer_date_noted_while_the_watch_waits_ends_its_wait(
     at, hour_s = poured(desk, store), HOUR.total_seconds()
     monkeypatch.setattr(part_daemon_date_watch, "LONGEST_S", hour_s)
     clock, rung = WaitingClock(at - 2 * HOUR), threading.Event()
-    watch = DateWatch(desk.dates, clock, rung.set)
+    watch = MilestoneThread(desk.dates, clock, rung.set)
     watch.start()
     try:
         wait_for(lambda: hour_s in clock.waits, 5, "the watch waiting for as long as it may")
@@ -96,7 +96,7 @@ class WaitingClock(HandClock):
 def test_the_watch_tells_on_a_thread_of_its_own_and_rings(desk: Desk, store: Store) -> None:
     at = poured(desk, store)
     clock, rung = HandClock(at - MINUTE), threading.Event()
-    watch = DateWatch(desk.dates, clock, rung.set)
+    watch = MilestoneThread(desk.dates, clock, rung.set)
     watch.start()
     try:
         clock.move(2 * MINUTE)

@@ -44,7 +44,7 @@ def test_a_cold_alarm_never_speaks_of_a_fan(store: Store) -> None:
 
 def test_an_alarm_goes_out_even_where_the_model_has_no_advice(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     def stuck(*_: object) -> str:
-        raise integrator.Stuck("a film is stuck")
+        raise integrator.Stalled("a film is stuck")
 
     monkeypatch.setattr(alarm_advice, "sentence", stuck)
     desk = Desk(store, settings_of(sensors=(SHED,)))

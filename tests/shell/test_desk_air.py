@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from curewatch.desk import Desk
-from curewatch.desk.snapshot.air_cache import RoomAir
+from curewatch.desk.snapshot.air_cache import AirCache
 from curewatch.store import Store, Transaction
 from curewatch.studio.air.climate import Climate
 from tests.new_store import NOON
@@ -32,7 +32,7 @@ def desk(store: Store) -> Desk:
     return Desk(store, settings_of(sensors=(SHED,)))
 
 
-def known(air: RoomAir, store: Store, now: datetime, since: datetime = NOON) -> Climate | None:
+def known(air: AirCache, store: Store, now: datetime, since: datetime = NOON) -> Climate | None:
     with store.read() as tx:
         return air.climate(tx, SHED, since, now)
 
@@ -50,7 +50,7 @@ def same(one: Climate | None, other: Climate | None, since: datetime = NOON) -> 
 
 def test_a_copy_kept_up_is_the_air_read_anew_whatever_comes_in_between(desk: Desk, store: Store) -> None:
     """Late readings, batches, gaps, a second source, readings of the future: from a fixed seed."""
-    rng, kept = np.random.default_rng(7), RoomAir()
+    rng, kept = np.random.default_rng(7), AirCache()
     now = NOON
     for step in range(60):
         now += timedelta(minutes=float(rng.choice([0.1, 1, 5, 17, 120])))
@@ -58,7 +58,7 @@ def test_a_copy_kept_up_is_the_air_read_anew_whatever_comes_in_between(desk: Des
             back = timedelta(minutes=float(rng.choice([0, 0, 0.5, 2, 30, 3000, -60])))
             temp = None if rng.random() < 0.1 else float(rng.uniform(0, 30))
             desk.absorb([reading(now - back, temp, float(rng.uniform(20, 90)), source=str(rng.choice(["a", "b"])))])
-        assert same(known(kept, store, now), known(RoomAir(), store, now)), step
+        assert same(known(kept, store, now), known(AirCache(), store, now)), step
 
 
 def test_steady_looks_read_only_what_is_new(desk: Desk, store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -71,7 +71,7 @@ def test_steady_looks_read_only_what_is_new(desk: Desk, store: Store, monkeypatc
         return columns
 
     desk.absorb(sensed(NOON, NOON + 10 * DAY))
-    air, now = RoomAir(), NOON + 10 * DAY
+    air, now = AirCache(), NOON + 10 * DAY
     known(air, store, now)
     monkeypatch.setattr(Transaction, "reading_columns", counting)
     for _ in range(20):
@@ -81,14 +81,14 @@ def test_steady_looks_read_only_what_is_new(desk: Desk, store: Store, monkeypatc
     assert max(read) <= 3, "of 2,881"
     desk.absorb([reading(NOON + 5 * DAY + MINUTE, source="late")])
     read.clear()
-    assert same(known(air, store, now), known(RoomAir(), store, now))
+    assert same(known(air, store, now), known(AirCache(), store, now))
     assert max(read) > 2000, "a late one: all of it again"
 
 
 def test_readings_stored_after_a_look_at_their_time_are_not_missed(desk: Desk, store: Store) -> None:
     """They are written in batches, so a reading may come a minute after somebody looked."""
     desk.absorb(sensed(NOON, NOON + HOUR))
-    air = RoomAir()
+    air = AirCache()
     known(air, store, NOON + HOUR + MINUTE)
     desk.absorb([reading(NOON + HOUR + MINUTE / 2, 3.0, source="post")])
     found = known(air, store, NOON + HOUR + 2 * MINUTE)
@@ -101,7 +101,7 @@ def test_the_air_at_a_pour_is_known_from_both_sides_however_rare_the_readings(de
     desk.absorb([reading(NOON - 10 * DAY, 10.0, None), reading(NOON - 9 * DAY, None, 40.0)])
     desk.absorb([reading(NOON + 10 * DAY, 20.0, 60.0)])
     now = NOON + 11 * DAY
-    alone, older = known(RoomAir(), store, now), known(RoomAir(), store, now, NOON - 8 * DAY)
+    alone, older = known(AirCache(), store, now), known(AirCache(), store, now, NOON - 8 * DAY)
     assert alone is not None
     assert float(alone.at(NOON.timestamp())[0]) == pytest.approx(15.0)
     assert same(alone, older)
@@ -109,31 +109,31 @@ def test_the_air_at_a_pour_is_known_from_both_sides_however_rare_the_readings(de
 
 def test_a_room_read_only_long_before_the_pour_is_known_by_that(desk: Desk, store: Store) -> None:
     desk.absorb(sensed(NOON - 40 * DAY, NOON - 40 * DAY + HOUR, temp=17))
-    found = known(RoomAir(), store, NOON + HOUR)
+    found = known(AirCache(), store, NOON + HOUR)
     assert found is not None
     assert found.newest_at == NOON - 40 * DAY + HOUR
     assert found.temp_c[-1] == 17
 
 
 def test_a_room_never_read_or_half_is_not_known(desk: Desk, store: Store) -> None:
-    assert known(RoomAir(), store, NOON) is None
+    assert known(AirCache(), store, NOON) is None
     desk.absorb([reading(NOON - MINUTE, 20.0, None)])
-    assert known(RoomAir(), store, NOON) is None
+    assert known(AirCache(), store, NOON) is None
 
 
 def test_when_the_clock_is_set_back_the_copy_forgets_what_is_not_yet(desk: Desk, store: Store) -> None:
     desk.absorb(sensed(NOON, NOON + HOUR))
     desk.absorb(sensed(NOON + HOUR + 5 * MINUTE, NOON + 3 * HOUR, temp=5))
-    air = RoomAir()
+    air = AirCache()
     known(air, store, NOON + 3 * HOUR)
     found = known(air, store, NOON + HOUR)
     assert found is not None
     assert (found.newest_at, found.temp_c[-1]) == (NOON + HOUR, 20.0)
-    assert same(known(air, store, NOON + 3 * HOUR), known(RoomAir(), store, NOON + 3 * HOUR))
+    assert same(known(air, store, NOON + 3 * HOUR), known(AirCache(), store, NOON + 3 * HOUR))
 
 
 def test_only_live_readings_make_a_room_fresh(desk: Desk, store: Store) -> None:
     desk.absorb([reading(NOON, source="post"), reading(NOON + HOUR, source="post", retained=True)])
-    found = known(RoomAir(), store, NOON + 2 * HOUR)
+    found = known(AirCache(), store, NOON + 2 * HOUR)
     assert found is not None
     assert (found.newest_at, found.live_at) == (NOON + HOUR, NOON)

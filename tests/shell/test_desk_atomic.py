@@ -141,7 +141,7 @@ def test_two_that_look_at_the_same_moment_tell_each_thing_once(
     desk: Desk, store: Store, path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The worst case: both have read the same studio before either writes."""
-    both_have_read, real = threading.Barrier(2), desk_module.read_scene
+    both_have_read, real = threading.Barrier(2), desk_module.read_snapshot
     first_look = threading.local()
 
     def read(*args: Any, **kwargs: Any) -> Any:

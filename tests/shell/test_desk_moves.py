@@ -11,7 +11,7 @@ import pytest
 from curewatch.desk import Desk
 from curewatch.desk.commands import moves
 from curewatch.desk.transfer.exporting import everything
-from curewatch.desk.transfer.importing import facts_of, take_in
+from curewatch.desk.transfer.importing import facts_from_json, import_facts
 from curewatch.records import Forecast, MilestoneKind
 from curewatch.store import FactRefused, Store
 from tests.new_store import NOON
@@ -46,7 +46,7 @@ def test_what_was_said_of_the_air_holds_for_the_place_it_was_said_of(desk: Desk)
     assert speed(desk) == 0.7
     moves.move(desk, "Heron", SHED, None, NOON + 3 * MINUTE)
     assert speed(desk) == STILL
-    moves.take_back_move(desk, "Heron", NOON + 4 * MINUTE)
+    moves.undo_move(desk, "Heron", NOON + 4 * MINUTE)
     assert speed(desk) == 0.7
 
 
@@ -83,7 +83,7 @@ def test_a_piece_moved_into_a_draught_is_ready_sooner_and_the_move_travels(
     assert packed(forecasts(store)) < 0.8 * packed(before)
     with Store.open(tmp_path / "other.sqlite") as other:
         there = Desk(other, settings_of(forecast={"members": 8, "days": 60}))
-        take_in(there, facts_of(json.loads(json.dumps(everything(desk)))))
+        import_facts(there, facts_from_json(json.loads(json.dumps(everything(desk)))))
         assert speed(there) == DRAUGHTY, "a fact, whatever the settings there say of the room"
         there.refresh(NOON + 2 * HOUR)
         assert packed(forecasts(other)) == packed(forecasts(store))

@@ -10,7 +10,7 @@ import pytest
 
 from curewatch.desk import Desk, FactError, PourOrder
 from curewatch.desk.commands import observing
-from curewatch.desk.snapshot.lessons import draw_lessons
+from curewatch.desk.snapshot.lessons import update_lessons
 from curewatch.records import MilestoneKind, Reading, ThicknessSource
 from curewatch.records.observations import Finger, ObservationKind
 from curewatch.settings import Settings
@@ -62,11 +62,11 @@ def test_a_finger_test_moves_this_piece_and_the_next_and_back_when_taken_back(de
 def test_lessons_are_drawn_once_and_rebuilt_alike_from_the_facts(desk: Desk) -> None:
     observing.feel(desk, "Low tide", Finger.TACKY, NOW - 30 * HOUR, NOW)
     observing.feel(desk, "Low tide", Finger.DRY_THROUGH, NOW - 2 * HOUR, NOW)
-    assert draw_lessons(desk.store, NOW) == 0
+    assert update_lessons(desk.store, NOW) == 0
     with desk.store.write() as tx:
         kept = tx.lessons()
         tx.put_lessons({})
-    assert draw_lessons(desk.store, NOW) == 1
+    assert update_lessons(desk.store, NOW) == 1
     with desk.store.read() as tx:
         assert tx.lessons() == kept
 
@@ -74,9 +74,9 @@ def test_lessons_are_drawn_once_and_rebuilt_alike_from_the_facts(desk: Desk) -> 
 def test_a_late_reading_from_before_the_test_draws_the_lesson_again(desk: Desk) -> None:
     observing.feel(desk, "Low tide", Finger.TACKY, NOW - 12 * HOUR, NOW)
     desk.log_reading(Reading(room=SHED, at=NOW - 5 * HOUR, temp_c=5, rh_pct=90, received_at=NOW))
-    assert draw_lessons(desk.store, NOW) == 0  # after the test
+    assert update_lessons(desk.store, NOW) == 0  # after the test
     desk.log_reading(Reading(room=SHED, at=NOW - 40 * HOUR, temp_c=15, rh_pct=60, received_at=NOW))
-    assert draw_lessons(desk.store, NOW) == 1
+    assert update_lessons(desk.store, NOW) == 1
 
 
 def test_a_piece_that_is_gone_still_teaches(desk: Desk) -> None:

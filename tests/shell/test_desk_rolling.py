@@ -14,11 +14,11 @@ from sqlalchemy import update
 from curewatch.desk import Desk
 from curewatch.desk.refresh import part_desk_rolling
 from curewatch.desk.refresh.forecasts import spread
-from curewatch.desk.refresh.part_desk_rolling import Rolled
+from curewatch.desk.refresh.part_desk_rolling import MadeForecasts
 from curewatch.records import Forecast, Reading, Recipe, Stay
-from curewatch.records.part_records_kept import KeptMarch
+from curewatch.records.part_records_kept import Checkpoint
 from curewatch.store import Store
-from curewatch.store.part_store_kept_tables import kept_marches
+from curewatch.store.part_store_kept_tables import checkpoints
 from curewatch.studio.forecasting import batch
 from tests.new_store import NOON
 from tests.shell.test_desk import HOUR, MINUTE, SHED, forecasts, order, settings_of
@@ -49,9 +49,9 @@ def read(first: datetime, last: datetime, warmer: float = 0.0, room: str = SHED)
     return found
 
 
-def kept(store: Store) -> dict[int, KeptMarch]:
+def kept(store: Store) -> dict[int, Checkpoint]:
     with store.read() as tx:
-        return tx.kept_marches([piece.id for piece in tx.pieces()])
+        return tx.checkpoints([piece.id for piece in tx.pieces()])
 
 
 def counted(monkeypatch: pytest.MonkeyPatch) -> list[bool]:
@@ -59,7 +59,7 @@ def counted(monkeypatch: pytest.MonkeyPatch) -> list[bool]:
     begun: list[bool] = []
     real = batch.make
 
-    def make(tasks: list[batch.Task], now: datetime) -> list[batch.Made]:
+    def make(tasks: list[batch.Task], now: datetime) -> list[batch.ForecastResult]:
         begun.extend(task.kept is not None for task in tasks)
         return real(tasks, now)
 
@@ -125,7 +125,7 @@ def test_facts_that_change_what_was_rebuild_it(
         elif what == "recipe":
             tx.put_recipe(Recipe(name=tx.pours()[0].recipe, solids=0.38))
         elif what == "damage":
-            tx._connection.execute(update(kept_marches).values(members=b"none", centre=b""))
+            tx._connection.execute(update(checkpoints).values(members=b"none", centre=b""))
     begun = counted(monkeypatch)
     desk.refresh(now)
     assert begun.count(False) == (1 if what == "moved" else 0 if what == "damage" else 2)
@@ -176,7 +176,7 @@ def test_what_is_kept_of_a_piece_goes_with_it(desk: Desk, store: Store) -> None:
     desk.absorb(read(NOON - 6 * HOUR, NOON + 4 * HOUR))
     desk.refresh(NOON + 4 * HOUR)
     with store.read() as tx:
-        assert set(tx.kept_marches([1, 2])) == {2}
+        assert set(tx.checkpoints([1, 2])) == {2}
 
 
 # --- Several processes ----------------------------------------------------------------------------------------------
@@ -228,7 +228,7 @@ def test_after_a_crash_between_the_parts_and_the_decisions_states_still_go_with_
     desk.absorb(read(NOON + 6 * HOUR + 10 * MINUTE, now, warmer=5))
     monkeypatch.setattr(part_desk_rolling, "AT_ONCE", 1)
     with monkeypatch.context() as patch:
-        patch.setattr(Rolled, "write", lambda *_: 1 / 0)
+        patch.setattr(MadeForecasts, "write", lambda *_: 1 / 0)
         with pytest.raises(ZeroDivisionError):
             desk.refresh(now)
     assert forecasts(store) == was

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from curewatch.desk.commands import moves
-from curewatch.desk.reports.board import KeptBoard
-from curewatch.desk.snapshot.snapshot import REVISION
+from curewatch.desk.reports.board import BoardCache
+from curewatch.desk.snapshot.snapshot import FACTS_REVISION
 from curewatch.records import Reading
 from tests.shell.web_parts import NOW, Studio, copied, served
 
@@ -39,7 +39,7 @@ def reading(room: str = "Shed", temp_c: float = 12.5, seconds_ago: float = 30) -
 
 
 def test_after_a_reading_only_the_rooms_are_read_again(studio: Studio) -> None:
-    boards = KeptBoard(studio.desk)
+    boards = BoardCache(studio.desk)
     before, was = boards.look(NOW), boards.mark()
     studio.desk.absorb([reading(seconds_ago=-5)])
     after = boards.look(NOW + timedelta(seconds=10))
@@ -55,7 +55,7 @@ def test_after_a_reading_only_the_rooms_are_read_again(studio: Studio) -> None:
 
 @pytest.mark.parametrize("typed", [False, True])
 def test_a_reading_of_a_new_room_puts_that_room_on_the_board(studio: Studio, typed: bool) -> None:
-    boards = KeptBoard(studio.desk)
+    boards = BoardCache(studio.desk)
     boards.look(NOW)
     if typed:
         studio.desk.log_reading(reading("Slipway"))
@@ -86,7 +86,7 @@ def test_whatever_else_happens_the_board_is_as_if_read_afresh(
     studio: Studio, happens: Callable[[Studio], None], heard_first: bool
 ) -> None:
     """Among readings, too: they must not hide a change of the pieces."""
-    boards, now = KeptBoard(studio.desk), NOW + timedelta(seconds=30)
+    boards, now = BoardCache(studio.desk), NOW + timedelta(seconds=30)
     boards.look(NOW)
     if heard_first:
         studio.desk.absorb([reading(seconds_ago=-5)])
@@ -97,15 +97,15 @@ def test_whatever_else_happens_the_board_is_as_if_read_afresh(
 
 def test_a_change_by_a_program_that_counts_no_readings_is_taken_for_one_of_the_pieces(studio: Studio) -> None:
     """An older command writes to the same store: it only says that something has changed."""
-    boards = KeptBoard(studio.desk)
+    boards = BoardCache(studio.desk)
     before = boards.look(NOW)
     with studio.store.write() as tx:
-        tx.set_meta(REVISION, str(int(tx.get_meta(REVISION) or 0) + 1))
+        tx.set_meta(FACTS_REVISION, str(int(tx.get_meta(FACTS_REVISION) or 0) + 1))
     assert boards.look(NOW).scene.dryings is not before.scene.dryings
 
 
 def test_the_pieces_are_read_again_each_minute_however_many_readings_come(studio: Studio) -> None:
-    boards = KeptBoard(studio.desk)
+    boards = BoardCache(studio.desk)
     first = boards.look(NOW)
     for seconds in range(10, 60, 10):
         studio.desk.absorb([reading(seconds_ago=-seconds)])

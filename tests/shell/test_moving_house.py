@@ -12,7 +12,7 @@ import pytest
 from curewatch.cli import main
 from curewatch.desk import Desk, FactError
 from curewatch.desk.transfer.exporting import KINDS, everything
-from curewatch.desk.transfer.importing import facts_of, take_in
+from curewatch.desk.transfer.importing import facts_from_json, import_facts
 from curewatch.records import Room
 from curewatch.store.queries.importing import KINDS as TAKEN_IN
 from curewatch.store.tables import metadata
@@ -33,7 +33,7 @@ def test_a_studio_comes_out_of_the_second_store_as_it_came_out_of_the_first(
     """And nobody is told a second time what the first one's notices say."""
     empty = [kind for kind in KINDS if not out[kind]]
     assert set(empty) <= {"damages"}, "the rest was lived in"
-    counts = take_in(new, facts_of(out))
+    counts = import_facts(new, facts_from_json(out))
     assert counts["pieces"] == len(out["pieces"]) > 3
     assert counts["readings"] == sum(len(some) for some in out["readings"].values()) > 100
     assert everything(new) == everything(old)
@@ -51,7 +51,7 @@ def test_only_an_empty_store_takes_a_studio_in(new: Desk, out: dict[str, Any]) -
         tx.add_room(Room(name="Loft"))
     before = everything(new)
     with pytest.raises(FactError, match="empty store"):
-        take_in(new, facts_of(out))
+        import_facts(new, facts_from_json(out))
     assert everything(new) == before
 
 
@@ -119,7 +119,7 @@ def spoilt(out: dict[str, Any], how: str) -> dict[str, Any]:
 )
 def test_what_is_no_whole_export_leaves_no_trace(new: Desk, out: dict[str, Any], how: str, says: str) -> None:
     with pytest.raises(FactError, match=says):
-        take_in(new, facts_of(spoilt(out, how)))
+        import_facts(new, facts_from_json(spoilt(out, how)))
     with new.store.read() as tx:
         assert sum(tx.counts().values()) == 0
 

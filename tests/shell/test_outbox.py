@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from curewatch.clock import SystemClock
-from curewatch.notify import Channel, Couriers, GiveUp, Outbox, TryLater, Webhook
+from curewatch.notify import Channel, DeliveryThreads, GiveUp, Outbox, TryLater, Webhook
 from curewatch.notify.outbox import AFTER_CAP, BASE, CAP, MIN_ATTEMPTS, backoff
 from curewatch.records import Delivery, DeliveryState, Notice
 from curewatch.store import Store, Transaction
@@ -254,7 +254,7 @@ def test_a_hanging_channel_holds_back_only_itself(store: Store) -> None:
     hanging, bell = Hangs(name="hangs"), Scripted()
     clock = SystemClock()
     out = Outbox(store, {"hangs": hanging, "bell": bell}, clock, random.Random(1), timedelta(days=9999))
-    couriers = Couriers(out, clock)
+    couriers = DeliveryThreads(out, clock)
     couriers.start()
     try:
         write(store, "a", "b", channels=("hangs", "bell"))
@@ -277,7 +277,7 @@ def test_couriers_go_on_after_the_store_failed(
     bell, clock = Scripted(), SystemClock()
     write(store, "a")
     out = Outbox(store, {"bell": bell}, clock, random.Random(1), timedelta(days=9999))
-    couriers = Couriers(out, clock, look_every_s=0.02)
+    couriers = DeliveryThreads(out, clock, look_every_s=0.02)
     with monkeypatch.context() as patch:
         patch.setattr(Transaction, "deliveries", lambda *args, **how: (_ for _ in ()).throw(OSError("locked")))
         couriers.start()
@@ -300,7 +300,7 @@ def test_a_stop_that_comes_between_two_looks_is_heeded_at_once(store: Store, mon
     out = Outbox(store, {"bell": Scripted()}, SystemClock(), random.Random(1), timedelta(days=9999))
     with monkeypatch.context() as patch:
         patch.setattr(threading, "Event", Bell)
-        couriers = Couriers(out, SystemClock(), look_every_s=60)
+        couriers = DeliveryThreads(out, SystemClock(), look_every_s=60)
     stopping = threading.Thread(target=lambda: ended.append(couriers.stop(5)))
     couriers.start()
     wait_for(lambda: ended)
@@ -315,7 +315,7 @@ def test_the_whole_way_to_a_receiver_that_fails_first(store: Store) -> None:
     with Receiver() as receiver:
         receiver.answers.append(Answer(status=503))
         out = Outbox(store, {"webhook": Webhook(receiver.url, clock)}, clock, random.Random(1), GIVE_UP_AFTER)
-        couriers = Couriers(out, clock)
+        couriers = DeliveryThreads(out, clock)
         couriers.start()
         wait_for(lambda: only(store).state is DeliveryState.DELIVERED)
         assert couriers.stop(10)

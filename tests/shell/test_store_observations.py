@@ -40,8 +40,8 @@ def test_one_taken_back_is_gone_and_the_others_stay(any_store: Store) -> None:
     piece = _piece(any_store)
     with any_store.write() as tx:
         first, second, third = (tx.add_observation(one) for one in _observations(piece))
-        assert tx.take_back_observation(first.id) == 1
-        assert tx.take_back_observation(first.id) == 0
+        assert tx.undo_observation(first.id) == 1
+        assert tx.undo_observation(first.id) == 0
         assert tx.observations() == [second, third]
 
 

@@ -102,5 +102,5 @@ def test_a_pour_taken_back_takes_its_tilt_and_paint_along(store: Store) -> None:
         tx.add_pour(pour(piece.id))
         tx.put_tilt(Tilt(piece_id=piece.id, measured_at=NOON, tilt_rad=0.01))
         tx.put_paint(Paint(piece_id=piece.id, poured_g=300))
-        tx.take_back_piece(piece.id, NOON)
+        tx.undo_piece(piece.id, NOON)
         assert (tx.tilts(), tx.paints()) == ([], [])

@@ -22,7 +22,7 @@ from pydantic import TypeAdapter, ValidationError
 from curewatch.cli import main
 from curewatch.desk import Desk
 from curewatch.desk.transfer.exporting import KINDS, RISKY, everything
-from curewatch.desk.transfer.importing import facts_of, take_in
+from curewatch.desk.transfer.importing import facts_from_json, import_facts
 from curewatch.desk.transfer.part_desk_as_tables import TABLES, write_tables
 from curewatch.intake.files.part_intake_tables_csv import parse_tables
 from curewatch.records import Notice, Reading, Recipe, Room
@@ -40,7 +40,7 @@ def test_a_studio_comes_out_of_the_second_store_as_it_came_out_of_the_first(
     old: Desk, new: Desk, tables: bytes
 ) -> None:
     """Byte for byte, as tables and as JSON."""
-    counts = take_in(new, parse_tables(tables, "all.zip"))
+    counts = import_facts(new, parse_tables(tables, "all.zip"))
     assert counts == {kind: sum(1 for _ in rows(tables, kind)) for kind in (*KINDS, "readings")}
     assert counts["readings"] > 1000
     assert tables_of(new) == tables
@@ -70,7 +70,7 @@ def test_whatever_is_stored_comes_back_the_same(
         put(desk, studio, studio["readings"])
         content = tables_of(desk)
         by_tables = parse_tables(content, "all.zip")
-        by_json = facts_of(json.loads(json.dumps(everything(desk))))
+        by_json = facts_from_json(json.loads(json.dumps(everything(desk))))
         readings = list(by_tables.readings)
         assert by_tables.records == by_json.records
         assert readings == list(by_json.readings)
@@ -89,7 +89,7 @@ def test_readings_of_one_moment_keep_their_order(empty: Path, tmp_path: Path) ->
     with Store.open(tmp_path / "a.sqlite") as first, Store.open(tmp_path / "b.sqlite") as second:
         desk, again = Desk(first, SETTINGS), Desk(second, SETTINGS)
         put(desk, {"rooms": [Room(name="Loft")]}, told)
-        take_in(again, facts_of(everything(desk)))
+        import_facts(again, facts_from_json(everything(desk)))
         assert everything(again)["readings"] == everything(desk)["readings"]
         assert [row["source"] for row in rows(tables_of(again), "readings")] == ["a", "a", "b"]
 
@@ -173,7 +173,7 @@ def as_a_spreadsheet_saves(text: str, delimiter: str) -> bytes:
 def test_what_a_spreadsheet_saved_is_taken_too(new: Desk, old: Desk, tables: bytes, delimiter: str) -> None:
     saved = {f"studio/{name}": as_a_spreadsheet_saves(text, delimiter) for name, text in files_of(tables).items()}
     packed = {**saved, "studio/": b"", "__MACOSX/studio/._pours.csv": b"\0", "studio/.DS_Store": b"\0"}
-    take_in(new, parse_tables(zipped_again(packed), "all.zip"))
+    import_facts(new, parse_tables(zipped_again(packed), "all.zip"))
     assert everything(new) == everything(old)
 
 

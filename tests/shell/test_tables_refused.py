@@ -12,7 +12,7 @@ from zipfile import ZIP_BZIP2, ZipFile, ZipInfo
 import pytest
 
 from curewatch.desk import Desk, FactError
-from curewatch.desk.transfer.importing import take_in
+from curewatch.desk.transfer.importing import import_facts
 from curewatch.intake.errors import BadInput
 from curewatch.intake.files.part_intake_tables_csv import parse_tables
 from tests.shell.moved_studio import files_of, zipped_again
@@ -76,7 +76,7 @@ def test_what_is_wrong_is_quoted_with_its_place_and_leaves_no_trace(
     files: dict[str, Any] = files_of(tables) | {file: text}
     content = zipped_again({name: text for name, text in files.items() if text is not None})
     with pytest.raises((BadInput, FactError), match=says):
-        take_in(new, parse_tables(content, "all.zip"))
+        import_facts(new, parse_tables(content, "all.zip"))
     with new.store.read() as tx:
         assert sum(tx.counts().values()) == 0
 
@@ -177,7 +177,7 @@ def test_a_line_that_never_ends_is_refused(tables: bytes, monkeypatch: pytest.Mo
 @pytest.mark.parametrize("cut", [10, 1000, -30, -400])
 def test_a_zip_cut_short_is_refused(new: Desk, tables: bytes, cut: int) -> None:
     with pytest.raises(BadInput, match="damaged"):
-        take_in(new, parse_tables(tables[:cut], "all.zip"))
+        import_facts(new, parse_tables(tables[:cut], "all.zip"))
 
 
 def test_every_flipped_byte_is_taken_as_it_was_or_refused(old: Desk, tables: bytes) -> None:

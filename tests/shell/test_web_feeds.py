@@ -105,7 +105,7 @@ def test_a_piece_that_is_no_more_leaves_cancelled_events(studio: Studio, way: st
     if way == "gone":
         moves.leave(studio.desk, "Curlew", now)
     else:
-        moves.take_back_pours(studio.desk, [1], now)
+        moves.undo_pours(studio.desk, [1], now)
     assert {(str(e["status"]), int(e["sequence"])) for e in events(studio).values()} == {("CANCELLED", 1)}
     assert {(str(e["status"]), int(e["sequence"])) for e in events(studio).values()} == {("CANCELLED", 1)}
 

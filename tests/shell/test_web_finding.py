@@ -15,7 +15,7 @@ from curewatch.desk.commands import aftercare, alarm_care
 from curewatch.records import AlarmKind, Damage
 from curewatch.records.observations import Finger, ObservationKind
 from curewatch.studio.care.aftercare import Odds
-from curewatch.web.pages.forms import plainly
+from curewatch.web.pages.forms import in_form_words
 from curewatch.web.pages.piece import care_view
 from curewatch.web.texts import Words
 from tests.shell.web_parts import NOW, Studio, words_of
@@ -214,9 +214,9 @@ def test_a_harmed_piece_says_so_until_somebody_has_looked_it_over(studio: Studio
         tx.clear_damages(piece.id, NOW)
         tx.put_damages([harm.model_copy(update={"hours": 0.3})])
     with pytest.raises(FactError, match="no more harm was counted"):  # two open counts of one kind cannot be
-        alarm_care.take_back_clearing(studio.desk, "Curlew", NOW)
+        alarm_care.undo_clearing(studio.desk, "Curlew", NOW)
 
 
 def test_an_error_speaks_the_words_of_the_page() -> None:
-    said = plainly(ValueError("STEP: got 'x --at y', expected it; --anyway to write it down so"))
+    said = in_form_words(ValueError("STEP: got 'x --at y', expected it; --anyway to write it down so"))
     assert said == "Step: got 'x --at y', expected it; “out of turn” ticked to write it down so"

@@ -14,7 +14,7 @@ import pytest
 
 from curewatch.desk import Desk, FactError
 from curewatch.desk.commands import moves
-from curewatch.desk.reports.board import KeptBoard
+from curewatch.desk.reports.board import BoardCache
 from curewatch.desk.transfer.exporting import KINDS
 from curewatch.records import Reading, Recipe
 from curewatch.store import StoreError
@@ -126,13 +126,13 @@ def test_a_page_that_fails_after_something_was_logged_does_not_say_that_nothing_
 ) -> None:
     """Who reads that logs it again."""
 
-    def fails(board: KeptBoard, now: datetime) -> None:
+    def fails(board: BoardCache, now: datetime) -> None:
         raise StoreError("the disk is full")
 
     studio.read()
     studio.get("/pour")
     with monkeypatch.context() as broken:
-        broken.setattr(KeptBoard, "look", fails)
+        broken.setattr(BoardCache, "look", fails)
         answer = studio.post("/reading", {"room": "Shed", "temperature": "20", "humidity": "50"}, on="/ways-in")
     assert answer.status_code == 503
     assert answer.history, "it was logged, and the page after it fails"
@@ -313,7 +313,7 @@ def test_what_was_logged_long_ago_stands(studio: Studio) -> None:
 def test_a_sensors_reading_cannot_be_taken_back(studio: Studio) -> None:
     studio.desk.absorb([Reading(room="Shed", at=NOW, temp_c=20, rh_pct=50, source="window", received_at=NOW)])
     with pytest.raises(FactError, match="typed in"):
-        moves.take_back_reading(studio.desk, "Shed", NOW, NOW)
+        moves.undo_reading(studio.desk, "Shed", NOW, NOW)
 
 
 def test_a_pour_taken_back_takes_its_notices_along(studio: Studio) -> None:

@@ -137,7 +137,7 @@ def test_the_record_holds_what_was_found_done_and_the_air_it_dried_in(studio: St
 
 
 def test_a_label_of_a_piece_that_has_left_opens_its_record_which_says_so(studio: Studio) -> None:
-    code = Sessions(studio.store, None).opaque(studio.desk.piece("Curlew", NOW).drying.piece.id)
+    code = Sessions(studio.store, None).label_code(studio.desk.piece("Curlew", NOW).drying.piece.id)
     assert studio.get(f"/p/{code}").url.endswith("/piece/Curlew")
     moves.leave(studio.desk, "Curlew", NOW)
     studio.pour("Curlew", hours_ago=1)  # the name is free, and another piece's by now
@@ -150,8 +150,8 @@ def test_a_label_of_a_piece_that_has_left_opens_its_record_which_says_so(studio:
 def test_a_label_of_a_piece_that_was_taken_back_finds_nothing(studio: Studio) -> None:
     studio.pour("Slip", hours_ago=1)
     piece = studio.desk.piece("Slip", NOW).drying.piece
-    moves.take_back_pours(studio.desk, [piece.id], NOW)
-    assert studio.get(f"/p/{Sessions(studio.store, None).opaque(piece.id)}").status_code == 404
+    moves.undo_pours(studio.desk, [piece.id], NOW)
+    assert studio.get(f"/p/{Sessions(studio.store, None).label_code(piece.id)}").status_code == 404
 
 
 def test_a_room_shows_what_is_coming_with_its_band(studio: Studio) -> None:

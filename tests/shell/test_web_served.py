@@ -13,7 +13,7 @@ import pytest
 import requests
 
 from curewatch.daemon import Daemon
-from curewatch.desk.reports.board import KeptBoard
+from curewatch.desk.reports.board import BoardCache
 from curewatch.settings import ForecastSettings, Settings, SettingsError, WebSettings
 from curewatch.store import Store, StoreError
 from curewatch.web.feeds import routes
@@ -68,15 +68,15 @@ def test_a_page_opened_while_the_store_does_not_answer_hears_once_it_does(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What it showed then may be old. Common practice, no source."""
-    mark, asked = KeptBoard.mark, list[int]()
+    mark, asked = BoardCache.mark, list[int]()
 
-    def fails_first(board: KeptBoard) -> str:
+    def fails_first(board: BoardCache) -> str:
         asked.append(1)
         if len(asked) == 1:
             raise StoreError("locked")
         return mark(board)
 
-    monkeypatch.setattr(KeptBoard, "mark", fails_first)
+    monkeypatch.setattr(BoardCache, "mark", fails_first)
     with served(tmp_path) as studio, requests.get(studio.url + "/events", stream=True, timeout=20) as lines:
         assert b"event: changed" in lines.iter_lines()
 

@@ -54,7 +54,7 @@ class FakedService(Service):
 
     def held(self) -> int:
         with self.desk.store.read() as tx:
-            return tx.count_held_messages()
+            return tx.count_pending_messages()
 
     def now(self) -> datetime:
         return datetime.now(UTC) + self.offset

@@ -26,12 +26,12 @@ def alarms(
     as_json: options.AsJson = False,
 ) -> None:
     """Alarms that are on, those that are muted, and pieces that were harmed."""
-    from curewatch.cli.session import bring_up, desk_of
+    from curewatch.cli.session import desk_of, refresh_first
     from curewatch.cli.texts import alarms_text
     from curewatch.desk.commands.alarm_care import alarms_now
 
     with desk_of(ctx) as (desk, now):
-        bring_up(desk, now)
+        refresh_first(desk, now)
         seen = alarms_now(desk, now, history=HISTORY if history else 0, room=room)
         if as_json:
             say_json("alarms", **alarms_text.values(desk.settings.tz, seen))
@@ -43,15 +43,15 @@ def acknowledge(
     ctx: typer.Context, room: RoomName, kind: Kind, undo: _Undo = False, as_json: options.AsJson = False
 ) -> None:
     """Say that you see to an alarm: no reminder comes of it."""
-    from curewatch.cli.session import bring_up, desk_of
+    from curewatch.cli.session import desk_of, refresh_first
     from curewatch.cli.texts.piece_text import alarm_values
     from curewatch.desk.commands import alarm_care
 
-    wanted = kind_of(kind)
+    wanted = parse_alarm_kind(kind)
     with desk_of(ctx) as (desk, now):
-        bring_up(desk, now)
+        refresh_first(desk, now)
         if undo:
-            alarm = alarm_care.take_back_acknowledgement(desk, room, wanted)
+            alarm = alarm_care.undo_acknowledgement(desk, room, wanted)
         else:
             alarm = alarm_care.acknowledge(desk, room, wanted, now)
         if as_json:
@@ -76,7 +76,7 @@ def mute(
     from curewatch.intake.typed import parse_duration
     from curewatch.studio.wording import date
 
-    wanted, how_long = kind_of(kind), parse_duration(length)
+    wanted, how_long = parse_alarm_kind(kind), parse_duration(length)
     with desk_of(ctx) as (desk, now):
         alarm = alarm_care.mute(desk, room, wanted, how_long, now)
         if as_json:
@@ -92,7 +92,7 @@ def unmute(ctx: typer.Context, room: RoomName, kind: Kind, as_json: options.AsJs
     from curewatch.cli.texts.piece_text import alarm_values
     from curewatch.desk.commands import alarm_care
 
-    wanted = kind_of(kind)
+    wanted = parse_alarm_kind(kind)
     with desk_of(ctx) as (desk, now):
         alarm = alarm_care.unmute(desk, room, wanted, now)
         if as_json:
@@ -114,7 +114,7 @@ def cleared(
     from curewatch.studio.alarms import damage
 
     with desk_of(ctx) as (desk, now):
-        gone = (alarm_care.take_back_clearing if undo else alarm_care.clear_damage)(desk, piece, now)
+        gone = (alarm_care.undo_clearing if undo else alarm_care.clear_damage)(desk, piece, now)
         if as_json:
             say_json(
                 "undone" if undo else "cleared",
@@ -126,7 +126,7 @@ def cleared(
             say(f"{'Stands again' if undo else 'Cleared'}: {piece}, {damage.length_and_what(one)}.")
 
 
-def kind_of(typed: str) -> AlarmKind:
+def parse_alarm_kind(typed: str) -> AlarmKind:
     """A kind of alarm as typed. Raises BadInput."""
     from curewatch.intake.typed import BadInput
     from curewatch.records import AlarmKind

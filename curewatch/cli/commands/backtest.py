@@ -12,7 +12,7 @@ from curewatch.cli import options
 if TYPE_CHECKING:
     from curewatch.studio.forecasting.forecast import Air
 
-Files = Annotated[
+RoomFiles = Annotated[
     list[str] | None,
     typer.Argument(metavar="[FILE.csv…]", help="Records of rooms. Left out: rooms that stay as they are."),
 ]
@@ -32,7 +32,9 @@ STEADY = ((17.0, 60.0), (21.0, 50.0), (25.0, 40.0))
 _YEAR_S = 365 * 86400.0
 
 
-def learning(files: Files = None, studios: Studios = 200, tests: Tests = 2.0, as_json: options.AsJson = False) -> None:
+def learning(
+    files: RoomFiles = None, studios: Studios = 200, tests: Tests = 2.0, as_json: options.AsJson = False
+) -> None:
     """What learning is worth: simulated studios whose truth is known, with sparse honest finger tests.
 
     Each observes three pieces and forecasts a fourth. 10-90 % should hold the truth in 80 %, before and after.

@@ -12,7 +12,7 @@ Temperature = Annotated[
     str | None, typer.Option("--temperature", metavar="TEMP", help="Of the room's air, such as 21C or 70F.")
 ]
 Humidity = Annotated[str | None, typer.Option("--humidity", metavar="RH", help="Of the room's air, such as 50%.")]
-Room = Annotated[
+RoomRecord = Annotated[
     str | None,
     typer.Option(
         "--room",
@@ -40,7 +40,7 @@ def estimate(
     layer: options.Layer = None,
     temperature: Temperature = None,
     humidity: Humidity = None,
-    room: Room = None,
+    room: RoomRecord = None,
     solids: Solids = "0.30",
     glycol: Glycol = "0.03",
     side: Side = None,
@@ -58,7 +58,7 @@ def estimate(
     from curewatch.cli import estimate_request
     from curewatch.cli.texts import estimate_text
 
-    question = estimate_request.understood(
+    question = estimate_request.read_request(
         thickness=(wet_thickness, poured, ran_off, size, layer),
         air=(temperature, humidity, room),
         film={"solids": solids, "glycol": glycol, "side": side, "air": air, "back": back, "support": support},

@@ -56,7 +56,7 @@ def pour(
     as_json: options.AsJson = False,
 ) -> None:
     """Log a pour: a new piece, when it was poured, how thick, and where it lies."""
-    from curewatch.cli.session import bring_up, desk_of, moment
+    from curewatch.cli.session import desk_of, moment, refresh_first
     from curewatch.cli.texts import piece_text
     from curewatch.desk import PourOrder
     from curewatch.intake.typed import parse_air
@@ -84,7 +84,7 @@ def pour(
         names = series(order.name, times)
         order = replace(order, paint=paint_of(paint, thickness, len(names)))
         logged = desk.log_pours([replace(order, name=one) for one in names], now)
-        bring_up(desk, now)
+        refresh_first(desk, now)
         reports = [desk.piece(one, now) for one in names]
         notes = [note for one in logged for note in one.notes]
         if as_json:
@@ -106,7 +106,7 @@ def reading(
     as_json: options.AsJson = False,
 ) -> None:
     """Type a reading of a room's temperature and humidity."""
-    from curewatch.cli.session import bring_up, desk_of, iso, moment
+    from curewatch.cli.session import desk_of, iso, moment, refresh_first
     from curewatch.intake.typed import parse_humidity, parse_temperature
     from curewatch.records import Reading
 
@@ -115,7 +115,7 @@ def reading(
         when = moment(at, desk, now)
         read = Reading(room=named(room, "--room"), at=when, temp_c=temp_c, rh_pct=rh_pct, received_at=now)
         logged = desk.log_reading(read)
-        bring_up(desk, now)
+        refresh_first(desk, now)
         if as_json:
             values = {"room": read.room, "at": iso(when, desk.settings.tz), "temp_c": temp_c, "rh_pct": rh_pct}
             say_json("reading", **values, notes=list(logged.notes))

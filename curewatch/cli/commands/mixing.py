@@ -49,7 +49,7 @@ def recipe(
 
 
 def _by_solids(ctx: typer.Context, name: str, solids: str, glycol: str, as_json: bool) -> None:
-    from curewatch.cli.session import bring_up, desk_of
+    from curewatch.cli.session import desk_of, refresh_first
     from curewatch.intake.typed import parse_fraction
     from curewatch.records import Recipe
 
@@ -61,7 +61,7 @@ def _by_solids(ctx: typer.Context, name: str, solids: str, glycol: str, as_json:
     )
     with desk_of(ctx) as (desk, now):
         desk.put_recipe(made)
-        bring_up(desk, now)
+        refresh_first(desk, now)
     if as_json:
         say_json("recipe", **made.model_dump())
         return
@@ -69,19 +69,19 @@ def _by_solids(ctx: typer.Context, name: str, solids: str, glycol: str, as_json:
 
 
 def _by_parts(ctx: typer.Context, name: str, parts: list[str], by_weight: bool, as_json: bool) -> None:
-    from curewatch.cli.session import bring_up, desk_of, settings_of
+    from curewatch.cli.session import desk_of, refresh_first, settings_of
     from curewatch.cli.texts import mix_text
-    from curewatch.desk.mixing import Shelf, recipe_of
+    from curewatch.desk.mixing import Materials, recipe_of
     from curewatch.desk.part_desk_mixing import put_mix
     from curewatch.studio.mixing import notes_on
 
-    told = mix_text.told_of(name, parts, by_weight)
-    made, found = recipe_of(told, Shelf.of(settings_of(ctx)))
+    recipe_mix = mix_text.parse_mix(name, parts, by_weight)
+    made, found = recipe_of(recipe_mix, Materials.of(settings_of(ctx)))
     with desk_of(ctx) as (desk, now):
-        put_mix(desk, made, told)
-        bring_up(desk, now)
+        put_mix(desk, made, recipe_mix)
+        refresh_first(desk, now)
     if as_json:
-        say_json("recipe", **made.model_dump(), **mix_text.mix_values(told, found))
+        say_json("recipe", **made.model_dump(), **mix_text.mix_values(recipe_mix, found))
         return
     say(f"Recipe {made.name}: {made.solids:.0%} solids, {made.glycol:.1%} glycol, by volume of the wet paint.")
     say(f"It weighs {found.density / 1000:.2f} kg a litre; {found.added_water_share:.0%} water was added to the paint.")
@@ -117,17 +117,19 @@ def mix(
     from curewatch.cli.session import desk_of
     from curewatch.cli.texts import mix_text
     from curewatch.desk import part_desk_mixing
-    from curewatch.desk.mixing import Shelf, cup
+    from curewatch.desk.mixing import Materials, cup
     from curewatch.studio.mixing import RUN_OFF
 
-    asked = mix_text.Asked(size, diameter, pieces, wet_thickness, edge, run_off)
-    asked.understood()
+    request = mix_text.MixRequest(size, diameter, pieces, wet_thickness, edge, run_off)
+    request.in_si()
     with desk_of(ctx) as (desk, _):
-        shelf = Shelf.of(desk.settings)
-        told = part_desk_mixing.mix_of(desk, named(recipe, "RECIPE"))
-        believed = None if run_off is not None else part_desk_mixing.run_off(desk, told.recipe, asked.shape.area)
-    needed, count = asked.understood(RUN_OFF if believed is None else believed.share)
-    answer = cup(told, shelf, needed, count, believed)
+        shelf = Materials.of(desk.settings)
+        recipe_mix = part_desk_mixing.mix_of(desk, named(recipe, "RECIPE"))
+        believed = (
+            None if run_off is not None else part_desk_mixing.run_off(desk, recipe_mix.recipe, request.shape.area)
+        )
+    needed, count = request.in_si(RUN_OFF if believed is None else believed.share)
+    answer = cup(recipe_mix, shelf, needed, count, believed)
     if as_json:
         say_json("mix", **mix_text.values(answer))
     else:

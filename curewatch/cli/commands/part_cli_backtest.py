@@ -54,13 +54,13 @@ def outlook(files: Files, sarimax: Sarimax = False, every: Every = "1", as_json:
         assert hours is not None  # a file has at least one row
         try:
             found += backtest_outlook.scores(Path(path).stem, hours, others, int(every))
-            beyond += part_studio_backtest_later.later(Path(path).stem, hours)
+            beyond += part_studio_backtest_later.daily_scores(Path(path).stem, hours)
         except ValueError as problem:
             raise BadInput("FILE.csv", path, "a record of 18 days or more", f"which holds {problem}") from None
     if as_json:
-        say_json("backtest_outlook", **backtest_text.values(found, beyond))
+        say_json("backtest_outlook", **backtest_text.outlook_values(found, beyond))
     else:
-        say(backtest_text.text(found, beyond, Page.of(sys.stdout)))
+        say(backtest_text.outlook_text(found, beyond, Page.of(sys.stdout)))
 
 
 backtest.command("learning", short_help="What learning from finger tests is worth.")(learning)

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from curewatch.cli import options
-from curewatch.cli.commands.estimate import Glycol, Humidity, Room, Side, Solids, Temperature
+from curewatch.cli.commands.estimate import Glycol, Humidity, RoomRecord, Side, Solids, Temperature
 
 Tilt = Annotated[
     str, typer.Option("--tilt", metavar="TILT", help="Of the support: 0.5deg (a phone's level), 3mm/m, 1%.")
@@ -38,7 +38,7 @@ def level(
     layer: options.Layer = None,
     temperature: Temperature = None,
     humidity: Humidity = None,
-    room: Room = None,
+    room: RoomRecord = None,
     solids: Solids = "0.30",
     glycol: Glycol = "0.03",
     side: Side = None,
@@ -68,7 +68,7 @@ def level(
         return
     if at is not None:
         raise BadInput("--at", at, "the piece it was measured of, too", "which alone tells nothing")
-    question = estimate_request.understood(
+    question = estimate_request.read_request(
         thickness=(wet_thickness, poured, ran_off, size, layer),
         air=(temperature, humidity, room),
         film={"solids": solids, "glycol": glycol, "side": side, "air": air, "back": back, "support": support},
@@ -76,5 +76,5 @@ def level(
         days="120",
     )
     mix = level_text.mix_of(viscosity, yield_stress, stiffening)
-    found = level_text.drifting(question, mix, tilt, limit)
+    found = level_text.drift_answer(question, mix, tilt, limit)
     (level_text.show_json if as_json else level_text.show)(found)

@@ -10,20 +10,20 @@ import typer
 
 from curewatch.cli.commands.facts import named
 from curewatch.cli.output import Page, say, say_json
-from curewatch.cli.session import bring_up, desk_of, iso, moment
+from curewatch.cli.session import desk_of, iso, moment, refresh_first
 from curewatch.desk.commands.part_desk_levelling import measured
-from curewatch.desk.reports.part_desk_looking_back import Looked
+from curewatch.desk.reports.part_desk_looking_back import CureRecord
 from curewatch.intake.typed import BadInput
 from curewatch.intake.typed.levelling import DRIFT, TILT
 from curewatch.physics import flow
-from curewatch.studio.diagnosis.part_studio_levelling import STAYS, Drifting, drifting, in_words
+from curewatch.studio.diagnosis.part_studio_levelling import STAYS, MeasuredDrift, drifting, slope_text
 
 ITS_OWN = ("name", "tilt", "at", "viscosity", "yield_stress", "stiffening", "limit", "as_json")
 """What may be said of a piece; any other option tells of a film or of its air, which the piece tells itself."""
 
 
 def level_piece(
-    ctx: typer.Context, name: str, tilt: str, at: str | None, mix: flow.Mix, limit: str, *, as_json: bool
+    ctx: typer.Context, name: str, tilt: str, at: str | None, mix: flow.Rheology, limit: str, *, as_json: bool
 ) -> None:
     """Store `tilt` of the piece and say what it comes to. BadInput for an option of a film that was stated."""
     _refuse_films(ctx, name)
@@ -31,12 +31,12 @@ def level_piece(
     with desk_of(ctx) as (desk, now):
         when = moment(at, desk, now)
         looked = measured(desk, named(name, "NAME"), angle, when, now)
-        bring_up(desk, now)
+        refresh_first(desk, now)
         found = drifting(looked.trace, looked.history.drying.pour.at, looked.tilts, mix, far)
         if as_json:
             say_json("level", name=name, measured_at=iso(when, desk.settings.tz), **_values(found, angle, looked))
             return
-        say(f"Logged {name}: {in_words(angle)} off level at {desk.local(when):%a %d %b %H:%M}.")
+        say(f"Logged {name}: {slope_text(angle)} off level at {desk.local(when):%a %d %b %H:%M}.")
         say("\n".join(textwrap.wrap(_said(found), Page.of(sys.stdout).width)))
 
 
@@ -48,7 +48,7 @@ def _refuse_films(ctx: typer.Context, name: str) -> None:
             raise BadInput(option.opts[0], given, "one of the two", f"beside {name!r}, whose film and air are known")
 
 
-def _values(found: Drifting, angle: float, looked: Looked) -> dict[str, float | None]:
+def _values(found: MeasuredDrift, angle: float, looked: CureRecord) -> dict[str, float | None]:
     return {
         "tilt_deg": _digits(math.degrees(angle)),
         "drift_mm": None if found.drift_m is None else _digits(found.drift_m * 1e3),
@@ -58,10 +58,10 @@ def _values(found: Drifting, angle: float, looked: Looked) -> dict[str, float | 
     }
 
 
-def _said(found: Drifting) -> str:
+def _said(found: MeasuredDrift) -> str:
     if found.drift_m is None or found.tilt_for_limit is None:
         return "The air of its room was not read, so how far that moves the design cannot be told."
-    allowed = f"{found.limit_m * 1e3:.2g} mm takes {in_words(found.tilt_for_limit)}"
+    allowed = f"{found.limit_m * 1e3:.2g} mm takes {slope_text(found.tilt_for_limit)}"
     if found.drift_m < STAYS:
         return f"Level enough: until it packs that moves the design about {found.drift_m * 1e3:.2g} mm; {allowed}."
     return (

@@ -16,13 +16,13 @@ TROUBLES = ("cracked", "crazed", "cloudy", "tacky", "drifted", "fish-eyes")
 
 def record(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:
     """A piece's cure record, for whoever buys it or learns from it: dates, air, steps, and what is only estimated."""
-    from curewatch.cli.session import bring_up, desk_of
+    from curewatch.cli.session import desk_of, refresh_first
     from curewatch.cli.texts import record_text
-    from curewatch.desk.reports.part_desk_looking_back import look_back
+    from curewatch.desk.reports.part_desk_looking_back import cure_record_of
 
     with desk_of(ctx) as (desk, now):
-        bring_up(desk, now)
-        looked = look_back(desk, name, now)
+        refresh_first(desk, now)
+        looked = cure_record_of(desk, name, now)
         if as_json:
             say_json("record", **record_text.values(desk.settings.tz, looked))
         else:
@@ -36,7 +36,7 @@ def why(
     as_json: options.AsJson = False,
 ) -> None:
     """What may have gone wrong: each mechanism against the piece's own record, with its figure."""
-    from curewatch.cli.session import bring_up, desk_of
+    from curewatch.cli.session import desk_of, refresh_first
     from curewatch.cli.texts import record_text
     from curewatch.desk.reports import part_desk_looking_back
     from curewatch.intake.typed import BadInput
@@ -46,8 +46,8 @@ def why(
     if word not in TROUBLES:
         raise BadInput("TROUBLE", trouble, f"one of {', '.join(TROUBLES)}")
     with desk_of(ctx) as (desk, now):
-        bring_up(desk, now)
-        looked = part_desk_looking_back.look_back(desk, name, now)
+        refresh_first(desk, now)
+        looked = part_desk_looking_back.cure_record_of(desk, name, now)
         found = part_desk_looking_back.why(desk, looked, Trouble(word))
         if as_json:
             say_json("why", name=name, trouble=word, findings=record_text.finding_values(found))
@@ -62,13 +62,13 @@ def compare(
     as_json: options.AsJson = False,
 ) -> None:
     """Two pieces' records side by side."""
-    from curewatch.cli.session import bring_up, desk_of
+    from curewatch.cli.session import desk_of, refresh_first
     from curewatch.cli.texts import record_text
-    from curewatch.desk.reports.part_desk_looking_back import look_back
+    from curewatch.desk.reports.part_desk_looking_back import cure_record_of
 
     with desk_of(ctx) as (desk, now):
-        bring_up(desk, now)
-        pair = [look_back(desk, name, now) for name in (one, other)]
+        refresh_first(desk, now)
+        pair = [cure_record_of(desk, name, now) for name in (one, other)]
         if as_json:
             say_json("compare", pieces=[record_text.values(desk.settings.tz, looked) for looked in pair])
         else:

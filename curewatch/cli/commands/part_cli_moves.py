@@ -40,7 +40,7 @@ def move(
         raise BadInput("--room", "nothing", "the room it lies in now, or --undo")
     with desk_of(ctx) as (desk, now):
         if room is None:
-            moves.take_back_move(desk, name, now)
+            moves.undo_move(desk, name, now)
             _say_where(desk, name, now, (), "undone", as_json)
             return
         where = named(room, "--room"), None if place is None else named(place, "--place")
@@ -51,19 +51,19 @@ def move(
 
 def gone(ctx: typer.Context, name: Name, at: At = None, undo: _Undo = False, as_json: options.AsJson = False) -> None:
     """Log that a piece has left the studio: its name and its place are free, its record stays."""
-    from curewatch.cli.session import bring_up, desk_of, iso, moment
+    from curewatch.cli.session import desk_of, iso, moment, refresh_first
     from curewatch.desk.commands import moves
 
     if undo:
         _alone(at=at)
     with desk_of(ctx) as (desk, now):
         if undo:
-            moves.take_back_leaving(desk, moves.last_gone(desk, name).id, now)
+            moves.undo_leaving(desk, moves.last_gone(desk, name).id, now)
             _say_where(desk, name, now, (), "undone", as_json)
             return
         when = None if at is None else moment(at, desk, now)
         moves.leave(desk, name, now, at=when)
-        bring_up(desk, now)
+        refresh_first(desk, now)
         if as_json:
             say_json("gone", piece=name, at=iso(when or now, desk.settings.tz))
         else:
@@ -72,11 +72,11 @@ def gone(ctx: typer.Context, name: Name, at: At = None, undo: _Undo = False, as_
 
 def _say_where(desk: Desk, name: str, now: datetime, notes: tuple[str, ...], kind: str, as_json: bool) -> None:
     """Where the piece lies, and its dates, which have followed."""
-    from curewatch.cli.session import bring_up
+    from curewatch.cli.session import refresh_first
     from curewatch.cli.texts import piece_text
     from curewatch.studio import wording
 
-    bring_up(desk, now)
+    refresh_first(desk, now)
     report = desk.piece(name, now)
     if as_json:
         say_json(kind, **piece_text.values(desk.settings.tz, report), notes=list(notes))

@@ -10,13 +10,15 @@ import typer
 from curewatch.cli import options
 from curewatch.cli.output import Page, say, say_json
 
-MOST = 1000
+MOST_NOTICES = 1000
 
 
 def notices(
     ctx: typer.Context,
     dead: Annotated[bool, typer.Option("--dead", help="Only those that were given up.")] = False,
-    limit: Annotated[int, typer.Option("--limit", metavar="N", min=1, max=MOST, help="How many, the newest.")] = 20,
+    limit: Annotated[
+        int, typer.Option("--limit", metavar="N", min=1, max=MOST_NOTICES, help="How many, the newest.")
+    ] = 20,
     as_json: options.AsJson = False,
 ) -> None:
     """What people were told, and whether it arrived."""
@@ -25,7 +27,7 @@ def notices(
     from curewatch.desk.commands import notice_care
 
     with desk_of(ctx) as (desk, now):
-        found = notice_care.dead(desk)[:limit] if dead else notice_care.newest(desk, limit=limit)
+        found = notice_care.dead(desk)[:limit] if dead else notice_care.newest_notices(desk, limit=limit)
         if as_json:
             say_json("notices", notices=[notices_text.values(desk.settings.tz, one) for one in found])
         else:

@@ -14,12 +14,12 @@ from curewatch.cli.output import Page, say, say_json
 
 def steps(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:
     """What is still to be done to a piece, from when, in what air, and what was done."""
-    from curewatch.cli.session import bring_up, desk_of
+    from curewatch.cli.session import desk_of, refresh_first
     from curewatch.cli.texts import steps_text
     from curewatch.desk.commands import aftercare
 
     with desk_of(ctx) as (desk, now):
-        bring_up(desk, now)
+        refresh_first(desk, now)
         found = aftercare.steps(desk, name, now)
         if as_json:
             say_json("steps", **steps_text.values(desk.settings.tz, found, now))
@@ -38,12 +38,12 @@ def done(
     as_json: options.AsJson = False,
 ) -> None:
     """Write down that a step was done."""
-    from curewatch.cli.session import bring_up, desk_of, moment
+    from curewatch.cli.session import desk_of, moment, refresh_first
     from curewatch.cli.texts import steps_text
     from curewatch.desk.commands import aftercare
 
     with desk_of(ctx) as (desk, now):
-        bring_up(desk, now)
+        refresh_first(desk, now)
         noted = aftercare.done(desk, name, named(step, "STEP"), moment(at, desk, now), now, anyway=anyway)
         if as_json:
             say_json("done", name=name, **steps_text.done_values(desk.settings.tz, noted.step), notes=list(noted.notes))

@@ -117,14 +117,14 @@ def import_everything(
     as_json: options.AsJson = False,
 ) -> None:
     """Everything in again: what `export` wrote, as JSON or as CSV files, into an empty store."""
-    from curewatch.cli.session import bring_up, desk_of
-    from curewatch.desk.transfer.importing import take_in
+    from curewatch.cli.session import desk_of, refresh_first
+    from curewatch.desk.transfer.importing import import_facts
     from curewatch.intake.files.part_intake_exports import read_export
 
     facts = read_export(file)
     with desk_of(ctx) as (desk, now):
-        taken = take_in(desk, facts)
-        bring_up(desk, now)
+        taken = import_facts(desk, facts)
+        refresh_first(desk, now)
     if as_json:
         say_json("import", **taken)
         return

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from curewatch.cli.output import Page
 from curewatch.cli.session import Values, iso
 from curewatch.cli.texts.piece_text import alarm_values
-from curewatch.desk.commands.alarm_care import AlarmsNow, Harmed
+from curewatch.desk.commands.alarm_care import AlarmsNow, DamagedPiece
 from curewatch.records import Alarm, AlarmEvent, AlarmHappening, Damage
 from curewatch.studio.alarms import damage as damages
 from curewatch.studio.alarms.lifecycle import is_muted
@@ -88,7 +88,7 @@ def _active(tz: ZoneInfo, active: Sequence[Alarm], now: datetime, page: Page) ->
     return "\n".join(rows)
 
 
-def _harmed(harmed: Sequence[Harmed], page: Page) -> str:
+def _harmed(harmed: Sequence[DamagedPiece], page: Page) -> str:
     rows = [page.bold("Harmed, until you say `curewatch cleared PIECE`")]
     for one in harmed:
         said = f"{one.piece}: {damages.in_words(one.damage)}"

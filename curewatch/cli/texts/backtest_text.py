@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import asdict
 
 from curewatch.backtest.outlook import QUANTITIES, Score, summary
-from curewatch.backtest.part_studio_backtest_later import Later
+from curewatch.backtest.part_studio_backtest_later import DailyScore
 from curewatch.cli.output import Page
 from curewatch.cli.session import Values
 
 _UNITS = {"temp_c": "°C", "rh_pct": "%RH"}
-_NAMES = {"temp_c": "Temperature", "rh_pct": "Humidity"}
+_QUANTITIES = {"temp_c": "Temperature", "rh_pct": "Humidity"}
 _BASELINES = {
     "persist": "persistence",
     "last24": "same hour, last day",
@@ -20,7 +20,7 @@ _BASELINES = {
 }
 
 
-def values(found: list[Score], beyond: list[Later]) -> Values:
+def outlook_values(found: list[Score], beyond: list[DailyScore]) -> Values:
     """What --json prints. MAE in °C and %RH."""
     return {
         "scores": [{**asdict(score), "ratio_to_best": round(score.ratio, 4)} for score in found],
@@ -29,7 +29,7 @@ def values(found: list[Score], beyond: list[Later]) -> Values:
     }
 
 
-def text(found: list[Score], beyond: list[Later], page: Page) -> str:
+def outlook_text(found: list[Score], beyond: list[DailyScore], page: Page) -> str:
     names = list(found[0].baselines)
     parts = [table(found, quantity, names, page) for quantity in QUANTITIES]
     whole = summary(found)
@@ -43,7 +43,7 @@ def text(found: list[Score], beyond: list[Later], page: Page) -> str:
     return "\n\n".join([*parts, *_beyond(beyond, page), "\n".join(lines)])
 
 
-def _beyond(found: list[Later], page: Page) -> list[str]:
+def _beyond(found: list[DailyScore], page: Page) -> list[str]:
     """The usual days after the outlook, a line for each room, quantity and day."""
     if not found:
         return []
@@ -54,7 +54,7 @@ def _beyond(found: list[Later], page: Page) -> list[str]:
         f"{'in band':>7}",
     ]
     lines += [
-        f"{one.room[:width]:<{width}} {_NAMES[one.quantity]:<11} {one.hours_ahead:>3} h {one.pairs:>5} {one.mae:>7.2f} "
+        f"{one.room[:width]:<{width}} {_QUANTITIES[one.quantity]:<11} {one.hours_ahead:>3} h {one.pairs:>5} {one.mae:>7.2f} "
         f"{one.last_day:>8.2f} {one.last_week:>9.2f} {100 * one.coverage:>5.0f} %"
         for one in found
     ]
@@ -66,7 +66,7 @@ def table(found: list[Score], quantity: str, names: list[str], page: Page) -> st
     width = min(max(len(score.room) for score in found), 20)
     head = f"{'Room':<{width}} {'ahead':>5} {'pairs':>5} {'outlook':>8} " + " ".join(f"{n:>9}" for n in names)
     lines = [
-        page.bold(f"{_NAMES[quantity]}: mean absolute error, {_UNITS[quantity]}"),
+        page.bold(f"{_QUANTITIES[quantity]}: mean absolute error, {_UNITS[quantity]}"),
         f"{head} {'ratio':>6} {'in band':>7}",
     ]
     for score in found:

@@ -10,12 +10,12 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
-from curewatch.cli.estimate_request import Asked
+from curewatch.cli.estimate_request import EstimateRequest
 from curewatch.cli.output import Page, say, say_json
 from curewatch.cli.texts import curve
 from curewatch.intake.errors import quoted
 from curewatch.records import MilestoneKind, ThicknessSource
-from curewatch.studio.planning.estimate import Answer, Question, Reached, answer
+from curewatch.studio.planning.estimate import EstimateInput, EstimateResult, Reached, answer
 from curewatch.studio.planning.estimate import curve as dry
 from curewatch.studio.planning.part_studio_estimate_cautions import cautions
 from curewatch.studio.wording import STAGES, span
@@ -32,7 +32,7 @@ _SOURCES = {
 _COLUMNS = (("early", "10 %"), ("worth checking", "50 %"), ("safe to assume", "90 %"))
 
 
-def show_json(asked: Asked) -> None:
+def show_json(asked: EstimateRequest) -> None:
     found = answer(asked.question)
     days = asked.question.days
     say_json(
@@ -52,7 +52,7 @@ def _as_json(reached: Reached) -> dict[str, Any]:
     return {**dict(zip(("p10_h", "p50_h", "p90_h"), hours, strict=True)), "reason": reached.reason}
 
 
-def show(asked: Asked) -> None:
+def show(asked: EstimateRequest) -> None:
     page, question = Page.of(sys.stdout), asked.question
     found = answer(question)
     warnings = cautions(question, asked.thickness.source, found, drained=asked.thickness.drained)
@@ -79,7 +79,7 @@ def _wrapped(text: str, page: Page, indent: str = "") -> list[str]:
     return [line.replace("\u00a0", " ") for line in lines]
 
 
-def _what_was_asked(asked: Asked) -> str:
+def _what_was_asked(asked: EstimateRequest) -> str:
     pouring, air = asked.question.pouring, asked.question.air
     constant = f"at {air.temp_c[0]:g} °C and {air.rh_pct[0]:g} %RH"
     where = f"in the air of {quoted(Path(asked.room).name)}" if asked.room else constant
@@ -90,7 +90,7 @@ def _what_was_asked(asked: Asked) -> str:
     )
 
 
-def _table(found: Answer, page: Page, *, central_only: bool) -> list[str]:
+def _table(found: EstimateResult, page: Page, *, central_only: bool) -> list[str]:
     """Milestones by odds; below it, why a time is missing."""
     columns = (("central film", "no spread"),) if central_only else _COLUMNS
     kinds = [(STAGES[MilestoneKind(name)], reached) for name, reached in found.milestones.items()]
@@ -111,7 +111,7 @@ def _duration(hours: float | None) -> str:
     return "-" if hours is None else span(timedelta(hours=hours))
 
 
-def _curve(question: Question, found: Answer, page: Page) -> list[str]:
+def _curve(question: EstimateInput, found: EstimateResult, page: Page) -> list[str]:
     drying = dry(question, found, page.width - curve.LEFT)
     signs = curve.UNICODE if page.unicode else curve.ASCII
     key = [] if question.members == 1 else [f"{signs.median} 50 %   {signs.band} 10 to 90 % of films like this"]

@@ -8,41 +8,41 @@ import textwrap
 from dataclasses import dataclass
 from datetime import timedelta
 
-from curewatch.cli.estimate_request import Asked
+from curewatch.cli.estimate_request import EstimateRequest
 from curewatch.cli.output import Page, say, say_json
 from curewatch.intake.typed.levelling import DRIFT, STIFFENING, TILT, VISCOSITY, YIELD_STRESS
 from curewatch.physics import flow
-from curewatch.studio.planning.tilt_drift import Drifts, drifts
+from curewatch.studio.planning.tilt_drift import TiltDrift, drifts
 from curewatch.studio.wording import span
 
 
 @dataclass(frozen=True)
-class Drifting:
+class DriftAnswer:
     """What a tilt does to one pour, all in SI."""
 
-    asked: Asked
-    mix: flow.Mix
+    asked: EstimateRequest
+    mix: flow.Rheology
     tilt: float
     limit: float
-    drifts: Drifts
+    drifts: TiltDrift
 
 
-def mix_of(viscosity: str, yield_stress: str, stiffening: str) -> flow.Mix:
+def mix_of(viscosity: str, yield_stress: str, stiffening: str) -> flow.Rheology:
     """How the mix flows, as typed. BadInput for what is not understood."""
-    return flow.Mix(
+    return flow.Rheology(
         VISCOSITY.parse(viscosity, "--viscosity"),
         YIELD_STRESS.parse(yield_stress, "--yield-stress"),
         STIFFENING.parse(stiffening, "--stiffening"),
     )
 
 
-def drifting(asked: Asked, mix: flow.Mix, tilt: str, limit: str) -> Drifting:
+def drift_answer(asked: EstimateRequest, mix: flow.Rheology, tilt: str, limit: str) -> DriftAnswer:
     """The answer to a question as typed. BadInput for what is not understood."""
     angle, far = TILT.parse(tilt, "--tilt"), DRIFT.parse(limit, "--limit")
-    return Drifting(asked, mix, angle, far, drifts(asked.question, mix, angle, far))
+    return DriftAnswer(asked, mix, angle, far, drifts(asked.question, mix, angle, far))
 
 
-def show_json(found: Drifting) -> None:
+def show_json(found: DriftAnswer) -> None:
     say_json(
         "level",
         drift_mm=_digits(found.drifts.drift * 1e3),
@@ -69,7 +69,7 @@ def _digits(value: float) -> float:
     return float(f"{value:.7g}")
 
 
-def show(found: Drifting) -> None:
+def show(found: DriftAnswer) -> None:
     page = Page.of(sys.stdout)
     lines = [page.bold(_verdict(found)), ""]
     for paragraph in (_how_it_goes(found), _how_level(found), _doubt(found)):
@@ -77,12 +77,12 @@ def show(found: Drifting) -> None:
     say("\n".join(lines))
 
 
-def _verdict(found: Drifting) -> str:
+def _verdict(found: DriftAnswer) -> str:
     much = "less than 0.1 mm" if found.drifts.drift < 1e-4 else f"about {_length(found.drifts.drift)}"
     return f"On a tilt of {_angle(found.tilt)} the design drifts {much}."
 
 
-def _how_it_goes(found: Drifting) -> str:
+def _how_it_goes(found: DriftAnswer) -> str:
     film = f"a wet film of {found.asked.question.pouring.wet_thickness * 1e3:.3g} mm"
     if found.drifts.packed_s is None:
         end = f"{film} does not pack within {found.asked.question.days:g} days in this air and keeps creeping."
@@ -97,7 +97,7 @@ def _how_it_goes(found: Drifting) -> str:
     )
 
 
-def _how_level(found: Drifting) -> str:
+def _how_level(found: DriftAnswer) -> str:
     far = _length(found.limit)
     if found.drifts.tilt_for_limit >= flow.STEEPEST * 0.999:
         return f"It stays within {far} whatever the tilt: its yield stress holds it."
@@ -105,14 +105,14 @@ def _how_level(found: Drifting) -> str:
     return allowed if found.drifts.drift <= found.limit else f"{allowed} Shim the low side now: {_shim(found)}"
 
 
-def _shim(found: Drifting) -> str:
+def _shim(found: DriftAnswer) -> str:
     size = found.asked.thickness.size_m
     if size is None:
         return f"{math.tan(found.tilt) * 1e3:.2g} mm under each metre brings it level."
     return f"{math.tan(found.tilt) * max(size) * 1e3:.2g} mm under the low end of its {max(size) * 100:.3g} cm side."
 
 
-def _doubt(found: Drifting) -> str:
+def _doubt(found: DriftAnswer) -> str:
     return (
         f"An estimate for {found.mix.viscosity:g} Pa·s at the pour: a mix half as thick drifts twice as far. It takes "
         "the mix to set a little at rest, as common practice has it; one that never does would drift "

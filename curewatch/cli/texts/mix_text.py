@@ -9,15 +9,15 @@ from typing import Any
 
 from curewatch.cli.commands.facts import named
 from curewatch.cli.output import Page
-from curewatch.desk.mixing import Cup
+from curewatch.desk.mixing import Batch
 from curewatch.intake.typed import BadInput, parse_fraction, parse_thickness
 from curewatch.intake.typed.numbers import Quantity, read_amount, times
 from curewatch.intake.typed.part_intake_quantities import LENGTHS_M, parse_length
 from curewatch.intake.typed.part_intake_supports import parse_shape
 from curewatch.records.workshop import Part, RecipeMix
 from curewatch.studio import mixing
-from curewatch.studio.mixing import Mix, Portion, Shape
-from curewatch.studio.part_studio_run_off import in_words
+from curewatch.studio.mixing import Mixture, Portion, Shape
+from curewatch.studio.part_studio_run_off import run_off_text
 
 MOST_PIECES = 500
 EDGE = Quantity(
@@ -41,7 +41,7 @@ AMOUNT = Quantity(
 )
 
 
-def told_of(name: str, parts: list[str], by_weight: bool) -> RecipeMix:
+def parse_mix(name: str, parts: list[str], by_weight: bool) -> RecipeMix:
     """How a recipe is mixed, as typed. Raises BadInput."""
     return RecipeMix(recipe=name, by_weight=by_weight, parts=tuple(map(_part, parts)))
 
@@ -54,7 +54,7 @@ def _part(text: str) -> Part:
     return Part(material=named(material, "--part"), amount=AMOUNT.parse(amount, "--part"))
 
 
-def mix_values(mix: RecipeMix, found: Mix) -> dict[str, Any]:
+def mix_values(mix: RecipeMix, found: Mixture) -> dict[str, Any]:
     return {
         "parts": [part.model_dump() for part in mix.parts],
         "by_weight": mix.by_weight,
@@ -65,7 +65,7 @@ def mix_values(mix: RecipeMix, found: Mix) -> dict[str, Any]:
 
 
 @dataclass(frozen=True)
-class Asked:
+class MixRequest:
     """What a mix is to be enough for, as typed."""
 
     size: str | None
@@ -76,7 +76,7 @@ class Asked:
     run_off: str | None
     """None: as it was learned, or else is assumed."""
 
-    def understood(self, share: float = mixing.RUN_OFF) -> tuple[mixing.Need, int]:
+    def in_si(self, share: float = mixing.RUN_OFF) -> tuple[mixing.Need, int]:
         """In SI, and for how many pieces; `share`: what runs off where nobody says. Raises BadInput."""
         count = _count(self.pieces)
         if self.run_off is not None:
@@ -90,7 +90,7 @@ class Asked:
         return _shape(self.size, self.diameter)
 
 
-def values(answer: Cup) -> dict[str, Any]:
+def values(answer: Batch) -> dict[str, Any]:
     """What --json prints."""
     needed = answer.needed
     return {
@@ -107,7 +107,7 @@ def values(answer: Cup) -> dict[str, Any]:
     }
 
 
-def _run_off_values(answer: Cup) -> dict[str, Any]:
+def _run_off_values(answer: Batch) -> dict[str, Any]:
     believed, whole = answer.run_off, answer.needed.whole
     if believed is None:
         return {"share": round(answer.needed.runs_off / whole, 4), "from": "said"}
@@ -117,7 +117,7 @@ def _run_off_values(answer: Cup) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def text(answer: Cup, page: Page) -> str:
+def text(answer: Batch, page: Page) -> str:
     needed, many = answer.needed, "s" if answer.pieces > 1 else ""
     head = f"{answer.told.recipe}: mix {_ml(needed.whole):.0f} ml for {answer.pieces} piece{many}"
     lines = [page.bold(head)]
@@ -125,7 +125,7 @@ def text(answer: Cup, page: Page) -> str:
     goes = f"{_ml(needed.faces):.0f} ml on the faces, {_ml(needed.edges):.0f} on the sides"
     lines += textwrap.wrap(f"Of it {goes}, {_ml(needed.runs_off):.0f} onto the table.", page.width)
     if answer.run_off is not None:
-        said = in_words(answer.run_off)
+        said = run_off_text(answer.run_off)
         lines += textwrap.wrap(f"{said[0].upper()}{said[1:]}.", page.width)
     if answer.price is not None:
         lines.append(f"It costs {answer.price:.2f}.")

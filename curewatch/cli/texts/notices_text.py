@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from curewatch.cli.output import Page
 from curewatch.cli.session import Values, iso
 from curewatch.cli.texts.board_text import short_date
-from curewatch.desk.commands.notice_care import Sent
+from curewatch.desk.commands.notice_care import SentNotice
 from curewatch.records import Delivery, DeliveryState
 
 _STATES = {
@@ -20,7 +20,7 @@ _STATES = {
 }
 
 
-def values(tz: ZoneInfo, sent: Sent) -> Values:
+def values(tz: ZoneInfo, sent: SentNotice) -> Values:
     """What --json prints of a notice."""
     notice = sent.notice
     return {
@@ -46,7 +46,7 @@ def values(tz: ZoneInfo, sent: Sent) -> Values:
     }
 
 
-def text(tz: ZoneInfo, found: Sequence[Sent], now: datetime, page: Page, *, dead: bool) -> str:
+def text(tz: ZoneInfo, found: Sequence[SentNotice], now: datetime, page: Page, *, dead: bool) -> str:
     """Each notice with its channels; where it was given up, with its key, to send it again by."""
     if not found:
         return "Nothing was given up." if dead else "No notices yet."

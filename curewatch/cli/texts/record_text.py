@@ -13,11 +13,11 @@ from curewatch.cli.output import Page
 from curewatch.cli.session import Values, iso
 from curewatch.cli.texts.piece_text import milestone_values
 from curewatch.cli.texts.steps_text import done_values
-from curewatch.desk.reports.part_desk_looking_back import Looked
+from curewatch.desk.reports.part_desk_looking_back import CureRecord
 from curewatch.records.observations import Observation
 from curewatch.studio import wording
-from curewatch.studio.diagnosis.mechanisms import THICKNESS_FROM, Finding
-from curewatch.studio.diagnosis.part_studio_levelling import in_words
+from curewatch.studio.diagnosis.mechanisms import THICKNESS_FROM, Diagnosis
+from curewatch.studio.diagnosis.part_studio_levelling import slope_text
 from curewatch.studio.diagnosis.part_studio_past_air import PastAir, Spread
 
 HONESTY = (
@@ -26,7 +26,7 @@ HONESTY = (
 )
 
 
-def values(tz: ZoneInfo, looked: Looked) -> Values:
+def values(tz: ZoneInfo, looked: CureRecord) -> Values:
     """What --json prints of a record."""
     drying, forecast, seen = looked.history.drying, looked.history.forecast, looked.trace
     return {
@@ -101,7 +101,7 @@ def _observed(one: Observation) -> str:
 Rows = list[tuple[str, str]]
 
 
-def rows(tz: ZoneInfo, looked: Looked) -> Rows:
+def rows(tz: ZoneInfo, looked: CureRecord) -> Rows:
     """The record as headings and what stands beside them."""
     drying, forecast, seen = looked.history.drying, looked.history.forecast, looked.trace
 
@@ -118,7 +118,7 @@ def rows(tz: ZoneInfo, looked: Looked) -> Rows:
         ("Mix", f"{drying.recipe.name}: {drying.recipe.solids:.0%} solids{mix}, {silicone} silicone"),
         ("Rooms", ", ".join(dict.fromkeys(stay.room for stay in drying.stays))),
     ]
-    found += [("Tilt", f"{in_words(tilt.tilt_rad)}, {date(tilt.measured_at)}") for tilt in looked.tilts]
+    found += [("Tilt", f"{slope_text(tilt.tilt_rad)}, {date(tilt.measured_at)}") for tilt in looked.tilts]
     for one in forecast.milestones if forecast else ():
         stage = wording.STAGES[one.kind]
         found.append(
@@ -155,7 +155,7 @@ def _air_rows(heading: str, past: PastAir | None) -> Rows:
     return [(heading, spread), ("", said)]
 
 
-def text(tz: ZoneInfo, looked: Looked, page: Page) -> str:
+def text(tz: ZoneInfo, looked: CureRecord, page: Page) -> str:
     """The record on one page."""
     lines = [page.bold(f"Cure record: {looked.history.name}")]
     for heading, said in rows(tz, looked):
@@ -164,7 +164,7 @@ def text(tz: ZoneInfo, looked: Looked, page: Page) -> str:
     return "\n".join([*lines, "", *textwrap.wrap(written, page.width)])
 
 
-def side_by_side(tz: ZoneInfo, one: Looked, other: Looked, page: Page) -> str:
+def side_by_side(tz: ZoneInfo, one: CureRecord, other: CureRecord, page: Page) -> str:
     """Two records in two columns, heading by heading."""
     left, right = (_by_heading(rows(tz, looked)) for looked in (one, other))
     wide = (page.width - 17) // 2
@@ -187,14 +187,14 @@ def _by_heading(said: Rows) -> dict[str, str]:
     return found
 
 
-def finding_values(found: Sequence[Finding]) -> list[Values]:
+def finding_values(found: Sequence[Diagnosis]) -> list[Values]:
     return [
         {"mechanism": f.mechanism, "verdict": f.verdict.value, "figure": f.figure, "next_time": f.next_time}
         for f in found
     ]
 
 
-def findings_text(name: str, trouble: str, found: Sequence[Finding], page: Page) -> str:
+def findings_text(name: str, trouble: str, found: Sequence[Diagnosis], page: Page) -> str:
     lines = [page.bold(f"{name}, {trouble}: what may have done it")]
     for one in found:
         lines += textwrap.wrap(

@@ -11,8 +11,8 @@ from curewatch.cli.session import Values, iso
 from curewatch.desk.commands.aftercare import Steps
 from curewatch.records.workshop import StepDone
 from curewatch.studio import wording
-from curewatch.studio.care.aftercare import Line
-from curewatch.studio.care.varnish_air import Window, but
+from curewatch.studio.care.aftercare import CareStep
+from curewatch.studio.care.varnish_air import Window, air_caveat
 
 NOW = ("safe", "worth checking")
 SIGNS = {"done": "[x]", "safe": "[ ]", "worth checking": "[?]", "not yet": " . ", "over": " - ", "waits": " . "}
@@ -43,7 +43,7 @@ def values(tz: ZoneInfo, found: Steps, now: datetime) -> Values:
     }
 
 
-def _line_values(tz: ZoneInfo, line: Line, now: datetime) -> Values:
+def _line_values(tz: ZoneInfo, line: CareStep, now: datetime) -> Values:
     return {
         "step": line.step,
         "title": line.title,
@@ -73,7 +73,7 @@ def text(tz: ZoneInfo, found: Steps, now: datetime, page: Page) -> str:
     rows = [page.bold(f"{found.history.name}: the steps after its pour")]
     for line in found.lines:
         state = line.ready(now)
-        air = but(found.against) if line.needs_air and state in NOW else ""
+        air = air_caveat(found.against) if line.needs_air and state in NOW else ""
         head = f"{SIGNS[state]} {line.step:<10} {line.title}: {_when(line, now, local, air)}."
         rows += textwrap.wrap(head, page.width, subsequent_indent=" " * 15)
         if state in NOW:
@@ -91,7 +91,7 @@ def _wrapped(said: str, page: Page) -> list[str]:
     return textwrap.wrap(said, page.width, initial_indent=indent, subsequent_indent=indent)
 
 
-def _when(line: Line, now: datetime, local: wording.Local, air: str) -> str:
+def _when(line: CareStep, now: datetime, local: wording.Local, air: str) -> str:
     """Its earliest date with how sure that is, what in the `air` is against it, and what it waits for."""
     if line.done is not None:
         early = ", before it was safe to" if line.done.too_early else ""

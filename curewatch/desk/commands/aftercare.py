@@ -9,11 +9,11 @@ from curewatch.desk.desk import Desk, mark_changed
 from curewatch.desk.orders import FactError
 from curewatch.desk.part_desk_naming import nearest
 from curewatch.desk.refresh.scheduled_notices import coming_air
-from curewatch.desk.reports.cure_record import History, history
+from curewatch.desk.reports.cure_record import PieceHistory, history
 from curewatch.desk.studio_settings import care_of
 from curewatch.records.workshop import StepDone
 from curewatch.studio.air.climate import Climate
-from curewatch.studio.care.aftercare import Care, Line, Step, plan
+from curewatch.studio.care.aftercare import Care, CareStep, Step, plan
 from curewatch.studio.care.part_studio_dew import dew_margin
 from curewatch.studio.care.part_studio_skins import skins
 from curewatch.studio.care.varnish_air import Window, against, next_window
@@ -23,8 +23,8 @@ from curewatch.studio.care.varnish_air import Window, against, next_window
 class Steps:
     """One piece's steps, and the air it lies in as that bears on the coats."""
 
-    history: History
-    lines: tuple[Line, ...]
+    history: PieceHistory
+    lines: tuple[CareStep, ...]
     care: Care
     against: tuple[str, ...] | None
     """What in the room's air speaks against varnishing now; None: it was not read."""
@@ -34,7 +34,7 @@ class Steps:
 
 
 @dataclass(frozen=True)
-class Noted:
+class LoggedStep:
     """A step that was written down, and what there is to say of it."""
 
     step: StepDone
@@ -57,7 +57,7 @@ def steps(desk: Desk, name: str, now: datetime) -> Steps:
     )
 
 
-def done(desk: Desk, name: str, step: str, at: datetime, now: datetime, *, anyway: bool = False) -> Noted:
+def done(desk: Desk, name: str, step: str, at: datetime, now: datetime, *, anyway: bool = False) -> LoggedStep:
     """Write down that a step was done. FactError where it cannot have been: unknown, done already, before the pour, or
     before a step that has to come first; `anyway` writes the last one down all the same.
     """
@@ -78,7 +78,7 @@ def done(desk: Desk, name: str, step: str, at: datetime, now: datetime, *, anywa
             StepDone(piece_id=found.drying.piece.id, step=step, done_at=at, recorded_at=now, too_early=early)
         )
         mark_changed(tx)
-    return Noted(noted, tuple(_notes(line, early)))
+    return LoggedStep(noted, tuple(_notes(line, early)))
 
 
 def undo(desk: Desk, name: str, now: datetime) -> StepDone:
@@ -93,7 +93,7 @@ def undo(desk: Desk, name: str, now: datetime) -> StepDone:
     return standing[-1]
 
 
-def _lines(found: History, care: Care) -> list[Line]:
+def _lines(found: PieceHistory, care: Care) -> list[CareStep]:
     peeled = skins(found.drying, found.climates, care.skins_m)
     return plan(found.drying.pour, found.forecast, peeled, found.steps, care)
 
@@ -105,7 +105,7 @@ def _against(climate: Climate | None, care: Care) -> tuple[str, ...] | None:
     return tuple(against(float(climate.temp_c[-1]), float(climate.rh_pct[-1]), care.air, piece_c))
 
 
-def _window(desk: Desk, found: History, lines: list[Line], care: Care, now: datetime) -> Window | None:
+def _window(desk: Desk, found: PieceHistory, lines: list[CareStep], care: Care, now: datetime) -> Window | None:
     """From the first coat to come that may be ready within the outlook."""
     coming = [line.odds.even for line in lines if line.needs_air and line.done is None and line.odds.even]
     if not coming:
@@ -114,13 +114,13 @@ def _window(desk: Desk, found: History, lines: list[Line], care: Care, now: date
     return None if future is None else next_window(future, care.air, max(now, min(coming)))
 
 
-def _first(line: Line) -> str:
+def _first(line: CareStep) -> str:
     if Step.WASH in line.after:
         return "the silicone to be washed off first (step wash), or varnish crawls; --anyway to write it down so"
     return f"{', '.join(line.after)} to be done first; --anyway to write it down so"
 
 
-def _notes(line: Line, early: bool) -> list[str]:
+def _notes(line: CareStep, early: bool) -> list[str]:
     notes = []
     if line.after:
         notes.append(f"written down although {', '.join(line.after)} was not done first")

@@ -17,7 +17,7 @@ from curewatch.studio.alarms import lifecycle as life
 
 
 @dataclass(frozen=True)
-class Harmed:
+class DamagedPiece:
     """Damage with the name of its piece."""
 
     piece: str
@@ -32,7 +32,7 @@ class AlarmsNow:
     """Raised and not yet over, the newest first, acknowledged and muted ones too."""
     muted: tuple[Alarm, ...]
     """Quiet ones that would not be told of if they were raised."""
-    harmed: tuple[Harmed, ...]
+    harmed: tuple[DamagedPiece, ...]
     """Damage that nobody has cleared."""
     history: tuple[AlarmEvent, ...] = ()
     """The newest first; empty unless asked for."""
@@ -63,7 +63,7 @@ def acknowledge(desk: Desk, room: str, kind: AlarmKind, now: datetime) -> Alarm:
         return _store(tx, life.acknowledged(alarm, now), AlarmHappening.ACKNOWLEDGED, now)
 
 
-def take_back_acknowledgement(desk: Desk, room: str, kind: AlarmKind) -> Alarm:
+def undo_acknowledgement(desk: Desk, room: str, kind: AlarmKind) -> Alarm:
     """Nobody sees to it after all: its reminder comes. FactError unless it is on and was acknowledged."""
     with desk.store.write() as tx:
         _room(tx, room)
@@ -71,7 +71,7 @@ def take_back_acknowledgement(desk: Desk, room: str, kind: AlarmKind) -> Alarm:
         if alarm is None or alarm.acknowledged_at is None or not life.is_seen_to(alarm):
             seen = [str(one.kind) for one in tx.alarms() if one.room == room and life.is_seen_to(one)]
             raise FactError("KIND", kind.value, f"an alarm that is on and seen to in {room!r}: {_listed(seen)}")
-        tx.take_back_acknowledgement(kind, room, alarm.acknowledged_at)
+        tx.undo_acknowledgement(kind, room, alarm.acknowledged_at)
         nobodys = alarm.model_copy(update={"acknowledged_at": None})
         tx.put_alarms([nobodys])
         mark_changed(tx)
@@ -114,7 +114,7 @@ def clear_damage(desk: Desk, name: str, now: datetime) -> tuple[Damage, ...]:
     return tuple(standing)
 
 
-def take_back_clearing(desk: Desk, name: str, now: datetime) -> tuple[Damage, ...]:
+def undo_clearing(desk: Desk, name: str, now: datetime) -> tuple[Damage, ...]:
     """The piece was not looked over after all: what stood against it then stands again.
 
     FactError: it was not within a day, or more harm has been counted since.
@@ -129,7 +129,7 @@ def take_back_clearing(desk: Desk, name: str, now: datetime) -> tuple[Damage, ..
         back = [one.model_copy(update={"cleared_at": None}) for one in known if one.cleared_at == last]
         if {one.kind for one in back} & {one.kind for one in known if one.cleared_at is None}:
             raise FactError("PIECE", name, "a piece against which no more harm was counted since it was looked over")
-        tx.take_back_clearing(piece.id, last)
+        tx.undo_clearing(piece.id, last)
         mark_changed(tx)
     return tuple(one for one in back if damages.stands(one))
 
@@ -175,11 +175,11 @@ def _store(tx: Transaction, alarm: Alarm, happening: AlarmHappening, now: dateti
     return alarm
 
 
-def _harmed(tx: Transaction, room: str | None) -> Sequence[Harmed]:
+def _harmed(tx: Transaction, room: str | None) -> Sequence[DamagedPiece]:
     here = {piece.id: piece.name for piece in tx.pieces()}
     where = {stay.piece_id: stay.room for stay in tx.stays(list(here))}  # the last stay of each counts
     return [
-        Harmed(here[one.piece_id], one)
+        DamagedPiece(here[one.piece_id], one)
         for one in tx.damages(list(here))
         if damages.stands(one) and room in (None, where.get(one.piece_id))
     ]

@@ -9,14 +9,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
-from curewatch.desk.desk import Desk, look_back, mark_changed
+from curewatch.desk.desk import Desk, mark_changed, rejudge_from
 from curewatch.desk.orders import FactError, Logged
 from curewatch.desk.part_desk_naming import meet_room, nearest
-from curewatch.desk.snapshot.air_cache import TAKEN_BACK
+from curewatch.desk.snapshot.air_cache import READINGS_UNDONE
 from curewatch.records import Piece, Stay
 from curewatch.store import DuplicateName, FactRefused, Transaction
 
-TAKE_BACK_WITHIN = timedelta(hours=24)
+UNDO_WITHIN = timedelta(hours=24)
 """How long after it was logged a slip can be taken back: seen by the next morning at the latest."""
 TYPED = "typed"
 
@@ -39,11 +39,11 @@ def move(
     at = now if at is None else at
     air = desk.settings.air_in(room) if air_speed_m_s is None else air_speed_m_s
     with desk.store.write() as tx:
-        piece = _here(tx, name)
+        piece = piece_here(tx, name)
         _after_it_came(tx, desk, piece, at)
         notes = meet_room(tx, room)
         tx.add_stay(Stay(piece_id=piece.id, room=room, place=place, since=at, air_speed_m_s=air))
-        look_back(tx, {room: at})
+        rejudge_from(tx, {room: at})
         mark_changed(tx)
     return Logged(piece, tuple(notes))
 
@@ -54,7 +54,7 @@ def leave(desk: Desk, name: str, now: datetime, *, at: datetime | None = None) -
     FactError: no such piece is here, or it came to where it lies no earlier than `at`.
     """
     with desk.store.write() as tx:
-        piece = _here(tx, name)
+        piece = piece_here(tx, name)
         if at is not None:
             _after_it_came(tx, desk, piece, at)
         tx.set_gone(piece.id, now if at is None else at)
@@ -62,7 +62,7 @@ def leave(desk: Desk, name: str, now: datetime, *, at: datetime | None = None) -
     return Logged(piece)
 
 
-def take_back_pours(desk: Desk, piece_ids: Sequence[int], now: datetime) -> list[str]:
+def undo_pours(desk: Desk, piece_ids: Sequence[int], now: datetime) -> list[str]:
     """These pieces were never poured; their names. All or none."""
     with desk.store.write() as tx:
         known = {piece.id: piece for piece in tx.pieces()}
@@ -74,13 +74,13 @@ def take_back_pours(desk: Desk, piece_ids: Sequence[int], now: datetime) -> list
             in_time(piece.created_at, f"the pour of {piece.name}", now)
             if tx.observations([piece_id]) or any(one.undone_at is None for one in tx.steps([piece_id])):
                 raise FactError("undo", f"the pour of {piece.name}", "one that nothing was found of or done to since")
-            tx.take_back_piece(piece_id, now)
+            tx.undo_piece(piece_id, now)
             names.append(piece.name)
         mark_changed(tx)
     return names
 
 
-def take_back_reading(desk: Desk, room: str, at: datetime, now: datetime) -> None:
+def undo_reading(desk: Desk, room: str, at: datetime, now: datetime) -> None:
     """What was typed of the room at that moment was never so."""
     with desk.store.write() as tx:
         typed = [one for one in tx.readings(room, since=at, until=at) if one.source == TYPED]
@@ -88,19 +88,19 @@ def take_back_reading(desk: Desk, room: str, at: datetime, now: datetime) -> Non
             raise FactError("reading", at.isoformat(timespec="seconds"), f"a moment at which {room} was typed in")
         for reading in typed:
             in_time(reading.received_at, f"the reading of {room}", now)
-        tx.take_back_reading(room, TYPED, at)
-        tx.set_meta(TAKEN_BACK, str(int(tx.get_meta(TAKEN_BACK) or 0) + 1))
+        tx.undo_reading(room, TYPED, at)
+        tx.set_meta(READINGS_UNDONE, str(int(tx.get_meta(READINGS_UNDONE) or 0) + 1))
         mark_changed(tx)
 
 
-def take_back_move(desk: Desk, name: str, now: datetime) -> None:
+def undo_move(desk: Desk, name: str, now: datetime) -> None:
     """The piece's last move never was."""
     with desk.store.write() as tx:
-        piece = _here(tx, name)
+        piece = piece_here(tx, name)
         last = tx.stays([piece.id])[-1]
         in_time(last.since, f"the move of {name}", now)
         try:
-            tx.take_back_stay(piece.id, last.since)
+            tx.undo_stay(piece.id, last.since)
         except FactRefused as refusal:
             raise FactError("piece", name, "a piece that has been moved") from refusal
         mark_changed(tx)
@@ -118,7 +118,7 @@ def last_gone(desk: Desk, name: str) -> Piece:
     return max(named)[2]
 
 
-def take_back_leaving(desk: Desk, piece_id: int, now: datetime) -> str:
+def undo_leaving(desk: Desk, piece_id: int, now: datetime) -> str:
     """The piece is here after all; its name."""
     with desk.store.write() as tx:
         piece = next((one for one in tx.pieces(gone=True) if one.id == piece_id), None)
@@ -133,7 +133,7 @@ def take_back_leaving(desk: Desk, piece_id: int, now: datetime) -> str:
     return piece.name
 
 
-def _here(tx: Transaction, name: str) -> Piece:
+def piece_here(tx: Transaction, name: str) -> Piece:
     pieces = tx.pieces()
     for piece in pieces:
         if piece.name == name:
@@ -150,6 +150,6 @@ def _after_it_came(tx: Transaction, desk: Desk, piece: Piece, at: datetime) -> N
 
 def in_time(logged_at: datetime, what: str, now: datetime) -> None:
     """FactError where it is too late to take back what was logged at `logged_at`."""
-    if now - logged_at > TAKE_BACK_WITHIN:
-        hours = round(TAKE_BACK_WITHIN.total_seconds() / 3600)
+    if now - logged_at > UNDO_WITHIN:
+        hours = round(UNDO_WITHIN.total_seconds() / 3600)
         raise FactError("undo", what, f"something of the last {hours} hours")

@@ -11,27 +11,27 @@ from curewatch.records import Delivery, DeliveryState, Notice
 
 
 @dataclass(frozen=True)
-class Sent:
+class SentNotice:
     """A notice with its deliveries, one a channel."""
 
     notice: Notice
     deliveries: tuple[Delivery, ...]
 
 
-def newest(desk: Desk, *, limit: int) -> list[Sent]:
+def newest_notices(desk: Desk, *, limit: int) -> list[SentNotice]:
     """The newest notices, newest first, with what became of them."""
     with desk.store.read() as tx:
         notices = tx.notices(limit=limit)
         deliveries = tx.deliveries(keys=[notice.key for notice in notices])
-    return [Sent(notice, tuple(d for d in deliveries if d.notice.key == notice.key)) for notice in notices]
+    return [SentNotice(notice, tuple(d for d in deliveries if d.notice.key == notice.key)) for notice in notices]
 
 
-def dead(desk: Desk) -> list[Sent]:
+def dead(desk: Desk) -> list[SentNotice]:
     """The notices that were given up, newest first, with the deliveries that were."""
     with desk.store.read() as tx:
         deliveries = tx.deliveries(state=DeliveryState.DEAD)
     notices = {delivery.notice.key: delivery.notice for delivery in reversed(deliveries)}
-    return [Sent(notice, tuple(d for d in deliveries if d.notice.key == key)) for key, notice in notices.items()]
+    return [SentNotice(notice, tuple(d for d in deliveries if d.notice.key == key)) for key, notice in notices.items()]
 
 
 def send_again(desk: Desk, key: str | None, now: datetime) -> list[Delivery]:

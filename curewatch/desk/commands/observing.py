@@ -8,11 +8,11 @@ from datetime import datetime
 from curewatch.desk.desk import Desk, mark_changed
 from curewatch.desk.orders import FactError, Logged
 from curewatch.desk.part_desk_naming import nearest
-from curewatch.desk.snapshot.lessons import draw_lessons, learned_so_far
+from curewatch.desk.snapshot.lessons import learned_so_far, update_lessons
 from curewatch.records import Piece
 from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
 from curewatch.store import Transaction
-from curewatch.studio.learning.texts import Belief, beliefs, said_of
+from curewatch.studio.learning.texts import LearnedEffect, beliefs, said_of
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,7 @@ def _log(desk: Desk, name: str, now: datetime, *, at: datetime, kind: Observatio
         given = Observation.model_validate({"piece_id": piece.id, "at": at, "kind": kind, **found})
         stored = tx.add_observation(given)
         mark_changed(tx)
-    draw_lessons(desk.store, now)  # for what there is to say of it; the dates follow at the next look
+    update_lessons(desk.store, now)  # for what there is to say of it; the dates follow at the next look
     with desk.store.read() as tx:
         lessons = [one for one in learned_so_far(tx).lessons if one.piece_id == piece.id]
     return Observed(piece, stored, said_of(stored, lessons[0] if lessons else None))
@@ -71,7 +71,7 @@ def take_back(desk: Desk, name: str, kind: ObservationKind, *, of: datetime | No
             moments = ", ".join(sorted(_minute(desk, one.at) for one in known))
             raise FactError("--at", _minute(desk, of), f"the minute of a {kind.value} of {name}: {moments}")
         last = max(found, key=lambda one: one.id)
-        tx.take_back_observation(last.id)
+        tx.undo_observation(last.id)
         mark_changed(tx)
     return Observed(piece, last)
 
@@ -80,9 +80,9 @@ def _minute(desk: Desk, at: datetime) -> str:
     return desk.local(at).isoformat(timespec="minutes")
 
 
-def what_was_learned(desk: Desk, now: datetime) -> list[Belief]:
+def what_was_learned(desk: Desk, now: datetime) -> list[LearnedEffect]:
     """What the studio has come to believe of its recipes and places."""
-    draw_lessons(desk.store, now)
+    update_lessons(desk.store, now)
     with desk.store.read() as tx:
         so_far = learned_so_far(tx)
         seen = {one.id: one for one in tx.observations()}

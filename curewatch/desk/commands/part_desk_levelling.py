@@ -7,11 +7,11 @@ from datetime import datetime
 from curewatch.desk.desk import Desk, mark_changed
 from curewatch.desk.orders import FactError
 from curewatch.desk.part_desk_naming import nearest
-from curewatch.desk.reports.part_desk_looking_back import Looked, look_back
+from curewatch.desk.reports.part_desk_looking_back import CureRecord, cure_record_of
 from curewatch.records.workshop import Tilt
 
 
-def measured(desk: Desk, name: str, tilt_rad: float, at: datetime, now: datetime) -> Looked:
+def measured(desk: Desk, name: str, tilt_rad: float, at: datetime, now: datetime) -> CureRecord:
     """Store how far from level a piece's support was at `at`; the piece with it. FactError: no such piece here, or a
     moment before its pour."""
     with desk.store.write() as tx:
@@ -24,4 +24,4 @@ def measured(desk: Desk, name: str, tilt_rad: float, at: datetime, now: datetime
             raise FactError("--at", desk.local(at).isoformat(timespec="minutes"), f"a moment since the pour, {since}")
         tx.put_tilt(Tilt(piece_id=piece.id, measured_at=at, tilt_rad=tilt_rad))
         mark_changed(tx)
-    return look_back(desk, name, now)
+    return cure_record_of(desk, name, now)

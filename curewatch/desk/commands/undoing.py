@@ -13,7 +13,7 @@ from curewatch.records.observations import Observation
 from curewatch.records.workshop import StepDone
 
 
-def take_back_observation(desk: Desk, name: str, observation_id: int) -> Observation:
+def undo_observation(desk: Desk, name: str, observation_id: int) -> Observation:
     """It was never so; what the piece taught by it is forgotten. FactError: no such observation of a piece here."""
     with desk.store.write() as tx:
         here = {piece.name: piece for piece in tx.pieces()}
@@ -23,12 +23,12 @@ def take_back_observation(desk: Desk, name: str, observation_id: int) -> Observa
         if observation_id not in known:
             numbers = ", ".join(map(str, known)) or "there is none"
             raise FactError("observation", str(observation_id), f"the number of one of {name}: {numbers}")
-        tx.take_back_observation(observation_id)
+        tx.undo_observation(observation_id)
         mark_changed(tx)
     return known[observation_id]
 
 
-def take_back_step(desk: Desk, name: str, step_id: int, now: datetime) -> StepDone:
+def undo_step(desk: Desk, name: str, step_id: int, now: datetime) -> StepDone:
     """It was not done after all; it stays in the history. FactError unless it is the last that stands as done.
 
     Only the last: the steps after it were let through because it was done.

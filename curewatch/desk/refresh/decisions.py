@@ -8,15 +8,17 @@ from datetime import datetime
 from curewatch.desk.snapshot.air_outlook import future_of
 from curewatch.records import AlarmKind, Notice
 from curewatch.studio.air.climate import Climate
-from curewatch.studio.alarms.conditions import Limits, Occupied
-from curewatch.studio.alarms.evaluation import Watched
+from curewatch.studio.alarms.conditions import Limits, OccupiedRoom
+from curewatch.studio.alarms.evaluation import RoomEvaluation
 from curewatch.studio.alarms.lifecycle import Effect
 from curewatch.studio.planning import alarm_advice, planner
 
 _ACTED_ON = (Effect.RAISED, Effect.REMINDED, Effect.MUTE_ENDED)
 
 
-def advised(seen: Watched, room: Occupied, climates: Mapping[str, Climate], now: datetime, limits: Limits) -> Watched:
+def advised(
+    seen: RoomEvaluation, room: OccupiedRoom, climates: Mapping[str, Climate], now: datetime, limits: Limits
+) -> RoomEvaluation:
     """What was seen of a room, its notices and alarms with what the model says would help; a few films a notice."""
     told = [_with_advice(notice, room, climates, now, limits) for notice in seen.told]
     words = {before.text: after.text for before, after in zip(seen.told, told, strict=True)}
@@ -27,7 +29,7 @@ def advised(seen: Watched, room: Occupied, climates: Mapping[str, Climate], now:
 
 
 def _with_advice(
-    notice: Notice, room: Occupied, climates: Mapping[str, Climate], now: datetime, limits: Limits
+    notice: Notice, room: OccupiedRoom, climates: Mapping[str, Climate], now: datetime, limits: Limits
 ) -> Notice:
     if notice.data.get("past") or notice.data.get("effect") not in _ACTED_ON or room.climate is None:
         return notice

@@ -21,7 +21,7 @@ MOST = 4
 """Processes at most: each takes some 100 MB."""
 
 
-def spread(work: Callable[[Any], Any], chunks: Iterable[Any]) -> Iterator[Any]:
+def in_processes(work: Callable[[Any], Any], chunks: Iterable[Any]) -> Iterator[Any]:
     """As `map(work, chunks)`, by several processes where that is worth it; `work` must be found by its module."""
     todo, cores = list(chunks), len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 1
     done = 0

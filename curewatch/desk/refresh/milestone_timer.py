@@ -23,7 +23,7 @@ NOT_HERE = (MilestoneKind.VARNISH_READY,)
 """Told by the look: its notice says how far the room is from dew, and it has no hurry."""
 
 
-class Dates:
+class MilestoneTimer:
     """The dates ahead, as of the last look. Safe to use from several threads."""
 
     def __init__(self, store: Store, settings: Settings, local: Local) -> None:
@@ -76,8 +76,8 @@ class Dates:
             if (forecast := forecasts.get(drying.piece.id)) is not None
             for one in milestoning.due(drying, forecast, self._kinds, now)
         ]
-        known = tx.known_keys({key for one in found for key in one.told_by})
-        return [one for one in found if known.isdisjoint(one.told_by)]
+        known = tx.known_keys({key for one in found for key in one.covering_keys})
+        return [one for one in found if known.isdisjoint(one.covering_keys)]
 
 
 def dryings_of(tx: Transaction, piece_ids: Collection[int]) -> list[Drying]:

@@ -8,18 +8,18 @@ from datetime import datetime, timedelta
 
 from curewatch.desk.refresh.decisions import advised
 from curewatch.desk.snapshot import batteries
-from curewatch.desk.snapshot.snapshot import Scene, limits_of
+from curewatch.desk.snapshot.snapshot import Snapshot, limits_of
 from curewatch.notify.routing import due_times, people_channels, round_times
 from curewatch.records import Alarm, AlarmEvent, Damage, Forecast, Notice
 from curewatch.settings import Settings
 from curewatch.store import Transaction
 from curewatch.studio import milestones as milestoning
 from curewatch.studio.air import batteries as cells
-from curewatch.studio.air.batteries import Low
+from curewatch.studio.air.batteries import LowBattery
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.alarms import damage as damages
 from curewatch.studio.alarms import part_studio_silence
-from curewatch.studio.alarms.evaluation import watch
+from curewatch.studio.alarms.evaluation import evaluate_room
 from curewatch.studio.wording import Local
 
 NO_HURRY = timedelta(hours=12)
@@ -36,45 +36,45 @@ class Decided:
     told: list[Notice] = field(default_factory=list)
     kept: list[Notice] = field(default_factory=list)
     """Notices that another one tells."""
-    low: list[Low] | None = None
+    low: list[LowBattery] | None = None
     """Batteries that are low; None: the same as before."""
 
     def __bool__(self) -> bool:
         return bool(self.alarms or self.history or self.damages or self.told or self.low is not None)
 
-    def after(self, scene: Scene) -> Scene:
+    def after(self, snapshot: Snapshot) -> Snapshot:
         """The scene with its alarms as they are now decided to be."""
-        alarms = {(alarm.room, alarm.kind): alarm for alarm in (*scene.alarms, *self.alarms)}
-        return replace(scene, alarms=tuple(alarms.values()))
+        alarms = {(alarm.room, alarm.kind): alarm for alarm in (*snapshot.alarms, *self.alarms)}
+        return replace(snapshot, alarms=tuple(alarms.values()))
 
 
 def watch_rooms(
-    scene: Scene, settings: Settings, forecasts: Mapping[int, Forecast], now: datetime, local: Local
+    snapshot: Snapshot, settings: Settings, forecasts: Mapping[int, Forecast], now: datetime, local: Local
 ) -> Decided:
     """Judge every alarm of every room with pieces in it, up to `now`."""
     limits, found = limits_of(settings), Decided()
-    rooms = part_studio_silence.together(scene.occupied(settings, forecasts), now, limits)
+    rooms = part_studio_silence.together(snapshot.occupied(settings, forecasts), now, limits)
     told: list[Notice] = []
     for room in rooms:
-        known = {alarm.kind: alarm for alarm in scene.alarms if alarm.room == room.name}
-        seen = watch(room, known, now, limits, local, damages.newest(scene.damages))
-        seen = advised(seen, room, scene.climates, now, limits)
+        known = {alarm.kind: alarm for alarm in snapshot.alarms if alarm.room == room.name}
+        seen = evaluate_room(room, known, now, limits, local, damages.newest(snapshot.damages))
+        seen = advised(seen, room, snapshot.climates, now, limits)
         found.alarms.extend(seen.changed)
         found.history.extend(seen.history)
         found.damages.extend(seen.damages)
         told += seen.told
-    tell, kept = part_studio_silence.joined(told, rooms, now, local)
+    tell, kept = part_studio_silence.joint_notices(told, rooms, now, local)
     found.told.extend(tell)
     found.kept.extend(kept)
-    return _with_batteries(found, scene, settings, now)
+    return _with_batteries(found, snapshot, settings, now)
 
 
-def _with_batteries(found: Decided, scene: Scene, settings: Settings, now: datetime) -> Decided:
+def _with_batteries(found: Decided, snapshot: Snapshot, settings: Settings, now: datetime) -> Decided:
     limits = settings.alarms
-    low = cells.judged(scene.low, scene.heard, limits.battery_low_pct, limits.battery_deadband_pct, now)
-    if low == scene.low:
+    low = cells.judged(snapshot.low, snapshot.heard, limits.battery_low_pct, limits.battery_deadband_pct, now)
+    if low == snapshot.low:
         return found
-    found.told.extend(cells.notices(scene.low, low, scene.heard, now))
+    found.told.extend(cells.notices(snapshot.low, low, snapshot.heard, now))
     return replace(found, low=list(low))
 
 
@@ -118,7 +118,7 @@ def tell_milestones(
     written = 0
     for one in due:
         notice = milestoning.notice(one, now, local, climates.get(one.drying.room))
-        tx.supersede(milestoning.outlived_by(one), now)
+        tx.supersede(milestoning.superseded_keys(one), now)
         times = patient(settings, notice, milestoning.may_wait(one, coming, now))
         written += tx.add_notice(notice, times | round_times(settings, notice))
     return written

@@ -6,13 +6,13 @@ from collections.abc import Mapping
 from datetime import datetime
 
 from curewatch.desk.refresh.scheduled_notices import coming_air
-from curewatch.desk.snapshot.snapshot import Scene
+from curewatch.desk.snapshot.snapshot import Snapshot
 from curewatch.desk.studio_settings import care_of
 from curewatch.records import Forecast, MilestoneKind
 from curewatch.settings import Settings
 from curewatch.store import Store
-from curewatch.studio.alarms.forewarning import Future
-from curewatch.studio.care.aftercare import Line, Odds, milestone, plan
+from curewatch.studio.alarms.forewarning import AirBands
+from curewatch.studio.care.aftercare import CareStep, Odds, milestone, plan
 from curewatch.studio.care.part_studio_open_steps import OpenStep, open_line
 from curewatch.studio.care.varnish_air import next_window
 
@@ -21,12 +21,12 @@ _NOT_ASKED = Odds(None, None, None)
 
 
 def open_steps(
-    store: Store, scene: Scene, settings: Settings, forecasts: Mapping[int, Forecast], now: datetime
+    store: Store, snapshot: Snapshot, settings: Settings, forecasts: Mapping[int, Forecast], now: datetime
 ) -> dict[str, OpenStep | None]:
     """By name, the step that is open on each piece that is safe to handle; None where nothing is today."""
     dry = [
         drying
-        for drying in scene.dryings
+        for drying in snapshot.dryings
         if (safe := milestone(forecasts.get(drying.piece.id), MilestoneKind.HANDLE).safe) and safe <= now
     ]
     if not dry:
@@ -34,11 +34,13 @@ def open_steps(
     care = care_of(settings)
     with store.read() as tx:
         done = tx.steps([drying.piece.id for drying in dry])
-    futures: dict[str, Future | None] = {}
+    futures: dict[str, AirBands | None] = {}
     found: dict[str, OpenStep | None] = {}
     for drying in dry:
         mine = [step for step in done if step.piece_id == drying.piece.id]
-        line: Line | None = open_line(plan(drying.pour, forecasts.get(drying.piece.id), _NOT_ASKED, mine, care), now)
+        line: CareStep | None = open_line(
+            plan(drying.pour, forecasts.get(drying.piece.id), _NOT_ASKED, mine, care), now
+        )
         window = None
         if line is not None and line.needs_air:
             if drying.room not in futures:

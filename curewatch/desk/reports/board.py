@@ -14,7 +14,14 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from curewatch.desk.desk import Desk, room_line
-from curewatch.desk.snapshot.snapshot import HEARD, REVISION, Scene, heard_since, latest_air, read_scene
+from curewatch.desk.snapshot.snapshot import (
+    FACTS_REVISION,
+    READINGS_REVISION,
+    Snapshot,
+    latest_air,
+    read_snapshot,
+    with_new_readings,
+)
 from curewatch.store import Transaction
 from curewatch.studio import board as boards
 from curewatch.studio.board import Board, RoomLine
@@ -24,7 +31,7 @@ KEPT = timedelta(minutes=1)
 """Read again after this long whatever the marks say: a reading of the future may have become one of the past."""
 
 
-class Marks(NamedTuple):
+class Revisions(NamedTuple):
     """The store's, at one moment."""
 
     facts: int
@@ -38,40 +45,40 @@ class Marks(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Kept:
+class CachedBoard:
     """The studio as it was while the store's marks were `mark`; its pieces were read at `at`."""
 
     at: datetime
-    mark: Marks
-    scene: Scene
+    mark: Revisions
+    snapshot: Snapshot
     rooms: tuple[RoomLine, ...]
 
     def board(self, now: datetime) -> Board:
-        return boards.board(self.scene.dryings, self.scene.forecasts, self.rooms, self.scene.alarms, now)
+        return boards.board(self.snapshot.dryings, self.snapshot.forecasts, self.rooms, self.snapshot.alarms, now)
 
     @property
     def dryings(self) -> Mapping[str, Drying]:
         """By name, the pieces that are here."""
-        return {drying.piece.name: drying for drying in self.scene.dryings}
+        return {drying.piece.name: drying for drying in self.snapshot.dryings}
 
 
-class KeptBoard:
+class BoardCache:
     """`look` for the studio as it is. Safe to use from several threads."""
 
     def __init__(self, desk: Desk) -> None:
         self._desk, self._lock = desk, threading.Lock()
-        self._kept: Kept | None = None
+        self._kept: CachedBoard | None = None
 
     def mark(self) -> str:
         """Changes whenever the board may have."""
         return str(self._marks())
 
-    def _marks(self) -> Marks:
+    def _marks(self) -> Revisions:
         with self._desk.store.read() as tx:
-            heard = int(tx.get_meta(HEARD) or 0)
-            return Marks(int(tx.get_meta(REVISION) or 0) - heard, heard, tx.decided_mark())
+            heard = int(tx.get_meta(READINGS_REVISION) or 0)
+            return Revisions(int(tx.get_meta(FACTS_REVISION) or 0) - heard, heard, tx.decided_mark())
 
-    def look(self, now: datetime) -> Kept:
+    def look(self, now: datetime) -> CachedBoard:
         """What is known, as of the store's present marks."""
         mark = self._marks()
         with self._lock:
@@ -82,17 +89,17 @@ class KeptBoard:
                 return kept
             with self._desk.store.read() as tx:
                 stands = kept is not None and kept.mark._replace(heard=mark.heard) == mark
-                scene = heard_since(tx, kept.scene, now) if kept and stands else _read(tx, kept, mark, now)
-                rooms, latest = tx.rooms(), latest_air(tx, scene.newest, now)
-            lines = tuple(room_line(scene, room.name, latest.get(room.name)) for room in rooms)
-            self._kept = Kept(kept.at if kept and stands else now, mark, scene, lines)
+                snapshot = with_new_readings(tx, kept.snapshot, now) if kept and stands else _read(tx, kept, mark, now)
+                rooms, latest = tx.rooms(), latest_air(tx, snapshot.newest, now)
+            lines = tuple(room_line(snapshot, room.name, latest.get(room.name)) for room in rooms)
+            self._kept = CachedBoard(kept.at if kept and stands else now, mark, snapshot, lines)
             return self._kept
 
 
-def _read(tx: Transaction, kept: Kept | None, mark: Marks, now: datetime) -> Scene:
+def _read(tx: Transaction, kept: CachedBoard | None, mark: Revisions, now: datetime) -> Snapshot:
     """The pieces as they are stored; the forecasts are not read where they are those that were kept."""
-    forecasts = kept.scene.forecasts if kept is not None and kept.mark.decided == mark.decided else None
-    scene = read_scene(tx, None, now, forecasts=forecasts)
-    if forecasts is not None and any(drying.piece.id not in forecasts for drying in scene.dryings):
-        return read_scene(tx, None, now)  # a piece has come, or come back with the forecast it had
-    return scene
+    forecasts = kept.snapshot.forecasts if kept is not None and kept.mark.decided == mark.decided else None
+    snapshot = read_snapshot(tx, None, now, forecasts=forecasts)
+    if forecasts is not None and any(drying.piece.id not in forecasts for drying in snapshot.dryings):
+        return read_snapshot(tx, None, now)  # a piece has come, or come back with the forecast it had
+    return snapshot

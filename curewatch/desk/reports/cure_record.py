@@ -8,7 +8,7 @@ from datetime import datetime
 from curewatch.desk.desk import Desk
 from curewatch.desk.orders import FactError
 from curewatch.desk.part_desk_naming import nearest
-from curewatch.desk.snapshot.air_cache import RoomAir
+from curewatch.desk.snapshot.air_cache import AirCache
 from curewatch.records import Damage, Forecast, Piece, Recipe
 from curewatch.records.workshop import StepDone
 from curewatch.store import Transaction
@@ -17,7 +17,7 @@ from curewatch.studio.forecasting.forecast import Drying
 
 
 @dataclass(frozen=True)
-class History:
+class PieceHistory:
     """One piece's facts, and what was made of them."""
 
     drying: Drying
@@ -33,7 +33,7 @@ class History:
         return self.drying.piece.name
 
 
-def history(desk: Desk, name: str, now: datetime) -> History:
+def history(desk: Desk, name: str, now: datetime) -> PieceHistory:
     """The piece called `name`: the one that is here, else the last of that name that left. FactError, with near names,
     if there never was one.
     """
@@ -41,15 +41,15 @@ def history(desk: Desk, name: str, now: datetime) -> History:
         return history_of(tx, find(tx, name), now)
 
 
-def history_of(tx: Transaction, piece: Piece, now: datetime) -> History:
+def history_of(tx: Transaction, piece: Piece, now: datetime) -> PieceHistory:
     """Of a piece that was poured, here or gone."""
-    air = RoomAir()
+    air = AirCache()
     (pour,), stays = tx.pours([piece.id]), tx.stays([piece.id])
     recipe = tx.recipe(pour.recipe) or Recipe(name=pour.recipe)
     drying = Drying(piece, pour, recipe, tuple(stays))
     until = min(now, piece.gone_at) if piece.gone_at else now
-    known = {stay.room: air.climate(tx, stay.room, drying.pour.at, until) for stay in drying.lain}
-    return History(
+    known = {stay.room: air.climate(tx, stay.room, drying.pour.at, until) for stay in drying.stays_since_pour}
+    return PieceHistory(
         drying,
         tx.forecasts([piece.id]).get(piece.id),
         {room: climate for room, climate in known.items() if climate is not None},

@@ -11,7 +11,7 @@ from curewatch.desk.snapshot.lessons import learned_so_far
 from curewatch.records.observations import Observation, Subject
 from curewatch.studio.forecasting.forecast import Drying
 from curewatch.studio.learning.learning import place_of
-from curewatch.studio.learning.texts import Belief, said_of
+from curewatch.studio.learning.texts import LearnedEffect, said_of
 
 
 @dataclass(frozen=True)
@@ -32,7 +32,7 @@ def seen_of(desk: Desk, piece_id: int) -> list[Seen]:
     return [Seen(one, said_of(one, lesson)) for one in observations]
 
 
-def beliefs_about(desk: Desk, drying: Drying, now: datetime) -> list[Belief]:
+def beliefs_about(desk: Desk, drying: Drying, now: datetime) -> list[LearnedEffect]:
     """Of the piece's recipe and place; nothing where nothing was learned of either."""
     with desk.store.read() as tx:
         if not tx.lessons() and not tx.observations():

@@ -8,8 +8,8 @@ from datetime import datetime
 import numpy as np
 
 from curewatch.desk.desk import Desk
-from curewatch.desk.mixing import Shelf, as_mixed
-from curewatch.desk.reports.cure_record import History, history
+from curewatch.desk.mixing import Materials, as_mixed
+from curewatch.desk.reports.cure_record import PieceHistory, history
 from curewatch.desk.snapshot.snapshot import limits_of
 from curewatch.desk.studio_settings import care_of
 from curewatch.records import MilestoneKind
@@ -17,7 +17,7 @@ from curewatch.records.observations import Observation
 from curewatch.records.workshop import StepDone, Tilt
 from curewatch.studio.care.aftercare import Step, milestone
 from curewatch.studio.diagnosis.drying_history import Trace, trace
-from curewatch.studio.diagnosis.mechanisms import Case, CoatAir, Finding, Trouble
+from curewatch.studio.diagnosis.mechanisms import Case, CoatAir, Diagnosis, Trouble
 from curewatch.studio.diagnosis.part_studio_mechanisms import findings
 from curewatch.studio.diagnosis.part_studio_past_air import SILENT_S, PastAir, past_air
 
@@ -25,10 +25,10 @@ FREEZING_C = 0.0
 
 
 @dataclass(frozen=True)
-class Looked:
+class CureRecord:
     """Everything of one piece, as known now."""
 
-    history: History
+    history: PieceHistory
     wet_air: PastAir | None
     """From the pour until it may safely be handled, or as far as it has come."""
     whole_air: PastAir | None
@@ -45,19 +45,19 @@ class Looked:
         return tuple(step for step in self.history.steps if step.undone_at is None)
 
 
-def look_back(desk: Desk, name: str, now: datetime) -> Looked:
+def cure_record_of(desk: Desk, name: str, now: datetime) -> CureRecord:
     """FactError, with near names, for a name that no piece bears or bore."""
-    return look_back_on(desk, history(desk, name, now), now)
+    return cure_record_from(desk, history(desk, name, now), now)
 
 
-def look_back_on(desk: Desk, found: History, now: datetime) -> Looked:
-    """As `look_back`, for a piece whose history is at hand."""
+def cure_record_from(desk: Desk, found: PieceHistory, now: datetime) -> CureRecord:
+    """As `cure_record_of`, for a piece whose history is at hand."""
     drying, limits = found.drying, limits_of(desk.settings)
     end = min(now, drying.piece.gone_at or now)
     handle = milestone(found.forecast, MilestoneKind.HANDLE).safe
     with desk.store.read() as tx:
         observations, tilts = tx.observations([drying.piece.id]), tx.tilts([drying.piece.id])
-    return Looked(
+    return CureRecord(
         found,
         past_air(drying, found.climates, min(end, handle or end), limits),
         past_air(drying, found.climates, end, limits),
@@ -68,7 +68,7 @@ def look_back_on(desk: Desk, found: History, now: datetime) -> Looked:
     )
 
 
-def why(desk: Desk, looked: Looked, trouble: Trouble) -> list[Finding]:
+def why(desk: Desk, looked: CureRecord, trouble: Trouble) -> list[Diagnosis]:
     """The mechanisms behind a trouble, held against the record. SettingsError where the materials cannot be read."""
     drying, climates = looked.history.drying, looked.history.climates
     limits, wet = limits_of(desk.settings), looked.wet_air
@@ -82,7 +82,7 @@ def why(desk: Desk, looked: Looked, trouble: Trouble) -> list[Finding]:
         if step.step == Step.ISOLATION or step.step.startswith("varnish-")
     )
     handle = milestone(looked.history.forecast, MilestoneKind.HANDLE)
-    _, mix = as_mixed(desk, drying.recipe.name, Shelf.of(desk.settings))
+    _, mix = as_mixed(desk, drying.recipe.name, Materials.of(desk.settings))
     water_share = None if mix is None else mix.added_water_share
     case = Case(
         drying, looked.trace, wet, looked.steps, coats, handle, water_share, frost_h, care_of(desk.settings),
@@ -91,10 +91,12 @@ def why(desk: Desk, looked: Looked, trouble: Trouble) -> list[Finding]:
     return findings(trouble, case)
 
 
-def _air_at(found: History, at: datetime) -> tuple[float, float] | None:
+def _air_at(found: PieceHistory, at: datetime) -> tuple[float, float] | None:
     """Temperature and humidity where the piece lay at that moment; None unless it was read within hours of it."""
-    lain = [stay for stay in found.drying.lain if stay.since <= at] or [found.drying.lain[0]]
-    climate = found.climates.get(lain[-1].room)
+    stays_since_pour = [stay for stay in found.drying.stays_since_pour if stay.since <= at] or [
+        found.drying.stays_since_pour[0]
+    ]
+    climate = found.climates.get(stays_since_pour[-1].room)
     if climate is None or np.abs(climate.time_s - at.timestamp()).min() > SILENT_S:
         return None
     temp, rh = climate.at(at.timestamp())

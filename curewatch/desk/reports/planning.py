@@ -10,10 +10,10 @@ from datetime import datetime, timedelta
 from curewatch.desk.desk import Desk
 from curewatch.desk.orders import FactError, PourOrder
 from curewatch.desk.part_desk_naming import DEFAULT_RECIPE, nearest
-from curewatch.desk.snapshot.air_cache import RoomAir
+from curewatch.desk.snapshot.air_cache import AirCache
 from curewatch.desk.snapshot.air_outlook import future_of
-from curewatch.desk.snapshot.lessons import draw_lessons, learned_so_far
-from curewatch.desk.snapshot.snapshot import Scene, read_scene
+from curewatch.desk.snapshot.lessons import learned_so_far, update_lessons
+from curewatch.desk.snapshot.snapshot import Snapshot, read_snapshot
 from curewatch.records import MilestoneKind, Piece, Pour, Recipe, Stay
 from curewatch.store import Transaction
 from curewatch.studio.air.climate import Climate
@@ -56,14 +56,14 @@ def room_for(desk: Desk, now: datetime) -> tuple[str, str]:
     """
     with desk.store.read() as tx:
         rooms = [room.name for room in tx.rooms()]
-        scene = read_scene(tx, None, now)
+        snapshot = read_snapshot(tx, None, now)
     if not rooms:
         raise FactError("--room", "", "a room that was read; none is known yet")
     if len(rooms) == 1:
         return rooms[0], f"{rooms[0]} is the only room"
     wet = Counter(dict.fromkeys(rooms, 0))
-    for drying in scene.dryings:
-        until_s = milestone_s(scene.forecasts.get(drying.piece.id), MilestoneKind.HANDLE, safe=True)
+    for drying in snapshot.dryings:
+        until_s = milestone_s(snapshot.forecasts.get(drying.piece.id), MilestoneKind.HANDLE, safe=True)
         wet[drying.room] += until_s > now.timestamp()
     (first, most), (_, next_most) = wet.most_common(2)
     if most == next_most:
@@ -76,16 +76,16 @@ def plan(desk: Desk, order: PourOrder, due: datetime, pieces: int, kind: Milesto
     if due <= now:
         raise FactError("--due", desk.local(due).isoformat(timespec="minutes"), "a moment that is yet to come")
     desk.refresh(now)
-    draw_lessons(desk.store, now)
+    update_lessons(desk.store, now)
     with desk.store.read() as tx:
         climate = _air_of(tx, order.room, now)
         name = order.recipe or DEFAULT_RECIPE
         recipe = tx.recipe(name) or (Recipe(name=name) if order.recipe is None else None)
         if recipe is None:
             raise FactError("--recipe", name, nearest(name, [one.name for one in tx.recipes()], "a recipe"))
-        scene = read_scene(tx, None, now)
+        snapshot = read_snapshot(tx, None, now)
         drying = _imagined(desk, order, recipe, now)
-        knowing = learned_so_far(tx).knowing(drying, ())
+        posterior = learned_so_far(tx).posterior(drying, ())
     days = (due - now).days + 3
     return Plan(
         room=order.room,
@@ -94,9 +94,9 @@ def plan(desk: Desk, order: PourOrder, due: datetime, pieces: int, kind: Milesto
         pieces=pieces,
         recipe=recipe.name,
         latest=planner.latest(
-            drying.pouring, climate, future_of(climate, planner.MEMBERS, days), due, now, kind, knowing
+            drying.pouring, climate, future_of(climate, planner.MEMBERS, days), due, now, kind, posterior
         ),
-        places=planner.places(scene.dryings, scene.forecasts, order.room),
+        places=planner.places(snapshot.dryings, snapshot.forecasts, order.room),
         data_at=climate.newest_at,
     )
 
@@ -104,10 +104,10 @@ def plan(desk: Desk, order: PourOrder, due: datetime, pieces: int, kind: Milesto
 def advice(desk: Desk, name: str, now: datetime) -> list[planner.Advice]:
     """What a warmer or drier room or a fan would do to the piece from now on; nothing if its room was never read."""
     with desk.store.read() as tx:
-        scene = read_scene(tx, None, now)
-        drying = _drying(scene, name)
-        rooms = {stay.room for stay in drying.lain}
-        known = {room: RoomAir().climate(tx, room, drying.pour.at, now) for room in rooms}
+        snapshot = read_snapshot(tx, None, now)
+        drying = _drying(snapshot, name)
+        rooms = {stay.room for stay in drying.stays_since_pour}
+        known = {room: AirCache().climate(tx, room, drying.pour.at, now) for room in rooms}
         climates = {room: climate for room, climate in known.items() if climate is not None}
         if drying.unread(climates) is not None:
             return []
@@ -116,18 +116,18 @@ def advice(desk: Desk, name: str, now: datetime) -> list[planner.Advice]:
 
 
 def _air_of(tx: Transaction, room: str, now: datetime) -> Climate:
-    climate = None if tx.room(room) is None else RoomAir().climate(tx, room, now - HISTORY_SPAN, now)
+    climate = None if tx.room(room) is None else AirCache().climate(tx, room, now - HISTORY_SPAN, now)
     if climate is None:
         rooms = sorted({name for name, _ in tx.newest_by_source(until=now)})
         raise FactError("--room", room, nearest(room, rooms, "a room that was read"))
     return climate
 
 
-def _drying(scene: Scene, name: str) -> Drying:
-    for drying in scene.dryings:
+def _drying(snapshot: Snapshot, name: str) -> Drying:
+    for drying in snapshot.dryings:
         if drying.piece.name == name:
             return drying
-    raise FactError("NAME", name, nearest(name, [one.piece.name for one in scene.dryings], "a piece here"))
+    raise FactError("NAME", name, nearest(name, [one.piece.name for one in snapshot.dryings], "a piece here"))
 
 
 def _imagined(desk: Desk, order: PourOrder, recipe: Recipe, now: datetime) -> Drying:

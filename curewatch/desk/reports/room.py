@@ -9,7 +9,7 @@ import numpy as np
 
 from curewatch.desk.desk import Desk
 from curewatch.desk.snapshot import batteries
-from curewatch.desk.snapshot.air_cache import RoomAir
+from curewatch.desk.snapshot.air_cache import AirCache
 from curewatch.desk.snapshot.air_outlook import past_of
 from curewatch.studio.air import batteries as cells
 from curewatch.studio.air.climate import Climate
@@ -21,7 +21,7 @@ STALE_H = 3
 
 
 @dataclass(frozen=True)
-class Aside:
+class RejectedReading:
     """A reading that was not used: a spike. `at_s` since 1970 [s], `value` in the quantity's own unit."""
 
     at_s: float
@@ -35,7 +35,7 @@ class RoomRecord:
 
     climate: Climate
     """Spikes out, sensors merged. It begins before the moment, so that the line comes in from the left."""
-    aside: tuple[Aside, ...]
+    aside: tuple[RejectedReading, ...]
     low: tuple[Finding, ...] = ()
     """Batteries that are low."""
 
@@ -48,7 +48,7 @@ class RoomRecord:
 def room_record(desk: Desk, room: str, since: datetime, now: datetime) -> RoomRecord | None:
     """None where the room was never read, or only half of it."""
     with desk.store.read() as tx:
-        climate = RoomAir().climate(tx, room, since, now)
+        climate = AirCache().climate(tx, room, since, now)
         if climate is None:
             return None
         spikes = [one for one in climate.findings if one.flaw is Flaw.SPIKE and one.since_s >= since.timestamp()]
@@ -61,14 +61,16 @@ def room_record(desk: Desk, room: str, since: datetime, now: datetime) -> RoomRe
         if one.quantity not in QUANTITIES or one.source not in columns.sources:
             continue
         here = (columns.epoch_s == one.since_s) & (columns.source == columns.sources.index(one.source))
-        aside += [Aside(one.since_s, one.quantity, float(v)) for v in getattr(columns, one.quantity)[here][:1]]
+        aside += [
+            RejectedReading(one.since_s, one.quantity, float(v)) for v in getattr(columns, one.quantity)[here][:1]
+        ]
     return RoomRecord(climate, tuple(one for one in aside if np.isfinite(one.value)), low)
 
 
 def room_outlook(desk: Desk, room: str, now: datetime) -> Outlook | None:
     """The room's next 48 hours from its own past; None where it was never read, or not lately enough to say."""
     with desk.store.read() as tx:
-        climate = RoomAir().climate(tx, room, now - timedelta(hours=HISTORY), now)
+        climate = AirCache().climate(tx, room, now - timedelta(hours=HISTORY), now)
     if climate is None:
         return None
     past = past_of(climate)

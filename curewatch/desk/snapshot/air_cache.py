@@ -24,7 +24,7 @@ SPARE = timedelta(days=7)
 SETTLES_AFTER = timedelta(minutes=3)
 """Readings come in up to so long after their time (they are stored in batches), so the last few are read again."""
 _COLUMNS = ("epoch_s", "temp_c", "rh_pct", "retained", "source")
-TAKEN_BACK = "readings_taken_back"
+READINGS_UNDONE = "readings_taken_back"
 """The store's mark that readings were taken back."""
 _TICK = timedelta(microseconds=1)
 
@@ -41,7 +41,7 @@ class _Copy:
     """The store's mark of readings taken back, as of this copy: the number alone would not tell of one exchanged."""
 
 
-class RoomAir:
+class AirCache:
     """The air of every room as known at a moment. Safe to use from several threads: copies are replaced whole."""
 
     def __init__(self) -> None:
@@ -53,7 +53,7 @@ class RoomAir:
         if kept is None or not _serves(kept, tx, room, needed_from, now):
             since = _since(tx, room, needed_from)
             kept = _Copy(
-                needed_from, since, now, tx.reading_columns(room, since=since, until=now), tx.get_meta(TAKEN_BACK)
+                needed_from, since, now, tx.reading_columns(room, since=since, until=now), tx.get_meta(READINGS_UNDONE)
             )
         elif now > kept.until:
             more = tx.reading_columns(room, since=kept.until + _TICK, until=now)
@@ -72,7 +72,7 @@ def _settled(copy: _Copy, at: datetime) -> _Copy:
 def _serves(kept: _Copy, tx: Transaction, room: str, needed_from: datetime, now: datetime) -> bool:
     if not kept.needed_from <= needed_from <= kept.needed_from + SPARE or now < kept.until:
         return False
-    if tx.get_meta(TAKEN_BACK) != kept.taken_back:
+    if tx.get_meta(READINGS_UNDONE) != kept.taken_back:
         return False
     return tx.count_readings(room, since=kept.since, until=kept.until) == len(kept.columns.epoch_s)
 

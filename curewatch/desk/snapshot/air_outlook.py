@@ -8,27 +8,27 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from curewatch.desk.snapshot.air_cache import RoomAir
+from curewatch.desk.snapshot.air_cache import AirCache
 from curewatch.store import Store, Transaction
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.air.part_studio_hourly import Hourly, hourly
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.outlook.outlook import HISTORY, outlook
-from curewatch.studio.outlook.scenarios import RoomFuture, future
+from curewatch.studio.outlook.scenarios import RoomScenarios, future
 
 FAR_DAYS = 120
 """As far as a drying curve is shown at most."""
 
 
-class AheadAir:
+class FutureCache:
     """The futures of rooms. Safe to use from several threads: what is kept is replaced whole."""
 
     def __init__(self) -> None:
-        self._past = RoomAir()
+        self._past = AirCache()
 
     def futures(
         self, tx: Transaction, rooms: Iterable[str], now: datetime, *, members: int, days: int
-    ) -> dict[str, RoomFuture]:
+    ) -> dict[str, RoomScenarios]:
         """By room, its air as far as `days` beyond its record up to `now`; rooms that were never read are missing."""
         found = {}
         for room in sorted(set(rooms)):
@@ -38,14 +38,14 @@ class AheadAir:
         return found
 
 
-def piece_future(store: Store, drying: Drying, now: datetime, members: int) -> RoomFuture | None:
+def piece_future(store: Store, drying: Drying, now: datetime, members: int) -> RoomScenarios | None:
     """The air to come of the room that a piece is in, for whoever looks at that piece; None: never read."""
     days = max(FAR_DAYS, math.ceil((now - drying.pour.at) / timedelta(days=1)) + 1)
     with store.read() as tx:
-        return AheadAir().futures(tx, [drying.room], now, members=members, days=days).get(drying.room)
+        return FutureCache().futures(tx, [drying.room], now, members=members, days=days).get(drying.room)
 
 
-def future_of(climate: Climate, members: int, days: int) -> RoomFuture:
+def future_of(climate: Climate, members: int, days: int) -> RoomScenarios:
     """The air of a room with this past: from where it was last, by its own habits."""
     end_s = float(climate.time_s[-1])
     seen = outlook(past_of(climate), end_s)

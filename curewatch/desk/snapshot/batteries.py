@@ -8,19 +8,19 @@ from collections.abc import Sequence
 from pydantic import ValidationError
 
 from curewatch.store import Transaction
-from curewatch.studio.air.batteries import Low
+from curewatch.studio.air.batteries import LowBattery
 
 LOW = "batteries_low"
 """The store's mark of them, as JSON."""
 
 
-def known(tx: Transaction) -> tuple[Low, ...]:
+def known(tx: Transaction) -> tuple[LowBattery, ...]:
     """What was stored last; none where that is of another curewatch and not understood: they are judged anew."""
     try:
-        return tuple(Low.model_validate(one) for one in json.loads(tx.get_meta(LOW) or "[]"))
+        return tuple(LowBattery.model_validate(one) for one in json.loads(tx.get_meta(LOW) or "[]"))
     except (ValidationError, ValueError, TypeError):
         return ()
 
 
-def keep(tx: Transaction, low: Sequence[Low]) -> None:
+def keep(tx: Transaction, low: Sequence[LowBattery]) -> None:
     tx.set_meta(LOW, json.dumps([one.model_dump(mode="json") for one in low]))

@@ -11,12 +11,12 @@ from dataclasses import asdict, replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from curewatch.desk.snapshot.air_cache import TAKEN_BACK, RoomAir
+from curewatch.desk.snapshot.air_cache import READINGS_UNDONE, AirCache
 from curewatch.records import Recipe, Stay
 from curewatch.records.observations import Observation
 from curewatch.store import Store, Transaction
 from curewatch.studio.forecasting.forecast import Drying
-from curewatch.studio.inference.factors import Clue, Sense
+from curewatch.studio.inference.factors import Comparison, Factor
 from curewatch.studio.learning.learning import Learned, Lesson, learned, place_of, teach
 
 LEAD = timedelta(days=2)
@@ -30,16 +30,16 @@ def learned_so_far(tx: Transaction) -> Learned:
     return learned([_lesson(piece, data) for piece, (_, data) in tx.lessons().items()], tx.forgettings())
 
 
-def with_knowing(tx: Transaction, dryings: Sequence[Drying]) -> tuple[Drying, ...]:
+def with_posterior(tx: Transaction, dryings: Sequence[Drying]) -> tuple[Drying, ...]:
     """The pieces, each with what was learned about it."""
     so_far = learned_so_far(tx)
     if not so_far.lessons:
         return tuple(dryings)
     seen = _by_piece(tx.observations([drying.piece.id for drying in dryings]))
-    return tuple(replace(d, knowing=so_far.knowing(d, seen.get(d.piece.id, ()))) for d in dryings)
+    return tuple(replace(d, posterior=so_far.posterior(d, seen.get(d.piece.id, ()))) for d in dryings)
 
 
-def draw_lessons(store: Store, now: datetime) -> int:
+def update_lessons(store: Store, now: datetime) -> int:
     """Bring the lessons up to the facts; the number that were drawn anew. Cheap where nothing has changed."""
     with store.read() as tx:
         seen = _by_piece(one for one in tx.observations() if one.at <= now)
@@ -90,23 +90,25 @@ def _mark(tx: Transaction, drying: Drying, seen: Sequence[Observation]) -> str:
     """Hash of all that a lesson is drawn from; of the readings their number, as for a room's kept copy."""
     last = max(one.at for one in seen)
     since = drying.pour.at - LEAD
-    counts = [(stay.room, tx.count_readings(stay.room, since=since, until=last)) for stay in drying.lain]
-    text = repr((VERSION, drying.facts, place_of(drying), drying.recipe.name, seen, counts, tx.get_meta(TAKEN_BACK)))
+    counts = [(stay.room, tx.count_readings(stay.room, since=since, until=last)) for stay in drying.stays_since_pour]
+    text = repr(
+        (VERSION, drying.facts, place_of(drying), drying.recipe.name, seen, counts, tx.get_meta(READINGS_UNDONE))
+    )
     return hashlib.sha256(text.encode()).hexdigest()[:32]
 
 
 def _air(tx: Transaction, drying: Drying, seen: Sequence[Observation]) -> Any:
     last = max(one.at for one in seen)
-    climates = {stay.room: RoomAir().climate(tx, stay.room, drying.pour.at, last) for stay in drying.lain}
+    climates = {stay.room: AirCache().climate(tx, stay.room, drying.pour.at, last) for stay in drying.stays_since_pour}
     known = {room: climate for room, climate in climates.items() if climate is not None}
     air = drying.air(known)
     return None if air is None else drying.series(air, known)  # with what was read before, for a gap at the pour
 
 
 def _lesson(piece_id: int, data: dict[str, Any]) -> Lesson:
-    clues = tuple(
-        Clue(**{**c, "pull": tuple(c["pull"]), "bend": tuple(c.get("bend", ())), "sense": Sense(c["sense"])})
+    factors = tuple(
+        Factor(**{**c, "pull": tuple(c["pull"]), "bend": tuple(c.get("bend", ())), "sense": Comparison(c["sense"])})
         for c in data["clues"]
     )
     asked = {name: tuple(data[name]) for name in ("questioned", "silent")}
-    return Lesson(piece_id, data["recipe"], data["place"], clues, **asked)
+    return Lesson(piece_id, data["recipe"], data["place"], factors, **asked)

@@ -7,26 +7,26 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 from curewatch.desk.snapshot import batteries
-from curewatch.desk.snapshot.air_cache import RoomAir
-from curewatch.desk.snapshot.lessons import with_knowing
+from curewatch.desk.snapshot.air_cache import AirCache
+from curewatch.desk.snapshot.lessons import with_posterior
 from curewatch.records import Alarm, AlarmState, Damage, Forecast, Reading, Recipe, Stay
 from curewatch.settings import Settings
 from curewatch.store import Transaction
-from curewatch.studio.air.batteries import Low
+from curewatch.studio.air.batteries import LowBattery
 from curewatch.studio.air.climate import Climate
-from curewatch.studio.alarms.conditions import Limits, Occupied
+from curewatch.studio.alarms.conditions import Limits, OccupiedRoom
 from curewatch.studio.forecasting.forecast import Drying, needs_air
 
-REVISION = "facts_revision"
+FACTS_REVISION = "facts_revision"
 """The store's mark that facts have changed; a daemon looks at it to see what commands and pages have logged."""
-HEARD = "readings_revision"
+READINGS_REVISION = "readings_revision"
 """How many of those changes were readings and nothing else."""
 TAIL = timedelta(hours=36)
 """What is read of a room to say how it is, and whether its sensors can be believed: a stuck one shows after a day."""
 
 
 @dataclass(frozen=True)
-class Scene:
+class Snapshot:
     """Everything that bears on the pieces that are still in the studio, as known at one moment."""
 
     dryings: tuple[Drying, ...]
@@ -41,12 +41,12 @@ class Scene:
     damages: tuple[Damage, ...] = ()
     heard: Mapping[tuple[str, str], Reading] = field(default_factory=dict)
     """By room and source, its newest reading."""
-    low: tuple[Low, ...] = ()
+    low: tuple[LowBattery, ...] = ()
     """Batteries that were low at the last look."""
     facts: int = 0
     """How often facts other than readings had been logged."""
 
-    def occupied(self, settings: Settings, forecasts: Mapping[int, Forecast]) -> list[Occupied]:
+    def occupied(self, settings: Settings, forecasts: Mapping[int, Forecast]) -> list[OccupiedRoom]:
         """The rooms with pieces in them, and those with alarms that their last piece has left awake."""
         rooms: dict[str, list[Drying]] = {
             alarm.room: [] for alarm in self.alarms if alarm.state is not AlarmState.NORMAL
@@ -55,7 +55,7 @@ class Scene:
             rooms.setdefault(drying.room, []).append(drying)
         sensed = {sensor.room for sensor in settings.sensors}
         return [
-            Occupied(
+            OccupiedRoom(
                 name=name,
                 dryings=tuple(there),
                 forecasts=forecasts,
@@ -66,9 +66,9 @@ class Scene:
         ]
 
 
-def read_scene(
-    tx: Transaction, air: RoomAir | None, now: datetime, *, forecasts: dict[int, Forecast] | None = None
-) -> Scene:
+def read_snapshot(
+    tx: Transaction, air: AirCache | None, now: datetime, *, forecasts: dict[int, Forecast] | None = None
+) -> Snapshot:
     """Pieces that are here, with their pours, and the air of the rooms they have been in since, as known at `now`.
 
     Only the air that still matters is read: that of pieces with a milestone ahead. Without `air`, none. `forecasts`:
@@ -84,35 +84,35 @@ def read_scene(
         for pour in tx.pours(pieces)
         if (there := stays.get(pour.piece_id))
     ]
-    dryings = list(with_knowing(tx, dryings))
+    dryings = list(with_posterior(tx, dryings))
     forecasts = tx.forecasts(pieces) if forecasts is None else forecasts
     heard = tx.newest_by_source(until=now)
-    return Scene(
+    return Snapshot(
         dryings=tuple(dryings),
         climates={} if air is None else _climates(tx, air, _wanted(dryings, forecasts, now), now),
         forecasts=forecasts,
         alarms=tuple(tx.alarms()),
         newest=_newest(heard),
-        revision=tx.get_meta(REVISION),
+        revision=tx.get_meta(FACTS_REVISION),
         damages=tuple(tx.damages(pieces)),
         heard=heard,
         low=batteries.known(tx),
-        facts=_facts(tx),
+        facts=fact_count(tx),
     )
 
 
-def judged_anew(tx: Transaction, air: RoomAir, scene: Scene, now: datetime) -> Scene:
+def reread_snapshot(tx: Transaction, air: AirCache, snapshot: Snapshot, now: datetime) -> Snapshot:
     """The scene as it is stored now, with its air: quick where nothing but readings and decisions have come since."""
-    if _facts(tx) != scene.facts:
-        return read_scene(tx, air, now)
-    climates = _climates(tx, air, _wanted(scene.dryings, scene.forecasts, now), now)
-    here = {drying.piece.id for drying in scene.dryings}
+    if fact_count(tx) != snapshot.facts:
+        return read_snapshot(tx, air, now)
+    climates = _climates(tx, air, _wanted(snapshot.dryings, snapshot.forecasts, now), now)
+    here = {drying.piece.id for drying in snapshot.dryings}
     damages = tuple(one for one in tx.damages() if one.piece_id in here)
-    return replace(heard_since(tx, scene, now), climates=climates, damages=damages)
+    return replace(with_new_readings(tx, snapshot, now), climates=climates, damages=damages)
 
 
-def _facts(tx: Transaction) -> int:
-    return int(tx.get_meta(REVISION) or 0) - int(tx.get_meta(HEARD) or 0)
+def fact_count(tx: Transaction) -> int:
+    return int(tx.get_meta(FACTS_REVISION) or 0) - int(tx.get_meta(READINGS_REVISION) or 0)
 
 
 def _wanted(dryings: Iterable[Drying], forecasts: Mapping[int, Forecast], now: datetime) -> dict[str, datetime]:
@@ -120,20 +120,20 @@ def _wanted(dryings: Iterable[Drying], forecasts: Mapping[int, Forecast], now: d
     since: dict[str, datetime] = {}
     for drying in dryings:
         if needs_air(forecasts.get(drying.piece.id), drying, now):
-            for stay in drying.lain:
+            for stay in drying.stays_since_pour:
                 since[stay.room] = min(since.get(stay.room, drying.pour.at), drying.pour.at)
     return since
 
 
-def heard_since(tx: Transaction, scene: Scene, now: datetime) -> Scene:
+def with_new_readings(tx: Transaction, snapshot: Snapshot, now: datetime) -> Snapshot:
     """The scene after nothing but readings: its pieces, which are most of the work, are taken as they were read."""
     heard = tx.newest_by_source(until=now)
     return replace(
-        scene,
+        snapshot,
         newest=_newest(heard),
         heard=heard,
         alarms=tuple(tx.alarms()),
-        revision=tx.get_meta(REVISION),
+        revision=tx.get_meta(FACTS_REVISION),
         low=batteries.known(tx),
     )
 
@@ -146,14 +146,14 @@ def _newest(heard: Mapping[tuple[str, str], Reading]) -> dict[str, Reading]:
     return newest
 
 
-def _climates(tx: Transaction, air: RoomAir, since: Mapping[str, datetime], now: datetime) -> dict[str, Climate]:
+def _climates(tx: Transaction, air: AirCache, since: Mapping[str, datetime], now: datetime) -> dict[str, Climate]:
     known = {room: air.climate(tx, room, needed, now) for room, needed in since.items()}
     return {room: climate for room, climate in known.items() if climate is not None}
 
 
 def latest_air(tx: Transaction, newest: Mapping[str, Reading], now: datetime) -> dict[str, Climate]:
     """The end of each room's record, whether anything dries there or not."""
-    return _climates(tx, RoomAir(), {room: reading.at - TAIL for room, reading in newest.items()}, now)
+    return _climates(tx, AirCache(), {room: reading.at - TAIL for room, reading in newest.items()}, now)
 
 
 def limits_of(settings: Settings) -> Limits:

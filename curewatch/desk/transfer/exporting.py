@@ -44,7 +44,7 @@ alarms carry who acknowledged and muted what, notices what people were told, so 
 
 
 def everything(desk: Desk) -> dict[str, Any]:
-    """All that is known, as of one moment, fit for JSON: `take_in` makes the same studio of it in an empty store.
+    """All that is known, as of one moment, fit for JSON: `import_facts` makes the same studio of it in an empty store.
 
     `kind` is "export"; each of `KINDS` is a list of objects, and `readings` one of lists by room. Times are ISO 8601 in
     UTC, units as in the names. Deliveries, secrets and the page's own notes stay behind.

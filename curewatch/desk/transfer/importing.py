@@ -24,7 +24,7 @@ R = TypeVar("R", bound=Record)
 
 
 @dataclass(frozen=True)
-class Facts:
+class ExportedFacts:
     """What an export tells, read and checked one by one, but not yet against each other."""
 
     records: Mapping[str, Sequence[Record]]
@@ -35,7 +35,7 @@ class Facts:
     """How to say to a person where a record of a kind stands, or one field of it."""
 
 
-def take_in(desk: Desk, facts: Facts) -> dict[str, int]:
+def import_facts(desk: Desk, facts: ExportedFacts) -> dict[str, int]:
     """Make the studio that `facts` tell of in this store, which must be empty; how much of each kind went in.
 
     Into an empty one only: two studios' facts would contradict each other by name. All in one transaction. Raises
@@ -49,7 +49,7 @@ def take_in(desk: Desk, facts: Facts) -> dict[str, int]:
             if tx.holds_anything():
                 raise FactError(_FIELD, "an export", "an empty store to take it in; this one holds facts (see --store)")
             for kind, some in facts.records.items():
-                tx.take_in(kind, some)
+                tx.import_facts(kind, some)
             readings = iter(facts.readings)
             while batch := list(itertools.islice(readings, AT_A_TIME)):
                 tx.add_readings(batch)
@@ -62,7 +62,7 @@ def take_in(desk: Desk, facts: Facts) -> dict[str, int]:
     return {**{kind: len(some) for kind, some in facts.records.items()}, "readings": count}
 
 
-def _refused(error: RowRefused, facts: Facts) -> FactError:
+def _refused(error: RowRefused, facts: ExportedFacts) -> FactError:
     if error.dangling is None:
         where = facts.where(error.kind, error.index, None)
         return FactError(_FIELD, where, f"what agrees with the rest ({error.why})")
@@ -71,10 +71,10 @@ def _refused(error: RowRefused, facts: Facts) -> FactError:
     return FactError(_FIELD, f"{facts.where(error.kind, error.index, column)} = {given}", f"one of {wanted}")
 
 
-def facts_of(data: Mapping[str, Any]) -> Facts:
+def facts_from_json(data: Mapping[str, Any]) -> ExportedFacts:
     """What an export in JSON tells. FactError where it is none of ours."""
     records = {kind: _read(kind, KINDS[kind][0], data) for kind in _checked(data)}
-    return Facts(records, _readings(data["readings"]), _where)
+    return ExportedFacts(records, _readings(data["readings"]), _where)
 
 
 def _where(kind: str, index: int, column: str | None) -> str:
@@ -120,12 +120,12 @@ def _listed(given: Any, where: str) -> list[Any]:
 def _one(record: type[R], given: Any, where: str) -> R:
     try:
         return made(record, given)
-    except Unfit as error:
+    except InvalidRecord as error:
         at = f"{where}.{error.place}" if error.place else where
         raise FactError(_FIELD, f"{at} = {str(error.given)[:60]}", error.allowed) from None
 
 
-class Unfit(ValueError):
+class InvalidRecord(ValueError):
     """Values that make no record: the `place` of the first that is wrong ("" where it is several), it, what may be."""
 
     def __init__(self, place: str, given: Any, allowed: str) -> None:
@@ -138,14 +138,16 @@ def made(record: type[R], values: Any) -> R:
     try:
         found = record.model_validate(values)
     except OverflowError:  # of a time whose offset leads out of the calendar
-        raise Unfit("", values, "times between the years 1 and 9999") from None
+        raise InvalidRecord("", values, "times between the years 1 and 9999") from None
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         allowed = first["msg"].removeprefix("Input should be ").removeprefix("Value error, ")
-        raise Unfit(".".join(map(str, first["loc"])), first["input"], allowed[:1].lower() + allowed[1:]) from None
+        raise InvalidRecord(
+            ".".join(map(str, first["loc"])), first["input"], allowed[:1].lower() + allowed[1:]
+        ) from None
     if isinstance(found, Notice):
         try:
             found.model_dump(mode="json")
         except ValueError:  # else it would go in, and never come out again
-            raise Unfit("data", "data in data in data…", "data of less than 250 levels") from None
+            raise InvalidRecord("data", "data in data in data…", "data of less than 250 levels") from None
     return found

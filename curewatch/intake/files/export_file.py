@@ -10,7 +10,7 @@ from curewatch.intake.files.part_intake_table_cells import ALLOWED, value_in
 from curewatch.intake.json_pointer import is_pointer, unescaped
 
 
-class Place(NamedTuple):
+class JsonRow(NamedTuple):
     """What stands at one place."""
 
     line: int
@@ -20,7 +20,7 @@ class Place(NamedTuple):
     value: str
 
 
-class Misplaced(ValueError):
+class UnfitRow(ValueError):
     """A row that fits nowhere: its line, the column that is wrong, what stands there, and what may."""
 
     def __init__(self, line: int, column: str, given: str, allowed: str) -> None:
@@ -28,19 +28,19 @@ class Misplaced(ValueError):
         self.line, self.column, self.given, self.allowed = line, column, given, allowed
 
 
-def object_of(places: Sequence[Place]) -> dict[str, Any]:
+def object_of(json_rows: Sequence[JsonRow]) -> dict[str, Any]:
     """The object that these places are in. Raises Misplaced.
 
     Whatever holds others comes before them; the items of an array come in any order.
     """
     inner: dict[str, dict[str, Any]] = {"": {}}  # by path, what each object and array holds by name
-    arrays: dict[str, Place] = {}
-    for one in places:
+    arrays: dict[str, JsonRow] = {}
+    for one in json_rows:
         holder, _, name = one.path.rpartition("/")
         if not one.path or not is_pointer(one.path) or holder not in inner:
-            raise Misplaced(one.line, "path", one.path, "a path such as /names/0, after that of what holds it")
+            raise UnfitRow(one.line, "path", one.path, "a path such as /names/0, after that of what holds it")
         if name in inner[holder]:
-            raise Misplaced(one.line, "path", one.path, "each path once")
+            raise UnfitRow(one.line, "path", one.path, "each path once")
         inner[holder][name] = None
         if one.type in (JsonType.ARRAY, JsonType.OBJECT):
             inner[one.path] = {}
@@ -55,17 +55,17 @@ def object_of(places: Sequence[Place]) -> dict[str, Any]:
     return _members(inner[""])
 
 
-def _scalar(one: Place) -> Any:
+def _scalar(one: JsonRow) -> Any:
     if one.type == JsonType.NULL:
         if not one.value:
             return None
-        raise Misplaced(one.line, "value", one.value, "nothing")
+        raise UnfitRow(one.line, "value", one.value, "nothing")
     holds = _SCALARS.get(one.type)
     if holds is None:
-        raise Misplaced(one.line, "type", one.type, f"one of {', '.join(JsonType)}")
+        raise UnfitRow(one.line, "type", one.type, f"one of {', '.join(JsonType)}")
     value = value_in(one.value, holds, ";")  # the comma can only be a decimal one here
     if value is None:
-        raise Misplaced(one.line, "value", one.value, ALLOWED[holds])
+        raise UnfitRow(one.line, "value", one.value, ALLOWED[holds])
     return value
 
 
@@ -81,9 +81,9 @@ def _members(held: dict[str, Any]) -> dict[str, Any]:
     return {unescaped(name): value for name, value in held.items()}
 
 
-def _items(held: dict[str, Any], array: Place) -> list[Any]:
+def _items(held: dict[str, Any], array: JsonRow) -> list[Any]:
     try:
         return [held[str(index)] for index in range(len(held))]
     except KeyError:
         wanted = f"an array whose places are numbered from {array.path}/0 on"
-        raise Misplaced(array.line, "path", array.path, wanted) from None
+        raise UnfitRow(array.line, "path", array.path, wanted) from None

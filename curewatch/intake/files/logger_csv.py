@@ -101,12 +101,12 @@ class _File:
                 found.readings.append(reading)
         if not found.readings:
             raise BadInput(
-                "FILE", self._name, "a file with at least one reading", f"which holds none {self._told(found)}"
+                "FILE", self._name, "a file with at least one reading", f"which holds none {self._sentence(found)}"
             )
         return found
 
     @staticmethod
-    def _told(found: Imported) -> str:
+    def _sentence(found: Imported) -> str:
         return f"({found.empty} rows are empty, {found.bad} cannot be taken)"
 
     def _find_header(self, text: str) -> tuple[str, list[str]]:

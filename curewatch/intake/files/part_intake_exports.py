@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from curewatch.desk.transfer.importing import Facts, facts_of
+from curewatch.desk.transfer.importing import ExportedFacts, facts_from_json
 from curewatch.intake.errors import BadInput
 from curewatch.intake.files.input_file import read_whole
 from curewatch.intake.files.part_intake_tables_csv import parse_tables
@@ -17,7 +17,7 @@ MAX_BYTES = 2**30
 _FILE = "the path of a file that `curewatch export` wrote"
 
 
-def read_export(path: str | Path, *, field: str = "FILE") -> Facts:
+def read_export(path: str | Path, *, field: str = "FILE") -> ExportedFacts:
     """What the file at `path` tells, JSON or a ZIP of CSV files by its content. BadInput or FactError where it is none.
 
     What is wrong with its readings shows only as they are gone through.
@@ -25,7 +25,7 @@ def read_export(path: str | Path, *, field: str = "FILE") -> Facts:
     content = read_whole(path, MAX_BYTES, wanted=_FILE, field=field)
     if is_zip(content):
         return parse_tables(content, str(path), field=field)
-    return facts_of(parse_export(content, str(path), field=field))
+    return facts_from_json(parse_export(content, str(path), field=field))
 
 
 def parse_export(content: bytes, name: str, *, field: str = "FILE") -> dict[str, Any]:

@@ -9,11 +9,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple, TypeVar
 
 from curewatch.desk.transfer.exporting import KINDS, SCHEMA
-from curewatch.desk.transfer.importing import SINCE_LATER, Facts, Unfit, made
+from curewatch.desk.transfer.importing import SINCE_LATER, ExportedFacts, InvalidRecord, made
 from curewatch.desk.transfer.part_desk_as_tables import ABOUT, SUFFIX, TABLES, Column
 from curewatch.intake.errors import BadInput
 from curewatch.intake.files.csv_cells import DELIMITERS, cells_of
-from curewatch.intake.files.export_file import Misplaced, Place, object_of
+from curewatch.intake.files.export_file import JsonRow, UnfitRow, object_of
 from curewatch.intake.files.part_intake_table_cells import ALLOWED, value_in
 from curewatch.intake.files.part_intake_zipped import Zipped
 from curewatch.records import Reading, Record
@@ -26,7 +26,7 @@ R = TypeVar("R", bound=Record)
 csv.field_size_limit(MOST_IN_A_LINE)  # a notice that tells of many is longer than csv's 128 kB
 
 
-def parse_tables(content: bytes, name: str, *, field: str = "FILE") -> Facts:
+def parse_tables(content: bytes, name: str, *, field: str = "FILE") -> ExportedFacts:
     """What the ZIP called `name` tells. BadInput quotes the first thing that cannot be, with file, line and column.
 
     Readings are read, and refused, only as they are gone through.
@@ -47,7 +47,7 @@ class _Export:
     def __init__(self, files: Zipped, field: str) -> None:
         self._files, self._field = files, field
 
-    def facts(self) -> Facts:
+    def facts(self) -> ExportedFacts:
         self._check_about()
         lines = {kind: array("L") for kind in KINDS}
         records = {}
@@ -60,7 +60,7 @@ class _Export:
 
         self._has("readings", needed=True)
         rooms = {room.model_dump()["name"] for room in records["rooms"]}
-        return Facts(records, self._readings(rooms), where)
+        return ExportedFacts(records, self._readings(rooms), where)
 
     def _check_about(self) -> None:
         self._has(ABOUT, needed=True)
@@ -96,19 +96,19 @@ class _Export:
     def _with_parts(self, mixes: Iterator[Line]) -> Iterator[Line]:
         parts = self._beside("mix_parts")
         for line in self._matched("mixes", mixes, "mix_parts", parts):
-            told = parts.get(line.values["recipe"], [])
-            if not told:
+            belonging = parts.get(line.values["recipe"], [])
+            if not belonging:
                 wanted = "a recipe whose parts are in mix_parts.csv"
                 raise self._bad("mixes", line.number, "recipe", line.values["recipe"], wanted)
-            yield Line(line.number, line.values | {"parts": [self._made(Part, one, "mix_parts") for one in told]})
+            yield Line(line.number, line.values | {"parts": [self._made(Part, one, "mix_parts") for one in belonging]})
 
     def _with_data(self, notices: Iterator[Line]) -> Iterator[Line]:
         data = self._beside("notice_data")
         for line in self._matched("notices", notices, "notice_data", data):
-            told = data.get(line.values["key"], [])
+            belonging = data.get(line.values["key"], [])
             try:
-                found = object_of([Place(one.number, **one.values) for one in told])
-            except Misplaced as error:
+                found = object_of([JsonRow(one.number, **one.values) for one in belonging])
+            except UnfitRow as error:
                 raise self._bad("notice_data", error.line, error.column, error.given, error.allowed) from None
             yield Line(line.number, line.values | {"data": found})
 
@@ -135,7 +135,7 @@ class _Export:
     def _made(self, record: type[R], line: Line, table: str) -> R:
         try:
             return made(record, line.values)
-        except Unfit as error:
+        except InvalidRecord as error:
             raise self._bad(table, line.number, error.place or None, error.given, error.allowed) from None
 
     def _lines(self, table: str) -> Iterator[Line]:

@@ -13,7 +13,9 @@ import itertools
 from collections import deque
 from collections.abc import Sequence
 
-TWINS = "two values come in turn, as of two devices that publish under its one name: give each a topic of its own"
+DUPLICATE_DEVICES = (
+    "two values come in turn, as of two devices that publish under its one name: give each a topic of its own"
+)
 """What is said of such a source."""
 LAST = 16
 """How many messages are looked at."""
@@ -48,7 +50,7 @@ def in_turn(values: Sequence[float], gap: float) -> bool:
     return sum(one != other for one, other in itertools.pairwise(high)) >= JUMPS
 
 
-class Twins:
+class DuplicateDevices:
     """Watches the values of each source. For one thread."""
 
     def __init__(self) -> None:

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 
 
-class Heard(NamedTuple):
+class ReceivedMessage(NamedTuple):
     """One message as it came off the network. `topic` is None where it is not UTF-8.
 
     A tuple: one is made for every message on the thread that reads from the network, which must not fall behind.

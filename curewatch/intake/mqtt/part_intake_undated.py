@@ -16,31 +16,31 @@ from datetime import datetime, timedelta
 from typing import NamedTuple, Protocol
 
 from curewatch.clock import RELEASED, Clock, boot_id, plausible
-from curewatch.intake.mqtt.message import Heard
+from curewatch.intake.mqtt.message import ReceivedMessage
 from curewatch.intake.mqtt.part_intake_payload import MAX_PAYLOAD_BYTES
 from curewatch.intake.mqtt.pending_messages import TOLERANCE
 from curewatch.intake.mqtt.status import StatusBoard
 from curewatch.records import Reading
-from curewatch.records.part_records_held import HeldMessage
+from curewatch.records.part_records_held import PendingMessage
 
 log = logging.getLogger(__name__)
 
 AT_ONCE = 1000
 """Messages dated in one transaction."""
 
-Read = Callable[[Heard], list[Reading]]
+Read = Callable[[ReceivedMessage], list[Reading]]
 """What a message says: no readings, and noted why, where it is none."""
 UntilDone = Callable[[Callable[[], object], str], bool]
 """Does a work again and again while the store fails; False if the end came first. Passes a ValueError on."""
 
 
-class Shelf(Protocol):
+class PendingStore(Protocol):
     """Where undated messages lie, durably. Each call is one transaction; all raise where the store cannot be used."""
 
-    def put(self, messages: Sequence[HeldMessage]) -> None:
+    def put(self, messages: Sequence[PendingMessage]) -> None:
         """Keep them."""
 
-    def oldest(self, limit: int) -> list[HeldMessage]:
+    def oldest(self, limit: int) -> list[PendingMessage]:
         """Those that came first."""
 
     def settle(self, readings: Sequence[Reading], dated: Sequence[int]) -> None:
@@ -55,7 +55,7 @@ class Dated(NamedTuple):
     """How long it may have been kept before that, where nobody knows better."""
 
 
-def date(message: HeldMessage, now: datetime, boottime: float, boot: str | None, contact: datetime | None) -> Dated:
+def date(message: PendingMessage, now: datetime, boottime: float, boot: str | None, contact: datetime | None) -> Dated:
     """When `message` came, told at `now`, `boottime` seconds after the start `boot` of the machine.
 
     `contact`: when an earlier run, whose clock was believed, was last in reach of the broker; None if unknown.
@@ -76,12 +76,12 @@ def lateness(received_at: datetime, late: timedelta | None, contact: datetime | 
     return away if away > TOLERANCE else timedelta(0)
 
 
-class Undated:
+class PendingQueue:
     """The writer's dealings with the shelf, on the writer's thread."""
 
     def __init__(
         self,
-        shelf: Shelf,
+        pending_store: PendingStore,
         contact: datetime | None,
         clock: Clock,
         board: StatusBoard,
@@ -89,75 +89,77 @@ class Undated:
         until_done: UntilDone,
         poisoned: Callable[[str, str], None],
     ) -> None:
-        self._shelf, self._contact, self._clock, self._board = shelf, contact, clock, board
+        self._pending_store, self._contact, self._clock, self._board = pending_store, contact, clock, board
         self._read, self._until_done, self._poisoned = read, until_done, poisoned
         self._boot = boot_id()
         self._any = True  # perhaps, from an earlier run
 
-    def without(self, batch: Sequence[Heard]) -> Sequence[Heard] | None:
+    def without(self, batch: Sequence[ReceivedMessage]) -> Sequence[ReceivedMessage] | None:
         """The messages whose date can be believed; the others are on the shelf. None if the end came first."""
-        undated = [heard for heard in batch if not plausible(heard.received_at)]
-        if not undated:
+        pending = [incoming for incoming in batch if not plausible(incoming.received_at)]
+        if not pending:
             return batch
-        messages = [held for heard in undated if (held := self._held(heard)) is not None]
+        messages = [held for incoming in pending if (held := self._held(incoming)) is not None]
         if messages and not self._until_done(lambda: self._put(messages), f"{len(messages)} messages wait to be kept"):
             return None
-        return [heard for heard in batch if plausible(heard.received_at)]
+        return [incoming for incoming in batch if plausible(incoming.received_at)]
 
     def date(self) -> bool:
         """Once the clock can be believed: what the shelf holds becomes readings. False if the end came first."""
         while self._any and plausible(self._clock.now()):
-            found: list[HeldMessage] = []
+            found: list[PendingMessage] = []
             if not self._until_done(lambda: self._fetch(found), "messages without a date wait"):  # noqa: B023 done here
                 return False
             self._any = bool(found)
             if found and not self._settle(found):
                 return False
             if not found:
-                self._board.undated(0)
+                self._board.pending(0)
         return True
 
-    def _put(self, messages: Sequence[HeldMessage]) -> None:
-        self._shelf.put(messages)
+    def _put(self, messages: Sequence[PendingMessage]) -> None:
+        self._pending_store.put(messages)
         self._any = True
-        self._board.undated(self._board.snapshot().undated + len(messages))
+        self._board.pending(self._board.snapshot().pending + len(messages))
 
-    def _fetch(self, found: list[HeldMessage]) -> None:
-        found.extend(self._shelf.oldest(AT_ONCE))
+    def _fetch(self, found: list[PendingMessage]) -> None:
+        found.extend(self._pending_store.oldest(AT_ONCE))
 
-    def _held(self, heard: Heard) -> HeldMessage | None:
+    def _held(self, incoming: ReceivedMessage) -> PendingMessage | None:
         """None for what can be no reading whatever its date."""
-        if heard.topic is None or len(heard.payload) > MAX_PAYLOAD_BYTES:
-            self._read(heard)  # which notes why
+        if incoming.topic is None or len(incoming.payload) > MAX_PAYLOAD_BYTES:
+            self._read(incoming)  # which notes why
             return None
-        return HeldMessage(
-            topic=heard.topic,
-            payload=heard.payload,
-            retained=heard.retained,
+        return PendingMessage(
+            topic=incoming.topic,
+            payload=incoming.payload,
+            retained=incoming.retained,
             boot=self._boot,
-            boottime_s=heard.boottime,
-            late_s=None if heard.late is None else heard.late.total_seconds(),
+            boottime_s=incoming.boottime,
+            late_s=None if incoming.late is None else incoming.late.total_seconds(),
         )
 
-    def _settle(self, held: Sequence[HeldMessage]) -> bool:
+    def _settle(self, held: Sequence[PendingMessage]) -> bool:
         now, boottime = self._clock.now(), self._clock.boottime()
-        readings = [reading for message in held for reading in self._read(self._as_heard(message, now, boottime))]
+        readings = [reading for message in held for reading in self._read(self._as_received(message, now, boottime))]
         ids = [message.id for message in held if message.id is not None]
         try:
-            if not self._until_done(lambda: self._shelf.settle(readings, ids), f"{len(ids)} held messages wait"):
+            if not self._until_done(
+                lambda: self._pending_store.settle(readings, ids), f"{len(ids)} held messages wait"
+            ):
                 return False
         except ValueError as error:
             if len(held) > 1:  # one of them spoils the batch: find it
                 return all(self._settle([message]) for message in held)
             self._poisoned(held[0].topic, f"not stored: {error}")
-            return self._until_done(lambda: self._shelf.settle([], ids), "a held message waits")
+            return self._until_done(lambda: self._pending_store.settle([], ids), "a held message waits")
         self._board.committed(len(readings))
         log.info("the clock can be believed: %d messages that waited for it made %d readings", len(ids), len(readings))
         return True
 
-    def _as_heard(self, message: HeldMessage, now: datetime, boottime: float) -> Heard:
+    def _as_received(self, message: PendingMessage, now: datetime, boottime: float) -> ReceivedMessage:
         dated = date(message, now, boottime, self._boot, self._contact)
-        return Heard(
+        return ReceivedMessage(
             topic=message.topic,
             payload=message.payload,
             mid=0,

@@ -37,9 +37,9 @@ class MqttStatus:
     dropped: int = 0
     """Messages of QoS 0 thrown away because too many were waiting for the store."""
     recent_poison: tuple[Poison, ...] = ()
-    undated: int = 0
+    pending: int = 0
     """Messages that wait for a clock that can be believed."""
-    twins: frozenset[str] = frozenset()
+    duplicates: frozenset[str] = frozenset()
     """Sources whose values are those of two devices in turn."""
     broker_error: str | None = None
     """Why there is no connection, in plain words; None while connected."""
@@ -82,13 +82,13 @@ class StatusBoard:
             self._committed += readings
             self._status = replace(self._status, sink_error=None)
 
-    def undated(self, messages: int) -> None:
+    def pending(self, messages: int) -> None:
         with self._lock:
-            self._status = replace(self._status, undated=messages, sink_error=None)
+            self._status = replace(self._status, pending=messages, sink_error=None)
 
-    def twins(self, sources: frozenset[str]) -> None:
+    def duplicates(self, sources: frozenset[str]) -> None:
         with self._lock:
-            self._status = replace(self._status, twins=sources)
+            self._status = replace(self._status, duplicates=sources)
 
     def poisoned(self, poison: Poison) -> None:
         with self._lock:

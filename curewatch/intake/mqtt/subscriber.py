@@ -21,9 +21,9 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from curewatch.clock import Clock, plausible
 from curewatch.intake.mqtt.client import connect, make_client, refusal_in_words, subscribe, unreachable_in_words
-from curewatch.intake.mqtt.message import Heard
+from curewatch.intake.mqtt.message import ReceivedMessage
 from curewatch.intake.mqtt.part_intake_payload import subscriptions
-from curewatch.intake.mqtt.part_intake_undated import Shelf
+from curewatch.intake.mqtt.part_intake_undated import PendingStore
 from curewatch.intake.mqtt.pending_messages import Backlog
 from curewatch.intake.mqtt.status import MqttStatus, StatusBoard
 from curewatch.intake.mqtt.writer import Sink, Writer
@@ -37,7 +37,7 @@ class MqttIntake:
 
     `client_id` names the session the broker keeps for us between runs: always the same for one store. None
     for a look that leaves no session behind. `last_contact` is when an earlier run was last connected (its
-    status says so); it tells how old a message may be that the broker kept for us. `shelf` keeps what comes while the
+    status says so); it tells how old a message may be that the broker kept for us. `pending_store` keeps what comes while the
     clock cannot be believed; without one it is dated as the clock says.
     """
 
@@ -50,7 +50,7 @@ class MqttIntake:
         *,
         client_id: str | None,
         last_contact: datetime | None = None,
-        shelf: Shelf | None = None,
+        pending_store: PendingStore | None = None,
     ) -> None:
         self._broker = broker
         self._filters = subscriptions(sensors)
@@ -59,7 +59,14 @@ class MqttIntake:
         self._board = StatusBoard()
         self._backlog = Backlog(last_contact)
         self._writer = Writer(
-            sensors, sink, clock, self._board, self._acknowledge, self._idle, shelf=shelf, contact=last_contact
+            sensors,
+            sink,
+            clock,
+            self._board,
+            self._acknowledge,
+            self._idle,
+            pending_store=pending_store,
+            contact=last_contact,
         )
         # The lock keeps an acknowledgement from slipping onto a later connection than its message came through: there
         # the same message id may belong to another message, which would then be lost.
@@ -79,9 +86,9 @@ class MqttIntake:
     def status(self) -> MqttStatus:
         return self._board.snapshot()
 
-    def undone(self) -> int:
+    def unstored(self) -> int:
         """How many messages were heard and are not stored yet."""
-        return self._writer.undone
+        return self._writer.unstored
 
     def moved_at(self) -> float:
         """When the writer last had nothing left undone [s, monotonic]: it stands still where it hangs."""
@@ -162,11 +169,11 @@ class MqttIntake:
 
     def _on_message(self, client: Client, userdata: Any, message: MQTTMessage) -> None:
         try:
-            self._hear(message)
+            self._receive(message)
         except Exception:  # whatever it is, the thread must live; the message is not acknowledged
             log.exception("a message could not be queued")
 
-    def _hear(self, message: MQTTMessage) -> None:
+    def _receive(self, message: MQTTMessage) -> None:
         if self._stopping:
             return  # not acknowledged, so the next run gets it
         try:
@@ -175,7 +182,7 @@ class MqttIntake:
             topic = None
         monotonic = self._clock.monotonic()
         late = self._backlog.age_of_arrival(monotonic)
-        heard = Heard(
+        incoming = ReceivedMessage(
             topic,
             bytes(message.payload),
             message.mid,
@@ -188,7 +195,7 @@ class MqttIntake:
             self._clock.boottime(),
         )
         self._board.received()
-        if not self._writer.put(heard):
+        if not self._writer.put(incoming):
             self._board.dropped()
 
     def _believed(self) -> datetime | None:
@@ -206,12 +213,12 @@ class MqttIntake:
 
     # the writer's thread
 
-    def _acknowledge(self, batch: Sequence[Heard]) -> None:
+    def _acknowledge(self, batch: Sequence[ReceivedMessage]) -> None:
         ack = self._client.ack
         with self._connection_lock:
-            for heard in batch:
-                if heard.qos and heard.connection == self._connection:
-                    ack(heard.mid, heard.qos)
+            for incoming in batch:
+                if incoming.qos and incoming.connection == self._connection:
+                    ack(incoming.mid, incoming.qos)
         self._backlog.acknowledged(self._clock.monotonic())
 
     def _idle(self) -> None:

@@ -10,10 +10,10 @@ from datetime import datetime
 
 from curewatch.clock import Clock
 from curewatch.intake.errors import BadInput
-from curewatch.intake.mqtt.duplicate_devices import TWINS, Twins
-from curewatch.intake.mqtt.message import Heard
+from curewatch.intake.mqtt.duplicate_devices import DUPLICATE_DEVICES, DuplicateDevices
+from curewatch.intake.mqtt.message import ReceivedMessage
 from curewatch.intake.mqtt.part_intake_payload import match, read_payload
-from curewatch.intake.mqtt.part_intake_undated import Shelf, Undated, lateness
+from curewatch.intake.mqtt.part_intake_undated import PendingQueue, PendingStore, lateness
 from curewatch.intake.mqtt.status import Poison, StatusBoard
 from curewatch.records import Reading
 from curewatch.settings import SensorSettings
@@ -49,10 +49,10 @@ class Writer:
         sink: Sink,
         clock: Clock,
         board: StatusBoard,
-        acknowledge: Callable[[Sequence[Heard]], None],
+        acknowledge: Callable[[Sequence[ReceivedMessage]], None],
         idle: Callable[[], None],
         *,
-        shelf: Shelf | None = None,
+        pending_store: PendingStore | None = None,
         contact: datetime | None = None,
     ) -> None:
         self._sensors = tuple(sensors)
@@ -63,13 +63,15 @@ class Writer:
         self._acknowledge = acknowledge
         self._idle = idle
         self._contact = contact
-        self._twins = Twins()
-        self._undated = None
-        if shelf is not None:
-            self._undated = Undated(shelf, contact, clock, board, self._read, self._until_done, self._poisoned)
+        self._duplicates = DuplicateDevices()
+        self._pending_queue = None
+        if pending_store is not None:
+            self._pending_queue = PendingQueue(
+                pending_store, contact, clock, board, self._read, self._until_done, self._poisoned
+            )
         self.moved_at = clock.monotonic()
         """When it last had done what it had taken on [s, monotonic]."""
-        self._queue: queue.SimpleQueue[Heard | None] = queue.SimpleQueue()  # None: wake up
+        self._queue: queue.SimpleQueue[ReceivedMessage | None] = queue.SimpleQueue()  # None: wake up
         self._finish = threading.Event()
         self._abandon = threading.Event()
         self._logged_poison_at: float | None = None
@@ -80,16 +82,16 @@ class Writer:
     def start(self) -> None:
         self._thread.start()
 
-    def put(self, heard: Heard) -> bool:
+    def put(self, incoming: ReceivedMessage) -> bool:
         """Queue it. False if it was dropped: QoS 0, and too many are waiting."""
-        if heard.qos == 0 and self._queue.qsize() >= WAITING_MAX:
+        if incoming.qos == 0 and self._queue.qsize() >= WAITING_MAX:
             return False
         self._taken_on += 1
-        self._queue.put(heard)
+        self._queue.put(incoming)
         return True
 
     @property
-    def undone(self) -> int:
+    def unstored(self) -> int:
         """How many messages are taken on, and not stored and acknowledged yet."""
         return self._taken_on - self._done
 
@@ -114,7 +116,7 @@ class Writer:
                     return
                 self._stored_at = self._clock.monotonic()
                 self._done += len(batch)
-            if self._undated is not None and not self._undated.date():
+            if self._pending_queue is not None and not self._pending_queue.date():
                 return
             self.moved_at = self._clock.monotonic()
             if not batch and self._finish.is_set():
@@ -123,9 +125,9 @@ class Writer:
                 self._idle()
                 idled_at = self._clock.monotonic()
 
-    def _take(self) -> list[Heard]:
+    def _take(self) -> list[ReceivedMessage]:
         """Everything that waits, or the first message to come within a moment and its companions."""
-        taken: list[Heard | None] = []
+        taken: list[ReceivedMessage | None] = []
         began = self._clock.monotonic()
         try:
             taken.append(self._queue.get(timeout=0 if self._finish.is_set() else IDLE_S))
@@ -135,9 +137,9 @@ class Writer:
                 taken.append(self._queue.get_nowait())
         except queue.Empty:
             pass
-        return [heard for heard in taken if heard is not None]
+        return [incoming for incoming in taken if incoming is not None]
 
-    def _gather(self, taken: list[Heard | None]) -> None:
+    def _gather(self, taken: list[ReceivedMessage | None]) -> None:
         """Wait for more until it is time to store, or enough have come. Raises queue.Empty when nothing more did."""
         while len(taken) < GATHERED and taken[-1] is not None:
             left_s = self._stored_at + GATHER_S - self._clock.monotonic()
@@ -145,55 +147,55 @@ class Writer:
                 return
             taken.append(self._queue.get(timeout=left_s))
 
-    def _store(self, batch: Sequence[Heard]) -> bool:
+    def _store(self, batch: Sequence[ReceivedMessage]) -> bool:
         """Sink and acknowledge a batch; False if that was abandoned."""
-        dated = batch if self._undated is None else self._undated.without(batch)
+        dated = batch if self._pending_queue is None else self._pending_queue.without(batch)
         if dated is None:
             return False
-        readings = [(heard, reading) for heard in dated for reading in self._read(heard)]
+        readings = [(incoming, reading) for incoming in dated for reading in self._read(incoming)]
         if readings and not self._commit([reading for _, reading in readings]):
             return False
         self._acknowledge(batch)
         live = [
-            (heard, reading)
-            for heard, reading in readings
-            if not (heard.retained or lateness(heard.received_at, heard.late, self._contact))
+            (incoming, reading)
+            for incoming, reading in readings
+            if not (incoming.retained or lateness(incoming.received_at, incoming.late, self._contact))
         ]
-        self._board.fresh({reading.source: heard.monotonic for heard, reading in live})
-        self._watch_for_twins(live)
+        self._board.fresh({reading.source: incoming.monotonic for incoming, reading in live})
+        self._watch_for_duplicates(live)
         return True
 
-    def _watch_for_twins(self, live: Sequence[tuple[Heard, Reading]]) -> None:
+    def _watch_for_duplicates(self, live: Sequence[tuple[ReceivedMessage, Reading]]) -> None:
         """Note, and say, which sources look like two devices under one name."""
-        for heard, reading in live:
-            if self._twins.see(reading.source, heard.monotonic, reading.temp_c, reading.rh_pct):
-                self._board.twins(self._twins.found)
-                if reading.source in self._twins.found:
-                    log.warning("sensor %s: %s", reading.source, TWINS)
+        for incoming, reading in live:
+            if self._duplicates.see(reading.source, incoming.monotonic, reading.temp_c, reading.rh_pct):
+                self._board.duplicates(self._duplicates.found)
+                if reading.source in self._duplicates.found:
+                    log.warning("sensor %s: %s", reading.source, DUPLICATE_DEVICES)
 
-    def _read(self, heard: Heard) -> list[Reading]:
+    def _read(self, incoming: ReceivedMessage) -> list[Reading]:
         """A reading for each sensors entry the topic feeds; what is none is noted as poison."""
-        if heard.topic is None:
+        if incoming.topic is None:
             self._poisoned("(a topic that is not UTF-8)", "the topic is not UTF-8")
             return []
         readings = []
-        for sensor in self._fed_by(heard.topic):
+        for sensor in self._fed_by(incoming.topic):
             try:
                 readings.append(
                     read_payload(
                         sensor,
-                        heard.topic,
-                        heard.payload,
-                        retained=heard.retained,
-                        received_at=heard.received_at,
-                        late=lateness(heard.received_at, heard.late, self._contact),
+                        incoming.topic,
+                        incoming.payload,
+                        retained=incoming.retained,
+                        received_at=incoming.received_at,
+                        late=lateness(incoming.received_at, incoming.late, self._contact),
                     )
                 )
             except BadInput as error:
-                self._poisoned(heard.topic, str(error))
+                self._poisoned(incoming.topic, str(error))
             except Exception as error:  # a flaw of ours must not stop the other sensors
-                log.exception("reading a message of topic %r failed", heard.topic)
-                self._poisoned(heard.topic, f"reading it failed ({type(error).__name__})")
+                log.exception("reading a message of topic %r failed", incoming.topic)
+                self._poisoned(incoming.topic, f"reading it failed ({type(error).__name__})")
         return readings
 
     def _fed_by(self, topic: str) -> list[SensorSettings]:

@@ -19,7 +19,7 @@ UNITS_S = {
 """A day is 24 hours and a week seven of them, whatever the clocks did in between."""
 
 LONGEST = timedelta(days=3660)
-ALLOWED = "a duration between 1 second and 10 years, such as 90 min, 1h30, 1.5 h or 2 days"
+ALLOWED_DURATION = "a duration between 1 second and 10 years, such as 90 min, 1h30, 1.5 h or 2 days"
 
 _TERM = re.compile(r"(an? |[0-9]+(?:[.,][0-9]+)? ?)([a-z]+)(?: and |, | )?")
 _HOURS_MINUTES = re.compile(r"([0-9]{1,3}) ?h ?([0-5][0-9])")
@@ -50,5 +50,5 @@ def parse_duration(text: str, *, field: str = "--for") -> timedelta:
     """Elapsed time from one second to ten years."""
     duration = read_duration(text)
     if duration is None or duration < timedelta(seconds=1):
-        raise BadInput(field, text, ALLOWED)
+        raise BadInput(field, text, ALLOWED_DURATION)
     return duration

@@ -25,12 +25,12 @@ _EXACT = ("t", "stride", "since", "reached")
 """Times are in double precision, all else is in single, and flags are a byte."""
 
 
-def single(values: Array) -> Array:
+def to_single(values: Array) -> Array:
     """The same in double, rounded to what single precision holds."""
     return values.astype(np.float32).astype(float)
 
 
-class Keeping:
+class CheckpointRecorder:
     """Which states a march keeps, and then those states."""
 
     def __init__(self, at: Array, state: State) -> None:

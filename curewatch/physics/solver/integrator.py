@@ -18,11 +18,11 @@ from curewatch.physics.air import Array
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import FUSE_EA, FUSE_S, LIMIT_DRY, PACKING, RHO_DRY, RHO_WATER, T_D, Films, Grid
 from curewatch.physics.solver import monitor, rosenbrock
-from curewatch.physics.solver.checkpoint import Keeping, single
+from curewatch.physics.solver.checkpoint import CheckpointRecorder, to_single
 from curewatch.physics.solver.kinetics import Kinetics, Rates
-from curewatch.physics.solver.monitor import Stuck
+from curewatch.physics.solver.monitor import Stalled
 from curewatch.physics.solver.part_physics_sampling import SAMPLED, Samples
-from curewatch.physics.solver.state import Ride, State, put, take
+from curewatch.physics.solver.state import Progress, State, put, take
 from curewatch.physics.supports import SOAK
 
 RTOL, ATOL = 6e-3, 4e-4
@@ -43,10 +43,10 @@ WORK = np.float32
 """Precision of the diffusivities."""
 
 
-__all__ = ["ATOL", "BATCH", "FINE", "RTOL", "SAMPLED", "Stuck", "march"]
+__all__ = ["ATOL", "BATCH", "FINE", "RTOL", "SAMPLED", "Stalled", "integrate"]
 
 
-def march(
+def integrate(
     films: Films,
     series: AirSeries,
     room: NDArray[np.intp],
@@ -59,13 +59,13 @@ def march(
     atol: float = ATOL,
     stop_when_ready: bool = True,
     sampled: NDArray[np.bool_] | None = None,
-    keeping: Keeping | None = None,
+    recorder: CheckpointRecorder | None = None,
 ) -> tuple[State, dict[str, Array]]:
     """Advance `films` through the air of `series[room]` to `until` [s].
 
     `room`: index of each film's series. `state`: where to go on from (default: as poured at 0 s), not changed.
     `sample_at`: increasing times [s] at which `SAMPLED` is recorded, each (times, films), NaN where not passed over.
-    `sampled`: the films to take them of (default: all). `keeping`: which states to keep, to go on from another time.
+    `sampled`: the films to take them of (default: all). `recorder`: which states to keep, to go on from another time.
     Returns the final state and the samples. Films that have reached every milestone stop early, at their own time,
     unless `stop_when_ready` is False or samples are still to come. Raises Stuck rather than marching for ever.
     """
@@ -73,68 +73,68 @@ def march(
     state = State.poured(films, grid) if state is None else state.take(slice(None))
     times = np.empty(0) if sample_at is None else np.asarray(sample_at, dtype=float)
     n = len(films)
-    rides = Ride.begin(state, room, until, times, sampled, None if keeping is None else keeping.at)
-    run = _Run(films, series, rides, state, grid, times, (rtol, atol), stop_when_ready, keeping)
+    rides = Progress.begin(state, room, until, times, sampled, None if recorder is None else recorder.at)
+    run = _Integration(films, series, rides, state, grid, times, (rtol, atol), stop_when_ready, recorder)
     if n:
         run.go()
-    if keeping is not None:
-        keeping.finish(run.all)
+    if recorder is not None:
+        recorder.finish(run.all)
     return run.all, run.samples.found
 
 
-class _Run:
+class _Integration:
     """A march on its way: `all` holds the state of every film, `state` that of the batch."""
 
     air: tuple[Array, Array]
     """Temperature [K] and vapour pressure [Pa] at each film's time, and..."""
     rh: Array
     """...its relative humidity [-]."""
-    way: tuple[Array, Array]
+    mean_air: tuple[Array, Array]
     """Mean temperature [K] and humidity [-] over the step that is tried, in air that changes, and..."""
-    after: tuple[Array, Array]
+    end_air: tuple[Array, Array]
     """...what they are at its end."""
     guess: Array
     """The film temperatures [K] from which the last look began."""
 
     def __init__(
-        self, films: Films, series: AirSeries, rides: Ride, state: State, grid: Grid,
-        times: Array, tolerance: tuple[float, float], stop_when_ready: bool, keeping: Keeping | None = None,
+        self, films: Films, series: AirSeries, rides: Progress, state: State, grid: Grid,
+        times: Array, tolerance: tuple[float, float], stop_when_ready: bool, recorder: CheckpointRecorder | None = None,
     ) -> None:  # fmt: skip
         self.all, self.all_films, self.all_rides = state, films, rides
         self.series, self.grid, self.times = series, grid, times
-        self.tolerance, self.stop_when_ready, self.keeping = tolerance, stop_when_ready, keeping
+        self.tolerance, self.stop_when_ready, self.recorder = tolerance, stop_when_ready, recorder
         # cells weigh in the error by the root of their size: between mass and mere number, as the milestones do
         weight = np.sqrt(grid.share)[:, :, None]
         self.weight = weight / weight.sum()
         self.rounds, self.next_film = 0, -(-len(films) // max(1, -(-len(films) // BATCH)))
         first = slice(0, self.next_film)
-        self.state, self.films, self.ride = take(state, first), take(films, first), take(rides, first)
+        self.state, self.films, self.progress = take(state, first), take(films, first), take(rides, first)
         self.kinetics = Kinetics(self.films, grid, WORK, self.state.t)
         self.samples = Samples(times, len(films), self.next_film)
-        self.trend = ms.Trend(self.next_film)
+        self.trend = ms.MarginHistory(self.next_film)
 
     def go(self) -> None:
         """March to the end; `all` is then the final state."""
         n = len(self.films)
-        self._breathe()
-        here = self._settle(None, self.state.t, np.zeros(n), np.arange(n))
-        while not (self.ride.finished.all() and self.next_film == len(self.all_films)):
+        self._update_air()
+        here = self._evaluate(None, self.state.t, np.zeros(n), np.arange(n))
+        while not (self.progress.finished.all() and self.next_film == len(self.all_films)):
             here = self._advance(here)
             self.rounds += 1
-        self.all.put(self.ride.film, self.state)
+        self.all.put(self.progress.film, self.state)
 
-    def _advance(self, here: _Look) -> _Look:
+    def _advance(self, here: _Evaluation) -> _Evaluation:
         """One step of every film; those that fail their tolerance stay where they are with a shorter next step."""
-        s, ride = self.state, self.ride
-        end = np.minimum(ride.until, self.series.next_change(s.t, ride.room))
-        if len(self.films.turn_at):
-            end = np.minimum(end, turn := self.films.next_turn(s.t))
-        aim = np.maximum(np.minimum(s.step, self._reach(here)), STEP_MIN)
+        s, progress = self.state, self.progress
+        end = np.minimum(progress.until, self.series.next_change(s.t, progress.room))
+        if len(self.films.speed_change_s):
+            end = np.minimum(end, change_s := self.films.next_speed_change(s.t))
+        aim = np.maximum(np.minimum(s.step, self._step_limit(here)), STEP_MIN)
         tau = np.minimum(aim, end - s.t)
-        if self.keeping is not None:
-            self._keep(tau)
+        if self.recorder is not None:
+            self._record_checkpoints(tau)
         if not self.series.steady:
-            self.way, self.after = self.series.over(s.t, tau, ride.room)
+            self.mean_air, self.end_air = self.series.over(s.t, tau, progress.room)
         bands = self.kinetics.bands(here.rates)
         bottom, ahead = self.kinetics.bottom, partial(self._ahead, tau=tau)
         to = rosenbrock.attempt(s.u, here.rates, bands, tau, ahead, bottom)
@@ -156,14 +156,14 @@ class _Run:
             s.soaked += below[SOAK]
         s.lost += np.where(ok, lost, 0.0)
         np.copyto(s.u, to.u, where=ok)
-        monitor.watch(ride, s, self.films, self.series)
-        if len(self.films.turn_at) and (s.t >= turn).any():
-            self.kinetics.stir(s.t)
-        self._arrive(ok)
-        here, began, tau, fresh = self._exchange(here, began, tau)
-        return self._settle(here, began, tau, fresh)
+        monitor.watch(progress, s, self.films, self.series)
+        if len(self.films.speed_change_s) and (s.t >= change_s).any():
+            self.kinetics.update_air_speed(s.t)
+        self._accept(ok)
+        here, began, tau, fresh = self._replace_finished(here, began, tau)
+        return self._evaluate(here, began, tau, fresh)
 
-    def _reach(self, here: _Look) -> Array:
+    def _step_limit(self, here: _Evaluation) -> Array:
         """How far a step may go [s] towards packing and towards a dry surface."""
         liquid = (LIMIT_DRY - here.margin[3]) * (RHO_DRY / RHO_WATER)
         excess, bottom = liquid - (1 / PACKING - 1), self.kinetics.bottom
@@ -180,118 +180,120 @@ class _Run:
         """
         t_air, p_air = self.air
         if not self.series.steady:
-            (t0, rh0), (t1, rh1) = (t_air, self.rh), self.way
+            (t0, rh0), (t1, rh1) = (t_air, self.rh), self.mean_air
             t_air = t0 + 2 * rosenbrock.GAMMA * (t1 - t0)
             p_air = air.vapour_pressure(t_air, rh0 + 2 * rosenbrock.GAMMA * (rh1 - rh0))
         return self.kinetics.rates(u, t_air, p_air, self.state.t_film)
 
-    def _keep(self, tau: Array) -> None:
+    def _record_checkpoints(self, tau: Array) -> None:
         """Keep the states of the films that a step of `tau` [s] would take past the moment to keep them at."""
-        s, ride, keeping = self.state, self.ride, self.keeping
-        assert keeping is not None
-        passing = np.flatnonzero(s.t + tau > ride.keep_at)
-        passing = passing[np.isfinite(ride.keep_at[passing])]
+        s, progress, recorder = self.state, self.progress, self.recorder
+        assert recorder is not None
+        passing = np.flatnonzero(s.t + tau > progress.checkpoint_at)
+        passing = passing[np.isfinite(progress.checkpoint_at[passing])]
         if len(passing):
             part = take(s, passing)
             part.t_film = self.guess[passing]  # the look at this state is then found again as it was
-            keeping.put(ride.film[passing], part)
-            ride.keep_at[passing] = -np.inf
+            recorder.put(progress.film[passing], part)
+            progress.checkpoint_at[passing] = -np.inf
 
-    def _arrive(self, ok: NDArray[np.bool_]) -> None:
+    def _accept(self, ok: NDArray[np.bool_]) -> None:
         """The air and the state where a step has led, or, where it failed, where it began."""
         if not self.series.steady:
-            t_air, rh = (np.where(ok, new, old) for new, old in zip(self.after, (self.air[0], self.rh), strict=True))
-            self.way = np.where(ok, self.way[0], t_air), rh
+            t_air, rh = (np.where(ok, new, old) for new, old in zip(self.end_air, (self.air[0], self.rh), strict=True))
+            self.mean_air = np.where(ok, self.mean_air[0], t_air), rh
             self.air, self.rh = (t_air, air.vapour_pressure(t_air, rh)), rh
-        if self.keeping is not None:
+        if self.recorder is not None:
             s = self.state
-            s.u, s.lost, s.soaked, s.step = single(s.u), single(s.lost), single(s.soaked), single(s.step)
+            s.u, s.lost, s.soaked, s.step = to_single(s.u), to_single(s.lost), to_single(s.soaked), to_single(s.step)
 
-    def _breathe(self) -> None:
+    def _update_air(self) -> None:
         """Bring `air` to the state's time: temperature [K] and vapour pressure [Pa] for each film."""
-        t_air, self.rh = self.series.at(self.state.t, self.ride.room)
+        t_air, self.rh = self.series.at(self.state.t, self.progress.room)
         self.air = t_air, air.vapour_pressure(t_air, self.rh)
         unknown = np.isnan(self.state.t_film)
         if unknown.any():
-            self.state.t_film = np.where(unknown, single(t_air - 3.0), self.state.t_film)
+            self.state.t_film = np.where(unknown, to_single(t_air - 3.0), self.state.t_film)
 
-    def _settle(self, before: _Look | None, began: Array, tau: Array, fresh: NDArray[np.intp]) -> _Look:
+    def _evaluate(self, before: _Evaluation | None, began: Array, tau: Array, fresh: NDArray[np.intp]) -> _Evaluation:
         """Look at the state that steps of `tau` [s] since `began` led to, age the films, judge their milestones.
 
         The films at `fresh` have just joined.
         """
-        s, ride = self.state, self.ride
+        s, progress = self.state, self.progress
         if (bottom := self.kinetics.bottom) is not None:
             bottom.holds(s.soaked * self.films.solids_m)
         self.guess = s.t_film
         r, p = self.kinetics.rates(s.u, *self.air, s.t_film), self.kinetics.p
-        s.t_film = r.balance.t_film if self.keeping is None else single(r.balance.t_film)
+        s.t_film = r.balance.t_film if self.recorder is None else to_single(r.balance.t_film)
         chill = s.t_film - self.air[0]
         margin = ms.margins(s.u, p, s.age, self.films, self.grid)
         gates = np.stack([margin[0], s.t_film - self.films.mfft])
         if before is not None:
-            t_mean = (self.air[0] if self.series.steady else self.way[0]) + 0.5 * (before.chill + chill)
+            t_mean = (self.air[0] if self.series.steady else self.mean_air[0]) + 0.5 * (before.chill + chill)
             speed = np.exp(-FUSE_EA / air.R_GAS * (1 / t_mean - 1 / T_D)) / FUSE_S
-            s.age = s.age + tau * ms.share_open(before.gates, gates) * speed
-        if self.keeping is not None:
-            s.age, margin = single(s.age), single(margin)
+            s.age = s.age + tau * ms.open_fraction(before.gates, gates) * speed
+        if self.recorder is not None:
+            s.age, margin = to_single(s.age), to_single(margin)
         margin[-2], margin[-1] = s.age - ms.FUSING, s.age - ms.FUSED
-        look = _Look(r, margin, gates, chill, 1 - p[0])
+        look = _Evaluation(r, margin, gates, chill, 1 - p[0])
         if len(fresh):
             self.trend.join(fresh, s, margin)
         self.trend.follow(s, margin, began, tau)
         ms.reach(s.reached, s.since, s.t)
         if len(self.times):
-            self.samples.follow(ride, began, s.t, self._scalars(look), fresh)
-        finished = s.t >= ride.until
+            self.samples.follow(progress, began, s.t, self._scalars(look), fresh)
+        finished = s.t >= progress.until
         if self.stop_when_ready:
-            finished |= np.isfinite(s.reached).all(0) & (ride.next_sample >= len(self.times))
-            ride.until = np.where(finished, s.t, ride.until)
-        ride.finished = finished
+            finished |= np.isfinite(s.reached).all(0) & (progress.next_sample >= len(self.times))
+            progress.until = np.where(finished, s.t, progress.until)
+        progress.finished = finished
         return look
 
-    def _exchange(self, here: _Look, began: Array, tau: Array) -> tuple[_Look, Array, Array, NDArray[np.intp]]:
+    def _replace_finished(
+        self, here: _Evaluation, began: Array, tau: Array
+    ) -> tuple[_Evaluation, Array, Array, NDArray[np.intp]]:
         """Hand over films that had finished before this step; others that wait take their places, or ranks close.
 
         Returns `here`, `began` and `tau` for the batch as it now is, and which of it have just joined.
         """
-        ride = self.ride
-        done = np.flatnonzero(ride.finished)
+        progress = self.progress
+        done = np.flatnonzero(progress.finished)
         waiting = len(self.all_films) - self.next_film
-        if len(done) * (32 if waiting else 8) < len(ride.film) or (len(done) == len(ride.film) and not waiting):
+        if len(done) * (32 if waiting else 8) < len(progress.film) or (len(done) == len(progress.film) and not waiting):
             return here, began, tau, done[:0]
-        self.all.put(ride.film[done], take(self.state, done))
+        self.all.put(progress.film[done], take(self.state, done))
         fresh, idle = done[:waiting], done[waiting:]
         if len(fresh):
             joining = slice(self.next_film, self.next_film + len(fresh))
             self.next_film += len(fresh)
-            for into, whole in ((self.state, self.all), (self.films, self.all_films), (ride, self.all_rides)):
+            for into, whole in ((self.state, self.all), (self.films, self.all_films), (progress, self.all_rides)):
                 put(into, fresh, take(whole, joining))
             began, tau = began.copy(), tau.copy()
             began[fresh], tau[fresh] = self.state.t[fresh], 0.0
             self.kinetics.refresh(self.state.t)
         if len(idle):
-            left = np.delete(np.arange(len(ride.film)), idle)
-            self.state, self.films, self.ride = take(self.state, left), take(self.films, left), take(ride, left)
+            left = np.delete(np.arange(len(progress.film)), idle)
+            self.state, self.films, self.progress = take(self.state, left), take(self.films, left), take(progress, left)
             self.trend.take(left)
             here = here._replace(gates=here.gates[:, left], chill=here.chill[left])
             began, tau = began[left], tau[left]
             self.samples.take(left)
             if not self.series.steady:
-                self.way = self.way[0][left], self.way[1][left]
+                self.mean_air = self.mean_air[0][left], self.mean_air[1][left]
             fresh = np.searchsorted(left, fresh)
             self.kinetics = Kinetics(self.films, self.grid, WORK, self.state.t)
-        self._breathe()
+        self._update_air()
         return here, began, tau, fresh
 
-    def _scalars(self, look: _Look) -> Array:
+    def _scalars(self, look: _Evaluation) -> Array:
         """`SAMPLED` at the state as it is now (5, films)."""
         liquid = (self.grid.share * self.state.u.sum(1)).sum(0)
         surface = self.films.limit_surface - look.margin[1]
         return np.stack([liquid / (1 + liquid), surface, look.bottom, self.state.t_film, look.rates.balance.rate])
 
 
-class _Look(NamedTuple):
+class _Evaluation(NamedTuple):
     """What is read off a state: right-hand side, margins, gates of ageing, film less room temperature, the bottom."""
 
     rates: Rates

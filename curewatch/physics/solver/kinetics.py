@@ -68,7 +68,7 @@ class Kinetics:
         )
         self.refresh(t)
 
-    def stir(self, t: Array | None) -> None:
+    def update_air_speed(self, t: Array | None) -> None:
         """Take up the air speeds of `films` at their times `t` [s]."""
         films = self.films
         self._plate = Plate(films.air_speed_at(t), films.side, films.h_back)
@@ -76,7 +76,7 @@ class Kinetics:
     def refresh(self, t: Array | None = None) -> None:
         """Take up the parameters of `films` again, after some of them have been replaced in place."""
         films = self.films
-        self.stir(t)
+        self.update_air_speed(t)
         self.bottom = Bottom.under(films)
         self._scale = 1 / (films.solids_m**2 * self.grid.share[:, None])
         self._ln_d0 = np.log(films.d0) + EA / (air.R_GAS * T_D) + 6.3

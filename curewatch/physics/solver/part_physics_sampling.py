@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from curewatch.physics.air import Array
-from curewatch.physics.solver.state import Ride
+from curewatch.physics.solver.state import Progress
 
 SAMPLED = ("volatile_fraction", "surface", "bottom", "film_temperature", "rate")
 """What `samples` hold: volatile volume fraction of the film, of its top tenth, of the bottom cell [-], film
@@ -25,7 +25,7 @@ class Samples:
         """Keep only the films of the batch at `left`."""
         self._scalars = self._scalars[:, left]
 
-    def follow(self, ride: Ride, began: Array, now: Array, after: Array, fresh: NDArray[np.intp]) -> None:
+    def follow(self, progress: Progress, began: Array, now: Array, after: Array, fresh: NDArray[np.intp]) -> None:
         """Fill in the times passed over from `began` to `now` [s], linearly between the looks before and `after`.
 
         `after`: `SAMPLED` as they are now (5, films of the batch). The films at `fresh` have just joined.
@@ -33,13 +33,13 @@ class Samples:
         before, self._scalars = self._scalars, after
         before[:, fresh] = after[:, fresh]
         while True:
-            due = np.flatnonzero(ride.next_sample < len(self.times))
-            due = due[self.times[ride.next_sample[due]] <= now[due]]
+            due = np.flatnonzero(progress.next_sample < len(self.times))
+            due = due[self.times[progress.next_sample[due]] <= now[due]]
             if not len(due):
                 return
-            row = ride.next_sample[due]
+            row = progress.next_sample[due]
             share = (self.times[row] - began[due]) / np.maximum(now[due] - began[due], 1e-9)
             values = before[:, due] + share * (after[:, due] - before[:, due])
             for name, value in zip(SAMPLED, values, strict=True):
-                self.found[name][row, ride.film[due]] = value
-            ride.next_sample[due] += 1
+                self.found[name][row, progress.film[due]] = value
+            progress.next_sample[due] += 1

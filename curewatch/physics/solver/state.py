@@ -96,7 +96,7 @@ class State:
 
 
 @dataclass
-class Ride:
+class Progress:
     """What a march keeps about each film of its batch beside the film's own state."""
 
     film: NDArray[np.intp]
@@ -109,15 +109,15 @@ class Ride:
     """Steps tried since the last landmark."""
     landmark: Array
     """Time up to which it has to come for its attempts to count anew [s]."""
-    keep_at: Array
+    checkpoint_at: Array
     """Up to when the state is to be kept on the way [s]; -inf: no more, or never."""
     finished: NDArray[np.bool_]
 
     @classmethod
     def begin(
         cls, state: State, room: NDArray[np.intp], until: Array | float, times: Array,
-        sampled: NDArray[np.bool_] | None, keep_at: Array | None,
-    ) -> Ride:  # fmt: skip
+        sampled: NDArray[np.bool_] | None, checkpoint_at: Array | None,
+    ) -> Progress:  # fmt: skip
         """All films at the outset; samples at `times` [s] are still to come, of those `sampled` (None: of all)."""
         n = len(state.t)
         wanted = np.ones(n, dtype=bool) if sampled is None else sampled
@@ -128,6 +128,6 @@ class Ride:
             next_sample=np.where(wanted, np.searchsorted(times, state.t, "left"), len(times)),
             attempts=np.zeros(n, dtype=np.intp),
             landmark=np.full(n, -np.inf),
-            keep_at=np.full(n, -np.inf) if keep_at is None else keep_at.copy(),
+            checkpoint_at=np.full(n, -np.inf) if checkpoint_at is None else checkpoint_at.copy(),
             finished=np.zeros(n, dtype=bool),
         )

@@ -36,14 +36,14 @@ _UNFIT = (IntegrityError, DataError, OverflowError, ValueError)
 """What a record's own values cause: a rule broken, a number too large, a letter that is none (a UnicodeError too)."""
 
 
-class TakingIn(Rows):
+class Import(Rows):
     """Records of every kind at once."""
 
     def holds_anything(self) -> bool:
         """Whether anything but readings, which need a room, was ever stored."""
         return any(self._connection.scalar(select(table.c[0]).limit(1)) is not None for table in KINDS.values())
 
-    def take_in(self, kind: str, records: Sequence[Record]) -> None:
+    def import_facts(self, kind: str, records: Sequence[Record]) -> None:
         """Insert records of one of `KINDS`, with the numbers they bear. RowRefused names the first that cannot be."""
         table = KINDS[kind]
         structured = {column.name for column in table.columns if column.type.python_type in (dict, list)}

@@ -32,7 +32,7 @@ class Observations(Rows):
             query = query.where(seen.piece_id.in_(piece_ids))
         return [Observation(**row) for row in self._connection.execute(query).mappings()]
 
-    def take_back_observation(self, observation_id: int) -> int:
+    def undo_observation(self, observation_id: int) -> int:
         """It was never so; the number of rows that are gone."""
         gone = delete(part_store_observed_tables.observations).where(
             part_store_observed_tables.observations.c.id == observation_id

@@ -14,10 +14,10 @@ from curewatch.store.queries.base import Rows
 _NOTICES = tables.notices.c
 
 
-class TakingBack(Rows):
+class Undo(Rows):
     """Rows that should never have been written, and what was derived from them."""
 
-    def take_back_piece(self, piece_id: int, at: datetime) -> None:
+    def undo_piece(self, piece_id: int, at: datetime) -> None:
         """The piece was never poured: its pour, its stays, its forecast and the notices about it go.
 
         Its number stays, on a piece that left at `at`: given out again, it would give another piece's notices the
@@ -33,21 +33,21 @@ class TakingBack(Rows):
         if not self._execute(left, given=piece_id).rowcount:
             raise FactRefused(f"there is no piece with id {piece_id}")
 
-    def take_back_reading(self, room: str, source: str, at: datetime) -> int:
+    def undo_reading(self, room: str, source: str, at: datetime) -> int:
         """The number of readings of that source and moment that are gone."""
         sources, readings = tables.sources.c, tables.readings.c
         of_it = select(sources.id).where(sources.room == room, sources.name == source)
         statement = delete(tables.readings).where(readings.source_id.in_(of_it), readings.at == at)
         return self._execute(statement, given=(room, source, at)).rowcount
 
-    def take_back_acknowledgement(self, kind: AlarmKind, room: str, at: datetime) -> None:
+    def undo_acknowledgement(self, kind: AlarmKind, room: str, at: datetime) -> None:
         """Nobody saw to the alarm at that moment: the line of its history that says so goes."""
         events = part_store_alarm_tables.alarm_events.c
         line = (events.kind == kind) & (events.room == room) & (events.recorded_at == at)
         said = line & (events.happening == AlarmHappening.ACKNOWLEDGED)
         self._execute(delete(part_store_alarm_tables.alarm_events).where(said), given=(kind, room, at))
 
-    def take_back_clearing(self, piece_id: int, at: datetime) -> None:
+    def undo_clearing(self, piece_id: int, at: datetime) -> None:
         """What was cleared of the piece at that moment stands again. FactRefused: more has been counted since."""
         damages = part_store_alarm_tables.damages.c
         cleared = (damages.piece_id == piece_id) & (damages.cleared_at == at)
@@ -55,7 +55,7 @@ class TakingBack(Rows):
             update(part_store_alarm_tables.damages).where(cleared).values(cleared_at=None), given=(piece_id, at)
         )
 
-    def take_back_stay(self, piece_id: int, since: datetime) -> None:
+    def undo_stay(self, piece_id: int, since: datetime) -> None:
         """The piece never came to where it lies since then. FactRefused if that is where it was poured."""
         stays = tables.stays.c
         known = list(self._connection.scalars(select(stays.since).where(stays.piece_id == piece_id)))

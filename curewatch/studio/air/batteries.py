@@ -21,7 +21,7 @@ Newest = Mapping[tuple[str, str], Reading]
 """By room and source, the newest reading."""
 
 
-class Low(Record):
+class LowBattery(Record):
     """A battery that is low, or seems to be."""
 
     room: Name
@@ -32,14 +32,18 @@ class Low(Record):
     """Whether it has held for long enough, and people know."""
 
 
-def judged(known: Sequence[Low], newest: Newest, low_pct: float, deadband_pct: float, now: datetime) -> tuple[Low, ...]:
+def judged(
+    known: Sequence[LowBattery], newest: Newest, low_pct: float, deadband_pct: float, now: datetime
+) -> tuple[LowBattery, ...]:
     """The low batteries as of `newest`, given those `known` before. `low_pct` 0: none is ever low."""
     before = {(one.room, one.source): one for one in known}
     found = (_one(before.get(key), newest[key], low_pct, deadband_pct, now) for key in sorted(newest))
     return tuple(one for one in found if one is not None)
 
 
-def _one(before: Low | None, reading: Reading, low_pct: float, deadband_pct: float, now: datetime) -> Low | None:
+def _one(
+    before: LowBattery | None, reading: Reading, low_pct: float, deadband_pct: float, now: datetime
+) -> LowBattery | None:
     charge = reading.battery_pct
     if now - reading.at > FORGOTTEN or low_pct <= 0:
         return None
@@ -48,17 +52,17 @@ def _one(before: Low | None, reading: Reading, low_pct: float, deadband_pct: flo
     if charge > low_pct:
         return before if charge < low_pct + deadband_pct else None
     if before is None:
-        return Low(room=reading.room, source=reading.source, since=reading.at)
+        return LowBattery(room=reading.room, source=reading.source, since=reading.at)
     return before if before.told or reading.at - before.since < HELD else before.model_copy(update={"told": True})
 
 
-def notices(before: Sequence[Low], after: Sequence[Low], newest: Newest, now: datetime) -> list[Notice]:
+def notices(before: Sequence[LowBattery], after: Sequence[LowBattery], newest: Newest, now: datetime) -> list[Notice]:
     """One for each battery that people are to hear of now."""
     known = {(one.room, one.source) for one in before if one.told}
     return [_notice(one, newest, now) for one in after if one.told and (one.room, one.source) not in known]
 
 
-def _notice(low: Low, newest: Newest, now: datetime) -> Notice:
+def _notice(low: LowBattery, newest: Newest, now: datetime) -> Notice:
     charge = newest[low.room, low.source].battery_pct or 0.0
     return Notice(
         key=f"battery/{low.room}/{low.source}/{int(low.since.timestamp())}",
@@ -75,7 +79,7 @@ def _notice(low: Low, newest: Newest, now: datetime) -> Notice:
     )
 
 
-def findings(known: Sequence[Low], newest: Newest, room: str) -> tuple[Finding, ...]:
+def findings(known: Sequence[LowBattery], newest: Newest, room: str) -> tuple[Finding, ...]:
     """What the board says of the batteries in `room`."""
     return tuple(
         Finding(

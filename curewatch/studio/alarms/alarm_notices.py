@@ -16,7 +16,7 @@ import numpy as np
 from curewatch.records import AlarmKind
 from curewatch.studio.air import part_studio_quality_words
 from curewatch.studio.alarms import conditions
-from curewatch.studio.alarms.conditions import Limits, Occupied
+from curewatch.studio.alarms.conditions import Limits, OccupiedRoom
 from curewatch.studio.forecasting.forecast import Drying
 from curewatch.studio.wording import HEATER_CAUTION, Local, lasting, names, number, span
 
@@ -47,10 +47,10 @@ class Episode:
 
 
 @dataclass(frozen=True)
-class Speaker:
+class AlarmText:
     """Words about one alarm of one room at `now`; each method gives title and text."""
 
-    room: Occupied
+    room: OccupiedRoom
     kind: AlarmKind
     now: datetime
     limits: Limits
@@ -200,7 +200,7 @@ class Speaker:
         )
 
 
-def coldest_c(room: Occupied, at: datetime) -> float:
+def coldest_c(room: OccupiedRoom, at: datetime) -> float:
     """Temperature of the coldest film that is wet in the room at `at` [°C] (of all, if none is)."""
     assert room.climate is not None
     time_s = np.array([at.timestamp()])

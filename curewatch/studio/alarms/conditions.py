@@ -53,7 +53,7 @@ class Limits:
 
 
 @dataclass(frozen=True)
-class Occupied:
+class OccupiedRoom:
     """A room with the pieces that dry in it (none: its alarms go to sleep)."""
 
     name: str
@@ -110,14 +110,14 @@ def milestone_s(forecast: Forecast | None, kind: MilestoneKind, *, safe: bool) -
     return np.inf
 
 
-def codes(room: Occupied, time_s: Array, limits: Limits) -> dict[AlarmKind, Codes]:
+def codes(room: OccupiedRoom, time_s: Array, limits: Limits) -> dict[AlarmKind, Codes]:
     """The conditions of the four alarms of the air at each of `time_s` [s]; needs a climate."""
     step = max(1, AT_ONCE // max(1, len(room.dryings)))
     parts = [_codes(room, time_s[i : i + step], limits) for i in range(0, max(1, len(time_s)), step)]
     return {kind: np.concatenate([part[kind] for part in parts]) for kind in parts[0]}
 
 
-def _codes(room: Occupied, time_s: Array, limits: Limits) -> dict[AlarmKind, Codes]:
+def _codes(room: OccupiedRoom, time_s: Array, limits: Limits) -> dict[AlarmKind, Codes]:
     assert room.climate is not None
     temp, rh = room.climate.at(time_s)
     wet = being_wet(room, time_s)
@@ -143,7 +143,7 @@ def _codes(room: Occupied, time_s: Array, limits: Limits) -> dict[AlarmKind, Cod
     return {kind: np.where(asleep[kind], ASLEEP, code).astype(np.int8) for kind, code in found.items()}
 
 
-def being_wet(room: Occupied, time_s: Array) -> NDArray[np.bool_]:
+def being_wet(room: OccupiedRoom, time_s: Array) -> NDArray[np.bool_]:
     """Which pieces are wet in this room at which moments (pieces, times)."""
     begin = np.array([wet_from(d) for d in room.dryings])[:, None]
     end = np.array([room.wet_until(d) for d in room.dryings])[:, None]
@@ -154,17 +154,17 @@ def _code(beyond: NDArray[np.bool_], back: NDArray[np.bool_]) -> NDArray[np.int_
     return np.where(beyond, ON, np.where(back, OFF, BETWEEN))
 
 
-def stale_after(room: Occupied, limits: Limits) -> timedelta:
+def stale_after(room: OccupiedRoom, limits: Limits) -> timedelta:
     """How old the air of this room may be."""
     return limits.stale_after if room.has_sensor else limits.typed_stale_after
 
 
-def is_fresh(room: Occupied, now: datetime, limits: Limits) -> bool:
+def is_fresh(room: OccupiedRoom, now: datetime, limits: Limits) -> bool:
     """Whether the room was heard from lately enough to say how it is at `now`."""
     return room.freshest_at is not None and now - room.freshest_at <= stale_after(room, limits)
 
 
-def fresh_code(room: Occupied, now: datetime, limits: Limits) -> int:
+def fresh_code(room: OccupiedRoom, now: datetime, limits: Limits) -> int:
     """Whether the room's data has gone stale at `now`; a room never read is stale from its first pour on."""
     wet = room.wet_at(now)
     if not wet:
@@ -175,7 +175,7 @@ def fresh_code(room: Occupied, now: datetime, limits: Limits) -> int:
     return ON if now - since > stale_after(room, limits) else OFF
 
 
-def film_temperatures(room: Occupied, time_s: Array, temp_c: Array, rh_pct: Array) -> Array:
+def film_temperatures(room: OccupiedRoom, time_s: Array, temp_c: Array, rh_pct: Array) -> Array:
     """Film temperature of each piece at each moment [°C] (pieces, times), from its forecast stage.
 
     The surface is wet until packed, then falls to the room's humidity by touch-dry; both dates as forecast.
@@ -201,7 +201,7 @@ def relative_rate(temp_c: Array, rh_pct: Array) -> Array:
     return np.asarray(rate[:-1] / rate[-1])
 
 
-def hasty_alone(room: Occupied, drying: Drying) -> bool:
+def hasty_alone(room: OccupiedRoom, drying: Drying) -> bool:
     """Whether the piece dries too fast whatever the room's air: under a fan, or with its skin gap growing."""
     return under_fan(drying) or gap_grows(room.forecasts.get(drying.piece.id))
 

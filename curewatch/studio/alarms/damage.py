@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from curewatch.records import AlarmKind, Damage, MilestoneKind
 from curewatch.studio.air.climate import Array, Climate
 from curewatch.studio.alarms import conditions
-from curewatch.studio.alarms.conditions import Limits, Occupied, milestone_s
+from curewatch.studio.alarms.conditions import Limits, OccupiedRoom, milestone_s
 from curewatch.studio.forecasting.forecast import Drying
 from curewatch.studio.wording import number, span
 
@@ -41,7 +41,7 @@ def newest(damages: Sequence[Damage]) -> dict[tuple[int, AlarmKind], Damage]:
 
 
 def counted(
-    room: Occupied, known: Mapping[tuple[int, AlarmKind], Damage], since: datetime, now: datetime, limits: Limits
+    room: OccupiedRoom, known: Mapping[tuple[int, AlarmKind], Damage], since: datetime, now: datetime, limits: Limits
 ) -> list[Damage]:
     """The counts that have grown with the room's record up to `now`.
 
@@ -65,7 +65,7 @@ def counted(
     return grown
 
 
-def _film_temperatures(room: Occupied, climate: Climate, time_s: Array) -> Iterator[tuple[Drying, Array]]:
+def _film_temperatures(room: OccupiedRoom, climate: Climate, time_s: Array) -> Iterator[tuple[Drying, Array]]:
     """Each piece with its film's temperature at each moment [°C]; so many pieces at once as memory is bounded for."""
     temp_c, rh_pct = climate.at(time_s)
     at_once = max(1, conditions.AT_ONCE // len(time_s))
@@ -74,12 +74,12 @@ def _film_temperatures(room: Occupied, climate: Climate, time_s: Array) -> Itera
         yield from zip(part.dryings, conditions.film_temperatures(part, time_s, temp_c, rh_pct), strict=True)
 
 
-def _both(room: Occupied) -> list[tuple[Drying, AlarmKind]]:
+def _both(room: OccupiedRoom) -> list[tuple[Drying, AlarmKind]]:
     return [(drying, kind) for drying in room.dryings for kind in KINDS]
 
 
 def _harmed(
-    room: Occupied, drying: Drying, kind: AlarmKind, time_s: Array, film_c: Array, limits: Limits
+    room: OccupiedRoom, drying: Drying, kind: AlarmKind, time_s: Array, film_c: Array, limits: Limits
 ) -> NDArray[np.bool_]:
     """At which moments the film is cold in a state in which cold harms it."""
     forecast = room.forecasts.get(drying.piece.id)

@@ -11,8 +11,8 @@ import numpy as np
 
 from curewatch.records import Alarm, AlarmEvent, AlarmHappening, AlarmKind, AlarmState, Damage, Notice
 from curewatch.studio.alarms import conditions, damage, lifecycle, part_studio_alarm_notices
-from curewatch.studio.alarms.alarm_notices import Speaker
-from curewatch.studio.alarms.conditions import ASLEEP, ON, Limits, Occupied
+from curewatch.studio.alarms.alarm_notices import AlarmText
+from curewatch.studio.alarms.conditions import ASLEEP, ON, Limits, OccupiedRoom
 from curewatch.studio.wording import Local
 
 OVERDUE_CADENCES = 1.5
@@ -26,7 +26,7 @@ KEEP_DAMAGE_H = 0.1
 Judged = list[tuple[datetime, int]]
 
 
-class Watched(NamedTuple):
+class RoomEvaluation(NamedTuple):
     """What a look at one room came to."""
 
     changed: list[Alarm]
@@ -37,14 +37,14 @@ class Watched(NamedTuple):
     """Counts of damage that have grown enough to be stored."""
 
 
-def watch(
-    room: Occupied,
+def evaluate_room(
+    room: OccupiedRoom,
     known: Mapping[AlarmKind, Alarm],
     now: datetime,
     limits: Limits,
     local: Local,
     damages: Mapping[tuple[int, AlarmKind], Damage] = MappingProxyType({}),
-) -> Watched:
+) -> RoomEvaluation:
     """Judge every alarm of `room` up to `now`, and count what its air has done to the pieces in it.
 
     `damages`: the newest count of each piece and kind.
@@ -62,14 +62,14 @@ def watch(
             if not _same(after, later):
                 after, events = later, events + more
         after, notices = part_studio_alarm_notices.notices(
-            Speaker(room, kind, now, limits, local), alarm, after, events
+            AlarmText(room, kind, now, limits, local), alarm, after, events
         )
         if _worth_keeping(known.get(kind), alarm, after, now):
             changed.append(after)
         told += notices
         history += _history(alarm, after, events, now)
     grown = damage.counted(room, damages, before[AlarmKind.COLD].evaluated_at, now, limits)
-    return Watched(changed, told, history, [one for one in grown if _worth_storing(one, damages)])
+    return RoomEvaluation(changed, told, history, [one for one in grown if _worth_storing(one, damages)])
 
 
 def _worth_storing(grown: Damage, known: Mapping[tuple[int, AlarmKind], Damage]) -> bool:
@@ -89,9 +89,9 @@ def _history(before: Alarm, after: Alarm, events: list[lifecycle.Event], now: da
     ]
 
 
-def _last_seen(room: Occupied, kind: AlarmKind, alarm: Alarm | None, now: datetime) -> Alarm:
+def _last_seen(room: OccupiedRoom, kind: AlarmKind, alarm: Alarm | None, now: datetime) -> Alarm:
     if alarm is not None:
-        return lifecycle.believed(alarm, now)
+        return lifecycle.capped_at(alarm, now)
     began = min((conditions.wet_from(d) for d in room.dryings), default=now.timestamp())
     return lifecycle.fresh(kind, room.name, min(datetime.fromtimestamp(began, UTC) - timedelta(seconds=1), now))
 
@@ -110,7 +110,7 @@ def _worth_keeping(known: Alarm | None, before: Alarm, after: Alarm, now: dateti
 
 
 def _record(
-    room: Occupied, before: Mapping[AlarmKind, Alarm], now: datetime, limits: Limits
+    room: OccupiedRoom, before: Mapping[AlarmKind, Alarm], now: datetime, limits: Limits
 ) -> dict[AlarmKind, Judged]:
     """Each alarm's condition at the moments of the room's record, from the first wet piece to the last."""
     judged: dict[AlarmKind, Judged] = {kind: [] for kind in AlarmKind}
@@ -128,7 +128,7 @@ def _record(
     return judged
 
 
-def _held(room: Occupied, now: datetime, limits: Limits) -> dict[AlarmKind, int]:
+def _held(room: OccupiedRoom, now: datetime, limits: Limits) -> dict[AlarmKind, int]:
     """Each alarm's condition at `now`, where that can be said without a reading of now.
 
     What was typed holds until the next is typed, unless that is too long ago. A sensor's last value may raise an

@@ -10,7 +10,7 @@ import numpy as np
 from curewatch.records import AlarmKind, Notice
 from curewatch.studio.air.climate import Array, Climate
 from curewatch.studio.alarms import conditions
-from curewatch.studio.alarms.conditions import ON, Limits, Occupied
+from curewatch.studio.alarms.conditions import ON, Limits, OccupiedRoom
 from curewatch.studio.alarms.part_studio_alarm_notices import ascii_name
 from curewatch.studio.forecasting.forecast import Drying
 from curewatch.studio.wording import HEATER_CAUTION, Local, lasting, names, number
@@ -26,7 +26,7 @@ LASTS = timedelta(hours=1)
 
 
 @dataclass(frozen=True)
-class Future:
+class AirBands:
     """A room's air to come, as far as it can be said: in one case of ten below `low`, in one above `high`."""
 
     time_s: Array
@@ -52,7 +52,7 @@ class Foreseen:
     """The pieces that are wet then."""
 
 
-def foreseen(room: Occupied, future: Future, limits: Limits, now: datetime) -> Foreseen | None:
+def foreseen(room: OccupiedRoom, future: AirBands, limits: Limits, now: datetime) -> Foreseen | None:
     """The worst that is to come within WITHIN for what is wet in `room`; None where nothing is."""
     inside = (future.time_s > now.timestamp()) & (future.time_s <= (now + WITHIN).timestamp())
     if not inside.any() or not room.dryings:
@@ -82,7 +82,7 @@ def foreseen(room: Occupied, future: Future, limits: Limits, now: datetime) -> F
     return None
 
 
-def _in_air(room: Occupied, future: Future, temp_c: Array) -> Occupied:
+def _in_air(room: OccupiedRoom, future: AirBands, temp_c: Array) -> OccupiedRoom:
     """The room as it would be in this air."""
     newest = float(future.time_s[-1])
     air = Climate(

@@ -115,7 +115,7 @@ def follow(alarm: Alarm, judged: Iterable[tuple[datetime, int]], limits: Limits)
     return alarm, events
 
 
-def believed(alarm: Alarm, now: datetime) -> Alarm:
+def capped_at(alarm: Alarm, now: datetime) -> Alarm:
     """The alarm as it can be known at `now`. One judged later than that was judged while the clock ran ahead.
 
     Without this, an hour (or a decade) would have to pass again before the alarm is judged at all.
@@ -128,7 +128,7 @@ def believed(alarm: Alarm, now: datetime) -> Alarm:
     return alarm.model_copy(update={name: min(at, now) for name, at in times.items() if at is not None})
 
 
-def looking_back(alarm: Alarm, to: datetime) -> Alarm:
+def rewound(alarm: Alarm, to: datetime) -> Alarm:
     """The alarm, to be judged once more from `to` on, since more is now known of that time.
 
     Only as far back as it has been quiet: nothing that people have been told of is judged twice.

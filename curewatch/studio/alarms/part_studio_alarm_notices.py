@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 
 from curewatch.records import Alarm, AlarmKind, AlarmState, Notice
 from curewatch.studio.alarms import conditions, lifecycle
-from curewatch.studio.alarms.alarm_notices import Episode, Speaker
+from curewatch.studio.alarms.alarm_notices import AlarmText, Episode
 from curewatch.studio.alarms.lifecycle import Effect, Event
 
 EXPIRES_AFTER = timedelta(days=3)
@@ -27,7 +27,7 @@ _KIND = {
 
 
 @dataclass(frozen=True)
-class Turns:
+class Transitions:
     """The events of one look, by what there is to tell of them."""
 
     over: datetime | None
@@ -42,7 +42,7 @@ class Turns:
     """When a mute ran out, if it is active still: it may have begun unheard."""
 
 
-def turns(before: Alarm, after: Alarm, events: Sequence[Event]) -> Turns:
+def transitions(before: Alarm, after: Alarm, events: Sequence[Event]) -> Transitions:
     """Sort out `events`, which led from `before` to `after`."""
     told, over, begun, passed = lifecycle.is_active(before), None, None, []
     for event in events:
@@ -63,26 +63,26 @@ def turns(before: Alarm, after: Alarm, events: Sequence[Event]) -> Turns:
     still = told and lifecycle.is_active(after)
     ended = [e.at for e in events if e.effect is Effect.MUTE_ENDED]
     unmuted_at = ended[-1] if ended and lifecycle.is_active(after) else None
-    return Turns(over, tuple(passed), begun, reminders[-1] if reminders and still else None, unmuted_at)
+    return Transitions(over, tuple(passed), begun, reminders[-1] if reminders and still else None, unmuted_at)
 
 
-def notices(speaker: Speaker, before: Alarm, after: Alarm, events: Sequence[Event]) -> tuple[Alarm, list[Notice]]:
+def notices(texts: AlarmText, before: Alarm, after: Alarm, events: Sequence[Event]) -> tuple[Alarm, list[Notice]]:
     """What to tell of `events`; and the alarm `after` them, with the text that tells of it."""
-    happened, found = turns(before, after, events), []
+    happened, found = transitions(before, after, events), []
     if happened.over is not None:
-        found.append(_notice(speaker, Effect.OVER, happened.over, speaker.over(before.raised_at, happened.over)))
+        found.append(_notice(texts, Effect.OVER, happened.over, texts.over(before.raised_at, happened.over)))
     if happened.passed:
         last = happened.passed[-1]
-        found.append(_notice(speaker, Effect.RAISED, last.raised_at, speaker.passed(happened.passed), past=True))
+        found.append(_notice(texts, Effect.RAISED, last.raised_at, texts.passed(happened.passed), past=True))
     if happened.begun is not None:
-        found.append(_raised(speaker, after, happened.begun))
+        found.append(_raised(texts, after, happened.begun))
         after = after.model_copy(update={"text": found[-1].text})
     if happened.reminded is not None:
-        words = speaker.reminded(after.evaluated_at, after.raised_at or happened.reminded)
-        found.append(_notice(speaker, Effect.REMINDED, happened.reminded, words))
+        words = texts.reminded(after.evaluated_at, after.raised_at or happened.reminded)
+        found.append(_notice(texts, Effect.REMINDED, happened.reminded, words))
     if happened.mute_ended is not None:
-        words = speaker.mute_ended(after.evaluated_at, after.raised_at or happened.mute_ended)
-        found.append(_notice(speaker, Effect.MUTE_ENDED, happened.mute_ended, words))
+        words = texts.mute_ended(after.evaluated_at, after.raised_at or happened.mute_ended)
+        found.append(_notice(texts, Effect.MUTE_ENDED, happened.mute_ended, words))
     return after, [notice for notice in found if not _is_muted(before, notice)]
 
 
@@ -92,35 +92,35 @@ def _is_muted(before: Alarm, notice: Notice) -> bool:
     return before.muted_until is not None and at < before.muted_until
 
 
-def _raised(speaker: Speaker, after: Alarm, raised_at: datetime) -> Notice:
+def _raised(texts: AlarmText, after: Alarm, raised_at: datetime) -> Notice:
     """Of an alarm that is active: in the present tense if the room is known to be so now."""
-    room, now = speaker.room, speaker.now
+    room, now = texts.room, texts.now
     if after.state is AlarmState.CLEARING:
-        return _notice(speaker, Effect.RAISED, raised_at, speaker.better(raised_at, after.since), past=True)
-    live = speaker.kind is AlarmKind.NO_FRESH_DATA or conditions.is_fresh(room, now, speaker.limits)
+        return _notice(texts, Effect.RAISED, raised_at, texts.better(raised_at, after.since), past=True)
+    live = texts.kind is AlarmKind.NO_FRESH_DATA or conditions.is_fresh(room, now, texts.limits)
     if live or room.climate is None:
-        return _notice(speaker, Effect.RAISED, raised_at, speaker.raised(after.evaluated_at, raised_at))
-    words = speaker.last_known(raised_at, room.climate.newest_at)
-    return _notice(speaker, Effect.RAISED, raised_at, words, past=True)
+        return _notice(texts, Effect.RAISED, raised_at, texts.raised(after.evaluated_at, raised_at))
+    words = texts.last_known(raised_at, room.climate.newest_at)
+    return _notice(texts, Effect.RAISED, raised_at, words, past=True)
 
 
-def _notice(speaker: Speaker, effect: Effect, at: datetime, words: tuple[str, str], *, past: bool = False) -> Notice:
+def _notice(texts: AlarmText, effect: Effect, at: datetime, words: tuple[str, str], *, past: bool = False) -> Notice:
     title, text = words
     return Notice(
-        key=f"alarm/{speaker.kind}/{ascii_name(speaker.room.name)}/{effect}/{int(at.timestamp())}",
+        key=f"alarm/{texts.kind}/{ascii_name(texts.room.name)}/{effect}/{int(at.timestamp())}",
         kind=_KIND[effect],
-        created_at=speaker.now,
+        created_at=texts.now,
         title=title,
         text=text,
-        urgent=speaker.kind in lifecycle.URGENT and effect is not Effect.OVER and not past,
-        expires_at=speaker.now + EXPIRES_AFTER,
-        room=speaker.room.name,
+        urgent=texts.kind in lifecycle.URGENT and effect is not Effect.OVER and not past,
+        expires_at=texts.now + EXPIRES_AFTER,
+        room=texts.room.name,
         data={
-            "alarm": speaker.kind.value,
+            "alarm": texts.kind.value,
             "effect": effect.value,
             "at": at.isoformat(),
             "past": past,
-            "names": [drying.piece.name for drying in speaker.room.dryings],
+            "names": [drying.piece.name for drying in texts.room.dryings],
         },
     )
 

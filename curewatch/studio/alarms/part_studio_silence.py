@@ -8,14 +8,14 @@ from datetime import datetime
 
 from curewatch.records import AlarmKind, Notice
 from curewatch.studio.alarms import conditions
-from curewatch.studio.alarms.conditions import Limits, Occupied
+from curewatch.studio.alarms.conditions import Limits, OccupiedRoom
 from curewatch.studio.wording import Local, lasting, listed
 
 HALF = 2
 """Where one room has been silent for too long, others count as silent with it from this part of that time on."""
 
 
-def together(rooms: Sequence[Occupied], now: datetime, limits: Limits) -> list[Occupied]:
+def together(rooms: Sequence[OccupiedRoom], now: datetime, limits: Limits) -> list[OccupiedRoom]:
     """The rooms, marked where those with sensors and wet pieces have all gone silent, two or more of them."""
     sensed = [room for room in rooms if room.has_sensor and room.wet_at(now)]
     heard = [room.freshest_at for room in sensed]
@@ -28,8 +28,8 @@ def together(rooms: Sequence[Occupied], now: datetime, limits: Limits) -> list[O
     return [replace(room, silent_together=True) if room in sensed else room for room in rooms]
 
 
-def joined(
-    told: Sequence[Notice], rooms: Sequence[Occupied], now: datetime, local: Local
+def joint_notices(
+    told: Sequence[Notice], rooms: Sequence[OccupiedRoom], now: datetime, local: Local
 ) -> tuple[list[Notice], list[Notice]]:
     """What to tell instead of `told`, and what to keep untold: the notices that the joint one stands for."""
     silent = {room.name for room in rooms if room.silent_together}
@@ -45,12 +45,12 @@ def joined(
             continue
         joint = _joint(members, rooms, now, local)
         kept = [m.model_copy(update={"data": m.data | {"told_in": joint.key}}) for m in members]
-        rest, more = joined([notice for notice in told if notice not in members], rooms, now, local)
+        rest, more = joint_notices([notice for notice in told if notice not in members], rooms, now, local)
         return [joint, *rest], [*kept, *more]
     return list(told), []
 
 
-def _joint(members: Sequence[Notice], rooms: Sequence[Occupied], now: datetime, local: Local) -> Notice:
+def _joint(members: Sequence[Notice], rooms: Sequence[OccupiedRoom], now: datetime, local: Local) -> Notice:
     first = members[0]
     names = [str(notice.room) for notice in members]
     heard = [room.freshest_at for room in rooms if room.name in names and room.freshest_at is not None]

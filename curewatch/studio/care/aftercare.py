@@ -108,7 +108,7 @@ def latest(odds: Sequence[Odds]) -> Odds:
 
 
 @dataclass(frozen=True)
-class Line:
+class CareStep:
     """One step of one piece."""
 
     step: str
@@ -151,16 +151,16 @@ class _Rule:
     over_at: datetime | None = None
 
 
-def plan(pour: Pour, forecast: Forecast | None, skins: Odds, done: Sequence[StepDone], care: Care) -> list[Line]:
+def plan(pour: Pour, forecast: Forecast | None, skins: Odds, done: Sequence[StepDone], care: Care) -> list[CareStep]:
     """Every step of a piece, in the order they are usually done."""
     standing = {one.step: one for one in done if one.undone_at is None}
-    lines: dict[str, Line] = {}
+    lines: dict[str, CareStep] = {}
     for rule in _rules(pour, forecast, skins, care):
         rests = list(rule.rests_on)
         for step, wait in (*rule.after, *rule.advised):
             before = standing.get(step)
             rests.append((Odds.at(before.done_at) if before else lines[step].odds).later(wait))
-        lines[rule.step] = Line(
+        lines[rule.step] = CareStep(
             rule.step,
             rule.title,
             latest(rests),

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from curewatch.studio.care.aftercare import Line, Step
+from curewatch.studio.care.aftercare import CareStep, Step
 from curewatch.studio.care.varnish_air import Window
 from curewatch.studio.wording import Local, date
 
@@ -15,7 +15,7 @@ from curewatch.studio.wording import Local, date
 class OpenStep:
     """A step that may safely be done now, and nothing stands before it."""
 
-    line: Line
+    line: CareStep
     window: Window | None
     """The next spell of air that is good for it, where it wants such air; None: none is foreseen."""
 
@@ -25,7 +25,7 @@ class OpenStep:
         return "varnish" if self.line.needs_air else self.line.step
 
 
-def open_line(lines: Sequence[Line], now: datetime) -> Line | None:
+def open_line(lines: Sequence[CareStep], now: datetime) -> CareStep | None:
     """The first of wash, coats and wrap that is safe to do now; None where nothing is.
 
     Signing and wiring go beside them at any time, and are not told. A coat that was left out before a later one is
@@ -40,7 +40,7 @@ def open_line(lines: Sequence[Line], now: datetime) -> Line | None:
     return None
 
 
-def in_words(step: OpenStep, local: Local, now: datetime) -> str:
+def open_step_text(step: OpenStep, local: Local, now: datetime) -> str:
     """A sentence or two: what, in what air, with what care."""
     said = f"{step.line.title}."
     if step.line.needs_air:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from curewatch.physics import air
 from curewatch.studio.air.climate import Array
 from curewatch.studio.air.part_studio_hourly import HOUR_S
-from curewatch.studio.alarms.forewarning import Future
+from curewatch.studio.alarms.forewarning import AirBands
 
 Flags = NDArray[np.bool_]
 
@@ -79,7 +79,7 @@ def against(temp_c: float, rh_pct: float, limits: AirLimits, piece_c: float | No
     return found
 
 
-def but(speaks_against: Sequence[str] | None) -> str:
+def air_caveat(speaks_against: Sequence[str] | None) -> str:
     """What follows the date of a coat that the film itself would bear; nothing where the air is good.
 
     `speaks_against`: as `against` has it; None: the room was not read.
@@ -89,7 +89,7 @@ def but(speaks_against: Sequence[str] | None) -> str:
     return f", but not in this air: {' and '.join(speaks_against)}" if speaks_against else ""
 
 
-def next_window(future: Future, limits: AirLimits, earliest: datetime) -> Window | None:
+def next_window(future: AirBands, limits: AirLimits, earliest: datetime) -> Window | None:
     """The first spell of good air from `earliest` on, whole hours at even odds; None where none is foreseen."""
     good = fits(future.temp_c, future.rh_pct, limits) & (future.time_s - HOUR_S / 2 >= earliest.timestamp() - HOUR_S)
     surely = good & fits(future.temp_low_c, future.rh_high_pct, limits)

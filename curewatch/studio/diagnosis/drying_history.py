@@ -73,7 +73,7 @@ def trace(drying: Drying, climates: Mapping[str, Climate], limits: Limits, now: 
         early_pace=_early(times, samples["rate"]) / _early(times, calm["rate"]),
         cold_h=float(np.diff(times, append=times[-1])[cold].sum() / 3600),
         coldest_c=float(film_c[until].min()),
-        tilt_for_5mm=flow.tilt_for(film, flow.Mix(), 0.005),
+        tilt_for_5mm=flow.tilt_for(film, flow.Rheology(), 0.005),
         film=film,
     )  # fmt: skip
 

@@ -36,7 +36,7 @@ class Verdict(StrEnum):
 
 
 @dataclass(frozen=True)
-class Finding:
+class Diagnosis:
     """One mechanism against the record."""
 
     mechanism: str

@@ -9,7 +9,7 @@ from datetime import datetime
 import numpy as np
 
 from curewatch.physics import flow
-from curewatch.physics.flow import Mix as Mix
+from curewatch.physics.flow import Rheology as Rheology
 from curewatch.records.workshop import Tilt
 from curewatch.studio.diagnosis.drying_history import Trace
 
@@ -18,7 +18,7 @@ DRIFTS, STAYS = 5e-3, 2e-3
 was is not known within a factor of two, and the drift is inverse to it."""
 
 
-def drifted(film: flow.Drying, poured_at: datetime, tilts: Sequence[Tilt], mix: Mix | None = None) -> float:
+def drifted(film: flow.Drying, poured_at: datetime, tilts: Sequence[Tilt], mix: Rheology | None = None) -> float:
     """How far the surface moved until the film packed [m]; for a mix of common flow, if none is given.
 
     `tilts` by time: the first is taken to have been so from the pour on, each later one from its moment (a shim).
@@ -27,14 +27,14 @@ def drifted(film: flow.Drying, poured_at: datetime, tilts: Sequence[Tilt], mix: 
     ends = [*begins[1:], np.inf]
     moved = 0.0
     for tilt, begin, end in zip(tilts, begins, ends, strict=True):
-        course = flow.drift(film, mix or Mix(), tilt.tilt_rad)
+        course = flow.drift(film, mix or Rheology(), tilt.tilt_rad)
         until, since = np.interp([end, begin], film.time_s, course)
         moved += float(until - since)
     return moved
 
 
 @dataclass(frozen=True)
-class Drifting:
+class MeasuredDrift:
     """How far a design moves on all tilts measured [m], and the tilt that would move it `limit_m` [rad].
 
     None: the air of its room was not read, or no tilt was measured.
@@ -45,14 +45,16 @@ class Drifting:
     limit_m: float
 
 
-def drifting(trace: Trace | None, poured_at: datetime, tilts: Sequence[Tilt], mix: Mix, limit_m: float) -> Drifting:
+def drifting(
+    trace: Trace | None, poured_at: datetime, tilts: Sequence[Tilt], mix: Rheology, limit_m: float
+) -> MeasuredDrift:
     """Of a piece with this film, for paint that flows as `mix`."""
     if trace is None:
-        return Drifting(None, None, limit_m)
+        return MeasuredDrift(None, None, limit_m)
     moved = drifted(trace.film, poured_at, tilts, mix) if tilts else None
-    return Drifting(moved, flow.tilt_for(trace.film, mix, limit_m), limit_m)
+    return MeasuredDrift(moved, flow.tilt_for(trace.film, mix, limit_m), limit_m)
 
 
-def in_words(tilt_rad: float) -> str:
+def slope_text(tilt_rad: float) -> str:
     """`2 mm per metre`."""
     return f"{np.tan(tilt_rad) * 1e3:.2g} mm per metre"

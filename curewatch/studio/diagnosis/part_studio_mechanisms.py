@@ -11,15 +11,15 @@ from datetime import datetime, timedelta
 
 from curewatch.studio.care.aftercare import Step, coat
 from curewatch.studio.care.varnish_air import against
-from curewatch.studio.diagnosis.mechanisms import THICKNESS_FROM, Case, Finding, Trouble, Verdict
-from curewatch.studio.diagnosis.part_studio_levelling import DRIFTS, STAYS, drifted, in_words
+from curewatch.studio.diagnosis.mechanisms import THICKNESS_FROM, Case, Diagnosis, Trouble, Verdict
+from curewatch.studio.diagnosis.part_studio_levelling import DRIFTS, STAYS, drifted, slope_text
 
 THICK_M, COLD_H, FAST_PACE, GAP_GROWS, WATER_SHARE, GLYCOL_MUCH, DAMP_SHARE = 2.5e-3, 2.0, 1.5, 1.3, 0.30, 0.06, 0.25
 """Thick film [m], cold hours that harm, early drying over the usual, skin gap over the usual, added water on the paint,
 slow solvent, share of the time that was damp: above these a mechanism is likely [cal]."""
 
 
-def findings(trouble: Trouble, case: Case) -> list[Finding]:
+def findings(trouble: Trouble, case: Case) -> list[Diagnosis]:
     """Every mechanism behind a trouble, the likely ones first."""
     found = [check(case) for check in CHECKS[trouble]]
     return sorted(found, key=lambda one: list(Verdict).index(one.verdict) if one.verdict != "unlikely" else 3)
@@ -31,12 +31,12 @@ def _judged(likely: bool | None) -> Verdict:
     return Verdict.LIKELY if likely else Verdict.UNLIKELY
 
 
-def _cold(case: Case) -> Finding:
+def _cold(case: Case) -> Diagnosis:
     t = case.trace
     figure = (
         "the room's air was not read" if t is None else f"{t.cold_h:.0f} h cold, the film down to {t.coldest_c:.1f} °C"
     )
-    return Finding(
+    return Diagnosis(
         "the film lay below its film-forming temperature while it should have fused",
         _judged(None if t is None else t.cold_h >= COLD_H),
         figure,
@@ -44,9 +44,9 @@ def _cold(case: Case) -> Finding:
     )
 
 
-def _frost(case: Case) -> Finding:
+def _frost(case: Case) -> Diagnosis:
     hours = case.frost_h
-    return Finding(
+    return Diagnosis(
         "it froze while it was wet",
         _judged(None if hours is None else hours > 0),
         "the room's air was not read" if hours is None else f"{hours:.1f} h below freezing while wet",
@@ -54,13 +54,13 @@ def _frost(case: Case) -> Finding:
     )
 
 
-def _fast(case: Case) -> Finding:
+def _fast(case: Case) -> Diagnosis:
     t = case.trace
     fan = "; a fan was on it" if case.drying.pour.air_speed_m_s >= 1.0 else ""
     pace = (
         "the room's air was not read" if t is None else f"{t.early_pace:.1f} times the usual pace in the first 6 h{fan}"
     )
-    return Finding(
+    return Diagnosis(
         "it dried too fast on top in its first hours",
         _judged(None if t is None else t.early_pace >= FAST_PACE),
         pace,
@@ -68,13 +68,13 @@ def _fast(case: Case) -> Finding:
     )
 
 
-def _gap(case: Case) -> Finding:
+def _gap(case: Case) -> Diagnosis:
     t = case.trace
     gap, usual = (None, None) if t is None else (t.gap_h, t.usual_gap_h)
     known = gap is not None and usual is not None
     grown = gap is not None and usual is not None and gap > GAP_GROWS * max(usual, 1.0)
     figure = f"{gap:.0f} h from touch-dry to through, {usual:.0f} h is usual" if known else "it is not through yet"
-    return Finding(
+    return Diagnosis(
         "a skin closed over a core that stayed wet",
         _judged(grown if known else None),
         figure,
@@ -82,9 +82,9 @@ def _gap(case: Case) -> Finding:
     )
 
 
-def _thick(case: Case) -> Finding:
+def _thick(case: Case) -> Diagnosis:
     wet = case.drying.pour.wet_thickness_m
-    return Finding(
+    return Diagnosis(
         "the film is thick",
         _judged(wet >= THICK_M),
         f"{wet * 1e3:.1f} mm wet, {THICKNESS_FROM[case.drying.pour.thickness_source]}",
@@ -92,9 +92,9 @@ def _thick(case: Case) -> Finding:
     )
 
 
-def _water(case: Case) -> Finding:
+def _water(case: Case) -> Diagnosis:
     share = case.water_share
-    return Finding(
+    return Diagnosis(
         "too much water in the mix leaves a weak film",
         _judged(None if share is None else share > WATER_SHARE),
         "the recipe's parts are not told" if share is None else f"{share:.0%} water on the paint",
@@ -102,11 +102,11 @@ def _water(case: Case) -> Finding:
     )
 
 
-def _coat_early(case: Case) -> Finding:
+def _coat_early(case: Case) -> Diagnosis:
     early = [step.step for step in case.steps if step.too_early and step.step in _coats(case)]
     coated = [coat.step for coat in case.coats]
     figure = f"{', '.join(early)} before the safe date" if early else "no coat before its safe date"
-    return Finding(
+    return Diagnosis(
         "a coat went on before the film, or the coat below, was dry",
         _judged(bool(early) if coated else None),
         figure if coated else "no coat is written down",
@@ -114,7 +114,7 @@ def _coat_early(case: Case) -> Finding:
     )
 
 
-def _coat_air(case: Case) -> Finding:
+def _coat_air(case: Case) -> Diagnosis:
     read = [coat for coat in case.coats if coat.air is not None]
     bad = [
         f"{coat.step}: {' and '.join(wrong)}"
@@ -122,7 +122,7 @@ def _coat_air(case: Case) -> Finding:
         if coat.air and (wrong := against(*coat.air, case.care.air))
     ]
     none = "no coat is written down" if not case.coats else "the room was not read when it was coated"
-    return Finding(
+    return Diagnosis(
         "the air was wrong for the coat: damp, cold, or near its dew point",
         _judged(bool(bad) if read else None),
         "; ".join(bad) or ("the air was good at every coat" if read else none),
@@ -130,14 +130,14 @@ def _coat_air(case: Case) -> Finding:
     )
 
 
-def _not_yet(case: Case) -> Finding:
+def _not_yet(case: Case) -> Diagnosis:
     safe = case.handle.safe
     waits = safe is None or safe > case.now
     figure = "no safe date is foreseen" if safe is None else f"safe to assume dry through {_when(safe, case.now)}"
-    return Finding("it is not dry through yet", _judged(waits), figure, "leave it lying; touch an edge now and then")
+    return Diagnosis("it is not dry through yet", _judged(waits), figure, "leave it lying; touch an edge now and then")
 
 
-def _damp(case: Case) -> Finding:
+def _damp(case: Case) -> Diagnosis:
     past = case.wet_air
     if past is None:
         share, figure = None, "the room's air was not read"
@@ -145,7 +145,7 @@ def _damp(case: Case) -> Finding:
         whole = (past.ends_at - past.begins_at) / timedelta(hours=1)
         share = past.damp_h / whole
         figure = f"{past.damp_h:.0f} of {whole:.0f} h too damp, {past.rh_pct.mean:.0f} % on average"
-    return Finding(
+    return Diagnosis(
         "damp air kept its water in",
         _judged(None if share is None else share > DAMP_SHARE),
         figure,
@@ -153,10 +153,10 @@ def _damp(case: Case) -> Finding:
     )
 
 
-def _glycol(case: Case) -> Finding:
+def _glycol(case: Case) -> Diagnosis:
     recipe = case.drying.recipe
     stated = recipe.stated
-    return Finding(
+    return Diagnosis(
         "much slow solvent in the mix leaves the film soft for weeks",
         _judged(recipe.glycol > GLYCOL_MUCH if stated else None),
         f"{recipe.glycol:.1%} of the wet paint" + ("" if stated else ", but the recipe is only assumed"),
@@ -164,28 +164,28 @@ def _glycol(case: Case) -> Finding:
     )
 
 
-def _tilt(case: Case) -> Finding:
+def _tilt(case: Case) -> Diagnosis:
     t, likely = case.trace, None
     figure = "the room's air was not read"
     if t is not None:
-        figure = f"a tilt of {in_words(t.tilt_for_5mm)} would have moved this film 5 mm; "
+        figure = f"a tilt of {slope_text(t.tilt_for_5mm)} would have moved this film 5 mm; "
         if not case.tilts:
             figure += "its tilt is not known"
         else:
             moved = drifted(t.film, case.drying.pour.at, case.tilts)
-            tilts = ", then ".join(in_words(tilt.tilt_rad) for tilt in case.tilts)
+            tilts = ", then ".join(slope_text(tilt.tilt_rad) for tilt in case.tilts)
             figure += f"{tilts} was measured, which moved it about {moved * 1e3:.2g} mm"
             likely = True if moved >= DRIFTS else False if moved < STAYS else None
-    return Finding("the support was not level", _judged(likely), figure, "level it with `curewatch level`, then pour")
+    return Diagnosis("the support was not level", _judged(likely), figure, "level it with `curewatch level`, then pour")
 
 
-def _unchecked(case: Case) -> Finding:
+def _unchecked(case: Case) -> Diagnosis:
     step = case.done(Step.LEVEL)
     figure = "no level check is written down"
     if step is not None:
         minutes = (step.done_at - case.drying.pour.at) / timedelta(minutes=1)
         figure = f"the level was checked {minutes:.0f} min after the pour"
-    return Finding(
+    return Diagnosis(
         "nobody looked in the first three quarters of an hour, when it moves most",
         _judged(None if step is None else step.done_at - case.drying.pour.at > timedelta(minutes=45)),
         figure,
@@ -193,13 +193,13 @@ def _unchecked(case: Case) -> Finding:
     )
 
 
-def _moved(case: Case) -> Finding:
+def _moved(case: Case) -> Diagnosis:
     t = case.trace
     moves = [stay.since for stay in case.drying.stays[1:]]
     packed = None if t is None or t.packed_h is None else case.drying.pour.at + timedelta(hours=t.packed_h)
     wet = [at for at in moves if packed is None or at < packed]
     figure = f"moved {len(wet)} times before it was packed" if wet else "not moved before it was packed"
-    return Finding(
+    return Diagnosis(
         "it was carried while it still flowed",
         _judged(bool(wet)),
         figure,
@@ -207,7 +207,7 @@ def _moved(case: Case) -> Finding:
     )
 
 
-def _silicone(case: Case) -> Finding:
+def _silicone(case: Case) -> Diagnosis:
     pour, wash, first = case.drying.pour, case.done(Step.WASH), case.done(coat(1)) or case.done(Step.ISOLATION)
     unwashed = pour.silicone and (wash is None or (first is not None and wash.done_at > first.done_at))
     figure = "poured without silicone"
@@ -217,7 +217,7 @@ def _silicone(case: Case) -> Finding:
             if unwashed
             else "washed off first"
         )
-    return Finding(
+    return Diagnosis(
         "silicone was left on, and the varnish crawled from it",
         _judged(unwashed),
         figure,
@@ -225,8 +225,8 @@ def _silicone(case: Case) -> Finding:
     )
 
 
-def _other_oil(case: Case) -> Finding:
-    return Finding(
+def _other_oil(case: Case) -> Diagnosis:
+    return Diagnosis(
         "oil, wax, skin grease or a polished brush on the surface",
         Verdict.CANT_TELL,
         "nothing in the record tells",
@@ -243,7 +243,7 @@ def _when(at: datetime, now: datetime) -> str:
     return f"in {days:.0f} d" if days > 0 else f"{-days:.0f} d ago"
 
 
-Check = Callable[[Case], Finding]
+Check = Callable[[Case], Diagnosis]
 CHECKS: dict[Trouble, tuple[Check, ...]] = {
     Trouble.CRACKED: (_cold, _frost, _fast, _gap, _thick, _water),
     Trouble.CRAZED: (_gap, _fast, _thick, _cold),

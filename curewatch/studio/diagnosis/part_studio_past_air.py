@@ -81,7 +81,7 @@ def past_air(
 
 def _unread_h(drying: Drying, climates: Mapping[str, Climate], begin: float, end: float) -> float:
     """Hours of [begin, end] that lie in gaps of the record of the room that the piece lay in."""
-    stays = drying.lain
+    stays = drying.stays_since_pour
     found = 0.0
     for i, stay in enumerate(stays):
         first = begin if i == 0 else max(begin, stay.since.timestamp())

@@ -17,9 +17,9 @@ from curewatch.physics.air import ZERO_C
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.milestones import MILESTONES
 from curewatch.records import Forecast, Milestone, MilestoneKind
-from curewatch.records.part_records_kept import KeptMarch
+from curewatch.records.part_records_kept import Checkpoint
 from curewatch.studio.forecasting import simulation
-from curewatch.studio.forecasting.checkpoints import Begun, put_away, seen_so_far, taken_up
+from curewatch.studio.forecasting.checkpoints import ResumeState, deserialize, observed_samples, serialize
 
 MODEL_VERSION = "4"
 """Raised when the same facts would give other dates; every forecast is then made again."""
@@ -44,13 +44,13 @@ class Task:
 
     piece_id: int
     poured_at: datetime
-    leg: simulation.Leg
+    problem: simulation.DryingProblem
     members: int
     days: int
     fingerprint: str
-    mark: str | None
-    """What vouches for its states at `leg.keep_s`."""
-    kept: KeptMarch | None
+    checkpoint_fingerprint: str | None
+    """What vouches for its states at `problem.checkpoint_s`."""
+    kept: Checkpoint | None
     """Its states from earlier, where they still stand for the facts."""
     newest_s: float
     """Until when its room was read [s since 1970]."""
@@ -58,18 +58,18 @@ class Task:
     room_temp_c: float
     room_rh_pct: float
 
-    def begun(self, members: int) -> Begun | None:
+    def resumed(self, members: int) -> ResumeState | None:
         """Where it goes on from; None: from its pour."""
-        observed = 0 if self.leg.knowing is None else len(self.leg.knowing.times)
-        return None if self.kept is None else taken_up(self.kept, members, observed)
+        observed = 0 if self.problem.posterior is None else len(self.problem.posterior.times)
+        return None if self.kept is None else deserialize(self.kept, members, observed)
 
 
 @dataclass(frozen=True)
-class Made:
+class ForecastResult:
     """A forecast, and the states from which the next one goes on, if there are any yet."""
 
     forecast: Forecast
-    kept: KeptMarch | None
+    kept: Checkpoint | None
 
 
 def in_chunks(tasks: Sequence[Task]) -> list[Sequence[Task]]:
@@ -78,33 +78,40 @@ def in_chunks(tasks: Sequence[Task]) -> list[Sequence[Task]]:
     return [order[i : i + PIECES] for i in range(0, len(order), PIECES)]
 
 
-def make(tasks: Sequence[Task], now: datetime) -> list[Made]:
+def make(tasks: Sequence[Task], now: datetime) -> list[ForecastResult]:
     """The forecasts of a chunk at `now`."""
     members = tasks[0].members
-    begun = [task.begun(members) for task in tasks]
-    legs = [replace(task.leg, begin=one.state if one else None) for task, one in zip(tasks, begun, strict=True)]
-    went = simulation.go(legs, members)
+    resumed = [task.resumed(members) for task in tasks]
+    problems = [
+        replace(task.problem, begin=one.state if one else None) for task, one in zip(tasks, resumed, strict=True)
+    ]
+    trajectories = simulation.simulate(problems, members)
     usual_air = AirSeries.constant(21 + ZERO_C, 0.5)
-    pourings = [leg.pouring for leg in legs]
-    usual, _ = ensemble.run(pourings, usual_air, np.zeros(len(legs), dtype=np.intp), _USUAL_DAYS * 86400.0, 1)
-    return [_made(task, went, k, begun[k], usual[k], now) for k, task in enumerate(tasks)]
+    pourings = [problem.pouring for problem in problems]
+    usual, _ = ensemble.run(pourings, usual_air, np.zeros(len(problems), dtype=np.intp), _USUAL_DAYS * 86400.0, 1)
+    return [_made(task, trajectories, k, resumed[k], usual[k], now) for k, task in enumerate(tasks)]
 
 
 def _made(
-    task: Task, went: simulation.Went, k: int, begun: Begun | None, usual: ensemble.Outcome, now: datetime
-) -> Made:
-    seen, centre = seen_so_far(went, k, begun), went.centre(k)
-    outcome = went.members(k, seen)
-    look_s = task.leg.look_s
-    assert look_s is not None
+    task: Task,
+    trajectories: simulation.Trajectories,
+    k: int,
+    resumed: ResumeState | None,
+    usual: ensemble.Outcome,
+    now: datetime,
+) -> ForecastResult:
+    seen, centre = observed_samples(trajectories, k, resumed), trajectories.centre(k)
+    outcome = trajectories.members(k, seen)
+    sample_s = task.problem.sample_s
+    assert sample_s is not None
     forecast = Forecast(
         piece_id=task.piece_id,
         made_at=now,
         model_version=MODEL_VERSION,
         fingerprint=task.fingerprint,
         milestones=tuple(_milestone(kind, outcome, task.poured_at, task.days) for kind in MilestoneKind),
-        film_temp_c=_finite(went.sample("film_temperature", k, look_s)[0] - ZERO_C, 3),
-        volatile_fraction=_finite(went.sample("volatile_fraction", k, look_s)[0], 5),
+        film_temp_c=_finite(trajectories.sample("film_temperature", k, sample_s)[0] - ZERO_C, 3),
+        volatile_fraction=_finite(trajectories.sample("volatile_fraction", k, sample_s)[0], 5),
         skin_gap_h=_skin_gap_h(centre),
         usual_skin_gap_h=_skin_gap_h(usual),
         data_until=datetime.fromtimestamp(task.newest_s, UTC),
@@ -112,11 +119,14 @@ def _made(
         room_temp_c=task.room_temp_c,
         room_rh_pct=task.room_rh_pct,
     )
-    states = went.kept_of(k)
-    if states is None or task.mark is None:
-        return Made(forecast, None)
+    states = trajectories.checkpoint_state(k)
+    if states is None or task.checkpoint_fingerprint is None:
+        return ForecastResult(forecast, None)
     expected = centre.reached_s[:, 0].tolist()
-    return Made(forecast, put_away(task.piece_id, went.legs[k], task.mark, states, seen, expected))
+    return ForecastResult(
+        forecast,
+        serialize(task.piece_id, trajectories.problems[k], task.checkpoint_fingerprint, states, seen, expected),
+    )
 
 
 def moved(tasks: Sequence[Task]) -> set[int]:
@@ -124,13 +134,13 @@ def moved(tasks: Sequence[Task]) -> set[int]:
 
     The central film alone is marched, from where it was kept through the middle of the future.
     """
-    begun = [task.begun(0) for task in tasks]
-    legs = [
-        replace(task.leg, begin=one.state if one else None, look_s=None, keep_s=None)
-        for task, one in zip(tasks, begun, strict=True)
+    resumed = [task.resumed(0) for task in tasks]
+    problems = [
+        replace(task.problem, begin=one.state if one else None, sample_s=None, checkpoint_s=None)
+        for task, one in zip(tasks, resumed, strict=True)
     ]
-    went = simulation.go(legs, 0)
-    return {task.piece_id for k, task in enumerate(tasks) if _moves(task, went.reached_s[:, k, 0].tolist())}
+    trajectories = simulation.simulate(problems, 0)
+    return {task.piece_id for k, task in enumerate(tasks) if _moves(task, trajectories.reached_s[:, k, 0].tolist())}
 
 
 def _moves(task: Task, found_s: Sequence[float]) -> bool:

@@ -22,10 +22,10 @@ import numpy as np
 from curewatch.physics.solver import integrator
 from curewatch.physics.solver.checkpoint import pack, unpack
 from curewatch.physics.solver.state import State, join
-from curewatch.records.part_records_kept import KeptMarch
+from curewatch.records.part_records_kept import Checkpoint
 from curewatch.studio.air.climate import Array
-from curewatch.studio.forecasting.simulation import GRID, Leg, Went
-from curewatch.studio.outlook.gap_uncertainty import Doubt
+from curewatch.studio.forecasting.simulation import GRID, DryingProblem, Trajectories
+from curewatch.studio.outlook.gap_uncertainty import GapUncertainty
 
 HOUR_S = 3600.0
 SETTLES_S = 900.0
@@ -35,7 +35,7 @@ Air = tuple[Array, Array, Array]
 _COUNT = struct.Struct("<I")
 
 
-def keep_moment(air: Air, poured_s: float, newest_s: float) -> float | None:
+def checkpoint_time(air: Air, poured_s: float, newest_s: float) -> float | None:
     """The last whole hour [s since 1970] that lies in the settled part of a piece's air; None: none since the pour.
 
     `newest_s`: until when its room was read, both quantities.
@@ -48,7 +48,9 @@ def keep_moment(air: Air, poured_s: float, newest_s: float) -> float | None:
     return hour if hour > poured_s else None
 
 
-def mark(version: str, facts: str, members: int, air: Air, doubt: Doubt | None, until_s: float) -> str:
+def checkpoint_fingerprint(
+    version: str, facts: str, members: int, air: Air, uncertainty: GapUncertainty | None, until_s: float
+) -> str:
     """Hash of what states at `until_s` [s since 1970] stand for: `facts` of the piece, and the air up to there
     with what is not known of it."""
     digest = hashlib.sha256(f"{version} {facts} {members} {until_s!r}".encode())
@@ -56,22 +58,22 @@ def mark(version: str, facts: str, members: int, air: Air, doubt: Doubt | None, 
     count = int(np.searchsorted(air[0], until_s, "left")) + 1
     for column in air:
         digest.update(np.ascontiguousarray(column[:count]).tobytes())
-    if doubt is not None:
-        digest.update(doubt.facts(float(air[0][0]), until_s))
+    if uncertainty is not None:
+        digest.update(uncertainty.facts(float(air[0][0]), until_s))
     return digest.hexdigest()[:32]
 
 
 @dataclass(frozen=True)
-class Begun:
+class ResumeState:
     """What was kept of a piece, taken up again."""
 
     state: State
     """The central film and, where they were asked for, the members."""
     seen: Array
-    """(`march.SAMPLED`, moments of observations, members), NaN where the moment had not come."""
+    """(`integrate.SAMPLED`, moments of observations, members), NaN where the moment had not come."""
 
 
-def taken_up(kept: KeptMarch, members: int, moments: int) -> Begun | None:
+def deserialize(kept: Checkpoint, members: int, moments: int) -> ResumeState | None:
     """The states of `kept`, of the central film alone with no `members`; None where they cannot be read.
 
     `moments`: how many moments of observations there are.
@@ -79,28 +81,28 @@ def taken_up(kept: KeptMarch, members: int, moments: int) -> Begun | None:
     try:
         state = unpack(kept.centre, 1, GRID.cells)
         if not members:
-            return Begun(state, np.empty((len(integrator.SAMPLED), 0, 0)))
+            return ResumeState(state, np.empty((len(integrator.SAMPLED), 0, 0)))
         (length,) = _COUNT.unpack_from(kept.members)
         packed, rest = kept.members[4 : 4 + length], kept.members[4 + length :]
         state = join([state, unpack(packed, members, GRID.cells)])
         seen = np.frombuffer(zlib.decompress(rest), np.float32).astype(float)
-        return Begun(state, seen.reshape(len(integrator.SAMPLED), moments, members))
+        return ResumeState(state, seen.reshape(len(integrator.SAMPLED), moments, members))
     except (ValueError, struct.error, zlib.error):
         return None  # derived data that is damaged is made again
 
 
-def put_away(
-    piece_id: int, leg: Leg, fingerprint: str, states: State, seen: Array, expected_s: Sequence[float]
-) -> KeptMarch:
-    """The states of `leg` at its moment to keep them, to be stored."""
-    assert leg.keep_s is not None
+def serialize(
+    piece_id: int, problem: DryingProblem, fingerprint: str, states: State, seen: Array, expected_s: Sequence[float]
+) -> Checkpoint:
+    """The states of `problem` at its moment to keep them, to be stored."""
+    assert problem.checkpoint_s is not None
     members = pack(states.take(slice(1, None)))
     # what was seen after a film's own moment is seen again on going on from it
-    ages = np.array([] if leg.knowing is None else leg.knowing.times)
+    ages = np.array([] if problem.posterior is None else problem.posterior.times)
     seen = np.where(ages[:, None] > states.t[1:], np.nan, seen)
-    return KeptMarch(
+    return Checkpoint(
         piece_id=piece_id,
-        until=datetime.fromtimestamp(leg.keep_s, UTC),
+        until=datetime.fromtimestamp(problem.checkpoint_s, UTC),
         fingerprint=fingerprint,
         centre=pack(states.take(slice(0, 1))),
         members=_COUNT.pack(len(members)) + members + zlib.compress(seen.astype(np.float32).tobytes(), 1),
@@ -108,10 +110,10 @@ def put_away(
     )
 
 
-def seen_so_far(went: Went, k: int, begun: Begun | None) -> Array:
+def observed_samples(trajectories: Trajectories, k: int, resumed: ResumeState | None) -> Array:
     """What the members of the k-th piece saw at the moments of its observations, in this march or before.
 
     In single precision, in which it is kept.
     """
-    now = went.seen(k).astype(np.float32).astype(float)
-    return now if begun is None else np.where(np.isnan(now), begun.seen, now)
+    now = trajectories.seen(k).astype(np.float32).astype(float)
+    return now if resumed is None else np.where(np.isnan(now), resumed.seen, now)

@@ -11,7 +11,7 @@ from curewatch.physics import ensemble
 from curewatch.physics.part_physics_supports import BACKINGS
 from curewatch.records import Piece, Pour, Recipe, Stay
 from curewatch.studio.air.climate import Array, Climate, along
-from curewatch.studio.inference.posterior import Knowing
+from curewatch.studio.inference.posterior import Posterior
 
 DEFAULT_SIDE_M = 0.25
 Air = tuple[Array, Array, Array]
@@ -26,7 +26,7 @@ class Drying:
     pour: Pour
     recipe: Recipe
     stays: tuple[Stay, ...]
-    knowing: Knowing | None = field(default=None, compare=False)
+    posterior: Posterior | None = field(default=None, compare=False)
     """What was learned about it from observations; None: nothing."""
 
     @property
@@ -63,7 +63,7 @@ class Drying:
         """When it came into other air, and how fast that moves ([s from the pour], [m/s])."""
         found: list[tuple[float, float]] = []
         speed = self.pour.air_speed_m_s
-        for stay in self.lain[1:]:
+        for stay in self.stays_since_pour[1:]:
             if stay.air_speed_m_s is not None and stay.air_speed_m_s != speed:
                 speed = stay.air_speed_m_s
                 found.append(((stay.since - self.pour.at).total_seconds(), speed))
@@ -74,30 +74,30 @@ class Drying:
         """Hash of what was typed about the piece, and of what was learned about it."""
         stays = [(stay.room, stay.since.timestamp()) for stay in self.stays]
         text = repr((self.pouring, self.pour.at.timestamp(), stays))
-        if self.knowing is not None:
-            text += self.knowing.mark
+        if self.posterior is not None:
+            text += self.posterior.fingerprint
         return hashlib.sha256(text.encode()).hexdigest()[:16]
 
     @cached_property
-    def lain(self) -> tuple[Stay, ...]:
+    def stays_since_pour(self) -> tuple[Stay, ...]:
         """Its stays since the pour, the one that the pour fell in included."""
         ends = [*(stay.since for stay in self.stays[1:]), None]
         return tuple(s for s, end in zip(self.stays, ends, strict=True) if end is None or end > self.pour.at)
 
     def unread(self, climates: Mapping[str, Climate]) -> str | None:
         """A room that it lies or has lain in and whose air is not known."""
-        return next((stay.room for stay in self.lain if stay.room not in climates), None)
+        return next((stay.room for stay in self.stays_since_pour if stay.room not in climates), None)
 
     def air(self, climates: Mapping[str, Climate]) -> Air | None:
         """The air it has had since its pour (see climate.along), None if a room it lay in was never read."""
         if self.unread(climates) is not None:
             return None
-        rooms = [(stay.since.timestamp(), climates[stay.room]) for stay in self.lain]
+        rooms = [(stay.since.timestamp(), climates[stay.room]) for stay in self.stays_since_pour]
         return along(rooms, self.pour.at.timestamp())
 
     def series(self, air: Air, climates: Mapping[str, Climate]) -> Air:
         """The same air for a march: the very arrays of its room where it has lain in one alone, to be shared."""
-        if len({stay.room for stay in self.lain}) > 1:
+        if len({stay.room for stay in self.stays_since_pour}) > 1:
             return air
         climate = climates[self.room]
         return climate.time_s, climate.temp_c, climate.rh_pct

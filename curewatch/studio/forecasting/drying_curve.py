@@ -20,8 +20,8 @@ from curewatch.records import Forecast, MilestoneKind
 from curewatch.studio.air.climate import Array, Climate
 from curewatch.studio.forecasting import simulation
 from curewatch.studio.forecasting.forecast import Drying
-from curewatch.studio.outlook.gap_uncertainty import doubt_of
-from curewatch.studio.outlook.scenarios import RoomFuture
+from curewatch.studio.outlook.gap_uncertainty import gap_uncertainty_of
+from curewatch.studio.outlook.scenarios import RoomScenarios
 
 MEMBERS, POINTS = 24, 49
 _SHOWN = ((MilestoneKind.HANDLE, 1.1), (MilestoneKind.TOUCH_DRY, 1.4), (MilestoneKind.PACKED, 2.0))
@@ -56,7 +56,7 @@ def drying_curve(
     climates: Mapping[str, Climate],
     forecast: Forecast | None,
     now: datetime,
-    future: RoomFuture | None = None,
+    future: RoomScenarios | None = None,
 ) -> DryingCurve | None:
     """The curve from the pour until the piece may be handled, or as far as is foreseen. None: its air is not known.
 
@@ -67,8 +67,10 @@ def drying_curve(
         return None
     times = np.linspace(0.0, _shown(drying, forecast, now).total_seconds(), POINTS)
     had, poured_s = drying.series(air, climates), drying.pour.at.timestamp()
-    leg = simulation.Leg(drying.pouring, poured_s, had, future, float(times[-1]), drying.knowing, doubt=doubt_of(had))
-    samples, weights = simulation.watched(leg, MEMBERS, times)
+    problem = simulation.DryingProblem(
+        drying.pouring, poured_s, had, future, float(times[-1]), drying.posterior, uncertainty=gap_uncertainty_of(had)
+    )
+    samples, weights = simulation.sampled_trajectory(problem, MEMBERS, times)
     volatile = samples["volatile_fraction"]
     liquid = volatile / (1 - volatile)  # volume ratio to the solids, which do not change
     left, surface, bottom, film_c = (

@@ -17,14 +17,14 @@ from functools import partial
 from typing import Any
 
 from curewatch.records import Forecast
-from curewatch.records.part_records_kept import KeptMarch
+from curewatch.records.part_records_kept import Checkpoint
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.forecasting import batch, simulation
-from curewatch.studio.forecasting.batch import MODEL_VERSION, Made, Task, reason_in_words
-from curewatch.studio.forecasting.checkpoints import keep_moment, mark
+from curewatch.studio.forecasting.batch import MODEL_VERSION, ForecastResult, Task, reason_in_words
+from curewatch.studio.forecasting.checkpoints import checkpoint_fingerprint, checkpoint_time
 from curewatch.studio.forecasting.drying import DEFAULT_SIDE_M, Air, Drying
-from curewatch.studio.outlook.gap_uncertainty import Doubt, doubt_of
-from curewatch.studio.outlook.scenarios import RoomFuture
+from curewatch.studio.outlook.gap_uncertainty import GapUncertainty, gap_uncertainty_of
+from curewatch.studio.outlook.scenarios import RoomScenarios
 
 __all__ = [
     "DEFAULT_SIDE_M",
@@ -32,13 +32,13 @@ __all__ = [
     "MODEL_VERSION",
     "Air",
     "Drying",
-    "disturbed",
     "forecasts",
+    "inputs_changed",
     "needs_air",
     "reason_in_words",
+    "room_changed",
     "settled",
     "stale",
-    "stirred",
 ]
 
 LAPSE = timedelta(hours=1)
@@ -54,12 +54,12 @@ Each = Callable[[Callable[[Any], Any], Iterable[Any]], Iterator[Any]]
 
 def stale(forecast: Forecast | None, drying: Drying, climates: Mapping[str, Climate], now: datetime) -> bool:
     """Whether to make the forecast again: none yet, an hour old, other facts, late readings, a room that has moved."""
-    return disturbed(forecast, drying, climates, now) or stirred(
+    return inputs_changed(forecast, drying, climates, now) or room_changed(
         forecast, drying, climates, now, (MOVED_C, MOVED_RH_PCT)
     )
 
 
-def disturbed(forecast: Forecast | None, drying: Drying, climates: Mapping[str, Climate], now: datetime) -> bool:
+def inputs_changed(forecast: Forecast | None, drying: Drying, climates: Mapping[str, Climate], now: datetime) -> bool:
     """As `stale`, but for the room that has moved."""
     if forecast is None or not needs_air(forecast, drying, now):
         return forecast is None
@@ -74,7 +74,7 @@ def disturbed(forecast: Forecast | None, drying: Drying, climates: Mapping[str, 
     return climate.settled(drying.pour.at.timestamp(), forecast.data_until.timestamp()) != forecast.readings_used
 
 
-def stirred(
+def room_changed(
     forecast: Forecast | None,
     drying: Drying,
     climates: Mapping[str, Climate],
@@ -119,8 +119,8 @@ def forecasts(
     members: int,
     days: int,
     known: Mapping[int, Forecast] | None = None,
-    futures: Mapping[str, RoomFuture] | None = None,
-    kept: MutableMapping[int, KeptMarch] | None = None,
+    futures: Mapping[str, RoomScenarios] | None = None,
+    kept: MutableMapping[int, Checkpoint] | None = None,
     each: Each = map,
 ) -> list[Forecast]:
     """Forecasts of these pieces at `now`; they look `days` ahead of the pour, further if that is past.
@@ -137,7 +137,7 @@ def forecasts(
             made[drying.piece.id] = old.model_copy(update={"made_at": now})
         else:
             todo.append(task)
-    one: Made
+    one: ForecastResult
     for chunk in each(partial(batch.make, now=now), batch.in_chunks(todo)):
         for one in chunk:
             made[one.forecast.piece_id] = one.forecast
@@ -153,8 +153,8 @@ def moved(
     *,
     members: int,
     days: int,
-    futures: Mapping[str, RoomFuture],
-    kept: Mapping[int, KeptMarch],
+    futures: Mapping[str, RoomScenarios],
+    kept: Mapping[int, Checkpoint],
 ) -> set[int]:
     """The pieces whose dates the air of today would move by more than they are worth (batch.MOVES).
 
@@ -175,22 +175,22 @@ def _tasks(
     now: datetime,
     members: int,
     days: int,
-    futures: Mapping[str, RoomFuture],
-    kept: Mapping[int, KeptMarch],
+    futures: Mapping[str, RoomScenarios],
+    kept: Mapping[int, Checkpoint],
 ) -> Iterator[tuple[Drying, Task]]:
     """What the forecasts of the pieces with known air are made from."""
-    doubts: dict[int, Doubt | None] = {}  # one a room, shared like its record
+    doubts: dict[int, GapUncertainty | None] = {}  # one a room, shared like its record
     for drying in dryings:
         if (air := drying.air(climates)) is not None:
             ahead = futures.get(drying.room)
             had = drying.series(air, climates)
             if had is air:
-                doubt = doubt_of(air)
+                uncertainty = gap_uncertainty_of(air)
             elif id(had[0]) in doubts:
-                doubt = doubts[id(had[0])]
+                uncertainty = doubts[id(had[0])]
             else:
-                doubt = doubts[id(had[0])] = doubt_of(had)
-            past = Past(air, had, doubt)
+                uncertainty = doubts[id(had[0])] = gap_uncertainty_of(had)
+            past = Past(air, had, uncertainty)
             yield drying, _task(drying, past, climates, now, members, days, ahead, kept.get(drying.piece.id))
 
 
@@ -202,7 +202,7 @@ class Past:
     """Since its pour."""
     had: Air
     """The same for a march (Drying.series)."""
-    doubt: Doubt | None
+    uncertainty: GapUncertainty | None
     """What is not known of `had`."""
 
 
@@ -213,35 +213,35 @@ def _task(
     now: datetime,
     members: int,
     days: int,
-    ahead: RoomFuture | None,
-    kept: KeptMarch | None,
+    ahead: RoomScenarios | None,
+    kept: Checkpoint | None,
 ) -> Task:
     air, climate, poured_s = past.air, climates[drying.room], drying.pour.at.timestamp()
     days = max(days, math.ceil((now - drying.pour.at) / DAY) + 1)
-    keep_s = keep_moment(air, poured_s, climate.newest_s)
-    sign = partial(mark, MODEL_VERSION, drying.facts, members, air, past.doubt)
+    checkpoint_s = checkpoint_time(air, poured_s, climate.newest_s)
+    sign = partial(checkpoint_fingerprint, MODEL_VERSION, drying.facts, members, air, past.uncertainty)
     if kept is not None:
         until_s = kept.until.timestamp()
-        if keep_s is None or until_s > keep_s or sign(until_s) != kept.fingerprint:
+        if checkpoint_s is None or until_s > checkpoint_s or sign(until_s) != kept.fingerprint:
             kept = None
     return Task(
         piece_id=drying.piece.id,
         poured_at=drying.pour.at,
-        leg=simulation.Leg(
+        problem=simulation.DryingProblem(
             drying.pouring,
             poured_s,
             past.had,
             ahead,
             days * 86400.0,
-            drying.knowing,
-            look_s=max(poured_s, min(climate.newest_s, float(air[0][-1]))),
-            keep_s=keep_s,
-            doubt=past.doubt,
+            drying.posterior,
+            sample_s=max(poured_s, min(climate.newest_s, float(air[0][-1]))),
+            checkpoint_s=checkpoint_s,
+            uncertainty=past.uncertainty,
         ),
         members=members,
         days=days,
         fingerprint=drying.facts + _fingerprint(past, climate, ahead, members, days),
-        mark=None if keep_s is None else sign(keep_s),
+        checkpoint_fingerprint=None if checkpoint_s is None else sign(checkpoint_s),
         kept=kept,
         newest_s=climate.newest_s,
         readings=climate.settled(poured_s, climate.newest_s),
@@ -250,13 +250,13 @@ def _task(
     )
 
 
-def _fingerprint(past: Past, climate: Climate, ahead: RoomFuture | None, members: int, days: int) -> str:
+def _fingerprint(past: Past, climate: Climate, ahead: RoomScenarios | None, members: int, days: int) -> str:
     """Hash of all that goes into a forecast beside what was typed: the air, its age and the ensemble."""
     digest = hashlib.sha256(f"{MODEL_VERSION} {members} {days} {climate.newest_s!r}".encode())
     for column in (*past.air, *(() if ahead is None else (ahead.time_s, ahead.temp_c, ahead.rh_pct))):
         digest.update(column.tobytes())
-    if past.doubt is not None:
-        digest.update(past.doubt.facts(float(past.air[0][0])))
+    if past.uncertainty is not None:
+        digest.update(past.uncertainty.facts(float(past.air[0][0])))
     return digest.hexdigest()[:16]
 
 

@@ -21,20 +21,20 @@ from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import Films, Grid
-from curewatch.physics.part_studio_members import Marched, films_at
+from curewatch.physics.part_studio_members import EnsembleRun, bounded_films_at
 from curewatch.physics.solver import integrator
-from curewatch.physics.solver.checkpoint import Keeping
+from curewatch.physics.solver.checkpoint import CheckpointRecorder
 from curewatch.physics.solver.state import State
 from curewatch.studio.air.climate import Array
-from curewatch.studio.inference.posterior import Knowing, deviates
-from curewatch.studio.outlook.gap_uncertainty import Air, Doubt, doubted, ways
-from curewatch.studio.outlook.scenarios import RoomFuture
+from curewatch.studio.inference.posterior import Posterior, deviates
+from curewatch.studio.outlook.gap_uncertainty import Air, GapUncertainty, conditional_samples, with_sensor_bias
+from curewatch.studio.outlook.scenarios import RoomScenarios
 
 GRID = Grid.graded()
 
 
 @dataclass(frozen=True)
-class Leg:
+class DryingProblem:
     """One piece on its march."""
 
     pouring: ensemble.Pouring
@@ -43,19 +43,19 @@ class Leg:
     air: tuple[Array, Array, Array]
     """The air it has had: time [s since 1970 UTC], temperature [°C], humidity [%]; the first and the last value hold.
     Pieces that have lain in one room are best given the very same arrays."""
-    future: RoomFuture | None
+    future: RoomScenarios | None
     """Of the room it is in now; None: the last value holds for good."""
     until_s: float
     """How far to look [s from the pour]."""
-    knowing: Knowing | None = None
+    posterior: Posterior | None = None
     """What was learned about it, if anything."""
-    look_s: float | None = None
+    sample_s: float | None = None
     """When to look at its films, beside the moments of its observations [s since 1970 UTC]; in the past."""
-    keep_s: float | None = None
+    checkpoint_s: float | None = None
     """Up to when to keep their states [s since 1970 UTC]; before the end of `air`."""
     begin: State | None = None
     """Where its films go on from: central film, members; times from the pour. None: as poured."""
-    doubt: Doubt | None = None
+    uncertainty: GapUncertainty | None = None
     """What is not known of `air`, shared like it; None: nothing."""
 
     @property
@@ -66,17 +66,17 @@ class Leg:
         return min(max(float(self.future.time_s[0]) - self.poured_s, 0.0), self.until_s)
 
     @property
-    def looks(self) -> list[float]:
+    def sample_times(self) -> list[float]:
         """When to look at its films [s since 1970 UTC]."""
-        seen = [] if self.knowing is None else [age + self.poured_s for age in self.knowing.times]
-        return seen if self.look_s is None else [*seen, self.look_s]
+        seen = [] if self.posterior is None else [age + self.poured_s for age in self.posterior.times]
+        return seen if self.sample_s is None else [*seen, self.sample_s]
 
 
 @dataclass(frozen=True)
-class Went:
+class Trajectories:
     """Pieces that have been marched; films are piece by piece, the central one first."""
 
-    legs: Sequence[Leg]
+    problems: Sequence[DryingProblem]
     rows: int
     """Films of each piece: the central one and the members."""
     z: Array
@@ -96,13 +96,13 @@ class Went:
         return {moment: i for i, moment in enumerate(self.moments.tolist())}
 
     def sample(self, name: str, k: int, moment_s: float) -> Array:
-        """One of `march.SAMPLED` of the films of the k-th piece (rows)."""
+        """One of `integrate.SAMPLED` of the films of the k-th piece (rows)."""
         return np.asarray(self.samples[name][self._where[moment_s], k])
 
     def seen(self, k: int) -> Array:
         """The members of the k-th piece at the moments of its observations: (`SAMPLED`, moments, members)."""
-        leg = self.legs[k]
-        moments = [] if leg.knowing is None else [age + leg.poured_s for age in leg.knowing.times]
+        problem = self.problems[k]
+        moments = [] if problem.posterior is None else [age + problem.poured_s for age in problem.posterior.times]
         found = [[self.sample(name, k, moment)[1:] for moment in moments] for name in integrator.SAMPLED]
         return np.array(found).reshape(len(integrator.SAMPLED), len(moments), self.rows - 1)
 
@@ -112,108 +112,114 @@ class Went:
 
     def members(self, k: int, seen: Array | None = None) -> ensemble.Outcome:
         """The members of the k-th piece, weighed against its own observations, of which `seen` is what they saw."""
-        leg, own = self.legs[k], slice(k * self.rows + 1, (k + 1) * self.rows)
+        problem, own = self.problems[k], slice(k * self.rows + 1, (k + 1) * self.rows)
         seen = self.seen(k) if seen is None else seen
-        runs = Marched(
+        runs = EnsembleRun(
             films=self.films.take(own),
             reached_s=self.reached_s[:, k : k + 1, 1:],
             hindrance=self.hindrance[:, k : k + 1, 1:],
             samples={name: seen[i][:, None] for i, name in enumerate(integrator.SAMPLED)},
-            times=np.array([] if leg.knowing is None else leg.knowing.times),
+            times=np.array([] if problem.posterior is None else problem.posterior.times),
         )
-        return runs.outcome(0, None if leg.knowing is None else leg.knowing.weights(runs, 0, self.z[k, 1:]))
+        return runs.outcome(0, None if problem.posterior is None else problem.posterior.weights(runs, 0, self.z[k, 1:]))
 
-    def kept_of(self, k: int) -> State | None:
+    def checkpoint_state(self, k: int) -> State | None:
         """The states that were kept of the k-th piece."""
-        if self.legs[k].keep_s is None:
+        if self.problems[k].checkpoint_s is None:
             return None
         return self.kept.take(slice(k * self.rows, (k + 1) * self.rows))
 
 
-def run(legs: Sequence[Leg], members: int) -> tuple[list[ensemble.Outcome], dict[str, Array]]:
-    """Outcomes of the pieces' members, weighed, and the samples of `Went`."""
-    went = go(legs, members)
-    return [went.members(k) for k in range(len(legs))], went.samples
+def run(problems: Sequence[DryingProblem], members: int) -> tuple[list[ensemble.Outcome], dict[str, Array]]:
+    """Outcomes of the pieces' members, weighed, and the samples of `Trajectories`."""
+    trajectories = simulate(problems, members)
+    return [trajectories.members(k) for k in range(len(problems))], trajectories.samples
 
 
-def watched(leg: Leg, members: int, ages_s: Array) -> tuple[dict[str, Array], Array | None]:
+def sampled_trajectory(problem: DryingProblem, members: int, ages_s: Array) -> tuple[dict[str, Array], Array | None]:
     """One piece's members at `ages_s` [s from the pour], past and to come: samples (ages, members), and what each
     member counts (None: all alike). Its whole way is marched as one."""
-    z = deviates(leg.knowing, members)[None]
-    films = films_at([leg.pouring], z)
-    observed = np.array([] if leg.knowing is None else leg.knowing.times)
+    z = deviates(problem.posterior, members)[None]
+    films = bounded_films_at([problem.pouring], z)
+    observed = np.array([] if problem.posterior is None else problem.posterior.times)
     at = np.union1d(ages_s, observed)
-    until = max(leg.until_s, float(at[-1]))
-    state, found = integrator.march(
-        films, _whole_ways(leg, members), np.arange(members), until, grid=GRID, sample_at=at
+    until = max(problem.until_s, float(at[-1]))
+    state, found = integrator.integrate(
+        films, _member_air(problem, members), np.arange(members), until, grid=GRID, sample_at=at
     )
     samples = {name: value[:, None] for name, value in found.items()}
-    seen = at > leg.past_s  # nobody has looked yet at what is to come
-    runs = Marched(
+    seen = at > problem.past_s  # nobody has looked yet at what is to come
+    runs = EnsembleRun(
         films=films,
         reached_s=state.reached[:, None],
         hindrance=np.full(state.reached[:, None].shape, ""),
         samples={name: np.where(seen[:, None, None], np.nan, value) for name, value in samples.items()},
         times=at,
     )
-    weights = None if leg.knowing is None else leg.knowing.weights(runs, 0, z[0])
+    weights = None if problem.posterior is None else problem.posterior.weights(runs, 0, z[0])
     rows = np.searchsorted(at, ages_s)
     return {name: value[rows, 0] for name, value in samples.items()}, weights
 
 
-def _whole_ways(leg: Leg, members: int) -> AirSeries:
+def _member_air(problem: DryingProblem, members: int) -> AirSeries:
     """The air of each member, had and to come, in seconds from the pour."""
-    had = [leg.air] * members if leg.doubt is None else ways(leg.air, leg.doubt, members, leg.poured_s)
-    if leg.future is None:
-        return AirSeries([(time - leg.poured_s, temp + ZERO_C, rh / 100) for time, temp, rh in had])
-    temps, rhs = leg.future.temp_c, leg.future.rh_pct
-    if leg.doubt is not None:
-        temps, rhs = doubted(leg.future, leg.doubt, len(temps) - 1)
+    had = (
+        [problem.air] * members
+        if problem.uncertainty is None
+        else conditional_samples(problem.air, problem.uncertainty, members, problem.poured_s)
+    )
+    if problem.future is None:
+        return AirSeries([(time - problem.poured_s, temp + ZERO_C, rh / 100) for time, temp, rh in had])
+    temps, rhs = problem.future.temp_c, problem.future.rh_pct
+    if problem.uncertainty is not None:
+        temps, rhs = with_sensor_bias(problem.future, problem.uncertainty, len(temps) - 1)
     found = []
     for k, row in enumerate((1 + np.arange(members) % (len(temps) - 1)).tolist()):
         time, temp, rh = had[k]
-        ahead = leg.future.time_s > time[-1]
-        to_come = (leg.future.time_s, temps[row], rhs[row])
+        ahead = problem.future.time_s > time[-1]
+        to_come = (problem.future.time_s, temps[row], rhs[row])
         t, c, r = (np.concatenate([was, then[ahead]]) for was, then in zip((time, temp, rh), to_come, strict=True))
-        found.append((t - leg.poured_s, c + ZERO_C, r / 100))
+        found.append((t - problem.poured_s, c + ZERO_C, r / 100))
     return AirSeries(found)
 
 
-def go(legs: Sequence[Leg], members: int) -> Went:
+def simulate(problems: Sequence[DryingProblem], members: int) -> Trajectories:
     """March the pieces' central films, and as many members of each (0: none)."""
     rows = 1 + members
-    z = np.stack([_deviates(leg.knowing, members) for leg in legs])
-    films = films_at([leg.pouring for leg in legs], z)
-    base = min(leg.poured_s for leg in legs)
-    off = np.repeat([leg.poured_s - base for leg in legs], rows)
-    limit = np.repeat([leg.until_s for leg in legs], rows)
-    first = np.repeat([leg.past_s for leg in legs], rows)
-    past, rooms = _pasts(legs, rows, base)
-    begin = _begun(legs, films, rows)
+    z = np.stack([_deviates(problem.posterior, members) for problem in problems])
+    films = bounded_films_at([problem.pouring for problem in problems], z)
+    base = min(problem.poured_s for problem in problems)
+    off = np.repeat([problem.poured_s - base for problem in problems], rows)
+    limit = np.repeat([problem.until_s for problem in problems], rows)
+    first = np.repeat([problem.past_s for problem in problems], rows)
+    past, rooms = _past_air(problems, rows, base)
+    begin = _initial_state(problems, films, rows)
     first = np.maximum(first, begin.t)  # a film that was finished early stays where it is
-    moments = np.array(sorted({moment for leg in legs for moment in leg.looks}))
+    moments = np.array(sorted({moment for problem in problems for moment in problem.sample_times}))
     # always, even where there is nothing to keep: what a film comes to must not hang on whether it was asked to be kept
-    keep_at = np.repeat([-np.inf if leg.keep_s is None else leg.keep_s - base for leg in legs], rows)
-    keeping = Keeping(keep_at, _shifted(begin, off))
-    state, samples = integrator.march(
-        films.later(off), past, rooms, first + off, grid=GRID, state=_shifted(begin, off), keeping=keeping,
-        sample_at=moments - base, sampled=_sampled(legs, rows),
+    keep_at = np.repeat(
+        [-np.inf if problem.checkpoint_s is None else problem.checkpoint_s - base for problem in problems], rows
+    )
+    recorder = CheckpointRecorder(keep_at, _shifted(begin, off))
+    state, samples = integrator.integrate(
+        films.shifted(off), past, rooms, first + off, grid=GRID, state=_shifted(begin, off), recorder=recorder,
+        sample_at=moments - base, sampled=_sampled(problems, rows),
     )  # fmt: skip
     temp, rh = past.at(limit + off, rooms)
     state = _shifted(state, -off)
     going = np.flatnonzero(first < limit)
     if len(going):
-        series, index, origin = _futures(legs, rows)
+        series, index, origin = _scenario_air(problems, rows)
         shift = (off + base)[going] - origin[going]
-        part, _ = integrator.march(
-            films.take(going).later(shift), series, index[going], limit[going] + shift, grid=GRID,
+        part, _ = integrator.integrate(
+            films.take(going).shifted(shift), series, index[going], limit[going] + shift, grid=GRID,
             state=_shifted(state.take(going), shift),
         )  # fmt: skip
         state.put(going, _shifted(part, -shift))
         temp[going], rh[going] = series.at(limit[going] + shift, index[going])
-    split = (len(legs), rows)
-    return Went(
-        legs=legs,
+    split = (len(problems), rows)
+    return Trajectories(
+        problems=problems,
         rows=rows,
         z=z,
         films=films,
@@ -221,66 +227,70 @@ def go(legs: Sequence[Leg], members: int) -> Went:
         hindrance=ensemble.hindrances(films, state, temp, rh).reshape(4, *split),
         moments=moments,
         samples={name: value.reshape(-1, *split) for name, value in samples.items()},
-        kept=_shifted(keeping.state, -off),
+        kept=_shifted(recorder.state, -off),
     )
 
 
-def _deviates(knowing: Knowing | None, members: int) -> Array:
-    centre = deviates(knowing, 1)
-    return centre if not members else np.concatenate([centre, deviates(knowing, members)])
+def _deviates(posterior: Posterior | None, members: int) -> Array:
+    centre = deviates(posterior, 1)
+    return centre if not members else np.concatenate([centre, deviates(posterior, members)])
 
 
-def _pasts(legs: Sequence[Leg], rows: int, base: float) -> tuple[AirSeries, NDArray[np.intp]]:
+def _past_air(problems: Sequence[DryingProblem], rows: int, base: float) -> tuple[AirSeries, NDArray[np.intp]]:
     """The air that films have had, in seconds from `base`, and each film's series.
 
     Pieces that shared a room share its record, and where that leaves doubt one past for each member.
     """
     since: dict[int, float] = {}
-    for leg in legs:
-        begins_s = leg.poured_s + (0.0 if leg.begin is None else float(leg.begin.t.min()))
-        since[id(leg.air[0])] = min(begins_s, since.get(id(leg.air[0]), np.inf))
-    airs = {id(leg.air[0]): leg for leg in legs}
+    for problem in problems:
+        begins_s = problem.poured_s + (0.0 if problem.begin is None else float(problem.begin.t.min()))
+        since[id(problem.air[0])] = min(begins_s, since.get(id(problem.air[0]), np.inf))
+    airs = {id(problem.air[0]): problem for problem in problems}
     place: dict[int, tuple[int, bool]] = {}
     series: list[Air] = []
-    for key, leg in airs.items():
-        place[key] = (len(series), leg.doubt is not None)
-        series.append(leg.air)
-        if leg.doubt is not None:
-            series += ways(leg.air, leg.doubt, rows - 1, since[key])
-    index = [place[id(leg.air[0])][0] + np.arange(rows) * place[id(leg.air[0])][1] for leg in legs]
+    for key, problem in airs.items():
+        place[key] = (len(series), problem.uncertainty is not None)
+        series.append(problem.air)
+        if problem.uncertainty is not None:
+            series += conditional_samples(problem.air, problem.uncertainty, rows - 1, since[key])
+    index = [place[id(problem.air[0])][0] + np.arange(rows) * place[id(problem.air[0])][1] for problem in problems]
     return AirSeries([(t - base, temp + ZERO_C, rh / 100) for t, temp, rh in series]), np.concatenate(index)
 
 
-def _sampled(legs: Sequence[Leg], rows: int) -> NDArray[np.bool_]:
+def _sampled(problems: Sequence[DryingProblem], rows: int) -> NDArray[np.bool_]:
     """All films of a piece with observations, else the central one: others may stop when they are done."""
-    wanted = np.zeros((len(legs), rows), dtype=bool)
+    wanted = np.zeros((len(problems), rows), dtype=bool)
     wanted[:, 0] = True
-    wanted[[leg.knowing is not None and bool(leg.knowing.times) for leg in legs]] = True
+    wanted[[problem.posterior is not None and bool(problem.posterior.times) for problem in problems]] = True
     return wanted.ravel()
 
 
-def _begun(legs: Sequence[Leg], films: Films, rows: int) -> State:
+def _initial_state(problems: Sequence[DryingProblem], films: Films, rows: int) -> State:
     begin = State.poured(films, GRID)
-    for k, leg in enumerate(legs):
-        if leg.begin is not None:
-            begin.put(slice(k * rows, (k + 1) * rows), leg.begin)
+    for k, problem in enumerate(problems):
+        if problem.begin is not None:
+            begin.put(slice(k * rows, (k + 1) * rows), problem.begin)
     return begin
 
 
-def _futures(legs: Sequence[Leg], rows: int) -> tuple[AirSeries, NDArray[np.intp], Array]:
+def _scenario_air(problems: Sequence[DryingProblem], rows: int) -> tuple[AirSeries, NDArray[np.intp], Array]:
     """The rooms' futures as series in seconds from the end of each record, and each film's series and that end."""
     series: list[tuple[Array, Array, Array]] = []
     begin: dict[tuple[int, int], int] = {}
-    index, origin = np.zeros((len(legs), rows), dtype=np.intp), np.zeros((len(legs), rows))
-    for i, leg in enumerate(legs):
-        if leg.future is None:
+    index, origin = np.zeros((len(problems), rows), dtype=np.intp), np.zeros((len(problems), rows))
+    for i, problem in enumerate(problems):
+        if problem.future is None:
             continue
-        ahead = leg.future
-        key = (id(ahead), id(leg.doubt))
+        ahead = problem.future
+        key = (id(ahead), id(problem.uncertainty))
         if key not in begin:
             begin[key] = len(series)
             since = ahead.time_s - ahead.time_s[0]
-            temp, rh = (ahead.temp_c, ahead.rh_pct) if leg.doubt is None else doubted(ahead, leg.doubt, rows - 1)
+            temp, rh = (
+                (ahead.temp_c, ahead.rh_pct)
+                if problem.uncertainty is None
+                else with_sensor_bias(ahead, problem.uncertainty, rows - 1)
+            )
             series += [(since, temp[row] + ZERO_C, rh[row] / 100) for row in range(rows)]
         index[i] = begin[key] + np.arange(rows)
         origin[i] = ahead.time_s[0]

@@ -14,17 +14,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from curewatch.physics.air import Array
-from curewatch.studio.inference.factors import Clue, Sense, about, sites
+from curewatch.studio.inference.factors import Comparison, Factor, linearize, sites
 
 DAMPING = 0.9
 Key = Hashable
 """Names one quantity of a recipe, a place or a piece."""
-Told = Sequence[tuple[Clue, Sequence[Key]]]
+PieceFactors = Sequence[tuple[Factor, Sequence[Key]]]
 """The clues of one piece, each with whose quantities its pull is of."""
 
 
 @dataclass(frozen=True)
-class Part:
+class PieceMessage:
     """What one piece has come to."""
 
     shared: NDArray[np.intp]
@@ -35,20 +35,20 @@ class Part:
     """All its clues as one Gaussian factor over its quantities, the shared ones first: the same two."""
 
 
-def slots(told: Told, own: frozenset[Key]) -> tuple[list[Key], list[Key]]:
+def slots(told: PieceFactors, own: frozenset[Key]) -> tuple[list[Key], list[Key]]:
     """The quantities that a piece's clues are about: those that it shares, and its own."""
     keys = list(dict.fromkeys(key for _, names in told for key in names))
     return [key for key in keys if key not in own], [key for key in keys if key in own]
 
 
-class Pieces:
+class FactorBlock:
     """Some of the pieces, and what they say."""
 
-    said: tuple[Array, Array]
+    message_sum: tuple[Array, Array]
     """Their messages added up: precision of the shared quantities, and precision times mean."""
 
     def __init__(
-        self, told: Sequence[Told], names: Sequence[tuple[list[Key], list[Key]]], shared: Mapping[Key, int]
+        self, told: Sequence[PieceFactors], names: Sequence[tuple[list[Key], list[Key]]], shared: Mapping[Key, int]
     ) -> None:
         """`names`: by piece, its `slots`. `shared`: the number of every shared quantity."""
         self._names, self._shared = names, len(shared)
@@ -65,8 +65,8 @@ class Pieces:
             those, own = names[piece]
             self._at[row, : len(those)] = [shared[key] for key in those]
             place = {key: i for i, key in enumerate(those)} | {key: self._n + i for i, key in enumerate(own)}
-            for k, (clue, keys) in enumerate(told[piece]):
-                self._clues.put(k, row, clue, np.array([place[key] for key in keys], dtype=np.intp))
+            for k, (factor, keys) in enumerate(told[piece]):
+                self._clues.put(k, row, factor, np.array([place[key] for key in keys], dtype=np.intp))
         self._directions = np.zeros((most, count, self._size))
         self._precision, self._pull = np.zeros((most, count)), np.zeros((most, count))
         self._message = np.zeros((count, self._n, self._n)), np.zeros((count, self._n))
@@ -77,20 +77,23 @@ class Pieces:
         cells = self._at[:, :, None] * size + self._at[:, None, :]
         precision = np.bincount(cells.ravel(), self._message[0].ravel(), size * size).reshape(size, size)
         canonical = np.bincount(self._at.ravel(), self._message[1].ravel(), size)
-        self.said = precision[: self._shared, : self._shared].astype(float), canonical[: self._shared].astype(float)
+        self.message_sum = (
+            precision[: self._shared, : self._shared].astype(float),
+            canonical[: self._shared].astype(float),
+        )
 
-    def hear(self, cov: Array, mean: Array) -> None:
+    def update_sites(self, cov: Array, mean: Array) -> None:
         """Weigh all clues anew where the shared quantities are believed to be this, all messages included."""
         cov, mean = self._with_unused(cov, mean)
         n, at = self._n, self._at
-        base, pull = np.zeros((len(at), self._size, self._size)), np.zeros((len(at), self._size))
+        base, gradient = np.zeros((len(at), self._size, self._size)), np.zeros((len(at), self._size))
         whole = np.linalg.inv(cov[at[:, :, None], at[:, None, :]])
         base[:, :n, :n] = whole - self._message[0]
         base[:, range(n, self._size), range(n, self._size)] = 1.0
-        pull[:, :n] = (whole @ mean[at][:, :, None])[:, :, 0] - self._message[1]
+        gradient[:, :n] = (whole @ mean[at][:, :, None])[:, :, 0] - self._message[1]
         told, canonical = self._sites()
         inside = np.asarray(np.linalg.inv(base + told), dtype=float)
-        middle = (inside @ (pull + canonical)[:, :, None])[:, :, 0]
+        middle = (inside @ (gradient + canonical)[:, :, None])[:, :, 0]
         for k, count in enumerate(self._heard):
             self._weigh(k, middle[:count], inside[:count])
         self._say()
@@ -116,34 +119,40 @@ class Pieces:
     def _sites(self) -> tuple[Array, Array]:
         """All clues of each piece as one Gaussian factor: precision, and precision times mean."""
         along = self._directions.swapaxes(0, 1)
-        pull = self._pull.T[:, None, :] @ along
-        return along.swapaxes(1, 2) @ (along * self._precision.T[:, :, None]), pull[:, 0]
+        gradient = self._pull.T[:, None, :] @ along
+        return along.swapaxes(1, 2) @ (along * self._precision.T[:, :, None]), gradient[:, 0]
 
     def _weigh(self, k: int, mean: Array, cov: Array) -> None:
         """The sites of the k-th clues anew; beliefs `mean` (pieces that have one, size) and `cov` follow them."""
-        clues, front = self._clues, (k, slice(len(mean)))
+        factors, front = self._clues, (k, slice(len(mean)))
         old, tau, nu = self._directions[front], self._precision[front], self._pull[front]
-        given = clues.at[front], clues.pull[front], clues.curvature[front], clues.noise[front]
-        at, along, noise = about(*given, mean, cov)
+        given = factors.at[front], factors.gradient[front], factors.curvature[front], factors.noise[front]
+        at, along, noise = linearize(*given, mean, cov)
         _put_in(mean, cov, old, -tau, -nu)
         spread = (cov @ along[:, :, None])[:, :, 0]
         variance, middle = (spread * along).sum(-1), (along * mean).sum(-1)
         tells = variance >= 1e-10
         found = sites(
-            clues.sense[front], clues.seen[front], noise, clues.slip[front], at, middle, np.where(tells, variance, 1.0)
+            factors.sense[front],
+            factors.observed[front],
+            noise,
+            factors.slip[front],
+            at,
+            middle,
+            np.where(tells, variance, 1.0),
         )
         self._directions[front] = np.where(tells[:, None], along, old)
         self._precision[front] = tau = np.where(tells, tau + DAMPING * (found[0] - tau), tau)
         self._pull[front] = nu = np.where(tells, nu + DAMPING * (found[1] - nu), nu)
         _put_in(mean, cov, self._directions[front], tau, nu)
 
-    def part(self, piece: int) -> Part:
+    def part(self, piece: int) -> PieceMessage:
         """What the piece at this place of `told` has come to."""
         row, (shared, own) = self._row[piece], self._names[piece]
         used = np.array([*range(len(shared)), *range(self._n, self._n + len(own))], dtype=np.intp)
         heard = used[: len(shared)]
         along = self._directions[:, row][:, used]
-        return Part(
+        return PieceMessage(
             shared=self._at[row, : len(shared)],
             own=own,
             message=(self._message[0][row][np.ix_(heard, heard)], self._message[1][row][heard]),
@@ -167,13 +176,13 @@ class _Clues:
     """All clues, (clue of a piece, piece) each, over the slots."""
 
     def __init__(self, most: int, count: int, size: int) -> None:
-        self.at, self.seen, self.slip, self.noise = (np.zeros((most, count)) for _ in range(4))
+        self.at, self.observed, self.slip, self.noise = (np.zeros((most, count)) for _ in range(4))
         self.sense = np.zeros((most, count), dtype=np.intp)
-        self.pull, self.curvature = np.zeros((most, count, size)), np.zeros((most, count, size, size))
+        self.gradient, self.curvature = np.zeros((most, count, size)), np.zeros((most, count, size, size))
 
-    def put(self, k: int, row: int, clue: Clue, columns: NDArray[np.intp]) -> None:
-        self.at[k, row], self.seen[k, row], self.slip[k, row] = clue.at, clue.seen, clue.slip
-        self.noise[k, row] = np.hypot(clue.noise, clue.rest)
-        self.sense[k, row] = list(Sense).index(clue.sense)
-        self.pull[k, row, columns] = clue.pull
-        self.curvature[k, row][np.ix_(columns, columns)] = clue.curvature
+    def put(self, k: int, row: int, factor: Factor, columns: NDArray[np.intp]) -> None:
+        self.at[k, row], self.observed[k, row], self.slip[k, row] = factor.at, factor.observed, factor.slip
+        self.noise[k, row] = np.hypot(factor.noise, factor.residual)
+        self.sense[k, row] = list(Comparison).index(factor.sense)
+        self.gradient[k, row, columns] = factor.gradient
+        self.curvature[k, row][np.ix_(columns, columns)] = factor.curvature

@@ -28,7 +28,7 @@ _GRID = np.linspace(-6.0, 6.0, 121)
 _BELL = np.exp(-0.5 * _GRID**2)
 
 
-class Sense(StrEnum):
+class Comparison(StrEnum):
     """How what was seen compares with what the model says."""
 
     ABOVE = "above"
@@ -36,74 +36,76 @@ class Sense(StrEnum):
     EQUAL = "equal"
 
 
-def likelihood(sense: Sense, seen: float | Array, noise: float | Array, y: Array, slip: float | Array = SLIP) -> Array:
+def likelihood(
+    sense: Comparison, observed: float | Array, noise: float | Array, y: Array, slip: float | Array = SLIP
+) -> Array:
     """How well `y` goes with what was seen, 0-1: a logistic step, or a bell, of standard deviation `noise`."""
-    off = (y - seen) / noise
-    if sense is Sense.EQUAL:
+    off = (y - observed) / noise
+    if sense is Comparison.EQUAL:
         fit = np.exp(-0.5 * np.minimum(off * off, 1400.0))
         return np.asarray((1 - SLIP_EQUAL) * fit + SLIP_EQUAL)
-    step = off if sense is Sense.ABOVE else -off
+    step = off if sense is Comparison.ABOVE else -off
     fit = 1 / (1 + np.exp(-np.clip(step * np.pi / np.sqrt(3.0), -700.0, 700.0)))
     return np.asarray((1 - slip) * fit + slip)
 
 
 @dataclass(frozen=True)
-class Clue:
-    """What one observation says: y = `at` + `pull` z + z `bend` z, give or take `rest`, lies where `seen` is."""
+class Factor:
+    """What one observation says: y = `at` + `gradient` z + z `quadratic` z, give or take `residual`, lies where `observed` is."""
 
     observed_s: float
     """When [s since 1970]."""
     at: float
-    pull: tuple[float, ...]
-    """By quantity of `ensemble.SPREADS`; of a clue with `kin` one more, its rest, as the clues of that kin share it."""
-    rest: float
+    gradient: tuple[float, ...]
+    """By quantity of `ensemble.SPREADS`; of a clue with `residual_group` one more, its rest, as the clues of that kin share it."""
+    residual: float
     """Standard deviation of what is neither linear nor quadratic in z, and no other clue's."""
-    sense: Sense
-    seen: float
+    sense: Comparison
+    observed: float
     noise: float
     slip: float = SLIP
-    bend: tuple[float, ...] = ()
+    quadratic: tuple[float, ...] = ()
     """Of z_i z_j, i <= j, row by row; empty: y is a straight line."""
-    kin: str = ""
+    residual_group: str = ""
     """Clues of one piece that see the same y err alike: five tests of one date are not five fits of it."""
 
     @cached_property
     def curvature(self) -> Array:
-        """The symmetric matrix of `bend`."""
-        size, curved = len(self.pull), len(self.pull) - bool(self.kin)
+        """The symmetric matrix of `quadratic`."""
+        size, curved = len(self.gradient), len(self.gradient) - bool(self.residual_group)
         found = np.zeros((size, size))
-        if self.bend:
-            found[np.triu_indices(curved)] = self.bend
+        if self.quadratic:
+            found[np.triu_indices(curved)] = self.quadratic
         return np.asarray(0.5 * (found + found.T))
 
 
-def about(
-    at: Array, pull: Array, curvature: Array, noise: Array, mean: Array, cov: Array
+def linearize(
+    at: Array, gradient: Array, curvature: Array, noise: Array, mean: Array, cov: Array
 ) -> tuple[Array, Array, Array]:
-    """The line y = at + pull z that y = `at` + `pull` z + z `curvature` z, give or take `noise`, is about a belief.
+    """The line y = at + pull z that y = `at` + `gradient` z + z `curvature` z, give or take `noise`, is about a belief.
 
     Arrays of one value, vector (…, n) or matrix (…, n, n) a clue. Returns where the lines are at z = 0, their pulls,
     and their standard deviations.
     """
     bent = (curvature @ mean[..., None])[..., 0]
-    along, spread = pull + 2 * bent, curvature @ cov
-    begins = at + ((pull + bent - along) * mean).sum(-1) + np.trace(spread, axis1=-2, axis2=-1)
+    along, spread = gradient + 2 * bent, curvature @ cov
+    begins = at + ((gradient + bent - along) * mean).sum(-1) + np.trace(spread, axis1=-2, axis2=-1)
     noise = np.sqrt(noise**2 + 2 * (spread * spread.swapaxes(-1, -2)).sum((-1, -2)))
     return np.asarray(begins), along, np.asarray(noise)
 
 
 def sites(
-    sense: NDArray[np.intp], seen: Array, noise: Array, slip: Array, at: Array, mean: Array, variance: Array
+    sense: NDArray[np.intp], observed: Array, noise: Array, slip: Array, at: Array, mean: Array, variance: Array
 ) -> tuple[Array, Array]:
     """The Gaussians in pull z that stand for lines y = `at` + pull z: precision, and precision times mean.
 
-    One value a line; `sense`: its number in `Sense`. `mean`, `variance`: of pull z by all else that is believed.
+    One value a line; `sense`: its number in `Comparison`. `mean`, `variance`: of pull z by all else that is believed.
     """
     x = mean[:, None] + _GRID * np.sqrt(variance)[:, None]
     weight = np.empty_like(x)
-    for number, one in enumerate(Sense):
+    for number, one in enumerate(Comparison):
         rows = np.flatnonzero(sense == number)
-        fit = likelihood(one, seen[rows, None], noise[rows, None], at[rows, None] + x[rows], slip[rows, None])
+        fit = likelihood(one, observed[rows, None], noise[rows, None], at[rows, None] + x[rows], slip[rows, None])
         weight[rows] = _BELL * fit
     weight /= weight.sum(-1, keepdims=True)
     tilted = (weight * x).sum(-1)

@@ -15,10 +15,10 @@ import numpy as np
 from curewatch.physics.air import ZERO_C, Array
 from curewatch.physics.film import RHO_DRY, RHO_WATER
 from curewatch.physics.milestones import MILESTONES
-from curewatch.physics.part_studio_members import Marched
+from curewatch.physics.part_studio_members import EnsembleRun
 from curewatch.records import Pour, Support
 from curewatch.records.observations import Finger, Observation, ObservationKind
-from curewatch.studio.inference.factors import SLIP, Clue, Sense, likelihood
+from curewatch.studio.inference.factors import SLIP, Comparison, Factor, likelihood
 
 FINGER_NOISE = 0.08
 """An observer's judgement of dry, standard deviation of the logarithm of time."""
@@ -39,32 +39,34 @@ HELD_BACK = (0.3, 1.0, 3.0, 10.0, 30.0, 1e2, 1e3, 1e6)
 NOT_PRESSED = 0.3
 """Share of those who say "touch-dry" without having tried whether it is dry through by now."""
 _TESTS = {
-    Finger.TACKY: (("touch_dry", Sense.ABOVE, SLIP),),
-    Finger.TOUCH_DRY: (("touch_dry", Sense.BELOW, SLIP), ("handle", Sense.ABOVE, NOT_PRESSED)),
-    Finger.DRY_THROUGH: (("handle", Sense.BELOW, SLIP),),
+    Finger.TACKY: (("touch_dry", Comparison.ABOVE, SLIP),),
+    Finger.TOUCH_DRY: (("touch_dry", Comparison.BELOW, SLIP), ("handle", Comparison.ABOVE, NOT_PRESSED)),
+    Finger.DRY_THROUGH: (("handle", Comparison.BELOW, SLIP),),
 }
 
 
 @dataclass(frozen=True)
-class Sight:
+class PredictedObservation:
     """One observation against what each member says of it."""
 
     observation: Observation
     y: Array
     """(members): logarithm of a time or mass, a mass [g], or a temperature [°C]; inf: never."""
-    sense: Sense
-    seen: float
+    sense: Comparison
+    observed: float
     noise: float
     slip: float = SLIP
-    kin: str = ""
+    residual_group: str = ""
     """What `y` is, where several observations see the same: a milestone's date."""
 
     def likelihood(self) -> Array:
         """How well each member goes with it, 0-1."""
-        return likelihood(self.sense, self.seen, self.noise, self.y, self.slip)
+        return likelihood(self.sense, self.observed, self.noise, self.y, self.slip)
 
 
-def sights(pour: Pour, observations: Sequence[Observation], runs: Marched, k: int) -> list[Sight]:
+def predicted_observations(
+    pour: Pour, observations: Sequence[Observation], runs: EnsembleRun, k: int
+) -> list[PredictedObservation]:
     """The observations of the k-th pouring of `runs`, which was sampled at each one's time."""
     found = []
     for one in observations:
@@ -73,20 +75,20 @@ def sights(pour: Pour, observations: Sequence[Observation], runs: Marched, k: in
             for milestone, sense, slip in _TESTS[one.finger]:
                 with np.errstate(divide="ignore"):
                     y = np.log(runs.reached_s[MILESTONES.index(milestone), k])
-                found.append(Sight(one, y, sense, float(np.log(age_s)), FINGER_NOISE, slip, milestone))
+                found.append(PredictedObservation(one, y, sense, float(np.log(age_s)), FINGER_NOISE, slip, milestone))
         elif one.kind is ObservationKind.SURFACE and one.surface_c is not None and age_s > 0:
             y = runs.sample("film_temperature", k, age_s) - ZERO_C
-            found.append(Sight(one, y, Sense.EQUAL, one.surface_c, SURFACE_NOISE_K))
+            found.append(PredictedObservation(one, y, Comparison.EQUAL, one.surface_c, SURFACE_NOISE_K))
     return found + _weighings(pour, [one for one in observations if one.grams is not None], runs, k)
 
 
 def sample_times(pour: Pour, observations: Sequence[Observation]) -> list[float]:
-    """When `sights` needs the members looked at [s from the pour]."""
+    """When `predicted_observations` needs the members looked at [s from the pour]."""
     ages = [(one.at - pour.at).total_seconds() for one in observations if one.kind is not ObservationKind.FINGER]
     return sorted({age for age in ages if age > 0})
 
 
-def _weighings(pour: Pour, weighed: list[Observation], runs: Marched, k: int) -> list[Sight]:
+def _weighings(pour: Pour, weighed: list[Observation], runs: EnsembleRun, k: int) -> list[PredictedObservation]:
     """The poured mass, where the bare piece was weighed too, then what each weighing has over the mean of all later.
 
     The scale's and the support's errors come anew at each weighing. Differences from one weighing to the next would
@@ -108,7 +110,7 @@ def _weighings(pour: Pour, weighed: list[Observation], runs: Marched, k: int) ->
         if poured > 3 * error and area is not None:
             noise = float(np.hypot(POURED_SPREAD, error / poured))
             y = np.log(mass * (RHO_DRY + RHO_WATER * liquid[0]))
-            found.append(Sight(wet[0], y, Sense.EQUAL, float(np.log(poured)), noise))
+            found.append(PredictedObservation(wet[0], y, Comparison.EQUAL, float(np.log(poured)), noise))
         mass = np.maximum(poured, error) / (RHO_DRY + RHO_WATER * liquid[0])
     if pour.support is Support.RAW_PANEL:
         return found  # water that it soaks up stays on the scale: the row tells nothing of what the film lost
@@ -118,7 +120,7 @@ def _weighings(pour: Pour, weighed: list[Observation], runs: Marched, k: int) ->
         y = mass * RHO_WATER * (liquid[i - 1] - np.mean(liquid[i:], axis=0))
         errors = [_error(one, damp_g) / len(later) for one in later]
         noise = float(np.linalg.norm([_error(wet[i - 1], damp_g), *errors, LOST_SPREAD * lost]))
-        found.append(Sight(wet[i], y, Sense.EQUAL, lost, noise))
+        found.append(PredictedObservation(wet[i], y, Comparison.EQUAL, lost, noise))
     return found
 
 
@@ -132,42 +134,42 @@ def _error(one: Observation, damp_g: float) -> float:
     return float(np.hypot((one.resolution_g or 0.0) * ROUNDING, damp_g * 0.5**0.5))
 
 
-def _liquid(runs: Marched, k: int, age_s: float) -> Array:
+def _liquid(runs: EnsembleRun, k: int, age_s: float) -> Array:
     """Water and glycol for each volume of solids."""
     phi = runs.sample("volatile_fraction", k, age_s)
     return np.asarray(phi / (1 - phi))
 
 
-def clue(sight: Sight, z: Array, never: float) -> Clue | None:
+def factor(predicted: PredictedObservation, z: Array, never: float) -> Factor | None:
     """What a sight says of the deviates `z` (members, 8) of its members; None where hardly one got there.
 
     A quadratic, fitted with more weight on the members near what was seen: that is where it must be right. Its bend is
     held back by as much as makes it err least on members left out of the fit. `never`: y that stands for "not within
     the time marched".
     """
-    if np.isfinite(sight.y).sum() < LEAST:
+    if np.isfinite(predicted.y).sum() < LEAST:
         return None
-    y = np.where(np.isfinite(sight.y), sight.y, never)
+    y = np.where(np.isfinite(predicted.y), predicted.y, never)
     low, high = np.quantile(y, MIDDLE)  # no standard deviation: a few members that never get there would blur it
-    off = (y - sight.seen) / max(float(high - low), 2 * sight.noise)
+    off = (y - predicted.observed) / max(float(high - low), 2 * predicted.noise)
     weight = np.sqrt(np.exp(-0.5 * off**2) + 0.02)
     size = z.shape[1]
     first, second = np.triu_indices(size)
     rows = np.column_stack([np.ones(len(y)), z, z[:, first] * z[:, second]]) * weight[:, None]
     fits = [_ridge(rows, y * weight, 1 + size, float(held)) for held in HELD_BACK]
     missed, fit = min(fits, key=lambda one: one[0])
-    rest = float(np.sqrt(missed / (weight**2).sum()))
-    return Clue(
-        observed_s=sight.observation.at.timestamp(),
+    residual = float(np.sqrt(missed / (weight**2).sum()))
+    return Factor(
+        observed_s=predicted.observation.at.timestamp(),
         at=float(fit[0]),
-        pull=(*(float(x) for x in fit[1 : 1 + size]), *([rest] if sight.kin else [])),
-        rest=0.0 if sight.kin else rest,
-        sense=sight.sense,
-        seen=sight.seen,
-        noise=sight.noise,
-        slip=sight.slip,
-        bend=tuple(float(x) for x in fit[1 + size :]),
-        kin=sight.kin,
+        gradient=(*(float(x) for x in fit[1 : 1 + size]), *([residual] if predicted.residual_group else [])),
+        residual=0.0 if predicted.residual_group else residual,
+        sense=predicted.sense,
+        observed=predicted.observed,
+        noise=predicted.noise,
+        slip=predicted.slip,
+        quadratic=tuple(float(x) for x in fit[1 + size :]),
+        residual_group=predicted.residual_group,
     )
 
 

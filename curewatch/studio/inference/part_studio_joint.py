@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from curewatch.physics.air import Array
-from curewatch.studio.inference.expectation_propagation import Key, Part, Pieces, Told, slots
+from curewatch.studio.inference.expectation_propagation import FactorBlock, Key, PieceFactors, PieceMessage, slots
 from curewatch.studio.inference.factors import Gaussian
 
 SWEEPS = 60
@@ -28,13 +28,13 @@ most, for a processor's cache."""
 SETTLED = 1e-3
 """A belief whose means and widths move less than this in a round [its own standard deviations] has settled."""
 
-__all__ = ["Joint", "Key", "Told"]
+__all__ = ["JointPosterior", "Key", "PieceFactors"]
 
 
-class Joint:
+class JointPosterior:
     """The belief of all `told`, by piece; quantities never spoken of are standard normal."""
 
-    def __init__(self, told: Sequence[Told], is_own: Sequence[frozenset[Key]]) -> None:
+    def __init__(self, told: Sequence[PieceFactors], is_own: Sequence[frozenset[Key]]) -> None:
         """`is_own`: by piece, the keys that are its alone."""
         names = [slots(one, own) for one, own in zip(told, is_own, strict=True)]
         self._shared = {key: i for i, key in enumerate(dict.fromkeys(key for keys, _ in names for key in keys))}
@@ -42,13 +42,13 @@ class Joint:
         alike = sorted(range(len(told)), key=lambda i: [self._shared[key] for key in names[i][0]])
         count = min(len(told), max(BLOCKS, len(told) // BLOCK))
         some = [alike[k::count] for k in range(count)]
-        self._blocks = [Pieces([told[i] for i in one], [names[i] for i in one], self._shared) for one in some]
+        self._blocks = [FactorBlock([told[i] for i in one], [names[i] for i in one], self._shared) for one in some]
         self._place = {i: (block, k) for block, one in zip(self._blocks, some, strict=True) for k, i in enumerate(one)}
         self._cov, self._canonical = np.eye(len(self._shared)), np.zeros(len(self._shared))
         for _ in range(SWEEPS if told else 0):
             before, was = self._cov @ self._canonical, np.sqrt(np.diag(self._cov))
             for block in self._blocks:
-                block.hear(self._cov, self._cov @ self._canonical)
+                block.update_sites(self._cov, self._cov @ self._canonical)
                 self._add_up()
             width = np.sqrt(np.diag(self._cov))
             moved = np.maximum(np.abs(self._cov @ self._canonical - before), np.abs(width - was)) / width
@@ -57,10 +57,10 @@ class Joint:
 
     def _add_up(self) -> None:
         """What is believed of the shared quantities by all messages."""
-        precision = sum((block.said[0] for block in self._blocks), np.eye(len(self._shared)))
+        precision = sum((block.message_sum[0] for block in self._blocks), np.eye(len(self._shared)))
         cov = np.linalg.inv(precision)
         self._cov = np.asarray(0.5 * (cov + cov.T), dtype=float)
-        self._canonical = sum((block.said[1] for block in self._blocks), np.zeros(len(self._shared)))
+        self._canonical = sum((block.message_sum[1] for block in self._blocks), np.zeros(len(self._shared)))
 
     def _of(self, at: NDArray[np.intp]) -> Gaussian:
         return Gaussian(self._cov[at] @ self._canonical, self._cov[np.ix_(at, at)])
@@ -80,11 +80,11 @@ class Joint:
         mean[known], cov[np.ix_(known, known)] = found.mean, found.cov
         return Gaussian(mean, cov)
 
-    def _part(self, piece: int) -> Part:
+    def _part(self, piece: int) -> PieceMessage:
         block, k = self._place[piece]
         return block.part(k)
 
-    def _whole(self, part: Part | None, keys: Sequence[Key], without: bool) -> Gaussian:
+    def _whole(self, part: PieceMessage | None, keys: Sequence[Key], without: bool) -> Gaussian:
         """Of these known quantities: by all pieces but `part`, then with it unless `without`."""
         asked = [self._shared[key] for key in keys if key in self._shared]
         at = np.array(sorted({*asked, *(() if part is None else part.shared.tolist())}), dtype=np.intp)
@@ -98,11 +98,11 @@ class Joint:
             if not without:
                 n, size = len(at), len(at) + len(part.own)
                 local = np.concatenate([inside, np.arange(n, size)])
-                full, pull = np.eye(size), np.zeros(size)
-                full[:n, :n], pull[:n] = precision, canonical
+                full, full_canonical = np.eye(size), np.zeros(size)
+                full[:n, :n], full_canonical[:n] = precision, canonical
                 full[np.ix_(local, local)] += part.sites[0]
-                pull[local] += part.sites[1]
-                precision, canonical = full, pull
+                full_canonical[local] += part.sites[1]
+                precision, canonical = full, full_canonical
             cov = np.asarray(np.linalg.inv(precision), dtype=float)
             whole = Gaussian(cov @ canonical, cov)
         own = {key: len(at) + i for i, key in enumerate([] if part is None or without else part.own)}

@@ -11,7 +11,7 @@ import numpy as np
 
 from curewatch.physics import ensemble
 from curewatch.physics.air import Array
-from curewatch.physics.part_studio_members import Marched
+from curewatch.physics.part_studio_members import EnsembleRun
 from curewatch.records import Pour
 from curewatch.records.observations import Observation
 from curewatch.studio.inference import observation_model
@@ -25,12 +25,12 @@ _DIGITS = 4
 
 
 @dataclass(frozen=True)
-class Knowing:
+class Posterior:
     """Members are drawn from `belief`, and then weighed against the observations themselves, which are not Gaussian."""
 
     pour: Pour
     observations: tuple[Observation, ...]
-    before: Gaussian
+    prior: Gaussian
     """By the other pieces alone."""
     belief: Gaussian
     """With what its own observations say."""
@@ -44,35 +44,42 @@ class Knowing:
         """When its members must be looked at in order to weigh them [s from the pour]."""
         return observation_model.sample_times(self.pour, self.observations)
 
-    def weights(self, runs: Marched, k: int, z: Array) -> Array | None:
+    def weights(self, runs: EnsembleRun, k: int, z: Array) -> Array | None:
         """What each member of the k-th pouring of `runs`, at deviates `z`, counts; None: all alike."""
         if not self.observations or len(z) == 1:
             return None
-        return weights(observation_model.sights(self.pour, self.observations, runs, k), z, self.before, self.belief)
+        return weights(
+            observation_model.predicted_observations(self.pour, self.observations, runs, k), z, self.prior, self.belief
+        )
 
     @cached_property
-    def mark(self) -> str:
+    def fingerprint(self) -> str:
         """Hash of all that it adds to a forecast."""
         digest = hashlib.sha256(repr(self.observations).encode())
-        for one in (self.before, self.belief):
+        for one in (self.prior, self.belief):
             for part in (one.mean, one.cov):
                 digest.update((np.round(part, _DIGITS) + 0.0).tobytes())
         return digest.hexdigest()[:16]
 
 
-def weights(sights: Sequence[observation_model.Sight], z: Array, before: Gaussian, proposed: Gaussian) -> Array:
+def weights(
+    predicted_observations: Sequence[observation_model.PredictedObservation],
+    z: Array,
+    prior: Gaussian,
+    proposed: Gaussian,
+) -> Array:
     """What each member counts: its own likelihood, by what was believed before over what it was drawn from.
 
     Flattened where they would rest on too few members (`FLOOR`). Sum 1.
     """
-    log_weight = before.log_density(z) - proposed.log_density(z)
-    for sight in sights:
+    log_weight = prior.log_density(z) - proposed.log_density(z)
+    for predicted in predicted_observations:
         with np.errstate(invalid="ignore"):
-            found = np.log(sight.likelihood())
+            found = np.log(predicted.likelihood())
         log_weight = log_weight + np.where(np.isfinite(found), found, 0.0)  # a member not looked at then says nothing
     return tempered(log_weight, FLOOR * len(z))
 
 
-def deviates(knowing: Knowing | None, members: int) -> Array:
+def deviates(posterior: Posterior | None, members: int) -> Array:
     """(members, 8), those of the design where nothing is known."""
-    return ensemble.design(members) if knowing is None else knowing.deviates(members)
+    return ensemble.design(members) if posterior is None else posterior.deviates(members)

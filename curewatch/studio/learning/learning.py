@@ -18,15 +18,15 @@ from numpy.typing import NDArray
 from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
 from curewatch.physics.air_series import AirSeries
-from curewatch.physics.part_studio_members import march_at
+from curewatch.physics.part_studio_members import integrate_ensemble
 from curewatch.records.observations import Forgetting, Observation, Subject
 from curewatch.studio.air.climate import Array
 from curewatch.studio.forecasting.forecast import Air, Drying
 from curewatch.studio.inference import observation_model
-from curewatch.studio.inference.factors import Clue, Gaussian
-from curewatch.studio.inference.part_studio_joint import Joint
-from curewatch.studio.inference.posterior import Knowing
-from curewatch.studio.outlook.gap_uncertainty import doubt_of, ways
+from curewatch.studio.inference.factors import Factor, Gaussian
+from curewatch.studio.inference.part_studio_joint import JointPosterior
+from curewatch.studio.inference.posterior import Posterior
+from curewatch.studio.outlook.gap_uncertainty import conditional_samples, gap_uncertainty_of
 
 MEMBERS = 128
 """Members a lesson is drawn from: 16 for each quantity."""
@@ -52,7 +52,7 @@ class Lesson:
     recipe: str
     place: str | None
     """None: it was moved while it was observed, so that its air is its own."""
-    clues: tuple[Clue, ...]
+    factors: tuple[Factor, ...]
     questioned: tuple[int, ...] = ()
     """Ids of observations that went against all that was thought possible."""
     silent: tuple[int, ...] = ()
@@ -85,9 +85,11 @@ class Learned:
         ]
 
     @cached_property
-    def _joint(self) -> Joint:
-        told = [[(c, [*self._keys(one, c.observed_s), *_kin(one, c)]) for c in one.clues] for one in self.lessons]
-        return Joint(told, [frozenset(key for _, keys in some for key in keys if key[0] == "piece") for some in told])
+    def _joint(self) -> JointPosterior:
+        told = [[(c, [*self._keys(one, c.observed_s), *_kin(one, c)]) for c in one.factors] for one in self.lessons]
+        return JointPosterior(
+            told, [frozenset(key for _, keys in some for key in keys if key[0] == "piece") for some in told]
+        )
 
     @cached_property
     def _place(self) -> dict[int, int]:
@@ -106,7 +108,7 @@ class Learned:
         """What the other pieces teach about this one."""
         return self._joint.belief(self._asked(recipe, place, None), self._place.get(piece_id), without=True)
 
-    def knowing(self, drying: Drying, observations: Sequence[Observation]) -> Knowing | None:
+    def posterior(self, drying: Drying, observations: Sequence[Observation]) -> Posterior | None:
         """What a forecast of this piece is to go by; None where nothing is known of it beyond what is assumed."""
         named = drying.recipe.name, place_of(drying)
         belief = self.belief(*named, drying.piece.id)
@@ -114,7 +116,7 @@ class Learned:
             return None
         unknowing = Gaussian(np.zeros(QUANTITIES), np.eye(QUANTITIES))
         before = self.before(*named, drying.piece.id) or unknowing
-        return Knowing(drying.pour, tuple(observations), before, belief)
+        return Posterior(drying.pour, tuple(observations), before, belief)
 
     def _asked(self, recipe: str, place: str | None, piece_id: int | None) -> list[Name]:
         return self._keys(Lesson(-1 if piece_id is None else piece_id, recipe, place, ()), np.inf)
@@ -123,17 +125,17 @@ class Learned:
         """The lessons that still teach about a recipe or place, each with those clues alone."""
         since = self.forgotten.get((subject, name), -np.inf)
         about = [one for one in self.lessons if (one.recipe if subject is Subject.RECIPE else one.place) == name]
-        left = [replace(one, clues=tuple(c for c in one.clues if c.observed_s > since)) for one in about]
-        return [one for one in left if one.clues]
+        left = [replace(one, factors=tuple(c for c in one.factors if c.observed_s > since)) for one in about]
+        return [one for one in left if one.factors]
 
 
-def _kin(lesson: Lesson, clue: Clue) -> list[Name]:
-    return [("piece", lesson.piece_id, clue.kin)] if clue.kin else []
+def _kin(lesson: Lesson, factor: Factor) -> list[Name]:
+    return [("piece", lesson.piece_id, factor.residual_group)] if factor.residual_group else []
 
 
 def place_of(drying: Drying) -> str:
     """The place whose air a piece is in, in words that name it alone."""
-    stay = drying.lain[0]
+    stay = drying.stays_since_pour[0]
     return stay.room if stay.place is None else f"{stay.room}, {stay.place}"
 
 
@@ -166,7 +168,7 @@ def _taught(observed: Sequence[Taught], members: int, sure: bool) -> list[Lesson
     airs = [_airs(air, drying, age, doubting) for (drying, _, air), age in zip(observed, ages, strict=True)]
     first = np.cumsum([0, *(len(some) for some in airs[:-1])])
     room = [begin + np.arange(members) % len(some) for begin, some in zip(first.tolist(), airs, strict=True)]
-    runs = march_at(
+    runs = integrate_ensemble(
         [drying.pouring for drying, _, _ in observed],
         np.tile(design, (len(observed), 1, 1)),
         AirSeries([air for some in airs for air in some]),
@@ -175,7 +177,9 @@ def _taught(observed: Sequence[Taught], members: int, sure: bool) -> list[Lesson
         times if len(times) else None,
     )
     return [
-        _lesson(drying, seen, observation_model.sights(drying.pour, seen, runs, k), design, float(until[k]))
+        _lesson(
+            drying, seen, observation_model.predicted_observations(drying.pour, seen, runs, k), design, float(until[k])
+        )
         for k, (drying, seen, _) in enumerate(observed)
     ]
 
@@ -188,35 +192,35 @@ def _airs(air: Air, drying: Drying, age_s: float, members: int) -> list[Air]:
     poured_s = drying.pour.at.timestamp()
     kept: NDArray[np.bool_] = air[0] - poured_s <= max(age_s, float(air[0][0]) - poured_s)
     had = air[0][kept], air[1][kept], air[2][kept]
-    doubt = None if members == 1 else doubt_of(had, poured_s + age_s)
-    some = [had] if doubt is None else ways(had, doubt, members, poured_s)
+    uncertainty = None if members == 1 else gap_uncertainty_of(had, poured_s + age_s)
+    some = [had] if uncertainty is None else conditional_samples(had, uncertainty, members, poured_s)
     return [(time - poured_s, temp + ZERO_C, rh / 100) for time, temp, rh in some]
 
 
 def _lesson(
     drying: Drying,
     seen: Sequence[Observation],
-    sights: Sequence[observation_model.Sight],
+    predicted_observations: Sequence[observation_model.PredictedObservation],
     design: Array,
     until_s: float,
 ) -> Lesson:
-    clues, questioned, told = [], [], set()
-    for sight in sights:
-        found = observation_model.clue(sight, design, float(np.log(2 * until_s)))
-        if float(sight.likelihood().max()) < QUESTIONED:
-            questioned.append(sight.observation.id)
+    factors, questioned, told = [], [], set()
+    for predicted in predicted_observations:
+        found = observation_model.factor(predicted, design, float(np.log(2 * until_s)))
+        if float(predicted.likelihood().max()) < QUESTIONED:
+            questioned.append(predicted.observation.id)
         elif found is None:
             continue
-        told.add(sight.observation.id)
+        told.add(predicted.observation.id)
         if found is not None:
-            clues.append(found)
+            factors.append(found)
     first, last = drying.pour.at, max(one.at for one in seen)
-    moved = any(first < stay.since <= last for stay in drying.lain[1:])
+    moved = any(first < stay.since <= last for stay in drying.stays_since_pour[1:])
     return Lesson(
         piece_id=drying.piece.id,
         recipe=drying.recipe.name,
         place=None if moved else place_of(drying),
-        clues=tuple(clues),
+        factors=tuple(factors),
         questioned=tuple(sorted(set(questioned))),
         silent=tuple(one.id for one in seen if one.id not in told),
     )

@@ -12,7 +12,7 @@ from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.milestones import MILESTONES
-from curewatch.physics.part_studio_members import march_at
+from curewatch.physics.part_studio_members import integrate_ensemble
 from curewatch.records import Recipe
 from curewatch.records.observations import Finger, Observation, ObservationKind, Subject
 from curewatch.studio.inference.factors import Gaussian
@@ -32,7 +32,7 @@ _DAYS = 365
 
 
 @dataclass(frozen=True)
-class Belief:
+class LearnedEffect:
     """What is believed of a recipe or place."""
 
     subject: Subject
@@ -74,7 +74,7 @@ def _band(low: float, high: float) -> str:
     return f" ({low:.2g} to {high:.2g} times what was, in four cases of five)"
 
 
-def beliefs(learned: Learned, seen: Mapping[int, Observation], recipes: Mapping[str, Recipe]) -> list[Belief]:
+def beliefs(learned: Learned, seen: Mapping[int, Observation], recipes: Mapping[str, Recipe]) -> list[LearnedEffect]:
     """Of every recipe and place that something was learned about, recipes first."""
     found = []
     for subject in (Subject.RECIPE, Subject.PLACE):
@@ -89,9 +89,9 @@ def beliefs(learned: Learned, seen: Mapping[int, Observation], recipes: Mapping[
 def _belief(
     learned: Learned, subject: Subject, name: str, lessons: list[Lesson], seen: Mapping[int, Observation],
     recipes: Mapping[str, Recipe],
-) -> Belief:  # fmt: skip
+) -> LearnedEffect:  # fmt: skip
     pieces = {lesson.piece_id for lesson in lessons}
-    times = {(lesson.piece_id, clue.observed_s) for lesson in lessons for clue in lesson.clues}
+    times = {(lesson.piece_id, factor.observed_s) for lesson in lessons for factor in lesson.factors}
     used = [one for one in seen.values() if (one.piece_id, one.at.timestamp()) in times]
     if subject is Subject.PLACE:
         belief = learned.belief("", name)
@@ -101,7 +101,7 @@ def _belief(
         belief = learned.belief(name, None)
         assert belief is not None
         factors = _factors(belief, recipes.get(name, Recipe(name=name)))
-    return Belief(
+    return LearnedEffect(
         subject=subject,
         name=name,
         factors=factors,
@@ -124,7 +124,7 @@ def _factors(belief: Gaussian, recipe: Recipe) -> dict[str, tuple[float, float, 
     z[0, :, OWN] = z[0, :, OF_PLACE] = 0.0  # the piece's and the place's own
     pouring = replace(USUAL, solids=recipe.solids, glycol=recipe.glycol)
     air = AirSeries.constant(21 + ZERO_C, 0.5)
-    runs = march_at([pouring], z, air, np.zeros(1, dtype=np.intp), _DAYS * 86400.0)
+    runs = integrate_ensemble([pouring], z, air, np.zeros(1, dtype=np.intp), _DAYS * 86400.0)
     found = {}
     for name in COMPARED:
         reached = runs.reached_s[MILESTONES.index(name), 0]

@@ -48,7 +48,7 @@ FILLED_WEIGHT = 0.1
 
 
 @dataclass(frozen=True)
-class Kind:
+class Autoregression:
     """An autoregression: on how many hours before, fitted to how many days."""
 
     order: int
@@ -63,18 +63,18 @@ class Kind:
         return np.concatenate([lags, np.arange(LAGS + 1, COLUMNS)]) if self.periodic else lags
 
 
-KINDS = (
-    Kind(2, 28),
-    Kind(6, 14),
-    Kind(10, 28),
-    Kind(3, 28, joint=True),
-    Kind(6, 28, periodic=True),
-    Kind(6, 28, joint=True, periodic=True),
+AUTOREGRESSIONS = (
+    Autoregression(2, 28),
+    Autoregression(6, 14),
+    Autoregression(10, 28),
+    Autoregression(3, 28, joint=True),
+    Autoregression(6, 28, periodic=True),
+    Autoregression(6, 28, joint=True, periodic=True),
 )
 
 
 @dataclass(frozen=True)
-class Habit:
+class SeasonalMean:
     """The usual value of each hour by the days before it, for each memory; and what the air made of it."""
 
     usual: Array
@@ -85,7 +85,7 @@ class Habit:
     """u (m, q, n); zero on the first day, which has no day before it."""
 
 
-def habit(x: Array, known: NDArray[np.bool_]) -> Habit:
+def seasonal_mean(x: Array, known: NDArray[np.bool_]) -> SeasonalMean:
     """The habit of `x` (q, n), of which the hours not `known` (q, n) were filled in."""
     quantities, n = x.shape
     usual = np.zeros((len(MEMORIES), quantities, n + DAY))
@@ -103,7 +103,7 @@ def habit(x: Array, known: NDArray[np.bool_]) -> Habit:
             usual[..., begin:end] = total / weight
             gain[..., begin:end] = 1.0 / (1.0 + memory * weight)
     usual[..., : min(DAY, n)] = x[:, : min(DAY, n)]
-    return Habit(usual, gain, x - usual[..., :n])
+    return SeasonalMean(usual, gain, x - usual[..., :n])
 
 
 def forecasts(x: Array, known: NDArray[np.bool_], origins: NDArray[np.intp]) -> Array:
@@ -114,7 +114,7 @@ def forecasts(x: Array, known: NDArray[np.bool_], origins: NDArray[np.intp]) -> 
     parts = [_plain(x, origins)]
     n = x.shape[1]
     if n >= 3 * DAY:
-        own = habit(x, known)
+        own = seasonal_mean(x, known)
         parts += _autoregressions(x, own, origins)
     return np.concatenate(parts)
 
@@ -145,7 +145,7 @@ def _plain(x: Array, origins: NDArray[np.intp]) -> Array:
     return np.stack([now, last_day, week, *damped])
 
 
-def _autoregressions(x: Array, own: Habit, origins: NDArray[np.intp]) -> list[Array]:
+def _autoregressions(x: Array, own: SeasonalMean, origins: NDArray[np.intp]) -> list[Array]:
     n = x.shape[1]
     waves = waves_of(n + AHEAD)
     moments = _moments(own.departure, waves)
@@ -154,13 +154,13 @@ def _autoregressions(x: Array, own: Habit, origins: NDArray[np.intp]) -> list[Ar
     refit = len(moments) - 1 - (n - 1 - origins + DAY - 1) // DAY
     since = max(int(refit[0]), 0)
     found = []
-    for kind in KINDS:
+    for kind in AUTOREGRESSIONS:
         if n - DAY < ROWS_PER_LAG * len(kind.columns()) * (2 if kind.joint else 1):
             continue
         fitted = _fitted(moments, kind, noise, since)
         # before the first fit there is nothing to go by but the habit
         known = np.where(refit[:, None, None, None] >= 0, fitted[np.maximum(refit - since, 0)], 0.0)
-        found.append(_on_habit(own, marched(own.departure, known, kind, origins, waves), origins))
+        found.append(_plus_seasonal_mean(own, iterated(own.departure, known, kind, origins, waves), origins))
     return found
 
 
@@ -202,7 +202,7 @@ def _scale(u: Array) -> Array:
     return np.asarray(np.sqrt((u * u).mean(axis=2, keepdims=True)) + 1e-6)
 
 
-def _fitted(moments: Array, kind: Kind, noise: Array, since: int) -> Array:
+def _fitted(moments: Array, kind: Autoregression, noise: Array, since: int) -> Array:
     """Coefficients by day from `since` on: (days, m, q, regressors), a joint one's of temperature first.
 
     `noise`: a sensor's own, squared and summed over a day (m, q), in the units of `moments`.
@@ -226,7 +226,7 @@ def _fitted(moments: Array, kind: Kind, noise: Array, since: int) -> Array:
     return np.stack(found, axis=2)
 
 
-def marched(u: Array, fitted: Array, kind: Kind, origins: NDArray[np.intp], waves: Array) -> Array:
+def iterated(u: Array, fitted: Array, kind: Autoregression, origins: NDArray[np.intp], waves: Array) -> Array:
     """Departures by the autoregression run AHEAD hours from each origin: (m, q, AHEAD, origins)."""
     scale = _scale(u)
     u = u / scale
@@ -253,7 +253,7 @@ def marched(u: Array, fitted: Array, kind: Kind, origins: NDArray[np.intp], wave
     return np.asarray(np.moveaxis(path[before:], 0, 2) * scale[..., None])
 
 
-def _split(fitted: Array, kind: Kind) -> tuple[Array, Array]:
+def _split(fitted: Array, kind: Autoregression) -> tuple[Array, Array]:
     """Coefficients (origins, m, q, regressors) by source (itself, or both quantities), those of waves apart.
 
     (sources, order or order + 1, m, q, origins) and (sources, waves, WAVED, m, q, origins).
@@ -264,7 +264,7 @@ def _split(fitted: Array, kind: Kind) -> tuple[Array, Array]:
     return np.ascontiguousarray(steady), np.ascontiguousarray(waved.reshape(len(weights), -1, WAVED, m, q, origins))
 
 
-def _on_habit(own: Habit, departures: Array, origins: NDArray[np.intp]) -> Array:
+def _plus_seasonal_mean(own: SeasonalMean, departures: Array, origins: NDArray[np.intp]) -> Array:
     """The `departures` to come (m, q, AHEAD, origins) on top of the habit, which the first day moves."""
     ahead = origins[None, :] + np.arange(1, DAY + 1)[:, None]
     first = own.usual[..., ahead]

@@ -18,7 +18,15 @@ import numpy as np
 
 from curewatch.studio.air.climate import Array
 from curewatch.studio.outlook.outlook import fading
-from curewatch.studio.outlook.scenarios import DRIFT_SD, DRIFTS_S, LASTS_H, RH_RANGE, TEMP_RANGE, RoomFuture, apart
+from curewatch.studio.outlook.scenarios import (
+    DRIFT_SD,
+    DRIFT_TIME_CONSTANT_S,
+    ERROR_TIME_CONSTANT_H,
+    RH_RANGE,
+    TEMP_RANGE,
+    RoomScenarios,
+    decorrelated,
+)
 
 DAY_S = 86400.0
 SILENT_S = 6 * 3600.0
@@ -61,11 +69,11 @@ class Gap:
 
 
 @dataclass(frozen=True)
-class Doubt:
+class GapUncertainty:
     """What is not known of a piece's past air. `time_s` are the knots of the air it belongs to [s since 1970]."""
 
     time_s: Array
-    off_sd: Array
+    sensor_bias_sd: Array
     """By how much the sensor may be off at each knot: (2, knots) [°C, %]."""
     gaps: tuple[Gap, ...]
 
@@ -74,13 +82,13 @@ class Doubt:
         first = max(0, int(np.searchsorted(self.time_s, from_s, "right")) - 1)
         count = int(np.searchsorted(self.time_s, until_s, "left")) + 1
         gaps = [gap for gap in self.gaps if gap.end_s > from_s and gap.begin_s < until_s]
-        return np.ascontiguousarray(self.off_sd[:, first:count]).tobytes() + repr(gaps).encode()
+        return np.ascontiguousarray(self.sensor_bias_sd[:, first:count]).tobytes() + repr(gaps).encode()
 
 
 Air = tuple[Array, Array, Array]
 
 
-def doubt_of(air: Air, until_s: float | None = None) -> Doubt | None:
+def gap_uncertainty_of(air: Air, until_s: float | None = None) -> GapUncertainty | None:
     """What is not known of `air` (time [s since 1970], °C, %); None: nothing that would count.
 
     `until_s`: up to when it bears on something that has no future of its own [s since 1970]; a gap from the last
@@ -89,26 +97,26 @@ def doubt_of(air: Air, until_s: float | None = None) -> Doubt | None:
     time = air[0]
     ends = time if until_s is None else np.append(time, until_s)
     gaps = tuple(
-        Gap(float(ends[i]), float(ends[i + 1]), *_habits(air, int(i)), is_open=int(i) + 1 == len(time))
+        Gap(float(ends[i]), float(ends[i + 1]), *_variability(air, int(i)), is_open=int(i) + 1 == len(time))
         for i in np.flatnonzero(np.diff(ends) > SILENT_S).tolist()
     )
     if len(time) < 2:
-        return Doubt(time, np.zeros((2, 1)), gaps) if gaps else None
-    off = np.stack([_excess(time, values, steady) for values, steady in zip(air[1:], STEADY, strict=True)])
-    return Doubt(time, off, gaps) if gaps or off.any() else None
+        return GapUncertainty(time, np.zeros((2, 1)), gaps) if gaps else None
+    off = np.stack([_excess_jitter(time, values, steady) for values, steady in zip(air[1:], STEADY, strict=True)])
+    return GapUncertainty(time, off, gaps) if gaps or off.any() else None
 
 
-def ways(air: Air, doubt: Doubt, members: int, from_s: float = -math.inf) -> list[Air]:
+def conditional_samples(air: Air, uncertainty: GapUncertainty, members: int, from_s: float = -math.inf) -> list[Air]:
     """The past of each member, from the knot before `from_s` [s since 1970] on."""
     if not members:
         return []
     first = max(0, int(np.searchsorted(air[0], from_s, "right")) - 1)
     begin_s = float(air[0][first])
-    gaps = [gap for gap in doubt.gaps if gap.end_s > begin_s]
+    gaps = [gap for gap in uncertainty.gaps if gap.end_s > begin_s]
     inner = [_knots(gap) for gap in gaps]
     time = np.union1d(air[0][first:], np.concatenate(inner)) if inner else air[0][first:]
-    z = _draw(members, 0)
-    off = np.stack([np.interp(time, doubt.time_s, sd) for sd in doubt.off_sd])
+    z = _correlated_normals(members, 0)
+    off = np.stack([np.interp(time, uncertainty.time_s, sd) for sd in uncertainty.sensor_bias_sd])
     moved = z[:, :, None] * off[:, None]
     for gap, knots in zip(gaps, inner, strict=True):
         at = np.searchsorted(time, knots)
@@ -121,13 +129,13 @@ def ways(air: Air, doubt: Doubt, members: int, from_s: float = -math.inf) -> lis
     return [(time, temp[row], rh[row]) for row in range(members)]
 
 
-def doubted(ahead: RoomFuture, doubt: Doubt, members: int) -> tuple[Array, Array]:
+def with_sensor_bias(ahead: RoomScenarios, uncertainty: GapUncertainty, members: int) -> tuple[Array, Array]:
     """Temperature and humidity to come, (1 + members, knots): a sensor that was off tells a future that is off."""
     temp, rh = ahead.temp_c[: 1 + members].copy(), ahead.rh_pct[: 1 + members].copy()
-    last = doubt.off_sd[:, -1]
+    last = uncertainty.sensor_bias_sd[:, -1]
     if not members or not last.any():
         return temp, rh
-    off = _draw(members, 0) * last[:, None]
+    off = _correlated_normals(members, 0) * last[:, None]
     temp[1:] = np.clip(temp[1:] + off[0][:, None], *TEMP_RANGE)
     rh[1:] = np.clip(rh[1:] + off[1][:, None], *RH_RANGE)
     return temp, rh
@@ -148,11 +156,11 @@ def _bridge(gap: Gap, knots: Array, members: int) -> Array:
     day = np.stack([_usual(usual, knots) - np.interp(knots, edges, _usual(usual, edges)) for usual in gap.usual])
     since = (knots if gap.is_open else np.append(knots, gap.end_s)) - gap.begin_s
     slow, fast = (
-        _wander(since, lasts_s, members, int(gap.begin_s) + 1 + i)
-        for i, lasts_s in enumerate((DRIFTS_S, LASTS_H * 3600))
+        _ornstein_uhlenbeck(since, lasts_s, members, int(gap.begin_s) + 1 + i)
+        for i, lasts_s in enumerate((DRIFT_TIME_CONSTANT_S, ERROR_TIME_CONSTANT_H * 3600))
     )
     if not gap.is_open:
-        slow, fast = _pinned(slow, since, DRIFTS_S), _pinned(fast, since, LASTS_H * 3600)
+        slow, fast = _bridged(slow, since, DRIFT_TIME_CONSTANT_S), _bridged(fast, since, ERROR_TIME_CONSTANT_H * 3600)
     days_sd, hours_sd = np.array(gap.days_sd)[:, None, None], np.array(gap.hours_sd)[:, None, None]
     return np.asarray(day[:, None] + days_sd * slow + hours_sd * fast)
 
@@ -162,18 +170,18 @@ def _usual(usual: tuple[float, ...], time_s: Array) -> Array:
     return np.interp(time_s % DAY_S, (np.arange(EIGHTHS) + 0.5) * DAY_S / EIGHTHS, usual, period=DAY_S)
 
 
-def _wander(since: Array, lasts_s: float, members: int, which: int) -> Array:
+def _ornstein_uhlenbeck(since: Array, lasts_s: float, members: int, which: int) -> Array:
     """Ornstein-Uhlenbeck paths from 0 towards unit variance at moments `since` then [s]: (2, members, moments)."""
     kept = np.exp(-np.diff(since, prepend=0.0) / lasts_s)
     path, here = np.empty((2, members, len(since))), np.zeros((2, members))
     for k, share in enumerate(kept.tolist()):
         # of the gap and the knot alone: the same bridge whatever comes later
-        here = share * here + math.sqrt(1 - share**2) * _draw(members, which + 4 * k)
+        here = share * here + math.sqrt(1 - share**2) * _correlated_normals(members, which + 4 * k)
         path[..., k] = here
     return path
 
 
-def _pinned(path: Array, since: Array, lasts_s: float) -> Array:
+def _bridged(path: Array, since: Array, lasts_s: float) -> Array:
     """A wander, conditioned to be nothing at the last of `since`, without that moment.
 
     x(t) - x(T) sinh(t/tau)/sinh(T/tau) for a path x from 0.
@@ -184,9 +192,9 @@ def _pinned(path: Array, since: Array, lasts_s: float) -> Array:
     return np.asarray((path - path[..., -1:] * gain)[..., :-1])
 
 
-def _draw(members: int, which: int) -> Array:
+def _correlated_normals(members: int, which: int) -> Array:
     """Standard normal deviates (2, members): warmer air is drier air."""
-    z = apart(np.random.default_rng((SEED, which)).standard_normal((2, members)))
+    z = decorrelated(np.random.default_rng((SEED, which)).standard_normal((2, members)))
     z[1] = -0.3 * z[0] + math.sqrt(1 - 0.3**2) * z[1]
     return z
 
@@ -194,7 +202,7 @@ def _draw(members: int, which: int) -> Array:
 Two = tuple[float, float]
 
 
-def _habits(air: Air, last: int) -> tuple[Two, Two, tuple[tuple[float, ...], ...]]:
+def _variability(air: Air, last: int) -> tuple[Two, Two, tuple[tuple[float, ...], ...]]:
     """How far the room's days and hours differ and its usual day (see Gap), by its days up to the knot `last`.
 
     The fewer they are, the more they lean on rooms in general, and the flatter is the usual day.
@@ -216,7 +224,7 @@ def _habits(air: Air, last: int) -> tuple[Two, Two, tuple[tuple[float, ...], ...
     return (days[0], days[1]), (hours[0], hours[1]), tuple(usual)
 
 
-def _excess(time: Array, values: Array, steady: float) -> Array:
+def _excess_jitter(time: Array, values: Array, steady: float) -> Array:
     """By how much the readings jitter beyond what is usual, at each knot, by those before its epoch."""
     left, right = np.diff(time)[:-1], np.diff(time)[1:]
     share = left / (left + right)

@@ -31,15 +31,15 @@ HOURLY_DAYS, HOURLY_DAYS_FUSING = 2, 14
 STEP_H = 3
 LATER_DAYS = 5.0
 """...and then by their mean, with a knot every so many days."""
-FORGETS_S = 2 * DAY_S
+DEPARTURE_TIME_CONSTANT_S = 2 * DAY_S
 """How long a departure from the usual day lasts beyond the outlook: time constant [s]."""
-DRIFTS_S = 5 * DAY_S
+DRIFT_TIME_CONSTANT_S = 5 * DAY_S
 """How slowly rooms drift from the usual: time constant [s]."""
 LONGER_S = 28 * DAY_S
 """A drift grows further over this time, as the season does, and then no more [s]."""
 LEAST_TRAJECTORIES = 24
 """Past errors to draw from; with fewer, made-up ones that die away over LASTS_H stand in."""
-LASTS_H = 12.0
+ERROR_TIME_CONSTANT_H = 12.0
 WHOLE_SHARE = 0.8
 """Hours of a past error that must be known for it to be drawn from."""
 FARTHEST = 3.0
@@ -53,7 +53,7 @@ SEED = 20260514
 
 
 @dataclass(frozen=True)
-class RoomFuture:
+class RoomScenarios:
     """A room's air from the end of its record on; row 0 is the middle, rows 1.. one for each member."""
 
     time_s: Array
@@ -63,11 +63,13 @@ class RoomFuture:
     rh_pct: Array
 
 
-def future(seen: Outlook, temp_c: float, rh_pct: float, members: int, until_s: float) -> RoomFuture:
+def future(seen: Outlook, temp_c: float, rh_pct: float, members: int, until_s: float) -> RoomScenarios:
     """The room from `seen.first_s`, where it was at `temp_c` and `rh_pct`, to `until_s` at least."""
-    units = _units(seen.errors, members)
+    units = _standardized_errors(seen.errors, members)
     bands = (seen.temp_c, seen.rh_pct)
-    near = np.stack([_within(band.low, band.mid, band.high, unit) for band, unit in zip(bands, units, strict=True)])
+    near = np.stack(
+        [_within_bands(band.low, band.mid, band.high, unit) for band, unit in zip(bands, units, strict=True)]
+    )
     hours = np.arange(AHEAD) + 0.5
     day = usual_day(seen)
     decides = day[0].min() < FUSING_C[1] and day[0].max() > FUSING_C[0]
@@ -76,7 +78,7 @@ def future(seen: Outlook, temp_c: float, rh_pct: float, members: int, until_s: f
     start = np.broadcast_to(np.array([temp_c, rh_pct])[:, None, None], (2, 1 + members, 1))
     values = np.concatenate([start, near, far], axis=-1)
     time = seen.first_s + HOUR_S * np.concatenate([[0.0], hours, later])
-    return RoomFuture(time, np.clip(values[0], *TEMP_RANGE), np.clip(values[1], *RH_RANGE))
+    return RoomScenarios(time, np.clip(values[0], *TEMP_RANGE), np.clip(values[1], *RH_RANGE))
 
 
 def _later_hours(span_s: float, hourly_days: int) -> tuple[Array, NDArray[np.bool_]]:
@@ -87,37 +89,39 @@ def _later_hours(span_s: float, hourly_days: int) -> tuple[Array, NDArray[np.boo
     return np.concatenate([by_hour, by_day]), np.arange(len(by_hour) + len(by_day)) < len(by_hour)
 
 
-def _within(low: Array, mid: Array, high: Array, unit: Array) -> Array:
+def _within_bands(low: Array, mid: Array, high: Array, unit: Array) -> Array:
     """Paths (1 + members, AHEAD): `unit` of 1 is the 90 % edge, -1 the 10 % edge; row 0 is the middle."""
     off = np.where(unit > 0, unit * (high - mid), unit * (mid - low))
     return np.concatenate([mid[None], mid + off])
 
 
-def _units(errors: Array, members: int) -> Array:
+def _standardized_errors(errors: Array, members: int) -> Array:
     """What each member is off by, in units of the band: (2, members, AHEAD)."""
     whole = np.isfinite(errors).mean(axis=(0, 1)) >= WHOLE_SHARE
     if whole.sum() < LEAST_TRAJECTORIES:
-        return _made_up(members)
-    kept = np.stack([[_mended(column) for column in quantity.T] for quantity in errors[..., whole]])  # (2, n, AHEAD)
+        return _synthetic_errors(members)
+    kept = np.stack(
+        [[_interpolated(column) for column in quantity.T] for quantity in errors[..., whole]]
+    )  # (2, n, AHEAD)
     low, high = np.quantile(kept, (0.1, 0.9), axis=1)
     edge = np.where(kept > 0, np.maximum(high, 1e-3)[:, None], np.maximum(-low, 1e-3)[:, None])
     # spread evenly over the past, and given out by how warm they are: to members in an order of its own
     drawn = np.linspace(0, kept.shape[1] - 1, members).round().astype(np.intp)
     drawn = drawn[np.argsort(kept[0, drawn].mean(axis=-1), kind="stable")]
-    drawn = drawn[apart(np.random.default_rng(SEED).standard_normal(members)).argsort().argsort()]
+    drawn = drawn[decorrelated(np.random.default_rng(SEED).standard_normal(members)).argsort().argsort()]
     return np.asarray(np.clip(kept / edge, -FARTHEST, FARTHEST)[:, drawn])
 
 
-def _mended(column: Array) -> Array:
+def _interpolated(column: Array) -> Array:
     known = np.isfinite(column)
     return np.interp(np.arange(len(column)), np.flatnonzero(known), column[known])
 
 
-def _made_up(members: int) -> Array:
+def _synthetic_errors(members: int) -> Array:
     """Errors that stay with a member for LASTS_H, in units of the band; as many above as below."""
     draw = np.random.default_rng(SEED)
-    kept = np.exp(-1.0 / LASTS_H)
-    shocks = apart(draw.standard_normal((2, AHEAD, members))).swapaxes(1, 2)
+    kept = np.exp(-1.0 / ERROR_TIME_CONSTANT_H)
+    shocks = decorrelated(draw.standard_normal((2, AHEAD, members))).swapaxes(1, 2)
     shocks[1] = -0.4 * shocks[0] + np.sqrt(1 - 0.4**2) * shocks[1]  # warmer air is drier air
     path = np.empty_like(shocks)
     path[..., 0] = shocks[..., 0]
@@ -127,7 +131,7 @@ def _made_up(members: int) -> Array:
     return np.asarray(np.clip(path / Z90, -FARTHEST, FARTHEST))
 
 
-def apart(draw: Array) -> Array:
+def decorrelated(draw: Array) -> Array:
     """Standard normal deviates (…, members) made to have nothing to do with what else tells the members apart.
 
     Among a few dozen members, chance alone would give the thick films the warm rooms, and narrow the dates.
@@ -148,8 +152,8 @@ def _usual(seen: Outlook, day: Array, last: Array, hours: Array, by_hour: NDArra
     phase = np.floor(hours).astype(np.int64) % DAY
     usual = np.where(by_hour, day[:, phase], day.mean(axis=1, keepdims=True))
     beyond_s = (hours - AHEAD) * HOUR_S
-    departed = (last - day[:, (AHEAD - 1) % DAY][:, None])[..., None] * np.exp(-beyond_s / FORGETS_S)
-    grown = np.sqrt(-np.expm1(-2 * beyond_s / DRIFTS_S) * (1 + np.minimum(beyond_s / LONGER_S, 1)))
+    departed = (last - day[:, (AHEAD - 1) % DAY][:, None])[..., None] * np.exp(-beyond_s / DEPARTURE_TIME_CONSTANT_S)
+    grown = np.sqrt(-np.expm1(-2 * beyond_s / DRIFT_TIME_CONSTANT_S) * (1 + np.minimum(beyond_s / LONGER_S, 1)))
     drift = _drifts(last.shape[1] - 1)[..., None] * daily_sd(seen)[:, None, None] * grown
     return np.asarray(usual[:, None] + departed + drift)
 
@@ -189,6 +193,6 @@ def daily_sd(seen: Outlook) -> Array:
 
 def _drifts(members: int) -> Array:
     """Standard normal deviates (2, 1 + members), row 0 none: which way each member's room drifts."""
-    draw = apart(np.random.default_rng(SEED + 1).standard_normal((2, members)))
+    draw = decorrelated(np.random.default_rng(SEED + 1).standard_normal((2, members)))
     draw[1] = -0.3 * draw[0] + np.sqrt(1 - 0.3**2) * draw[1]
     return np.concatenate([np.zeros((2, 1)), draw], axis=1)

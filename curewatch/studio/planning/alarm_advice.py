@@ -13,9 +13,9 @@ from datetime import datetime
 from curewatch.physics.evaporation import AIR_SPEED
 from curewatch.records import AlarmKind, MilestoneKind
 from curewatch.studio.air.climate import Climate
-from curewatch.studio.alarms.conditions import Limits, Occupied
+from curewatch.studio.alarms.conditions import Limits, OccupiedRoom
 from curewatch.studio.forecasting.forecast import Drying
-from curewatch.studio.outlook.scenarios import RoomFuture
+from curewatch.studio.outlook.scenarios import RoomScenarios
 from curewatch.studio.planning import planner
 from curewatch.studio.planning.part_studio_plan_words import FAN_CAUTION, FELT_H, sooner
 from curewatch.studio.planning.planner import DRIER_PCT, FAN_M_S, WARMER_K, Advice, Change
@@ -62,16 +62,16 @@ def helps(kind: AlarmKind, one: Advice) -> bool:
     return MilestoneKind.HANDLE in one.reached_only_so or (handle is not None and handle <= -FELT_H)
 
 
-def at_stake(room: Occupied, now: datetime) -> Drying | None:
+def at_stake(room: OccupiedRoom, now: datetime) -> Drying | None:
     """The piece that has the longest way to go: the one poured last of those that are wet."""
     return max(room.wet_at(now), key=lambda drying: (drying.pour.at, drying.piece.id), default=None)
 
 
 def sentence(
     kind: AlarmKind,
-    room: Occupied,
+    room: OccupiedRoom,
     climates: Mapping[str, Climate],
-    ahead: RoomFuture | None,
+    ahead: RoomScenarios | None,
     now: datetime,
     limits: Limits,
 ) -> str | None:

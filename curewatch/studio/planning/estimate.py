@@ -70,7 +70,7 @@ def film(
 
 
 @dataclass(frozen=True)
-class Question:
+class EstimateInput:
     pouring: ensemble.Pouring
     air: RoomAir
     members: int
@@ -87,7 +87,7 @@ class Reached:
 
 
 @dataclass(frozen=True)
-class Answer:
+class EstimateResult:
     milestones: dict[str, Reached]
     film_temp_c: float
     """In the first minute."""
@@ -106,17 +106,17 @@ class Curve:
     high: Array
 
 
-def answer(question: Question) -> Answer:
+def answer(question: EstimateInput) -> EstimateResult:
     until = question.days * DAY_S
     outcomes, _ = _run(question, until)
     first_temp, first_rh = float(question.air.temp_c[0]), float(question.air.rh_pct[0])
     film = ensemble.central_film_temperature(question.pouring, first_temp + ZERO_C, first_rh / 100)
     found = {name: _reached(outcomes[0], name, question.days) for name in MILESTONES}
-    return Answer(found, film - ZERO_C)
+    return EstimateResult(found, film - ZERO_C)
 
 
 def _run(
-    question: Question, until_s: float, sample_at: Array | None = None
+    question: EstimateInput, until_s: float, sample_at: Array | None = None
 ) -> tuple[list[ensemble.Outcome], dict[str, Array]]:
     # Only many members in a long record take long enough for the coarser steps to be worth having.
     quick = question.members > 1 and not question.air.is_constant
@@ -141,7 +141,7 @@ def _reached(outcome: ensemble.Outcome, milestone: str, days: float) -> Reached:
     return Reached((low, median, high), reason)
 
 
-def curve(question: Question, found: Answer, points: int) -> Curve:
+def curve(question: EstimateInput, found: EstimateResult, points: int) -> Curve:
     """How the film dries, at `points` times from the pour until it may be handled, or as far as that is foreseen."""
     times = np.linspace(0.0, _worth_showing_s(found, question.days), points)
     _, samples = _run(question, float(times[-1]), times)
@@ -152,7 +152,7 @@ def curve(question: Question, found: Answer, points: int) -> Curve:
     return Curve(times / 3600, low, median, high)
 
 
-def _worth_showing_s(found: Answer, days: float) -> float:
+def _worth_showing_s(found: EstimateResult, days: float) -> float:
     for milestone, room in (("handle", 1.1), ("touch_dry", 1.4), ("packed", 2.0)):
         hours = found.hours(milestone, 90)
         if hours is not None:

@@ -16,7 +16,7 @@ from curewatch.physics.ensemble import Pouring
 from curewatch.physics.evaporation import AIR_SPEED, film_balance
 from curewatch.records import ThicknessSource
 from curewatch.studio.alarms.conditions import Limits, relative_rate
-from curewatch.studio.planning.estimate import DAY_S, Answer, Array, Question, RoomAir
+from curewatch.studio.planning.estimate import DAY_S, Array, EstimateInput, EstimateResult, RoomAir
 from curewatch.studio.wording import span
 
 SOLIDS_COMMON = (0.20, 0.35)
@@ -29,7 +29,9 @@ LOOK_EVERY_S = 600.0
 Flags = NDArray[np.bool_]
 
 
-def cautions(question: Question, source: ThicknessSource, found: Answer, *, drained: bool = True) -> list[str]:
+def cautions(
+    question: EstimateInput, source: ThicknessSource, found: EstimateResult, *, drained: bool = True
+) -> list[str]:
     """Everything worth a warning, what harms the film first.
 
     `source`: of the wet thickness; `drained`: of a volume, whether what ran off was told.
@@ -42,7 +44,7 @@ def cautions(question: Question, source: ThicknessSource, found: Answer, *, drai
     ]
 
 
-def _of_the_air(question: Question, found: Answer, limits: Limits) -> Iterator[str]:
+def _of_the_air(question: EstimateInput, found: EstimateResult, limits: Limits) -> Iterator[str]:
     window = _Window(question, found)
     temp, rh = window.temp_c, window.rh_pct
     film_c = window.film_temperature(question.pouring, found)
@@ -75,7 +77,7 @@ def _of_the_air(question: Question, found: Answer, limits: Limits) -> Iterator[s
 class _Window:
     """The air while the film is wet: until it is safe to handle, or as far as the estimate looks."""
 
-    def __init__(self, question: Question, found: Answer) -> None:
+    def __init__(self, question: EstimateInput, found: EstimateResult) -> None:
         hours = found.hours("handle", 90)
         self._open = hours is None
         self._end_s = question.days * DAY_S if hours is None else hours * 3600
@@ -85,7 +87,7 @@ class _Window:
             self.time_s = np.linspace(0.0, self._end_s, max(2, int(self._end_s / LOOK_EVERY_S)))
         self.temp_c, self.rh_pct = question.air.at(self.time_s)
 
-    def film_temperature(self, pouring: Pouring, found: Answer) -> Array:
+    def film_temperature(self, pouring: Pouring, found: EstimateResult) -> Array:
         """Of the central film [°C]: wet until packed, then falling to the room's humidity by touch-dry."""
         packed, touch = (found.hours(name, 50) for name in ("packed", "touch_dry"))
         wetness = np.ones_like(self.time_s)
@@ -131,7 +133,7 @@ def _of_the_pour(pouring: Pouring, source: ThicknessSource, drained: bool) -> It
         yield "rough: nothing was said of paint that ran off (--ran-off), so all that was poured is taken to lie there."
 
 
-def _of_the_record(question: Question, found: Answer) -> Iterator[str]:
+def _of_the_record(question: EstimateInput, found: EstimateResult) -> Iterator[str]:
     if question.air.is_constant:
         return
     ready = found.hours("varnish_ready", 90)

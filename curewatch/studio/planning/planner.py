@@ -15,14 +15,14 @@ from curewatch.physics.air import ZERO_C
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.ensemble import Pouring
 from curewatch.physics.milestones import HOLD_S, MILESTONES
-from curewatch.physics.part_studio_members import films_at
+from curewatch.physics.part_studio_members import bounded_films_at
 from curewatch.physics.solver import integrator
 from curewatch.records import Forecast, MilestoneKind
 from curewatch.studio.air.climate import Array, Climate
 from curewatch.studio.forecasting.forecast import Drying
-from curewatch.studio.forecasting.simulation import Leg, run
-from curewatch.studio.inference.posterior import Knowing, deviates
-from curewatch.studio.outlook.scenarios import RoomFuture
+from curewatch.studio.forecasting.simulation import DryingProblem, run
+from curewatch.studio.inference.posterior import Posterior, deviates
+from curewatch.studio.outlook.scenarios import RoomScenarios
 
 EVEN, SAFE = 0.5, 0.9
 MOMENTS = 13
@@ -81,8 +81,8 @@ class Latest:
 
 
 def latest(
-    pouring: Pouring, climate: Climate, future: RoomFuture | None, due: datetime, now: datetime, kind: MilestoneKind,
-    knowing: Knowing | None = None,
+    pouring: Pouring, climate: Climate, future: RoomScenarios | None, due: datetime, now: datetime, kind: MilestoneKind,
+    posterior: Posterior | None = None,
 ) -> list[Latest]:  # fmt: skip
     """The latest moments to pour so that the milestone is reached by `due`: in the room as it usually is, and changed.
 
@@ -93,7 +93,7 @@ def latest(
     since = span * (1 - (1 - np.linspace(0.0, 1.0, MOMENTS, endpoint=False)) ** 1.5)
     found = []
     for change in (AS_IT_IS, *CHANGES):
-        odds = _odds(pouring, climate, future, change, now.timestamp() + since, due, kind, knowing)
+        odds = _odds(pouring, climate, future, change, now.timestamp() + since, due, kind, posterior)
         even, safe = (_last(since, odds, at_least) for at_least in (EVEN, SAFE))
         found.append(
             Latest(
@@ -107,8 +107,8 @@ def latest(
 
 
 def _odds(
-    pouring: Pouring, climate: Climate, future: RoomFuture | None, change: Change, poured_s: Array, due: datetime,
-    kind: MilestoneKind, knowing: Knowing | None,
+    pouring: Pouring, climate: Climate, future: RoomScenarios | None, change: Change, poured_s: Array, due: datetime,
+    kind: MilestoneKind, posterior: Posterior | None,
 ) -> Array:  # fmt: skip
     """That pours at `poured_s` are in time for `due` [0-1]."""
     row = MILESTONES.index(kind.value)
@@ -116,17 +116,19 @@ def _odds(
     temp, rh = change.of(climate.temp_c[-1:], climate.rh_pct[-1:])
     ahead = None if future is None else _changed(future, change)
     left = due.timestamp() - poured_s
-    legs = [
-        Leg(pouring, float(at), (np.array([at]), temp, rh), ahead, float(span + HOLD_S[row, 0] + 60.0), knowing)
+    problems = [
+        DryingProblem(
+            pouring, float(at), (np.array([at]), temp, rh), ahead, float(span + HOLD_S[row, 0] + 60.0), posterior
+        )
         for at, span in zip(poured_s, left, strict=True)
     ]
-    outcomes, _ = run(legs, MEMBERS)
+    outcomes, _ = run(problems, MEMBERS)
     return np.array([(one.reached_s[row] <= span).mean() for one, span in zip(outcomes, left, strict=True)])
 
 
-def _changed(future: RoomFuture, change: Change) -> RoomFuture:
+def _changed(future: RoomScenarios, change: Change) -> RoomScenarios:
     temp, rh = change.of(future.temp_c, future.rh_pct)
-    return RoomFuture(future.time_s, temp, rh)
+    return RoomScenarios(future.time_s, temp, rh)
 
 
 def _last(since: Array, odds: Array, at_least: float) -> float | None:
@@ -171,7 +173,7 @@ class Advice:
 def advice(
     drying: Drying,
     climates: Mapping[str, Climate],
-    future: RoomFuture | None,
+    future: RoomScenarios | None,
     now: datetime,
     could: Sequence[Change] = CHANGES,
 ) -> list[Advice]:
@@ -182,21 +184,28 @@ def advice(
     poured_s = drying.pour.at.timestamp()
     age_s = max(0.0, now.timestamp() - poured_s)
     changes = (AS_IT_IS, *could)
-    z = np.repeat(deviates(drying.knowing, 1)[None], len(changes), axis=0)
-    films = films_at([drying.pouring] * len(changes), z)
+    z = np.repeat(deviates(drying.posterior, 1)[None], len(changes), axis=0)
+    films = bounded_films_at([drying.pouring] * len(changes), z)
     rooms = np.arange(len(changes))
     past = AirSeries([(air[0] - poured_s, air[1] + ZERO_C, air[2] / 100)] * len(changes))
-    state, _ = integrator.march(
+    state, _ = integrator.integrate(
         films, past, rooms, age_s, rtol=integrator.FINE[0], atol=integrator.FINE[1], stop_when_ready=False
     )
     as_it_is = float(films.air_speed_at(state.t)[0])
-    blown = films.blown(np.array([c.speed(as_it_is) for c in changes]))
+    with_air_speed = films.with_air_speed(np.array([c.speed(as_it_is) for c in changes]))
     ahead = AirSeries([_onwards(c, air, future, poured_s, age_s) for c in changes])
     soon = np.array([age_s + 60.0])
     state.step = np.minimum(state.step, 60.0)  # the air has changed: the step's memory is worth little
     until = age_s + ADVICE_DAYS * 86400.0
-    end, samples = integrator.march(
-        blown, ahead, rooms, until, state=state, sample_at=soon, rtol=integrator.FINE[0], atol=integrator.FINE[1]
+    end, samples = integrator.integrate(
+        with_air_speed,
+        ahead,
+        rooms,
+        until,
+        state=state,
+        sample_at=soon,
+        rtol=integrator.FINE[0],
+        atol=integrator.FINE[1],
     )
     hours, rates = end.reached / 3600, samples["rate"][0]
     told = [_advice(change, hours[:, [0, i + 1]], age_s / 3600, rates[[0, i + 1]]) for i, change in enumerate(could)]
@@ -211,7 +220,7 @@ def advice(
 
 
 def _onwards(
-    change: Change, air: tuple[Array, Array, Array], future: RoomFuture | None, poured_s: float, age_s: float
+    change: Change, air: tuple[Array, Array, Array], future: RoomScenarios | None, poured_s: float, age_s: float
 ) -> tuple[Any, Any, Any]:
     """The changed room from now on, in the model's terms: the middle of its future, or as last read."""
     if future is None:

@@ -10,7 +10,7 @@ import numpy as np
 from curewatch.physics import ensemble, flow
 from curewatch.physics.milestones import MILESTONES
 from curewatch.physics.solver import integrator
-from curewatch.studio.planning.estimate import DAY_S, Question
+from curewatch.studio.planning.estimate import DAY_S, EstimateInput
 
 POINTS = 4000
 """Moments at which the drift is summed up: it is then within 0.1 % of that with many more."""
@@ -19,7 +19,7 @@ SAMPLES = 400
 
 
 @dataclass(frozen=True)
-class Drifts:
+class TiltDrift:
     """What a tilt does to one pour, all in SI."""
 
     packed_s: float | None
@@ -36,13 +36,13 @@ class Drifts:
     """At the support, at the pour."""
 
 
-def drifts(question: Question, mix: flow.Mix, tilt: float, limit: float) -> Drifts:
+def drifts(question: EstimateInput, mix: flow.Rheology, tilt: float, limit: float) -> TiltDrift:
     """On a tilt [rad]; `limit` [m]: the drift that would not matter."""
     film, packed_s = _drying(question)
     moved = flow.drift(film, mix, tilt)
     never_sets = flow.drift(film, replace(mix, stiffening=0.0), tilt)
     wet, density = film.thickness[0], film.density[0]
-    return Drifts(
+    return TiltDrift(
         packed_s,
         drift=float(moved[-1]),
         drift_at_most=float(never_sets[-1]),
@@ -54,7 +54,7 @@ def drifts(question: Question, mix: flow.Mix, tilt: float, limit: float) -> Drif
     )
 
 
-def _drying(question: Question) -> tuple[flow.Drying, float | None]:
+def _drying(question: EstimateInput) -> tuple[flow.Drying, float | None]:
     """The central film until it packs, or as far as is looked, and when it packs [s]."""
     series, room, days_s = question.air.series(), np.zeros(1, dtype=np.intp), question.days * DAY_S
     outcomes, _ = ensemble.run([question.pouring], series, room, days_s, 1, tolerance=integrator.FINE)

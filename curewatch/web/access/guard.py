@@ -110,14 +110,14 @@ class Guard:
     def _refusal_by_origin(self, scope: Request, headers: Headers) -> Response | None:
         path = scope["path"]
         host = headers.get("host", "")
-        if _name_of(host) not in self._settings.allowed_hosts:
+        if _hostname_of(host) not in self._settings.allowed_hosts:
             return _refused(
                 path, 421, f"asked for as {host[:100]!r}; web.hosts in the settings lists what it answers to"
             )
         if scope["method"] in SAFE or headers.get("authorization", "").startswith("Bearer "):
             return None
         site, origin = headers.get("sec-fetch-site"), headers.get("origin")
-        foreign = site not in ("same-origin", "none") if site else bool(origin and _place_of(origin) != host)
+        foreign = site not in ("same-origin", "none") if site else bool(origin and _netloc_of(origin) != host)
         if foreign:
             return _refused(path, 403, "sent by another web site")
         sent_as, takes = headers.get("content-type", "").split(";")[0].strip(), _takes(path)
@@ -190,7 +190,7 @@ def _refused(path: str, status: int, why: str) -> Response:
     return PlainTextResponse(f"Refused: {why}.\n", status)
 
 
-def _name_of(host: str) -> str:
+def _hostname_of(host: str) -> str:
     """A Host header without its port, in lower case."""
     try:
         return (urlsplit(f"//{host}").hostname or "").casefold()
@@ -198,7 +198,7 @@ def _name_of(host: str) -> str:
         return ""
 
 
-def _place_of(origin: str) -> str:
+def _netloc_of(origin: str) -> str:
     """Host and port of an Origin header; nothing where it is none."""
     try:
         return urlsplit(origin).netloc

@@ -29,7 +29,7 @@ def hash_of(password: str) -> str:
     return _hasher.hash(password)
 
 
-class HasToWait(Exception):
+class TooManyAttempts(Exception):
     """Too many wrong passwords came from there; the next is tried in `seconds`."""
 
     def __init__(self, seconds: float) -> None:
@@ -37,7 +37,7 @@ class HasToWait(Exception):
         self.seconds = seconds
 
 
-class Doorkeeper:
+class PasswordCheck:
     """Tries passwords against one hash, one at a time: each try costs 64 MiB and a moment, by design."""
 
     def __init__(self, password_hash: str, clock: Clock) -> None:
@@ -45,11 +45,11 @@ class Doorkeeper:
         self._failed: dict[str, deque[float]] = {}
         self._failed_by_all: deque[float] = deque()
 
-    def lets_in(self, address: str, password: str) -> bool:
+    def verify(self, address: str, password: str) -> bool:
         """Whether it is the password; remembers a wrong one. Raises HasToWait, the password untried."""
         with self._lock:  # asked and tried in one: else many that come at once would all find no need to wait
             if (wait_s := self._wait_s(address)) > 0:
-                raise HasToWait(wait_s)
+                raise TooManyAttempts(wait_s)
             if len(password) <= LONGEST and self._verifies(password):
                 self._failed.pop(address, None)
                 return True

@@ -71,7 +71,7 @@ class Sessions:
     def is_form_token(self, token: str, session: Session | None) -> bool:
         return session is not None and hmac.compare_digest(token.encode(), self.form_token(session).encode())
 
-    def opaque(self, piece_id: int) -> str:
+    def label_code(self, piece_id: int) -> str:
         """A short code of a piece for its label, always the same; it says nothing of the piece."""
         made = hmac.new(self._lasting, str(piece_id).encode(), hashlib.sha256).digest()
         return base64.b32encode(made)[:12].decode().lower()

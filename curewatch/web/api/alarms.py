@@ -10,9 +10,9 @@ from fastapi import APIRouter, Query
 
 from curewatch.desk.commands.alarm_care import alarms_now
 from curewatch.records import AlarmEvent, AlarmHappening, AlarmKind, Name
-from curewatch.views.board import AlarmOut, Given, local
+from curewatch.views.board import AlarmOut, View, local
 from curewatch.views.record import HarmOut
-from curewatch.web.api.answers import BASE, REFUSALS, known_room
+from curewatch.web.api.answers import BASE, REFUSALS, require_room
 from curewatch.web.part_web_site import Here, Site
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
@@ -20,7 +20,7 @@ router = APIRouter(prefix=BASE, responses=REFUSALS)
 OfRoom = Annotated[Name | None, Query(description="Left out: of every room")]
 
 
-class AlarmEventOut(Given):
+class AlarmEventOut(View):
     """One line of an alarm's history; `at` is the data's own time."""
 
     alarm: AlarmKind
@@ -71,4 +71,4 @@ def harm(site: Here, room: OfRoom = None) -> list[HarmOut]:
 
 def _known(site: Site, room: str | None) -> None:
     if room is not None:
-        known_room(site, room)
+        require_room(site, room)

@@ -48,13 +48,13 @@ def as_csv(rows: Iterable[Sequence[object]]) -> Response:
     return Response(text.getvalue(), media_type="text/csv; charset=utf-8")
 
 
-def here(site: Site, piece: str, now: datetime) -> None:
+def require_piece(site: Site, piece: str, now: datetime) -> None:
     """404 where no piece of that name is here."""
     if piece not in site.boards.look(now).dryings:
         raise HTTPException(404)
 
 
-def known_room(site: Site, room: str) -> None:
+def require_room(site: Site, room: str) -> None:
     """404 where there is no room of that name."""
     with site.desk.store.read() as tx:
         if tx.room(room) is None:

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Path, Query
 from starlette.exceptions import HTTPException
 
 from curewatch.desk import FactError, part_desk_mixing
-from curewatch.desk.mixing import Shelf, as_mixed, cup, recipe_of
+from curewatch.desk.mixing import Materials, as_mixed, cup, recipe_of
 from curewatch.records import WET_THICKNESS_RANGE_M, Name, Recipe
 from curewatch.studio.mixing import Shape, need, notes_on
 from curewatch.views.board import LoggedOut
@@ -26,7 +26,7 @@ Side = Annotated[float | None, Query(ge=2, le=500)]
 @router.get("/materials")
 def materials(site: Here) -> list[MaterialOut]:
     """What stands on the shelf: what comes with curewatch, and what `materials.toml` beside the settings adds."""
-    return [MaterialOut.of(name, one) for name, one in Shelf.of(site.desk.settings).known.items()]
+    return [MaterialOut.of(name, one) for name, one in Materials.of(site.desk.settings).known.items()]
 
 
 @router.get("/recipes")
@@ -52,7 +52,7 @@ def mix(
         raise FactError("width_cm and height_cm", f"{width_cm} x {height_cm}", "both sides of the piece")
     if disc and width_cm != height_cm:
         raise FactError("round", f"{width_cm} x {height_cm}", "width_cm and height_cm that are both the diameter")
-    shelf = Shelf.of(site.desk.settings)
+    shelf = Materials.of(site.desk.settings)
     _known(site, name)
     told = part_desk_mixing.mix_of(site.desk, name)
     shape = Shape(width_cm / 100, height_cm / 100, disc)
@@ -66,7 +66,7 @@ def mix(
 def recipe(site: Here, name: str) -> RecipeOut:
     """What it is made of, its parts where they were told, and what they come out at."""
     known = _known(site, name)
-    return RecipeOut.of(known, *as_mixed(site.desk, name, Shelf.of(site.desk.settings)))
+    return RecipeOut.of(known, *as_mixed(site.desk, name, Materials.of(site.desk.settings)))
 
 
 @router.put("/recipes/{name:path}")
@@ -85,7 +85,7 @@ def put_recipe(site: Here, name: Annotated[Name, Path()], recipe: RecipeIn) -> L
         site.desk.put_recipe(made)
         stand = () if parts is None else ("the parts that were told before are still what is mixed",)
         return logged(site, now, None, (_said(made), *was, *stand))
-    made, found = recipe_of(told, Shelf.of(site.desk.settings))
+    made, found = recipe_of(told, Materials.of(site.desk.settings))
     part_desk_mixing.put_mix(site.desk, made, told)
     return logged(site, now, None, (_said(made), *was, *notes_on(found)))
 

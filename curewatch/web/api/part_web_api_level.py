@@ -10,27 +10,27 @@ from fastapi import APIRouter, Query
 from pydantic import Field
 
 from curewatch.desk.commands.part_desk_levelling import measured
-from curewatch.desk.reports.part_desk_looking_back import look_back
-from curewatch.studio.diagnosis.part_studio_levelling import Mix, drifting
+from curewatch.desk.reports.part_desk_looking_back import cure_record_of
+from curewatch.studio.diagnosis.part_studio_levelling import Rheology, drifting
 from curewatch.views.air import air_read_at
-from curewatch.views.board import At, Given, LoggedOut, Told
+from curewatch.views.board import At, LoggedOut, RequestModel, View
 from curewatch.views.care import NOW
 from curewatch.views.record import TiltOut, tilts_of
-from curewatch.web.api.answers import BASE, REFUSALS, here, logged, moment
+from curewatch.web.api.answers import BASE, REFUSALS, logged, moment, require_piece
 from curewatch.web.part_web_site import Here
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
 
-USUAL = Mix()
+USUAL = Rheology()
 LIMIT_MM = 5.0
 
 
-class TiltIn(Told):
+class TiltIn(RequestModel):
     tilt_deg: Annotated[float, Field(ge=0, le=45, description="Off level; 3 mm on a metre are 0.172")]
     at: At | None = NOW
 
 
-class LevelOut(Given):
+class LevelOut(View):
     """How far a design drifts until the film packs, within a factor of two: nobody knows a mix's viscosity better."""
 
     piece: str
@@ -42,7 +42,7 @@ class LevelOut(Given):
 
 
 @router.get("/pieces/{name:path}/level")
-def level(
+def piece_level(
     site: Here,
     name: str,
     viscosity_pa_s: Annotated[
@@ -58,9 +58,9 @@ def level(
 ) -> LevelOut:
     """How far the tilts measured of it make its design drift, and how level would be level enough."""
     now = site.clock.now()
-    here(site, name, now)
-    mix = Mix(viscosity_pa_s, yield_stress_pa, stiffening_pa_h / 3600)
-    looked = look_back(site.desk, name, now)
+    require_piece(site, name, now)
+    mix = Rheology(viscosity_pa_s, yield_stress_pa, stiffening_pa_h / 3600)
+    looked = cure_record_of(site.desk, name, now)
     found = drifting(looked.trace, looked.history.drying.pour.at, looked.tilts, mix, limit_mm / 1e3)
     angle = found.tilt_for_limit
     return LevelOut(
@@ -77,6 +77,6 @@ def level(
 def measure(site: Here, name: str, tilt: TiltIn) -> LoggedOut:
     """How far from level its support was found to be. Said again of the same moment, that stands."""
     now = site.clock.now()
-    here(site, name, now)
+    require_piece(site, name, now)
     measured(site.desk, name, math.radians(tilt.tilt_deg), moment(tilt.at, now), now)
     return logged(site, now, name)

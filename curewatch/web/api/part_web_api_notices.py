@@ -10,16 +10,16 @@ from fastapi import APIRouter, Query
 from pydantic import Field
 
 from curewatch.desk.commands import notice_care, observing
-from curewatch.desk.commands.notice_care import Sent
+from curewatch.desk.commands.notice_care import SentNotice
 from curewatch.records import Delivery, DeliveryState, Name
-from curewatch.views.board import Given, LoggedOut, Told, local
+from curewatch.views.board import LoggedOut, RequestModel, View, local
 from curewatch.web.api.answers import BASE, REFUSALS, logged
 from curewatch.web.part_web_site import Here
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
 
 
-class DeliveryOut(Given):
+class DeliveryOut(View):
     """One notice on its way through one channel."""
 
     channel: str
@@ -43,7 +43,7 @@ class DeliveryOut(Given):
         )
 
 
-class NoticeOut(Given):
+class NoticeOut(View):
     key: str
     kind: str
     created_at: datetime
@@ -54,7 +54,7 @@ class NoticeOut(Given):
     deliveries: list[DeliveryOut]
 
     @classmethod
-    def of(cls, sent: Sent, tz: ZoneInfo) -> NoticeOut:
+    def of(cls, sent: SentNotice, tz: ZoneInfo) -> NoticeOut:
         one = sent.notice
         return cls(
             key=one.key,
@@ -68,18 +68,18 @@ class NoticeOut(Given):
         )
 
 
-class ResendIn(Told):
+class ResendIn(RequestModel):
     key: Annotated[str, Field(min_length=1, max_length=1000)] | None = Field(
         None, description="Of one that was given up; null: all of them"
     )
 
 
-class AgainOut(Given):
+class AgainOut(View):
     key: str
     channel: str
 
 
-class ForgetIn(Told):
+class ForgetIn(RequestModel):
     name: Name = Field(description="Of a recipe or a place, as what was learned names it")
 
 
@@ -91,7 +91,7 @@ def notices(
 ) -> list[NoticeOut]:
     """What people were told, the newest first, and whether it arrived."""
     desk = site.desk
-    found = notice_care.dead(desk)[:limit] if dead else notice_care.newest(desk, limit=limit)
+    found = notice_care.dead(desk)[:limit] if dead else notice_care.newest_notices(desk, limit=limit)
     return [NoticeOut.of(one, desk.settings.tz) for one in found]
 
 

@@ -12,7 +12,7 @@ from curewatch.desk.reports.learned import seen_of
 from curewatch.views.board import GoneIn, LoggedOut, MoveIn
 from curewatch.views.care import AdviceOut, FingerIn, ObservationIn, ObservationOut, StepIn, StepsOut, WeighingIn
 from curewatch.views.record import PieceReportOut
-from curewatch.web.api.answers import BASE, REFUSALS, here, logged, moment
+from curewatch.web.api.answers import BASE, REFUSALS, logged, moment, require_piece
 from curewatch.web.part_web_site import Here
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
@@ -31,7 +31,7 @@ def observations(site: Here, name: str) -> list[ObservationOut]:
 def observe(site: Here, name: str, found: Annotated[ObservationIn, Body()]) -> LoggedOut:
     """The dates of this piece, and of later pours of its recipe and at its place, follow."""
     now = site.clock.now()
-    here(site, name, now)
+    require_piece(site, name, now)
     at = moment(found.at, now)
     if isinstance(found, FingerIn):
         observed = observing.feel(site.desk, name, found.finger, at, now)
@@ -46,7 +46,7 @@ def observe(site: Here, name: str, found: Annotated[ObservationIn, Body()]) -> L
 def steps(site: Here, name: str) -> StepsOut:
     """What is still to be done to it, from when, in what air, with what caution."""
     now = site.clock.now()
-    here(site, name, now)
+    require_piece(site, name, now)
     return StepsOut.of(aftercare.steps(site.desk, name, now), now, site.desk.settings.tz)
 
 
@@ -54,7 +54,7 @@ def steps(site: Here, name: str) -> StepsOut:
 def step_done(site: Here, name: str, step: StepIn) -> LoggedOut:
     """Write down that a step was done."""
     now = site.clock.now()
-    here(site, name, now)
+    require_piece(site, name, now)
     noted = aftercare.done(site.desk, name, step.step, moment(step.at, now), now, anyway=step.anyway)
     return logged(site, now, name, noted.notes, "step", (name, noted.step.id))
 
@@ -73,7 +73,7 @@ def advice(site: Here, name: str) -> list[AdviceOut]:
 def cleared(site: Here, name: str) -> LoggedOut:
     """A person has looked it over: what harm stood against it no longer does."""
     now = site.clock.now()
-    here(site, name, now)
+    require_piece(site, name, now)
     alarm_care.clear_damage(site.desk, name, now)
     return logged(site, now, name, done="cleared", of=(name,))
 
@@ -82,7 +82,7 @@ def cleared(site: Here, name: str) -> LoggedOut:
 def move(site: Here, name: str, to: MoveIn) -> LoggedOut:
     """The piece lies somewhere else from then on."""
     now = site.clock.now()
-    here(site, name, now)
+    require_piece(site, name, now)
     moved = moves.move(site.desk, name, to.room, to.place, now, to.air_m_s, at=moment(to.at, now))
     return logged(site, now, name, moved.notes, "move", (name,))
 
@@ -91,7 +91,7 @@ def move(site: Here, name: str, to: MoveIn) -> LoggedOut:
 def gone(site: Here, name: str, when: Annotated[GoneIn | None, Body()] = None) -> LoggedOut:
     """The piece has left the studio; its name and its place are free."""
     now = site.clock.now()
-    here(site, name, now)
+    require_piece(site, name, now)
     at = None if when is None or when.at is None else moment(when.at, now)
     left = moves.leave(site.desk, name, now, at=at).piece
     return logged(site, now, name, done="gone", of=(left.id if left else 0,))
@@ -101,5 +101,5 @@ def gone(site: Here, name: str, when: Annotated[GoneIn | None, Body()] = None) -
 def piece(site: Here, name: str) -> PieceReportOut:
     """One piece with its pour."""
     now = site.clock.now()
-    here(site, name, now)
+    require_piece(site, name, now)
     return PieceReportOut.of_report(site.desk.piece(name, now), site.desk.settings.tz)

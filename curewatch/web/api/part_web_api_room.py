@@ -11,7 +11,7 @@ from starlette.exceptions import HTTPException
 
 from curewatch.desk.reports.room import room_record
 from curewatch.views.air import LimitsOut
-from curewatch.views.board import AlarmOut, Given, RoomOut
+from curewatch.views.board import AlarmOut, RoomOut, View
 from curewatch.web.api.answers import BASE, REFUSALS
 from curewatch.web.pages.part_web_room_page import SensorLine, sensors_of
 from curewatch.web.pages.room import doubts
@@ -22,7 +22,7 @@ router = APIRouter(prefix=BASE, responses=REFUSALS)
 DOUBTED = timedelta(days=1)
 
 
-class SensorOut(Given):
+class SensorOut(View):
     """One source of a room's readings, by its newest."""
 
     source: str

@@ -9,18 +9,18 @@ from fastapi import APIRouter, Query
 from starlette.exceptions import HTTPException
 
 from curewatch.desk import FactError
-from curewatch.desk.reports.cure_record import History, history
+from curewatch.desk.reports.cure_record import PieceHistory, history
 from curewatch.desk.reports.learned import seen_of
-from curewatch.desk.reports.part_desk_looking_back import Looked, look_back_on, why
+from curewatch.desk.reports.part_desk_looking_back import CureRecord, cure_record_from, why
 from curewatch.desk.reports.part_desk_piece_air import piece_air
 from curewatch.desk.snapshot.snapshot import limits_of
 from curewatch.records import Name
 from curewatch.studio.diagnosis.mechanisms import Trouble
 from curewatch.studio.diagnosis.part_studio_past_air import past_air
 from curewatch.views.air import CurveOut, LimitsOut, PieceAirOut, air_points, air_read_at, curve_points
-from curewatch.views.board import Given, local, tidy
+from curewatch.views.board import View, local, tidy
 from curewatch.views.record import AirHadOut, ComparedOut, FindingOut, RecordOut
-from curewatch.web.api.answers import BASE, REFUSALS, here
+from curewatch.web.api.answers import BASE, REFUSALS, require_piece
 from curewatch.web.pages.part_web_labels import link_to
 from curewatch.web.pages.part_web_piece_page import curve_of
 from curewatch.web.part_web_site import Here, Site
@@ -31,7 +31,7 @@ router = APIRouter(prefix=BASE, responses=REFUSALS)
 POINTS_MOST = 1000
 
 
-class LabelOut(Given):
+class LabelOut(View):
     """What stands on a label; its code says nothing of the piece, and finds it after it has left too."""
 
     piece: str
@@ -81,7 +81,7 @@ def air(site: Here, name: str) -> PieceAirOut:
 def curve(site: Here, name: str) -> CurveOut:
     """How a piece that is here dries, past and foreseen: what is left in it, and how warm it lies."""
     now, tz = site.clock.now(), site.desk.settings.tz
-    here(site, name, now)
+    require_piece(site, name, now)
     report = site.desk.piece(name, now)
     drawn = curve_of(site, report, piece_air(site.desk, report.drying, now), now)
     forecast = report.forecast
@@ -109,8 +109,8 @@ def labels(
     """Of the pieces named, of a room, or of all that are here, those poured last first."""
     now, tz = site.clock.now(), site.desk.settings.tz
     for name in piece or ():
-        here(site, name, now)
-    dryings = sorted(site.boards.look(now).scene.dryings, key=lambda drying: drying.pour.at, reverse=True)
+        require_piece(site, name, now)
+    dryings = sorted(site.boards.look(now).snapshot.dryings, key=lambda drying: drying.pour.at, reverse=True)
     return [
         LabelOut(
             piece=one.piece.name,
@@ -119,7 +119,7 @@ def labels(
             width_cm=None if one.pour.width_m is None else tidy(one.pour.width_m * 100),
             height_cm=None if one.pour.height_m is None else tidy(one.pour.height_m * 100),
             round=one.pour.round,
-            code=site.sessions.opaque(one.piece.id),
+            code=site.sessions.label_code(one.piece.id),
             link=link_to(site, one),
         )
         for one in dryings
@@ -127,7 +127,7 @@ def labels(
     ]
 
 
-def _history(site: Site, name: str, now: datetime) -> History:
+def _history(site: Site, name: str, now: datetime) -> PieceHistory:
     """404 where no piece bears that name or bore it."""
     try:
         return history(site.desk, name, now)
@@ -135,11 +135,11 @@ def _history(site: Site, name: str, now: datetime) -> History:
         raise HTTPException(404) from None
 
 
-def _looked(site: Site, name: str) -> Looked:
+def _looked(site: Site, name: str) -> CureRecord:
     now = site.clock.now()
-    return look_back_on(site.desk, _history(site, name, now), now)
+    return cure_record_from(site.desk, _history(site, name, now), now)
 
 
-def _record(site: Site, looked: Looked) -> RecordOut:
+def _record(site: Site, looked: CureRecord) -> RecordOut:
     seen = seen_of(site.desk, looked.history.drying.piece.id)
     return RecordOut.of(looked, seen, site.desk.settings.tz)

@@ -10,12 +10,12 @@ from pydantic import Field
 
 from curewatch.records import RH_PCT_RANGE, Recipe, Support, ThicknessSource
 from curewatch.settings import AIR_SPEEDS_M_S
-from curewatch.studio.diagnosis.part_studio_levelling import Mix
+from curewatch.studio.diagnosis.part_studio_levelling import Rheology
 from curewatch.studio.forecasting.drying import DEFAULT_SIDE_M
-from curewatch.studio.planning.estimate import Question, Reached, RoomAir, answer, film
+from curewatch.studio.planning.estimate import EstimateInput, Reached, RoomAir, answer, film
 from curewatch.studio.planning.part_studio_estimate_cautions import cautions
 from curewatch.studio.planning.tilt_drift import drifts
-from curewatch.views.board import Given, Told
+from curewatch.views.board import RequestModel, View
 from curewatch.views.mixing import Glycol, Solids
 from curewatch.web.api.answers import BASE, REFUSALS
 from curewatch.web.api.part_web_api_level import LIMIT_MM, USUAL
@@ -28,7 +28,7 @@ MEMBERS, DAYS = 64, 120.0
 ASSUMED = Recipe(name="assumed")
 
 
-class FilmIn(Told):
+class FilmIn(RequestModel):
     """One film in air that stays as it is."""
 
     wet_thickness_mm: WetMm
@@ -41,7 +41,7 @@ class FilmIn(Told):
     air_m_s: Annotated[float, Field(ge=0.05, le=5)] = AIR_SPEEDS_M_S["still"]
     back: Support = Support.CANVAS
 
-    def question(self, members: int) -> Question:
+    def question(self, members: int) -> EstimateInput:
         pouring = film(
             self.wet_thickness_mm / 1e3,
             self.thickness_source,
@@ -51,7 +51,7 @@ class FilmIn(Told):
             air_speed_m_s=self.air_m_s,
             support=self.back,
         )
-        return Question(pouring, RoomAir.constant(self.temp_c, self.rh_pct), members, DAYS)
+        return EstimateInput(pouring, RoomAir.constant(self.temp_c, self.rh_pct), members, DAYS)
 
 
 class TiltedIn(FilmIn):
@@ -66,7 +66,7 @@ class TiltedIn(FilmIn):
     limit_mm: Annotated[float, Field(ge=0.1, le=1000)] = Field(LIMIT_MM, description="The drift that would not matter")
 
 
-class ReachedOut(Given):
+class ReachedOut(View):
     """Hours from the pour by which 10, 50 and 90 % of such films are there; null: not foreseen."""
 
     early_h: float | None
@@ -80,13 +80,13 @@ class ReachedOut(Given):
         return cls(early_h=early, worth_checking_h=even, safe_h=safe, reason=one.reason)
 
 
-class EstimateOut(Given):
+class EstimateOut(View):
     milestones: dict[str, ReachedOut]
     film_temp_c: float = Field(description="In the first minute")
     warnings: list[str]
 
 
-class DriftOut(Given):
+class DriftOut(View):
     """Within a factor of two: nobody knows a mix's viscosity better."""
 
     drift_mm: float
@@ -113,7 +113,7 @@ def estimate(asked: Annotated[FilmIn, Query()]) -> EstimateOut:
 @router.get("/level")
 def level(asked: Annotated[TiltedIn, Query()]) -> DriftOut:
     """How far the design of a pour would drift on a tilt before the film packs. Nothing is stored."""
-    mix = Mix(asked.viscosity_pa_s, asked.yield_stress_pa, asked.stiffening_pa_h / 3600)
+    mix = Rheology(asked.viscosity_pa_s, asked.yield_stress_pa, asked.stiffening_pa_h / 3600)
     with one_at_a_time:
         found = drifts(asked.question(1), mix, math.radians(asked.tilt_deg), asked.limit_mm / 1e3)
     packed_s = found.packed_s

@@ -13,7 +13,7 @@ from curewatch.desk import FactError, PourOrder
 from curewatch.records import NAME_MOST, WET_THICKNESS_RANGE_M, Name, Support, ThicknessSource
 from curewatch.records.workshop import Paint
 from curewatch.studio.mixing import Shape
-from curewatch.views.board import At, Told
+from curewatch.views.board import At, RequestModel
 
 ML_MOST = 50_000
 WetMm = Annotated[float, Field(ge=WET_THICKNESS_RANGE_M[0] * 1e3, le=WET_THICKNESS_RANGE_M[1] * 1e3)]
@@ -22,7 +22,7 @@ TIMES_MOST = 50
 """As many as one /undo takes back."""
 
 
-class PourIn(Told):
+class PourIn(RequestModel):
     name: Name
     room: Name
     wet_thickness_mm: WetMm | None = Field(None, description="Left out: by poured_ml over the size")

@@ -15,7 +15,7 @@ from curewatch.desk.transfer import exporting
 from curewatch.records import Alarm, AlarmKind
 from curewatch.views.board import AlarmOut, At, ReadingOut, RoomOut
 from curewatch.views.care import MuteIn, OutlookOut
-from curewatch.web.api.answers import BASE, CSV, REFUSALS, as_csv, known_room
+from curewatch.web.api.answers import BASE, CSV, REFUSALS, as_csv, require_room
 from curewatch.web.part_web_site import Here, Site
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
@@ -35,7 +35,7 @@ def readings(
     site: Here, name: str, since: Annotated[At | None, Query()] = None, until: Annotated[At | None, Query()] = None
 ) -> list[ReadingOut]:
     """The newest readings of a room, oldest first; left out, `since` is a day before `until`, and that is now."""
-    known_room(site, name)
+    require_room(site, name)
     tz = site.desk.settings.tz
     until = until or site.clock.now()
     with site.desk.store.read() as tx:
@@ -55,14 +55,14 @@ def readings(
 @router.get("/rooms/{name:path}/readings.csv", responses=CSV)
 def readings_as_rows(site: Here, name: str, since: Annotated[At | None, Query()] = None) -> Response:
     """Everything that was read of a room (since then), oldest first, as CSV."""
-    known_room(site, name)
+    require_room(site, name)
     return as_csv(exporting.rows(exporting.readings_of(site.desk, name, since)))
 
 
 @router.get("/rooms/{name:path}/outlook")
 def outlook(site: Here, name: str) -> OutlookOut:
     """The room's next 48 hours, hour by hour, each with its band. 404 where too little was read to say."""
-    known_room(site, name)
+    require_room(site, name)
     now = site.clock.now()
     found = room_outlook(site.desk, name, now)
     if found is None:
@@ -84,21 +84,21 @@ def acknowledge(site: Here, name: str, kind: AlarmKind) -> AlarmOut:
 
     It is taken back by /undo, as done "acknowledge" of the room and the kind.
     """
-    known_room(site, name)
+    require_room(site, name)
     return _cared(site, alarm_care.acknowledge(site.desk, name, kind, site.clock.now()))
 
 
 @router.post("/rooms/{name:path}/alarms/{kind}/mute")
 def mute(site: Here, name: str, kind: AlarmKind, mute: MuteIn) -> AlarmOut:
     """Nothing is told of it for a while."""
-    known_room(site, name)
+    require_room(site, name)
     return _cared(site, alarm_care.mute(site.desk, name, kind, timedelta(hours=mute.hours), site.clock.now()))
 
 
 @router.post("/rooms/{name:path}/alarms/{kind}/unmute")
 def unmute(site: Here, name: str, kind: AlarmKind) -> AlarmOut:
     """It is told again."""
-    known_room(site, name)
+    require_room(site, name)
     return _cared(site, alarm_care.unmute(site.desk, name, kind, site.clock.now()))
 
 

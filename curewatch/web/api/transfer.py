@@ -20,7 +20,7 @@ from curewatch.desk.transfer import exporting, importing, part_desk_as_tables
 from curewatch.intake.files.logger_csv import Layout, parse_logger_csv
 from curewatch.intake.files.part_intake_tables_csv import parse_tables
 from curewatch.records import WET_THICKNESS_RANGE_M, MilestoneKind, Name, Support
-from curewatch.views.board import At, Given
+from curewatch.views.board import At, View
 from curewatch.views.care import BeliefOut, PlanOut
 from curewatch.web.api.answers import BASE, REFUSALS, ZIP
 from curewatch.web.api.requests import PourIn
@@ -41,11 +41,11 @@ TABLES = {
 ROWS = {"requestBody": {"required": True, "content": {"text/csv": {"schema": {"type": "string"}}}}}
 
 
-class TakenIn(Given):
+class TakenIn(View):
     taken_in: dict[str, int]
 
 
-class RowsIn(Given):
+class RowsIn(View):
     rows: int
     new: int
     in_the_future: int
@@ -97,7 +97,7 @@ def export(site: Here) -> dict[str, Any]:
 def import_all(site: Here, data: Annotated[dict[str, Any], Body()]) -> TakenIn:
     """A whole export into a store that is still empty, all or nothing. Scope admin."""
     now = site.clock.now()
-    return _taken_in(site, importing.facts_of(data), now)
+    return _taken_in(site, importing.facts_from_json(data), now)
 
 
 @router.get("/export.zip", responses=ZIP, response_class=StreamingResponse)
@@ -130,8 +130,8 @@ def _tables_in(site: Site, content: bytes, now: datetime) -> TakenIn:
     return _taken_in(site, parse_tables(content, "the body", field="body"), now)
 
 
-def _taken_in(site: Site, facts: importing.Facts, now: datetime) -> TakenIn:
-    counts = importing.take_in(site.desk, facts)
+def _taken_in(site: Site, facts: importing.ExportedFacts, now: datetime) -> TakenIn:
+    counts = importing.import_facts(site.desk, facts)
     site.changed(now)
     return TakenIn(taken_in=counts)
 

@@ -15,7 +15,7 @@ from functools import lru_cache
 
 from icalendar import Calendar, Event
 
-from curewatch.desk.reports.board import Kept
+from curewatch.desk.reports.board import CachedBoard
 from curewatch.records import Milestone, MilestoneKind
 from curewatch.store import Store
 from curewatch.studio import wording
@@ -47,12 +47,12 @@ class Entry:
         return self.start, self.summary, self.status, self.where, self.text
 
 
-def feed(store: Store, kept: Kept, kinds: tuple[MilestoneKind, ...], address: str, words: Words) -> bytes:
+def feed(store: Store, kept: CachedBoard, kinds: tuple[MilestoneKind, ...], address: str, words: Words) -> bytes:
     """The calendar as of `words.now`."""
     now = words.now
     wanted: dict[str, Entry] = {}
-    for drying in kept.scene.dryings:
-        forecast = kept.scene.forecasts.get(drying.piece.id)
+    for drying in kept.snapshot.dryings:
+        forecast = kept.snapshot.forecasts.get(drying.piece.id)
         for milestone in forecast.milestones if forecast else ():
             if milestone.kind in kinds and (entry := _entry(drying, milestone, words)) is not None:
                 wanted[f"piece-{drying.piece.id}-{milestone.kind.value.replace('_', '-')}"] = entry

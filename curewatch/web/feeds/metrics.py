@@ -15,14 +15,14 @@ from prometheus_client.exposition import choose_encoder
 from prometheus_client.registry import Collector
 
 from curewatch import __version__
-from curewatch.desk.reports.board import Kept
+from curewatch.desk.reports.board import CachedBoard
 from curewatch.records import AlarmKind, DeliveryState, Reading
 from curewatch.store import Store
 from curewatch.studio import wording
 from curewatch.studio.board import Board, RoomLine
 
 
-def exposition(store: Store, kept: Kept, now: datetime, accept: str) -> tuple[bytes, str]:
+def exposition(store: Store, kept: CachedBoard, now: datetime, accept: str) -> tuple[bytes, str]:
     """Every figure as of `now`, and its content type: OpenMetrics where that is accepted, else the older text."""
     registry = CollectorRegistry()
     with store.read() as tx:

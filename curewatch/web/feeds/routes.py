@@ -29,10 +29,10 @@ async def events(request: Request, site: Here, since: str | None = None) -> Stre
 
 async def _changes(request: Request, site: Site, since: str | None) -> AsyncIterator[str]:
     yield "retry: 5000\n\n"
-    known, looks = await _mark(site) if since is None else since, 0
+    known, looks = await _version_of_board(site) if since is None else since, 0
     while await _until_next_look(site) and not await request.is_disconnected():
         looks += 1
-        mark = await _mark(site)
+        mark = await _version_of_board(site)
         if mark is None:
             continue
         if mark != known:
@@ -42,7 +42,7 @@ async def _changes(request: Request, site: Site, since: str | None) -> AsyncIter
             yield ": still here\n\n"
 
 
-async def _mark(site: Site) -> str | None:
+async def _version_of_board(site: Site) -> str | None:
     """None while the store does not answer."""
     try:
         return await asyncio.to_thread(site.boards.mark)

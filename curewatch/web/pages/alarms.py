@@ -28,7 +28,7 @@ def alarms(request: Request, site: Here) -> HTMLResponse:
     found = alarm_care.alarms_now(site.desk, now)
     with site.desk.store.read() as tx:
         told = [one for one in tx.notices(limit=200) if one.kind in KINDS]
-    waiting = [alarm for alarm in kept.scene.alarms if not is_active(alarm) and alarm.state != "normal"]
+    waiting = [alarm for alarm in kept.snapshot.alarms if not is_active(alarm) and alarm.state != "normal"]
     told = told[:TOLD_MOST]
     return page(request, "alarms.html", now, mark=kept.mark, found=found, waiting=waiting, told=told, rooms=kept.rooms)
 
@@ -41,7 +41,7 @@ def care(site: Here, form: Typed) -> Response:
     if what == "seen":
         alarm_care.acknowledge(site.desk, room, kind, now)
     elif what == "unseen":
-        alarm_care.take_back_acknowledgement(site.desk, room, kind)
+        alarm_care.undo_acknowledgement(site.desk, room, kind)
     elif what == "unmute":
         alarm_care.unmute(site.desk, room, kind, now)
     elif hours := re.fullmatch(r"mute (\d{1,3})", what):

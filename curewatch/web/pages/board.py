@@ -21,7 +21,7 @@ TOP_LANE = BASE - (LANES - 1) * LANE
 
 
 @dataclass(frozen=True)
-class Asked:
+class BoardQuery:
     """What the person wants to see. Empty texts: everything."""
 
     room: str = ""
@@ -65,7 +65,7 @@ class Row:
 
 
 @dataclass(frozen=True)
-class Answer:
+class Headline:
     """One of the three questions, with the pieces that answer it."""
 
     ask: str
@@ -75,10 +75,10 @@ class Answer:
 
 
 @dataclass(frozen=True)
-class View:
+class BoardView:
     board: Board
-    asked: Asked
-    answers: tuple[Answer, ...]
+    asked: BoardQuery
+    answers: tuple[Headline, ...]
     axis: Axis
     groups: tuple[tuple[str, tuple[Row, ...]], ...]
     found: int
@@ -86,7 +86,7 @@ class View:
     page: int
 
 
-def view(board: Board, asked: Asked, words: Words) -> View:
+def view(board: Board, asked: BoardQuery, words: Words) -> BoardView:
     """The board for one person's question, one page of it."""
     answers = tuple(_answers(board, words))
     lines = _chosen(board, asked, answers)
@@ -100,7 +100,7 @@ def view(board: Board, asked: Asked, words: Words) -> View:
     made = [(line, row(line, axis, words, in_danger=line.room in harmed and is_wet(line, board.at))) for line in shown]
     key = _group_of(asked.by)
     groups = tuple((name, tuple(r for _, r in some)) for name, some in groupby(made, key=lambda one: key(one[0])))
-    return View(board, asked, answers, axis, groups, len(lines), pages, page)
+    return BoardView(board, asked, answers, axis, groups, len(lines), pages, page)
 
 
 def axis_of(lines: Sequence[PieceLine], now: datetime) -> Axis:
@@ -130,7 +130,7 @@ def is_wet(line: PieceLine, now: datetime) -> bool:
     return at is None or at > now
 
 
-def _answers(board: Board, words: Words) -> list[Answer]:
+def _answers(board: Board, words: Words) -> list[Headline]:
     now, midnight = board.at, words.ends_today()
     harmed = {alarm.room for alarm in board.alarms}
     touch = [
@@ -140,13 +140,13 @@ def _answers(board: Board, words: Words) -> list[Answer]:
     places = [line for line in board.pieces if line.place and _within(line, MilestoneKind.HANDLE, now + SOON)]
     danger = [line for line in board.pieces if line.room in harmed and is_wet(line, now)]
     return [
-        Answer("touch", "What may I touch today?", _names(touch), "Nothing yet. Leave them lying."),
-        Answer("places", "What frees a place by this time tomorrow?", _names(places), "No place comes free."),
-        Answer("danger", "What is in danger?", _names(danger), "Nothing, by what was last read."),
+        Headline("touch", "What may I touch today?", _names(touch), "Nothing yet. Leave them lying."),
+        Headline("places", "What frees a place by this time tomorrow?", _names(places), "No place comes free."),
+        Headline("danger", "What is in danger?", _names(danger), "Nothing, by what was last read."),
     ]
 
 
-def _chosen(board: Board, asked: Asked, answers: Sequence[Answer]) -> list[PieceLine]:
+def _chosen(board: Board, asked: BoardQuery, answers: Sequence[Headline]) -> list[PieceLine]:
     answered = next((set(answer.names) for answer in answers if answer.ask == asked.ask), None)
     text = asked.text.strip().casefold()
     return [

@@ -35,7 +35,7 @@ _IN_THE_FORM = {
 _NAMED = re.compile("|".join(rf"(?<![\w-]){re.escape(word)}(?![\w-])" for word in _IN_THE_FORM))
 
 
-def plainly(error: Exception) -> str:
+def in_form_words(error: Exception) -> str:
     """What an error says, in the words of a page.
 
     >>> plainly(ValueError("--at: got 'tomorrow', expected a moment that has passed"))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from curewatch.desk import Desk
 from curewatch.desk.part_desk_naming import DEFAULT_RECIPE
-from curewatch.desk.reports.board import Kept
+from curewatch.desk.reports.board import CachedBoard
 from curewatch.desk.reports.learned import seen_of
 from curewatch.records.observations import Observation
 from curewatch.studio.forecasting.drying import Drying
@@ -17,7 +17,7 @@ from curewatch.web.texts import number
 
 
 @dataclass(frozen=True)
-class JustDone:
+class LoggedNote:
     text: str
     done: str
     of: tuple[str, ...]
@@ -27,16 +27,16 @@ class JustDone:
         return self.done != "undone"
 
 
-def just_done(done: str, of: Sequence[str], kept: Kept, desk: Desk) -> JustDone | None:
+def just_done(done: str, of: Sequence[str], kept: CachedBoard, desk: Desk) -> LoggedNote | None:
     """What the address of the page says was logged; None where it says nothing, or nothing that is so."""
     if done == "undone":
-        return JustDone("Taken back.", done, ())
+        return LoggedNote("Taken back.", done, ())
     text = _told(done, of, kept, desk) if of else None
-    return None if text is None else JustDone(text, done, tuple(of))
+    return None if text is None else LoggedNote(text, done, tuple(of))
 
 
-def _told(done: str, of: Sequence[str], kept: Kept, desk: Desk) -> str | None:
-    names = {str(drying.piece.id): drying for drying in kept.scene.dryings}
+def _told(done: str, of: Sequence[str], kept: CachedBoard, desk: Desk) -> str | None:
+    names = {str(drying.piece.id): drying for drying in kept.snapshot.dryings}
     if done == "pour" and all(one in names for one in of):
         logged = [names[one] for one in of]
         return " ".join([f"Logged: {', '.join(one.piece.name for one in logged)}.", *_unknown(logged[0], kept, desk)])
@@ -62,7 +62,7 @@ def _told_gone(piece_id: str, desk: Desk) -> str | None:
     return f"{left[0].name} is marked gone: its name and its place are free."
 
 
-def _unknown(poured: Drying, kept: Kept, desk: Desk) -> Iterator[str]:
+def _unknown(poured: Drying, kept: CachedBoard, desk: Desk) -> Iterator[str]:
     """What the studio does not know of a pour's room and recipe: a slip of the finger makes new ones."""
     if any(room.name == poured.room and room.data_at is None for room in kept.rooms):
         read = [room.name for room in kept.rooms if room.data_at is not None]

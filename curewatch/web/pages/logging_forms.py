@@ -10,10 +10,10 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from curewatch.desk import FactError
 from curewatch.desk.commands import moves
-from curewatch.desk.reports.board import Kept
+from curewatch.desk.reports.board import CachedBoard
 from curewatch.intake.typed import BadInput, parse_air, parse_humidity, parse_temperature
 from curewatch.records import Reading
-from curewatch.web.pages.forms import plainly, with_unit
+from curewatch.web.pages.forms import in_form_words, with_unit
 from curewatch.web.pages.part_web_pouring import (
     AGAIN,
     RECENT,
@@ -52,7 +52,7 @@ def log_pour(request: Request, site: Here, form: Typed) -> Response:
         orders = orders_of(values, _preset(kept), kept.dryings, now, site.desk.settings.tz)
         ids = [_id(one.piece) for one in site.desk.log_pours(orders, now)]
     except (BadInput, FactError) as error:
-        return _pour_page(request, site, now, values, plainly(error), 422)
+        return _pour_page(request, site, now, values, in_form_words(error), 422)
     return _done(site, now, "pour", ids)
 
 
@@ -110,7 +110,7 @@ def _filled(preset: Preset | None, site: Site, now: datetime) -> dict[str, str]:
     }
 
 
-def _preset(kept: Kept) -> Preset | None:
+def _preset(kept: CachedBoard) -> Preset | None:
     """The pour that was logged last."""
     newest = newest_pours(kept)
     return Preset.of(newest[0]) if newest else None
@@ -146,7 +146,7 @@ def log_reading(request: Request, site: Here, form: Typed) -> Response:
         )
         logged = site.desk.log_reading(reading)
     except (BadInput, FactError) as error:
-        return _reading_page(request, site, values, plainly(error), 422)
+        return _reading_page(request, site, values, in_form_words(error), 422)
     if any("stored already" in note for note in logged.notes):
         return _reading_page(request, site, values, f"{room}: {logged.notes[-1]}", 422)
     return _done(site, now, "reading", [room, reading.at.isoformat()])

@@ -10,7 +10,7 @@ from starlette.exceptions import HTTPException
 
 from curewatch.intake.typed import BadInput
 from curewatch.web.access.guard import cookie_header
-from curewatch.web.access.passwords import HasToWait
+from curewatch.web.access.passwords import TooManyAttempts
 from curewatch.web.access.sessions import Scope, Session
 from curewatch.web.access.tokens import TokenKind
 from curewatch.web.pages.part_web_pouring import named
@@ -24,7 +24,7 @@ CLASS_LASTS = timedelta(hours=12)
 
 @router.get("/login")
 def login_form(request: Request, site: Here, next: str = "/") -> Response:
-    if site.doorkeeper is None:
+    if site.password_check is None:
         return RedirectResponse("/", 303)
     return page(request, "login.html", site.clock.now(), next=_local(next), wrong=None)
 
@@ -32,13 +32,13 @@ def login_form(request: Request, site: Here, next: str = "/") -> Response:
 @router.post("/login")
 def login(request: Request, site: Here, form: Typed) -> Response:
     """Let in whoever knows the password."""
-    if site.doorkeeper is None:
+    if site.password_check is None:
         return RedirectResponse("/", 303)
     now, there = site.clock.now(), _local(text_of(form, "next"))
     address = request.client.host if request.client else ""
     try:
-        known = site.doorkeeper.lets_in(address, str(form.get("password", "")))
-    except HasToWait as wait:
+        known = site.password_check.verify(address, str(form.get("password", "")))
+    except TooManyAttempts as wait:
         answer = page(request, "login.html", now, 429, next=there, wrong="Too many tries; wait a few minutes.")
         answer.headers["retry-after"] = str(round(wait.seconds) + 1)
         return answer

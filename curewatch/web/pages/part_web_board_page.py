@@ -8,7 +8,7 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
 
-from curewatch.web.pages.board import Asked, view
+from curewatch.web.pages.board import BoardQuery, view
 from curewatch.web.pages.logged import just_done
 from curewatch.web.part_web_site import Here, page
 
@@ -29,7 +29,7 @@ def board(
 ) -> HTMLResponse:
     """Three answers, then every piece on one axis."""
     now = site.clock.now()
-    asked = Asked(room=room, text=q[:80], ask=ask, by=by if by in ("room", "place") else "", page=page_no)
+    asked = BoardQuery(room=room, text=q[:80], ask=ask, by=by if by in ("room", "place") else "", page=page_no)
     kept = site.boards.look(now)
     seen = view(kept.board(now), asked, site.words(now))
 

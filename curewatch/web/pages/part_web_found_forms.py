@@ -15,7 +15,7 @@ from curewatch.intake.typed import BadInput, parse_surface
 from curewatch.intake.typed.part_intake_weighed import parse_weighing
 from curewatch.records.observations import Finger
 from curewatch.web.pages import part_web_piece_page
-from curewatch.web.pages.forms import plainly, with_unit
+from curewatch.web.pages.forms import in_form_words, with_unit
 from curewatch.web.pages.part_web_pouring import moment_of
 from curewatch.web.part_web_site import Here, Site, Typed, text_of
 
@@ -30,7 +30,7 @@ def found(request: Request, site: Here, form: Typed, name: str) -> Response:
     try:
         observed = _observed(site, name, values, now)
     except (BadInput, FactError) as error:
-        return part_web_piece_page.show(request, site, name, now, status=422, wrong=plainly(error), values=values)
+        return part_web_piece_page.show(request, site, name, now, status=422, wrong=in_form_words(error), values=values)
     return _back(site, now, name, "found", observed.observation.id)
 
 
@@ -58,7 +58,7 @@ def done(request: Request, site: Here, form: Typed, name: str) -> Response:
         step = values.get("step", "")
         noted = aftercare.done(site.desk, name, step, at, now, anyway=values.get("anyway") == "yes")
     except (BadInput, FactError) as error:
-        return part_web_piece_page.show(request, site, name, now, status=422, wrong=plainly(error), values=values)
+        return part_web_piece_page.show(request, site, name, now, status=422, wrong=in_form_words(error), values=values)
     return _back(site, now, name, "step", noted.step.id)
 
 

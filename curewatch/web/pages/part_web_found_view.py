@@ -14,7 +14,7 @@ HOW = {"finger": "finger test", "weighing": "weighing", "surface": "surface temp
 
 
 @dataclass(frozen=True)
-class SeenRow:
+class ObservationRow:
     number: int
     at: str
     how: str
@@ -28,10 +28,10 @@ class AdviceRow:
     caution: str
 
 
-def seen_rows(seen: list[Seen], words: Words) -> list[SeenRow]:
+def observation_rows(seen: list[Seen], words: Words) -> list[ObservationRow]:
     """The newest first."""
     return [
-        SeenRow(
+        ObservationRow(
             one.observation.id,
             f"{words.date(one.observation.at)} ({words.age(one.observation.at)})",
             HOW[one.observation.kind.value],

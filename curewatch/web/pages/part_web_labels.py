@@ -17,7 +17,7 @@ from markupsafe import Markup
 from starlette.exceptions import HTTPException
 
 from curewatch.desk.reports.cure_record import history_of
-from curewatch.desk.reports.part_desk_looking_back import look_back_on
+from curewatch.desk.reports.part_desk_looking_back import cure_record_from
 from curewatch.studio.forecasting.forecast import Drying
 from curewatch.web.pages.part_web_record_page import show_record
 from curewatch.web.part_web_site import Here, Site, page
@@ -46,7 +46,7 @@ def labels(
     kept = site.boards.look(now)
     chosen = [
         drying
-        for drying in sorted(kept.scene.dryings, key=lambda drying: drying.pour.at, reverse=True)
+        for drying in sorted(kept.snapshot.dryings, key=lambda drying: drying.pour.at, reverse=True)
         if (not room or drying.room == room) and (not piece or drying.piece.id in piece)
     ]
     made = [_label(site, drying) for drying in chosen[:MOST]]
@@ -57,20 +57,20 @@ def labels(
 def opened(request: Request, site: Here, code: str) -> Response:
     """What a phone's camera opens: the piece's page; of one that has left, its record, which says so."""
     now = site.clock.now()
-    for drying in site.boards.look(now).scene.dryings:
-        if site.sessions.opaque(drying.piece.id) == code:
+    for drying in site.boards.look(now).snapshot.dryings:
+        if site.sessions.label_code(drying.piece.id) == code:
             return RedirectResponse(f"/piece/{quote(drying.piece.name, safe='')}", 303)
     with site.desk.store.read() as tx:
-        gone = next((one for one in tx.pieces(gone=True) if site.sessions.opaque(one.id) == code), None)
+        gone = next((one for one in tx.pieces(gone=True) if site.sessions.label_code(one.id) == code), None)
         if gone is None or not tx.pours([gone.id]):  # without its pour: taken back, it never was
             raise HTTPException(404)
         found = history_of(tx, gone, now)
-    return show_record(request, site, look_back_on(site.desk, found, now), now)
+    return show_record(request, site, cure_record_from(site.desk, found, now), now)
 
 
 def link_to(site: Site, drying: Drying) -> str:
     """What its code says."""
-    return f"{site.settings.shown_address}/p/{site.sessions.opaque(drying.piece.id)}"
+    return f"{site.settings.shown_address}/p/{site.sessions.label_code(drying.piece.id)}"
 
 
 def _label(site: Site, drying: Drying) -> Label:

@@ -11,12 +11,12 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
 from curewatch.desk import Desk
-from curewatch.desk.commands.moves import TAKE_BACK_WITHIN, TYPED
+from curewatch.desk.commands.moves import TYPED, UNDO_WITHIN
 from curewatch.records import Damage, Piece
 from curewatch.store import Transaction
 from curewatch.studio.alarms.alarm_notices import TITLES
 from curewatch.studio.alarms.lifecycle import is_seen_to
-from curewatch.web.pages.logged import JustDone, finding, just_done
+from curewatch.web.pages.logged import LoggedNote, finding, just_done
 from curewatch.web.part_web_site import Here, page
 from curewatch.web.texts import number
 
@@ -32,7 +32,7 @@ class Entry:
     """One thing that was logged, and when."""
 
     at: datetime
-    what: JustDone
+    what: LoggedNote
 
 
 @router.get("/lately")
@@ -45,7 +45,7 @@ def lately(request: Request, site: Here, done: str = "") -> HTMLResponse:
 
 def logged_lately(desk: Desk, now: datetime) -> list[Entry]:
     """The newest `MOST` things that people logged and that can be taken back, the newest first."""
-    since = now - TAKE_BACK_WITHIN
+    since = now - UNDO_WITHIN
     with desk.store.read() as tx:
         here = {piece.id: piece for piece in tx.pieces()}
         found = [
@@ -59,7 +59,7 @@ def logged_lately(desk: Desk, now: datetime) -> list[Entry]:
 
 
 def _entry(at: datetime, text: str, done: str, *of: object) -> Entry:
-    return Entry(at, JustDone(text, done, tuple(map(str, of))))
+    return Entry(at, LoggedNote(text, done, tuple(map(str, of))))
 
 
 def _pours_and_what_was_found(tx: Transaction, here: Mapping[int, Piece]) -> Iterator[Entry]:

@@ -16,11 +16,11 @@ from curewatch.desk.reports.part_desk_piece_air import piece_air
 from curewatch.desk.snapshot.air_outlook import piece_future
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.forecasting.drying_curve import MEMBERS, DryingCurve, drying_curve
-from curewatch.studio.learning.texts import Belief
+from curewatch.studio.learning.texts import LearnedEffect
 from curewatch.studio.planning.planner import Advice
 from curewatch.web.pages.board import axis_of, is_wet, row
 from curewatch.web.pages.logged import just_done
-from curewatch.web.pages.part_web_found_view import advice_rows, seen_rows
+from curewatch.web.pages.part_web_found_view import advice_rows, observation_rows
 from curewatch.web.pages.piece import care_view
 from curewatch.web.part_web_site import Here, Site, page
 from curewatch.web.plots import piece_plots
@@ -74,7 +74,7 @@ def _values(site: Site, name: str, now: datetime) -> dict[str, Any]:
         "had": had,
         "rooms": [room.name for room in site.boards.look(now).rooms],
         "care": care_view(aftercare.steps(site.desk, name, now), words),
-        "seen": seen_rows(seen_of(site.desk, report.drying.piece.id), words),
+        "seen": observation_rows(seen_of(site.desk, report.drying.piece.id), words),
         "beliefs": [belief.sentence for belief in _believed(site, report, now)],
         "advice": advice_rows(advice),
         "advised_at": advised_at,
@@ -102,7 +102,7 @@ def _advised(site: Site, report: PieceReport, now: datetime) -> tuple[datetime, 
     return site.advised(report.drying, now)
 
 
-def _believed(site: Site, report: PieceReport, now: datetime) -> list[Belief]:
+def _believed(site: Site, report: PieceReport, now: datetime) -> list[LearnedEffect]:
     """Kept by all that was observed: what was found of any piece may teach something about this one."""
     with site.desk.store.read() as tx:
         marks = sorted((piece, mark) for piece, (mark, _) in tx.lessons().items())

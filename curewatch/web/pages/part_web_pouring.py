@@ -10,7 +10,7 @@ from decimal import Decimal
 
 from curewatch.desk import PourOrder
 from curewatch.desk.part_desk_naming import DEFAULT_RECIPE
-from curewatch.desk.reports.board import Kept
+from curewatch.desk.reports.board import CachedBoard
 from curewatch.intake.typed import BadInput, not_future, parse_air, parse_time
 from curewatch.intake.typed.part_intake_quantities import WET_FILM, parse_thickness, parse_volume
 from curewatch.intake.typed.part_intake_supports import parse_shape, parse_support
@@ -188,9 +188,9 @@ def planned_of(form: Mapping[str, str], preset: Preset | None, now: datetime) ->
     )
 
 
-def newest_pours(kept: Kept) -> list[Drying]:
+def newest_pours(kept: CachedBoard) -> list[Drying]:
     """The pieces here, those that were logged last first."""
-    return sorted(kept.scene.dryings, key=lambda one: (one.piece.created_at, one.piece.id), reverse=True)
+    return sorted(kept.snapshot.dryings, key=lambda one: (one.piece.created_at, one.piece.id), reverse=True)
 
 
 def recent_sizes(presets: Iterable[Preset]) -> list[str]:

@@ -9,7 +9,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 from starlette.exceptions import HTTPException
 
-from curewatch.desk.reports.board import Kept
+from curewatch.desk.reports.board import CachedBoard
 from curewatch.desk.reports.room import room_outlook, room_record
 from curewatch.records import Reading
 from curewatch.studio.outlook.outlook import Outlook
@@ -73,13 +73,13 @@ def _foreseen(site: Site, name: str, newest: datetime | None, now: datetime) -> 
     return site.outlooks.of(f"{newest} {name}", now, lambda: room_outlook(site.desk, name, now))[1]
 
 
-def sensors_of(site: Site, kept: Kept, name: str, now: datetime) -> list[SensorLine]:
+def sensors_of(site: Site, kept: CachedBoard, name: str, now: datetime) -> list[SensorLine]:
     settings = site.desk.settings
     late_after = {sensor.id: timedelta(minutes=sensor.silent_after_min) for sensor in settings.sensors}
     typed_late = timedelta(hours=settings.alarms.typed_stale_after_h)
     with site.desk.store.read() as tx:
         newest = tx.newest_by_source(until=now)
-    low = {(one.room, one.source) for one in kept.scene.low}
+    low = {(one.room, one.source) for one in kept.snapshot.low}
     return [
         SensorLine(reading, now - reading.at > late_after.get(source.split("/")[0], typed_late), (room, source) in low)
         for (room, source), reading in sorted(newest.items())

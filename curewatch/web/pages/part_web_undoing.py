@@ -36,14 +36,14 @@ def undo(site: Here, form: Typed) -> Response:
 def take_back(site: Site, done: str, of: Sequence[str], now: datetime) -> None:
     """What `just_done` told, undone. BadInput or FactError where that is no more, or never was."""
     undoing: dict[str, Callable[[], object]] = {
-        "pour": lambda: moves.take_back_pours(site.desk, [_number(one) for one in of], now),
-        "gone": lambda: moves.take_back_leaving(site.desk, _number(of[0]), now),
-        "move": lambda: moves.take_back_move(site.desk, of[0], now),
-        "reading": lambda: moves.take_back_reading(site.desk, of[0], _instant(of[1]), now),
-        "found": lambda: slips.take_back_observation(site.desk, of[0], _number(of[1])),
-        "acknowledge": lambda: alarm_care.take_back_acknowledgement(site.desk, of[0], kind_of(of[1])),
-        "cleared": lambda: alarm_care.take_back_clearing(site.desk, of[0], now),
-        "step": lambda: slips.take_back_step(site.desk, of[0], _number(of[1]), now),
+        "pour": lambda: moves.undo_pours(site.desk, [_number(one) for one in of], now),
+        "gone": lambda: moves.undo_leaving(site.desk, _number(of[0]), now),
+        "move": lambda: moves.undo_move(site.desk, of[0], now),
+        "reading": lambda: moves.undo_reading(site.desk, of[0], _instant(of[1]), now),
+        "found": lambda: slips.undo_observation(site.desk, of[0], _number(of[1])),
+        "acknowledge": lambda: alarm_care.undo_acknowledgement(site.desk, of[0], kind_of(of[1])),
+        "cleared": lambda: alarm_care.undo_clearing(site.desk, of[0], now),
+        "step": lambda: slips.undo_step(site.desk, of[0], _number(of[1]), now),
     }
     if done not in undoing or len(of) < NEEDS[done]:
         raise BadInput("undo", done, f"something that was just logged: {', '.join(undoing)}")

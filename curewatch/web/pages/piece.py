@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from curewatch.desk.commands.aftercare import Steps
-from curewatch.studio.care.aftercare import Line
-from curewatch.studio.care.varnish_air import but
+from curewatch.studio.care.aftercare import CareStep
+from curewatch.studio.care.varnish_air import air_caveat
 from curewatch.web.texts import Words
 
 SIGNS = {"done": "✓", "safe": "○", "worth checking": "?", "not yet": "·", "over": "–", "waits": "·"}
@@ -58,15 +58,15 @@ def care_view(found: Steps, words: Words) -> CareView:
     return CareView(rows, _air(found, words) if any(row.is_open and row.needs_air for row in rows) else None)
 
 
-def _row(line: Line, found: Steps, words: Words) -> StepRow:
+def _row(line: CareStep, found: Steps, words: Words) -> StepRow:
     state = line.ready(words.now)
     titles = {one.step: one.title for one in found.lines}
-    air = but(found.against) if line.needs_air and state in NOW else ""
+    air = air_caveat(found.against) if line.needs_air and state in NOW else ""
     when = _when(line, state, titles, words, air)
     return StepRow(line.step, line.title, state, SIGNS[state], when, line.caution, line.needs_air)
 
 
-def _when(line: Line, state: str, titles: dict[str, str], words: Words, air: str) -> str:
+def _when(line: CareStep, state: str, titles: dict[str, str], words: Words, air: str) -> str:
     """Its earliest date with how sure that is, what in the air is against it, and what it waits for."""
     if line.done is not None:
         return f"done {words.date(line.done.done_at)}{', before it was safe to' if line.done.too_early else ''}"
@@ -77,7 +77,7 @@ def _when(line: Line, state: str, titles: dict[str, str], words: Words, air: str
     return _odds(line, words) + air + after + advised
 
 
-def _odds(line: Line, words: Words) -> str:
+def _odds(line: CareStep, words: Words) -> str:
     even, safe = line.odds.even, line.odds.safe
     if safe is not None and safe <= words.now:
         return "may be done from now on"

@@ -17,7 +17,7 @@ from curewatch.desk.reports.part_desk_places import free_places
 from curewatch.intake.typed import BadInput, parse_time
 from curewatch.records import MilestoneKind
 from curewatch.studio.planning import part_studio_plan_words
-from curewatch.web.pages.forms import plainly
+from curewatch.web.pages.forms import in_form_words
 from curewatch.web.pages.part_web_pouring import RECENT, Preset, newest_pours, planned_of, recent_sizes
 from curewatch.web.part_web_site import Here, Site, page
 from curewatch.web.texts import Words
@@ -35,7 +35,7 @@ one_at_a_time = threading.Lock()
 
 
 @dataclass(frozen=True)
-class Answer:
+class PlanAnswer:
     """A plan, and what is said of it."""
 
     plan: planning.Plan
@@ -59,7 +59,7 @@ def plan(request: Request, site: Here) -> HTMLResponse:
         try:
             answer = answered(site, asked, preset, now)
         except (BadInput, FactError) as error:
-            wrong = plainly(error)
+            wrong = in_form_words(error)
     rooms = [room.name for room in kept.rooms]
     with site.desk.store.read() as tx:
         recipes = [recipe.name for recipe in tx.recipes()]
@@ -71,7 +71,7 @@ def plan(request: Request, site: Here) -> HTMLResponse:
     )  # fmt: skip
 
 
-def answered(site: Site, asked: Mapping[str, str], preset: Preset | None, now: datetime) -> Answer:
+def answered(site: Site, asked: Mapping[str, str], preset: Preset | None, now: datetime) -> PlanAnswer:
     """What the form asks. BadInput or FactError, with the field as the form calls it."""
     typed = asked.get("due", "")
     day = f"{typed} {_EVENING}" if _DAY.fullmatch(typed) else typed
@@ -87,7 +87,7 @@ def answered(site: Site, asked: Mapping[str, str], preset: Preset | None, now: d
     free = free_places(site.desk, made.room)
     short = made.pieces - len(free)
     nth = made.places[short - 1].safe_at if 0 < short <= len(made.places) else None
-    return Answer(made, part_studio_plan_words.verdict(made.latest), free, nth)
+    return PlanAnswer(made, part_studio_plan_words.verdict(made.latest), free, nth)
 
 
 def _pieces(text: str) -> int:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from curewatch.desk.reports.part_desk_looking_back import Looked
+from curewatch.desk.reports.part_desk_looking_back import CureRecord
 from curewatch.studio.alarms.damage import length_and_what
 from curewatch.studio.diagnosis.mechanisms import THICKNESS_FROM
 from curewatch.studio.diagnosis.part_studio_past_air import PastAir
@@ -37,7 +37,7 @@ class RecordView:
     honesty: str = HONESTY
 
 
-def record_view(looked: Looked, words: Words) -> RecordView:
+def record_view(looked: CureRecord, words: Words) -> RecordView:
     def date(at: datetime | None) -> str:
         return "not foreseen" if at is None else f"{words.local(at):%-d %b %Y, %H:%M}"
 
@@ -65,7 +65,7 @@ def record_view(looked: Looked, words: Words) -> RecordView:
     )  # fmt: skip
 
 
-def _facts(looked: Looked, poured: str) -> Sequence[Pair]:
+def _facts(looked: CureRecord, poured: str) -> Sequence[Pair]:
     drying, trace = looked.history.drying, looked.trace
     pour, recipe = drying.pour, drying.recipe
     told = [

@@ -9,7 +9,7 @@ from datetime import datetime
 import numpy as np
 
 from curewatch.desk import PieceReport
-from curewatch.desk.reports.cure_record import History
+from curewatch.desk.reports.cure_record import PieceHistory
 from curewatch.records import ThicknessSource
 from curewatch.settings import AlarmSettings
 from curewatch.studio import wording
@@ -27,7 +27,7 @@ HOW = {
 
 
 @dataclass(frozen=True)
-class AirHad:
+class AirSummary:
     """The record of the air since the pour [°C, %]."""
 
     low_c: float
@@ -130,7 +130,7 @@ def _banded(label: str, css: str, band: Band, times: float = 1, dash: str = "") 
 
 def air_plots(
     report: PieceReport, climates: Mapping[str, Climate], limits: AlarmSettings, words: Words
-) -> tuple[list[Plot], AirHad | None]:
+) -> tuple[list[Plot], AirSummary | None]:
     """The air since the pour with its limits, and what it came to. Nothing where it is not known."""
     air = report.drying.air(climates)
     if air is None:
@@ -141,7 +141,7 @@ def air_plots(
     time, temp, rh = time[keep], temp[keep], rh[keep]
     if len(time) < 2:
         return [], None
-    had = AirHad(
+    had = AirSummary(
         float(temp.min()), _mean(time, temp), float(temp.max()), float(rh.min()), _mean(time, rh), float(rh.max()),
         report.data_at,
     )  # fmt: skip
@@ -149,7 +149,7 @@ def air_plots(
     return air_pair(time, temp, rh, limits, words), had
 
 
-def record_air(found: History, limits: AlarmSettings, words: Words) -> list[Plot]:
+def record_air(found: PieceHistory, limits: AlarmSettings, words: Words) -> list[Plot]:
     """The air a piece had from its pour until it left, or until now."""
     air = found.drying.air(found.climates)
     if air is None:
