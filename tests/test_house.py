@@ -80,7 +80,7 @@ BROKEN = [
     ("store/store.py", "from curewatch.studio import board", "not for store"),
     ("desk.py", "from curewatch.notify import Outbox", "not for desk"),
     ("desk/pours.py", "from curewatch.notify import Outbox", "not for desk"),
-    ("notify/part_notify_outbox.py", "from curewatch.intake.typed import parse", "not for notify"),
+    ("notify/outbox.py", "from curewatch.intake.typed import parse", "not for notify"),
     ("daemon.py", "from curewatch.cli import main", "not for daemon"),
     ("__init__.py", "from curewatch.records import Room", "imports curewatch.records.Room"),
     ("desk.py", "import importlib\nimportlib.import_module('curewatch.cli.run')", "desk.py:2"),

@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
 from curewatch.physics.air_series import AirSeries
+from curewatch.physics.ensemble import integrate_ensemble
 from curewatch.physics.film import RHO_DRY, RHO_WATER
 from curewatch.physics.milestones import MILESTONES
-from curewatch.physics.part_studio_members import integrate_ensemble
 from curewatch.records import Piece, Pour, Recipe, Stay, ThicknessSource
 from curewatch.records.observations import Finger, Observation, ObservationKind
 from curewatch.studio.air.climate import Array

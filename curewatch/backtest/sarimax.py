@@ -11,8 +11,8 @@ import warnings
 import numpy as np
 
 from curewatch.backtest.outlook import HORIZONS, Forecaster
-from curewatch.cli.errors import Missing
-from curewatch.studio.air.part_studio_hourly import Array
+from curewatch.intake.errors import Missing
+from curewatch.studio.air.climate import Array
 
 ORDER, SEASONAL = (2, 0, 0), (0, 1, 1, 24)
 WINDOW_H = 14 * 24

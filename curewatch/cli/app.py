@@ -11,24 +11,13 @@ from typer.main import get_command
 
 from curewatch import __version__
 from curewatch.cli import exits, options
-from curewatch.cli.commands import (
-    alarms,
-    backups,
-    daemon,
-    facts,
-    mixing,
-    observations,
-    part_cli_looking_back,
-    part_cli_moves,
-    part_cli_notices,
-    show,
-    steps,
-    transfer,
-)
-from curewatch.cli.commands.estimate import estimate
-from curewatch.cli.commands.part_cli_backtest import backtest
-from curewatch.cli.commands.part_cli_level import level
-from curewatch.cli.commands.part_cli_password import password
+from curewatch.cli.commands import alarms, backups, daemon, facts, mixing, observations, show, steps, transfer
+from curewatch.cli.commands import alarms as part_cli_notices
+from curewatch.cli.commands import facts as part_cli_moves
+from curewatch.cli.commands import show as part_cli_looking_back
+from curewatch.cli.commands.backtest import backtest
+from curewatch.cli.commands.daemon import password
+from curewatch.cli.commands.estimate import estimate, level
 from curewatch.cli.commands.plan import plan
 from curewatch.cli.output import say
 

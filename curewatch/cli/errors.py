@@ -24,19 +24,8 @@ KNOWN = (
     ("curewatch.store.errors", "StoreError", Exit.FAILED),
 )
 """Errors that are written for people, the narrower before the wider."""
-
 TRACEBACK = "CUREWATCH_TRACEBACK"
 """Set in the environment, a failure that nobody foresaw shows where it arose."""
-
-
-class Missing(BadInput):
-    """Something that has to be said and was not."""
-
-    def __init__(self, field: str, allowed: str) -> None:
-        super().__init__(field, None, allowed)
-
-    def __str__(self) -> str:
-        return f"{self.field}: missing, expected {self.allowed}"
 
 
 class Complaint(NamedTuple):

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
-from curewatch.cli.errors import Missing
+from curewatch.intake.errors import Missing
 from curewatch.intake.files.room_csv import read_room_csv
 from curewatch.intake.typed import (
     BadInput,
@@ -18,11 +18,11 @@ from curewatch.intake.typed import (
     parse_temperature,
 )
 from curewatch.intake.typed.numbers import Quantity, times
-from curewatch.intake.typed.part_intake_supports import parse_support
+from curewatch.intake.typed.quantities import parse_support
 from curewatch.intake.typed.wet_thickness import Thickness, thickness_of
 from curewatch.physics.ensemble import THICKNESS_SPREAD, Pouring
 from curewatch.physics.evaporation import H_BACK
-from curewatch.physics.part_physics_supports import BACKINGS, Backing
+from curewatch.physics.supports import BACKINGS, Backing
 from curewatch.studio.forecasting.forecast import DEFAULT_SIDE_M
 from curewatch.studio.planning.estimate import EstimateInput, RoomAir
 

@@ -1,11 +1,14 @@
-"""Options that several commands take. All are text here: `intake` reads them, so that every refusal reads alike."""
+"""Options and arguments that more than one command takes."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:
+    pass
 
 
 def _words(*words: str) -> Callable[[str], list[str]]:
@@ -32,7 +35,6 @@ Config = Annotated[
     ),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
-
 WetThickness = Annotated[
     str | None,
     typer.Option("--wet-thickness", metavar="LENGTH", help="Wet film as measured with a comb gauge, such as 1.2mm."),
@@ -98,4 +100,28 @@ PouredOn = Annotated[
         help=f"What it lies on: {', '.join(_SUPPORTS)}.",
         autocompletion=_words(*_SUPPORTS),
     ),
+]
+At = Annotated[
+    str | None,
+    typer.Option("--at", metavar="TIME", help="When: '3 h ago', 'yesterday 18:30', ISO 8601. Left out: now."),
+]
+Name = Annotated[str, typer.Argument(metavar="NAME", help="The piece's name.")]
+RoomName = Annotated[str, typer.Option("--room", metavar="ROOM", help="The room, by its name.")]
+Temperature = Annotated[
+    str | None, typer.Option("--temperature", metavar="TEMP", help="Of the room's air, such as 21C or 70F.")
+]
+Humidity = Annotated[str | None, typer.Option("--humidity", metavar="RH", help="Of the room's air, such as 50%.")]
+RoomRecord = Annotated[
+    str | None,
+    typer.Option(
+        "--room",
+        metavar="FILE.csv",
+        help="Instead of the two: a record of the room, time_utc,temp_c,rh_pct, its first row at the pour.",
+    ),
+]
+Solids = Annotated[str, typer.Option("--solids", metavar="SHARE", help="Solids, by volume of the wet paint.")]
+Glycol = Annotated[str, typer.Option("--glycol", metavar="SHARE", help="Slow solvent, by volume of the wet paint.")]
+Side = Annotated[
+    str | None,
+    typer.Option("--side", metavar="LENGTH", help="Of the piece, along the air.  [default: 25cm, or of --size]"),
 ]

@@ -12,19 +12,21 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, BinaryIO, TextIO
+from typing import TYPE_CHECKING, Any, BinaryIO, TextIO
 
 import typer
 
 from curewatch.cli.exits import Exit
 from curewatch.intake.errors import BadInput
 
+if TYPE_CHECKING:
+    pass
+
 SCHEMA = 1
 """Of every object that --json prints; raised when a name or a meaning changes, not when something is added."""
 PIPED_WIDTH = 80
 WIDTHS = (59, 100)
 """The narrowest and the widest a page is laid out [columns]."""
-
 _PLAIN = str.maketrans(
     {"°": "", "µ": "u", "×": "x", "–": "-", "—": "-", "≤": "<=", "≥": ">=", "±": "+/-", "…": "...", "²": "2", "·": "-"}
 )
@@ -130,3 +132,8 @@ def _let_go_of(stream: TextIO) -> None:
         os.dup2(nowhere, stream.fileno())
     finally:
         os.close(nowhere)
+
+
+def say_notes(notes: tuple[str, ...]) -> None:
+    for note in notes:
+        say(f"Note: {note}.")

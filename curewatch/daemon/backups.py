@@ -12,7 +12,7 @@ from datetime import datetime
 
 from curewatch.clock import Clock, plausible
 from curewatch.desk import Desk
-from curewatch.desk.commands.part_desk_late_backup import tell_late_backup
+from curewatch.desk.commands.notice_care import tell_late_backup
 from curewatch.store import BackupFailed, StoreError, newest
 
 log = logging.getLogger(__name__)

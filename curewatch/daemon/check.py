@@ -1,10 +1,32 @@
-"""Whether the page answers where people open it."""
+"""What `curewatch check` finds: whether everything the settings name is there, who has been heard from, and a test notice."""
 
 from __future__ import annotations
 
+import json
+import os
+import threading
+from collections.abc import Iterator, Mapping
+from contextlib import suppress
+from datetime import datetime, timedelta
+from enum import StrEnum
+from pathlib import Path
+from typing import NamedTuple
+
 import requests
 
-from curewatch.settings import SettingsError, WebSettings
+from curewatch.clock import Clock, plausible
+from curewatch.daemon.delivery import NoticeDelivery, channels_of, host_of, signer_of
+from curewatch.daemon.sensor_intake import DUPLICATES_NOTE
+from curewatch.desk import Desk
+from curewatch.intake.errors import BadInput
+from curewatch.intake.mqtt.duplicate_devices import DUPLICATE_DEVICES
+from curewatch.intake.mqtt.subscriber import look_at_broker
+from curewatch.notify.routing import all_channels
+from curewatch.notify.services import Services
+from curewatch.records import DeliveryState, Reading
+from curewatch.settings import BrokerSettings, SensorSettings, Settings, SettingsError, WebSettings
+from curewatch.store import AlreadyRunning, CannotOpen, Store, StoreError, newest
+from curewatch.studio.wording import age
 
 WITHIN_S = 3.0
 MARK = "content-security-policy"
@@ -37,3 +59,269 @@ def _why(error: requests.RequestException) -> str:
     if isinstance(error, requests.Timeout):
         return f"not within {WITHIN_S:g} s"
     return "the connection was refused or broken off"
+
+
+BROKER_WITHIN_S = 6.0
+OLD_BACKUP = timedelta(days=3)
+"""A newest backup older than this is worth a word, whatever the settings say."""
+
+
+class Verdict(StrEnum):
+    OK = "ok"
+    WARN = "warn"
+    """Works, but somebody may want it otherwise."""
+    FAIL = "fail"
+
+
+class Finding(NamedTuple):
+    """One thing looked at. `sentence` is for people."""
+
+    name: str
+    verdict: Verdict
+    sentence: str
+
+
+def look(
+    settings: Settings,
+    store_location: str,
+    clock: Clock,
+    *,
+    config: Path | None = None,
+    environ: Mapping[str, str] = os.environ,
+) -> list[Finding]:
+    """Look at everything, in the order it is needed; nothing is changed and nothing raised for what is amiss.
+
+    `config` is where the settings came from. Whether a daemon runs is found out by holding its lock for a moment.
+    Looking at the broker takes up to BROKER_WITHIN_S seconds.
+    """
+    found = [_settings(settings, config), _clock(clock.now())]
+    newest: dict[tuple[str, str], Reading] = {}
+    running = False
+    try:
+        store = Store.open(store_location, migrate=False, backups=settings.backup.folder)
+    except CannotOpen as error:
+        is_new = "://" not in store_location and not Path(store_location).expanduser().exists()
+        found.append(Finding("store", Verdict.WARN if is_new else Verdict.FAIL, str(error)))
+    else:
+        with store:
+            found += _store(store, clock.now())
+            running = any(one.name == "daemon" and one.verdict is Verdict.OK for one in found)
+            with suppress(StoreError), store.read() as tx:
+                newest = tx.newest_by_source()
+    found.append(_page(settings, running=running))
+    found.append(_broker(settings, clock))
+    found += _sensors(settings, newest, clock.now())
+    found.append(_webhook(settings, environ))
+    found += _heartbeat(settings, environ)
+    found += _people(settings, environ)
+    return found
+
+
+def _settings(settings: Settings, config: Path | None) -> Finding:
+    where = f"from {config}" if config else "none given: everything is at its default"
+    return Finding("settings", Verdict.OK, f"{where}; times are those of {settings.zone}")
+
+
+def _clock(now: datetime) -> Finding:
+    if plausible(now):
+        return Finding("clock", Verdict.OK, f"shows {now:%Y-%m-%d %H:%M} UTC")
+    return Finding("clock", Verdict.FAIL, f"shows {now:%Y-%m-%d %H:%M} UTC, which cannot be: set it")
+
+
+def _store(store: Store, now: datetime) -> Iterator[Finding]:
+    try:
+        with store.read() as tx:
+            counts = tx.counts()
+            waiting = tx.deliveries(state=DeliveryState.WAITING)
+    except StoreError as error:
+        yield Finding("store", Verdict.FAIL, str(error))
+        return
+    held = ", ".join(f"{counts[name]} {name}" for name in ("pieces", "rooms", "readings", "notices"))
+    yield Finding("store", Verdict.OK, f"{store.location} holds {held}")
+    yield _daemon(store)
+    yield _backups(store, now)
+    yield from _heard(store)
+    if not waiting:
+        return
+    oldest = min(waiting, key=lambda delivery: delivery.notice.created_at)
+    why = f"; last error: {oldest.last_error}" if oldest.last_error else ""
+    sentence = f"{len(waiting)} wait to be sent, the oldest from {age(oldest.notice.created_at, now)}{why}"
+    yield Finding("deliveries", Verdict.WARN if oldest.attempts else Verdict.OK, sentence)
+
+
+def _heard(store: Store) -> Iterator[Finding]:
+    """What the daemon has noted of the messages that came."""
+    with suppress(StoreError, ValueError), store.read() as tx:
+        if undated := tx.count_pending_messages():
+            yield Finding("messages", Verdict.WARN, f"{undated} came before the clock was set, and wait for it")
+        for source in json.loads(tx.get_meta(DUPLICATES_NOTE) or "[]"):
+            yield Finding("messages", Verdict.WARN, f"of sensor {source}: {DUPLICATE_DEVICES}")
+
+
+def _backups(store: Store, now: datetime) -> Finding:
+    kept = store.backups()
+    last = newest(kept, now)
+    if last is None:
+        return Finding("backups", Verdict.OK, "none yet: a daemon makes them, and `curewatch backup`")
+    if last.at > now:
+        return Finding("backups", Verdict.WARN, f"all {len(kept)} bear dates to come: a clock was wrong")
+    verdict = Verdict.WARN if now - last.at > OLD_BACKUP else Verdict.OK
+    return Finding("backups", verdict, f"the newest of {len(kept)} is from {age(last.at, now)}")
+
+
+def _daemon(store: Store) -> Finding:
+    try:
+        with store.lock_for_daemon():
+            return Finding("daemon", Verdict.WARN, "none runs on this store: start it with `curewatch run`")
+    except AlreadyRunning as running:
+        process = f"process {running.pid} on {running.host}" if running.pid else "a process"
+        since = f" since {running.since:%Y-%m-%d %H:%M} UTC" if running.since else ""
+        return Finding("daemon", Verdict.OK, f"{process} watches{since}")
+    except StoreError as error:
+        return Finding("daemon", Verdict.FAIL, str(error))
+
+
+def _page(settings: Settings, *, running: bool) -> Finding:
+    """Whether the page answers, where a daemon serves it."""
+    web = settings.web
+    if not web.enabled:
+        return Finding("page", Verdict.OK, "not served: web.enabled is false")
+    if not running:
+        return Finding("page", Verdict.OK, f"will be at {web.shown_address} while the daemon runs")
+    trouble = page_trouble(web)
+    return Finding("page", Verdict.FAIL if trouble else Verdict.OK, trouble or f"answers at {web.shown_address}")
+
+
+def _broker(settings: Settings, clock: Clock) -> Finding:
+    broker = settings.broker
+    if broker is None:
+        if settings.sensors:
+            return Finding("broker", Verdict.FAIL, "sensors are set but no [broker] to hear them through")
+        return Finding("broker", Verdict.OK, "none set: readings are typed")
+    try:
+        return _reached(broker, settings, clock)
+    except (SettingsError, BadInput) as error:
+        return Finding("broker", Verdict.FAIL, str(error))
+
+
+def _reached(broker: BrokerSettings, settings: Settings, clock: Clock) -> Finding:
+    place = f"{broker.host}:{broker.port}"
+    status = look_at_broker(broker, settings.sensors, clock, within_s=BROKER_WITHIN_S)
+    if status.broker_error is not None:
+        return Finding("broker", Verdict.FAIL, status.broker_error)
+    if not status.connected or (settings.sensors and not status.subscribed | status.refused.keys()):
+        return Finding("broker", Verdict.FAIL, f"{place} did not answer in {BROKER_WITHIN_S:g} s")
+    if status.refused:
+        refused = ", ".join(f"{topic!r} ({why})" for topic, why in status.refused.items())
+        return Finding("broker", Verdict.FAIL, f"{place} refuses the topics {refused}")
+    if not settings.sensors:
+        return Finding("broker", Verdict.WARN, f"{place} is set, but no [[sensors]] to hear through it")
+    return Finding("broker", Verdict.OK, f"{place} answers and grants {len(status.subscribed)} topics")
+
+
+def _sensors(settings: Settings, newest: Mapping[tuple[str, str], Reading], now: datetime) -> Iterator[Finding]:
+    by_id: dict[str, SensorSettings] = {}
+    for sensor in settings.sensors:
+        by_id.setdefault(sensor.id, sensor)  # the two topics of one device are one sensor
+    for name, sensor in by_id.items():
+        heard = [
+            reading.at
+            for (room, source), reading in newest.items()
+            if room == sensor.room and (source == name or source.startswith(f"{name}/"))
+        ]
+        if not heard:
+            # a broker grants a subscription and then keeps back every message its access list forbids us
+            allowed = "does it publish there, and may we read it?"
+            yield Finding(f"sensor {name}", Verdict.WARN, f"never heard; its topic is {sensor.topic!r}: {allowed}")
+            continue
+        last = max(heard)
+        late = now - last > timedelta(minutes=sensor.silent_after_min)
+        sentence = f"its last reading is from {age(last, now)}, in {sensor.room}"
+        yield Finding(f"sensor {name}", Verdict.WARN if late else Verdict.OK, sentence)
+
+
+def _heartbeat(settings: Settings, environ: Mapping[str, str]) -> Iterator[Finding]:
+    s = settings.heartbeat
+    if s is None:
+        return
+    try:
+        place = host_of(s.address(environ).get_secret_value())  # the rest may be a secret
+    except SettingsError as error:
+        yield Finding("heartbeat", Verdict.FAIL, str(error))
+        return
+    yield Finding("heartbeat", Verdict.OK, f"to {place} every {s.every_s:g} s, while work gets done")
+
+
+def _people(settings: Settings, environ: Mapping[str, str]) -> Iterator[Finding]:
+    """Whether everything is there to reach each person; only `--send-test` shows that it does."""
+    if settings.services is not None:
+        try:
+            services = Services(settings.services.addresses(environ), name="services")
+        except SettingsError as error:
+            yield Finding("services", Verdict.FAIL, str(error))
+        else:
+            yield Finding("services", Verdict.OK, f"{len(services)} addresses")
+    for person in settings.people:
+        try:
+            channels = channels_of(settings, person, environ)
+        except SettingsError as error:
+            yield Finding(person.name, Verdict.FAIL, str(error))
+            continue
+        through = " and ".join(channel.name.partition(":")[0] for channel in channels)
+        quiet = f", not from {person.quiet.replace('-', ' to ')}" if person.quiet else ""
+        yield Finding(person.name, Verdict.OK, f"is told by {through}{quiet}")
+
+
+def _webhook(settings: Settings, environ: Mapping[str, str]) -> Finding:
+    hook = settings.webhook
+    if hook is None:
+        if all_channels(settings):
+            return Finding("webhook", Verdict.OK, "none set: people are told in other ways")
+        return Finding("webhook", Verdict.WARN, "none set: notices are only kept in the store, nobody is told")
+    try:
+        signer = signer_of(hook, environ)
+    except SettingsError as error:
+        return Finding("webhook", Verdict.FAIL, str(error))
+    if signer is None:
+        return Finding("webhook", Verdict.WARN, f"{host_of(hook.url)}, unsigned: the receiver cannot tell who sends")
+    return Finding("webhook", Verdict.OK, f"{host_of(hook.url)}, signed")
+
+
+_LOOK_EVERY_S = 0.1
+
+
+def send_test(
+    desk: Desk, now: datetime, clock: Clock, *, within_s: float, environ: Mapping[str, str] = os.environ
+) -> Finding:
+    """Write a test notice and wait up to `within_s` [s] for it to arrive.
+
+    SettingsError where a secret cannot be had.
+    """
+    if not desk.channels:
+        return Finding("test notice", Verdict.WARN, "neither a webhook nor people are set: nowhere to send one")
+    try:
+        with desk.store.lock_for_daemon():
+            telling = NoticeDelivery(desk.settings, desk.store, clock, environ)
+            key = desk.tell_test(now).key
+            telling.start()
+            try:
+                return _outcome(desk, key, clock, within_s)
+            finally:
+                telling.stop(within_s)
+    except AlreadyRunning:
+        return _outcome(desk, desk.tell_test(now).key, clock, within_s)
+
+
+def _outcome(desk: Desk, key: str, clock: Clock, within_s: float) -> Finding:
+    deadline = clock.monotonic() + within_s
+    never = threading.Event()
+    while True:
+        with desk.store.read() as tx:
+            found = [delivery for delivery in tx.deliveries() if delivery.notice.key == key]
+        if all(delivery.state is DeliveryState.DELIVERED for delivery in found):
+            return Finding("test notice", Verdict.OK, f"arrived through {', '.join(d.channel for d in found)}")
+        errors = [delivery.last_error for delivery in found if delivery.last_error]
+        if errors or clock.monotonic() >= deadline:
+            why = errors[0] if errors else f"it was not sent within {within_s:g} s"
+            return Finding("test notice", Verdict.FAIL, f"did not arrive: {why}")
+        clock.wait(never, _LOOK_EVERY_S)

@@ -1,16 +1,33 @@
-"""Opening the store for the daemon: a damaged one is set aside and told, a full disk is waited for."""
+"""The composition root: every real thing is built here, in order, and taken down in reverse."""
 
 from __future__ import annotations
 
 import logging
+import os
 import threading
+from collections.abc import Callable, Mapping
+from contextlib import ExitStack
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from curewatch.clock import Clock
-from curewatch.store import DiskTrouble, Store, StoreBroken, set_broken_aside
+from curewatch.clock import Clock, judge, plausible, sample
+from curewatch.daemon.backups import Backups
+from curewatch.daemon.delivery import NoticeDelivery, in_words
+from curewatch.daemon.process import Level, signal_handlers, to_stderr
+from curewatch.daemon.scheduler import TICK_S, RefreshTiming, Scheduler
+from curewatch.daemon.sensor_intake import SensorIntake
+from curewatch.daemon.watchdog import Part, Systemd, Watchdog
+from curewatch.demo import seed_demo
+from curewatch.desk import Desk
+from curewatch.notify.heartbeat import Heartbeat
+from curewatch.settings import Settings
+from curewatch.store import DiskTrouble, Store, StoreBroken, StoreError, set_broken_aside
+from curewatch.studio.board import Board
+
+if TYPE_CHECKING:
+    from curewatch.daemon.page_server import PageServer
 
 log = logging.getLogger(__name__)
-
 AGAIN_AFTER_S = 15.0
 
 
@@ -33,3 +50,263 @@ def open_store(location: str, backups: Path | None, clock: Clock, wake: threadin
                 log.warning("%s; looking again every %g s", trouble, AGAIN_AFTER_S)
             if clock.wait(wake, AGAIN_AFTER_S):
                 return None
+
+
+ENDED, FAILED = 0, 1
+"""Exit codes: asked to end; gave up after flaws in a row, for whoever supervises the process to start it again."""
+FLAWS_IN_A_ROW = 5
+"""Unexpected failures, half a minute of them. A store that is locked or full is expected, and waited for."""
+INTAKE_STOPS_WITHIN_S, DELIVERY_STOPS_WITHIN_S, HEARTBEAT_STOPS_WITHIN_S, BACKUP_STOPS_WITHIN_S = 5.0, 3.0, 1.0, 1.0
+INTAKE_MOVES_WITHIN_S, DELIVERY_MOVES_WITHIN_S = 120.0, 600.0
+"""How long each may be at one piece of work [s] before no more signs of life are given: storing what was heard, with
+the store's own wait of ten seconds many times over; one send, whose longest deadline is three times two minutes."""
+CATCH_UP_TICK_S = 0.1
+LISTED = 10
+"""More new notices than this are counted in the log, not listed."""
+
+
+class Daemon:
+    """One run of the service: `run` once, `stop` from any thread."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        store_location: str,
+        clock: Clock,
+        *,
+        level: Level = Level.NORMAL,
+        environ: Mapping[str, str] = os.environ,
+    ) -> None:
+        self._settings, self._location, self._clock = settings, store_location, clock
+        self._level, self._environ = level, environ
+        self._wake, self._stopping = threading.Event(), threading.Event()
+        self._fresh = threading.Event()  # readings were stored since the last look began
+        self._timing = RefreshTiming()
+        self._seen = sample(clock)
+        self._believed: bool | None = None  # whether the wall clock is; None before it was asked
+        self._begun = self._opened = False
+        self._catching_up = True  # with the broker, before the first look
+        self._revision: str | None = None
+        self._flaws = 0
+        self._last_flaw = ""
+
+    def run(self, *, demo_if_empty: bool = False, show: Callable[[Board], object] | None = None) -> int:
+        """Watch until `stop`, SIGTERM or SIGINT; the exit code, ENDED or FAILED.
+
+        With `demo_if_empty` an empty store gets the demo studio first. `show` is handed the board, once, after the
+        first look. Signals are heeded in the main thread only. Raises, before anything is watched: StoreError
+        (AlreadyRunning where another daemon holds the store), SettingsError and BadInput for files and hosts that
+        cannot be used.
+        """
+        self._demo, self._show = demo_if_empty, show
+        with ExitStack() as resources:
+            resources.enter_context(to_stderr(self._level))
+            if threading.current_thread() is threading.main_thread():
+                resources.enter_context(signal_handlers(self.stop))
+            self._build(resources)
+            code = self._watch()
+            log.info("ending")
+        return code
+
+    def stop(self) -> None:
+        """End gracefully, soon."""
+        self._stopping.set()
+        self._wake.set()
+
+    def _build(self, resources: ExitStack) -> None:
+        """Everything in order; `resources` takes it down in reverse: first no more comes in, last the store closes."""
+        opened = open_store(self._location, self._settings.backup.folder, self._clock, self._wake)
+        if opened is None:
+            return  # told to end while it waited
+        store = resources.enter_context(opened)
+        resources.enter_context(store.lock_for_daemon())
+        self._desk = Desk(store, self._settings)
+        self._backups = Backups(self._desk, self._clock)
+        resources.callback(self._backups.stop, BACKUP_STOPS_WITHIN_S)
+        self._delivery = NoticeDelivery(self._settings, store, self._clock, self._environ)
+        resources.callback(self._delivery.stop, DELIVERY_STOPS_WITHIN_S)
+        self._watchdog = Watchdog(Systemd(self._environ), self._heartbeat(), self._clock, store)
+        resources.callback(self._watchdog.stop, HEARTBEAT_STOPS_WITHIN_S)
+        self._scheduler = Scheduler(self._wake.set)
+        resources.callback(self._scheduler.stop)
+        broker = self._settings.broker
+        self._sensor_intake = None if broker is None else SensorIntake(broker, self._desk, self._clock, self._heard)
+        if self._sensor_intake is not None:
+            resources.callback(self._sensor_intake.stop, INTAKE_STOPS_WITHIN_S)
+        self._page = self._build_page()
+        if self._page is not None:
+            resources.callback(self._page.stop)
+
+    def _heartbeat(self) -> Heartbeat | None:
+        s = self._settings.heartbeat
+        if s is None:
+            return None
+        address = s.address(self._environ)
+        return Heartbeat(address, self._clock, method=s.method, every_s=s.every_s, timeout_s=s.timeout_s)
+
+    def _build_page(self) -> PageServer | None:
+        if not self._settings.web.enabled:
+            return None
+        from curewatch.daemon.page_server import PageServer  # half a second that `curewatch check` need not wait
+
+        return PageServer(self._desk, self._settings.web, self._clock, self._heard)
+
+    # --- the loop ---
+
+    def _watch(self) -> int:
+        while not self._stopping.is_set():
+            try:
+                if self._turn():
+                    self._flaws, self._last_flaw = 0, ""
+                self._watchdog.prove(believed=bool(self._believed))
+                self._watchdog.beat(self._parts(), believed=bool(self._believed))
+            except StoreBroken:
+                raise  # the next start sets it aside, and says what helps
+            except StoreError as error:
+                wait_s = self._timing.failed(self._clock.monotonic())
+                log.warning("%s; trying again in %s s", error, f"{wait_s:g}")
+            except Exception as flaw:
+                if not self._opened:
+                    raise  # settings that cannot be used
+                if self._gives_up(flaw):
+                    return FAILED
+            self._clock.wait(self._wake, self._wait_s())
+            self._wake.clear()
+        return ENDED
+
+    def _wait_s(self) -> float:
+        if not self._believed:
+            return TICK_S
+        if self._catching_up:
+            return CATCH_UP_TICK_S
+        return self._timing.wait_s(self._clock.now(), self._clock.monotonic())
+
+    def _turn(self) -> bool:
+        """Look at the studio if that is due; True if it was. Nothing is decided on a clock that cannot be right."""
+        if not self._clock_holds():
+            self._open()
+            return False
+        if not self._begun:
+            self._begin()
+        self._catching_up = self._catching_up and self._sensor_intake is not None and self._sensor_intake.catching_up()
+        if self._catching_up:
+            return False
+        monotonic = self._clock.monotonic()
+        if self._fresh.is_set() or (self._revision is not None and self._desk.revision() != self._revision):
+            self._timing.facts_are_new(monotonic)
+        due = self._timing.is_due(self._seen.wall, monotonic)
+        if due:
+            self._look()
+        if self._sensor_intake is not None:
+            self._sensor_intake.save_contact()
+        return due
+
+    def _look(self) -> None:
+        began, now = self._clock.monotonic(), self._seen.wall  # the very time that was believed
+        self._timing.begins()
+        self._fresh.clear()
+        revision = self._desk.revision()
+        done = self._desk.refresh(now)
+        self._revision = revision
+        ended = self._clock.monotonic()
+        self._timing.succeeded(done.next_due, now, ended, ended - began)
+        self._scheduler.plan(done.next_due, now)
+        log.debug("looked: %d forecasts, %d notices, in %.3f s", done.forecasts, done.notices, ended - began)
+        if done.notices:
+            self._delivery.ring()
+            self._list_notices(done.notices)
+        self._delivery.retire(now)
+        if self._delivery.shows:
+            self._delivery.show(self._desk.board(now))
+        if self._show is not None:
+            self._show(self._desk.board(now))
+            self._show = None
+
+    def _begin(self) -> None:
+        """The clock is believed: everything starts that writes times down or goes by them."""
+        if self._demo and seed_demo(self._desk, self._seen.wall):
+            log.info("the store was empty: it now holds the demo studio")
+        self._delivery.start(self._desk.dates)
+        self._scheduler.start()
+        self._backups.start()
+        self._open()
+        self._begun = True
+        log.info("ready: %s", self._in_words())
+
+    def _open(self) -> None:
+        """What also works on a clock that is not believed, and says so: sensors are heard, and the page answers."""
+        if self._opened:
+            return
+        if self._sensor_intake is not None:
+            self._sensor_intake.start()
+        self._page_at = None if self._page is None else self._page.start()
+        self._opened = True
+        self._watchdog.ready(believed=bool(self._believed))
+
+    def _parts(self) -> list[Part]:
+        """Everything that has to move on besides the main loop."""
+        moved = self._delivery.moved_at() if self._begun else {}
+        parts = [Part(f"notices through {name}", at, DELIVERY_MOVES_WITHIN_S) for name, at in moved.items()]
+        if self._sensor_intake is not None and self._opened:
+            parts.append(Part("readings from the broker", self._sensor_intake.moved_at(), INTAKE_MOVES_WITHIN_S))
+        return parts
+
+    def _heard(self) -> None:
+        """Readings were stored. One wake-up a look, however many come."""
+        if not self._fresh.is_set():
+            self._fresh.set()
+            self._wake.set()
+
+    def _clock_holds(self) -> bool:
+        """Whether the wall clock can be believed. Plans anew where somebody set it, or the machine slept."""
+        before, self._seen = self._seen, sample(self._clock)
+        if not plausible(self._seen.wall):
+            if self._believed is not False:
+                log.warning(
+                    "clock unconfirmed: it shows %s, which cannot be: nothing is forecast or told until it is set",
+                    f"{self._seen.wall:%Y-%m-%d %H:%M}",
+                )
+            self._believed = False
+            return False
+        passage = judge(before, self._seen)
+        if passage.stepped:
+            log.warning("the clock was set by %+.0f s: looking again", passage.stepped_s)
+        if passage.slept:
+            log.info("the machine slept for %.0f s: looking again", passage.slept_s)
+        if passage.stepped or passage.slept or not self._believed:
+            self._timing.at_once()
+            self._catching_up = self._catching_up or self._believed is False  # what waited for the clock comes first
+        self._believed = True
+        return True
+
+    def _gives_up(self, flaw: Exception) -> bool:
+        """Log what should not have happened, with its traceback the first time; True if it has been too often."""
+        self._flaws += 1
+        wait_s = self._timing.failed(self._clock.monotonic())
+        said = f"{type(flaw).__name__}: {flaw}"
+        log.error("unexpected %s", said, exc_info=flaw if said != self._last_flaw else None)
+        self._last_flaw = said
+        if self._flaws >= FLAWS_IN_A_ROW:
+            log.error("giving up after %d flaws in a row", self._flaws)
+            return True
+        log.info("going on in %g s", wait_s)
+        return False
+
+    # --- words ---
+
+    def _list_notices(self, written: int) -> None:
+        if written > LISTED:
+            log.info("%d notices written", written)
+            return
+        with self._desk.store.read() as tx:
+            for notice in reversed(tx.notices(limit=written)):
+                log.info("notice%s: %s", ", urgent" if notice.urgent else "", notice.title)
+
+    def _in_words(self) -> str:
+        with self._desk.store.read() as tx:
+            pieces = len(tx.pieces())
+        broker = self._settings.broker
+        sensors = len({sensor.id for sensor in self._settings.sensors})
+        heard = f"{sensors} sensors through the broker {broker.host}:{broker.port}" if broker else "no broker set"
+        page = f"; the page is at {self._page_at}" if self._page_at else ""
+        return f"store {self._desk.store.location}, {pieces} pieces; {heard}; {in_words(self._settings)}{page}"

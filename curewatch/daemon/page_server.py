@@ -15,7 +15,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from curewatch.clock import Clock
 from curewatch.desk import Desk
 from curewatch.settings import WebSettings
-from curewatch.web.part_web_app import make_app
+from curewatch.web.app import make_app
 
 log = logging.getLogger(__name__)
 

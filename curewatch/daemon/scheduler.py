@@ -1,13 +1,14 @@
-"""When to look at the studio again. Pure arithmetic: the daemon hands in both clocks and does the waiting.
-
-Four things make a look due: its date has come, facts are new, a failed look is to be tried again, or the clock was
-set. Only new facts are slowed down, because only they can come in floods: the first of a burst waits a moment for
-its companions, and the looks of a flood lie so far apart that they cost less than a hundredth of one core.
-"""
+"""When to look at the studio again (pure arithmetic), and the alarm clock that rings then."""
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+import logging
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+
+from apscheduler.executors.debug import DebugExecutor
+from apscheduler.schedulers.background import BackgroundScheduler
+from apscheduler.triggers.date import DateTrigger
 
 TICK_S = 5.0
 """The longest wait [s]. At each tick the daemon asks the store what other processes have logged, and reads the
@@ -81,3 +82,33 @@ class RefreshTiming:
         self.due_at = None
         self._any_from = monotonic + wait_s
         return wait_s
+
+
+NEXT_DUE, HOURLY = "next due", "hourly"
+
+
+class Scheduler:
+    """Calls `ring` at the planned date, and an hour after the last planning if that comes first."""
+
+    def __init__(self, ring: Callable[[], object]) -> None:
+        self._ring = ring
+        # It says at every job that it ran; what matters the daemon says itself.
+        logging.getLogger("apscheduler").setLevel(logging.WARNING)
+        self._scheduler = BackgroundScheduler(
+            timezone=UTC,
+            executors={"default": DebugExecutor()},
+            job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1},
+        )
+
+    def start(self) -> None:
+        """Begin to ring. Only once the wall clock is plausible."""
+        self._scheduler.start()
+
+    def plan(self, next_due: datetime, now: datetime) -> None:
+        """Forget what was planned; ring at `next_due`."""
+        for name, at in ((NEXT_DUE, next_due), (HOURLY, now + LONGEST)):
+            self._scheduler.add_job(self._ring, DateTrigger(at, UTC), id=name, name=name, replace_existing=True)
+
+    def stop(self) -> None:
+        if self._scheduler.running:
+            self._scheduler.shutdown(wait=False)

@@ -1,13 +1,19 @@
-"""The intake's shelf in the store: messages without a date, until the clock can be believed."""
+"""The intake tied to the desk: readings become facts; pending messages and the last contact are kept in the store."""
 
 from __future__ import annotations
 
+import json
+import logging
 from collections.abc import Callable, Sequence
+from datetime import datetime
 
+from curewatch.clock import Clock, plausible
 from curewatch.desk import Desk
+from curewatch.intake.mqtt.subscriber import MqttIntake
 from curewatch.records import Reading
-from curewatch.records.part_records_held import PendingMessage
-from curewatch.store import FactRefused
+from curewatch.records.facts import PendingMessage
+from curewatch.settings import BrokerSettings
+from curewatch.store import FactRefused, StoreError
 
 
 class DeskPendingStore:
@@ -31,3 +37,111 @@ class DeskPendingStore:
             raise ValueError(str(refusal)) from refusal
         if new:
             self._heard()
+
+
+log = logging.getLogger(__name__)
+LAST_CONTACT = "mqtt_last_contact"
+"""The store's note of when the broker was last in reach, ISO 8601."""
+DUPLICATES_NOTE = "mqtt_twins"
+"""The store's note of the sources that look like two devices under one name, for `curewatch check`: JSON."""
+SAVE_EVERY_S = 60.0
+CONNECTS_WITHIN_S, QUIET_S, CATCHES_UP_WITHIN_S = 2.0, 0.5, 10.0
+"""After the start [s]: how long a connection is waited for, which pause ends the broker's backlog, and how long that
+is waited for at the most."""
+
+
+class SensorIntake:
+    """`start` and `stop` once each. `heard` is called, from the intake's thread, after readings were stored."""
+
+    def __init__(self, broker: BrokerSettings, desk: Desk, clock: Clock, heard: Callable[[], object]) -> None:
+        """Raises BadInput or SettingsError where a file the settings name cannot be used."""
+        self._desk, self._clock, self._heard = desk, clock, heard
+        self._saved = _last_contact(desk)
+        self._saved_at = clock.monotonic()
+        self._started_at = self._moved_at = 0.0
+        self._received = -1
+        self._saved_duplicates: frozenset[str] | None = None
+        self._dating_since: float | None = None
+        self._intake = MqttIntake(
+            broker,
+            desk.settings.sensors,
+            self._store,
+            clock,
+            client_id=broker.client_id_for(desk.store.location),
+            last_contact=self._saved,
+            pending_store=DeskPendingStore(desk, heard),
+        )
+
+    def start(self) -> None:
+        self._started_at = self._clock.monotonic()
+        self._intake.start()
+
+    def catching_up(self) -> bool:
+        """Whether the broker may still be sending what it kept for us: deciding before that would be rash."""
+        now, status = self._clock.monotonic(), self._intake.status()
+        if status.pending and plausible(self._clock.now()):
+            # what came before the clock was believed is about to become readings
+            self._dating_since = now if self._dating_since is None else self._dating_since
+            if now - self._dating_since < CATCHES_UP_WITHIN_S:
+                return True
+            self._dating_since = None  # the clock may be lost, and believed again
+            return False
+        self._dating_since = None
+        if not status.connected:
+            return status.broker_error is None and now - self._started_at < CONNECTS_WITHIN_S
+        if status.received != self._received or self._intake.unstored():  # a slow disk holds the next ones up
+            self._received, self._moved_at = status.received, now
+        return now - self._moved_at < QUIET_S and now - self._started_at < CATCHES_UP_WITHIN_S
+
+    def moved_at(self) -> float:
+        """When the intake last had nothing left undone [s, monotonic]."""
+        return self._intake.moved_at()
+
+    def stop(self, within_s: float) -> None:
+        """Store and acknowledge what has come, then leave; what there is no time for comes again in the next run."""
+        if not self._intake.stop(within_s):
+            log.warning(
+                "not every reading was stored in %g s: the broker keeps the others until the next start",
+                within_s,
+            )
+        try:
+            self._save()
+        except StoreError as error:
+            log.warning("when the broker was last in reach is not noted: %s", error)
+
+    def save_contact(self) -> None:
+        """Note when the broker was last in reach, at most once a minute. StoreError as the store's."""
+        if self._clock.monotonic() - self._saved_at >= SAVE_EVERY_S:
+            self._save()
+
+    def _save(self) -> None:
+        status = self._intake.status()
+        contact, duplicates = status.last_contact, status.duplicates
+        self._saved_at = self._clock.monotonic()
+        if duplicates != self._saved_duplicates:
+            with self._desk.store.write() as tx:
+                tx.set_meta(DUPLICATES_NOTE, json.dumps(sorted(duplicates)))
+            self._saved_duplicates = duplicates
+        if contact is not None and contact != self._saved:
+            with self._desk.store.write() as tx:
+                tx.set_meta(LAST_CONTACT, contact.isoformat())
+            self._saved = contact
+
+    def _store(self, readings: Sequence[Reading]) -> None:
+        """The intake's sink: ValueError for what can never be stored, anything else for what can later."""
+        try:
+            new = self._desk.absorb(readings)
+        except FactRefused as refusal:
+            raise ValueError(str(refusal)) from refusal
+        if new:
+            self._heard()
+
+
+def _last_contact(desk: Desk) -> datetime | None:
+    with desk.store.read() as tx:
+        noted = tx.get_meta(LAST_CONTACT)
+    try:
+        at = None if noted is None else datetime.fromisoformat(noted)
+    except ValueError:
+        return None
+    return at if at is not None and at.tzinfo is not None else None

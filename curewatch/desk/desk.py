@@ -1,33 +1,25 @@
-"""The use cases. Every one takes `now`; facts and decisions are each written in one transaction."""
+"""The desk: one store, its settings and its zone, and what every use case takes along."""
 
 from __future__ import annotations
 
 import threading
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from curewatch.desk.orders import FactError, Logged, PourOrder
-from curewatch.desk.part_desk_naming import meet_recipe, meet_room, nearest
-from curewatch.desk.part_desk_poured import write_pour
-from curewatch.desk.part_desk_reports import PieceReport, Refreshed
-from curewatch.desk.refresh import part_desk_mornings
+from curewatch.desk.orders import DEFAULT_RECIPE, FactError, Logged, PourOrder, meet_recipe, meet_room, nearest
+from curewatch.desk.refresh import scheduled_notices
+from curewatch.desk.refresh.decisions import tell_milestones, watch_rooms, write
+from curewatch.desk.refresh.forecasts import ForecastMaker, MadeForecasts
 from curewatch.desk.refresh.milestone_timer import MilestoneTimer
-from curewatch.desk.refresh.part_desk_deciding import tell_milestones, watch_rooms, write
-from curewatch.desk.refresh.part_desk_open_steps import open_steps
-from curewatch.desk.refresh.part_desk_rolling import ForecastMaker, MadeForecasts
-from curewatch.desk.refresh.scheduled_notices import EveningWarnings
+from curewatch.desk.refresh.scheduled_notices import EveningWarnings, open_steps
+from curewatch.desk.revision import FACTS_REVISION, mark_changed, mark_readings, rejudge_from
 from curewatch.desk.snapshot.air_cache import AirCache
 from curewatch.desk.snapshot.lessons import update_lessons
-from curewatch.desk.snapshot.snapshot import (
-    FACTS_REVISION,
-    READINGS_REVISION,
-    Snapshot,
-    latest_air,
-    read_snapshot,
-    reread_snapshot,
-)
+from curewatch.desk.snapshot.snapshot import Snapshot, latest_air, read_snapshot, reread_snapshot
 from curewatch.notify.routing import all_channels, due_times
-from curewatch.records import Forecast, Notice, Reading, Recipe, Room, Stay
+from curewatch.records import Alarm, Damage, Forecast, Notice, Pour, Reading, Recipe, Room, Stay
+from curewatch.records.workshop import Tilt
 from curewatch.settings import Settings
 from curewatch.store import DuplicateName, Store, Transaction
 from curewatch.studio import board as boards
@@ -35,10 +27,11 @@ from curewatch.studio import milestones as milestoning
 from curewatch.studio.air import batteries as cells
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.alarms import damage
-from curewatch.studio.alarms.lifecycle import is_active, rewound
-from curewatch.studio.board import Board, RoomLine
-from curewatch.studio.care.part_studio_dew import dew_margin
+from curewatch.studio.alarms.lifecycle import is_active
+from curewatch.studio.board import Board, PieceLine, RoomLine
+from curewatch.studio.care.varnish_air import DewMargin, dew_margin
 from curewatch.studio.forecasting import forecast as forecasting
+from curewatch.studio.forecasting.drying import Drying
 
 
 class Desk:
@@ -177,11 +170,11 @@ class Desk:
         """What is told at certain hours: the evening's warnings, the morning's work."""
         found = self._evening.notices(self.store, snapshot, self.settings, current, now, self.local)
         with self.store.read() as tx:
-            known = tx.known_keys(part_desk_mornings.keys(self.settings, now, self.local))
-        if missing := part_desk_mornings.people(self.settings, known, now, self.local):
+            known = tx.known_keys(scheduled_notices.keys(self.settings, now, self.local))
+        if missing := scheduled_notices.people(self.settings, known, now, self.local):
             steps = open_steps(self.store, snapshot, self.settings, current, now)
-            board = part_desk_mornings.with_drifts(self.board(now), snapshot.climates)
-            found += part_desk_mornings.notices(missing, board, self._evening.ahead, steps, now, self.local)
+            board = scheduled_notices.with_drifts(self.board(now), snapshot.climates)
+            found += scheduled_notices.notices(missing, board, self._evening.ahead, steps, now, self.local)
         return found
 
     def _dates(self, current: Mapping[int, Forecast], now: datetime) -> list[datetime]:
@@ -192,7 +185,7 @@ class Desk:
 
     def _next_due(self, snapshot: Snapshot, current: dict[int, Forecast], now: datetime) -> datetime:
         """At the latest in a minute while anything is being watched (delays, silence), else in an hour."""
-        moments = self._dates(current, now) + part_desk_mornings.next_ones(self.settings, now, self.local)
+        moments = self._dates(current, now) + scheduled_notices.next_ones(self.settings, now, self.local)
         busy = any(forecast.reason or not forecasting.settled(forecast, now) for forecast in current.values())
         idle = now + (timedelta(minutes=1) if busy else forecasting.LAPSE)
         return min([idle, *moments])
@@ -259,19 +252,64 @@ def room_line(snapshot: Snapshot, name: str, climate: Climate | None) -> RoomLin
     )
 
 
-def rejudge_from(tx: Transaction, rooms: Mapping[str, datetime]) -> None:
-    """More is now known of these rooms from a moment on: their quiet alarms are to be judged from there again."""
-    was = [alarm for alarm in tx.alarms() if alarm.room in rooms]
-    now = [rewound(alarm, rooms[alarm.room] - timedelta(seconds=1)) for alarm in was]
-    tx.put_alarms(new for new, old in zip(now, was, strict=True) if new != old)
+def write_pour(tx: Transaction, order: PourOrder, piece_id: int, air_speed_m_s: float) -> None:
+    """Store what `order` tells of a piece that is there already, in air of that speed [m/s]."""
+    width, height = order.size_m or (None, None)
+    tx.add_pour(
+        Pour(
+            piece_id=piece_id,
+            at=order.at,
+            wet_thickness_m=order.wet_thickness_m,
+            thickness_source=order.thickness_source,
+            width_m=width,
+            height_m=height,
+            round=order.round,
+            recipe=order.recipe or DEFAULT_RECIPE,
+            silicone=order.silicone,
+            support=order.support,
+            air_speed_m_s=air_speed_m_s,
+        )
+    )
+    if order.tilt_rad is not None:
+        tx.put_tilt(Tilt(piece_id=piece_id, measured_at=order.at, tilt_rad=order.tilt_rad))
+    if order.paint is not None:
+        tx.put_paint(order.paint.model_copy(update={"piece_id": piece_id}))
 
 
-def mark_changed(tx: Transaction) -> None:
-    """Facts were logged: whoever keeps a view of them looks again."""
-    tx.set_meta(FACTS_REVISION, str(int(tx.get_meta(FACTS_REVISION) or 0) + 1))
+AT_HAND = 150
+"""So many pieces are marched in a second or two, while somebody waits; more are left to a daemon that watches."""
 
 
-def mark_readings(tx: Transaction) -> None:
-    """Readings were stored, and nothing else: of what is kept, the pieces still stand."""
-    mark_changed(tx)
-    tx.set_meta(READINGS_REVISION, str(int(tx.get_meta(READINGS_REVISION) or 0) + 1))
+@dataclass(frozen=True)
+class Refreshed:
+    """What a look at the studio came to."""
+
+    forecasts: int
+    """How many were made."""
+    notices: int
+    """How many were written."""
+    next_due: datetime
+    """When the next look is due, if nothing is logged before."""
+    left: int = 0
+    """How many pieces' dates were left to the daemon; then nothing was made, decided or written."""
+
+
+@dataclass(frozen=True)
+class PieceReport:
+    """One piece with all that bears on it."""
+
+    line: PieceLine
+    drying: Drying
+    forecast: Forecast | None
+    alarms: tuple[Alarm, ...]
+    room: RoomLine
+    """The room that it is in, as the board has it: what its forecast was made with may be an hour older."""
+    damages: tuple[Damage, ...] = ()
+    """What stands against it until a person clears it."""
+    dew: DewMargin | None = None
+    """How far it would be from dew if it were dry; None where its room is not known."""
+
+    @property
+    def data_at(self) -> datetime | None:
+        """Until when its room was read."""
+        return self.room.data_at

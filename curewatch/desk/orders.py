@@ -1,12 +1,14 @@
-"""What people hand in at the desk, and what they get back."""
+"""What people hand in and get back, and the names they type: what is new is made, a near miss is pointed out."""
 
 from __future__ import annotations
 
+import difflib
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from curewatch.records import Piece, Support, ThicknessSource
+from curewatch.records import Piece, Recipe, Room, Support, ThicknessSource
 from curewatch.records.workshop import Paint
+from curewatch.store import Transaction
 
 
 class FactError(ValueError):
@@ -50,3 +52,45 @@ class Logged:
 
     piece: Piece | None = None
     notes: tuple[str, ...] = field(default=())
+
+
+DEFAULT_RECIPE = "house mix"
+"""What a pour without a recipe is taken to be."""
+
+
+def meet_room(tx: Transaction, name: str) -> list[str]:
+    """Make the room if it is new; what there is to say of that."""
+    if tx.room(name) is not None:
+        return []
+    near = difflib.get_close_matches(name, [room.name for room in tx.rooms()], 1)
+    tx.add_room(Room(name=name))
+    return [f"room {name!r} is new" + (f"; did you mean {near[0]!r}?" if near else "")]
+
+
+def meet_recipe(tx: Transaction, name: str | None) -> list[str]:
+    """Make the recipe (None: the usual one) if it is new; what there is to say of that."""
+    if tx.recipe(name or DEFAULT_RECIPE) is not None:
+        return []
+    recipe = Recipe(name=name or DEFAULT_RECIPE)
+    near = difflib.get_close_matches(recipe.name, [known.name for known in tx.recipes()], 1) if name else []
+    tx.put_recipe(recipe)
+    if name is None:
+        return []
+    assumed = f"recipe {name!r} is new: taken as {recipe.solids:.0%} solids, {recipe.glycol:.0%} glycol by volume"
+    return [assumed + (f"; did you mean {near[0]!r}?" if near else "")]
+
+
+def nearest(given: str, names: list[str], what: str) -> str:
+    """What would have done in place of `given`."""
+    near = difflib.get_close_matches(given, names, 3, 0.5)
+    if near:
+        return f"{what}, perhaps {' or '.join(repr(name) for name in near)}"
+    return f"{what}: {', '.join(repr(name) for name in names[:8])}" if names else f"{what} (none is logged yet)"
+
+
+def piece_here(tx: Transaction, name: str) -> Piece:
+    pieces = tx.pieces()
+    for piece in pieces:
+        if piece.name == name:
+            return piece
+    raise FactError("piece", name, nearest(name, [piece.name for piece in pieces], "a piece here"))

@@ -1,10 +1,11 @@
-"""What a studio does to its pieces after the pour, as its settings say."""
+"""The settings in the studio's terms: alarm limits, and the care after a pour."""
 
 from __future__ import annotations
 
 from datetime import timedelta
 
 from curewatch.settings import Settings
+from curewatch.studio.alarms.conditions import Limits
 from curewatch.studio.care.aftercare import GENERIC, Care, Times
 from curewatch.studio.care.varnish_air import AirLimits
 
@@ -29,4 +30,24 @@ def care_of(settings: Settings) -> Care:
         isolation_dry=timedelta(hours=s.isolation_dry_h),
         skins_m=s.skins_mm * 1e-3,
         air=AirLimits(s.temp_low_c, s.temp_high_c, s.rh_high_pct, s.above_dew_point_k),
+    )
+
+
+def limits_of(settings: Settings) -> Limits:
+    """The alarm settings in the studio's terms."""
+    s = settings.alarms
+    return Limits(
+        cold_mfft_c=s.cold_mfft_c,
+        frost_c=s.frost_c,
+        damp_rh_pct=s.damp_rh_pct,
+        damp_rate_fraction=s.damp_rate_fraction,
+        fast_temp_c=s.fast_temp_c,
+        fast_rh_pct=s.fast_rh_pct,
+        deadband_c=s.deadband_c,
+        deadband_rh_pct=s.deadband_rh_pct,
+        on_delay=timedelta(minutes=s.on_delay_min),
+        off_delay=timedelta(minutes=s.off_delay_min),
+        reminder=timedelta(hours=s.reminder_h),
+        stale_after=timedelta(minutes=s.stale_after_min),
+        typed_stale_after=timedelta(hours=s.typed_stale_after_h),
     )

@@ -45,3 +45,13 @@ def quoted(given: object) -> str:
         kept = kept[:-1]
         text = repr(kept)
     return text[:-1] + "…" + text[-1]
+
+
+class Missing(BadInput):
+    """Something that has to be said and was not."""
+
+    def __init__(self, field: str, allowed: str) -> None:
+        super().__init__(field, None, allowed)
+
+    def __str__(self) -> str:
+        return f"{self.field}: missing, expected {self.allowed}"

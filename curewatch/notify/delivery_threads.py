@@ -6,7 +6,7 @@ import logging
 import threading
 
 from curewatch.clock import Clock, plausible
-from curewatch.notify.part_notify_outbox import Outbox
+from curewatch.notify.outbox import Outbox
 
 log = logging.getLogger(__name__)
 

@@ -1,6 +1,6 @@
 """A sign of life to an address outside: whoever listens there raises the alarm when it stops coming.
 
-It is called only after work was really done (see `daemon/part_daemon_vital_signs.py`), so that a daemon that hangs falls silent.
+It is called only after work was really done (see `daemon/watchdog.py`), so that a daemon that hangs falls silent.
 A call that fails is no work undone: the next one is as good, so nothing is stored and nothing repeated.
 """
 

@@ -16,9 +16,7 @@ from pathlib import Path
 from pydantic import SecretStr
 
 from curewatch import __version__
-from curewatch.notify.channel import GiveUp, TryLater
-from curewatch.notify.part_notify_deadline import Bounded
-from curewatch.notify.part_notify_units import Units
+from curewatch.notify.channel import Bounded, GiveUp, TryLater, Units
 from curewatch.records import Notice
 from curewatch.settings import MailSettings, SettingsError
 

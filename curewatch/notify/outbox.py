@@ -1,16 +1,19 @@
-"""When to try a delivery again. Pure: the decision is returned, the outbox writes it down.
-
-Exponential back-off with full jitter: a wait is drawn uniformly from zero to the doubling ceiling, so that many
-deliveries that failed together do not come back together.
-"""
+"""Claim, send, confirm: due deliveries leave through their channels and are marked after the send; when to retry."""
 
 from __future__ import annotations
 
+import logging
 import random
+import threading
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from curewatch.records import Delivery
+from curewatch.clock import Clock, plausible
+from curewatch.notify import batching
+from curewatch.notify.channel import Channel, GiveUp, TryLater
+from curewatch.records import Delivery, DeliveryState, Notice
+from curewatch.store import Store
 
 BASE = timedelta(seconds=2)
 CAP = timedelta(hours=1)
@@ -63,3 +66,234 @@ def short(reason: str) -> str:
     """One line of at most 200 characters."""
     line = " ".join(reason.split())
     return line if len(line) <= ERROR_CHARS else f"{line[: ERROR_CHARS - 1]}…"
+
+
+log = logging.getLogger(__name__)
+NotBefore = Callable[[str, Notice, datetime], datetime]
+"""When a notice that could go out through a channel at a moment may do so: then, or later (quiet hours)."""
+
+
+def at_any_hour(channel: str, notice: Notice, at: datetime) -> datetime:
+    return at
+
+
+class Outbox:
+    """Delivers what the store says is due. One thread per channel may call `deliver_due` at a time."""
+
+    def __init__(
+        self,
+        store: Store,
+        channels: Mapping[str, Channel],
+        clock: Clock,
+        rng: random.Random,
+        give_up_after: timedelta,
+        *,
+        not_before: NotBefore = at_any_hour,
+        give_up_after_of: Mapping[str, timedelta] | None = None,
+        people: Collection[str] = (),
+        catching_up: Collection[str] = (),
+    ) -> None:
+        """`give_up_after_of`: by channel, where it is another time. `people`: the channels that people read.
+        `catching_up`: those of programs that are told in one message what came about while nobody looked.
+        """
+        self._store = store
+        self._channels = dict(channels)
+        self._clock = clock
+        self._rng = rng
+        self._give_up_after = give_up_after
+        self._give_up_after_of = dict(give_up_after_of or {})
+        self._not_before = not_before
+        self._people = frozenset(people)
+        self._catching_up = frozenset(catching_up)
+        self._busy = {name: threading.Lock() for name in channels}
+        self._moved_at = dict.fromkeys(channels, clock.monotonic())
+        self._halted = threading.Event()
+        # Sent, but the store could not note it (disk full): remembered so that it is not sent over and over.
+        self._unconfirmed: dict[int, datetime] = {}
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        return tuple(self._channels)
+
+    def deliver_due(self, now: datetime, channel: str | None = None) -> int:
+        """Send what is due at `now`, oldest notice first, through one channel or (None) each in turn.
+
+        Returns how many were delivered; 0 at once for a channel another thread is delivering through.
+        Raises StoreError when the store cannot be read or written; nothing is lost by that.
+        """
+        if channel is None:
+            self.retire_unreachable(now)
+        return sum(self._deliver_through(name, now) for name in self._names(channel))
+
+    def next_due(self, now: datetime, channel: str | None = None) -> datetime | None:
+        """When the next delivery is due (in the past if overdue), or None while none is waiting."""
+        names = self._names(channel)
+        waiting = [delivery for delivery in self._waiting() if delivery.channel in names]
+        return min((now if is_due(d, now) else d.next_try_at for d in waiting), default=None)
+
+    def retire_unreachable(self, now: datetime) -> int:
+        """Settle what waits for a channel the settings no longer have, once it is expired or too old."""
+        settled = 0
+        for delivery in self._waiting():
+            if delivery.channel in self._channels:
+                continue
+            old = now - delivery.notice.created_at >= self._give_up_after
+            with self._store.write() as tx:
+                if is_expired(delivery, now):
+                    tx.mark_expired(delivery.id, now)
+                elif old:
+                    reason = short(f"the settings no longer have a channel named {delivery.channel!r}")
+                    tx.mark_dead(delivery.id, error=reason, at=now)
+                else:
+                    continue
+            settled += 1
+        return settled
+
+    def moved(self, channel: str) -> None:
+        """The channel's thread got something done, or found nothing to do."""
+        self._moved_at[channel] = self._clock.monotonic()
+
+    def moved_at(self, channel: str) -> float:
+        """When it last did [s, monotonic]: it stands still while a send, or the store, hangs."""
+        return self._moved_at[channel]
+
+    def halt(self) -> None:
+        """Begin no further send; what is being sent comes to its end. For good."""
+        self._halted.set()
+
+    def _names(self, channel: str | None) -> tuple[str, ...]:
+        if channel is None:
+            return self.channels
+        if channel not in self._channels:
+            raise KeyError(f"no channel {channel!r}; there are {', '.join(self._channels) or 'none'}")
+        return (channel,)
+
+    def _waiting(self) -> list[Delivery]:
+        with self._store.read() as tx:
+            waiting = tx.deliveries(state=DeliveryState.WAITING)
+        return sorted(waiting, key=lambda delivery: (delivery.notice.created_at, delivery.id))
+
+    def _deliver_through(self, name: str, now: datetime) -> int:
+        if not self._busy[name].acquire(blocking=False):
+            return 0
+        try:
+            waiting = [d for d in self._waiting() if d.channel == name]
+            if name in self._people:
+                waiting = self._gathered(name, waiting, now)
+            elif name in self._catching_up:
+                waiting = self._caught_up(name, waiting, now)
+            due = [d for d in waiting if is_due(d, now)]
+            delivered = 0
+            for delivery in due:
+                if self._halted.is_set():
+                    break
+                delivered += self._deliver(delivery, self._channels[name])
+                self.moved(name)
+            return delivered
+        finally:
+            self._busy[name].release()
+
+    def _gathered(self, name: str, waiting: list[Delivery], now: datetime) -> list[Delivery]:
+        """What to send now to somebody who reads: urgent ones by themselves, the others as one message, if any."""
+        ready = [d for d in waiting if not is_expired(d, now) and self._not_before(name, d.notice, now) <= now]
+        alone = [d for d in waiting if d not in ready or d.notice.urgent or d.id in self._unconfirmed]
+        others = [d for d in ready if d not in alone]
+        # A message that may have arrived goes again as it is, under its own key.
+        tried = [d for d in others if d.attempts or d.last_error or "members" in d.notice.data]
+        fresh = [d for d in others if d not in tried]
+        due = [d for d in fresh if is_due(d, now)]
+        if not due or any(is_due(d, now) for d in tried):
+            return [*alone, *tried]
+        with self._store.write() as tx:
+            if tried:
+                for delivery in due:
+                    tx.postpone(delivery.id, min(d.next_try_at for d in tried))
+                return alone
+            later = batching.may_send(due, tx.delivered_since(name, now - batching.HOUR), now)
+            if later is not None:
+                for delivery in due:
+                    tx.postpone(delivery.id, later.until)
+                return alone
+            if len(fresh) == 1:
+                tx.note_sending(fresh[0].id)
+                return [*alone, *fresh]
+            notice = batching.together([d.notice for d in fresh], name, now)
+            if not tx.tell_together(notice, name, [d.id for d in fresh], now):
+                return alone
+            written = tx.deliveries(state=DeliveryState.WAITING, keys=[notice.key])
+        return [*alone, *written]
+
+    def _caught_up(self, name: str, waiting: list[Delivery], now: datetime) -> list[Delivery]:
+        """What to send now to a program: each by itself, but as one what had come about long before it was noticed.
+
+        As several where it is much, so that no message grows without bound and each notice is whole in one of them.
+        """
+        late = [
+            d
+            for d in waiting
+            if not (d.attempts or d.last_error or d.id in self._unconfirmed or is_expired(d, now))
+            and batching.is_belated(d.notice)
+            and is_due(d, now)
+        ]
+        written: list[Delivery] = []
+        told: set[int] = set()
+        for begin in range(0, len(late) - 1, batching.PROGRAM_MOST):  # a last one by itself stays so
+            members = late[begin : begin + batching.PROGRAM_MOST]
+            notice = batching.for_programs([d.notice for d in members], name, now)
+            with self._store.write() as tx:
+                if tx.tell_together(notice, name, [d.id for d in members], now):
+                    written += tx.deliveries(state=DeliveryState.WAITING, keys=[notice.key])
+                    told |= {d.id for d in members}
+        return [*written, *(d for d in waiting if d.id not in told)]
+
+    def _deliver(self, delivery: Delivery, channel: Channel) -> bool:
+        if delivery.id not in self._unconfirmed:
+            now = self._clock.now()
+            if not plausible(now):
+                return False
+            if is_expired(delivery, now):
+                with self._store.write() as tx:
+                    tx.mark_expired(delivery.id, now)
+                return False
+            if (quiet_until := self._not_before(delivery.channel, delivery.notice, now)) > now:
+                with self._store.write() as tx:
+                    tx.postpone(delivery.id, quiet_until)
+                return False
+            try:
+                channel.send(delivery.notice)
+            except GiveUp as refusal:
+                self._bury(delivery, refusal.reason, self._since(now))
+                return False
+            except TryLater as delay:
+                self._put_off(delivery, delay, self._since(now))
+                return False
+            except Exception as error:
+                # Only the type: the text of a foreign exception may carry an address with its secrets.
+                unexpected = TryLater(f"unexpected {type(error).__name__} in channel {channel.name}")
+                self._put_off(delivery, unexpected, self._since(now))
+                return False
+            self._unconfirmed[delivery.id] = self._since(now)
+        with self._store.write() as tx:
+            tx.mark_delivered(delivery.id, self._unconfirmed[delivery.id])
+        del self._unconfirmed[delivery.id]
+        return True
+
+    def _since(self, begun: datetime) -> datetime:
+        """Now; as of the send's begin where the clock ceased to be believed meanwhile."""
+        now = self._clock.now()
+        return now if plausible(now) else begun
+
+    def _put_off(self, delivery: Delivery, delay: TryLater, now: datetime) -> None:
+        limit = self._give_up_after_of.get(delivery.channel, self._give_up_after)
+        decision = after_failure(delivery, now, self._rng, after=delay.after, give_up_after=limit)
+        if isinstance(decision, Dead):
+            self._bury(delivery, delay.reason, now)
+            return
+        with self._store.write() as tx:
+            tx.mark_retry(delivery.id, next_try_at=decision.at, error=short(delay.reason))
+        log.info("notice %s not yet delivered: %s", delivery.notice.key, short(delay.reason))
+
+    def _bury(self, delivery: Delivery, reason: str, now: datetime) -> None:
+        with self._store.write() as tx:
+            tx.mark_dead(delivery.id, error=short(reason), at=now)
+        log.error("notice %s given up through %s: %s", delivery.notice.key, delivery.channel, short(reason))

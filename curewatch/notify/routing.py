@@ -10,7 +10,7 @@ from datetime import datetime
 
 from curewatch.records import Notice
 from curewatch.settings.channels import PersonSettings
-from curewatch.settings.part_settings_shape import Settings
+from curewatch.settings.settings import Settings
 
 
 def studio_channels(settings: Settings) -> tuple[str, ...]:

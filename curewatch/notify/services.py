@@ -10,9 +10,7 @@ from typing import Any
 
 from pydantic import SecretStr
 
-from curewatch.notify.channel import TryLater
-from curewatch.notify.part_notify_deadline import Bounded
-from curewatch.notify.part_notify_units import Units
+from curewatch.notify.channel import Bounded, TryLater, Units
 from curewatch.records import Notice
 from curewatch.settings import SettingsError
 

@@ -13,9 +13,8 @@ import requests
 
 from curewatch import __version__
 from curewatch.clock import Clock
-from curewatch.notify.channel import GiveUp, TryLater
+from curewatch.notify.channel import Bounded, GiveUp, TryLater
 from curewatch.notify.http_reply import failure_in_words, refuse_unless_taken
-from curewatch.notify.part_notify_deadline import Bounded
 from curewatch.records import Notice
 
 SECRET_PREFIX = "whsec_"

@@ -1,14 +1,4 @@
-"""Not knowing: one film as an ensemble of members that spread over what nobody knows well.
-
-Eight quantities spread (standard deviation of the logarithm unless said): wet thickness by how it was come by,
-solids 0.10, air speed 0.45, D0 0.5, G0 0.8, the two volatile limits 0.15 each, MFFT 1.5 K. Before any observation
-honest spreads are about ±35 % on touch-dry, a factor 2 on handle, 3 on varnish-ready.
-
-The design is fixed: the same input always gives the same answer. Its points are a rank-1 additive recurrence
-(Roberts 2018, "The unreasonable effectiveness of quasirandom sequences": the generalised golden ratio), made a
-Latin hypercube by ranks, so that each quantity by itself is spread exactly evenly over its distribution, with the
-chance correlations between quantities ranked out (Owen 1994, "Controlling correlations in Latin hypercube samples").
-"""
+"""The ensemble: its spreads and design, films at any deviates z, their integration, and outcomes with weights."""
 
 from __future__ import annotations
 
@@ -256,3 +246,74 @@ def central_film_temperature(pouring: Pouring, t_air: float, rh: float) -> float
     a_w = film.activities(now.u[-1, 0], now.u[-1, 1])[0]
     p_air = air.vapour_pressure(t_air, rh)
     return float(film_balance(t_air, p_air, a_w, films.air_speed, films.side, films.h_back).t_film[0])
+
+
+FARTHEST = 5.0
+"""No member lies further out than this many standard deviations of what was believed before."""
+
+
+@dataclass(frozen=True)
+class WeightedOutcome(Outcome):
+    """An outcome whose members do not all count alike."""
+
+    weights: Array | None = None
+    """(members), sum 1; None: all alike."""
+
+    def at(self, milestone: str, q: tuple[float, ...] = QUANTILES) -> list[float]:
+        return quantiles(self.reached_s[MILESTONES.index(milestone)], self.weights, at=q)
+
+
+def bounded_films_at(pourings: Sequence[Pouring], z: Array) -> film.Films:
+    """The films of `pourings` at deviates `z` (pourings, members, 8) that were learned, none of them farther out."""
+    return films_at(pourings, np.clip(z, -FARTHEST, FARTHEST))
+
+
+@dataclass(frozen=True)
+class EnsembleRun:
+    """Members that have been marched: (pourings, members) each, samples (times, pourings, members)."""
+
+    films: film.Films
+    reached_s: Array
+    """(4, pourings, members) [s from the pour], inf where not within the time marched."""
+    hindrance: NDArray[np.str_]
+    samples: dict[str, Array]
+    times: Array
+    """Of the samples [s from the pour]."""
+
+    def outcome(self, k: int, weights: Array | None = None) -> WeightedOutcome:
+        return WeightedOutcome(self.reached_s[:, k], self.hindrance[:, k], weights)
+
+    def sample(self, name: str, k: int, time_s: float) -> Array:
+        """One of `integrate.SAMPLED` of the k-th pouring's members at one of the sample times."""
+        return np.asarray(self.samples[name][int(np.searchsorted(self.times, time_s)), k])
+
+    def solids_m(self, k: int) -> Array:
+        """Solids per area of the k-th pouring's members [m3/m2]."""
+        return np.asarray(self.films.solids_m.reshape(self.reached_s.shape[1:])[k])
+
+
+def integrate_ensemble(
+    pourings: Sequence[Pouring],
+    z: Array,
+    series: AirSeries,
+    room: NDArray[np.intp],
+    until: Array | float,
+    sample_at: Array | None = None,
+) -> EnsembleRun:
+    """March the members at `z` (pourings, members, 8) to `until` [s].
+
+    `room`: index into `series` of each pouring, or of each member of each.
+    """
+    split = z.shape[:2]
+    films = bounded_films_at(pourings, z)
+    rooms = np.repeat(room, split[1]) if len(room) == split[0] else room
+    limit = np.repeat(np.broadcast_to(np.asarray(until, dtype=float), len(pourings)), split[1])
+    state, samples = integrator.integrate(films, series, rooms, limit, sample_at=sample_at)
+    why = hindrances(films, state, *series.at(limit, rooms))
+    return EnsembleRun(
+        films=films,
+        reached_s=state.reached.reshape(4, *split),
+        hindrance=why.reshape(4, *split),
+        samples={name: value.reshape(-1, *split) for name, value in samples.items()},
+        times=np.empty(0) if sample_at is None else sample_at,
+    )

@@ -1,22 +1,4 @@
-"""The drying film: its constants, the parameters of a batch, the grid, and the activities at its surface.
-
-One dimension through the thickness, in the solids-fixed coordinate xi (m3 of non-volatile solids per m2; 0 at the
-substrate, H_s at the surface). State per cell: w = water, g = slow cosolvent (glycol), each in m3 per m3 of solids;
-p = 1/(1+w+g), phi_w = w p, phi_g = g p.
-
-    dw/dt = d/dxi (D_w p^2 dw/dxi),  dg/dt = d/dxi (D_g p^2 dg/dxi)      (polymer-fixed frame, Crank 1975 ch. 10)
-    bottom: no flux (or what the support takes and lets through: bottom.py).   top: E/rho_w and E_g/rho_g
-
-    D_w = D0 exp(-Ea/R (1/T - 1/296.15) +  9 (phi_w + 0.7 phi_g)) + 2e-9  s(p)
-    D_g = G0 exp(-Eg/R (1/T - 1/296.15) + 14 (phi_w + phi_g))     + 5e-10 s(p)
-    s(p) = 1/(1 + exp((p - 0.64)/0.02))         liquid paths close when the particles pack
-
-    a_w = min(phi_w exp((1-phi_w) + 2.6 (1-phi_w)^2), 1 - x_g)           (Flory-Huggins, capped by the free liquid)
-    a_g = min(phi_g exp((1-phi_g) + 0.5 (1-phi_g)^2), x_g while a_w = 1 - x_g, else 1)
-
-Constants marked [cal] are calibration: chosen so that the whole model lands on common practice. They are not facts
-of science. Arrays are (cells, films), cell 0 at the substrate; states hold both volatiles, (cells, 2, films).
-"""
+"""The drying film: its constants, the parameters of a batch, the grid, the activities at its surface, and the wet thickness a pour comes to."""
 
 from __future__ import annotations
 
@@ -53,7 +35,6 @@ CORNER = 0.002
 one back again, for ever smaller steps. Milestones move by less than 0.02 %."""
 FUSE_EA, FUSE_S = 80e3, 150 * 3600.0
 """Ageing towards a fused film: activation energy [J/mol] [cal], time at 296.15 K [s] (Prog. Org. Coat. 2006)."""
-
 _CHI = np.array([[CHI_WATER], [CHI_GLYCOL]])
 _MOLES = np.array([[RHO_WATER / air.M_WATER], [RHO_GLYCOL / M_GLYCOL]])
 _NO_MOLES = 1e-3
@@ -234,3 +215,16 @@ def equilibrium_water(rh: Array | float) -> Array:
         above = mid * np.exp((1 - mid) + CHI_WATER * (1 - mid) ** 2) > rh
         low, high = np.where(above, low, mid), np.where(above, mid, high)
     return np.where(rh >= 1.0, 1.0, 0.5 * (low + high))
+
+
+def wet_thickness(poured: float, ran_off: float, area: float) -> float:
+    """Mean wet thickness [m] of what stays: `poured` less `ran_off` [m3] over `area` [m2].
+
+    Rule for a bound (common practice): 1 US fl oz on 25 square inches is 1.83 mm before anything runs off.
+    Raises ValueError where nothing stays, or for an area that is none.
+    """
+    if not area > 0:
+        raise ValueError(f"an area must be above 0 m2, got {area}")
+    if not 0 <= ran_off < poured:
+        raise ValueError(f"what ran off must be from 0 to less than what was poured ({poured} m3), got {ran_off} m3")
+    return (poured - ran_off) / area

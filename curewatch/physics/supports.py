@@ -1,29 +1,15 @@
-"""What leaves a film at its lower side: water that the support soaks up, and vapour through a support's back.
-
-An absorbent support wicks water from the bottom of the film until it is full:
-
-    q = k (1 - s/C) phi_w s(p)              [m/s of water],  ds/dt = q
-
-s(p) is the film's own (film.py): what is wicked is liquid, and its paths close when the particles pack. C is what it
-takes [m3/m2 = m], k how fast while it is empty [m/s]; what it took it gives off at its own other side,
-never back into the film. (The first-order filling of a store whose suction falls as it fills; capillary uptake by the
-root of time, Hall & Hoff, Water Transport in Brick, Stone and Concrete, is faster at first and slower later.) Glycol is
-not counted as taken: what goes in with the water cannot evaporate from in there, and comes back as the film dries.
-
-Through the back of a stretched canvas vapour leaves the bottom of the film, or enters it in damp air:
-
-    E_b = k_b (M_w/R) (a_w p_sat(T_f)/T_f - p_a/T_a)      [kg/(m2 s)],   1/k_b = s_d/D + 1/k_m
-
-s_d is the layer of still air that resists as much as the canvas with its priming [m] (ISO 7783), 1/k_m the air behind
-it. Its heat is not counted in the film's balance: a few hundredths of it, where the rate is known to a fifth.
-"""
+"""What lies behind a film: how heat comes through it, what water it soaks up and how fast, and what vapour it lets through."""
 
 from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 
 from curewatch.physics import air
 from curewatch.physics.air import Array
+from curewatch.physics.evaporation import H_BACK
 from curewatch.physics.film import PACKING, RHO_WATER, Films, activities
 
 SOAK, BACK = 0, 1
@@ -100,3 +86,41 @@ class Bottom:
         """How far a step may go [s] with a volume fraction `liquid` at the bottom; inf where nothing is soaked up."""
         pace = self._rate * self._per_capacity * (self._free() > 0) * np.maximum(liquid, 1e-6)
         return np.asarray(np.where(pace > 0, SINK_REACH / np.where(pace > 0, pace, 1.0), np.inf))
+
+
+PRIMED_CANVAS_S_D = 0.44
+"""Vapour resistance of a primed canvas [m of still air] [cal]: amid the middle class, 0.14 to 1.4 m, into which EN 1062
+sorts water-borne coatings by ISO 7783. The weave itself resists like a few millimetres."""
+BEHIND_CANVAS_K_M = 2e-3
+"""Mass transfer into the still air behind it [m/s]: that of `evaporation.mass_transfer` at 0.1 m/s along 25 cm."""
+RAW_PANEL_M = 0.3e-3
+"""What an unsealed wooden panel soaks up of a pour [m of water] [cal]: no source; a few days of it swell the panel."""
+RAW_PANEL_S = 4 * 3600.0
+"""Time in which it would be two thirds full of clear water [s] [cal]: no source."""
+
+
+@dataclass(frozen=True)
+class Backing:
+    """A support, in the film's terms."""
+
+    h_back: float
+    """Heat through the back [W/(m2 K)]."""
+    sink_m: float = 0.0
+    """What it soaks up [m3 of water per m2]."""
+    sink_rate: float = 0.0
+    """How fast it does while it is empty [m/s]."""
+    back_loss: float = 0.0
+    """Conductance for vapour through the back [m/s]."""
+
+
+_CLEAR, _LYING = H_BACK["canvas"], H_BACK["board"]
+BACKINGS: Mapping[str, Backing] = {
+    "canvas": Backing(_CLEAR, back_loss=back_conductance(PRIMED_CANVAS_S_D, BEHIND_CANVAS_K_M)),
+    "board": Backing(_LYING),
+    "panel": Backing(_CLEAR),
+    "raw-panel": Backing(_CLEAR, sink_m=RAW_PANEL_M, sink_rate=RAW_PANEL_M / RAW_PANEL_S),
+    "tile": Backing(_LYING),
+    "glass": Backing(_LYING),
+}
+"""By the support's name: a primed canvas on stretchers, a board lying on the table, a wooden panel sealed or raw that
+stands clear of it, a glazed tile and a sheet of glass lying on it."""

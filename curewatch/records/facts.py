@@ -1,4 +1,4 @@
-"""Facts: typed or measured, never changed once stored."""
+"""Facts: typed or measured, never changed once stored; and messages that wait until the time is known."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ class ThicknessSource(StrEnum):
 
 
 class Support(StrEnum):
-    """What lies behind the film: heat, water and vapour through the back (physics/part_physics_supports.py)."""
+    """What lies behind the film: heat, water and vapour through the back (physics/supports.py)."""
 
     CANVAS = "canvas"
     """Primed, on stretchers, clear of the table."""
@@ -117,3 +117,23 @@ class Pour(Record):
         if self.width_m is None or self.height_m is None:
             return None
         return self.width_m * self.height_m * (math.pi / 4 if self.round else 1.0)
+
+
+class PendingMessage(Record):
+    """A sensor's message as it came, to be dated once the clock can be believed.
+
+    It bears no date. When it came is known on the clock that counts seconds since the machine started, which nobody
+    sets, and which means nothing after the next start.
+    """
+
+    topic: str
+    payload: bytes
+    retained: bool
+    boot: str | None
+    """Which start of the machine `boottime_s` counts from; None where the system does not say."""
+    boottime_s: float
+    """When it came [s since that start]."""
+    late_s: float | None
+    """How long the broker may have kept it before [s]; None: since the last contact of an earlier run."""
+    id: int | None = None
+    """The store's number; None before it is stored."""

@@ -1,4 +1,4 @@
-"""The tables about telling people: mail, publishing, services, and each person with what they want to hear and when."""
+"""The tables about telling people: webhook, mail, publishing, services, heartbeat, and each person with what they want."""
 
 from __future__ import annotations
 
@@ -7,11 +7,19 @@ from datetime import UTC, datetime, time, timedelta
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, Field, SecretStr, model_validator
+from pydantic import AfterValidator, Field, SecretStr, TypeAdapter, ValidationError, model_validator
 
-from curewatch.records import AlarmKind, Name, Notice
-from curewatch.settings.part_settings_kinds import EnvironName, FileBeside, MailAddress, Topic
-from curewatch.settings.values import Table, secret_from
+from curewatch.records import AlarmKind, MilestoneKind, Name, Notice
+from curewatch.settings.errors import SettingsError
+from curewatch.settings.values import (
+    EnvironName,
+    FileBeside,
+    MailAddress,
+    Table,
+    Topic,
+    WebAddress,
+    secret_from,
+)
 
 NoticeKind = Literal["milestone", "alarm", "alarm_over", "reminder", "foreseen", "battery"]
 NOTICE_KINDS: tuple[NoticeKind, ...] = ("milestone", "alarm", "alarm_over", "reminder", "foreseen", "battery")
@@ -104,8 +112,6 @@ def _quiet_hours(text: str) -> str:
 
 
 QuietHours = Annotated[str, AfterValidator(_quiet_hours)]
-
-
 ROUND_HOUR, ROUND_AFTER_WORK = 8, timedelta(minutes=5)
 """When people are told once a day what they asked no hour for; and how long after a morning's work, which takes it
 along, the rest goes out by itself."""
@@ -187,3 +193,64 @@ class PersonSettings(Table):
         live = notice.kind in ("alarm", "reminder") and not notice.data.get("past")
         alarms = notice.data.get("alarms", [notice.data.get("alarm")])
         return live and any(kind.value in alarms for kind in self.may_wake)
+
+
+_ADDRESS: TypeAdapter[str] = TypeAdapter(WebAddress)
+
+
+class HeartbeatSettings(Table):
+    """Where somebody else listens for the daemon, and raises the alarm when it falls silent."""
+
+    url: WebAddress | None = Field(None, description="an http:// or https:// address")
+    url_file: FileBeside | None = Field(None, description="the path of a file holding the address")
+    url_env: EnvironName | None = Field(None, description="the name of an environment variable")
+    method: Literal["GET", "POST"] = Field("GET", description="'GET' or 'POST'")
+    every_s: float = Field(300, ge=5, le=86_400, description="a number of seconds between 5 and 86400 (a day)")
+    timeout_s: float = Field(10, ge=1, le=120, description="a number of seconds between 1 and 120")
+
+    @model_validator(mode="after")
+    def _exactly_one(self) -> HeartbeatSettings:
+        if sum(given is not None for given in (self.url, self.url_file, self.url_env)) != 1:
+            raise ValueError("exactly one of url, url_file and url_env")
+        return self
+
+    def address(self, environ: Mapping[str, str]) -> SecretStr:
+        """Read now; SettingsError where it cannot be had, or is none. It may be a secret, so the error keeps it."""
+        if self.url is not None:
+            return SecretStr(self.url)
+        found = secret_from(self.url_file, self.url_env, environ, "heartbeat.url")
+        assert found is not None  # _exactly_one
+        try:
+            return SecretStr(_ADDRESS.validate_python(found.get_secret_value().strip()))
+        except ValidationError:
+            allowed = "an http:// or https:// address with a host, without user or password"
+            raise SettingsError([f"heartbeat.url: what the file or variable holds is not {allowed}"]) from None
+
+
+class WebhookSettings(Table):
+    """Where notices are posted, signed by the Standard Webhooks specification."""
+
+    url: WebAddress = Field(description="an http:// or https:// address")
+    secret_file: FileBeside | None = Field(None, description="the path of a file holding the secret")
+    secret_env: EnvironName | None = Field(None, description="the name of an environment variable")
+    timeout_s: float = Field(10, ge=1, le=120, description="a number of seconds between 1 and 120")
+    give_up_after_h: float = Field(72, ge=1, le=720, description="a number of hours between 1 and 720")
+    catch_up: bool = Field(False, description="true or false")
+    """Whether what came about while the daemon was off is posted as one notice."""
+
+    @model_validator(mode="after")
+    def _at_most_one_secret(self) -> WebhookSettings:
+        if self.secret_file is not None and self.secret_env is not None:
+            raise ValueError("secret_file or secret_env, not both")
+        return self
+
+    def secret(self, environ: Mapping[str, str]) -> SecretStr | None:
+        """Read now; None where none is set, SettingsError where the one that is set cannot be had."""
+        return secret_from(self.secret_file, self.secret_env, environ, "webhook.secret")
+
+
+class NoticeSettings(Table):
+    milestones: tuple[MilestoneKind, ...] = Field(
+        (MilestoneKind.TOUCH_DRY, MilestoneKind.HANDLE, MilestoneKind.VARNISH_READY),
+        description=f"an array of {', '.join(repr(str(kind)) for kind in MilestoneKind)}",
+    )

@@ -11,7 +11,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from curewatch.settings.errors import SettingsError, refused
-from curewatch.settings.part_settings_shape import Settings
+from curewatch.settings.settings import Settings
 
 WORDS_CHARS = 200
 """What the reader of TOML says of a broken file is told so far: it may quote a key of any length."""

@@ -1,12 +1,38 @@
-"""What a studio does to a piece after its pour: which coats, of what kind, and in what air."""
+"""The settings as one frozen model, a table each. A field's description completes "expected …" in errors."""
 
 from __future__ import annotations
 
-from typing import Literal
+import ipaddress
+from pathlib import Path
+from typing import Any, Literal
+from urllib.parse import urlsplit
+from zoneinfo import ZoneInfo
 
-from pydantic import Field, model_validator
+from pydantic import Field, PrivateAttr, SecretStr, model_validator
 
-from curewatch.settings.values import Table
+from curewatch.records import Name
+from curewatch.settings.channels import (
+    HeartbeatSettings,
+    MailSettings,
+    NoticeSettings,
+    PersonSettings,
+    PublishSettings,
+    ServicesSettings,
+    WebhookSettings,
+    covers,
+)
+from curewatch.settings.errors import SettingsError
+from curewatch.settings.sensors import BrokerSettings, SensorSettings
+from curewatch.settings.values import (
+    AIR_SPEEDS_M_S,
+    MINUTES,
+    AirSpeed,
+    FileBeside,
+    Table,
+    WebAddress,
+    Zone,
+    secret_in,
+)
 
 _HOURS = "a number of hours between 0 and 2000"
 
@@ -35,3 +61,213 @@ class AfterCareSettings(Table):
         if self.temp_low_c >= self.temp_high_c:
             raise ValueError(f"temp_low_c ({self.temp_low_c:g}) to lie below temp_high_c ({self.temp_high_c:g})")
         return self
+
+
+class BackupSettings(Table):
+    """Copies of the store that the daemon makes by itself."""
+
+    every_h: float = Field(24, ge=0, le=720, description="a number of hours between 0 (never) and 720")
+    keep: int = Field(7, ge=1, le=1000, description="a whole number between 1 and 1000")
+    folder: FileBeside | None = Field(None, description="the path of a folder for this studio's backups alone")
+
+
+ARGON2 = "$argon2"
+"""How a password's hash begins, as `curewatch password` writes it."""
+
+
+class WebSettings(Table):
+    """Where the page is served, and who gets in."""
+
+    enabled: bool = Field(True, description="true or false")
+    host: str = Field(
+        "127.0.0.1", min_length=1, max_length=253, description="the address to serve on, such as '127.0.0.1' or '::'"
+    )
+    port: int = Field(8730, ge=1, le=65_535, description="a whole number between 1 and 65535")
+    address: WebAddress | None = Field(
+        None,
+        description="the address people open, such as 'http://shed.local:8730'",
+    )
+    hosts: tuple[str, ...] = Field((), description="an array of further host names it may be opened by")
+    password_file: FileBeside | None = Field(None, description="the path of the file that `curewatch password` wrote")
+
+    @property
+    def is_loopback(self) -> bool:
+        """Whether only this machine can reach it."""
+        try:
+            return ipaddress.ip_address(self.host).is_loopback
+        except ValueError:
+            return self.host == "localhost"
+
+    @property
+    def shown_address(self) -> str:
+        """What a person types into a browser."""
+        if self.address is not None:
+            return self.address.rstrip("/")
+        host = f"[{self.host}]" if ":" in self.host else self.host
+        return f"http://{host}:{self.port}"
+
+    @property
+    def allowed_hosts(self) -> frozenset[str]:
+        """Names the page may be asked for by, in lower case, without ports."""
+        named = {"localhost", "127.0.0.1", "::1", self.host.casefold(), *(name.casefold() for name in self.hosts)}
+        if self.address is not None:
+            named.add((urlsplit(self.address).hostname or "").casefold())
+        return frozenset(named - {"0.0.0.0", "::", ""})
+
+    def password_hash(self) -> SecretStr | None:
+        """Read now; None where none is set. SettingsError where the file holds no hash, or where one is needed."""
+        if self.password_file is None:
+            if self.is_loopback:
+                return None
+            raise SettingsError(
+                [
+                    f"web.host: got {self.host!r}, expected a loopback address such as '127.0.0.1' as long as there is "
+                    "no web.password_file: whoever reaches the page could change anything. "
+                    "`curewatch password FILE` makes one"
+                ]
+            )
+        return _hash_in(self.password_file)
+
+
+def _hash_in(path: Path) -> SecretStr:
+    held = secret_in(path, "web.password_file")
+    if not held.get_secret_value().startswith(ARGON2):
+        raise SettingsError(
+            [f"web.password_file: {str(path)!r} holds no hash of a password; `curewatch password FILE` makes one"]
+        )
+    return held
+
+
+class RoomSettings(Table):
+    air: AirSpeed = Field(
+        AIR_SPEEDS_M_S["still"],
+        description="'still', 'draughty', 'fan', or a number of m/s between 0.05 and 5",
+    )
+    """Air over pieces in this room unless said otherwise [m/s], whichever way it was written."""
+
+
+class AlarmSettings(Table):
+    """Limits and delays of the alarms, in the terms of ANSI/ISA-18.2."""
+
+    cold_mfft_c: float = Field(10, ge=0, le=30, description="a number of °C between 0 and 30")
+    frost_c: float = Field(2, ge=-5, le=10, description="a number of °C between -5 and 10")
+    damp_rh_pct: float = Field(75, ge=40, le=100, description="a number of % between 40 and 100")
+    damp_rate_fraction: float = Field(0.25, gt=0, lt=1, description="a fraction above 0 and below 1")
+    fast_temp_c: float = Field(30, ge=20, le=60, description="a number of °C between 20 and 60")
+    fast_rh_pct: float = Field(30, ge=0, le=60, description="a number of % between 0 and 60")
+    deadband_c: float = Field(0.5, ge=0, le=5, description="a number of °C between 0 and 5")
+    deadband_rh_pct: float = Field(3, ge=0, le=20, description="a number of % points between 0 and 20")
+    on_delay_min: float = Field(10, ge=0, le=1440, description=MINUTES.format(0, "1440 (a day)"))
+    off_delay_min: float = Field(15, ge=0, le=1440, description=MINUTES.format(0, "1440 (a day)"))
+    reminder_h: float = Field(24, ge=1, le=720, description="a number of hours between 1 and 720 (30 days)")
+    stale_after_min: float = Field(60, ge=5, le=10_080, description=MINUTES.format(5, "10080 (a week)"))
+    typed_stale_after_h: float = Field(24, ge=1, le=720, description="a number of hours between 1 and 720")
+    battery_low_pct: float = Field(15, ge=0, le=50, description="a number of % between 0 and 50")
+    battery_deadband_pct: float = Field(10, ge=0, le=50, description="a number of % points between 0 and 50")
+
+    @model_validator(mode="after")
+    def _limits_leave_room(self) -> AlarmSettings:
+        if self.frost_c >= self.cold_mfft_c:
+            raise ValueError(f"frost_c ({self.frost_c:g}) to lie below cold_mfft_c ({self.cold_mfft_c:g})")
+        if self.fast_rh_pct + self.deadband_rh_pct >= self.damp_rh_pct - self.deadband_rh_pct:
+            raise ValueError(
+                f"fast_rh_pct ({self.fast_rh_pct:g}) to lie more than two deadbands below "
+                f"damp_rh_pct ({self.damp_rh_pct:g})"
+            )
+        return self
+
+
+class ForecastSettings(Table):
+    members: int = Field(64, ge=1, le=4096, description="a whole number between 1 and 4096")
+    days: int = Field(120, ge=1, le=730, description="a whole number of days between 1 and 730")
+
+
+class Settings(Table):
+    """Everything a studio has set. A table that is absent from the file: no broker, no sensors, no webhook."""
+
+    zone: Zone = Field(default_factory=lambda: machine_zone(), description="an IANA time zone")
+    broker: BrokerSettings | None = Field(None, description="a table [broker]")
+    sensors: tuple[SensorSettings, ...] = Field((), description="tables [[sensors]]")
+    rooms: dict[Name, RoomSettings] = Field(default_factory=dict, description='tables [rooms."NAME"]')
+    alarms: AlarmSettings = Field(AlarmSettings(), description="a table [alarms]")
+    webhook: WebhookSettings | None = Field(None, description="a table [webhook]")
+    mail: MailSettings | None = Field(None, description="a table [mail]")
+    publish: PublishSettings | None = Field(None, description="a table [publish]")
+    services: ServicesSettings | None = Field(None, description="a table [services]")
+    people: tuple[PersonSettings, ...] = Field((), description="tables [[people]]")
+    notices: NoticeSettings = Field(NoticeSettings(), description="a table [notices]")
+    heartbeat: HeartbeatSettings | None = Field(None, description="a table [heartbeat]")
+    forecast: ForecastSettings = Field(ForecastSettings(), description="a table [forecast]")
+    aftercare: AfterCareSettings = Field(AfterCareSettings(), description="a table [aftercare]")
+    web: WebSettings = Field(WebSettings(), description="a table [web]")
+    backup: BackupSettings = Field(BackupSettings(), description="a table [backup]")
+    _file: Path | None = PrivateAttr(None)
+
+    def model_post_init(self, context: Any, /) -> None:
+        self._file = (context or {}).get("file")
+
+    def __eq__(self, other: object) -> bool:
+        """By what is set: where it was read from is no setting."""
+        return isinstance(other, Settings) and self.__dict__ == other.__dict__
+
+    @property
+    def file(self) -> Path | None:
+        """Where all this was read from, for what lies beside it; None: nowhere, it was made by hand."""
+        return self._file
+
+    @model_validator(mode="after")
+    def _ids_are_sources(self) -> Settings:
+        """Two entries may share an id only as the two bare-number topics of one device."""
+        for index, sensor in enumerate(self.sensors):
+            for other in self.sensors[:index]:
+                halves = {sensor.reads, other.reads} == {"temperature", "humidity"}
+                if sensor.id == other.id and not (halves and sensor.room == other.room):
+                    raise ValueError(
+                        f"another id for sensors[{index + 1}] than {sensor.id!r}: only one temperature and one "
+                        "humidity topic of the same room may share one"
+                    )
+        return self
+
+    @model_validator(mode="after")
+    def _ways_to_tell(self) -> Settings:
+        for index, person in enumerate(self.people):
+            if any(person.name == other.name for other in self.people[:index]):
+                raise ValueError(f"another name for people[{index + 1}] than {person.name!r}: it is taken")
+            if person.mail is not None and self.mail is None:
+                raise ValueError(f"a table [mail] where people[{index + 1}] has mail")
+        if self.publish is not None:
+            if self.broker is None:
+                raise ValueError("a table [broker] where [publish] is set: it says where to publish")
+            for sensor in self.sensors:
+                if covers(sensor.topic, self.publish.root):
+                    raise ValueError(
+                        f"publish.root outside of what the sensor {sensor.id!r} listens to ({sensor.topic[:80]!r}): "
+                        "what is published would come back as readings"
+                    )
+        return self
+
+    @property
+    def tz(self) -> ZoneInfo:
+        return ZoneInfo(self.zone)
+
+    def air_in(self, room: str) -> float:
+        """Air over a piece in `room` unless said otherwise [m/s]."""
+        return self.rooms.get(room, RoomSettings()).air
+
+
+def machine_zone() -> str:
+    """The IANA name of this machine's zone, UTC on a machine that has none set."""
+    import warnings
+
+    from tzlocal import get_localzone_name
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # "no timezone configuration, defaulting to UTC": said above
+            name = get_localzone_name()
+        ZoneInfo(name)
+    except Exception as error:  # tzlocal documents none of what it raises on contradictory configuration
+        raise SettingsError(
+            [f'zone: this machine\'s time zone is unclear ({error}), expected zone = "Area/City" in the settings']
+        ) from error
+    return name

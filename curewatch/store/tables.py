@@ -1,10 +1,4 @@
-"""The tables. Every rule that must never be broken is kept here by the database itself, whoever writes.
-
-Times are integer microseconds since the epoch, so that ordering and equality are exact (see columns.Instant for
-why neither text nor floats will do). Quantities are in the units of the records: °C, %, m, m/s.
-
-A change here needs a migration beside it: tests compare these tables with what the migrations build.
-"""
+"""The tables of facts, decisions and notices. Every rule that must never be broken is kept here by the database itself."""
 
 from __future__ import annotations
 
@@ -17,6 +11,7 @@ from sqlalchemy import (
     ForeignKey,
     Index,
     Integer,
+    LargeBinary,
     MetaData,
     PrimaryKeyConstraint,
     String,
@@ -26,7 +21,7 @@ from sqlalchemy import (
     text,
 )
 
-from curewatch.records import AlarmKind, AlarmState, DeliveryState, Support, ThicknessSource
+from curewatch.records import AlarmHappening, AlarmKind, AlarmState, DeliveryState, Support, ThicknessSource
 from curewatch.store.columns import NAME, Instant, one_of
 
 metadata = MetaData(
@@ -38,7 +33,6 @@ metadata = MetaData(
         "pk": "pk_%(table_name)s",
     }
 )
-
 # --- Facts -----------------------------------------------------------------------------------------------------
 
 rooms = Table(
@@ -48,7 +42,6 @@ rooms = Table(
     # This prevents a room nobody can name on a command line.
     CheckConstraint("length(name) BETWEEN 1 AND 80", name="name"),
 )
-
 recipes = Table(
     "recipes",
     metadata,
@@ -61,7 +54,6 @@ recipes = Table(
     CheckConstraint("solids BETWEEN 0.05 AND 0.70", name="solids"),
     CheckConstraint("glycol BETWEEN 0.0 AND 0.15", name="glycol"),
 )
-
 pieces = Table(
     "pieces",
     metadata,
@@ -79,7 +71,6 @@ pieces = Table(
         postgresql_where=text("gone_at IS NULL"),
     ),
 )
-
 stays = Table(
     "stays",
     metadata,
@@ -95,7 +86,6 @@ stays = Table(
     CheckConstraint("place IS NULL OR length(place) BETWEEN 1 AND 80", name="place"),
     CheckConstraint("air_speed_m_s IS NULL OR air_speed_m_s BETWEEN 0.05 AND 5", name="air_speed_m_s"),
 )
-
 pours = Table(
     "pours",
     metadata,
@@ -118,7 +108,6 @@ pours = Table(
     CheckConstraint("height_m IS NULL OR height_m BETWEEN 0.02 AND 5", name="height_m"),
     CheckConstraint("air_speed_m_s BETWEEN 0.05 AND 5", name="air_speed_m_s"),
 )
-
 sources = Table(
     "sources",
     metadata,
@@ -129,9 +118,7 @@ sources = Table(
     # This prevents a sensor from being counted twice in one room. (Moved to another room it is another source.)
     UniqueConstraint("room", "name"),
 )
-
 TEMP_ONLY, RH_ONLY, BOTH = 1, 2, 3
-
 readings = Table(
     "readings",
     metadata,
@@ -160,7 +147,6 @@ readings = Table(
     # SQLite keeps the rows in the key's order: a source's readings of a week lie side by side on the disk.
     sqlite_with_rowid=False,
 )
-
 # --- Derived: may be deleted, and is rebuilt -------------------------------------------------------------------
 
 forecasts = Table(
@@ -182,7 +168,6 @@ forecasts = Table(
     Column("room_temp_c", Double),
     Column("room_rh_pct", Double),
 )
-
 # --- Decisions, and the notices committed with them ------------------------------------------------------------
 
 alarms = Table(
@@ -220,7 +205,6 @@ alarms = Table(
         postgresql_where=text("piece_id IS NOT NULL"),
     ),
 )
-
 notices = Table(
     "notices",
     metadata,
@@ -239,7 +223,6 @@ notices = Table(
     # This prevents a notice without an idempotency key.
     CheckConstraint("length(key) > 0", name="key"),
 )
-
 deliveries = Table(
     "deliveries",
     metadata,
@@ -267,7 +250,6 @@ deliveries = Table(
         postgresql_where=text("state = 'waiting'"),
     ),
 )
-
 meta = Table(
     "meta",
     metadata,
@@ -275,6 +257,65 @@ meta = Table(
     Column("key", String(200), primary_key=True),
     Column("value", Text, nullable=False),
 )
-
 COUNTED = (rooms, recipes, pieces, stays, pours, readings, forecasts, alarms, notices, deliveries)
 """The tables that hold records, in the order `counts` tells them."""
+alarm_events = Table(
+    "alarm_events",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("kind", one_of(AlarmKind, "kind"), nullable=False),
+    Column("room", ForeignKey("rooms.name"), nullable=False),
+    Column("happening", one_of(AlarmHappening, "happening"), nullable=False),
+    Column("at", Instant, nullable=False, index=True),
+    Column("recorded_at", Instant, nullable=False),
+    Column("muted_until", Instant),
+    # This prevents a mute without an end from being written down.
+    CheckConstraint("(happening = 'muted') = (muted_until IS NOT NULL)", name="muted_until"),
+)
+damages = Table(
+    "damages",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("piece_id", ForeignKey("pieces.id"), nullable=False),
+    Column("kind", one_of(AlarmKind, "kind"), nullable=False),
+    Column("hours", Double, nullable=False),
+    Column("worst_c", Double, nullable=False),
+    Column("began_at", Instant, nullable=False),
+    Column("counted_until", Instant, nullable=False),
+    Column("cleared_at", Instant),
+    CheckConstraint("hours >= 0", name="hours"),
+    # This prevents one piece from bearing two counts of one damage; what a person has cleared stays beside it.
+    Index(
+        "uq_damages_open",
+        "piece_id",
+        "kind",
+        unique=True,
+        sqlite_where=text("cleared_at IS NULL"),
+        postgresql_where=text("cleared_at IS NULL"),
+    ),
+)
+checkpoints = Table(
+    "kept_marches",
+    metadata,
+    # Derived, like forecasts: may be emptied at any time. It goes with its piece, whoever takes that back.
+    Column("piece_id", ForeignKey("pieces.id", ondelete="CASCADE"), primary_key=True, autoincrement=False),
+    Column("until", Instant, nullable=False),
+    Column("fingerprint", Text, nullable=False),
+    Column("expected_s", JSON, nullable=False),
+    Column("centre", LargeBinary, nullable=False),
+    Column("members", LargeBinary, nullable=False),
+)
+pending_messages = Table(
+    "held_messages",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("topic", Text, nullable=False),
+    Column("payload", LargeBinary, nullable=False),
+    Column("retained", Boolean(create_constraint=True, name="retained"), nullable=False),
+    # Which start of the machine the next column counts from.
+    Column("boot", String(64)),
+    # Seconds since that start, and no date: the clock cannot be believed while these are written.
+    Column("boottime_s", Double, nullable=False),
+    Column("late_s", Double),
+    CheckConstraint("late_s IS NULL OR late_s >= 0", name="late_s"),
+)

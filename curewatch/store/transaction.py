@@ -5,16 +5,12 @@ from __future__ import annotations
 from sqlalchemy import func, select
 
 from curewatch.store import tables
-from curewatch.store.queries.decisions import Decisions
+from curewatch.store.queries.decisions import AlarmHistory, Checkpoints, Decisions
 from curewatch.store.queries.facts import Facts
 from curewatch.store.queries.importing import Import
-from curewatch.store.queries.observations import Observations
+from curewatch.store.queries.observations import Observations, Workshop
 from curewatch.store.queries.outbox import Outbox
-from curewatch.store.queries.part_store_alarm_history import AlarmHistory
-from curewatch.store.queries.part_store_held_messages import PendingMessages
-from curewatch.store.queries.part_store_kept_marches import Checkpoints
-from curewatch.store.queries.part_store_workshop import Workshop
-from curewatch.store.queries.readings import Readings
+from curewatch.store.queries.readings import PendingMessages, Readings
 from curewatch.store.queries.undo import Undo
 
 

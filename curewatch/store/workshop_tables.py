@@ -1,4 +1,4 @@
-"""The tables of mixes, paint, tilts and steps, beside those of `tables`: same metadata, same rules."""
+"""The tables of what people do to a piece and find of it: mixes, paints, tilts, steps, observations, lessons."""
 
 from __future__ import annotations
 
@@ -12,11 +12,13 @@ from sqlalchemy import (
     Index,
     Integer,
     PrimaryKeyConstraint,
+    String,
     Table,
     text,
 )
 
-from curewatch.store.columns import NAME, Instant
+from curewatch.records.observations import Finger, ObservationKind, Subject
+from curewatch.store.columns import NAME, Instant, one_of
 from curewatch.store.tables import metadata
 
 mixes = Table(
@@ -27,7 +29,6 @@ mixes = Table(
     Column("by_weight", Boolean(create_constraint=True, name="by_weight"), nullable=False),
     Column("parts", JSON, nullable=False),
 )
-
 tilts = Table(
     "tilts",
     metadata,
@@ -38,7 +39,6 @@ tilts = Table(
     PrimaryKeyConstraint("piece_id", "measured_at"),
     CheckConstraint("tilt_rad BETWEEN 0 AND 0.79", name="tilt_rad"),
 )
-
 paints = Table(
     "paints",
     metadata,
@@ -51,7 +51,6 @@ paints = Table(
     CheckConstraint("(poured_g IS NULL) != (poured_m3 IS NULL)", name="one_way"),
     CheckConstraint("ran_off_m3 IS NULL OR (ran_off_m3 >= 0 AND ran_off_m3 < poured_m3)", name="ran_off_m3"),
 )
-
 steps_done = Table(
     "steps_done",
     metadata,
@@ -71,4 +70,39 @@ steps_done = Table(
         sqlite_where=text("undone_at IS NULL"),
         postgresql_where=text("undone_at IS NULL"),
     ),
+)
+observations = Table(
+    "observations",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("piece_id", ForeignKey("pieces.id"), nullable=False, index=True),
+    Column("at", Instant, nullable=False),
+    Column("kind", one_of(ObservationKind, "kind"), nullable=False),
+    Column("finger", one_of(Finger, "finger")),
+    Column("grams", Double),
+    Column("resolution_g", Double),
+    Column("surface_c", Double),
+    # This prevents an observation of nothing, or of two things at once.
+    CheckConstraint(
+        "(kind = 'finger') = (finger IS NOT NULL) AND (kind = 'weighing') = (grams IS NOT NULL) "
+        "AND (kind = 'weighing') = (resolution_g IS NOT NULL) AND (kind = 'surface') = (surface_c IS NOT NULL)",
+        name="holds",
+    ),
+)
+forgettings = Table(
+    "forgettings",
+    metadata,
+    Column("subject", one_of(Subject, "subject"), nullable=False),
+    Column("name", NAME, nullable=False),
+    Column("at", Instant, nullable=False),
+    # This prevents two moments from which one thing is to be learned anew: the last word counts.
+    PrimaryKeyConstraint("subject", "name"),
+)
+lessons = Table(
+    "lessons",
+    metadata,
+    # Derived, like forecasts: what the observations of one piece say in the model's terms.
+    Column("piece_id", ForeignKey("pieces.id"), primary_key=True, autoincrement=False),
+    Column("fingerprint", String(64), nullable=False),
+    Column("data", JSON, nullable=False),
 )

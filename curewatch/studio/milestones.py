@@ -1,4 +1,4 @@
-"""Which milestone notices are due: worth checking at even odds, safe to assume at 90 %."""
+"""Which milestone notices are due, and what they say: worth checking at even odds, safe to assume at 90 %."""
 
 from __future__ import annotations
 
@@ -7,11 +7,10 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from curewatch.records import Forecast, Milestone, MilestoneKind, Notice
-from curewatch.studio import wording
 from curewatch.studio.air.climate import Climate
-from curewatch.studio.care import part_studio_dew
+from curewatch.studio.care import varnish_air
 from curewatch.studio.forecasting.forecast import Drying
-from curewatch.studio.wording import Local
+from curewatch.studio.wording import STAGES, VARNISH_CAUTION, Local, lasting, where
 
 EXPIRES_AFTER = timedelta(days=14)
 """A notice that could not be delivered for this long says nothing useful any more."""
@@ -83,9 +82,9 @@ def may_wait(due: Due, coming: Sequence[datetime], now: datetime) -> timedelta:
 def notice(due: Due, now: datetime, local: Local, climate: Climate | None = None) -> Notice:
     """What people read. `local` turns a time into the studio's zone; `climate`: of the room the piece lies in."""
     drying, milestone = due.drying, due.milestone
-    title, text = wording.milestone_text(drying, due.forecast, milestone, due.odds, now, local)
+    title, text = milestone_text(drying, due.forecast, milestone, due.odds, now, local)
     if milestone.kind is MilestoneKind.VARNISH_READY and climate is not None:
-        text += f" {part_studio_dew.as_read(part_studio_dew.dew_margin(climate), now, local)}"
+        text += f" {varnish_air.as_read(varnish_air.dew_margin(climate), now, local)}"
     stay = drying.stays[-1]
     at = milestone.safe_at if due.odds == "safe" else milestone.worth_checking_at
     # worth a check until it is safe to assume anyway
@@ -114,3 +113,54 @@ def notice(due: Due, now: datetime, local: Local, climate: Climate | None = None
 
 def _iso(at: datetime | None) -> str | None:
     return None if at is None else at.isoformat()
+
+
+LONG_SINCE = timedelta(hours=6)
+"""A milestone passed longer ago than this is told with its date."""
+_CHECK = {
+    MilestoneKind.PACKED: "The design should no longer move.",
+    MilestoneKind.TOUCH_DRY: "Touch an edge nobody will see with a clean finger; if it is tacky, leave it.",
+    MilestoneKind.HANDLE: "Press an edge lightly with the thumb; if it gives or prints, leave it lying.",
+    MilestoneKind.VARNISH_READY: "Press a fingernail into an edge nobody will see: it should leave no mark.",
+}
+_SAFE = {
+    MilestoneKind.PACKED: "Nothing flows any more. Keep it lying all the same.",
+    MilestoneKind.TOUCH_DRY: "The surface can be touched. The core is still soft: leave it lying, stack nothing on it.",
+    MilestoneKind.HANDLE: "It can be moved and stood up, and its place is free. Nothing may press on its face yet.",
+    MilestoneKind.VARNISH_READY: "It can be varnished in air that the varnish's label allows; there is no hurry.",
+}
+
+
+def milestone_text(
+    drying: Drying, forecast: Forecast, reached: Milestone, odds: str, now: datetime, local: Local
+) -> tuple[str, str]:
+    """Title and text of a milestone notice: which piece, what is now true, what to do, by when."""
+    name, stage = drying.piece.name, STAGES[reached.kind]
+    poured = f"Poured {lasting(drying.pour.at, local, now)}, now in {where(drying)}."
+    if odds == "safe":
+        title = f"{name}: safe to assume {_state(stage)}"
+        at = reached.safe_at or now
+        since = f" and has been since {lasting(at, local, now)}" if now - at > LONG_SINCE else ""
+        lines = [f"{name} is {_state(stage)} by now{since}, nine times out of ten.", _SAFE[reached.kind]]
+    else:
+        title = f"{name}: worth checking, perhaps {_state(stage)}"
+        lines = [f"{name} is {_state(stage)} by now at even odds.", _CHECK[reached.kind]]
+        lines.append(_safe(reached, local, now))
+    if reached.kind is MilestoneKind.VARNISH_READY:
+        if drying.pour.silicone:
+            lines.append("It was poured with silicone: wash that off and let it dry first, or the varnish crawls.")
+        lines.append(VARNISH_CAUTION)
+    lines.append(poured)
+    if forecast.data_until is not None:
+        lines.append(f"Room last read {lasting(forecast.data_until, local, now)}.")
+    return title, " ".join(lines)
+
+
+def _state(stage: str) -> str:
+    return "fit to handle" if stage == "handle" else stage
+
+
+def _safe(reached: Milestone, local: Local, now: datetime) -> str:
+    if reached.safe_at is None:
+        return f"No date is foreseen from which that is safe to assume ({reached.reason})."
+    return f"Safe to assume from {lasting(reached.safe_at, local, now)}."

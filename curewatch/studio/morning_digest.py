@@ -1,20 +1,19 @@
-"""Which findings about sensors are for a person, said with the day's work: an alarm is for a room that nobody watches.
-
-A sensor that is stuck, silent or impossible while it is the only one leaves its room unread, and that is an alarm
-(`no fresh readings`). Beside another it can wait until the morning. It is a reason to write only on the first morning;
-afterwards it goes along with what else there is to do.
-"""
+"""The day's work of one person, told in the morning: what to check, to varnish, to look at first; sensors included."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from datetime import datetime
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime, timedelta
+from types import MappingProxyType
 
-from curewatch.records import Alarm, AlarmKind
-from curewatch.studio.air import part_studio_quality_words
+from curewatch.records import Alarm, AlarmKind, MilestoneKind, Notice
+from curewatch.studio.air import flaws
 from curewatch.studio.air.flaws import Finding, Flaw
-from curewatch.studio.board import RoomLine
-from curewatch.studio.wording import Local
+from curewatch.studio.alarms.alarm_notices import TITLES
+from curewatch.studio.alarms.forewarning import Foreseen
+from curewatch.studio.board import Board, PieceLine, RoomLine
+from curewatch.studio.care.aftercare import OpenStep, open_step_text
+from curewatch.studio.wording import STAGES, VARNISH_CAUTION, Local, date, listed
 
 DAY_S = 86400.0
 NEWS = (Flaw.STUCK, Flaw.SILENT, Flaw.IMPOSSIBLE)
@@ -52,8 +51,142 @@ def is_news(finding: Finding, now: datetime) -> bool:
 
 
 def line(room: str, finding: Finding, local: Local) -> str:
-    return f"{room}: {part_studio_quality_words.text(finding, local)}. {_ADVICE[finding.flaw]}."
+    return f"{room}: {flaws.text(finding, local)}. {_ADVICE[finding.flaw]}."
 
 
 def rooms_of(found: Sequence[tuple[str, Finding]]) -> list[str]:
     return sorted({room for room, _ in found})
+
+
+TOLD_UNTIL = timedelta(hours=5)
+"""A morning's work that could not be told by then says nothing new any more."""
+_COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+
+
+def is_morning(hour: int, now: datetime, local: Local) -> bool:
+    """Whether the day's work is to be told at `now` to somebody who wants it at `hour`."""
+    here = local(now)
+    begin = here.replace(hour=hour, minute=0, second=0, microsecond=0)
+    return begin <= here < begin + TOLD_UNTIL
+
+
+def next_morning(hour: int, now: datetime, local: Local) -> datetime:
+    """The next moment after `now` at which it is `hour` in the studio."""
+    here = local(now)
+    at = here.replace(hour=hour, minute=0, second=0, microsecond=0)
+    return at if at > here else at + timedelta(days=1)
+
+
+def key_of(person: str, now: datetime, local: Local) -> str:
+    """One a day and person."""
+    name = "".join(c if c.isascii() and c.isalnum() else f"_{ord(c):x}_" for c in person)
+    return f"morning/{name}/{local(now).date().isoformat()}"
+
+
+def notice(
+    person: str,
+    board: Board,
+    ahead: Mapping[str, Foreseen],
+    now: datetime,
+    local: Local,
+    steps: Mapping[str, OpenStep | None] = MappingProxyType({}),
+) -> Notice | None:
+    """What there is to do today; None where there is nothing. `ahead`: by room, what is foreseen of its air; `steps`:
+    by piece, the step of after-care that is open on it, None where none is."""
+    ends = local(now).replace(hour=23, minute=59, second=59)
+    check = [line for line in board.pieces if _to_check(line, ends)]
+    varnish = [line for line in board.pieces if _to_varnish(line) and line.name not in steps]
+    care = [(line, step) for line in board.pieces if (step := steps.get(line.name)) is not None]
+    alarms = [alarm for alarm in board.alarms if alarm.acknowledged_at is None]
+    sensors = for_a_person(board.rooms, board.alarms, now)
+    if not (check or varnish or care or alarms or any(is_news(one, now) for _, one in sensors)):
+        return None
+    lines = [_alarm(alarm, now, local) for alarm in alarms]
+    lines += [_checking(line, now, local) for line in check]
+    lines += [f"{line.name}, {_where(line)}: {open_step_text(step, local, now)}" for line, step in care]
+    lines += [_varnishing(line, ahead.get(line.room), board, now, local) for line in varnish]
+    lines += [line(room, finding, local) for room, finding in sensors]
+    return Notice(
+        key=key_of(person, now, local),
+        kind="morning",
+        created_at=now,
+        title=f"Today: {_summary(check, varnish, care, alarms, ahead, now, local) or _sensors(sensors)}",
+        text="\n".join(lines),
+        expires_at=now + TOLD_UNTIL,
+        data={
+            "person": person,
+            "names": _names([*check, *varnish, *(line for line, _ in care)]),
+            "at": now.isoformat(),
+        },
+    )
+
+
+def _names(lines: Sequence[PieceLine]) -> list[str]:
+    return sorted({name for line in lines for name in (line.name, line.room, line.place) if name})
+
+
+def _to_check(line: PieceLine, ends: datetime) -> bool:
+    """Whether its next step is worth checking some time today, varnish apart: that has no hurry."""
+    even = line.next.worth_checking_at if line.next is not None else None
+    return even is not None and even <= ends
+
+
+def _to_varnish(line: PieceLine) -> bool:
+    return line.stage is MilestoneKind.VARNISH_READY and line.stage_is_safe
+
+
+def _summary(
+    check: Sequence[PieceLine],
+    varnish: Sequence[PieceLine],
+    care: Sequence[tuple[PieceLine, OpenStep]],
+    alarms: Sequence[Alarm],
+    ahead: Mapping[str, Foreseen],
+    now: datetime,
+    local: Local,
+) -> str:
+    parts = [f"look at {listed(sorted({alarm.room for alarm in alarms}))} first"] if alarms else []
+    parts += [f"check {_pieces(len(check))}"] if check else []
+    varnish = [*varnish, *(line for line, step in care if step.kind == "varnish")]
+    for kind, verb in (("wash", "wash the silicone off"), ("wrap", "wrap")):
+        if count := sum(step.kind == kind for _, step in care):
+            parts.append(f"{verb} {_pieces(count)}")
+    if varnish:
+        damp = [found for line in varnish if (found := ahead.get(line.room)) and found.kind is AlarmKind.DAMP]
+        before = f" before the room turns damp {date(min(f.begins_at for f in damp), local, now)}" if damp else ""
+        parts.append(f"varnish {_pieces(len(varnish))}{before}")
+    return ", ".join(parts)
+
+
+def _sensors(found: Sequence[tuple[str, Finding]]) -> str:
+    return f"look at the sensors in {listed(rooms_of(found))}"
+
+
+def _pieces(count: int) -> str:
+    number = _COUNTS[count] if count < len(_COUNTS) else str(count)
+    return f"{number} piece{'' if count == 1 else 's'}"
+
+
+def _alarm(alarm: Alarm, now: datetime, local: Local) -> str:
+    since = date(alarm.raised_at or alarm.since, local, now)
+    return f"{alarm.room}: {TITLES[alarm.kind]} since {since}, not yet acknowledged."
+
+
+def _checking(line: PieceLine, now: datetime, local: Local) -> str:
+    assert line.next is not None
+    even = line.next.worth_checking_at
+    from_ = "" if even is None or even <= now else f" from {date(even, local, now)}"
+    return f"{line.name}, {_where(line)}: worth checking whether it is {STAGES[line.next.kind]}{from_}."
+
+
+def _varnishing(line: PieceLine, ahead: Foreseen | None, board: Board, now: datetime, local: Local) -> str:
+    wash = " Wash the silicone off first." if line.silicone else ""
+    damp = ""
+    if ahead is not None and ahead.kind is AlarmKind.DAMP:
+        damp = f" {line.room} turns damp from {date(ahead.begins_at, local, now)}: be done before."
+    elif any(alarm.room == line.room and alarm.kind is AlarmKind.DAMP for alarm in board.alarms):
+        damp = f" Not while {line.room} is damp."
+    return f"{line.name}, {_where(line)}: can be varnished.{wash}{damp} {VARNISH_CAUTION}"
+
+
+def _where(line: PieceLine) -> str:
+    return f"{line.room}, {line.place}" if line.place else line.room

@@ -1,18 +1,14 @@
-"""What people read: milestones, alarms, ages and dates, in plain words.
-
-Where a step can hurt (solvent varnish, aerosols, heaters) the usual caution stands beside it in a line.
-"""
+"""What people read: dates, ages, lengths of time, numbers and lists, and the cautions beside them."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 
-from curewatch.records import Forecast, Milestone, MilestoneKind, Support
+from curewatch.records import MilestoneKind, Support
 from curewatch.studio.forecasting.forecast import Drying
 
 Local = Callable[[datetime], datetime]
-
 STAGES = {
     None: "wet",
     MilestoneKind.PACKED: "packed",
@@ -31,22 +27,7 @@ SUPPORTS = {
 VARNISH_CAUTION = (
     "Varnish and aerosols: ventilate, keep flames and children away, and follow the product's safety sheet."
 )
-LONG_SINCE = timedelta(hours=6)
-"""A milestone passed longer ago than this is told with its date."""
 HEATER_CAUTION = "Never leave a heater unattended or near wet paint, solvents or children."
-
-_CHECK = {
-    MilestoneKind.PACKED: "The design should no longer move.",
-    MilestoneKind.TOUCH_DRY: "Touch an edge nobody will see with a clean finger; if it is tacky, leave it.",
-    MilestoneKind.HANDLE: "Press an edge lightly with the thumb; if it gives or prints, leave it lying.",
-    MilestoneKind.VARNISH_READY: "Press a fingernail into an edge nobody will see: it should leave no mark.",
-}
-_SAFE = {
-    MilestoneKind.PACKED: "Nothing flows any more. Keep it lying all the same.",
-    MilestoneKind.TOUCH_DRY: "The surface can be touched. The core is still soft: leave it lying, stack nothing on it.",
-    MilestoneKind.HANDLE: "It can be moved and stood up, and its place is free. Nothing may press on its face yet.",
-    MilestoneKind.VARNISH_READY: "It can be varnished in air that the varnish's label allows; there is no hurry.",
-}
 
 
 def date(at: datetime, local: Local, now: datetime) -> str:
@@ -102,38 +83,3 @@ def listed(found: Sequence[str], most: int = 4) -> str:
 
 def where(drying: Drying) -> str:
     return f"{drying.room}, {drying.place}" if drying.place else drying.room
-
-
-def milestone_text(
-    drying: Drying, forecast: Forecast, reached: Milestone, odds: str, now: datetime, local: Local
-) -> tuple[str, str]:
-    """Title and text of a milestone notice: which piece, what is now true, what to do, by when."""
-    name, stage = drying.piece.name, STAGES[reached.kind]
-    poured = f"Poured {lasting(drying.pour.at, local, now)}, now in {where(drying)}."
-    if odds == "safe":
-        title = f"{name}: safe to assume {_state(stage)}"
-        at = reached.safe_at or now
-        since = f" and has been since {lasting(at, local, now)}" if now - at > LONG_SINCE else ""
-        lines = [f"{name} is {_state(stage)} by now{since}, nine times out of ten.", _SAFE[reached.kind]]
-    else:
-        title = f"{name}: worth checking, perhaps {_state(stage)}"
-        lines = [f"{name} is {_state(stage)} by now at even odds.", _CHECK[reached.kind]]
-        lines.append(_safe(reached, local, now))
-    if reached.kind is MilestoneKind.VARNISH_READY:
-        if drying.pour.silicone:
-            lines.append("It was poured with silicone: wash that off and let it dry first, or the varnish crawls.")
-        lines.append(VARNISH_CAUTION)
-    lines.append(poured)
-    if forecast.data_until is not None:
-        lines.append(f"Room last read {lasting(forecast.data_until, local, now)}.")
-    return title, " ".join(lines)
-
-
-def _state(stage: str) -> str:
-    return "fit to handle" if stage == "handle" else stage
-
-
-def _safe(reached: Milestone, local: Local, now: datetime) -> str:
-    if reached.safe_at is None:
-        return f"No date is foreseen from which that is safe to assume ({reached.reason})."
-    return f"Safe to assume from {lasting(reached.safe_at, local, now)}."

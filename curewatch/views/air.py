@@ -1,18 +1,26 @@
-"""The JSON of the air a piece has had and of how it dries in it. As in `api_models`."""
+"""Air as it is shown: what a room read, who measures it, how it is foreseen, and what a piece has had of it."""
 
 from __future__ import annotations
 
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
 from pydantic import Field
 
 from curewatch.desk.reports.cure_record import PieceHistory
+from curewatch.records import (
+    Reading,
+)
 from curewatch.settings import AlarmSettings
+from curewatch.studio.air.climate import HOUR_S
+from curewatch.studio.diagnosis.drying_history import PastAir, Spread
 from curewatch.studio.forecasting.drying_curve import DryingCurve
-from curewatch.views.board import View
-from curewatch.views.record import AirHadOut
+from curewatch.studio.outlook.outlook import Band, Outlook
+from curewatch.views.alarms import AlarmOut
+from curewatch.views.base import View, local
+from curewatch.views.board import RoomOut
 from curewatch.web.plots.plot import Array
 
 
@@ -106,3 +114,135 @@ def curve_points(curve: DryingCurve, poured_at: datetime, tz: ZoneInfo) -> list[
         )
         for k, h in enumerate(curve.hours.tolist())
     ]  # fmt: skip
+
+
+class BandOut(View):
+    """The hour's mean: in one case of ten below `p10`, in one above `p90`."""
+
+    p10: float
+    p50: float
+    p90: float
+
+
+class HourOut(View):
+    begins_at: datetime
+    temp_c: BandOut
+    rh_pct: BandOut
+
+
+class OutlookOut(View):
+    room: str
+    read_at: datetime | None
+    hours: list[HourOut]
+
+    @classmethod
+    def of(cls, room: str, read_at: datetime | None, found: Outlook, tz: ZoneInfo) -> OutlookOut:
+        begin = datetime.fromtimestamp(found.first_s, tz)
+
+        def band(one: Band, k: int) -> BandOut:
+            return BandOut(p10=round(one.low[k], 2), p50=round(one.mid[k], 2), p90=round(one.high[k], 2))
+
+        hours = [
+            HourOut(
+                begins_at=(begin + timedelta(seconds=HOUR_S * k)), temp_c=band(found.temp_c, k),
+                rh_pct=band(found.rh_pct, k),
+            )
+            for k in range(len(found.temp_c.mid))
+        ]  # fmt: skip
+        return cls(room=room, read_at=local(read_at, tz), hours=hours)
+
+
+class ReadingOut(View):
+    at: datetime
+    temp_c: float | None
+    rh_pct: float | None
+    source: str
+    battery_pct: float | None
+
+
+class SpreadOut(View):
+    min: float
+    mean: float
+    max: float
+
+    @classmethod
+    def of(cls, one: Spread) -> SpreadOut:
+        return cls(min=round(one.least, 2), mean=round(one.mean, 2), max=round(one.most, 2))
+
+
+class AirHadOut(View):
+    """What the air came to over a span. Hours out of range are by the limits of the alarms."""
+
+    begins_at: datetime
+    ends_at: datetime
+    temp_c: SpreadOut
+    rh_pct: SpreadOut
+    cold_h: float
+    damp_h: float
+    hot_h: float
+    dry_h: float
+    unread_h: float = Field(description="Of it in gaps of the record, which straight lines fill in")
+
+    @classmethod
+    def of(cls, past: PastAir | None, tz: ZoneInfo) -> AirHadOut | None:
+        if past is None:
+            return None
+        return cls(
+            begins_at=past.begins_at.astimezone(tz),
+            ends_at=past.ends_at.astimezone(tz),
+            temp_c=SpreadOut.of(past.temp_c),
+            rh_pct=SpreadOut.of(past.rh_pct),
+            cold_h=round(past.cold_h, 2),
+            damp_h=round(past.damp_h, 2),
+            hot_h=round(past.hot_h, 2),
+            dry_h=round(past.dry_h, 2),
+            unread_h=round(past.unread_h, 2),
+        )
+
+
+DOUBTED = timedelta(days=1)
+
+
+class SensorOut(View):
+    """One source of a room's readings, by its newest."""
+
+    source: str
+    read_at: datetime
+    age_s: int
+    temp_c: float | None
+    rh_pct: float | None
+    battery_pct: float | None
+    is_late: bool = Field(description="Older than its settings allow")
+    battery_is_low: bool
+
+    @classmethod
+    def of(cls, line: SensorLine, now: datetime, tz: ZoneInfo) -> SensorOut:
+        newest = line.newest
+        return cls(
+            source=newest.source,
+            read_at=newest.at.astimezone(tz),
+            age_s=round((now - newest.at).total_seconds()),
+            temp_c=newest.temp_c,
+            rh_pct=newest.rh_pct,
+            battery_pct=newest.battery_pct,
+            is_late=line.is_late,
+            battery_is_low=line.is_low,
+        )
+
+
+class RoomReportOut(RoomOut):
+    sensors: list[SensorOut]
+    doubts: list[str] = Field(description="What was wrong with the readings of the last day, the newest first")
+    limits: LimitsOut
+    alarms: list[AlarmOut]
+
+
+@dataclass(frozen=True)
+class SensorLine:
+    """One source of a room's readings."""
+
+    newest: Reading
+    is_late: bool
+    """Older than its settings allow."""
+    is_low: bool
+    """Its battery is."""

@@ -1,47 +1,20 @@
-"""The JSON of the API. Units are in the names; times are ISO 8601, in the studio's zone when given out."""
+"""The board as it is shown: pieces with their milestones, rooms with the age of their data. Units are in the names."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import UTC, datetime
-from typing import Annotated, Literal
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from curewatch.records import (
-    RH_PCT_RANGE,
-    Alarm,
     Forecast,
     MilestoneKind,
-    Name,
 )
 from curewatch.studio.board import Board, PieceLine, RoomLine
-
-YEARS = (2000, 2200)
-
-
-def _sensible(at: datetime) -> datetime:
-    if not YEARS[0] <= at.year < YEARS[1]:
-        raise ValueError(f"a time between {YEARS[0]} and {YEARS[1]}")
-    return at.astimezone(UTC)
-
-
-At = Annotated[AwareDatetime, AfterValidator(_sensible)]
-
-
-class View(BaseModel):
-    model_config = ConfigDict(frozen=True)
-
-
-class RequestModel(BaseModel):
-    """What is sent to the API: a name that is misspelt is an error."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-
-class Error(View):
-    error: str
+from curewatch.views.alarms import AlarmOut
+from curewatch.views.base import View, local
 
 
 class MilestoneOut(View):
@@ -112,30 +85,6 @@ class RoomOut(View):
         )
 
 
-class AlarmOut(View):
-    alarm: str
-    room: str
-    state: str
-    raised_at: datetime | None
-    judged_at: datetime
-    acknowledged_at: datetime | None
-    muted_until: datetime | None
-    text: str
-
-    @classmethod
-    def of(cls, alarm: Alarm, tz: ZoneInfo) -> AlarmOut:
-        return cls(
-            alarm=alarm.kind.value,
-            room=alarm.room,
-            state=alarm.state.value,
-            raised_at=local(alarm.raised_at, tz),
-            judged_at=alarm.evaluated_at.astimezone(tz),
-            acknowledged_at=local(alarm.acknowledged_at, tz),
-            muted_until=local(alarm.muted_until, tz),
-            text=alarm.text,
-        )
-
-
 class BoardOut(View):
     at: datetime
     zone: str
@@ -164,57 +113,3 @@ def board_rows(board: Board, tz: ZoneInfo) -> Iterator[tuple[str, ...]]:
         moments = [at for m in reached for at in ((m.early_at, m.worth_checking_at, m.safe_at) if m else (None,) * 3)]
         told = ("" if at is None else at.isoformat(timespec="seconds") for at in moments)
         yield (piece.name, piece.room, piece.place or "", piece.poured_at.isoformat(), piece.stage, *told)
-
-
-class ReadingOut(View):
-    at: datetime
-    temp_c: float | None
-    rh_pct: float | None
-    source: str
-    battery_pct: float | None
-
-
-class ReadingIn(RequestModel):
-    room: Name
-    temp_c: Annotated[float, Field(ge=-40, le=60)]
-    rh_pct: Annotated[float, Field(ge=RH_PCT_RANGE[0], le=RH_PCT_RANGE[1])]
-    at: At | None = Field(None, description="Left out: now")
-
-
-class MoveIn(RequestModel):
-    room: Name
-    place: Name | None = None
-    at: At | None = Field(None, description="Left out: now")
-    air_m_s: Annotated[float, Field(ge=0.05, le=5)] | None = Field(None, description="Left out: as the room's is set")
-
-
-class GoneIn(RequestModel):
-    at: At | None = Field(None, description="Left out: now")
-
-
-class Undo(RequestModel):
-    """What takes back something that was logged: to be sent to /undo as it was given."""
-
-    done: Literal["pour", "gone", "move", "reading", "found", "step", "acknowledge", "cleared"]
-    of: Annotated[list[Annotated[str, Field(min_length=1, max_length=100)]], Field(min_length=1, max_length=50)]
-
-
-class LoggedOut(View):
-    piece: str | None
-    notes: list[str]
-    undo: Undo | None = Field(None, description="null: it cannot be taken back")
-
-
-class LoggedBefore(View):
-    at: datetime
-    text: str
-    undo: Undo
-
-
-def local(at: datetime | None, tz: ZoneInfo) -> datetime | None:
-    return None if at is None else at.astimezone(tz)
-
-
-def tidy(value: float) -> float:
-    """Without the last digits that come of a change of unit."""
-    return float(f"{value:.10g}")

@@ -1,17 +1,17 @@
-"""The JSON of recipes, of what they are mixed from and of how much to mix. As in `api_models`."""
+"""Recipes, what they are mixed from and how much to mix, as they are shown."""
 
 from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
 from curewatch.desk.mixing import GLYCOL, SOLIDS, Batch
-from curewatch.records import Name, Recipe
-from curewatch.records.workshop import Part, RecipeMix
+from curewatch.records import Recipe
+from curewatch.records.workshop import RecipeMix
 from curewatch.settings import MaterialSettings
 from curewatch.studio.mixing import Mixture, Portion, notes_on
-from curewatch.views.board import RequestModel, View
+from curewatch.views.base import View
 
 Solids = Annotated[float, Field(ge=SOLIDS[0], le=SOLIDS[1])]
 Glycol = Annotated[float, Field(ge=GLYCOL[0], le=GLYCOL[1])]
@@ -32,39 +32,6 @@ class MaterialOut(View):
         return cls(
             name=name, kind=one.kind, solids=one.solids, glycol=one.glycol, density_kg_l=one.density, price=one.price
         )
-
-
-class PartIn(RequestModel):
-    material: Name
-    parts: Annotated[float, Field(ge=0.0001, le=1000)]
-
-
-class RecipeIn(RequestModel):
-    """Either the solids, from a data sheet, or the parts that go into the cup."""
-
-    solids: Solids | None = Field(None, description="By volume, wet")
-    glycol: Glycol | None = Field(
-        None, description=f"Slow solvent, by volume; beside solids, left out: {Recipe.model_fields['glycol'].default}"
-    )
-    parts: Annotated[list[PartIn], Field(min_length=1, max_length=40)] | None = None
-    by_weight: bool = Field(False, description="The parts are weighed, not measured out")
-
-    @model_validator(mode="after")
-    def _one_way(self) -> RecipeIn:
-        if (self.parts is None) == (self.solids is None):
-            raise ValueError("a recipe is told by its solids or by its parts")
-        if self.parts is not None and self.glycol is not None:
-            raise ValueError("glycol stands beside solids: parts tell it already")
-        if self.parts is None and self.by_weight:
-            raise ValueError("by_weight is of parts: solids are by volume")
-        return self
-
-    def told(self, name: str) -> RecipeMix | None:
-        """How it is mixed; None: its solids were said."""
-        if self.parts is None:
-            return None
-        parts = tuple(Part(material=one.material, amount=one.parts) for one in self.parts)
-        return RecipeMix(recipe=name, by_weight=self.by_weight, parts=parts)
 
 
 class PartOut(View):

@@ -1,4 +1,4 @@
-"""The JSON of a piece looked back on: its record, and what may have gone wrong. As in `api_models`."""
+"""A piece looked back on, as it is shown: its record, its label, and what may have gone wrong."""
 
 from __future__ import annotations
 
@@ -11,56 +11,18 @@ from zoneinfo import ZoneInfo
 from pydantic import Field
 
 from curewatch.desk import PieceReport
+from curewatch.desk.reports.cure_record import CureRecord
 from curewatch.desk.reports.learned import Seen
-from curewatch.desk.reports.part_desk_looking_back import CureRecord
-from curewatch.records import AlarmKind, Damage, Support, ThicknessSource
-from curewatch.studio.alarms import damage as damages
+from curewatch.records import Support, ThicknessSource
 from curewatch.studio.diagnosis.drying_history import Trace
 from curewatch.studio.diagnosis.mechanisms import Diagnosis, Verdict
-from curewatch.studio.diagnosis.part_studio_past_air import PastAir, Spread
 from curewatch.studio.forecasting.drying import Drying
-from curewatch.views.board import AlarmOut, MilestoneOut, PieceOut, View, local, milestones_of, tidy
+from curewatch.views.air import AirHadOut
+from curewatch.views.alarms import AlarmOut, HarmOut
+from curewatch.views.base import View, local, tidy
+from curewatch.views.board import MilestoneOut, PieceOut, milestones_of
 from curewatch.views.care import ObservationOut
-
-
-class SpreadOut(View):
-    min: float
-    mean: float
-    max: float
-
-    @classmethod
-    def of(cls, one: Spread) -> SpreadOut:
-        return cls(min=round(one.least, 2), mean=round(one.mean, 2), max=round(one.most, 2))
-
-
-class AirHadOut(View):
-    """What the air came to over a span. Hours out of range are by the limits of the alarms."""
-
-    begins_at: datetime
-    ends_at: datetime
-    temp_c: SpreadOut
-    rh_pct: SpreadOut
-    cold_h: float
-    damp_h: float
-    hot_h: float
-    dry_h: float
-    unread_h: float = Field(description="Of it in gaps of the record, which straight lines fill in")
-
-    @classmethod
-    def of(cls, past: PastAir | None, tz: ZoneInfo) -> AirHadOut | None:
-        if past is None:
-            return None
-        return cls(
-            begins_at=past.begins_at.astimezone(tz),
-            ends_at=past.ends_at.astimezone(tz),
-            temp_c=SpreadOut.of(past.temp_c),
-            rh_pct=SpreadOut.of(past.rh_pct),
-            cold_h=round(past.cold_h, 2),
-            damp_h=round(past.damp_h, 2),
-            hot_h=round(past.hot_h, 2),
-            dry_h=round(past.dry_h, 2),
-            unread_h=round(past.unread_h, 2),
-        )
+from curewatch.views.estimate import TiltOut, tilts_of
 
 
 class FilmOut(View):
@@ -84,32 +46,6 @@ class FilmOut(View):
             cold_h=round(trace.cold_h, 2),
             coldest_c=round(trace.coldest_c, 2),
             tilt_for_5mm_deg=round(math.degrees(trace.tilt_for_5mm), 4),
-        )
-
-
-class HarmOut(View):
-    """`cold` or `frost` that a wet film had; it stands until somebody has looked the piece over."""
-
-    piece: str
-    kind: AlarmKind
-    hours: float
-    coldest_c: float
-    began_at: datetime
-    counted_until: datetime
-    cleared_at: datetime | None
-    text: str
-
-    @classmethod
-    def of(cls, piece: str, one: Damage, tz: ZoneInfo) -> HarmOut:
-        return cls(
-            piece=piece,
-            kind=one.kind,
-            hours=round(one.hours, 2),
-            coldest_c=round(one.worst_c, 2),
-            began_at=one.began_at.astimezone(tz),
-            counted_until=one.counted_until.astimezone(tz),
-            cleared_at=local(one.cleared_at, tz),
-            text=damages.in_words(one),
         )
 
 
@@ -186,11 +122,6 @@ class DoneOut(View):
     undone_at: datetime | None = Field(description="It was not done after all")
 
 
-class TiltOut(View):
-    measured_at: datetime
-    tilt_deg: float
-
-
 class RecordOut(PouredOut):
     """A piece's cure record. `estimated` and `film` are a model's; `observed` is what people found."""
 
@@ -242,14 +173,6 @@ class RecordOut(PouredOut):
         )  # fmt: skip
 
 
-def tilts_of(looked: CureRecord, tz: ZoneInfo) -> list[TiltOut]:
-    """What was measured of its support, by time."""
-    return [
-        TiltOut(measured_at=one.measured_at.astimezone(tz), tilt_deg=tidy(math.degrees(one.tilt_rad)))
-        for one in looked.tilts
-    ]
-
-
 class FindingOut(View):
     mechanism: str
     verdict: Verdict
@@ -267,3 +190,16 @@ class ComparedOut(View):
 
 def _rounded(value: float | None) -> float | None:
     return None if value is None else round(value, 2)
+
+
+class LabelOut(View):
+    """What stands on a label; its code says nothing of the piece, and finds it after it has left too."""
+
+    piece: str
+    poured_at: datetime
+    recipe: str
+    width_cm: float | None
+    height_cm: float | None
+    round: bool
+    code: str
+    link: str

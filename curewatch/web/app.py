@@ -1,13 +1,43 @@
-"""While the clock cannot be believed, the page shows no date and takes none: it says so, and what to do."""
+"""The application: every page, the JSON beside it, the door around them; and no dates while the clock cannot be believed."""
 
 from __future__ import annotations
 
+import threading
+from collections.abc import Callable
 from datetime import datetime
+from functools import cache
+from importlib.resources import files
 
-from fastapi import Request
+from fastapi import Depends, FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse, PlainTextResponse, Response
+from starlette.exceptions import HTTPException
+from starlette.types import ASGIApp
 
-from curewatch.clock import plausible
-from curewatch.web.part_web_site import site_of
+from curewatch.clock import Clock, plausible
+from curewatch.desk import Desk, FactError
+from curewatch.intake.errors import BadInput, quoted
+from curewatch.settings import SettingsError, WebSettings
+from curewatch.store import StoreError
+from curewatch.web.access.guard import SAFE, Guard
+from curewatch.web.access.passwords import PasswordCheck
+from curewatch.web.access.sessions import Sessions
+from curewatch.web.access.tokens import Tokens
+from curewatch.web.api import alarms as api_alarms
+from curewatch.web.api import alarms as part_web_api_notices
+from curewatch.web.api import board, mixing, pieces, planning, rooms, transfer
+from curewatch.web.api import pieces as part_web_api_pieces
+from curewatch.web.api import planning as part_web_api_level
+from curewatch.web.api import rooms as part_web_api_room
+from curewatch.web.api.answers import BASE
+from curewatch.web.feeds import routes
+from curewatch.web.feeds import routes as part_web_feeds
+from curewatch.web.pages import alarms, logging_forms, login, piece, plan, record, room
+from curewatch.web.pages import board as part_web_board_page
+from curewatch.web.pages import logged as part_web_logged_page
+from curewatch.web.pages import logged as part_web_undoing
+from curewatch.web.pages.forms import in_form_words
+from curewatch.web.site import Site, StalePage, page, site_of
 
 TITLE = "Clock unconfirmed"
 
@@ -27,3 +57,122 @@ def require_clock(request: Request) -> None:
     now = site_of(request).clock.now()
     if not plausible(now) and not request.url.path.startswith("/static/"):
         raise ClockUnconfirmed(now)
+
+
+PARTS = (
+    part_web_board_page, alarms, logging_forms, piece, part_web_undoing, piece, record, room, plan, login,
+    routes, board, api_alarms, planning, part_web_api_level, mixing, part_web_api_notices, pieces, rooms, part_web_api_room,
+    part_web_api_pieces, transfer, part_web_feeds, record, part_web_logged_page,
+)  # fmt: skip
+"""Everything that answers; the first that knows a path takes it."""
+WHOLE = ("missing", "value_error")
+"""Errors of all that was sent together, which need not be quoted."""
+STATIC = {
+    "page.css": "text/css; charset=utf-8",
+    "page.js": "text/javascript; charset=utf-8",
+    "icon.svg": "image/svg+xml",
+}
+
+
+def make_app(
+    desk: Desk,
+    settings: WebSettings,
+    clock: Clock,
+    *,
+    logged: Callable[[], object] = lambda: None,
+    ending: threading.Event | None = None,
+) -> ASGIApp:
+    """The page over one desk. `logged` is called after somebody has logged something; open streams end with `ending`.
+
+    Raises SettingsError where a password is needed and there is none.
+    """
+    password = settings.password_hash()
+    hashed = None if password is None else password.get_secret_value()
+    site = Site(
+        desk=desk,
+        clock=clock,
+        settings=settings,
+        sessions=Sessions(desk.store, hashed),
+        tokens=Tokens(desk.store),
+        password_check=None if hashed is None else PasswordCheck(hashed, clock),
+        logged=logged,
+        ending=ending or threading.Event(),
+    )
+    app = FastAPI(
+        title="curewatch", openapi_url=None, docs_url=None, redoc_url=None, dependencies=[Depends(require_clock)]
+    )
+    app.state.site = site
+    for part in PARTS:
+        app.include_router(part.router)
+    app.add_api_route("/static/{name}", _static, include_in_schema=False)
+    described = cache(lambda: board.describe(app))
+    app.add_api_route(f"{BASE}/openapi.json", lambda: described(), include_in_schema=False)
+    _explain(app)
+    return Guard(app, settings, site.sessions, site.tokens, clock, locked=hashed is not None)
+
+
+def _static(name: str) -> Response:
+    if name not in STATIC:
+        raise HTTPException(404)
+    held = (files("curewatch.web") / "static" / name).read_bytes()
+    lasting = {"cache-control": "public, max-age=31536000, immutable"}
+    return Response(held, media_type=STATIC[name], headers=lasting)
+
+
+def _explain(app: FastAPI) -> None:
+    """Every failure as a page, or as JSON where JSON was asked for."""
+
+    def said(request: Request, status: int, title: str, text: str) -> Response:
+        if request.url.path.startswith("/api/"):
+            return JSONResponse({"error": text}, status)
+        try:
+            return page(request, "trouble.html", site_of(request).clock.now(), status, title=title, text=text)
+        except StoreError:
+            return PlainTextResponse(f"{title}\n{text}\n", status)
+
+    def refused(request: Request, error: Exception) -> Response:
+        text = str(error) if request.url.path.startswith("/api/") else in_form_words(error)
+        return said(request, 422, "That cannot be", text)
+
+    def stale(request: Request, error: Exception) -> Response:
+        return said(
+            request, 403, "This page was open for too long", "Nothing was stored. Go back, reload, and try again."
+        )
+
+    def undated(request: Request, error: Exception) -> Response:
+        return said(request, 503, TITLE, str(error))
+
+    def failed(request: Request, error: Exception) -> Response:
+        stored = "" if request.method in SAFE else "Nothing was stored. "  # of a page: what led to it may well be
+        return said(request, 503, "The store did not answer", f"{error}. {stored}Try again in a moment.")
+
+    def unreadable(request: Request, error: Exception) -> Response:
+        return said(request, 503, "The settings cannot be read", f"{error}. Nothing was stored.")
+
+    def http(request: Request, error: Exception) -> Response:
+        assert isinstance(error, HTTPException)
+        lost = error.status_code == 404
+        what = "Nothing is here by that name. It may have left the studio." if lost else str(error.detail)
+        return said(request, error.status_code, "Not here" if lost else "That did not work", what)
+
+    def malformed(request: Request, error: Exception) -> Response:
+        assert isinstance(error, RequestValidationError)
+        first = error.errors()[0]
+        if first["type"] == "int_parsing":
+            given = quoted(first["input"])
+            return said(request, 422, "That cannot be", f"{first['loc'][1]}: got {given}, expected a whole number")
+        where = ".".join(str(part) for part in first["loc"][1:])
+        given = "" if first["type"] in WHOLE else f", got {quoted(first['input'])}"
+        return said(request, 422, "That cannot be", f"{where}: {first['msg']}{given}")
+
+    for kind, handler in (
+        (BadInput, refused),
+        (FactError, refused),
+        (StalePage, stale),
+        (ClockUnconfirmed, undated),
+        (StoreError, failed),
+        (SettingsError, unreadable),
+        (HTTPException, http),
+        (RequestValidationError, malformed),
+    ):
+        app.add_exception_handler(kind, handler)

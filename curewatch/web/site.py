@@ -1,10 +1,39 @@
-"""Looks at the studio that the page asks for: one at a time, and at most one more that waits."""
+"""What every page is made from: the desk, the clock, the templates, who asks, and what is worked out once for many."""
 
 from __future__ import annotations
 
+import hashlib
+import logging
 import threading
-from collections.abc import Callable
-from datetime import datetime
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from functools import cache
+from importlib.resources import files
+from typing import Annotated, Any, Generic, TypeVar
+from urllib.parse import quote
+
+from fastapi import Depends, Request
+from fastapi.responses import HTMLResponse
+from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from starlette.datastructures import FormData
+
+from curewatch.clock import Clock
+from curewatch.desk import AT_HAND, Desk
+from curewatch.desk.reports import planning
+from curewatch.desk.reports.board import BoardCache
+from curewatch.settings import WebSettings
+from curewatch.studio.alarms import damage
+from curewatch.studio.forecasting.drying import Drying
+from curewatch.studio.forecasting.drying_curve import DryingCurve
+from curewatch.studio.learning.texts import LearnedEffect
+from curewatch.studio.outlook.outlook import Outlook
+from curewatch.studio.planning.planner import Advice
+from curewatch.web.access.guard import Visitor
+from curewatch.web.access.passwords import PasswordCheck
+from curewatch.web.access.sessions import Sessions
+from curewatch.web.access.tokens import Tokens
+from curewatch.web.texts import CHOICES, Words, number
 
 
 class RefreshQueue:
@@ -37,3 +66,167 @@ class RefreshQueue:
                 now, self._waiting = self._now, None
             assert now is not None  # it was asked for
             self._look(now)
+
+
+T = TypeVar("T")
+
+
+class TtlCache(Generic[T]):
+    """At most `most` things by key, each for `lasts`. Safe to use from several threads; two may work out the same."""
+
+    def __init__(self, lasts: timedelta, most: int = 64) -> None:
+        self._lasts, self._most, self._lock = lasts, most, threading.Lock()
+        self._made: dict[str, tuple[datetime, T]] = {}
+
+    def of(self, key: str, now: datetime, make: Callable[[], T]) -> tuple[datetime, T]:
+        """When it was worked out, and what."""
+        with self._lock:
+            kept = self._made.get(key)
+        if kept is not None and timedelta(0) <= now - kept[0] < self._lasts:
+            return kept
+        made = (now, make())
+        with self._lock:
+            self._made.pop(key, None)
+            while len(self._made) >= self._most:
+                self._made.pop(next(iter(self._made)))  # the one that was made first
+            self._made[key] = made
+        return made
+
+
+log = logging.getLogger(__name__)
+FIELDS_MOST = 60
+PATIENCE_S = 2.0
+"""How long an answer waits for the dates that follow from what was logged [s], as while the daemon looks itself."""
+
+
+@dataclass(frozen=True)
+class Site:
+    """One served studio."""
+
+    desk: Desk
+    clock: Clock
+    settings: WebSettings
+    sessions: Sessions
+    tokens: Tokens
+    password_check: PasswordCheck | None
+    """None where there is no password."""
+    logged: Callable[[], object]
+    """Called after somebody has logged something: the daemon looks again."""
+    ending: threading.Event
+    """Set when the server is about to end: what goes on for ever ends itself."""
+    boards: BoardCache = field(init=False)
+    refreshes: RefreshQueue = field(init=False)
+    curves: TtlCache[DryingCurve | None] = field(default_factory=lambda: TtlCache(timedelta(days=1)))
+    advice: TtlCache[list[Advice]] = field(default_factory=lambda: TtlCache(timedelta(minutes=30)))
+    """What a change would do moves little from one reading to the next."""
+    beliefs: TtlCache[list[LearnedEffect]] = field(default_factory=lambda: TtlCache(timedelta(hours=1)))
+    outlooks: TtlCache[Outlook | None] = field(default_factory=lambda: TtlCache(timedelta(minutes=10)))
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "boards", BoardCache(self.desk))
+        object.__setattr__(self, "looks", RefreshQueue(self._look))
+
+    def words(self, now: datetime) -> Words:
+        return Words(now, self.desk.settings.tz)
+
+    def advised(self, drying: Drying, now: datetime) -> tuple[datetime, list[Advice]]:
+        """What a change would do to a piece, and when that was worked out: it takes a second, so it is kept."""
+        key = f"{drying.piece.id} {drying.facts}"
+        return self.advice.of(key, now, lambda: planning.advice(self.desk, drying.piece.name, now))
+
+    def changed(self, now: datetime) -> None:
+        """Something was logged: forecast it at once, and wake the daemon. The answer waits for that a moment only.
+
+        In a full studio one finger test moves the dates of a thousand pieces, and nobody wants to look at a page that
+        does not come for as long as that takes. An open page renews itself once they are there.
+        """
+        self.refreshes.ask(now).join(PATIENCE_S)
+
+    def _look(self, now: datetime) -> None:
+        """Many pieces are left to the daemon's own loop: what a thread here had given to other processes
+        (`desk/refresh/forecasts.py`), Python would wait for at the end, after the store was closed."""
+        try:
+            self.desk.refresh(now, at_most=AT_HAND)
+        except Exception as error:  # what was logged is stored; the daemon, woken, tries again
+            if not self.ending.is_set():
+                log.warning("the look after something was logged failed: %s: %s", type(error).__name__, error)
+        finally:
+            self.logged()
+
+
+class Refused(Exception):
+    """What was typed cannot be taken. Shown on the page it was typed on."""
+
+
+class StalePage(Exception):
+    """A form without its token: the page was open for too long, or is not ours."""
+
+
+def site_of(request: Request) -> Site:
+    site: Site = request.app.state.site
+    return site
+
+
+def visitor_of(request: Request) -> Visitor:
+    visitor: Visitor = request.state.visitor
+    return visitor
+
+
+async def typed(request: Request) -> FormData:
+    """A form of ours, its token checked."""
+    form = await request.form(max_files=0, max_fields=FIELDS_MOST)
+    visitor = visitor_of(request)
+    sessions = site_of(request).sessions
+    if visitor.session is None or not sessions.is_form_token(str(form.get("token", "")), visitor.session):
+        raise StalePage
+    return form
+
+
+Here = Annotated[Site, Depends(site_of)]
+Typed = Annotated[FormData, Depends(typed)]
+
+
+def text_of(form: FormData | Mapping[str, str], name: str) -> str:
+    """What stands in a field, trimmed; empty where it is missing."""
+    return str(form.get(name, "")).strip()
+
+
+def page(request: Request, name: str, now: datetime, status: int = 200, **values: Any) -> HTMLResponse:
+    """One page from its template."""
+    site, visitor = site_of(request), visitor_of(request)
+    values |= {
+        "words": site.words(now),
+        "now": now,
+        "visitor": visitor,
+        "token": visitor.form_token,
+        "path": request.url.path,
+        "version": _version(),
+    }
+    return HTMLResponse(_templates().get_template(name).render(values), status)
+
+
+@cache
+def _templates() -> Environment:
+    made = Environment(
+        loader=PackageLoader("curewatch.web"),
+        autoescape=select_autoescape(default=True, default_for_string=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters |= {"number": number, "harm": damage.in_words, "quoted": lambda text: quote(text, safe="")}
+    made.globals |= CHOICES
+    return made
+
+
+@cache
+def _version() -> str:
+    """Changes with the style and the script, so that browsers may keep them for ever."""
+    folder = files("curewatch.web") / "static"
+    held = b"".join((folder / name).read_bytes() for name in ("page.css", "page.js"))
+    return hashlib.sha256(held).hexdigest()[:10]
+
+
+AHEAD_MOST = timedelta(days=400)
+one_at_a_time = threading.Lock()
+"""A plan takes seconds of work: several at once would keep everybody waiting."""

@@ -1,4 +1,4 @@
-"""What the page says: dates and stages in the studio's words, for one moment and one zone."""
+"""What the page says: dates and stages in the studio's words, for one moment and one zone; the choices of its forms."""
 
 from __future__ import annotations
 
@@ -6,7 +6,10 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from curewatch.records import Alarm, Milestone, MilestoneKind, Pour
+from curewatch.desk.orders import DEFAULT_RECIPE
+from curewatch.intake.typed.quantities import LAYERS_M
+from curewatch.records import NAME_MOST, Alarm, Milestone, MilestoneKind, Pour, Support
+from curewatch.settings.values import AIR_SPEEDS_M_S
 from curewatch.studio import wording
 from curewatch.studio.alarms.alarm_notices import TITLES
 from curewatch.studio.board import PieceLine
@@ -95,3 +98,15 @@ def size(pour: Pour) -> str:
 
 def number(value: float | None, digits: int = 0) -> str:
     return "?" if value is None else wording.number(value, digits)
+
+
+CHOICES = {
+    "layers": {word: f"{metres * 1e3:g} mm" for word, metres in LAYERS_M.items()},
+    "supports": {one.value: one.value for one in Support}
+    | {Support.PANEL.value: "panel, sealed", Support.RAW_PANEL.value: "panel, raw"},
+    "airs": {"": "as the room is"} | {word: word for word in AIR_SPEEDS_M_S},
+    "usual_recipe": DEFAULT_RECIPE,
+    "name_most": NAME_MOST,
+    "number_most": len(" 1234"),
+}
+"""What the forms offer and allow, for their templates: by value, what it is called."""

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from curewatch.clock import SystemClock
-from curewatch.daemon.part_daemon_listening import SensorIntake
+from curewatch.daemon.sensor_intake import SensorIntake
 from curewatch.desk import Desk
 from curewatch.settings import BrokerSettings, ForecastSettings, SensorSettings, Settings
 from curewatch.store import Store

@@ -18,22 +18,19 @@ from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ValidationError
 
-from curewatch.desk.transfer.part_desk_as_tables import TABLES
+from curewatch.desk.transfer.exporting import TABLES
 from curewatch.intake import typed
 from curewatch.intake.errors import BadInput
+from curewatch.intake.files.export_file import parse_export, parse_tables
 from curewatch.intake.files.logger_csv import Layout, parse_logger_csv
-from curewatch.intake.files.part_intake_exports import parse_export
-from curewatch.intake.files.part_intake_tables_csv import parse_tables
 from curewatch.intake.files.room_csv import parse_room_csv
-from curewatch.intake.mqtt.part_intake_payload import read_payload
+from curewatch.intake.mqtt.message import read_payload
 from curewatch.intake.typed import levelling
-from curewatch.intake.typed.part_intake_supports import parse_shape, parse_support
-from curewatch.intake.typed.part_intake_weighed import parse_weighing
+from curewatch.intake.typed.quantities import parse_shape, parse_support, parse_weighing
 from curewatch.settings import SensorSettings, SettingsError
 from curewatch.settings.loading import parse_settings
-from curewatch.views.board import MoveIn, ReadingIn, Undo
-from curewatch.views.care import FingerIn, MuteIn, StepIn, SurfaceIn, WeighingIn
-from curewatch.web.api.requests import PourIn
+from curewatch.views.logged import Undo
+from curewatch.web.api.requests import FingerIn, MoveIn, MuteIn, PourIn, ReadingIn, StepIn, SurfaceIn, WeighingIn
 from curewatch.web.pages.forms import in_form_words, with_unit
 
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)

@@ -13,7 +13,8 @@ from functools import cache
 import numpy as np
 
 from curewatch.intake.files.room_csv import RoomHistory, read_room_csv
-from curewatch.studio.air.flaws import Flaw, Readings
+from curewatch.studio.air.flaws import Flaw
+from curewatch.studio.air.quality import Readings
 from tests.whole.rooms import folder
 
 DAY_S = 86400.0

@@ -13,10 +13,8 @@ from curewatch.physics.air import ZERO_C
 from curewatch.physics.air_series import AirSeries
 from curewatch.records import MilestoneKind
 from curewatch.records.workshop import StepDone
-from curewatch.studio.air.climate import climate_of
-from curewatch.studio.alarms.forewarning import AirBands
-from curewatch.studio.care.aftercare import GENERIC, Care, CareStep, Odds, latest, plan
-from curewatch.studio.care.part_studio_skins import skins
+from curewatch.studio.air.climate import AirBands, climate_of
+from curewatch.studio.care.aftercare import GENERIC, Care, CareStep, Odds, latest, plan, skins
 from curewatch.studio.care.varnish_air import AirLimits, above_dew_point, against, fits, next_window
 from tests.studio_scene import NOON, SHED, at, dates, drying
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from curewatch.backtest.part_studio_backtest_later import HOURS_AHEAD, daily_scores
-from curewatch.studio.air.part_studio_hourly import Hourly
+from curewatch.backtest.outlook import HOURS_AHEAD, daily_scores
+from curewatch.studio.air.climate import Hourly
 from curewatch.studio.outlook.experts import DAY
 from tests.core.test_outlook import room
 

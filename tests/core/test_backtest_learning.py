@@ -10,7 +10,7 @@ import pytest
 from curewatch.backtest import learning as bt
 from curewatch.cli import main
 from curewatch.cli.output import Page
-from curewatch.cli.texts import part_cli_backtest_learning_page as pages
+from curewatch.cli.texts import backtest_text as pages
 from curewatch.records import ThicknessSource
 
 TIMES = np.arange(0.0, 300 * 86400.0, 86400.0)

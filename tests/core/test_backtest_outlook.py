@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from curewatch.backtest.outlook import HORIZONS, LEAD_H, Score, baselines, origins_of, scores, summary
-from curewatch.studio.air.part_studio_hourly import Hourly
+from curewatch.studio.air.climate import Hourly
 from curewatch.studio.outlook.experts import DAY
 from tests.core.test_outlook import room
 

@@ -8,8 +8,7 @@ import pytest
 from curewatch.intake.typed.wet_thickness import Thickness
 from curewatch.physics.ensemble import Pouring
 from curewatch.records import ThicknessSource
-from curewatch.studio.planning.estimate import EstimateInput, RoomAir, answer
-from curewatch.studio.planning.part_studio_estimate_cautions import cautions
+from curewatch.studio.planning.estimate import EstimateInput, RoomAir, answer, cautions
 
 GAUGED = Thickness(1.2e-3, ThicknessSource.GAUGE)
 H = 3600.0

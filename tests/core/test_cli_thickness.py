@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from curewatch.cli.errors import Missing
-from curewatch.intake.errors import BadInput
+from curewatch.intake.errors import BadInput, Missing
 from curewatch.intake.typed.wet_thickness import Thickness, thickness_of
 from curewatch.records import ThicknessSource
 

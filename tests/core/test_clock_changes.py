@@ -9,7 +9,7 @@ import pytest
 
 from curewatch.records import Notice
 from curewatch.settings import PersonSettings
-from curewatch.studio.part_studio_morning import is_morning, key_of, next_morning
+from curewatch.studio.morning_digest import is_morning, key_of, next_morning
 
 HELSINKI, LISBON, LORD_HOWE = (ZoneInfo(name) for name in ("Europe/Helsinki", "Europe/Lisbon", "Australia/Lord_Howe"))
 CHANGES = [

@@ -9,9 +9,8 @@ import pytest
 
 from curewatch.physics import flow
 from curewatch.records.workshop import Tilt
-from curewatch.studio.diagnosis.mechanisms import Trouble, Verdict
-from curewatch.studio.diagnosis.part_studio_levelling import drifted, slope_text
-from curewatch.studio.diagnosis.part_studio_mechanisms import findings
+from curewatch.studio.diagnosis.drying_history import drifted, slope_text
+from curewatch.studio.diagnosis.mechanisms import Trouble, Verdict, findings
 from tests.core.test_looking_back import case, dried, verdict
 from tests.studio_scene import NOON, at
 

@@ -14,10 +14,8 @@ from curewatch.records.workshop import StepDone
 from curewatch.studio.air.climate import Climate, climate_of
 from curewatch.studio.alarms.conditions import Limits
 from curewatch.studio.care.aftercare import Care, Odds
-from curewatch.studio.diagnosis.drying_history import Trace, trace
-from curewatch.studio.diagnosis.mechanisms import Case, CoatAir, Trouble, Verdict
-from curewatch.studio.diagnosis.part_studio_mechanisms import CHECKS, findings
-from curewatch.studio.diagnosis.part_studio_past_air import past_air
+from curewatch.studio.diagnosis.drying_history import Trace, past_air, trace
+from curewatch.studio.diagnosis.mechanisms import CHECKS, Case, CoatAir, Trouble, Verdict, findings
 from tests.studio_scene import LIMITS, NOON, SHED, at, drying
 
 LIKELY, UNLIKELY, CANT_TELL = Verdict

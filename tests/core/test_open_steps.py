@@ -6,10 +6,9 @@ import pytest
 
 from curewatch.records import MilestoneKind
 from curewatch.records.workshop import StepDone
-from curewatch.studio import part_studio_morning
+from curewatch.studio import morning_digest
 from curewatch.studio.board import Board, board
-from curewatch.studio.care.aftercare import Care, CareStep, plan
-from curewatch.studio.care.part_studio_open_steps import OpenStep, open_line, open_step_text
+from curewatch.studio.care.aftercare import Care, CareStep, OpenStep, open_line, open_step_text, plan
 from curewatch.studio.care.varnish_air import Window
 from tests.core.test_aftercare import FORECAST, PEELED, did
 from tests.studio_scene import at, dates, drying, local
@@ -81,7 +80,7 @@ def test_the_morning_names_the_open_step_of_each_piece_and_leaves_out_those_with
     assert wash is not None
     assert coat is not None
     steps = {"Heron": OpenStep(wash, None), "Eel": OpenStep(coat, Window(at(-1), at(4), True)), "Reed": None}
-    told = part_studio_morning.notice("Ada", dry_board(), {}, at(0), local, steps)
+    told = morning_digest.notice("Ada", dry_board(), {}, at(0), local, steps)
     assert told is not None
     assert told.title == "Today: wash the silicone off one piece, varnish one piece"
     assert sorted(line[: line.index(".")] for line in told.text.splitlines()) == [
@@ -92,7 +91,4 @@ def test_the_morning_names_the_open_step_of_each_piece_and_leaves_out_those_with
 
 
 def test_a_studio_whose_pieces_are_all_done_hears_nothing() -> None:
-    assert (
-        part_studio_morning.notice("Ada", dry_board(), {}, at(0), local, dict.fromkeys(("Heron", "Eel", "Reed")))
-        is None
-    )
+    assert morning_digest.notice("Ada", dry_board(), {}, at(0), local, dict.fromkeys(("Heron", "Eel", "Reed"))) is None

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from curewatch.studio.air.part_studio_hourly import HOUR_S, Hourly, hourly
+from curewatch.studio.air.climate import HOUR_S, Hourly, hourly
 from curewatch.studio.outlook.experts import AHEAD, DAY
 from curewatch.studio.outlook.outlook import Outlook, outlook, prior_sd
 

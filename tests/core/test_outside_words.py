@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from curewatch.intake.errors import BadInput
 from curewatch.intake.files.logger_csv import Layout, parse_logger_csv
-from curewatch.intake.mqtt.part_intake_payload import read_payload
+from curewatch.intake.mqtt.message import read_payload
 from curewatch.settings import SensorSettings, SettingsError
 from curewatch.settings.loading import parse_settings
 from curewatch.settings.materials import load_materials

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from curewatch.intake.errors import BadInput
 from curewatch.intake.json_pointer import is_pointer, resolve
-from curewatch.intake.mqtt.part_intake_payload import match, read_payload, source_of, subscriptions
+from curewatch.intake.mqtt.message import match, read_payload, source_of, subscriptions
 from curewatch.records import Reading
 from curewatch.settings import SensorSettings
 

@@ -19,10 +19,9 @@ from curewatch.physics.air_series import AirSeries
 from curewatch.physics.evaporation import mass_transfer
 from curewatch.physics.film import Films, Grid
 from curewatch.physics.milestones import MILESTONES
-from curewatch.physics.part_physics_supports import BACKINGS
 from curewatch.physics.solver.integrator import FINE, integrate
 from curewatch.physics.solver.state import State
-from curewatch.physics.supports import back_conductance
+from curewatch.physics.supports import BACKINGS, back_conductance
 from tests.core import plain_model
 from tests.core.plain_model import DAY, HOUR, M_W, RHO_W, R
 

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from curewatch.physics.film import wet_thickness
 from curewatch.physics.mixture import WATER_LIMIT, Material, mix
-from curewatch.physics.part_physics_thickness import wet_thickness
 
 SHELF_FILE = Path(__file__).parents[2] / "config" / "materials.toml"
 SHELF = {

@@ -10,9 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from curewatch.studio.air.climate import climate_from, climate_of
-from curewatch.studio.air.flaws import Finding, Flaw, Readings
-from curewatch.studio.air.part_studio_merging import middle_of
-from curewatch.studio.air.quality import examined
+from curewatch.studio.air.flaws import Finding, Flaw
+from curewatch.studio.air.quality import Readings, examined, middle_of
 
 MIN, HOUR, DAY = 60.0, 3600.0, 86400.0
 Row = tuple[int, int, float | None, float | None]

@@ -12,8 +12,17 @@ from scipy.stats import norm
 from curewatch.records import Pour
 from curewatch.records.observations import Observation, ObservationKind
 from curewatch.records.workshop import Paint
-from curewatch.studio.mixing import RUN_OFF, Shape, need
-from curewatch.studio.part_studio_run_off import BETWEEN, PRIOR, MeasuredShare, expected, run_off_text, share_of
+from curewatch.studio.mixing import (
+    BETWEEN,
+    PRIOR,
+    RUN_OFF,
+    MeasuredShare,
+    Shape,
+    expected,
+    need,
+    run_off_text,
+    share_of,
+)
 from tests.studio_scene import drying
 
 POUR: Pour = drying().pour.model_copy(update={"width_m": 0.3, "height_m": 0.4})

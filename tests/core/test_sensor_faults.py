@@ -9,14 +9,14 @@ import pytest
 
 from curewatch.records import Reading
 from curewatch.studio import morning_digest
-from curewatch.studio.air import part_studio_quality_words
+from curewatch.studio.air import flaws
 from curewatch.studio.air.batteries import LowBattery, findings, judged, notices
 from curewatch.studio.air.climate import climate_from
-from curewatch.studio.air.flaws import Finding, Flaw, Readings
-from curewatch.studio.air.quality import examined
+from curewatch.studio.air.flaws import Finding, Flaw
+from curewatch.studio.air.quality import Readings, examined
 from curewatch.studio.alarms.conditions import OFF, ON, OccupiedRoom, fresh_code
 from curewatch.studio.board import Board, RoomLine
-from curewatch.studio.part_studio_morning import notice
+from curewatch.studio.morning_digest import notice
 from tests.core.sensor_injector import (
     ALONE,
     BESIDE,
@@ -171,11 +171,11 @@ def test_a_single_value_that_cannot_be_and_an_empty_room_trouble_nobody() -> Non
     ],
 )
 def test_a_finding_says_which_sensor_and_what(finding: Finding, says_: str) -> None:
-    assert says_ in part_studio_quality_words.text(finding, local)
+    assert says_ in flaws.text(finding, local)
 
 
 def test_a_charge_that_the_newest_message_does_not_say_is_not_made_up() -> None:
-    assert part_studio_quality_words.text(Finding(Flaw.BATTERY, 0, 5e4, "loft"), local) == "loft: its battery is low"
+    assert flaws.text(Finding(Flaw.BATTERY, 0, 5e4, "loft"), local) == "loft: its battery is low"
 
 
 # --- batteries ---

@@ -8,11 +8,12 @@ import numpy as np
 import pytest
 
 from curewatch.records import Alarm, AlarmKind, AlarmState, MilestoneKind, Notice
-from curewatch.studio import part_studio_morning
-from curewatch.studio.alarms import forewarning, part_studio_silence
+from curewatch.studio import morning_digest
+from curewatch.studio.air.climate import AirBands
+from curewatch.studio.alarms import evaluation, forewarning
 from curewatch.studio.alarms.conditions import OccupiedRoom
 from curewatch.studio.alarms.evaluation import evaluate_room
-from curewatch.studio.alarms.forewarning import AirBands, Foreseen, foreseen
+from curewatch.studio.alarms.forewarning import Foreseen, foreseen
 from curewatch.studio.board import Board, board
 from curewatch.studio.wording import VARNISH_CAUTION
 from tests.studio_scene import LIMITS, SHED, air, at, dates, drying, every, local, room
@@ -110,7 +111,7 @@ def turns_damp() -> dict[str, Foreseen]:
 
 
 def test_the_days_work_in_one_line_and_then_piece_by_piece() -> None:
-    notice = part_studio_morning.notice("Ada", mornings_board(), turns_damp(), at(0), local)
+    notice = morning_digest.notice("Ada", mornings_board(), turns_damp(), at(0), local)
     assert notice is not None
     assert notice.title == "Today: check two pieces, varnish one piece before the room turns damp today 19:00"
     assert notice.text.splitlines() == [
@@ -123,7 +124,7 @@ def test_the_days_work_in_one_line_and_then_piece_by_piece() -> None:
 
 
 def test_an_alarm_nobody_saw_comes_first() -> None:
-    notice = part_studio_morning.notice("Ada", mornings_board(damp=True), {}, at(0), local)
+    notice = morning_digest.notice("Ada", mornings_board(damp=True), {}, at(0), local)
     assert notice is not None
     assert notice.title.startswith("Today: look at Boat shed first, check two pieces")
     assert "Not while Boat shed is damp." in notice.text
@@ -131,17 +132,17 @@ def test_an_alarm_nobody_saw_comes_first() -> None:
 
 def test_a_day_without_work_is_not_told() -> None:
     far = board((drying("Far off"),), {1: dates(1, even={"packed": 30})}, [], [], at(0))
-    assert part_studio_morning.notice("Ada", far, {}, at(0), local) is None
+    assert morning_digest.notice("Ada", far, {}, at(0), local) is None
 
 
 def test_a_morning_lasts_some_hours_and_comes_once_a_day() -> None:
-    assert [part_studio_morning.is_morning(7, at(h), local) for h in (-5.1, -5, -0.1, 0)] == [False, True, True, False]
-    assert part_studio_morning.next_morning(7, at(0), local) == at(19)
-    assert part_studio_morning.next_morning(13, at(0), local) == at(1)
+    assert [morning_digest.is_morning(7, at(h), local) for h in (-5.1, -5, -0.1, 0)] == [False, True, True, False]
+    assert morning_digest.next_morning(7, at(0), local) == at(19)
+    assert morning_digest.next_morning(13, at(0), local) == at(1)
     assert (
-        part_studio_morning.key_of("Ada", at(0), local)
-        == part_studio_morning.key_of("Ada", at(11), local)
-        != part_studio_morning.key_of("Ada", at(13), local)
+        morning_digest.key_of("Ada", at(0), local)
+        == morning_digest.key_of("Ada", at(11), local)
+        != morning_digest.key_of("Ada", at(13), local)
     )
 
 
@@ -168,13 +169,13 @@ def test_all_sensors_silent_at_once_raise_one_alarm() -> None:
     for minute in range(0, 24 * 60, 5):
         hours = minute / 60
         last = min(hours, 3.0)
-        seen = part_studio_silence.together(rooms(hours, last, last - 0.2, last - 0.1), at(hours), LIMITS)
+        seen = evaluation.together(rooms(hours, last, last - 0.2, last - 0.1), at(hours), LIMITS)
         new: list[Notice] = []
         for one in seen:
             watched = evaluate_room(one, alarms[one.name], at(hours), LIMITS, local)
             alarms[one.name] |= {alarm.kind: alarm for alarm in watched.changed}
             new += watched.told
-        tell, kept = part_studio_silence.joint_notices(new, seen, at(hours), local)
+        tell, kept = evaluation.joint_notices(new, seen, at(hours), local)
         told += tell
         assert all(notice.data["told_in"] == tell[0].key for notice in kept)
     (one_alarm,) = told
@@ -188,10 +189,10 @@ def test_all_sensors_silent_at_once_raise_one_alarm() -> None:
     [((0, 0), True), ((0, 0.6), False), ((0,), False), ((0.5, 0.5), False)],
 )
 def test_silent_together_only_where_all_are_and_there_are_several(heard: tuple[float, ...], together: bool) -> None:
-    marked = part_studio_silence.together(rooms(1.02, *heard), at(1.02), LIMITS)
+    marked = evaluation.together(rooms(1.02, *heard), at(1.02), LIMITS)
     assert [one.silent_together for one in marked] == [together] * len(heard)
 
 
 def test_rooms_that_people_read_are_not_silent_sensors() -> None:
-    marked = part_studio_silence.together(rooms(2, 0, 0, sensor=False), at(2), LIMITS)
+    marked = evaluation.together(rooms(2, 0, 0, sensor=False), at(2), LIMITS)
     assert not any(one.silent_together for one in marked)

@@ -11,7 +11,7 @@ import pytest
 from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
 from curewatch.physics.air_series import AirSeries
-from curewatch.physics.part_physics_supports import BACKINGS
+from curewatch.physics.supports import BACKINGS
 from curewatch.records import Forecast, MilestoneKind, Recipe
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.forecasting.forecast import LAPSE, MODEL_VERSION, Drying, forecasts, needs_air, stale

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from curewatch.physics.ensemble import Pouring
-from curewatch.studio.air.part_studio_hourly import HOUR_S, Hourly
+from curewatch.studio.air.climate import HOUR_S, Hourly
 from curewatch.studio.forecasting.simulation import DryingProblem, run
 from curewatch.studio.outlook.experts import AHEAD, DAY
 from curewatch.studio.outlook.outlook import Outlook, outlook

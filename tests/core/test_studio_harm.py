@@ -11,7 +11,7 @@ from curewatch.records import AlarmKind, Damage, MilestoneKind
 from curewatch.studio.alarms import damage
 from curewatch.studio.alarms.conditions import OccupiedRoom
 from curewatch.studio.alarms.damage import counted, in_words, newest, stands
-from curewatch.studio.care import part_studio_dew
+from curewatch.studio.care import varnish_air
 from tests.studio_scene import LIMITS, air, at, dates, drying, every, room
 
 PACKED, TOUCH = MilestoneKind.PACKED, MilestoneKind.TOUCH_DRY
@@ -99,7 +99,7 @@ def test_the_words_say_how_long_how_cold_and_what_to_do() -> None:
 )
 def test_the_dew_point_is_that_of_the_tables(temp_c: float, rh_pct: float, dew_point_c: float) -> None:
     """Psychrometric tables to 0.1 K (WMO No. 8 gives the same formula)."""
-    margin = part_studio_dew.dew_margin(air(*every(10, 3, temp_c, rh_pct)))
+    margin = varnish_air.dew_margin(air(*every(10, 3, temp_c, rh_pct)))
     assert margin.dew_point_c == pytest.approx(dew_point_c, abs=0.1)
     assert margin.kelvin == pytest.approx(temp_c - dew_point_c, abs=0.1)
     assert margin.is_near == (temp_c - dew_point_c < 3)
@@ -107,16 +107,16 @@ def test_the_dew_point_is_that_of_the_tables(temp_c: float, rh_pct: float, dew_p
 
 def test_a_room_that_warmed_up_quickly_may_still_hold_cool_pieces() -> None:
     """20 °C and 60 %: no dew by the air alone, but an hour ago it was 13 °C there, and the dew point is 12 °C."""
-    margin = part_studio_dew.dew_margin(air((0, 13, 60), (1, 13, 60), (2, 20, 60)))
+    margin = varnish_air.dew_margin(air((0, 13, 60), (1, 13, 60), (2, 20, 60)))
     assert margin.piece_c == 13
     assert margin.is_near
-    assert part_studio_dew.in_words(margin, at(2)).startswith(
+    assert varnish_air.in_words(margin, at(2)).startswith(
         "Do not varnish now: the piece is within 3 K of the dew point"
     )
 
 
 def test_far_from_dew_it_says_so_with_its_age() -> None:
-    words = part_studio_dew.in_words(part_studio_dew.dew_margin(air(*every(10, 3, 20, 45))), at(5))
+    words = varnish_air.in_words(varnish_air.dew_margin(air(*every(10, 3, 20, 45))), at(5))
     assert words.startswith("No dew to fear now")
     assert "2 h ago" in words or "120 min ago" in words
 
@@ -127,8 +127,8 @@ def test_what_is_written_for_later_says_how_far_from_dew_it_was_and_when_never_h
         (45, "No dew to fear when the room was read, "),
         (88, "Too near to dew when the room was read"),
     ):
-        words = part_studio_dew.as_read(
-            part_studio_dew.dew_margin(air(*every(10, 3, 20, humidity))), at(5), lambda moment: moment
+        words = varnish_air.as_read(
+            varnish_air.dew_margin(air(*every(10, 3, 20, humidity))), at(5), lambda moment: moment
         )
         assert words.startswith(begins)
         assert "Fri 20 Nov 15:00" in words
@@ -137,4 +137,4 @@ def test_what_is_written_for_later_says_how_far_from_dew_it_was_and_when_never_h
 
 
 def test_air_that_was_read_as_bone_dry_has_a_dew_point_all_the_same() -> None:
-    assert not part_studio_dew.dew_margin(air(*every(10, 3, 20, 0))).is_near
+    assert not varnish_air.dew_margin(air(*every(10, 3, 20, 0))).is_near

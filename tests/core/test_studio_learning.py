@@ -10,7 +10,7 @@ import pytest
 
 from curewatch.physics import ensemble
 from curewatch.physics.air_series import AirSeries
-from curewatch.physics.part_studio_members import bounded_films_at, integrate_ensemble
+from curewatch.physics.ensemble import bounded_films_at, integrate_ensemble
 from curewatch.records import Support
 from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
 from curewatch.studio.forecasting.forecast import Air, Drying

@@ -8,7 +8,8 @@ import pytest
 
 from curewatch.physics.ensemble import Pouring
 from curewatch.records import MilestoneKind
-from curewatch.studio.planning import part_studio_plan_words, planner
+from curewatch.studio.planning import planner
+from curewatch.studio.planning import planner as part_studio_plan_words
 from tests.studio_scene import SHED, air, at, dates, drying, every
 
 CLIMATE = air(*every(60, 48, 18.0, 55.0))

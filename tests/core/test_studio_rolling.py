@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from curewatch.records import Forecast, Recipe
+from curewatch.records.forecasts import Checkpoint
 from curewatch.records.observations import Finger, Observation, ObservationKind
-from curewatch.records.part_records_kept import Checkpoint
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.forecasting import batch, checkpoints, forecast
 from curewatch.studio.forecasting.forecast import Drying, forecasts, moved

@@ -7,8 +7,8 @@ import math
 import pytest
 
 from curewatch.intake.errors import BadInput
-from curewatch.intake.typed.part_intake_supports import parse_shape, parse_support
-from curewatch.physics.part_physics_supports import BACKINGS
+from curewatch.intake.typed.quantities import parse_shape, parse_support
+from curewatch.physics.supports import BACKINGS
 from curewatch.records import Support
 from curewatch.studio.wording import SUPPORTS
 from tests.studio_scene import drying

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from curewatch.intake.errors import BadInput
-from curewatch.intake.typed.part_intake_weighed import parse_weighing
+from curewatch.intake.typed.quantities import parse_weighing
 
 
 @pytest.mark.parametrize(

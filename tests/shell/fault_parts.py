@@ -97,11 +97,11 @@ def running(daemon: Daemon, let_go: Callable[[], object] = lambda: None) -> Iter
 def hasten(monkeypatch: pytest.MonkeyPatch) -> None:
     """Everything that is done every few seconds, or waited for, in fractions of one."""
     for name, value in {
-        "curewatch.daemon.part_daemon_daemon.TICK_S": 0.05,
+        "curewatch.daemon.daemon.TICK_S": 0.05,
         "curewatch.daemon.scheduler.TICK_S": 0.05,
         "curewatch.daemon.scheduler.RETRY_S": (0.02, 0.1),
-        "curewatch.daemon.part_daemon_telling.TICK_S": 0.05,
-        "curewatch.daemon.part_daemon_vital_signs.PROOF_EVERY_S": 0.1,
+        "curewatch.daemon.delivery.TICK_S": 0.05,
+        "curewatch.daemon.watchdog.PROOF_EVERY_S": 0.1,
         "curewatch.store.engine.BUSY_TIMEOUT_S": 0.1,
         "curewatch.intake.mqtt.writer.IDLE_S": 0.05,
         "curewatch.intake.mqtt.writer.RETRY_S": (0.05, 0.2),

@@ -16,7 +16,7 @@ from typing import Any
 
 from curewatch.clock import RELEASED
 from curewatch.desk import Desk, PourOrder
-from curewatch.desk.refresh.part_desk_rolling import MadeForecasts
+from curewatch.desk.refresh.forecasts import MadeForecasts
 from curewatch.desk.snapshot.snapshot import Snapshot
 from curewatch.intake.files.room_csv import read_room_csv
 from curewatch.notify import Outbox

@@ -13,8 +13,8 @@ import pytest
 
 from curewatch.demo import seed_demo
 from curewatch.desk import Desk
-from curewatch.desk.part_desk_mixing import put_mix
-from curewatch.desk.transfer.part_desk_as_tables import write_tables
+from curewatch.desk.mixing import put_mix
+from curewatch.desk.transfer.exporting import write_tables
 from curewatch.records import Recipe
 from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
 from curewatch.records.workshop import Paint, Part, RecipeMix, StepDone, Tilt

@@ -15,7 +15,7 @@ import pytest
 from curewatch.cli import main
 from curewatch.cli.commands.alarms import parse_alarm_kind
 from curewatch.daemon import Verdict, look
-from curewatch.daemon.part_daemon_telling import NoticeDelivery
+from curewatch.daemon.delivery import NoticeDelivery
 from curewatch.desk import Desk, FactError, PourOrder
 from curewatch.desk.commands import alarm_care as care
 from curewatch.desk.commands.alarm_care import alarms_now

@@ -11,7 +11,7 @@ import pytest
 
 from curewatch.clock import SystemClock
 from curewatch.daemon import Verdict, look
-from curewatch.daemon.part_daemon_listening import SensorIntake
+from curewatch.daemon.sensor_intake import SensorIntake
 from curewatch.desk import Desk, PourOrder
 from curewatch.records import AlarmKind, AlarmState, Reading, ThicknessSource
 from curewatch.settings import BrokerSettings, ForecastSettings, SensorSettings, Settings

@@ -12,11 +12,11 @@ from sqlalchemy import text
 
 from curewatch.clock import RELEASED, plausible
 from curewatch.daemon import Daemon
-from curewatch.daemon.part_daemon_listening import LAST_CONTACT
+from curewatch.daemon.sensor_intake import LAST_CONTACT
 from curewatch.desk import Desk, PourOrder
-from curewatch.intake.mqtt.part_intake_undated import date
+from curewatch.intake.mqtt.pending_messages import date
 from curewatch.records import DeliveryState, Notice, Reading, ThicknessSource
-from curewatch.records.part_records_held import PendingMessage
+from curewatch.records.facts import PendingMessage
 from curewatch.settings import BrokerSettings, ForecastSettings, SensorSettings, Settings, WebhookSettings, WebSettings
 from curewatch.store import Store
 from tests.shell.fault_parts import WITHIN_S, SteppedClock, hasten, running
@@ -201,7 +201,7 @@ def test_after_another_start_of_the_machine_only_what_bears_its_own_time_is_date
     """The seconds of the last start mean nothing in this one: nobody knows when the other message came."""
     own = (NOW - timedelta(hours=3)).isoformat()
     with Broker(tmp_path / "broker") as broker:
-        quick.setattr("curewatch.intake.mqtt.part_intake_undated.boot_id", lambda: "one")
+        quick.setattr("curewatch.intake.mqtt.pending_messages.boot_id", lambda: "one")
         with running(Daemon(settings(broker), location, SteppedClock(UNSET))) as run:
             wait_for(lambda: subscribed(run.daemon), WITHIN_S, "the subscription")
             broker.publish("shed/air", '{"temperature": 20}')
@@ -209,7 +209,7 @@ def test_after_another_start_of_the_machine_only_what_bears_its_own_time_is_date
             broker.publish("shed/air", b"x" * 1_000_000)  # no reading on any day
             broker.publish("shed/air", b"x" * 10)
             wait_for(lambda: held(location) == 3, WITHIN_S, "the messages being kept")
-        quick.setattr("curewatch.intake.mqtt.part_intake_undated.boot_id", lambda: "two")
+        quick.setattr("curewatch.intake.mqtt.pending_messages.boot_id", lambda: "two")
         with running(Daemon(settings(broker), location, SteppedClock(NOW))) as run:
             wait_for(lambda: held(location) == 0, WITHIN_S, "the end of the wait")
             assert run.daemon._sensor_intake is not None

@@ -12,7 +12,7 @@ import pytest
 
 from curewatch.clock import RELEASED, SystemClock
 from curewatch.daemon import Daemon, Level, Verdict, look
-from curewatch.daemon import part_daemon_daemon as daemon_module
+from curewatch.daemon import daemon as daemon_module
 from curewatch.demo import PIECES, seed_demo
 from curewatch.desk import Desk, PourOrder, Refreshed
 from curewatch.intake.errors import BadInput

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from curewatch.clock import SystemClock
-from curewatch.daemon.part_daemon_listening import LAST_CONTACT, QUIET_S, SensorIntake
+from curewatch.daemon.sensor_intake import LAST_CONTACT, QUIET_S, SensorIntake
 from curewatch.desk import Desk
 from curewatch.intake.mqtt.status import MqttStatus
 from curewatch.records import Reading
@@ -49,7 +49,7 @@ def test_what_waited_for_the_clock_is_waited_for_each_time_the_clock_is_believed
 ) -> None:
     there = listening(store, free_port())
     monkeypatch.setattr(there._intake, "status", lambda: MqttStatus(pending=3))
-    monkeypatch.setattr("curewatch.daemon.part_daemon_listening.CATCHES_UP_WITHIN_S", 0.2)
+    monkeypatch.setattr("curewatch.daemon.sensor_intake.CATCHES_UP_WITHIN_S", 0.2)
     for _ in range(2):
         assert there.catching_up()
         wait_for(lambda: not there.catching_up(), 3, "giving up on dates")

@@ -7,8 +7,8 @@ from datetime import datetime, timedelta
 
 import pytest
 
-from curewatch.daemon import part_daemon_date_watch
-from curewatch.daemon.part_daemon_date_watch import MilestoneThread
+from curewatch.daemon import delivery
+from curewatch.daemon.delivery import MilestoneThread
 from curewatch.desk import Desk
 from curewatch.records import MilestoneKind
 from curewatch.store import Store
@@ -65,7 +65,7 @@ def test_a_nearer_date_noted_while_the_watch_waits_ends_its_wait(
     desk: Desk, store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     at, hour_s = poured(desk, store), HOUR.total_seconds()
-    monkeypatch.setattr(part_daemon_date_watch, "LONGEST_S", hour_s)
+    monkeypatch.setattr(delivery, "LONGEST_S", hour_s)
     clock, rung = WaitingClock(at - 2 * HOUR), threading.Event()
     watch = MilestoneThread(desk.dates, clock, rung.set)
     watch.start()

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 import pytest
 
 from curewatch.desk import Desk
-from curewatch.desk.refresh.scheduled_notices import coming_air
+from curewatch.desk.snapshot.air_outlook import coming_air
 from curewatch.physics.solver import integrator
 from curewatch.records import AlarmKind, Reading
 from curewatch.store import Store

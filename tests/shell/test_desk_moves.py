@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from curewatch.desk import Desk
-from curewatch.desk.commands import moves
+from curewatch.desk.commands import moves, undoing
 from curewatch.desk.transfer.exporting import everything
 from curewatch.desk.transfer.importing import facts_from_json, import_facts
 from curewatch.records import Forecast, MilestoneKind
@@ -46,7 +46,7 @@ def test_what_was_said_of_the_air_holds_for_the_place_it_was_said_of(desk: Desk)
     assert speed(desk) == 0.7
     moves.move(desk, "Heron", SHED, None, NOON + 3 * MINUTE)
     assert speed(desk) == STILL
-    moves.undo_move(desk, "Heron", NOON + 4 * MINUTE)
+    undoing.undo_move(desk, "Heron", NOON + 4 * MINUTE)
     assert speed(desk) == 0.7
 
 

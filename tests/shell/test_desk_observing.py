@@ -10,6 +10,7 @@ import pytest
 
 from curewatch.desk import Desk, FactError, PourOrder
 from curewatch.desk.commands import observing
+from curewatch.desk.reports import learned
 from curewatch.desk.snapshot.lessons import update_lessons
 from curewatch.records import MilestoneKind, Reading, ThicknessSource
 from curewatch.records.observations import Finger, ObservationKind
@@ -85,7 +86,7 @@ def test_a_piece_that_is_gone_still_teaches(desk: Desk) -> None:
         piece = tx.piece("Low tide")
         assert piece is not None
         tx.set_gone(piece.id, NOW)
-    known = observing.what_was_learned(desk, NOW)
+    known = learned.what_was_learned(desk, NOW)
     assert [(one.name, one.pieces) for one in known] == [("house mix", 1), (f"{SHED}, {RACK}", 1)]
     assert "1 finger test on 1 piece" in known[0].sentence
 
@@ -96,7 +97,7 @@ def test_what_is_forgotten_no_longer_moves_the_next_pour(desk: Desk) -> None:
     observing.feel(desk, "Low tide", Finger.TACKY, NOW - 12 * HOUR, NOW)
     observing.forget(desk, "house mix", NOW)
     observing.forget(desk, f"{SHED}, {RACK}", NOW)
-    assert observing.what_was_learned(desk, NOW) == []
+    assert learned.what_was_learned(desk, NOW) == []
     assert safe_at(desk, "Flood") == before
 
 
@@ -116,7 +117,7 @@ def test_a_test_in_a_room_that_was_never_read_waits(desk: Desk) -> None:
     assert "never read" in told.notes[0]
     desk.log_reading(Reading(room="Loft", at=NOW - 47 * HOUR, temp_c=21, rh_pct=50, received_at=NOW))
     desk.refresh(NOW)
-    assert len(observing.what_was_learned(desk, NOW)) == 2
+    assert len(learned.what_was_learned(desk, NOW)) == 2
 
 
 @pytest.mark.parametrize(

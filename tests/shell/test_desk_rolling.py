@@ -12,13 +12,12 @@ import pytest
 from sqlalchemy import update
 
 from curewatch.desk import Desk
-from curewatch.desk.refresh import part_desk_rolling
-from curewatch.desk.refresh.forecasts import spread
-from curewatch.desk.refresh.part_desk_rolling import MadeForecasts
+from curewatch.desk.refresh import forecasts as part_desk_rolling
+from curewatch.desk.refresh.forecasts import MadeForecasts, spread
 from curewatch.records import Forecast, Reading, Recipe, Stay
-from curewatch.records.part_records_kept import Checkpoint
+from curewatch.records.forecasts import Checkpoint
 from curewatch.store import Store
-from curewatch.store.part_store_kept_tables import checkpoints
+from curewatch.store.tables import checkpoints
 from curewatch.studio.forecasting import batch
 from tests.new_store import NOON
 from tests.shell.test_desk import HOUR, MINUTE, SHED, forecasts, order, settings_of

@@ -10,7 +10,7 @@ import pytest
 
 from curewatch.desk.commands import moves
 from curewatch.desk.reports.board import BoardCache
-from curewatch.desk.snapshot.snapshot import FACTS_REVISION
+from curewatch.desk.revision import FACTS_REVISION
 from curewatch.records import Reading
 from tests.shell.web_parts import NOW, Studio, copied, served
 

@@ -8,7 +8,7 @@ from sqlalchemy import insert
 
 from curewatch.records import Recipe
 from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
-from curewatch.store import FactRefused, Store, part_store_observed_tables
+from curewatch.store import FactRefused, Store, workshop_tables
 from tests.new_store import HOUR, NOON
 from tests.new_store import any_store as any_store
 
@@ -53,7 +53,7 @@ def test_an_unknown_piece_is_refused(any_store: Store) -> None:
 def test_the_database_itself_refuses_an_observation_of_two_things(any_store: Store) -> None:
     row = _observations(_piece(any_store))[0].model_dump(exclude={"id"}) | {"surface_c": 18.0}
     with pytest.raises(FactRefused), any_store.write() as tx:
-        tx._execute(insert(part_store_observed_tables.observations), row, given=row)
+        tx._execute(insert(workshop_tables.observations), row, given=row)
 
 
 @pytest.mark.parametrize("wrong", [{}, {"grams": 5.0}, {"finger": Finger.TACKY, "surface_c": 18.0}])

@@ -21,10 +21,9 @@ from pydantic import TypeAdapter, ValidationError
 
 from curewatch.cli import main
 from curewatch.desk import Desk
-from curewatch.desk.transfer.exporting import KINDS, RISKY, everything
+from curewatch.desk.transfer.exporting import KINDS, RISKY, TABLES, everything, write_tables
 from curewatch.desk.transfer.importing import facts_from_json, import_facts
-from curewatch.desk.transfer.part_desk_as_tables import TABLES, write_tables
-from curewatch.intake.files.part_intake_tables_csv import parse_tables
+from curewatch.intake.files.export_file import parse_tables
 from curewatch.records import Notice, Reading, Recipe, Room
 from curewatch.store import Store
 from tests.shell.moved_studio import LATER, SETTINGS, files_of, rows, tables_of, zipped_again

@@ -14,7 +14,7 @@ import pytest
 from curewatch.desk import Desk, FactError
 from curewatch.desk.transfer.importing import import_facts
 from curewatch.intake.errors import BadInput
-from curewatch.intake.files.part_intake_tables_csv import parse_tables
+from curewatch.intake.files.export_file import parse_tables
 from tests.shell.moved_studio import files_of, zipped_again
 from tests.shell.moved_studio import new as new
 from tests.shell.moved_studio import old as old

@@ -15,8 +15,7 @@ from pydantic import SecretStr, ValidationError
 
 from curewatch.clock import SystemClock
 from curewatch.daemon import Daemon
-from curewatch.daemon.part_daemon_vital_signs import WORKED, Part, stuck
-from curewatch.daemon.watchdog import Systemd
+from curewatch.daemon.watchdog import WORKED, Part, Systemd, stuck
 from curewatch.desk import Desk, Refreshed
 from curewatch.notify.heartbeat import Heartbeat
 from curewatch.notify.webhook import Webhook
@@ -161,7 +160,7 @@ def test_a_courier_that_hangs_ends_them_and_says_which(
 ) -> None:
     hanging = Hanging()
     quick.setattr(Webhook, "send", lambda self, notice: hanging())
-    quick.setattr("curewatch.daemon.part_daemon_daemon.COURIERS_MOVE_WITHIN_S", 0.5)
+    quick.setattr("curewatch.daemon.daemon.COURIERS_MOVE_WITHIN_S", 0.5)
     settings = SETTINGS.model_copy(update={"webhook": WebhookSettings(url=f"http://127.0.0.1:{free_port()}/")})
     with (
         Supervisor(f"{tmp_path}/notify") as systemd,
@@ -190,7 +189,7 @@ def tell(store: Store) -> None:
 def test_an_intake_that_hangs_ends_them(location: str, tmp_path: Path, quick: pytest.MonkeyPatch) -> None:
     hanging = Hanging()
     quick.setattr(Desk, "absorb", lambda *_: hanging())
-    quick.setattr("curewatch.daemon.part_daemon_daemon.INTAKE_MOVES_WITHIN_S", 0.5)
+    quick.setattr("curewatch.daemon.daemon.INTAKE_MOVES_WITHIN_S", 0.5)
     with Broker(tmp_path / "broker") as broker, Supervisor(f"{tmp_path}/notify") as systemd:
         settings = SETTINGS.model_copy(
             update={

@@ -21,7 +21,7 @@ from curewatch.store import Store, StoreError
 from curewatch.web.access.passwords import hash_of
 from curewatch.web.access.sessions import Scope, Sessions
 from curewatch.web.access.tokens import Token, Tokens
-from curewatch.web.part_web_app import make_app
+from curewatch.web.app import make_app
 from tests.shell.parts import HandClock, free_port
 from tests.shell.web_parts import NOW, PASSWORD, TIMEOUT_S, Studio, served, token_on
 

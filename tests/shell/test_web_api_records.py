@@ -9,12 +9,13 @@ import pytest
 import requests
 
 from curewatch.cli.texts import record_text
-from curewatch.desk.commands import aftercare, moves, observing, part_desk_levelling
-from curewatch.desk.reports import part_desk_looking_back
+from curewatch.desk.commands import aftercare, moves, observing
+from curewatch.desk.commands import moves as part_desk_levelling
+from curewatch.desk.reports import cure_record
 from curewatch.records import AlarmKind, Damage
 from curewatch.records.observations import Finger
+from curewatch.studio.diagnosis.drying_history import Rheology, drifting
 from curewatch.studio.diagnosis.mechanisms import Trouble
-from curewatch.studio.diagnosis.part_studio_levelling import Rheology, drifting
 from tests.shell.web_parts import NOW, Studio, get
 
 
@@ -42,7 +43,7 @@ def test_a_record_tells_what_the_command_tells_and_stays_when_the_piece_has_left
     aftercare.done(desk, "Curlew", "skins", NOW, NOW)
     part_desk_levelling.measured(desk, "Curlew", 0.004, NOW, NOW)
     desk.refresh(NOW)
-    printed = record_text.values(desk.settings.tz, part_desk_looking_back.cure_record_of(desk, "Curlew", NOW))
+    printed = record_text.values(desk.settings.tz, cure_record.cure_record_of(desk, "Curlew", NOW))
     told = get(studio, "/pieces/Curlew/record")
     for name in ("name", "wet_thickness_mm", "recipe", "solids", "glycol", "recipe_stated", "silicone",
                  "model_version"):  # fmt: skip
@@ -69,9 +70,9 @@ def test_a_record_tells_what_the_command_tells_and_stays_when_the_piece_has_left
 
 
 def test_why_tells_what_the_command_tells(studio: Studio) -> None:
-    looked = part_desk_looking_back.cure_record_of(studio.desk, "Curlew", NOW)
+    looked = cure_record.cure_record_of(studio.desk, "Curlew", NOW)
     for trouble in Trouble:
-        found = part_desk_looking_back.why(studio.desk, looked, trouble)
+        found = cure_record.why(studio.desk, looked, trouble)
         assert get(studio, f"/pieces/Curlew/why?trouble={trouble.value}") == record_text.finding_values(found)
     assert "trouble" in refused(studio, "/pieces/Curlew/why?trouble=boredom")
 
@@ -121,7 +122,7 @@ def test_a_tilt_is_kept_and_tells_how_far_the_design_drifts(studio: Studio) -> N
     assert get(studio, "/pieces/Curlew/level")["drift_mm"] is None, "no tilt was measured"
     assert send(studio, "/pieces/Curlew/tilts", {"tilt_deg": 0.5}).status_code == 201
     told = get(studio, "/pieces/Curlew/level?limit_mm=2&viscosity_pa_s=3")
-    looked = part_desk_looking_back.cure_record_of(studio.desk, "Curlew", NOW)
+    looked = cure_record.cure_record_of(studio.desk, "Curlew", NOW)
     found = drifting(looked.trace, looked.history.drying.pour.at, looked.tilts, Rheology(viscosity=3.0), 2e-3)
     assert found.drift_m is not None
     assert found.tilt_for_limit is not None

@@ -11,8 +11,8 @@ import pytest
 import requests
 
 from curewatch.cli import main
-from curewatch.desk import part_desk_mixing
-from curewatch.desk.commands import observing
+from curewatch.desk import mixing
+from curewatch.desk.reports import learned
 from curewatch.records import DeliveryState, Notice
 from curewatch.settings import ForecastSettings, load_settings
 from tests.shell.web_parts import NOW, Studio, get
@@ -147,7 +147,7 @@ def test_a_volume_over_a_size_makes_the_film_and_teaches_what_runs_off(studio: S
     assert told["wet_thickness_mm"] == pytest.approx(1.2), "240 ml over a fifth of a square metre"
     assert told["thickness_source"] == "volume"
     assert [one["tilt_deg"] for one in told["tilts"]] == [0.25]
-    believed = part_desk_mixing.run_off(studio.desk, "river blend", 0.2)
+    believed = mixing.run_off(studio.desk, "river blend", 0.2)
     assert (believed.pours, believed.share < 0.25) == (1, True), "a fifth ran off, a quarter was assumed"
     for wrong, says in (
         ({"wet_thickness_mm": None, "poured_ml": None, "ran_off_ml": None}, "wet_thickness_mm or its poured_ml"),
@@ -201,7 +201,7 @@ def test_what_was_learned_is_forgotten(studio: Studio) -> None:
     assert get(studio, "/learned")[0]["name"] == "river white"
     answer = send(studio, "/learned/forget", {"name": "river white"})
     assert answer.json()["notes"] == ["the recipe 'river white' is as it was assumed to be"]
-    known = {one.name for one in observing.what_was_learned(studio.desk, studio.clock.now())}
+    known = {one.name for one in learned.what_was_learned(studio.desk, studio.clock.now())}
     assert {one["name"] for one in get(studio, "/learned")} == known
     assert "river white" not in known
     assert send(studio, "/learned/forget", {"name": "river white"}).status_code == 422

@@ -12,7 +12,7 @@ import requests
 from icalendar import Calendar, Event
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
-from curewatch.desk.commands import moves
+from curewatch.desk.commands import moves, undoing
 from curewatch.web.access.passwords import hash_of
 from curewatch.web.feeds.calendar import KEPT_AFTER
 from tests.shell.web_parts import PASSWORD, Studio, served, words_of
@@ -105,7 +105,7 @@ def test_a_piece_that_is_no_more_leaves_cancelled_events(studio: Studio, way: st
     if way == "gone":
         moves.leave(studio.desk, "Curlew", now)
     else:
-        moves.undo_pours(studio.desk, [1], now)
+        undoing.undo_pours(studio.desk, [1], now)
     assert {(str(e["status"]), int(e["sequence"])) for e in events(studio).values()} == {("CANCELLED", 1)}
     assert {(str(e["status"]), int(e["sequence"])) for e in events(studio).values()} == {("CANCELLED", 1)}
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from curewatch.desk import Desk, FactError
-from curewatch.desk.commands import aftercare, alarm_care, moves, observing
+from curewatch.desk.commands import aftercare, alarm_care, moves, observing, undoing
 from curewatch.records import AlarmKind, Damage, Reading
 from curewatch.records.observations import Finger
 from tests.shell.web_parts import NOW, TIMEOUT_S, Studio, served, words_of
@@ -115,7 +115,7 @@ def test_a_pour_of_which_something_was_found_stands_until_that_is_taken_back(stu
     observing.feel(studio.desk, "Curlew", Finger.TACKY, now, now)
     assert list(logged(studio)) == ["Curlew: still tacky"]
     with pytest.raises(FactError, match="nothing was found of or done to since"):
-        moves.undo_pours(studio.desk, [1], now)
+        undoing.undo_pours(studio.desk, [1], now)
     press(studio, "Curlew: still tacky")
     press(studio, "Poured: Curlew")
     assert studio.names() == []
@@ -139,5 +139,5 @@ def test_a_piece_that_never_left_is_not_said_to_be_gone(studio: Studio, of: str)
     """1: a piece that is here; later one whose pour was taken back."""
     studio.pour()
     assert "marked gone" not in studio.page(f"/?done=gone&of={of}")
-    moves.undo_pours(studio.desk, [1], NOW)
+    undoing.undo_pours(studio.desk, [1], NOW)
     assert "marked gone" not in studio.page(f"/?done=gone&of={of}")

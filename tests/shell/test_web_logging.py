@@ -13,13 +13,13 @@ from typing import Any
 import pytest
 
 from curewatch.desk import Desk, FactError
-from curewatch.desk.commands import moves
+from curewatch.desk.commands import moves, undoing
 from curewatch.desk.reports.board import BoardCache
 from curewatch.desk.transfer.exporting import KINDS
 from curewatch.records import Reading, Recipe
 from curewatch.store import StoreError
-from curewatch.web import part_web_site
-from curewatch.web.pages.part_web_pouring import numbered
+from curewatch.web import site
+from curewatch.web.pages.forms import numbered
 from tests.shell.parts import wait_for
 from tests.shell.web_parts import NOW, TIMEOUT_S, Studio, served, words_of
 
@@ -84,7 +84,7 @@ def test_more_pieces_than_a_moment_is_enough_for_are_left_to_the_daemon(
     studio: Studio, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The daemon ends such a look before it ends itself; a thread of the page would hold up its end."""
-    monkeypatch.setattr(part_web_site, "AT_HAND", 2)
+    monkeypatch.setattr(site, "AT_HAND", 2)
     studio.read()
     page = studio.post("/pour", POUR | {"count": "3"}).text
     assert "Logged: Curlew 1, Curlew 2, Curlew 3." in page
@@ -313,7 +313,7 @@ def test_what_was_logged_long_ago_stands(studio: Studio) -> None:
 def test_a_sensors_reading_cannot_be_taken_back(studio: Studio) -> None:
     studio.desk.absorb([Reading(room="Shed", at=NOW, temp_c=20, rh_pct=50, source="window", received_at=NOW)])
     with pytest.raises(FactError, match="typed in"):
-        moves.undo_reading(studio.desk, "Shed", NOW, NOW)
+        undoing.undo_reading(studio.desk, "Shed", NOW, NOW)
 
 
 def test_a_pour_taken_back_takes_its_notices_along(studio: Studio) -> None:

@@ -52,7 +52,7 @@ def test_a_piece_shows_its_milestones_curves_air_and_cautions_with_a_table_behin
 
 
 def test_the_curve_begins_full_falls_and_agrees_with_its_band(studio: Studio) -> None:
-    from curewatch.desk.reports.part_desk_piece_air import piece_air
+    from curewatch.desk.reports.cure_record import piece_air
 
     studio.pour(hours_ago=20)
     studio.read(hours=30)

@@ -12,13 +12,13 @@ from urllib.parse import urlencode
 import numpy as np
 import pytest
 
-from curewatch.desk.commands import aftercare, moves, observing
+from curewatch.desk.commands import aftercare, moves, observing, undoing
 from curewatch.desk.reports.room import room_outlook, room_record
 from curewatch.records import Reading, Support
 from curewatch.records.observations import Finger
-from curewatch.studio.planning import part_studio_plan_words
+from curewatch.studio.planning import planner
 from curewatch.web.access.sessions import Sessions
-from curewatch.web.pages.part_web_pouring import planned_of
+from curewatch.web.pages.forms import planned_of
 from tests.shell.web_parts import NOW, Studio, copied, prepare, words_of
 
 
@@ -56,10 +56,7 @@ def test_the_plan_counts_free_places_and_says_when_there_is_room_for_all(studio:
     assert "Free now: rack 3." in said
     assert "with a fan on it" in said
     # beside the fan what stands beside it elsewhere: what it does to the film, and how it is used
-    assert all(
-        word in said
-        for word in ("film-forming temperature", "skin over a soft core", part_studio_plan_words.FAN_CAUTION)
-    )
+    assert all(word in said for word in ("film-forming temperature", "skin over a soft core", planner.FAN_CAUTION))
     assert "Room for all of them:" in said, "three pieces, one place free: when two more are"
 
 
@@ -150,7 +147,7 @@ def test_a_label_of_a_piece_that_has_left_opens_its_record_which_says_so(studio:
 def test_a_label_of_a_piece_that_was_taken_back_finds_nothing(studio: Studio) -> None:
     studio.pour("Slip", hours_ago=1)
     piece = studio.desk.piece("Slip", NOW).drying.piece
-    moves.undo_pours(studio.desk, [piece.id], NOW)
+    undoing.undo_pours(studio.desk, [piece.id], NOW)
     assert studio.get(f"/p/{Sessions(studio.store, None).label_code(piece.id)}").status_code == 404
 
 

@@ -142,9 +142,9 @@ def test_curves_that_hold_nothing_are_drawn_empty() -> None:
 def test_the_library_comes_with_the_first_curve_and_leaves_no_finder() -> None:
     """An idle daemon does without it; its finder would warn at every import of what is not there."""
     code = (
-        "import sys, curewatch.web.part_web_app, curewatch.web.plots.plot\n"
+        "import sys, curewatch.web.app, curewatch.web.plots.plot\n"
         "assert 'pygal' not in sys.modules\n"
-        "import curewatch.web.plots.part_web_drawing\n"
+        "import curewatch.web.plots.plot\n"
         "assert 'pygal' in sys.modules\n"
         "try:\n    import no_such_module\nexcept ModuleNotFoundError:\n    print('fine')"
     )

@@ -19,7 +19,7 @@ from curewatch.desk import Desk, PourOrder
 from curewatch.records import Reading, ThicknessSource
 from curewatch.settings import ForecastSettings, Settings, WebSettings
 from curewatch.store import Store
-from curewatch.web import part_web_site
+from curewatch.web import site
 from tests.shell.parts import HandClock, free_port
 
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
@@ -97,7 +97,7 @@ class Studio:
 @contextmanager
 def served(folder: Path, now: datetime = NOW, patience_s: float = TIMEOUT_S, **settings: Any) -> Iterator[Studio]:
     """`patience_s`: how long an answer waits for new dates; as long as they take, where a test is not about that."""
-    with mock.patch.object(part_web_site, "PATIENCE_S", patience_s), Store.open(folder / "studio.sqlite") as store:
+    with mock.patch.object(site, "PATIENCE_S", patience_s), Store.open(folder / "studio.sqlite") as store:
         studio = Studio(store, HandClock(now), WebSettings(port=free_port(), **settings))
         server = PageServer(studio.desk, studio.web, studio.clock, studio.logged)
         assert server.start() is not None

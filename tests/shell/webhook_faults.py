@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from curewatch.notify.part_notify_outbox import Outbox
+from curewatch.notify.outbox import Outbox
 from curewatch.notify.webhook import Webhook
 from curewatch.records import DeliveryState, Notice
 from curewatch.store import Store

@@ -15,7 +15,7 @@ import sys
 
 def main(log: str, arguments: list[str]) -> None:
     import curewatch.daemon.page_server
-    import curewatch.web.part_web_app  # noqa: F401 imported for the forks to have
+    import curewatch.web.app  # noqa: F401 imported for the forks to have
     from curewatch.cli import app, main
 
     assert app

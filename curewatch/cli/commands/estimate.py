@@ -1,31 +1,26 @@
-"""`curewatch estimate`: when a pour would be dry in a given room. Needs no store and no settings."""
+"""`curewatch estimate` and `curewatch level`: how a pour would dry, and drift on a tilt. Only a named piece needs a store."""
 
 from __future__ import annotations
 
+import math
+import sys
+import textwrap
 from typing import Annotated
 
 import typer
 
 from curewatch.cli import options
+from curewatch.cli.options import Glycol, Humidity, RoomRecord, Side, Solids, Temperature
+from curewatch.cli.output import Page, say, say_json
+from curewatch.cli.session import desk_of, iso, moment, refresh_first
+from curewatch.desk.commands.moves import measured
+from curewatch.desk.reports.cure_record import CureRecord
+from curewatch.intake.typed import BadInput
+from curewatch.intake.typed.levelling import DRIFT, TILT
+from curewatch.intake.typed.names import named
+from curewatch.physics import flow
+from curewatch.studio.diagnosis.drying_history import STAYS, MeasuredDrift, drifting, slope_text
 
-Temperature = Annotated[
-    str | None, typer.Option("--temperature", metavar="TEMP", help="Of the room's air, such as 21C or 70F.")
-]
-Humidity = Annotated[str | None, typer.Option("--humidity", metavar="RH", help="Of the room's air, such as 50%.")]
-RoomRecord = Annotated[
-    str | None,
-    typer.Option(
-        "--room",
-        metavar="FILE.csv",
-        help="Instead of the two: a record of the room, time_utc,temp_c,rh_pct, its first row at the pour.",
-    ),
-]
-Solids = Annotated[str, typer.Option("--solids", metavar="SHARE", help="Solids, by volume of the wet paint.")]
-Glycol = Annotated[str, typer.Option("--glycol", metavar="SHARE", help="Slow solvent, by volume of the wet paint.")]
-Side = Annotated[
-    str | None,
-    typer.Option("--side", metavar="LENGTH", help="Of the piece, along the air.  [default: 25cm, or of --size]"),
-]
 Members = Annotated[
     str, typer.Option("--members", metavar="N", help="Variants of the film that make the spread; 1: the central film.")
 ]
@@ -66,3 +61,130 @@ def estimate(
         days=days,
     )
     (estimate_text.show_json if as_json else estimate_text.show)(question)
+
+
+ITS_OWN = ("name", "tilt", "at", "viscosity", "yield_stress", "stiffening", "limit", "as_json")
+"""What may be said of a piece; any other option tells of a film or of its air, which the piece tells itself."""
+
+
+def level_piece(
+    ctx: typer.Context, name: str, tilt: str, at: str | None, mix: flow.Rheology, limit: str, *, as_json: bool
+) -> None:
+    """Store `tilt` of the piece and say what it comes to. BadInput for an option of a film that was stated."""
+    _refuse_films(ctx, name)
+    angle, far = TILT.parse(tilt, "--tilt"), DRIFT.parse(limit, "--limit")
+    with desk_of(ctx) as (desk, now):
+        when = moment(at, desk, now)
+        looked = measured(desk, named(name, "NAME"), angle, when, now)
+        refresh_first(desk, now)
+        found = drifting(looked.trace, looked.history.drying.pour.at, looked.tilts, mix, far)
+        if as_json:
+            say_json("level", name=name, measured_at=iso(when, desk.settings.tz), **_values(found, angle, looked))
+            return
+        say(f"Logged {name}: {slope_text(angle)} off level at {desk.local(when):%a %d %b %H:%M}.")
+        say("\n".join(textwrap.wrap(_said(found), Page.of(sys.stdout).width)))
+
+
+def _refuse_films(ctx: typer.Context, name: str) -> None:
+    for option in ctx.command.params:
+        source = ctx.get_parameter_source(option.name or "")
+        if option.name not in ITS_OWN and source is not None and source.name == "COMMANDLINE":
+            given = str(ctx.params[option.name or ""])
+            raise BadInput(option.opts[0], given, "one of the two", f"beside {name!r}, whose film and air are known")
+
+
+def _values(found: MeasuredDrift, angle: float, looked: CureRecord) -> dict[str, float | None]:
+    return {
+        "tilt_deg": _digits(math.degrees(angle)),
+        "drift_mm": None if found.drift_m is None else _digits(found.drift_m * 1e3),
+        "tilt_for_limit_deg": None if found.tilt_for_limit is None else _digits(math.degrees(found.tilt_for_limit)),
+        "limit_mm": _digits(found.limit_m * 1e3),
+        "tilt_for_5mm_deg": None if looked.trace is None else _digits(math.degrees(looked.trace.tilt_for_5mm)),
+    }
+
+
+def _said(found: MeasuredDrift) -> str:
+    if found.drift_m is None or found.tilt_for_limit is None:
+        return "The air of its room was not read, so how far that moves the design cannot be told."
+    allowed = f"{found.limit_m * 1e3:.2g} mm takes {slope_text(found.tilt_for_limit)}"
+    if found.drift_m < STAYS:
+        return f"Level enough: until it packs that moves the design about {found.drift_m * 1e3:.2g} mm; {allowed}."
+    return (
+        f"Until it packs that moves the design about {found.drift_m * 1e3:.2g} mm; {allowed}. Shim the low side while "
+        "it flows: the first three quarters of an hour do most of the moving."
+    )
+
+
+def _digits(value: float) -> float:
+    return float(f"{value:.7g}")
+
+
+Tilt = Annotated[
+    str, typer.Option("--tilt", metavar="TILT", help="Of the support: 0.5deg (a phone's level), 3mm/m, 1%.")
+]
+Piece = Annotated[str | None, typer.Argument(metavar="[NAME]", help="A piece whose support this is.")]
+At = Annotated[str | None, typer.Option("--at", metavar="TIME", help="With NAME: when it was so.  [default: now]")]
+Viscosity = Annotated[
+    str, typer.Option("--viscosity", metavar="VISC", help="Of the mix at its pour; 1 Pa·s flows like warm honey.")
+]
+YieldStress = Annotated[
+    str, typer.Option("--yield-stress", metavar="PRESSURE", help="Of a mix that holds its shape, such as 0.2Pa.")
+]
+Stiffening = Annotated[
+    str, typer.Option("--stiffening", metavar="RATE", help="How fast that grows at rest; 0Pa/h: it never sets.")
+]
+Limit = Annotated[str, typer.Option("--limit", metavar="LENGTH", help="The drift that would not matter.")]
+
+
+def level(
+    ctx: typer.Context,
+    tilt: Tilt,
+    name: Piece = None,
+    at: At = None,
+    wet_thickness: options.WetThickness = None,
+    poured: options.Poured = None,
+    ran_off: options.RanOff = None,
+    size: options.Size = None,
+    layer: options.Layer = None,
+    temperature: Temperature = None,
+    humidity: Humidity = None,
+    room: RoomRecord = None,
+    solids: Solids = "0.30",
+    glycol: Glycol = "0.03",
+    side: Side = None,
+    air: options.Air = "still",
+    back: options.Back = None,
+    support: options.Support = None,
+    viscosity: Viscosity = "1Pa·s",
+    yield_stress: YieldStress = "0Pa",
+    stiffening: Stiffening = "0.15Pa/h",
+    limit: Limit = "5mm",
+    as_json: options.AsJson = False,
+) -> None:
+    """How far the design drifts on a tilt before the film packs, and how level is level enough.
+
+    Say the thickness and the air as for `estimate`; no store is needed. Or name a piece, whose film and air are known:
+    its tilt is then kept, and `why NAME drifted` can tell. How the mix flows and --limit may be said either way.
+    """
+    from curewatch.cli import estimate_request
+    from curewatch.cli.texts import level_text
+    from curewatch.intake.errors import BadInput
+
+    if name is not None:
+        pass
+
+        mix = level_text.mix_of(viscosity, yield_stress, stiffening)
+        level_piece(ctx, name, tilt, at, mix, limit, as_json=as_json)
+        return
+    if at is not None:
+        raise BadInput("--at", at, "the piece it was measured of, too", "which alone tells nothing")
+    question = estimate_request.read_request(
+        thickness=(wet_thickness, poured, ran_off, size, layer),
+        air=(temperature, humidity, room),
+        film={"solids": solids, "glycol": glycol, "side": side, "air": air, "back": back, "support": support},
+        members="1",
+        days="120",
+    )
+    mix = level_text.mix_of(viscosity, yield_stress, stiffening)
+    found = level_text.drift_answer(question, mix, tilt, limit)
+    (level_text.show_json if as_json else level_text.show)(found)

@@ -1,4 +1,4 @@
-"""The commands that log facts: a pour, a reading."""
+"""The commands that log what happened to a piece or a room: a pour, a reading, a move, a leaving."""
 
 from __future__ import annotations
 
@@ -14,16 +14,17 @@ from curewatch.cli.output import Page, say, say_json
 if TYPE_CHECKING:
     from curewatch.intake.typed.wet_thickness import Thickness
     from curewatch.records.workshop import Paint
+from curewatch.cli.options import At, Name, RoomName
+from curewatch.cli.output import say_notes
+from curewatch.intake.typed.names import named
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from curewatch.desk import Desk
 
 MOST_ALIKE = 100
 """Pieces of one series."""
-
-At = Annotated[
-    str | None,
-    typer.Option("--at", metavar="TIME", help="When: '3 h ago', 'yesterday 18:30', ISO 8601. Left out: now."),
-]
-Name = Annotated[str, typer.Argument(metavar="NAME", help="The piece's name.")]
-RoomName = Annotated[str, typer.Option("--room", metavar="ROOM", help="The room, by its name.")]
 
 
 def pour(
@@ -61,7 +62,7 @@ def pour(
     from curewatch.desk import PourOrder
     from curewatch.intake.typed import parse_air
     from curewatch.intake.typed.levelling import TILT
-    from curewatch.intake.typed.part_intake_supports import parse_support
+    from curewatch.intake.typed.quantities import parse_support
     from curewatch.intake.typed.wet_thickness import thickness_of
 
     thickness = thickness_of(wet_thickness, poured, ran_off, size, layer)
@@ -126,7 +127,7 @@ def reading(
 
 def paint_of(mass: str | None, thickness: Thickness, pieces: int) -> Paint | None:
     """What each of so many pieces took: its share of a mass weighed for all of them, or the volume poured on it."""
-    from curewatch.intake.typed.part_intake_quantities import parse_mass
+    from curewatch.intake.typed.quantities import parse_mass
     from curewatch.records.workshop import Paint
 
     if mass is None:
@@ -144,16 +145,81 @@ def series(name: str, times: str) -> list[str]:
     return [name] if count == 1 else [named(f"{name} {number}", "NAME") for number in range(1, count + 1)]
 
 
-def named(typed: str, field: str) -> str:
-    """A name as people give it, trimmed; BadInput where it cannot be one."""
+_Undo = Annotated[bool, typer.Option("--undo", help="Take the last one of this piece back instead, within a day.")]
+
+
+def move(
+    ctx: typer.Context,
+    name: Name,
+    room: Annotated[str | None, typer.Option("--room", metavar="ROOM", help="The room, by its name.")] = None,
+    place: options.Place = None,
+    air: options.AirThere = None,
+    at: At = None,
+    undo: _Undo = False,
+    as_json: options.AsJson = False,
+) -> None:
+    """Log that a piece lies somewhere else: its dates follow the air there."""
+    from curewatch.cli.session import desk_of, moment
+    from curewatch.desk.commands import moves, undoing
+    from curewatch.intake.typed import BadInput, parse_air
+
+    if undo:
+        _alone(room=room, place=place, air=air, at=at)
+    elif room is None:
+        raise BadInput("--room", "nothing", "the room it lies in now, or --undo")
+    with desk_of(ctx) as (desk, now):
+        if room is None:
+            undoing.undo_move(desk, name, now)
+            _say_where(desk, name, now, (), "undone", as_json)
+            return
+        where = named(room, "--room"), None if place is None else named(place, "--place")
+        speed = None if air is None else parse_air(air)
+        moved = moves.move(desk, name, *where, now, speed, at=moment(at, desk, now))
+        _say_where(desk, name, now, moved.notes, "move", as_json)
+
+
+def gone(ctx: typer.Context, name: Name, at: At = None, undo: _Undo = False, as_json: options.AsJson = False) -> None:
+    """Log that a piece has left the studio: its name and its place are free, its record stays."""
+    from curewatch.cli.session import desk_of, iso, moment, refresh_first
+    from curewatch.desk.commands import moves, undoing
+
+    if undo:
+        _alone(at=at)
+    with desk_of(ctx) as (desk, now):
+        if undo:
+            undoing.undo_leaving(desk, undoing.last_gone(desk, name).id, now)
+            _say_where(desk, name, now, (), "undone", as_json)
+            return
+        when = None if at is None else moment(at, desk, now)
+        moves.leave(desk, name, now, at=when)
+        refresh_first(desk, now)
+        if as_json:
+            say_json("gone", piece=name, at=iso(when or now, desk.settings.tz))
+        else:
+            say(f"{name} is marked gone: its name and its place are free.")
+
+
+def _say_where(desk: Desk, name: str, now: datetime, notes: tuple[str, ...], kind: str, as_json: bool) -> None:
+    """Where the piece lies, and its dates, which have followed."""
+    from curewatch.cli.session import refresh_first
+    from curewatch.cli.texts import piece_text
+    from curewatch.studio import wording
+
+    refresh_first(desk, now)
+    report = desk.piece(name, now)
+    if as_json:
+        say_json(kind, **piece_text.values(desk.settings.tz, report), notes=list(notes))
+        return
+    say_notes(notes)
+    again = "Taken back: " if kind == "undone" else ""
+    say(f"{again}{name} now lies in {wording.where(report.drying)}.\n")
+    say(piece_text.text(desk.settings.tz, report, now, Page.of(sys.stdout)))
+
+
+def _alone(**beside: str | None) -> None:
+    """BadInput where anything is said beside --undo, which takes back the last one whatever it was."""
     from curewatch.intake.typed import BadInput
 
-    text = typed.strip()
-    if not 1 <= len(text) <= 80 or any(ord(c) < 32 or ord(c) == 127 or 0xD800 <= ord(c) < 0xE000 for c in text):
-        raise BadInput(field, typed, "a name of 1 to 80 characters on one line")
-    return text
-
-
-def say_notes(notes: tuple[str, ...]) -> None:
-    for note in notes:
-        say(f"Note: {note}.")
+    for option, said in beside.items():
+        if said is not None:
+            raise BadInput(f"--{option}", said, "--undo alone")

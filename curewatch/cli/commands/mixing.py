@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import dataclass
+from decimal import Decimal
 from typing import Annotated
 
 import typer
 
 from curewatch.cli import options
-from curewatch.cli.commands.facts import named
 from curewatch.cli.output import Page, say, say_json
+from curewatch.intake.typed import BadInput, parse_fraction, parse_thickness
+from curewatch.intake.typed.names import named
+from curewatch.intake.typed.numbers import Quantity, read_amount, times
+from curewatch.intake.typed.quantities import LENGTHS_M, parse_length, parse_shape
+from curewatch.records.workshop import Part, RecipeMix
+from curewatch.studio import mixing
+from curewatch.studio.mixing import Shape
 
 
 def recipe(
@@ -32,7 +40,7 @@ def recipe(
 
     Either the solids, from a data sheet, or the parts that go into the cup.
     """
-    from curewatch.cli.errors import Missing
+    from curewatch.intake.errors import Missing
     from curewatch.intake.typed import BadInput
 
     if part:
@@ -71,11 +79,10 @@ def _by_solids(ctx: typer.Context, name: str, solids: str, glycol: str, as_json:
 def _by_parts(ctx: typer.Context, name: str, parts: list[str], by_weight: bool, as_json: bool) -> None:
     from curewatch.cli.session import desk_of, refresh_first, settings_of
     from curewatch.cli.texts import mix_text
-    from curewatch.desk.mixing import Materials, recipe_of
-    from curewatch.desk.part_desk_mixing import put_mix
+    from curewatch.desk.mixing import Materials, put_mix, recipe_of
     from curewatch.studio.mixing import notes_on
 
-    recipe_mix = mix_text.parse_mix(name, parts, by_weight)
+    recipe_mix = parse_mix(name, parts, by_weight)
     made, found = recipe_of(recipe_mix, Materials.of(settings_of(ctx)))
     with desk_of(ctx) as (desk, now):
         put_mix(desk, made, recipe_mix)
@@ -116,21 +123,96 @@ def mix(
     """How much of each part to mix for so many pieces of a size."""
     from curewatch.cli.session import desk_of
     from curewatch.cli.texts import mix_text
-    from curewatch.desk import part_desk_mixing
+    from curewatch.desk import mixing
     from curewatch.desk.mixing import Materials, cup
     from curewatch.studio.mixing import RUN_OFF
 
-    request = mix_text.MixRequest(size, diameter, pieces, wet_thickness, edge, run_off)
+    request = MixRequest(size, diameter, pieces, wet_thickness, edge, run_off)
     request.in_si()
     with desk_of(ctx) as (desk, _):
         shelf = Materials.of(desk.settings)
-        recipe_mix = part_desk_mixing.mix_of(desk, named(recipe, "RECIPE"))
-        believed = (
-            None if run_off is not None else part_desk_mixing.run_off(desk, recipe_mix.recipe, request.shape.area)
-        )
+        recipe_mix = mixing.mix_of(desk, named(recipe, "RECIPE"))
+        believed = None if run_off is not None else mixing.run_off(desk, recipe_mix.recipe, request.shape.area)
     needed, count = request.in_si(RUN_OFF if believed is None else believed.share)
     answer = cup(recipe_mix, shelf, needed, count, believed)
     if as_json:
         say_json("mix", **mix_text.values(answer))
     else:
         say(mix_text.text(answer, Page.of(sys.stdout)))
+
+
+MOST_PIECES = 500
+EDGE = Quantity(
+    what="a depth",
+    units=LENGTHS_M,
+    unit_names="mm, cm, m, in",
+    low=Decimal(0),
+    high=Decimal("0.2"),
+    span="between 0 (no paint on the sides) and 20 cm",
+    examples="2cm",
+)
+AMOUNT = Quantity(
+    what="a number of parts",
+    units={"": times("1"), "parts": times("1"), "part": times("1"), "%": times("1")},
+    unit_names="parts, %, or none",
+    low=Decimal("0.0001"),
+    high=Decimal(1000),
+    span="above 0 and up to 1000",
+    examples="2 or 0.1",
+    bare_unit="",
+)
+
+
+def parse_mix(name: str, parts: list[str], by_weight: bool) -> RecipeMix:
+    """How a recipe is mixed, as typed. Raises BadInput."""
+    return RecipeMix(recipe=name, by_weight=by_weight, parts=tuple(map(_part, parts)))
+
+
+def _part(text: str) -> Part:
+    material, equals, amount = text.rpartition("=")
+    material = " ".join(material.split())
+    if not equals or read_amount(amount) is None:
+        raise BadInput("--part", text, "MATERIAL=PARTS, such as 'fluid paint=1'")
+    return Part(material=named(material, "--part"), amount=AMOUNT.parse(amount, "--part"))
+
+
+@dataclass(frozen=True)
+class MixRequest:
+    """What a mix is to be enough for, as typed."""
+
+    size: str | None
+    diameter: str | None
+    pieces: str
+    wet_thickness: str
+    edge: str
+    run_off: str | None
+    """None: as it was learned, or else is assumed."""
+
+    def in_si(self, share: float = mixing.RUN_OFF) -> tuple[mixing.Need, int]:
+        """In SI, and for how many pieces; `share`: what runs off where nobody says. Raises BadInput."""
+        count = _count(self.pieces)
+        if self.run_off is not None:
+            share = parse_fraction(self.run_off, field="--run-off", low=0.0, high=0.9)
+        depth, film = EDGE.parse(self.edge, "--edge"), parse_thickness(self.wet_thickness)
+        return mixing.need(self.shape, count, film, depth=depth, run_off=share), count
+
+    @property
+    def shape(self) -> Shape:
+        """Raises BadInput."""
+        return _shape(self.size, self.diameter)
+
+
+def _shape(size: str | None, diameter: str | None) -> Shape:
+    if (size is None) == (diameter is None):
+        raise BadInput("--size", size, "the piece's --size, such as 40x50cm, or the diameter of a --round one")
+    if diameter is not None:
+        across = parse_length(diameter, field="--round")
+        return Shape(across, across, round=True)
+    assert size is not None
+    return Shape(*parse_shape(size))
+
+
+def _count(text: str) -> int:
+    if not (text.isascii() and text.isdigit() and len(text) <= 6 and 1 <= int(text) <= MOST_PIECES):
+        raise BadInput("--pieces", text, f"a whole number between 1 and {MOST_PIECES}")
+    return int(text)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from curewatch.cli import options
-from curewatch.cli.commands.facts import At, Name
+from curewatch.cli.options import At, Name
 from curewatch.cli.output import PIPED_WIDTH, say, say_json
 
 if TYPE_CHECKING:
@@ -70,7 +70,7 @@ def weigh(
     from curewatch.cli.session import desk_of, moment
     from curewatch.desk.commands import observing
     from curewatch.intake.typed import BadInput
-    from curewatch.intake.typed.part_intake_weighed import parse_weighing
+    from curewatch.intake.typed.quantities import parse_weighing
     from curewatch.records.observations import ObservationKind
 
     if (grams is None) is not undo:
@@ -121,10 +121,11 @@ def learned(
     """What the studio has come to believe of its recipes and places, and from what."""
     from curewatch.cli.session import desk_of
     from curewatch.desk.commands import observing
+    from curewatch.desk.reports import learned as reports_learned
 
     with desk_of(ctx) as (desk, now):
         notes = () if forget is None else observing.forget(desk, forget, now).notes
-        known = observing.what_was_learned(desk, now)
+        known = reports_learned.what_was_learned(desk, now)
     if as_json:
         say_json("learned", forgotten=forget, beliefs=[
             {

@@ -53,14 +53,14 @@ def plan(
     as_json: options.AsJson = False,
 ) -> None:
     """The latest moment to pour so that pieces are ready by a date, in this room as it usually is and changed."""
-    from curewatch.cli.commands.facts import named
     from curewatch.cli.output import Page, say, say_json
     from curewatch.cli.session import desk_of
     from curewatch.cli.texts import plan_text
     from curewatch.desk import PourOrder
     from curewatch.desk.reports import planning
     from curewatch.intake.typed import BadInput, parse_time
-    from curewatch.intake.typed.part_intake_supports import parse_support
+    from curewatch.intake.typed.names import named
+    from curewatch.intake.typed.quantities import parse_support
     from curewatch.intake.typed.wet_thickness import thickness_of
     from curewatch.records import MilestoneKind
 

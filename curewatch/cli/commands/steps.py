@@ -8,8 +8,9 @@ from typing import Annotated
 import typer
 
 from curewatch.cli import options
-from curewatch.cli.commands.facts import At, Name, named
+from curewatch.cli.options import At, Name
 from curewatch.cli.output import Page, say, say_json
+from curewatch.intake.typed.names import named
 
 
 def steps(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from curewatch.cli import options
-from curewatch.cli.commands.facts import RoomName, named
+from curewatch.cli.options import RoomName
 from curewatch.cli.output import new_file, say, say_json
+from curewatch.intake.typed.names import named
 
 if TYPE_CHECKING:
     from curewatch.intake.files.logger_csv import Layout
@@ -92,7 +93,8 @@ def export(
 ) -> None:
     """Everything out: all facts and readings as one JSON object, or as CSV files; or a room's readings as CSV."""
     from curewatch.cli.session import desk_of
-    from curewatch.desk.transfer import exporting, part_desk_as_tables
+    from curewatch.desk.transfer import exporting
+    from curewatch.desk.transfer import exporting as part_desk_as_tables
     from curewatch.intake.typed import BadInput
 
     chosen = [name for name, on in (("--csv", csv_to), ("--readings-of", readings_of), ("--json", as_json)) if on]
@@ -119,7 +121,7 @@ def import_everything(
     """Everything in again: what `export` wrote, as JSON or as CSV files, into an empty store."""
     from curewatch.cli.session import desk_of, refresh_first
     from curewatch.desk.transfer.importing import import_facts
-    from curewatch.intake.files.part_intake_exports import read_export
+    from curewatch.intake.files.export_file import read_export
 
     facts = read_export(file)
     with desk_of(ctx) as (desk, now):

@@ -11,7 +11,7 @@ from curewatch.cli.session import Values, iso
 from curewatch.cli.texts.piece_text import alarm_values, milestone_values
 from curewatch.records import Alarm
 from curewatch.studio import wording
-from curewatch.studio.air import part_studio_quality_words
+from curewatch.studio.air import flaws
 from curewatch.studio.air.flaws import Finding
 from curewatch.studio.board import Board, PieceLine, RoomLine
 
@@ -53,7 +53,7 @@ def _finding_values(tz: ZoneInfo, finding: Finding) -> Values:
         "since": since,
         "until": until,
         "size": None if finding.size is None else round(finding.size, 2),
-        "text": part_studio_quality_words.text(finding, lambda at: at.astimezone(tz)),
+        "text": flaws.text(finding, lambda at: at.astimezone(tz)),
     }
 
 
@@ -136,7 +136,7 @@ def _room(tz: ZoneInfo, room: RoomLine, now: datetime, page: Page) -> str:
     read = "never read" if room.data_at is None else f"read {wording.age(room.data_at, now)}"
     lines = [f"{clipped(room.name, 24):<24} {temp:>8} {rh:>6}   {read:<18} {pieces}"]
     for finding in room.quality[-_FINDINGS:]:
-        told = part_studio_quality_words.text(finding, lambda at: at.astimezone(tz))
+        told = flaws.text(finding, lambda at: at.astimezone(tz))
         lines += [f"    {line}" for line in wrapped(told, page.width - 4)]
     return "\n".join(lines)
 

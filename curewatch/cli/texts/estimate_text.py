@@ -15,9 +15,8 @@ from curewatch.cli.output import Page, say, say_json
 from curewatch.cli.texts import curve
 from curewatch.intake.errors import quoted
 from curewatch.records import MilestoneKind, ThicknessSource
-from curewatch.studio.planning.estimate import EstimateInput, EstimateResult, Reached, answer
+from curewatch.studio.planning.estimate import EstimateInput, EstimateResult, Reached, answer, cautions
 from curewatch.studio.planning.estimate import curve as dry
-from curewatch.studio.planning.part_studio_estimate_cautions import cautions
 from curewatch.studio.wording import STAGES, span
 
 HONESTY = (

@@ -12,7 +12,7 @@ from curewatch.cli.session import Values, iso
 from curewatch.records import Alarm, Forecast, MilestoneKind, Support
 from curewatch.studio import wording
 from curewatch.studio.alarms import damage
-from curewatch.studio.care import part_studio_dew
+from curewatch.studio.care import varnish_air
 
 if TYPE_CHECKING:
     from curewatch.desk import PieceReport
@@ -99,7 +99,7 @@ def text(tz: ZoneInfo, report: PieceReport, now: datetime, page: Page) -> str:
     rows += ["", *_safety(report, page)]
     if report.dew is not None and report.line.stage is MilestoneKind.VARNISH_READY:
         rows += textwrap.wrap(
-            f"Varnish   {part_studio_dew.in_words(report.dew, now)}", page.width, subsequent_indent=" " * 10
+            f"Varnish   {varnish_air.in_words(report.dew, now)}", page.width, subsequent_indent=" " * 10
         )
     for harm in report.damages:
         said = f"! harmed: {damage.in_words(harm)} Then say `curewatch cleared`."

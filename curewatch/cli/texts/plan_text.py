@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from curewatch.cli.output import Page
 from curewatch.cli.session import Values, iso
 from curewatch.studio import wording
-from curewatch.studio.planning import part_studio_plan_words
+from curewatch.studio.planning import planner
 from curewatch.studio.planning.planner import Advice
 
 if TYPE_CHECKING:
@@ -56,12 +56,10 @@ def text(tz: ZoneInfo, plan: Plan, now: datetime, page: Page) -> str:
         f"{one.change.name:<20} {date(one.even_at):<19} {date(one.safe_at):<19} {one.odds_now:>6.0%}"
         for one in plan.latest
     ]
-    rows += ["", *textwrap.wrap(part_studio_plan_words.verdict(plan.latest), page.width)]
+    rows += ["", *textwrap.wrap(planner.verdict(plan.latest), page.width)]
     rows += ["", *_places(plan, date, page)]
     age = f"{plan.room} was last read {wording.age(plan.data_at, now)}; what is to come is its usual days."
-    return "\n".join(
-        [*rows, *textwrap.wrap(age, page.width), *textwrap.wrap(part_studio_plan_words.PLAN_CAUTION, page.width)]
-    )
+    return "\n".join([*rows, *textwrap.wrap(age, page.width), *textwrap.wrap(planner.PLAN_CAUTION, page.width)])
 
 
 def _places(plan: Plan, date: Callable[[datetime], str], page: Page) -> list[str]:
@@ -95,6 +93,6 @@ def advice_values(advice: Sequence[Advice]) -> list[Values]:
 def advice_text(advice: Sequence[Advice], page: Page) -> str:
     """What could be done from now on; empty where nothing is ahead that a change would move."""
     rows = []
-    for said in filter(None, map(part_studio_plan_words.advised, advice)):
+    for said in filter(None, map(planner.advised, advice)):
         rows += textwrap.wrap(said, page.width - 2, subsequent_indent="  ")
     return "\n".join([page.bold("What a change from now on would do, by the central estimate"), *rows]) if rows else ""

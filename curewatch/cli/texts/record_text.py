@@ -13,12 +13,11 @@ from curewatch.cli.output import Page
 from curewatch.cli.session import Values, iso
 from curewatch.cli.texts.piece_text import milestone_values
 from curewatch.cli.texts.steps_text import done_values
-from curewatch.desk.reports.part_desk_looking_back import CureRecord
+from curewatch.desk.reports.cure_record import CureRecord
 from curewatch.records.observations import Observation
 from curewatch.studio import wording
+from curewatch.studio.diagnosis.drying_history import PastAir, Spread, slope_text
 from curewatch.studio.diagnosis.mechanisms import THICKNESS_FROM, Diagnosis
-from curewatch.studio.diagnosis.part_studio_levelling import slope_text
-from curewatch.studio.diagnosis.part_studio_past_air import PastAir, Spread
 
 HONESTY = (
     "Dates of drying are estimates by a model of the film in the air as it was read, not measurements; what a person "

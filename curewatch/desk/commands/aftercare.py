@@ -5,18 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from curewatch.desk.desk import Desk, mark_changed
-from curewatch.desk.orders import FactError
-from curewatch.desk.part_desk_naming import nearest
-from curewatch.desk.refresh.scheduled_notices import coming_air
+from curewatch.desk.desk import Desk
+from curewatch.desk.orders import FactError, nearest
 from curewatch.desk.reports.cure_record import PieceHistory, history
+from curewatch.desk.revision import mark_changed
+from curewatch.desk.snapshot.air_outlook import coming_air
 from curewatch.desk.studio_settings import care_of
 from curewatch.records.workshop import StepDone
 from curewatch.studio.air.climate import Climate
-from curewatch.studio.care.aftercare import Care, CareStep, Step, plan
-from curewatch.studio.care.part_studio_dew import dew_margin
-from curewatch.studio.care.part_studio_skins import skins
-from curewatch.studio.care.varnish_air import Window, against, next_window
+from curewatch.studio.care.aftercare import Care, CareStep, Step, plan, skins
+from curewatch.studio.care.varnish_air import Window, against, dew_margin, next_window
 
 
 @dataclass(frozen=True)

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from curewatch.desk.commands.moves import in_time
-from curewatch.desk.desk import Desk, mark_changed
-from curewatch.desk.orders import FactError
-from curewatch.desk.part_desk_naming import nearest
+from curewatch.desk.commands.undoing import in_time
+from curewatch.desk.desk import Desk
+from curewatch.desk.orders import FactError, nearest
+from curewatch.desk.revision import mark_changed
 from curewatch.records import Alarm, AlarmEvent, AlarmHappening, AlarmKind, Damage, Piece
 from curewatch.store import Transaction
 from curewatch.studio.alarms import damage as damages

@@ -1,18 +1,19 @@
-"""What a finger, a scale or a thermometer found, logged, taken back and forgotten; and what it all came to."""
+"""What a finger, a scale or a thermometer found: logged, taken back and forgotten."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
 
-from curewatch.desk.desk import Desk, mark_changed
-from curewatch.desk.orders import FactError, Logged
-from curewatch.desk.part_desk_naming import nearest
+from curewatch.desk.desk import Desk
+from curewatch.desk.orders import FactError, Logged, nearest
+from curewatch.desk.reports.learned import what_was_learned
+from curewatch.desk.revision import mark_changed
 from curewatch.desk.snapshot.lessons import learned_so_far, update_lessons
 from curewatch.records import Piece
 from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
 from curewatch.store import Transaction
-from curewatch.studio.learning.texts import LearnedEffect, beliefs, said_of
+from curewatch.studio.learning.texts import said_of
 
 
 @dataclass(frozen=True)
@@ -78,15 +79,6 @@ def take_back(desk: Desk, name: str, kind: ObservationKind, *, of: datetime | No
 
 def _minute(desk: Desk, at: datetime) -> str:
     return desk.local(at).isoformat(timespec="minutes")
-
-
-def what_was_learned(desk: Desk, now: datetime) -> list[LearnedEffect]:
-    """What the studio has come to believe of its recipes and places."""
-    update_lessons(desk.store, now)
-    with desk.store.read() as tx:
-        so_far = learned_so_far(tx)
-        seen = {one.id: one for one in tx.observations()}
-        return beliefs(so_far, seen, {recipe.name: recipe for recipe in tx.recipes()})
 
 
 def forget(desk: Desk, name: str, now: datetime) -> Logged:

@@ -1,17 +1,30 @@
-"""Advice beside every alarm that a person can act on: what would help, by how much, computed as it is told."""
+"""What a refresh decides, before it is written: alarms with advice, damage, and what people are told."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from datetime import datetime
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
 
+from curewatch.desk.snapshot import batteries
 from curewatch.desk.snapshot.air_outlook import future_of
-from curewatch.records import AlarmKind, Notice
+from curewatch.desk.snapshot.snapshot import Snapshot
+from curewatch.desk.studio_settings import limits_of
+from curewatch.notify.routing import due_times, people_channels, round_times
+from curewatch.records import Alarm, AlarmEvent, AlarmKind, Damage, Forecast, Notice
+from curewatch.settings import Settings
+from curewatch.store import Transaction
+from curewatch.studio import milestones as milestoning
+from curewatch.studio.air import batteries as cells
+from curewatch.studio.air.batteries import LowBattery
 from curewatch.studio.air.climate import Climate
+from curewatch.studio.alarms import damage as damages
+from curewatch.studio.alarms import evaluation
 from curewatch.studio.alarms.conditions import Limits, OccupiedRoom
-from curewatch.studio.alarms.evaluation import RoomEvaluation
+from curewatch.studio.alarms.evaluation import RoomEvaluation, evaluate_room
 from curewatch.studio.alarms.lifecycle import Effect
 from curewatch.studio.planning import alarm_advice, planner
+from curewatch.studio.wording import Local
 
 _ACTED_ON = (Effect.RAISED, Effect.REMINDED, Effect.MUTE_ENDED)
 
@@ -39,3 +52,113 @@ def _with_advice(
     except ArithmeticError:  # a film that is stuck in its march: the warning must go out all the same
         return notice
     return notice if said is None else notice.model_copy(update={"text": f"{notice.text} {said}"})
+
+
+NO_HURRY = timedelta(hours=12)
+"""What asks nothing of anybody (an alarm is over) goes along with the next message, or goes out this much later."""
+
+
+@dataclass(frozen=True)
+class Decided:
+    """What watching every room came to."""
+
+    alarms: list[Alarm] = field(default_factory=list)
+    history: list[AlarmEvent] = field(default_factory=list)
+    damages: list[Damage] = field(default_factory=list)
+    told: list[Notice] = field(default_factory=list)
+    kept: list[Notice] = field(default_factory=list)
+    """Notices that another one tells."""
+    low: list[LowBattery] | None = None
+    """Batteries that are low; None: the same as before."""
+
+    def __bool__(self) -> bool:
+        return bool(self.alarms or self.history or self.damages or self.told or self.low is not None)
+
+    def after(self, snapshot: Snapshot) -> Snapshot:
+        """The scene with its alarms as they are now decided to be."""
+        alarms = {(alarm.room, alarm.kind): alarm for alarm in (*snapshot.alarms, *self.alarms)}
+        return replace(snapshot, alarms=tuple(alarms.values()))
+
+
+def watch_rooms(
+    snapshot: Snapshot, settings: Settings, forecasts: Mapping[int, Forecast], now: datetime, local: Local
+) -> Decided:
+    """Judge every alarm of every room with pieces in it, up to `now`."""
+    limits, found = limits_of(settings), Decided()
+    rooms = evaluation.together(snapshot.occupied(settings, forecasts), now, limits)
+    told: list[Notice] = []
+    for room in rooms:
+        known = {alarm.kind: alarm for alarm in snapshot.alarms if alarm.room == room.name}
+        seen = evaluate_room(room, known, now, limits, local, damages.newest(snapshot.damages))
+        seen = advised(seen, room, snapshot.climates, now, limits)
+        found.alarms.extend(seen.changed)
+        found.history.extend(seen.history)
+        found.damages.extend(seen.damages)
+        told += seen.told
+    tell, kept = evaluation.joint_notices(told, rooms, now, local)
+    found.told.extend(tell)
+    found.kept.extend(kept)
+    return _with_batteries(found, snapshot, settings, now)
+
+
+def _with_batteries(found: Decided, snapshot: Snapshot, settings: Settings, now: datetime) -> Decided:
+    limits = settings.alarms
+    low = cells.judged(snapshot.low, snapshot.heard, limits.battery_low_pct, limits.battery_deadband_pct, now)
+    if low == snapshot.low:
+        return found
+    found.told.extend(cells.notices(snapshot.low, low, snapshot.heard, now))
+    return replace(found, low=list(low))
+
+
+def write(tx: Transaction, settings: Settings, decided: Decided, now: datetime) -> int:
+    """Store what was decided of the rooms, and the notices of it; the number of these that are new."""
+    tx.put_alarms(decided.alarms)
+    tx.add_alarm_events(decided.history)
+    tx.put_damages(decided.damages)
+    if decided.low is not None:
+        batteries.keep(tx, decided.low)
+    for notice in decided.kept:
+        tx.add_notice(notice, ())
+    return sum(_tell(tx, settings, notice) for notice in decided.told)
+
+
+def _tell(tx: Transaction, settings: Settings, notice: Notice) -> bool:
+    """An alarm that is over leaves nothing to say of its beginning where that has not been told yet."""
+    if notice.kind != "alarm_over":
+        return tx.add_notice(notice, due_times(settings, notice))
+    gone = [
+        told.key
+        for told in tx.notices(since=notice.created_at - timedelta(days=7), limit=1000)
+        if told.kind in ("alarm", "reminder")
+        and told.room == notice.room
+        and told.data.get("alarm") == notice.data["alarm"]
+    ]
+    tx.supersede(gone, notice.created_at, people_channels(settings))
+    return tx.add_notice(notice, patient(settings, notice, NO_HURRY) | round_times(settings, notice))
+
+
+def tell_milestones(
+    tx: Transaction,
+    settings: Settings,
+    due: Sequence[milestoning.Due],
+    climates: Mapping[str, Climate],
+    coming: Sequence[datetime],
+    now: datetime,
+    local: Local,
+) -> int:
+    """Write the notices of milestones that are due; `coming`: when others will be. The number that are new."""
+    written = 0
+    for one in due:
+        notice = milestoning.notice(one, now, local, climates.get(one.drying.room))
+        tx.supersede(milestoning.superseded_keys(one), now)
+        times = patient(settings, notice, milestoning.may_wait(one, coming, now))
+        written += tx.add_notice(notice, times | round_times(settings, notice))
+    return written
+
+
+def patient(settings: Settings, notice: Notice, wait: timedelta) -> dict[str, datetime]:
+    """As `due_times`, but people may be told up to `wait` later, together with what else there is. Programs are not."""
+    times = due_times(settings, notice)
+    later = due_times(settings, notice.model_copy(update={"created_at": notice.created_at + wait}))
+    people = set(people_channels(settings))
+    return {channel: later[channel] if channel in people else at for channel, at in times.items()}

@@ -10,7 +10,7 @@ import threading
 from collections.abc import Collection, Mapping
 from datetime import datetime
 
-from curewatch.desk.refresh.part_desk_deciding import tell_milestones
+from curewatch.desk.refresh.decisions import tell_milestones
 from curewatch.records import Forecast, MilestoneKind, Recipe, Stay
 from curewatch.settings import Settings
 from curewatch.store import Store, Transaction

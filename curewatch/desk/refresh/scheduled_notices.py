@@ -1,30 +1,31 @@
-"""Each evening: what the night's air is going to do to what is wet, by the outlook of each room."""
+"""What is told at certain hours: the evening's warnings, and the morning's work with the steps that are open."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from datetime import datetime, timedelta
+from collections.abc import Collection, Mapping
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
-import numpy as np
-
-from curewatch.desk.snapshot.air_cache import AirCache
-from curewatch.desk.snapshot.air_outlook import past_of
-from curewatch.desk.snapshot.snapshot import Snapshot, limits_of
-from curewatch.records import AlarmKind, Forecast, Notice
+from curewatch.desk.snapshot.air_outlook import coming_air
+from curewatch.desk.snapshot.snapshot import Snapshot
+from curewatch.desk.studio_settings import care_of, limits_of
+from curewatch.records import AlarmKind, Forecast, MilestoneKind, Notice
 from curewatch.settings import Settings
 from curewatch.store import Store
-from curewatch.studio.air.part_studio_hourly import HOUR_S
+from curewatch.studio import morning_digest
+from curewatch.studio.air.climate import AirBands, Climate
+from curewatch.studio.air.flaws import Flaw
 from curewatch.studio.alarms import forewarning
 from curewatch.studio.alarms.conditions import OccupiedRoom, is_fresh
-from curewatch.studio.alarms.forewarning import AirBands, Foreseen
+from curewatch.studio.alarms.forewarning import Foreseen
 from curewatch.studio.alarms.lifecycle import is_active, is_muted
-from curewatch.studio.outlook.outlook import HISTORY, Outlook, outlook
+from curewatch.studio.board import Board, RoomLine
+from curewatch.studio.care.aftercare import CareStep, Odds, OpenStep, milestone, open_line, plan
+from curewatch.studio.care.varnish_air import next_window
 from curewatch.studio.wording import Local
 
 AGAIN_AFTER = timedelta(minutes=30)
 """An outlook takes some work and changes little in this time."""
-STALE_H = 3
-"""With so many hours unread at its end, a room's past says nothing of tonight."""
 
 
 class EveningWarnings:
@@ -81,27 +82,89 @@ class EveningWarnings:
         return found
 
 
-def coming_air(store: Store, room: str, now: datetime) -> AirBands | None:
-    """The room's air to come, from its own past as it is believed; None where that says nothing of it."""
-    with store.read() as tx:
-        climate = AirCache().climate(tx, room, now - timedelta(hours=HISTORY), now)
-    if climate is None:
-        return None
-    hours = past_of(climate, now.timestamp())
-    if not all(np.isfinite(values).any() for values in (hours.temp_c, hours.rh_pct)):
-        return None
-    found = outlook(hours, now.timestamp())
-    return None if found.age_h > STALE_H else as_future(found)
-
-
-def as_future(found: Outlook) -> AirBands:
-    times = found.first_s + HOUR_S * (np.arange(len(found.temp_c.mid), dtype=np.float64) + 0.5)
-    return AirBands(times, found.temp_c.low, found.temp_c.mid, found.rh_pct.mid, found.rh_pct.high)
-
-
 def _is_on(snapshot: Snapshot, room: str, kind: AlarmKind, now: datetime) -> bool:
     """Whether people have been told already that it is so now, or want to hear nothing of it."""
     return any(
         alarm.room == room and alarm.kind is kind and (is_active(alarm) or is_muted(alarm, now))
         for alarm in snapshot.alarms
     )
+
+
+def keys(settings: Settings, now: datetime, local: Local) -> list[str]:
+    """The keys of the notices that are due this morning, told or not."""
+    return [morning_digest.key_of(name, now, local) for name in people(settings, (), now, local)]
+
+
+def people(settings: Settings, known: Collection[str], now: datetime, local: Local) -> list[str]:
+    """Who is to be told at `now`, but for those whose notice is `known`."""
+    return [
+        person.name
+        for person in settings.people
+        if person.morning_hour is not None
+        and morning_digest.is_morning(person.morning_hour, now, local)
+        and morning_digest.key_of(person.name, now, local) not in known
+    ]
+
+
+def notices(
+    names: Collection[str],
+    board: Board,
+    ahead: Mapping[str, Foreseen],
+    steps: Mapping[str, OpenStep | None],
+    now: datetime,
+    local: Local,
+) -> list[Notice]:
+    """One for each of `names`, if there is anything to do."""
+    found = [morning_digest.notice(name, board, ahead, now, local, steps) for name in names]
+    return [notice for notice in found if notice is not None]
+
+
+def with_drifts(board: Board, climates: Mapping[str, Climate]) -> Board:
+    """The board, with what shows in weeks only: sensors that drift. `climates`: by room, the air since its pours."""
+    return replace(board, rooms=tuple(_with_drift(room, climates.get(room.name)) for room in board.rooms))
+
+
+def _with_drift(room: RoomLine, climate: Climate | None) -> RoomLine:
+    drifts = () if climate is None else tuple(one for one in climate.findings if one.flaw is Flaw.DRIFT)
+    return replace(room, quality=tuple(dict.fromkeys(room.quality + drifts)))
+
+
+def next_ones(settings: Settings, now: datetime, local: Local) -> list[datetime]:
+    """When the next morning begins for each person who wants to be told."""
+    hours = {person.morning_hour for person in settings.people if person.morning_hour is not None}
+    return [morning_digest.next_morning(hour, now, local).astimezone(UTC) for hour in hours]
+
+
+_NOT_ASKED = Odds(None, None, None)
+"""When the skins are through takes a march, and is told nowhere in the morning."""
+
+
+def open_steps(
+    store: Store, snapshot: Snapshot, settings: Settings, forecasts: Mapping[int, Forecast], now: datetime
+) -> dict[str, OpenStep | None]:
+    """By name, the step that is open on each piece that is safe to handle; None where nothing is today."""
+    dry = [
+        drying
+        for drying in snapshot.dryings
+        if (safe := milestone(forecasts.get(drying.piece.id), MilestoneKind.HANDLE).safe) and safe <= now
+    ]
+    if not dry:
+        return {}
+    care = care_of(settings)
+    with store.read() as tx:
+        done = tx.steps([drying.piece.id for drying in dry])
+    futures: dict[str, AirBands | None] = {}
+    found: dict[str, OpenStep | None] = {}
+    for drying in dry:
+        mine = [step for step in done if step.piece_id == drying.piece.id]
+        line: CareStep | None = open_line(
+            plan(drying.pour, forecasts.get(drying.piece.id), _NOT_ASKED, mine, care), now
+        )
+        window = None
+        if line is not None and line.needs_air:
+            if drying.room not in futures:
+                futures[drying.room] = coming_air(store, drying.room, now)
+            future = futures[drying.room]
+            window = None if future is None else next_window(future, care.air, now)
+        found[drying.piece.name] = None if line is None else OpenStep(line, window)
+    return found

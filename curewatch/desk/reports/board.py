@@ -14,14 +14,8 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from curewatch.desk.desk import Desk, room_line
-from curewatch.desk.snapshot.snapshot import (
-    FACTS_REVISION,
-    READINGS_REVISION,
-    Snapshot,
-    latest_air,
-    read_snapshot,
-    with_new_readings,
-)
+from curewatch.desk.revision import FACTS_REVISION, READINGS_REVISION
+from curewatch.desk.snapshot.snapshot import Snapshot, latest_air, read_snapshot, with_new_readings
 from curewatch.store import Transaction
 from curewatch.studio import board as boards
 from curewatch.studio.board import Board, RoomLine

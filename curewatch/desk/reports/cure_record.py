@@ -1,18 +1,25 @@
-"""Everything that is known of one piece, of one that has left too."""
+"""Everything that is known of one piece: its facts, the air it had, how it dried in it, and what may have gone wrong."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
+import numpy as np
+
 from curewatch.desk.desk import Desk
-from curewatch.desk.orders import FactError
-from curewatch.desk.part_desk_naming import nearest
+from curewatch.desk.mixing import Materials, as_mixed
+from curewatch.desk.orders import FactError, nearest
 from curewatch.desk.snapshot.air_cache import AirCache
-from curewatch.records import Damage, Forecast, Piece, Recipe
-from curewatch.records.workshop import StepDone
+from curewatch.desk.studio_settings import care_of, limits_of
+from curewatch.records import Damage, Forecast, MilestoneKind, Piece, Recipe
+from curewatch.records.observations import Observation
+from curewatch.records.workshop import StepDone, Tilt
 from curewatch.store import Transaction
 from curewatch.studio.air.climate import Climate
+from curewatch.studio.care.aftercare import Step, milestone
+from curewatch.studio.diagnosis.drying_history import SILENT_S, PastAir, Trace, past_air, trace
+from curewatch.studio.diagnosis.mechanisms import Case, CoatAir, Diagnosis, Trouble, findings
 from curewatch.studio.forecasting.forecast import Drying
 
 
@@ -67,3 +74,93 @@ def find(tx: Transaction, name: str) -> Piece:
         if piece.id in poured:  # one that was taken back has left without its pour
             return piece
     raise FactError("NAME", name, nearest(name, [piece.name for piece in (*here, *gone)], "a piece's name"))
+
+
+def piece_air(desk: Desk, drying: Drying, now: datetime) -> dict[str, Climate]:
+    """By room, the climate of every room it has lain in; rooms that were never read are missing."""
+    air = AirCache()
+    with desk.store.read() as tx:
+        known = {stay.room: air.climate(tx, stay.room, drying.pour.at, now) for stay in drying.stays_since_pour}
+    return {room: climate for room, climate in known.items() if climate is not None}
+
+
+FREEZING_C = 0.0
+
+
+@dataclass(frozen=True)
+class CureRecord:
+    """Everything of one piece, as known now."""
+
+    history: PieceHistory
+    wet_air: PastAir | None
+    """From the pour until it may safely be handled, or as far as it has come."""
+    whole_air: PastAir | None
+    """From the pour until now, or until it left."""
+    trace: Trace | None
+    observations: tuple[Observation, ...]
+    now: datetime
+    tilts: tuple[Tilt, ...] = ()
+    """As measured of its support, by time."""
+
+    @property
+    def steps(self) -> tuple[StepDone, ...]:
+        """Those that stand as done."""
+        return tuple(step for step in self.history.steps if step.undone_at is None)
+
+
+def cure_record_of(desk: Desk, name: str, now: datetime) -> CureRecord:
+    """FactError, with near names, for a name that no piece bears or bore."""
+    return cure_record_from(desk, history(desk, name, now), now)
+
+
+def cure_record_from(desk: Desk, found: PieceHistory, now: datetime) -> CureRecord:
+    """As `cure_record_of`, for a piece whose history is at hand."""
+    drying, limits = found.drying, limits_of(desk.settings)
+    end = min(now, drying.piece.gone_at or now)
+    handle = milestone(found.forecast, MilestoneKind.HANDLE).safe
+    with desk.store.read() as tx:
+        observations, tilts = tx.observations([drying.piece.id]), tx.tilts([drying.piece.id])
+    return CureRecord(
+        found,
+        past_air(drying, found.climates, min(end, handle or end), limits),
+        past_air(drying, found.climates, end, limits),
+        trace(drying, found.climates, limits, end),
+        tuple(observations),
+        now,
+        tuple(tilts),
+    )
+
+
+def why(desk: Desk, looked: CureRecord, trouble: Trouble) -> list[Diagnosis]:
+    """The mechanisms behind a trouble, held against the record. SettingsError where the materials cannot be read."""
+    drying, climates = looked.history.drying, looked.history.climates
+    limits, wet = limits_of(desk.settings), looked.wet_air
+    frost_h = None
+    if wet is not None:
+        freezing = past_air(drying, climates, wet.ends_at, replace(limits, cold_mfft_c=FREEZING_C))
+        frost_h = None if freezing is None else freezing.cold_h
+    coats = tuple(
+        CoatAir(step.step, step.done_at, _air_at(looked.history, step.done_at))
+        for step in looked.steps
+        if step.step == Step.ISOLATION or step.step.startswith("varnish-")
+    )
+    handle = milestone(looked.history.forecast, MilestoneKind.HANDLE)
+    _, mix = as_mixed(desk, drying.recipe.name, Materials.of(desk.settings))
+    water_share = None if mix is None else mix.added_water_share
+    case = Case(
+        drying, looked.trace, wet, looked.steps, coats, handle, water_share, frost_h, care_of(desk.settings),
+        looked.now, looked.tilts,
+    )  # fmt: skip
+    return findings(trouble, case)
+
+
+def _air_at(found: PieceHistory, at: datetime) -> tuple[float, float] | None:
+    """Temperature and humidity where the piece lay at that moment; None unless it was read within hours of it."""
+    stays_since_pour = [stay for stay in found.drying.stays_since_pour if stay.since <= at] or [
+        found.drying.stays_since_pour[0]
+    ]
+    climate = found.climates.get(stays_since_pour[-1].room)
+    if climate is None or np.abs(climate.time_s - at.timestamp()).min() > SILENT_S:
+        return None
+    temp, rh = climate.at(at.timestamp())
+    return float(temp), float(rh)

@@ -1,17 +1,16 @@
-"""What was found of one piece, and what is believed of its recipe and its place: why its dates are as they are."""
+"""What was found of one piece, and what is believed of recipes and places: why its dates are as they are."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
 
-from curewatch.desk.commands.observing import what_was_learned
 from curewatch.desk.desk import Desk
-from curewatch.desk.snapshot.lessons import learned_so_far
+from curewatch.desk.snapshot.lessons import learned_so_far, update_lessons
 from curewatch.records.observations import Observation, Subject
 from curewatch.studio.forecasting.forecast import Drying
 from curewatch.studio.learning.learning import place_of
-from curewatch.studio.learning.texts import LearnedEffect, said_of
+from curewatch.studio.learning.texts import LearnedEffect, beliefs, said_of
 
 
 @dataclass(frozen=True)
@@ -39,3 +38,12 @@ def beliefs_about(desk: Desk, drying: Drying, now: datetime) -> list[LearnedEffe
             return []
     wanted = {(Subject.RECIPE, drying.recipe.name), (Subject.PLACE, place_of(drying))}
     return [one for one in what_was_learned(desk, now) if (one.subject, one.name) in wanted]
+
+
+def what_was_learned(desk: Desk, now: datetime) -> list[LearnedEffect]:
+    """What the studio has come to believe of its recipes and places."""
+    update_lessons(desk.store, now)
+    with desk.store.read() as tx:
+        so_far = learned_so_far(tx)
+        seen = {one.id: one for one in tx.observations()}
+        return beliefs(so_far, seen, {recipe.name: recipe for recipe in tx.recipes()})

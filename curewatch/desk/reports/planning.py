@@ -8,8 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from curewatch.desk.desk import Desk
-from curewatch.desk.orders import FactError, PourOrder
-from curewatch.desk.part_desk_naming import DEFAULT_RECIPE, nearest
+from curewatch.desk.orders import DEFAULT_RECIPE, FactError, PourOrder, nearest
 from curewatch.desk.snapshot.air_cache import AirCache
 from curewatch.desk.snapshot.air_outlook import future_of
 from curewatch.desk.snapshot.lessons import learned_so_far, update_lessons

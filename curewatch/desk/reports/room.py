@@ -1,4 +1,4 @@
-"""One room's air as it was and as it is foreseen, for whoever looks at that room."""
+"""One room: its air as it was and as it is foreseen, and its free places."""
 
 from __future__ import annotations
 
@@ -79,3 +79,14 @@ def room_outlook(desk: Desk, room: str, now: datetime) -> Outlook | None:
     found = outlook(past, float(climate.time_s[-1]))
     silent_h = (now.timestamp() - climate.newest_s) / 3600
     return None if max(silent_h, found.age_h) > STALE_H else found
+
+
+def free_places(desk: Desk, room: str) -> tuple[str, ...]:
+    """Places of the room that something has lain on before, and nothing does now; by name."""
+    with desk.store.read() as tx:
+        here = {piece.id for piece in tx.pieces()}
+        stays = tx.stays()
+    last = {stay.piece_id: stay for stay in stays if stay.piece_id in here}  # in the order of time: the last counts
+    taken = {(stay.room, stay.place) for stay in last.values()}
+    known = {stay.place for stay in stays if stay.room == room and stay.place is not None}
+    return tuple(sorted(place for place in known if (room, place) not in taken))

@@ -12,10 +12,11 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
+from curewatch.desk.revision import READINGS_UNDONE
 from curewatch.store import Transaction
 from curewatch.store.queries.readings import ReadingColumns
 from curewatch.studio.air.climate import BIN_S, Climate, climate_from
-from curewatch.studio.air.flaws import Readings
+from curewatch.studio.air.quality import Readings
 
 LEAD = timedelta(days=1)
 """Read from so long before the pour on: the air at the pour itself is then mostly known from both sides."""
@@ -24,8 +25,6 @@ SPARE = timedelta(days=7)
 SETTLES_AFTER = timedelta(minutes=3)
 """Readings come in up to so long after their time (they are stored in batches), so the last few are read again."""
 _COLUMNS = ("epoch_s", "temp_c", "rh_pct", "retained", "source")
-READINGS_UNDONE = "readings_taken_back"
-"""The store's mark that readings were taken back."""
 _TICK = timedelta(microseconds=1)
 
 

@@ -1,4 +1,4 @@
-"""The rooms' air to come, for the forecasts: each room's past as the outlook wants it, kept between looks."""
+"""The rooms' air to come, from each room's past as it is believed; that past is kept between refreshes."""
 
 from __future__ import annotations
 
@@ -10,10 +10,9 @@ import numpy as np
 
 from curewatch.desk.snapshot.air_cache import AirCache
 from curewatch.store import Store, Transaction
-from curewatch.studio.air.climate import Climate
-from curewatch.studio.air.part_studio_hourly import Hourly, hourly
+from curewatch.studio.air.climate import HOUR_S, AirBands, Climate, Hourly, hourly
 from curewatch.studio.forecasting.drying import Drying
-from curewatch.studio.outlook.outlook import HISTORY, outlook
+from curewatch.studio.outlook.outlook import HISTORY, Outlook, outlook
 from curewatch.studio.outlook.scenarios import RoomScenarios, future
 
 FAR_DAYS = 120
@@ -63,3 +62,25 @@ def past_of(climate: Climate, until_s: float | None = None) -> Hourly:
     found = hourly(climate.time_s, climate.temp_c + unread, climate.rh_pct + unread, end_s)
     assert found is not None  # a climate has at least one moment
     return found
+
+
+STALE_H = 3
+"""With so many hours unread at its end, a room's past says nothing of tonight."""
+
+
+def coming_air(store: Store, room: str, now: datetime) -> AirBands | None:
+    """The room's air to come, from its own past as it is believed; None where that says nothing of it."""
+    with store.read() as tx:
+        climate = AirCache().climate(tx, room, now - timedelta(hours=HISTORY), now)
+    if climate is None:
+        return None
+    hours = past_of(climate, now.timestamp())
+    if not all(np.isfinite(values).any() for values in (hours.temp_c, hours.rh_pct)):
+        return None
+    found = outlook(hours, now.timestamp())
+    return None if found.age_h > STALE_H else as_future(found)
+
+
+def as_future(found: Outlook) -> AirBands:
+    times = found.first_s + HOUR_S * (np.arange(len(found.temp_c.mid), dtype=np.float64) + 0.5)
+    return AirBands(times, found.temp_c.low, found.temp_c.mid, found.rh_pct.mid, found.rh_pct.high)

@@ -11,7 +11,8 @@ from dataclasses import asdict, replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from curewatch.desk.snapshot.air_cache import READINGS_UNDONE, AirCache
+from curewatch.desk.revision import READINGS_UNDONE
+from curewatch.desk.snapshot.air_cache import AirCache
 from curewatch.records import Recipe, Stay
 from curewatch.records.observations import Observation
 from curewatch.store import Store, Transaction

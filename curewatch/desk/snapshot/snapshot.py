@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
+from curewatch.desk.revision import FACTS_REVISION, fact_count
 from curewatch.desk.snapshot import batteries
 from curewatch.desk.snapshot.air_cache import AirCache
 from curewatch.desk.snapshot.lessons import with_posterior
@@ -14,13 +15,9 @@ from curewatch.settings import Settings
 from curewatch.store import Transaction
 from curewatch.studio.air.batteries import LowBattery
 from curewatch.studio.air.climate import Climate
-from curewatch.studio.alarms.conditions import Limits, OccupiedRoom
+from curewatch.studio.alarms.conditions import OccupiedRoom
 from curewatch.studio.forecasting.forecast import Drying, needs_air
 
-FACTS_REVISION = "facts_revision"
-"""The store's mark that facts have changed; a daemon looks at it to see what commands and pages have logged."""
-READINGS_REVISION = "readings_revision"
-"""How many of those changes were readings and nothing else."""
 TAIL = timedelta(hours=36)
 """What is read of a room to say how it is, and whether its sensors can be believed: a stuck one shows after a day."""
 
@@ -111,10 +108,6 @@ def reread_snapshot(tx: Transaction, air: AirCache, snapshot: Snapshot, now: dat
     return replace(with_new_readings(tx, snapshot, now), climates=climates, damages=damages)
 
 
-def fact_count(tx: Transaction) -> int:
-    return int(tx.get_meta(FACTS_REVISION) or 0) - int(tx.get_meta(READINGS_REVISION) or 0)
-
-
 def _wanted(dryings: Iterable[Drying], forecasts: Mapping[int, Forecast], now: datetime) -> dict[str, datetime]:
     """By room with a piece whose milestones lie ahead, from when on its air matters."""
     since: dict[str, datetime] = {}
@@ -154,23 +147,3 @@ def _climates(tx: Transaction, air: AirCache, since: Mapping[str, datetime], now
 def latest_air(tx: Transaction, newest: Mapping[str, Reading], now: datetime) -> dict[str, Climate]:
     """The end of each room's record, whether anything dries there or not."""
     return _climates(tx, AirCache(), {room: reading.at - TAIL for room, reading in newest.items()}, now)
-
-
-def limits_of(settings: Settings) -> Limits:
-    """The alarm settings in the studio's terms."""
-    s = settings.alarms
-    return Limits(
-        cold_mfft_c=s.cold_mfft_c,
-        frost_c=s.frost_c,
-        damp_rh_pct=s.damp_rh_pct,
-        damp_rate_fraction=s.damp_rate_fraction,
-        fast_temp_c=s.fast_temp_c,
-        fast_rh_pct=s.fast_rh_pct,
-        deadband_c=s.deadband_c,
-        deadband_rh_pct=s.deadband_rh_pct,
-        on_delay=timedelta(minutes=s.on_delay_min),
-        off_delay=timedelta(minutes=s.off_delay_min),
-        reminder=timedelta(hours=s.reminder_h),
-        stale_after=timedelta(minutes=s.stale_after_min),
-        typed_stale_after=timedelta(hours=s.typed_stale_after_h),
-    )

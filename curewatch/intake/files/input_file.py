@@ -1,10 +1,17 @@
-"""The content of a file that somebody named, however large or unreadable it may be."""
+"""The content of a file that somebody named: read whole within a limit, or a ZIP of CSV files that can do no harm."""
 
 from __future__ import annotations
 
+import io
+import re
+import struct
+import zlib
+from collections.abc import Collection, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
+from zipfile import ZIP_DEFLATED, ZIP_STORED, BadZipFile, ZipFile, ZipInfo
 
-from curewatch.intake.errors import BadInput
+from curewatch.intake.errors import BadInput, quoted
 
 
 def read_whole(path: str | Path, most: int, *, wanted: str, field: str) -> bytes:
@@ -19,3 +26,87 @@ def read_whole(path: str | Path, most: int, *, wanted: str, field: str) -> bytes
     if len(content) > most:
         raise BadInput(field, given, f"a file of at most {most // 1_000_000} MB", f"which is larger than {most} bytes")
     return content
+
+
+MOST_UNPACKED = 2**31
+"""Two gigabytes: forty sensors' readings of a year. They pass through, and are not held."""
+MOST_MEMBERS = 200
+"""Our own has some twenty; packers add what their system keeps beside files."""
+_ENTRY = b"PK\x01\x02"
+_ENCRYPTED = 0x1
+_LEADS_OUT = re.compile(r"^/|//|(^|/)\.\.?/|[\\:]")
+_BROKEN = (BadZipFile, zlib.error, EOFError, OSError, NotImplementedError, ValueError, struct.error, IndexError)
+"""What zipfile raises over archives that are none, cut short, or of a kind of their own."""
+
+
+def is_zip(content: bytes) -> bool:
+    """Told by its first bytes: a member's header, or an empty archive's end."""
+    return content.startswith((b"PK\x03\x04", b"PK\x05\x06"))
+
+
+class Zipped:
+    """The files of a ZIP, by name. Nothing is ever unpacked to a disk."""
+
+    def __init__(self, content: bytes, name: str, allowed: Collection[str], *, field: str) -> None:
+        """BadInput where it is damaged, locked, too large, or holds what is not among the `allowed` names."""
+        self._field, self._name = field, name
+        if content.count(_ENTRY) > MOST_MEMBERS:  # looked at first: zipfile would make an object of each
+            raise self._bad(name, f"a ZIP of at most {MOST_MEMBERS} files", "which holds more")
+        try:
+            self._zip = ZipFile(io.BytesIO(content))
+        except _BROKEN as problem:
+            raise self._damaged(name, problem) from None
+        self._files = self._safe(self._zip.infolist(), allowed)
+
+    def __contains__(self, file: str) -> bool:
+        return file in self._files
+
+    @contextmanager
+    def open(self, file: str) -> Iterator[io.TextIOWrapper]:
+        """Its text, line ends as they are. BadInput once it turns out to be damaged, or no UTF-8."""
+        try:
+            raw = self._zip.open(self._files[file])
+        except _BROKEN as problem:
+            raise self._damaged(file, problem) from None
+        try:
+            with raw, io.TextIOWrapper(raw, "utf-8-sig", newline="") as text:
+                yield text
+        except UnicodeDecodeError:
+            raise self._bad(file, "a file that was saved as CSV in UTF-8", "which is not in UTF-8") from None
+        except (BadZipFile, zlib.error, EOFError) as problem:  # no more than that: here readers' own errors pass too
+            raise self._damaged(file, problem) from None
+
+    def _safe(self, members: list[ZipInfo], allowed: Collection[str]) -> Mapping[str, ZipInfo]:
+        files, folders = {}, set()
+        for one in members:
+            folder, _, file = one.filename.rpartition("/")
+            if not file or file.startswith(".") or folder.startswith("__MACOSX"):
+                continue  # a folder, or what a system keeps beside its files
+            if _LEADS_OUT.search(one.filename):
+                raise self._bad(one.filename, "names without a path", "which leads out of the ZIP")
+            if file not in allowed:
+                raise self._bad(one.filename, f"only {', '.join(allowed)}", f"which is in {quoted(self._name)}")
+            if file in files:
+                raise self._bad(one.filename, "each file once", f"which is twice in {quoted(self._name)}")
+            if one.flag_bits & _ENCRYPTED:
+                raise self._bad(one.filename, "a ZIP without a password", "which is locked by one")
+            if one.compress_type not in (ZIP_STORED, ZIP_DEFLATED):
+                raise self._bad(
+                    one.filename, "deflate, the usual one", f"which is packed by method {one.compress_type}"
+                )
+            files[file] = one
+            folders.add(folder)
+        if len(folders) > 1:
+            raise self._bad(max(folders), "all files in one folder, or in none", "which is one folder of several")
+        # A file whose header says less than it unpacks to is cut there, and found to be damaged.
+        if (size := sum(one.file_size for one in files.values())) > MOST_UNPACKED:
+            allowed_size = f"a ZIP that unpacks to at most {MOST_UNPACKED // 1_000_000} MB"
+            raise self._bad(self._name, allowed_size, f"which says that it unpacks to {size} bytes")
+        return files
+
+    def _damaged(self, what: str, problem: Exception) -> BadInput:
+        return self._bad(what, "a ZIP of CSV files, as `curewatch export --csv` writes it",
+                         f"which is damaged, or no such ZIP ({type(problem).__name__})")  # fmt: skip
+
+    def _bad(self, given: str, allowed: str, why: str) -> BadInput:
+        return BadInput(self._field, given, allowed, why)

@@ -13,10 +13,9 @@ from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 
 from curewatch.intake.errors import BadInput, quoted
-from curewatch.intake.files.csv_cells import DELIMITERS, cells_of, number_in
+from curewatch.intake.files.csv_cells import DELIMITERS, cells_of, number_in, value_in
 from curewatch.intake.files.input_file import read_whole
-from curewatch.intake.files.part_intake_table_cells import value_in
-from curewatch.intake.typed.part_intake_local_time import moments_of, skipped
+from curewatch.intake.typed.times import moments_of, skipped
 from curewatch.records import RH_PCT_RANGE, TEMP_C_RANGE, Reading
 
 MAX_BYTES = 256_000_000

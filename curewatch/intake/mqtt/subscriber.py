@@ -21,10 +21,8 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from curewatch.clock import Clock, plausible
 from curewatch.intake.mqtt.client import connect, make_client, refusal_in_words, subscribe, unreachable_in_words
-from curewatch.intake.mqtt.message import ReceivedMessage
-from curewatch.intake.mqtt.part_intake_payload import subscriptions
-from curewatch.intake.mqtt.part_intake_undated import PendingStore
-from curewatch.intake.mqtt.pending_messages import Backlog
+from curewatch.intake.mqtt.message import ReceivedMessage, subscriptions
+from curewatch.intake.mqtt.pending_messages import Backlog, PendingStore
 from curewatch.intake.mqtt.status import MqttStatus, StatusBoard
 from curewatch.intake.mqtt.writer import Sink, Writer
 from curewatch.settings import BrokerSettings, SensorSettings

@@ -11,9 +11,8 @@ from datetime import datetime
 from curewatch.clock import Clock
 from curewatch.intake.errors import BadInput
 from curewatch.intake.mqtt.duplicate_devices import DUPLICATE_DEVICES, DuplicateDevices
-from curewatch.intake.mqtt.message import ReceivedMessage
-from curewatch.intake.mqtt.part_intake_payload import match, read_payload
-from curewatch.intake.mqtt.part_intake_undated import PendingQueue, PendingStore, lateness
+from curewatch.intake.mqtt.message import ReceivedMessage, match, read_payload
+from curewatch.intake.mqtt.pending_messages import PendingQueue, PendingStore, lateness
 from curewatch.intake.mqtt.status import Poison, StatusBoard
 from curewatch.records import Reading
 from curewatch.settings import SensorSettings

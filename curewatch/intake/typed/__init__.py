@@ -1,7 +1,7 @@
 """Everything a person types, in one place to import from: quantities, durations, times, and their error."""
 
 from curewatch.intake.errors import BadInput, quoted
-from curewatch.intake.typed.part_intake_quantities import (
+from curewatch.intake.typed.quantities import (
     parse_air,
     parse_back,
     parse_fraction,
@@ -14,8 +14,7 @@ from curewatch.intake.typed.part_intake_quantities import (
     parse_thickness,
     parse_volume,
 )
-from curewatch.intake.typed.part_intake_times import not_future, parse_time
-from curewatch.intake.typed.times import parse_duration
+from curewatch.intake.typed.times import not_future, parse_duration, parse_time
 
 __all__ = [
     "BadInput",

@@ -5,12 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 
-from curewatch.cli.errors import Missing
+from curewatch.intake.errors import Missing
 from curewatch.intake.typed import BadInput
-from curewatch.intake.typed.part_intake_quantities import VOLUME, WET_FILM, parse_thickness, parse_volume
-from curewatch.intake.typed.part_intake_supports import parse_shape
-from curewatch.intake.typed.quantities import LAYERS_M
-from curewatch.physics.part_physics_thickness import wet_thickness
+from curewatch.intake.typed.quantities import LAYERS_M, VOLUME, WET_FILM, parse_shape, parse_thickness, parse_volume
+from curewatch.physics.film import wet_thickness
 from curewatch.records import WET_THICKNESS_RANGE_M, ThicknessSource
 from curewatch.records.workshop import Paint
 from curewatch.studio.mixing import Shape

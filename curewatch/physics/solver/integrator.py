@@ -17,12 +17,11 @@ from curewatch.physics import milestones as ms
 from curewatch.physics.air import Array
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import FUSE_EA, FUSE_S, LIMIT_DRY, PACKING, RHO_DRY, RHO_WATER, T_D, Films, Grid
-from curewatch.physics.solver import monitor, rosenbrock
+from curewatch.physics.solver import event_location, monitor, rosenbrock
 from curewatch.physics.solver.checkpoint import CheckpointRecorder, to_single
 from curewatch.physics.solver.kinetics import Kinetics, Rates
-from curewatch.physics.solver.monitor import Stalled
-from curewatch.physics.solver.part_physics_sampling import SAMPLED, Samples
-from curewatch.physics.solver.state import Progress, State, put, take
+from curewatch.physics.solver.monitor import SAMPLED, Progress, Samples, Stalled
+from curewatch.physics.solver.state import State, put, take
 from curewatch.physics.supports import SOAK
 
 RTOL, ATOL = 6e-3, 4e-4
@@ -111,7 +110,7 @@ class _Integration:
         self.state, self.films, self.progress = take(state, first), take(films, first), take(rides, first)
         self.kinetics = Kinetics(self.films, grid, WORK, self.state.t)
         self.samples = Samples(times, len(films), self.next_film)
-        self.trend = ms.MarginHistory(self.next_film)
+        self.trend = event_location.MarginHistory(self.next_film)
 
     def go(self) -> None:
         """March to the end; `all` is then the final state."""
@@ -232,7 +231,7 @@ class _Integration:
         if before is not None:
             t_mean = (self.air[0] if self.series.steady else self.mean_air[0]) + 0.5 * (before.chill + chill)
             speed = np.exp(-FUSE_EA / air.R_GAS * (1 / t_mean - 1 / T_D)) / FUSE_S
-            s.age = s.age + tau * ms.open_fraction(before.gates, gates) * speed
+            s.age = s.age + tau * event_location.open_fraction(before.gates, gates) * speed
         if self.recorder is not None:
             s.age, margin = to_single(s.age), to_single(margin)
         margin[-2], margin[-1] = s.age - ms.FUSING, s.age - ms.FUSED
@@ -240,7 +239,7 @@ class _Integration:
         if len(fresh):
             self.trend.join(fresh, s, margin)
         self.trend.follow(s, margin, began, tau)
-        ms.reach(s.reached, s.since, s.t)
+        event_location.reach(s.reached, s.since, s.t)
         if len(self.times):
             self.samples.follow(progress, began, s.t, self._scalars(look), fresh)
         finished = s.t >= progress.until

@@ -1,12 +1,16 @@
-"""A guard against marching for ever: films that come no further, however many steps they try."""
+"""What the integrator keeps about each film beside its state: where it is to stop, samples on the way, and the guard against no progress."""
 
 from __future__ import annotations
 
-import numpy as np
+from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
+from curewatch.physics.air import Array
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import Films
-from curewatch.physics.solver.state import Progress, State
+from curewatch.physics.solver.state import State
 
 ATTEMPTS, PROGRESS, PROGRESS_S = 2000, 0.01, 600.0
 """A film that comes no further than a hundredth of its time (at least ten minutes) in so many steps is stuck. Counted
@@ -35,3 +39,78 @@ def _in_words(i: int, progress: Progress, state: State, films: Films, series: Ai
         f"film {progress.film[i]} is stuck after {ATTEMPTS} steps at {state.t[i]:.6g} s in air of "
         f"{t_air[i]:.2f} K, {rh[i]:.3f}: step {state.step[i]:.3g} s, {what}"
     )
+
+
+SAMPLED = ("volatile_fraction", "surface", "bottom", "film_temperature", "rate")
+"""What `samples` hold: volatile volume fraction of the film, of its top tenth, of the bottom cell [-], film
+temperature [K], water leaving [kg/(m2 s)]."""
+
+
+class Samples:
+    """`SAMPLED` of films at increasing `times` [s], each (times, films), NaN where not passed over."""
+
+    def __init__(self, times: Array, films: int, batch: int) -> None:
+        self.times = times
+        self.found = {name: np.full((len(times), films), np.nan) for name in SAMPLED}
+        self._scalars = np.zeros((len(SAMPLED), batch))
+
+    def take(self, left: NDArray[np.intp]) -> None:
+        """Keep only the films of the batch at `left`."""
+        self._scalars = self._scalars[:, left]
+
+    def follow(self, progress: Progress, began: Array, now: Array, after: Array, fresh: NDArray[np.intp]) -> None:
+        """Fill in the times passed over from `began` to `now` [s], linearly between the looks before and `after`.
+
+        `after`: `SAMPLED` as they are now (5, films of the batch). The films at `fresh` have just joined.
+        """
+        before, self._scalars = self._scalars, after
+        before[:, fresh] = after[:, fresh]
+        while True:
+            due = np.flatnonzero(progress.next_sample < len(self.times))
+            due = due[self.times[progress.next_sample[due]] <= now[due]]
+            if not len(due):
+                return
+            row = progress.next_sample[due]
+            share = (self.times[row] - began[due]) / np.maximum(now[due] - began[due], 1e-9)
+            values = before[:, due] + share * (after[:, due] - before[:, due])
+            for name, value in zip(SAMPLED, values, strict=True):
+                self.found[name][row, progress.film[due]] = value
+            progress.next_sample[due] += 1
+
+
+@dataclass
+class Progress:
+    """What a march keeps about each film of its batch beside the film's own state."""
+
+    film: NDArray[np.intp]
+    """Which of all the films it is."""
+    room: NDArray[np.intp]
+    until: Array
+    """[s]"""
+    next_sample: NDArray[np.intp]
+    attempts: NDArray[np.intp]
+    """Steps tried since the last landmark."""
+    landmark: Array
+    """Time up to which it has to come for its attempts to count anew [s]."""
+    checkpoint_at: Array
+    """Up to when the state is to be kept on the way [s]; -inf: no more, or never."""
+    finished: NDArray[np.bool_]
+
+    @classmethod
+    def begin(
+        cls, state: State, room: NDArray[np.intp], until: Array | float, times: Array,
+        sampled: NDArray[np.bool_] | None, checkpoint_at: Array | None,
+    ) -> Progress:  # fmt: skip
+        """All films at the outset; samples at `times` [s] are still to come, of those `sampled` (None: of all)."""
+        n = len(state.t)
+        wanted = np.ones(n, dtype=bool) if sampled is None else sampled
+        return cls(
+            film=np.arange(n),
+            room=np.asarray(room, dtype=np.intp),
+            until=np.array(np.broadcast_to(until, n), dtype=float),
+            next_sample=np.where(wanted, np.searchsorted(times, state.t, "left"), len(times)),
+            attempts=np.zeros(n, dtype=np.intp),
+            landmark=np.full(n, -np.inf),
+            checkpoint_at=np.full(n, -np.inf) if checkpoint_at is None else checkpoint_at.copy(),
+            finished=np.zeros(n, dtype=bool),
+        )

@@ -1,4 +1,4 @@
-"""The state of films on a march: columns, one a film, that can be taken out and put back."""
+"""The state of films under integration: columns, one a film, that can be taken out and put back."""
 
 from __future__ import annotations
 
@@ -15,7 +15,6 @@ from curewatch.physics.film import Films, Grid
 
 STEP_FIRST = 20.0
 """The first step tried on a fresh film [s]."""
-
 Index = NDArray[np.intp] | NDArray[np.bool_] | slice
 C = TypeVar("C")
 
@@ -93,41 +92,3 @@ class State:
 
     def put(self, index: Index, part: State) -> None:
         put(self, index, part)
-
-
-@dataclass
-class Progress:
-    """What a march keeps about each film of its batch beside the film's own state."""
-
-    film: NDArray[np.intp]
-    """Which of all the films it is."""
-    room: NDArray[np.intp]
-    until: Array
-    """[s]"""
-    next_sample: NDArray[np.intp]
-    attempts: NDArray[np.intp]
-    """Steps tried since the last landmark."""
-    landmark: Array
-    """Time up to which it has to come for its attempts to count anew [s]."""
-    checkpoint_at: Array
-    """Up to when the state is to be kept on the way [s]; -inf: no more, or never."""
-    finished: NDArray[np.bool_]
-
-    @classmethod
-    def begin(
-        cls, state: State, room: NDArray[np.intp], until: Array | float, times: Array,
-        sampled: NDArray[np.bool_] | None, checkpoint_at: Array | None,
-    ) -> Progress:  # fmt: skip
-        """All films at the outset; samples at `times` [s] are still to come, of those `sampled` (None: of all)."""
-        n = len(state.t)
-        wanted = np.ones(n, dtype=bool) if sampled is None else sampled
-        return cls(
-            film=np.arange(n),
-            room=np.asarray(room, dtype=np.intp),
-            until=np.array(np.broadcast_to(until, n), dtype=float),
-            next_sample=np.where(wanted, np.searchsorted(times, state.t, "left"), len(times)),
-            attempts=np.zeros(n, dtype=np.intp),
-            landmark=np.full(n, -np.inf),
-            checkpoint_at=np.full(n, -np.inf) if checkpoint_at is None else checkpoint_at.copy(),
-            finished=np.zeros(n, dtype=bool),
-        )

@@ -1,15 +1,18 @@
-"""Forecasts and alarms: what follows from the facts, one current row per subject."""
+"""What follows from the facts: forecasts and their checkpoints, alarms and their history, damage."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping
+from datetime import datetime
 from typing import Any
 
-from sqlalchemy import RowMapping, delete, func, select, text
+from sqlalchemy import ColumnElement, RowMapping, bindparam, delete, func, insert, literal, select, text, update
 
-from curewatch.records import Alarm, Forecast
+from curewatch.records import Alarm, AlarmEvent, Damage, Forecast
+from curewatch.records.forecasts import Checkpoint
 from curewatch.store import tables
 from curewatch.store.queries.base import Rows
+from curewatch.store.tables import checkpoints
 
 
 class Decisions(Rows):
@@ -60,3 +63,101 @@ def _alarm(row: RowMapping) -> Alarm:
     values: dict[str, Any] = dict(row)
     del values["id"]  # only gives the order; an alarm's identity is its subject
     return Alarm(**values)
+
+
+_EVENTS, _DAMAGES = tables.alarm_events.c, tables.damages.c
+_EVENT_COLUMNS = [_EVENTS[name] for name in AlarmEvent.model_fields]
+_DAMAGE_COLUMNS = [_DAMAGES[name] for name in Damage.model_fields]
+
+
+class AlarmHistory(Rows):
+    """The history of alarms (only ever added to), and damage (counted on until a person clears it)."""
+
+    def add_alarm_events(self, events: Iterable[AlarmEvent]) -> None:
+        """Add lines to the history."""
+        rows = [event.model_dump() for event in events]
+        if rows:
+            self._execute(insert(tables.alarm_events), rows, given=rows)
+
+    def alarm_events(self, *, room: str | None = None, limit: int = 100) -> list[AlarmEvent]:
+        """The newest lines of the history (of that room), newest first."""
+        query = select(*_EVENT_COLUMNS).order_by(_EVENTS.at.desc(), _EVENTS.id.desc()).limit(limit)
+        if room is not None:
+            query = query.where(_EVENTS.room == room)
+        return [AlarmEvent(**row) for row in self._connection.execute(query).mappings()]
+
+    def damages(self, piece_ids: Collection[int] | None = None) -> list[Damage]:
+        """Damage of these pieces (None: of all), cleared or not, the oldest first."""
+        query = select(*_DAMAGE_COLUMNS).order_by(_DAMAGES.id)
+        if piece_ids is not None:
+            query = query.where(_DAMAGES.piece_id.in_(piece_ids))
+        return [Damage(**row) for row in self._connection.execute(query).mappings()]
+
+    def put_damages(self, damages: Iterable[Damage]) -> None:
+        """Make these the open counts of their pieces and kinds."""
+        for damage in damages:
+            key, where = ["piece_id", "kind"], text("cleared_at IS NULL")
+            self._put(tables.damages, damage.model_dump(), key, where=where, given=damage)
+
+    def clear_damages(self, piece_id: int, at: datetime) -> int:
+        """A person has looked the piece over: the number of damages that no longer stand against it."""
+        open_ = update(tables.damages).where(_DAMAGES.piece_id == piece_id, _DAMAGES.cleared_at.is_(None))
+        return self._execute(open_.values(cleared_at=at), given=(piece_id, at)).rowcount
+
+
+_AT_ONCE = 500
+"""Pieces asked for in one query: databases bound the number of parameters."""
+
+
+class Checkpoints(Rows):
+    """The states of pieces' members as of a whole hour, which may be dropped and are rebuilt."""
+
+    def put_checkpoints(self, kept: Iterable[Checkpoint]) -> None:
+        """Make these the kept marches of their pieces."""
+        rows = [one.model_dump() for one in kept]
+        if not rows:
+            return
+        pieces = [row["piece_id"] for row in rows]
+        for some in _in_parts(pieces):
+            gone = delete(checkpoints).where(checkpoints.c.piece_id.in_(some))
+            self._execute(gone, given=pieces)
+        self._execute(insert(checkpoints), rows, given=pieces)
+
+    def checkpoints(self, piece_ids: Collection[int], *, centres_only: bool = False) -> dict[int, Checkpoint]:
+        """By piece, what is kept of it; with `centres_only` the members, which are most of it, are left out."""
+        columns: list[ColumnElement[Any]] = [
+            column for column in checkpoints.c if not (centres_only and column.name == "members")
+        ]
+        if centres_only:
+            columns.append(literal(b"").label("members"))
+        found: dict[int, Checkpoint] = {}
+        for some in _in_parts(sorted(piece_ids)):
+            query = select(*columns).where(checkpoints.c.piece_id.in_(some))
+            for row in self._connection.execute(query).mappings():
+                found[row["piece_id"]] = Checkpoint(**row)
+        return found
+
+    def expect(self, expected_s: Mapping[int, tuple[float | None, ...]]) -> None:
+        """By piece, when its kept central film is now foreseen to reach each milestone [s from the pour]."""
+        if not expected_s:
+            return
+        rows = [{"of_piece": piece, "expected": dates} for piece, dates in expected_s.items()]
+        change = (
+            update(checkpoints)
+            .where(checkpoints.c.piece_id == bindparam("of_piece"))
+            .values(expected_s=bindparam("expected"))
+        )
+        self._execute(change, rows, given=list(expected_s))
+
+    def trim_checkpoints(self) -> None:
+        """Forget those of pieces that have gone: nothing goes on from them."""
+        gone = select(tables.pieces.c.id).where(tables.pieces.c.gone_at.is_not(None))
+        self._execute(delete(checkpoints).where(checkpoints.c.piece_id.in_(gone)), given="kept marches")
+
+    def drop_kept_marches(self) -> None:
+        """Forget them all; they are derived, and the next forecasts are made from the facts alone."""
+        self._execute(delete(checkpoints), given="kept marches")
+
+
+def _in_parts(ids: list[int]) -> list[list[int]]:
+    return [ids[i : i + _AT_ONCE] for i in range(0, len(ids), _AT_ONCE)]

@@ -9,7 +9,9 @@ from sqlalchemy import Table, func, insert, select, text
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, StatementError
 
 from curewatch.records import Record
-from curewatch.store import part_store_alarm_tables, part_store_observed_tables, tables, workshop_tables
+from curewatch.store import tables, workshop_tables
+from curewatch.store import tables as part_store_alarm_tables
+from curewatch.store import workshop_tables as part_store_observed_tables
 from curewatch.store.errors import RowRefused
 from curewatch.store.queries.base import Rows
 

@@ -1,4 +1,4 @@
-"""Readings of the rooms' air: many rows, so written in batches and read as arrays."""
+"""Readings, and the messages that wait for a date to become some."""
 
 from __future__ import annotations
 
@@ -22,9 +22,14 @@ from curewatch.store.queries.base import Rows
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
+from collections.abc import Collection
+
+from sqlalchemy import delete
+
+from curewatch.records.facts import PendingMessage
+from curewatch.store.tables import pending_messages
 
 _READINGS, _SOURCES = tables.readings.c, tables.sources.c
-
 _AT_A_TIME = 2000
 """Rows that are fetched together where they pass one by one."""
 _MEASURED = [_READINGS[name] for name in ("at", "temp_c", "rh_pct", "received_at", "battery_pct", "retained")]
@@ -218,3 +223,30 @@ def _row(reading: Reading, source_id: int) -> tuple[Any, ...]:
     measures = tables.TEMP_ONLY * (temp_c is not None) + tables.RH_ONLY * (rh_pct is not None)
     at, received_at = to_micros(reading.at), to_micros(reading.received_at)
     return source_id, at, measures, temp_c, rh_pct, received_at, reading.battery_pct, reading.retained
+
+
+_HELD = pending_messages.c
+_COLUMNS = [_HELD[name] for name in PendingMessage.model_fields]
+
+
+class PendingMessages(Rows):
+    """Sensors' messages of a time when the clock could not be believed."""
+
+    def add_pending_messages(self, messages: Iterable[PendingMessage]) -> None:
+        """Keep them; what id they bear is not looked at."""
+        rows = [message.model_dump(exclude={"id"}) for message in messages]
+        if rows:
+            self._execute(insert(pending_messages), rows, given=f"{len(rows)} messages")
+
+    def pending_messages(self, limit: int) -> list[PendingMessage]:
+        """Those that came first, at most `limit`, in the order they came."""
+        query = select(*_COLUMNS).order_by(_HELD.id).limit(limit)
+        return [PendingMessage(**row) for row in self._connection.execute(query).mappings()]
+
+    def count_pending_messages(self) -> int:
+        return self._connection.scalar(select(func.count()).select_from(pending_messages)) or 0
+
+    def drop_pending_messages(self, ids: Collection[int]) -> None:
+        """They are dated, or never will be."""
+        if ids:
+            self._execute(delete(pending_messages).where(_HELD.id.in_(ids)), given=ids)

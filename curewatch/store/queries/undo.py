@@ -7,7 +7,8 @@ from datetime import datetime
 from sqlalchemy import delete, select, update
 
 from curewatch.records import AlarmHappening, AlarmKind
-from curewatch.store import part_store_alarm_tables, tables, workshop_tables
+from curewatch.store import tables, workshop_tables
+from curewatch.store import tables as part_store_alarm_tables
 from curewatch.store.errors import FactRefused
 from curewatch.store.queries.base import Rows
 

@@ -1,9 +1,4 @@
-"""A room's readings as one history: temperature and humidity over time, piecewise linear.
-
-Readings come at any cadence, typed twice a day or from a sensor every ten seconds, temperature and humidity together
-or apart. They are averaged over short bins (five minutes: far shorter than any room or film can follow) and joined
-by straight lines. Before the first value and after the last, a value is held; how old it is goes along with it.
-"""
+"""A room's readings as one history, piecewise linear, and as hourly means; and a room's air to come as bands."""
 
 from __future__ import annotations
 
@@ -14,12 +9,11 @@ from datetime import UTC, datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from curewatch.studio.air.flaws import Finding, Readings
-from curewatch.studio.air.quality import examined
+from curewatch.studio.air.flaws import Finding
+from curewatch.studio.air.quality import Readings, examined
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
-
 BIN_S = 300.0
 """Readings within this many seconds of each other count as one."""
 CADENCE_BINS = 20
@@ -146,3 +140,68 @@ def along(stays: Sequence[tuple[float, Climate]], start_s: float) -> tuple[Array
     time = np.concatenate(times)
     keep = np.concatenate([[True], np.diff(np.maximum.accumulate(time)) > 0])
     return time[keep], np.concatenate(temps)[keep], np.concatenate(rhs)[keep]
+
+
+HOUR_S = 3600.0
+SHARE = 0.5
+"""An hour counts as read if it holds at least this share of the readings that it usually would."""
+EPS_S = 1e-3
+"""Far below any interval of readings, far above the rounding of a float's seconds since 1970."""
+
+
+@dataclass(frozen=True)
+class Hourly:
+    """Hourly means of one room, NaN where an hour was not read (enough).
+
+    Hour i is [first_s + 3600 i, first_s + 3600 (i + 1)) s since 1970 UTC; it need not begin on the clock's hour.
+    """
+
+    first_s: float
+    temp_c: Array
+    rh_pct: Array
+
+    def __len__(self) -> int:
+        return len(self.temp_c)
+
+
+def hourly(epoch_s: Array, temp_c: Array, rh_pct: Array, until_s: float | None = None) -> Hourly | None:
+    """The hourly means of readings in time order (NaN where one lacks the quantity), None if there are none.
+
+    With `until_s`, the hours are counted back from there, so that the newest readings make a whole one; else they
+    are the clock's. A room read less often than hourly has an hour wherever it has a reading.
+    """
+    inside = epoch_s < (np.inf if until_s is None else until_s + EPS_S)
+    epoch_s, temp_c, rh_pct = epoch_s[inside], temp_c[inside], rh_pct[inside]
+    if not len(epoch_s):
+        return None
+    phase = 0.0 if until_s is None else until_s % HOUR_S
+    # a reading at `until_s` itself ends the last hour
+    last = None if until_s is None else round((until_s - phase) / HOUR_S) - 1
+    hour = np.floor((epoch_s - phase) / HOUR_S).astype(np.int64)
+    hour = hour if last is None else np.minimum(hour, last)
+    first, count = int(hour[0]), int(hour[-1] - hour[0]) + 1
+    means = [_means(epoch_s, values, hour - first, count) for values in (temp_c, rh_pct)]
+    return Hourly(first * HOUR_S + phase, *means)
+
+
+def _means(epoch_s: Array, values: Array, hour: NDArray[np.int64], count: int) -> Array:
+    known = np.isfinite(values)
+    number = np.bincount(hour[known], minlength=count)
+    total = np.bincount(hour[known], values[known], minlength=count)
+    steps = np.diff(epoch_s[known])
+    steps = steps[steps > EPS_S]  # several sensors' readings of one moment
+    usual = HOUR_S / float(np.median(steps)) if len(steps) else 1.0
+    # a pair read seconds apart, or a burst, does not make every other hour too thin
+    enough = number >= max(1.0, SHARE * min(usual, float(number.max(initial=0))))
+    return np.where(enough, total / np.maximum(number, 1), np.nan)
+
+
+@dataclass(frozen=True)
+class AirBands:
+    """A room's air to come, as far as it can be said: in one case of ten below `low`, in one above `high`."""
+
+    time_s: Array
+    temp_low_c: Array
+    temp_c: Array
+    rh_pct: Array
+    rh_high_pct: Array

@@ -1,8 +1,10 @@
-"""A room's readings as arrays, and what can be wrong with them."""
+"""What can be wrong with a room's readings, and how it is said."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from enum import StrEnum
 
 import numpy as np
@@ -10,7 +12,6 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
-
 TYPED = "typed"
 QUANTITIES = ("temp_c", "rh_pct")
 
@@ -52,15 +53,56 @@ class Finding:
         return self.since_s <= other.until_s and other.since_s <= self.until_s
 
 
-@dataclass(frozen=True)
-class Readings:
-    """Readings of one room in time order; NaN where one lacks the quantity."""
+Local = Callable[[datetime], datetime]
+_UNITS = {"temp_c": " °C", "rh_pct": " %RH"}
+_QUANTITIES = {"temp_c": "temperature", "rh_pct": "humidity"}
 
-    epoch_s: Array
-    temp_c: Array
-    rh_pct: Array
-    source: NDArray[np.int64]
-    """Index into `sources`."""
-    sources: tuple[str, ...]
-    live: Flags
-    """Whether a reading proves that its source lives: not one that a broker had kept from earlier."""
+
+def text(finding: Finding, local: Local) -> str:
+    """One sentence, times in the studio's zone."""
+    since, until = (local(datetime.fromtimestamp(s, UTC)) for s in (finding.since_s, finding.until_s))
+    if finding.flaw is Flaw.SPIKE:
+        return f"{finding.source}: one {_off(finding)} at {until:%a %H:%M}, not used"
+    if finding.flaw is Flaw.STUCK:
+        return _stuck(finding, f"{since:%a %d %b %H:%M}")
+    if finding.flaw is Flaw.IMPOSSIBLE:
+        return _impossible(finding, f"{until:%a %d %b %H:%M}")
+    if finding.flaw is Flaw.DRIFT:
+        return _drift(finding)
+    if finding.flaw is Flaw.SILENT:
+        return f"{finding.source} is silent since {since:%a %d %b %H:%M}; the room's other sensors are heard"
+    if finding.flaw is Flaw.BATTERY:
+        charge = "" if finding.size is None else f", {finding.size:.0f} %"  # not every message of a sensor says it
+        return f"{finding.source}: its battery is low{charge}"
+    if finding.flaw is Flaw.DISAGREE:
+        return f"{finding.source} disagrees with the other: {_off(finding)}"
+    hours = (finding.until_s - finding.since_s) / 3600
+    return f"no readings for {hours:.0f} h until {until:%a %d %b %H:%M}"
+
+
+def _off(finding: Finding) -> str:
+    size, quantity = finding.size or 0.0, finding.quantity or ""
+    return f"{_QUANTITIES[quantity]} {abs(size):.1f}{_UNITS[quantity]} {'above' if size > 0 else 'below'}"
+
+
+def _stuck(finding: Finding, since: str) -> str:
+    what = "the same" if finding.quantity is None else f"the same {_QUANTITIES[finding.quantity]}"
+    return f"{finding.source} has said {what} since {since}: it may be stuck"
+
+
+def _impossible(finding: Finding, until: str) -> str:
+    quantity = finding.quantity or ""
+    times = "once" if finding.count == 1 else f"{finding.count} times"
+    said = f"{finding.size or 0.0:.0f}{_UNITS[quantity]}"
+    return f"{finding.source} said a {_QUANTITIES[quantity]} no room has {times}, last {said} at {until}; not used"
+
+
+def _drift(finding: Finding) -> str:
+    days = (finding.until_s - finding.since_s) / 86400
+    moved = f"by {abs(finding.size or 0.0):.1f}{_UNITS[finding.quantity or '']} in {days:.0f} days"
+    if finding.others == 1:
+        return (
+            f"{finding.source} and the room's other sensor have moved apart {moved}: which of them is off only a third "
+            "can tell"
+        )
+    return f"{finding.source} has moved away from the room's other sensors {moved}: it may be drifting"

@@ -1,10 +1,4 @@
-"""What a sensor says that no room can be: values beyond a room's, and values that stand still for too long.
-
-How long is too long depends on how finely the sensor speaks: rounded to whole percent a real room's humidity stood
-still for a day, to a tenth for five hours. The limits below are two to three times the longest standstill in three
-recorded rooms (873 days; heated, half heated, unheated), rounded to each of these steps; tests/bench/bench_sensors.py
-prints what that leaves of false findings. A standstill is found sooner where another sensor of the room moved.
-"""
+"""What a sensor says that no room can be, values that stand still, and sensors that move apart or fall silent."""
 
 from __future__ import annotations
 
@@ -17,7 +11,6 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 HOUR_S = 3600.0
-
 ROOM_TEMP_C = (-40.0, 60.0)
 """What a room with paint in it can be [°C]; as typed temperatures may be. A digital sensor that has just been switched
 on, or has lost its wire, sends 85; whatever offset is set for it, that stays out."""
@@ -26,7 +19,6 @@ ROOM_RH_PCT = (0.5, 100.0)
 SATURATED_PCT, SATURATED_FROM_PCT, SATURATED_WITHIN_S = 99.95, 75.0, 3900.0
 """From no more than this [%] to the very end of the scale within this time [s] is a wet or broken sensor, no room: it
 is not believed until it comes down again. A room that grows damp by and by is."""
-
 FINEST = {"temp_c": 0.12, "rh_pct": 0.25}
 COARSE = {"temp_c": 0.6, "rh_pct": 1.1}
 """Smallest steps [°C, %] up to which a sensor speaks finely, or coarsely; beyond that, very coarsely."""
@@ -121,3 +113,47 @@ def both_stuck(epoch_s: Array, temp_c: Array, rh_pct: Array) -> list[Still]:
     grades = grade(temp_c, "temp_c"), grade(rh_pct, "rh_pct")
     limit_h = BOTH_STILL_H[max(1 if one is None else one for one in grades)]
     return list(standstills(epoch_s, np.column_stack([temp_c, rh_pct]), limit_h, sure=grades == (0, 0)))
+
+
+DAY_S = 86400.0
+DRIFTED = {"temp_c": 1.5, "rh_pct": 6.0}
+"""So far apart from where it was against the others [°C, %]: about twice what cheap sensors are specified to (±0.3 to
+0.5 °C, ±2 to 3 %; from data sheets' usual figures, no source)."""
+DAYS_LEAST, READINGS_A_DAY = 4, 12
+ONE_WAY = 0.8
+"""Of all pairs of days, the share in which the later lies further along. A drift goes one way; weather goes to and fro.
+Chance gives 0.5."""
+SILENT_INTERVALS, SILENT_LEAST_S, SILENT_MOST_S = 4.0, 2 * 3600.0, 3 * DAY_S
+"""A sensor is silent beside others after so many of its usual intervals, and at least so long [s]; after the longest it
+counts as taken away."""
+
+
+def drift(epoch_s: Array, apart: Array, quantity: str) -> float | None:
+    """How far a source has moved away from the others over the record [°C, %]; None where it has not.
+
+    `apart`: its value less the middle of the others', NaN where either is missing.
+    """
+    known = np.isfinite(apart)
+    values = apart[known]
+    days, begins, counts = np.unique(np.floor(epoch_s[known] / DAY_S), return_index=True, return_counts=True)
+    often = counts >= READINGS_A_DAY
+    seen = days[often]
+    if len(seen) < DAYS_LEAST:
+        return None
+    ends = begins + counts  # readings are in time order
+    daily = np.array([np.median(values[begins[i] : ends[i]]) for i in np.flatnonzero(often)])
+    first, second = np.triu_indices(len(seen), 1)
+    rises = daily[second] - daily[first]
+    slope = float(np.median(rises / (seen[second] - seen[first])))  # Theil and Sen's: no single day can turn it
+    moved = slope * float(seen[-1] - seen[0])
+    one_way = float((np.sign(rises) == np.sign(slope)).mean())
+    return moved if abs(moved) > DRIFTED[quantity] and one_way >= ONE_WAY else None
+
+
+def silent_since(own_s: Array, room_s: float) -> float | None:
+    """Since when a sensor with readings at `own_s` is silent, where the room was last read at `room_s` [s]."""
+    if not len(own_s):
+        return None
+    usual = float(np.median(np.diff(own_s))) if len(own_s) > 2 else 0.0
+    quiet = room_s - float(own_s[-1])
+    return float(own_s[-1]) if max(SILENT_LEAST_S, SILENT_INTERVALS * usual) < quiet <= SILENT_MOST_S else None

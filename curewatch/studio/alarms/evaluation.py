@@ -1,8 +1,9 @@
-"""Watching one room: from its air and its wet pieces to alarms and the notices they cause."""
+"""Evaluating rooms: from their air and wet pieces to alarms and notices; all sensors silent at once are one alarm."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from types import MappingProxyType
 from typing import NamedTuple
@@ -10,10 +11,10 @@ from typing import NamedTuple
 import numpy as np
 
 from curewatch.records import Alarm, AlarmEvent, AlarmHappening, AlarmKind, AlarmState, Damage, Notice
-from curewatch.studio.alarms import conditions, damage, lifecycle, part_studio_alarm_notices
+from curewatch.studio.alarms import alarm_notices, conditions, damage, lifecycle
 from curewatch.studio.alarms.alarm_notices import AlarmText
 from curewatch.studio.alarms.conditions import ASLEEP, ON, Limits, OccupiedRoom
-from curewatch.studio.wording import Local
+from curewatch.studio.wording import Local, lasting, listed
 
 OVERDUE_CADENCES = 1.5
 """A sensor's last value counts as the present one only once the next is this many of its usual intervals late: until
@@ -61,9 +62,7 @@ def evaluate_room(
             later, more = lifecycle.follow(after, [(now, held[kind])], limits)
             if not _same(after, later):
                 after, events = later, events + more
-        after, notices = part_studio_alarm_notices.notices(
-            AlarmText(room, kind, now, limits, local), alarm, after, events
-        )
+        after, notices = alarm_notices.notices(AlarmText(room, kind, now, limits, local), alarm, after, events)
         if _worth_keeping(known.get(kind), alarm, after, now):
             changed.append(after)
         told += notices
@@ -147,3 +146,70 @@ def _held(room: OccupiedRoom, now: datetime, limits: Limits) -> dict[AlarmKind, 
         if code == ASLEEP or (fresh and (typed or (overdue and code == ON))):
             found[kind] = code
     return found
+
+
+HALF = 2
+"""Where one room has been silent for too long, others count as silent with it from this part of that time on."""
+
+
+def together(rooms: Sequence[OccupiedRoom], now: datetime, limits: Limits) -> list[OccupiedRoom]:
+    """The rooms, marked where those with sensors and wet pieces have all gone silent, two or more of them."""
+    sensed = [room for room in rooms if room.has_sensor and room.wet_at(now)]
+    heard = [room.freshest_at for room in sensed]
+    ages = [now - at for at in heard if at is not None]
+    if len(sensed) < 2 or len(ages) < len(sensed):
+        return list(rooms)
+    limit = conditions.stale_after(sensed[0], limits)
+    if max(ages) <= limit or min(ages) <= limit / HALF:
+        return list(rooms)
+    return [replace(room, silent_together=True) if room in sensed else room for room in rooms]
+
+
+def joint_notices(
+    told: Sequence[Notice], rooms: Sequence[OccupiedRoom], now: datetime, local: Local
+) -> tuple[list[Notice], list[Notice]]:
+    """What to tell instead of `told`, and what to keep untold: the notices that the joint one stands for."""
+    silent = {room.name for room in rooms if room.silent_together}
+    for effect, over in (("raised", False), ("reminded", False), ("over", True)):
+        members = [
+            notice
+            for notice in told
+            if notice.data.get("alarm") == AlarmKind.NO_FRESH_DATA
+            and notice.data.get("effect") == effect
+            and (over or notice.room in silent)
+        ]
+        if len(members) < 2:
+            continue
+        joint = _joint(members, rooms, now, local)
+        kept = [m.model_copy(update={"data": m.data | {"told_in": joint.key}}) for m in members]
+        rest, more = joint_notices([notice for notice in told if notice not in members], rooms, now, local)
+        return [joint, *rest], [*kept, *more]
+    return list(told), []
+
+
+def _joint(members: Sequence[Notice], rooms: Sequence[OccupiedRoom], now: datetime, local: Local) -> Notice:
+    first = members[0]
+    names = [str(notice.room) for notice in members]
+    heard = [room.freshest_at for room in rooms if room.name in names and room.freshest_at is not None]
+    last = lasting(max(heard), local, now) if heard else "never"
+    effect = first.data["effect"]
+    if effect == "over":
+        title = f"{listed(names)}: readings come in again"
+        text = f"Readings come in again from {listed(names)}; the last {last}."
+    else:
+        still = "Still no" if effect == "reminded" else "No"
+        title = f"{still} sensor is heard: {listed(names)}"
+        text = (
+            f"No sensor has been heard for long, the last {last}: {listed(names)}. Dates "
+            "and warnings rest on old air. One cause is likely: look at the broker, the network and their power today; "
+            "until they speak, type readings."
+        )
+    return first.model_copy(
+        update={
+            "key": f"alarm/{AlarmKind.NO_FRESH_DATA}/together/{effect}/{int(now.timestamp())}",
+            "title": title,
+            "text": text,
+            "room": None,
+            "data": first.data | {"rooms": names, "names": sorted({*names, *first.data.get("names", [])})},
+        }
+    )

@@ -1,4 +1,4 @@
-"""Alarms ahead of time: what the outlook of a room's air would do to the wet pieces in it, said the evening before."""
+"""Alarms ahead of time: what the outlook of a room's air would do to its wet pieces, said the evening before."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ from datetime import UTC, datetime, time, timedelta
 import numpy as np
 
 from curewatch.records import AlarmKind, Notice
-from curewatch.studio.air.climate import Array, Climate
+from curewatch.studio.air.climate import AirBands, Array, Climate
 from curewatch.studio.alarms import conditions
+from curewatch.studio.alarms.alarm_notices import ascii_name
 from curewatch.studio.alarms.conditions import ON, Limits, OccupiedRoom
-from curewatch.studio.alarms.part_studio_alarm_notices import ascii_name
 from curewatch.studio.forecasting.forecast import Drying
 from curewatch.studio.wording import HEATER_CAUTION, Local, lasting, names, number
 
@@ -23,17 +23,6 @@ WITHIN = timedelta(hours=16)
 """How far ahead is looked: until the next morning."""
 LASTS = timedelta(hours=1)
 """Shorter than this it is not worth a word."""
-
-
-@dataclass(frozen=True)
-class AirBands:
-    """A room's air to come, as far as it can be said: in one case of ten below `low`, in one above `high`."""
-
-    time_s: Array
-    temp_low_c: Array
-    temp_c: Array
-    rh_pct: Array
-    rh_high_pct: Array
 
 
 @dataclass(frozen=True)

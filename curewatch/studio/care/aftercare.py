@@ -1,21 +1,24 @@
-"""What is still to be done to a piece after its pour: steps with their own clocks, conditions and cautions.
-
-A step's date rests on the film (a milestone, with its odds) and on the steps before it: where one of those is done,
-on when that was; where it is not, on the earliest it could be. All generic times are calibration to common practice
-[cal]: the label on the tin is right where it says otherwise.
-"""
+"""What is still to be done to a piece after its pour: steps with their own clocks, the skins, and the step open today."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 
+import numpy as np
+
+from curewatch.physics import ensemble
+from curewatch.physics.air import ZERO_C
+from curewatch.physics.air_series import AirSeries
+from curewatch.physics.supports import BACKINGS
 from curewatch.records import Forecast, MilestoneKind, Pour
 from curewatch.records.workshop import StepDone
-from curewatch.studio.care.varnish_air import AirLimits
-from curewatch.studio.wording import VARNISH_CAUTION
+from curewatch.studio.air.climate import Climate
+from curewatch.studio.care.varnish_air import AirLimits, Window
+from curewatch.studio.forecasting.forecast import Drying, reason_in_words
+from curewatch.studio.wording import VARNISH_CAUTION, Local, date
 
 LEVEL_FOR, DRIPS_AFTER = timedelta(minutes=45), timedelta(minutes=15)
 """The design does most of its moving in the first three quarters of an hour; drips have gathered by then [cal]."""
@@ -237,3 +240,67 @@ WRAPPING = (
     "Not against the face before its full cure, and then only smooth release paper: other wraps print and stick. Keep "
     "film and foam away from children."
 )
+MEMBERS, DAYS = 16, 30
+
+
+def skins(drying: Drying, climates: Mapping[str, Climate], wet_m: float) -> Odds:
+    """From when the skins of a pour can be peeled: `wet_m` [m] of its paint, known as roughly as a word would tell."""
+    known = drying.air(climates)
+    if known is None:
+        return Odds(None, None, None, f"no temperature and humidity of {drying.unread(climates)} yet")
+    time_s, temp_c, rh_pct = known
+    series = AirSeries([(time_s - drying.pour.at.timestamp(), temp_c + ZERO_C, rh_pct / 100)])
+    spread = ensemble.THICKNESS_SPREAD["layer"]
+    film = replace(drying.pouring, wet_thickness=wet_m, thickness_spread=spread, **vars(BACKINGS["board"]))
+    outcomes, _ = ensemble.run([film], series, np.zeros(1, dtype=np.intp), DAYS * 86_400.0, MEMBERS)
+    early, even, safe = (
+        drying.pour.at + timedelta(seconds=round(s)) if np.isfinite(s) else None for s in outcomes[0].at("handle")
+    )
+    hindrance = outcomes[0].hindrance_of("handle")
+    return Odds(early, even, safe, reason_in_words(hindrance, DAYS) if safe is None else None)
+
+
+@dataclass(frozen=True)
+class OpenStep:
+    """A step that may safely be done now, and nothing stands before it."""
+
+    line: CareStep
+    window: Window | None
+    """The next spell of air that is good for it, where it wants such air; None: none is foreseen."""
+
+    @property
+    def kind(self) -> str:
+        """`wash`, `varnish` (any coat) or `wrap`."""
+        return "varnish" if self.line.needs_air else self.line.step
+
+
+def open_line(lines: Sequence[CareStep], now: datetime) -> CareStep | None:
+    """The first of wash, coats and wrap that is safe to do now; None where nothing is.
+
+    Signing and wiring go beside them at any time, and are not told. A coat that was left out before a later one is
+    past; silicone never is.
+    """
+    told = [line for line in lines if line.step in (Step.WASH, Step.WRAP) or line.needs_air]
+    done = [at for at, line in enumerate(told) if line.done is not None]
+    past = max(done, default=-1)
+    for at, line in enumerate(told):
+        if (at > past or line.step == Step.WASH) and line.ready(now) == "safe":
+            return line
+    return None
+
+
+def open_step_text(step: OpenStep, local: Local, now: datetime) -> str:
+    """A sentence or two: what, in what air, with what care."""
+    said = f"{step.line.title}."
+    if step.line.needs_air:
+        window = step.window
+        if window is None:
+            said += " No good air for it is foreseen in the next two days."
+        elif window.begins_at <= now:
+            said += f" The air is good for it until {date(window.ends_at, local, now)}."
+        else:
+            odds = "" if window.sure else ", at even odds"
+            same_day = local(window.begins_at).date() == local(window.ends_at).date()
+            ends = f"{local(window.ends_at):%H:%M}" if same_day else date(window.ends_at, local, now)
+            said += f" Good air for it {date(window.begins_at, local, now)} to {ends}{odds}."
+    return f"{said} {step.line.caution}".rstrip()

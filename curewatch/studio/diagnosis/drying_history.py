@@ -1,20 +1,23 @@
-"""How a piece has dried so far, by its central film in the air it has had: what a look back rests on."""
+"""How a piece has dried so far: by its central film, in what air, and how far it drifted on the tilts measured."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import UTC, datetime
 
 import numpy as np
 
 from curewatch.physics import ensemble, flow
 from curewatch.physics.air import ZERO_C
 from curewatch.physics.air_series import AirSeries
+from curewatch.physics.flow import Rheology as Rheology
 from curewatch.physics.milestones import MILESTONES
+from curewatch.records.workshop import Tilt
 from curewatch.studio.air.climate import Array, Climate
 from curewatch.studio.alarms.conditions import Limits
 from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.outlook.gap_uncertainty import SILENT_S as SILENT_S
 
 EARLY_S = 6 * 3600.0
 """The first hours, in which a skin forms if it forms too soon."""
@@ -96,3 +99,130 @@ def _march(
     reached = found.reached_s[: len(MILESTONES), 0]
     hours = [float(s) / 3600 if np.isfinite(s) else None for s in reached]
     return hours, times, {name: value[:, 0, 0] for name, value in samples.items()}
+
+
+STEP_S = 300.0
+"""The air is looked at every five minutes, as finely as it is known."""
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Of one quantity over a span of time."""
+
+    least: float
+    mean: float
+    most: float
+
+    @classmethod
+    def of(cls, values: Array) -> Spread:
+        return cls(float(values.min()), float(values.mean()), float(values.max()))
+
+
+@dataclass(frozen=True)
+class PastAir:
+    """The air over a span. Hours out of range are by the limits of the alarms, of the room's air."""
+
+    begins_at: datetime
+    ends_at: datetime
+    temp_c: Spread
+    rh_pct: Spread
+    cold_h: float
+    damp_h: float
+    hot_h: float
+    dry_h: float
+    unread_h: float
+    """Hours within gaps of the record, which all the other numbers fill in with straight lines."""
+
+
+def past_air(
+    drying: Drying, climates: Mapping[str, Climate], until: datetime, limits: Limits, since: datetime | None = None
+) -> PastAir | None:
+    """The air from the pour (or `since`) to `until`, or as far as it was read; None where it was not."""
+    known = drying.air(climates)
+    if known is None:
+        return None
+    time_s, temp_c, rh_pct = known
+    begin = max((since or drying.pour.at).timestamp(), drying.pour.at.timestamp())
+    end = min(until.timestamp(), climates[drying.room].newest_s)
+    if end <= begin:
+        return None
+    at = np.linspace(begin, end, max(2, int(np.ceil((end - begin) / STEP_S)) + 1))
+    middle = 0.5 * (at[1:] + at[:-1])
+    temp, rh = np.interp(middle, time_s, temp_c), np.interp(middle, time_s, rh_pct)
+    hours = (at[1] - at[0]) / 3600
+
+    def lasting(flags: Array) -> float:
+        return float(flags.sum() * hours)
+
+    return PastAir(
+        datetime.fromtimestamp(begin, UTC),
+        datetime.fromtimestamp(end, UTC),
+        Spread.of(temp),
+        Spread.of(rh),
+        lasting(np.asarray(temp < limits.cold_mfft_c)),
+        lasting(np.asarray(rh > limits.damp_rh_pct)),
+        lasting(np.asarray(temp > limits.fast_temp_c)),
+        lasting(np.asarray(rh < limits.fast_rh_pct)),
+        _unread_h(drying, climates, begin, end),
+    )
+
+
+def _unread_h(drying: Drying, climates: Mapping[str, Climate], begin: float, end: float) -> float:
+    """Hours of [begin, end] that lie in gaps of the record of the room that the piece lay in."""
+    stays = drying.stays_since_pour
+    found = 0.0
+    for i, stay in enumerate(stays):
+        first = begin if i == 0 else max(begin, stay.since.timestamp())
+        last = min(end, stays[i + 1].since.timestamp()) if i + 1 < len(stays) else end
+        read = climates[stay.room].time_s
+        edges = np.concatenate([[-np.inf], read, [np.inf]])
+        gaps = np.minimum(edges[1:], last) - np.maximum(edges[:-1], first)
+        found += float(gaps[(np.diff(edges) > SILENT_S) & (gaps > 0)].sum())
+    return found / 3600
+
+
+DRIFTS, STAYS = 5e-3, 2e-3
+"""A drift of the surface that shows, and one that does not [m]. Between them nobody can tell: what a mix's viscosity
+was is not known within a factor of two, and the drift is inverse to it."""
+
+
+def drifted(film: flow.Drying, poured_at: datetime, tilts: Sequence[Tilt], mix: Rheology | None = None) -> float:
+    """How far the surface moved until the film packed [m]; for a mix of common flow, if none is given.
+
+    `tilts` by time: the first is taken to have been so from the pour on, each later one from its moment (a shim).
+    """
+    begins = [0.0, *((one.measured_at - poured_at).total_seconds() for one in tilts[1:])]
+    ends = [*begins[1:], np.inf]
+    moved = 0.0
+    for tilt, begin, end in zip(tilts, begins, ends, strict=True):
+        course = flow.drift(film, mix or Rheology(), tilt.tilt_rad)
+        until, since = np.interp([end, begin], film.time_s, course)
+        moved += float(until - since)
+    return moved
+
+
+@dataclass(frozen=True)
+class MeasuredDrift:
+    """How far a design moves on all tilts measured [m], and the tilt that would move it `limit_m` [rad].
+
+    None: the air of its room was not read, or no tilt was measured.
+    """
+
+    drift_m: float | None
+    tilt_for_limit: float | None
+    limit_m: float
+
+
+def drifting(
+    trace: Trace | None, poured_at: datetime, tilts: Sequence[Tilt], mix: Rheology, limit_m: float
+) -> MeasuredDrift:
+    """Of a piece with this film, for paint that flows as `mix`."""
+    if trace is None:
+        return MeasuredDrift(None, None, limit_m)
+    moved = drifted(trace.film, poured_at, tilts, mix) if tilts else None
+    return MeasuredDrift(moved, flow.tilt_for(trace.film, mix, limit_m), limit_m)
+
+
+def slope_text(tilt_rad: float) -> str:
+    """`2 mm per metre`."""
+    return f"{np.tan(tilt_rad) * 1e3:.2g} mm per metre"

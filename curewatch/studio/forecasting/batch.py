@@ -17,7 +17,7 @@ from curewatch.physics.air import ZERO_C
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.milestones import MILESTONES
 from curewatch.records import Forecast, Milestone, MilestoneKind
-from curewatch.records.part_records_kept import Checkpoint
+from curewatch.records.forecasts import Checkpoint
 from curewatch.studio.forecasting import simulation
 from curewatch.studio.forecasting.checkpoints import ResumeState, deserialize, observed_samples, serialize
 

@@ -22,7 +22,7 @@ import numpy as np
 from curewatch.physics.solver import integrator
 from curewatch.physics.solver.checkpoint import pack, unpack
 from curewatch.physics.solver.state import State, join
-from curewatch.records.part_records_kept import Checkpoint
+from curewatch.records.forecasts import Checkpoint
 from curewatch.studio.air.climate import Array
 from curewatch.studio.forecasting.simulation import GRID, DryingProblem, Trajectories
 from curewatch.studio.outlook.gap_uncertainty import GapUncertainty

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 from curewatch.physics import ensemble
-from curewatch.physics.part_physics_supports import BACKINGS
+from curewatch.physics.supports import BACKINGS
 from curewatch.records import Piece, Pour, Recipe, Stay
 from curewatch.studio.air.climate import Array, Climate, along
 from curewatch.studio.inference.posterior import Posterior

@@ -17,7 +17,7 @@ from functools import partial
 from typing import Any
 
 from curewatch.records import Forecast
-from curewatch.records.part_records_kept import Checkpoint
+from curewatch.records.forecasts import Checkpoint
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.forecasting import batch, simulation
 from curewatch.studio.forecasting.batch import MODEL_VERSION, ForecastResult, Task, reason_in_words

@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
 from curewatch.physics.air_series import AirSeries
+from curewatch.physics.ensemble import EnsembleRun, bounded_films_at
 from curewatch.physics.film import Films, Grid
-from curewatch.physics.part_studio_members import EnsembleRun, bounded_films_at
 from curewatch.physics.solver import integrator
 from curewatch.physics.solver.checkpoint import CheckpointRecorder
 from curewatch.physics.solver.state import State

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from curewatch.physics.air import ZERO_C, Array
+from curewatch.physics.ensemble import EnsembleRun
 from curewatch.physics.film import RHO_DRY, RHO_WATER
 from curewatch.physics.milestones import MILESTONES
-from curewatch.physics.part_studio_members import EnsembleRun
 from curewatch.records import Pour, Support
 from curewatch.records.observations import Finger, Observation, ObservationKind
 from curewatch.studio.inference.factors import SLIP, Comparison, Factor, likelihood

@@ -11,7 +11,7 @@ import numpy as np
 
 from curewatch.physics import ensemble
 from curewatch.physics.air import Array
-from curewatch.physics.part_studio_members import EnsembleRun
+from curewatch.physics.ensemble import EnsembleRun
 from curewatch.records import Pour
 from curewatch.records.observations import Observation
 from curewatch.studio.inference import observation_model

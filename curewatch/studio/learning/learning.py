@@ -18,13 +18,13 @@ from numpy.typing import NDArray
 from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
 from curewatch.physics.air_series import AirSeries
-from curewatch.physics.part_studio_members import integrate_ensemble
+from curewatch.physics.ensemble import integrate_ensemble
 from curewatch.records.observations import Forgetting, Observation, Subject
 from curewatch.studio.air.climate import Array
 from curewatch.studio.forecasting.forecast import Air, Drying
 from curewatch.studio.inference import observation_model
+from curewatch.studio.inference.expectation_propagation import JointPosterior
 from curewatch.studio.inference.factors import Factor, Gaussian
-from curewatch.studio.inference.part_studio_joint import JointPosterior
 from curewatch.studio.inference.posterior import Posterior
 from curewatch.studio.outlook.gap_uncertainty import conditional_samples, gap_uncertainty_of
 

@@ -11,8 +11,8 @@ import numpy as np
 from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
 from curewatch.physics.air_series import AirSeries
+from curewatch.physics.ensemble import integrate_ensemble
 from curewatch.physics.milestones import MILESTONES
-from curewatch.physics.part_studio_members import integrate_ensemble
 from curewatch.records import Recipe
 from curewatch.records.observations import Finger, Observation, ObservationKind, Subject
 from curewatch.studio.inference.factors import Gaussian

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from curewatch.studio.air.part_studio_hourly import HOUR_S, Hourly
+from curewatch.studio.air.climate import HOUR_S, Hourly
 from curewatch.studio.outlook import experts
 from curewatch.studio.outlook.experts import AHEAD, DAY, Array
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from curewatch.physics.ensemble import design
-from curewatch.studio.air.part_studio_hourly import HOUR_S
+from curewatch.studio.air.climate import HOUR_S
 from curewatch.studio.outlook.experts import AHEAD, DAY, Array
 from curewatch.studio.outlook.outlook import Z90, Outlook, fading
 

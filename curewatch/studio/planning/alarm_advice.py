@@ -17,8 +17,7 @@ from curewatch.studio.alarms.conditions import Limits, OccupiedRoom
 from curewatch.studio.forecasting.forecast import Drying
 from curewatch.studio.outlook.scenarios import RoomScenarios
 from curewatch.studio.planning import planner
-from curewatch.studio.planning.part_studio_plan_words import FAN_CAUTION, FELT_H, sooner
-from curewatch.studio.planning.planner import DRIER_PCT, FAN_M_S, WARMER_K, Advice, Change
+from curewatch.studio.planning.planner import DRIER_PCT, FAN_CAUTION, FAN_M_S, FELT_H, WARMER_K, Advice, Change, sooner
 
 SAFE_MARGIN_C = 3.0
 """Warmed so far beyond the limit of cold or frost, as the alarm's own words ask."""

@@ -1,24 +1,29 @@
-"""An estimate: one film in one air, without a store. Numbers in, numbers out; what is typed and shown is elsewhere."""
+"""An estimate: one film in one air, without a store; and what it should be read with."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import timedelta
 
 import numpy as np
 from numpy.typing import NDArray
 
-from curewatch.physics import ensemble
+from curewatch.physics import air, ensemble
 from curewatch.physics.air import ZERO_C
 from curewatch.physics.air_series import AirSeries
+from curewatch.physics.ensemble import Pouring
+from curewatch.physics.evaporation import AIR_SPEED, film_balance
 from curewatch.physics.milestones import MILESTONES
-from curewatch.physics.part_physics_supports import BACKINGS
 from curewatch.physics.solver import integrator
+from curewatch.physics.supports import BACKINGS
 from curewatch.records import Support, ThicknessSource
+from curewatch.studio.alarms.conditions import Limits, relative_rate
 from curewatch.studio.forecasting.drying import DEFAULT_SIDE_M
 from curewatch.studio.forecasting.forecast import reason_in_words
+from curewatch.studio.wording import span
 
 Array = NDArray[np.float64]
-
 DAY_S = 86_400.0
 
 
@@ -158,3 +163,145 @@ def _worth_showing_s(found: EstimateResult, days: float) -> float:
         if hours is not None:
             return min(room * hours * 3600, days * DAY_S)
     return min(14.0, days) * DAY_S
+
+
+SOLIDS_COMMON = (0.20, 0.35)
+"""Solids fraction of common pour mixes (common practice, model section 7)."""
+GLYCOL_MUCH = 0.10
+"""More slow cosolvent than any pour mix is likely to hold [-]; calibration."""
+LONG_GAP_S = 6 * 3600.0
+LOOK_EVERY_S = 600.0
+Flags = NDArray[np.bool_]
+
+
+def cautions(
+    question: EstimateInput, source: ThicknessSource, found: EstimateResult, *, drained: bool = True
+) -> list[str]:
+    """Everything worth a warning, what harms the film first.
+
+    `source`: of the wet thickness; `drained`: of a volume, whether what ran off was told.
+    """
+    limits = Limits()
+    return [
+        *_of_the_air(question, found, limits),
+        *_of_the_pour(question.pouring, source, drained),
+        *_of_the_record(question, found),
+    ]
+
+
+def _of_the_air(question: EstimateInput, found: EstimateResult, limits: Limits) -> Iterator[str]:
+    window = _Window(question, found)
+    temp, rh = window.temp_c, window.rh_pct
+    film_c = window.film_temperature(question.pouring, found)
+    if (cold := film_c < limits.cold_mfft_c).any():
+        yield (
+            f"cold: the film comes down to {film_c.min():.1f} °C, below the {limits.cold_mfft_c:g} °C at which its "
+            f"particles can fuse, {window.when(cold)}; it may dry to a film that cracks. An evaporating film is "
+            "cooler than its room."
+        )
+    if (frost := temp <= limits.frost_c).any():
+        yield f"frost: the room comes down to {temp.min():.1f} °C, {window.when(frost)}; frozen wet paint is lost."
+    if (damp := rh > limits.damp_rh_pct).any():
+        yield f"damp: the air comes up to {rh.max():.0f} %RH, above {limits.damp_rh_pct:g} %, {window.when(damp)}."
+    elif (slow := (rate := relative_rate(temp, rh)) < limits.damp_rate_fraction).any():
+        yield (
+            f"damp: water leaves at {100 * max(0.0, rate.min()):.0f} % of its rate at 21 °C and 50 %RH, "
+            f"{window.when(slow)}."
+        )
+    crazes = "the skin may close over a wet core and craze"
+    if (hot := temp > limits.fast_temp_c).any():
+        warm = f"{temp.max():.1f} °C, above {limits.fast_temp_c:g} °C, {window.when(hot)}"
+        yield f"hot: the room comes up to {warm}; {crazes}."
+    if (dry := rh < limits.fast_rh_pct).any():
+        thin = f"{rh.min():.0f} %RH, below {limits.fast_rh_pct:g} %, {window.when(dry)}"
+        yield f"dry: the air comes down to {thin}; {crazes}."
+    if question.pouring.air_speed >= AIR_SPEED["fan"]:
+        yield f"fan: moving air in the first day dries the surface far ahead of the core; {crazes}. Leave it off."
+
+
+class _Window:
+    """The air while the film is wet: until it is safe to handle, or as far as the estimate looks."""
+
+    def __init__(self, question: EstimateInput, found: EstimateResult) -> None:
+        hours = found.hours("handle", 90)
+        self._open = hours is None
+        self._end_s = question.days * DAY_S if hours is None else hours * 3600
+        if question.air.is_constant and self._open:
+            self.time_s = np.array([0.0, self._end_s])
+        else:
+            self.time_s = np.linspace(0.0, self._end_s, max(2, int(self._end_s / LOOK_EVERY_S)))
+        self.temp_c, self.rh_pct = question.air.at(self.time_s)
+
+    def film_temperature(self, pouring: Pouring, found: EstimateResult) -> Array:
+        """Of the central film [°C]: wet until packed, then falling to the room's humidity by touch-dry."""
+        packed, touch = (found.hours(name, 50) for name in ("packed", "touch_dry"))
+        wetness = np.ones_like(self.time_s)
+        if packed is not None and touch is not None:
+            wetness = np.clip((touch - self.time_s / 3600) / max(touch - packed, 0.01), 0.0, 1.0)
+        t_air, rh = self.temp_c + air.ZERO_C, self.rh_pct / 100
+        p_air = air.vapour_pressure(t_air, rh)
+        balance = film_balance(t_air, p_air, rh + (1 - rh) * wetness, pouring.air_speed, pouring.side, pouring.h_back)
+        as_water = balance.t_film - air.ZERO_C
+        # the pour's glycol keeps it a little warmer than water would be: by as much as in the first minute
+        return np.asarray(as_water + (found.film_temp_c - as_water[0]) * wetness)
+
+    def when(self, flags: Flags) -> str:
+        """How long the flagged moments last, and when they begin."""
+        whole = f"the {self._length(self._end_s)} looked at" if self._open else "the time until it may be handled"
+        if flags.all():
+            return f"for all of {whole}"
+        lasting = self._length(float(flags.mean()) * self._end_s)
+        if lasting == self._length(self._end_s):
+            return f"for nearly all of {whole}"
+        begins = self.time_s[int(np.argmax(flags))]
+        since = "from the pour on" if begins == 0 else f"first {self._length(begins)} after the pour"
+        return f"for {lasting} of {whole}, {since}"
+
+    @staticmethod
+    def _length(seconds: float) -> str:
+        return span(timedelta(seconds=max(seconds, 60.0)))
+
+
+def _of_the_pour(pouring: Pouring, source: ThicknessSource, drained: bool) -> Iterator[str]:
+    low, high = SOLIDS_COMMON
+    if not low <= pouring.solids <= high:
+        usual = f"{100 * low:g} to {100 * high:g} % of pour mixes"
+        yield f"mix: {100 * pouring.solids:.3g} % solids is outside the common {usual}."
+    if pouring.glycol > GLYCOL_MUCH:
+        yield f"mix: {100 * pouring.glycol:.3g} % glycol is more than a pour mix commonly holds; it may stay soft long."
+    if source is ThicknessSource.LAYER:
+        yield (
+            f"rough: a thickness from a word, here {pouring.wet_thickness * 1e3:.2g} mm, may be off by a third or "
+            "more; a comb gauge narrows the dates."
+        )
+    if not drained:
+        yield "rough: nothing was said of paint that ran off (--ran-off), so all that was poured is taken to lie there."
+
+
+def _of_the_record(question: EstimateInput, found: EstimateResult) -> Iterator[str]:
+    if question.air.is_constant:
+        return
+    ready = found.hours("varnish_ready", 90)
+    end_s = question.days * DAY_S if ready is None else ready * 3600
+    yield from _gaps(question.air, end_s)
+    last_s = float(question.air.time_s[-1])
+    if last_s < end_s:
+        temp, rh = question.air.temp_c[-1], question.air.rh_pct[-1]
+        yield (
+            f"short: the room's record ends {span(timedelta(seconds=last_s))} after the pour, before it is dry; "
+            f"its last values, {temp:.1f} °C and {rh:.0f} %RH, are held from there on."
+        )
+
+
+def _gaps(record: RoomAir, end_s: float) -> Iterator[str]:
+    gaps = np.diff(record.time_s)[record.time_s[:-1] < end_s]
+    long = gaps > LONG_GAP_S
+    if not long.any():
+        return
+    worst = int(np.argmax(gaps))
+    since = span(timedelta(seconds=float(record.time_s[worst])))
+    others = "" if long.sum() == 1 else f" (the longest of {long.sum()} gaps)"
+    yield (
+        f"gap: the room's record is silent for {span(timedelta(seconds=float(gaps[worst])))} from {since} after the "
+        f"pour on{others}; the air is taken to have changed evenly in between."
+    )

@@ -1,45 +1,23 @@
-"""The API of alarms beside those that are on: muted ones, what happened to them, and the harm that they warn of."""
+"""The API of alarms, of the harm they warn of, and of notices with what became of them."""
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import Annotated
-from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Query
 
+from curewatch.desk.commands import notice_care, observing
 from curewatch.desk.commands.alarm_care import alarms_now
-from curewatch.records import AlarmEvent, AlarmHappening, AlarmKind, Name
-from curewatch.views.board import AlarmOut, View, local
-from curewatch.views.record import HarmOut
-from curewatch.web.api.answers import BASE, REFUSALS, require_room
-from curewatch.web.part_web_site import Here, Site
+from curewatch.records import Name
+from curewatch.views.alarms import AlarmEventOut, AlarmOut, HarmOut
+from curewatch.views.logged import LoggedOut
+from curewatch.views.notices import AgainOut, NoticeOut
+from curewatch.web.api.answers import BASE, REFUSALS, logged, require_room
+from curewatch.web.api.requests import ForgetIn, ResendIn
+from curewatch.web.site import Here, Site
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
-
 OfRoom = Annotated[Name | None, Query(description="Left out: of every room")]
-
-
-class AlarmEventOut(View):
-    """One line of an alarm's history; `at` is the data's own time."""
-
-    alarm: AlarmKind
-    room: str
-    happening: AlarmHappening
-    at: datetime
-    recorded_at: datetime
-    muted_until: datetime | None
-
-    @classmethod
-    def of(cls, one: AlarmEvent, tz: ZoneInfo) -> AlarmEventOut:
-        return cls(
-            alarm=one.kind,
-            room=one.room,
-            happening=one.happening,
-            at=one.at.astimezone(tz),
-            recorded_at=one.recorded_at.astimezone(tz),
-            muted_until=local(one.muted_until, tz),
-        )
 
 
 @router.get("/alarms/muted")
@@ -72,3 +50,30 @@ def harm(site: Here, room: OfRoom = None) -> list[HarmOut]:
 def _known(site: Site, room: str | None) -> None:
     if room is not None:
         require_room(site, room)
+
+
+@router.get("/notices")
+def notices(
+    site: Here,
+    limit: Annotated[int, Query(ge=1, le=1000)] = 100,
+    dead: Annotated[bool, Query(description="Only those that were given up")] = False,
+) -> list[NoticeOut]:
+    """What people were told, the newest first, and whether it arrived."""
+    desk = site.desk
+    found = notice_care.dead(desk)[:limit] if dead else notice_care.newest_notices(desk, limit=limit)
+    return [NoticeOut.of(one, desk.settings.tz) for one in found]
+
+
+@router.post("/notices/resend")
+def resend(site: Here, which: ResendIn) -> list[AgainOut]:
+    """Send again what was given up: it waits for its channels once more. Nothing is told twice that arrived."""
+    again = notice_care.send_again(site.desk, which.key, site.clock.now())
+    site.logged()
+    return [AgainOut(key=one.notice.key, channel=one.channel) for one in again]
+
+
+@router.post("/learned/forget")
+def forget(site: Here, what: ForgetIn) -> LoggedOut:
+    """What was observed of this recipe or place so far is to teach nothing more. It cannot be taken back."""
+    now = site.clock.now()
+    return logged(site, now, None, observing.forget(site.desk, what.name, now).notes)

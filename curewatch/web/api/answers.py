@@ -12,9 +12,10 @@ from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
 from curewatch.intake.typed import not_future
-from curewatch.views.board import Error, LoggedOut, Undo
+from curewatch.views.base import Error
+from curewatch.views.logged import LoggedOut, Undo
 from curewatch.web.access.guard import BODY_MOST, LARGE_MOST
-from curewatch.web.part_web_site import Site
+from curewatch.web.site import Site
 
 BASE = "/api/v1"
 REFUSALS: dict[int | str, dict[str, Any]] = {

@@ -15,12 +15,12 @@ from fastapi.responses import Response
 
 from curewatch import __version__
 from curewatch.records import Reading
-from curewatch.views.board import BoardOut, LoggedBefore, LoggedOut, ReadingIn, Undo, board_rows
+from curewatch.views.board import BoardOut, board_rows
+from curewatch.views.logged import LoggedBefore, LoggedOut, Undo
 from curewatch.web.api.answers import BASE, CSV, REFUSALS, as_csv, logged, moment
-from curewatch.web.api.requests import PourIn
-from curewatch.web.pages.part_web_logged_page import logged_lately
-from curewatch.web.pages.part_web_undoing import take_back
-from curewatch.web.part_web_site import Here
+from curewatch.web.api.requests import PourIn, ReadingIn
+from curewatch.web.pages.logged import logged_lately, take_back
+from curewatch.web.site import Here
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
 

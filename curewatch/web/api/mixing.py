@@ -7,14 +7,15 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Query
 from starlette.exceptions import HTTPException
 
-from curewatch.desk import FactError, part_desk_mixing
+from curewatch.desk import FactError, mixing
 from curewatch.desk.mixing import Materials, as_mixed, cup, recipe_of
 from curewatch.records import WET_THICKNESS_RANGE_M, Name, Recipe
 from curewatch.studio.mixing import Shape, need, notes_on
-from curewatch.views.board import LoggedOut
-from curewatch.views.mixing import MaterialOut, MixOut, RecipeIn, RecipeOut
+from curewatch.views.logged import LoggedOut
+from curewatch.views.mixing import MaterialOut, MixOut, RecipeOut
 from curewatch.web.api.answers import BASE, REFUSALS, logged
-from curewatch.web.part_web_site import Here, Site
+from curewatch.web.api.requests import RecipeIn
+from curewatch.web.site import Here, Site
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
 
@@ -54,9 +55,9 @@ def mix(
         raise FactError("round", f"{width_cm} x {height_cm}", "width_cm and height_cm that are both the diameter")
     shelf = Materials.of(site.desk.settings)
     _known(site, name)
-    told = part_desk_mixing.mix_of(site.desk, name)
+    told = mixing.mix_of(site.desk, name)
     shape = Shape(width_cm / 100, height_cm / 100, disc)
-    believed = part_desk_mixing.run_off(site.desk, name, shape.area) if run_off is None else None
+    believed = mixing.run_off(site.desk, name, shape.area) if run_off is None else None
     share = believed.share if believed is not None else run_off or 0.0
     needed = need(shape, pieces, wet_thickness_mm / 1e3, depth=edge_cm / 100, run_off=share)
     return MixOut.of(cup(told, shelf, needed, pieces, believed))
@@ -86,7 +87,7 @@ def put_recipe(site: Here, name: Annotated[Name, Path()], recipe: RecipeIn) -> L
         stand = () if parts is None else ("the parts that were told before are still what is mixed",)
         return logged(site, now, None, (_said(made), *was, *stand))
     made, found = recipe_of(told, Materials.of(site.desk.settings))
-    part_desk_mixing.put_mix(site.desk, made, told)
+    mixing.put_mix(site.desk, made, told)
     return logged(site, now, None, (_said(made), *was, *notes_on(found)))
 
 

@@ -1,4 +1,4 @@
-"""The API of pours that nobody has made yet: when one would be dry in a given air, and how far a tilt would move it."""
+"""The API of pours that nobody has made yet, and of how level a piece lies."""
 
 from __future__ import annotations
 
@@ -6,95 +6,20 @@ import math
 from typing import Annotated
 
 from fastapi import APIRouter, Query
-from pydantic import Field
 
-from curewatch.records import RH_PCT_RANGE, Recipe, Support, ThicknessSource
-from curewatch.settings import AIR_SPEEDS_M_S
-from curewatch.studio.diagnosis.part_studio_levelling import Rheology
-from curewatch.studio.forecasting.drying import DEFAULT_SIDE_M
-from curewatch.studio.planning.estimate import EstimateInput, Reached, RoomAir, answer, film
-from curewatch.studio.planning.part_studio_estimate_cautions import cautions
+from curewatch.desk.commands.moves import measured
+from curewatch.desk.reports.cure_record import cure_record_of
+from curewatch.studio.diagnosis.drying_history import Rheology, drifting
+from curewatch.studio.planning.estimate import answer, cautions
 from curewatch.studio.planning.tilt_drift import drifts
-from curewatch.views.board import RequestModel, View
-from curewatch.views.mixing import Glycol, Solids
-from curewatch.web.api.answers import BASE, REFUSALS
-from curewatch.web.api.part_web_api_level import LIMIT_MM, USUAL
-from curewatch.web.api.requests import WetMm
-from curewatch.web.pages.plan import one_at_a_time
+from curewatch.views.air import air_read_at
+from curewatch.views.estimate import MEMBERS, DriftOut, EstimateOut, LevelOut, ReachedOut, tilts_of
+from curewatch.views.logged import LoggedOut
+from curewatch.web.api.answers import BASE, REFUSALS, logged, moment, require_piece
+from curewatch.web.api.requests import LIMIT_MM, USUAL, FilmIn, TiltedIn, TiltIn
+from curewatch.web.site import Here, one_at_a_time
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
-
-MEMBERS, DAYS = 64, 120.0
-ASSUMED = Recipe(name="assumed")
-
-
-class FilmIn(RequestModel):
-    """One film in air that stays as it is."""
-
-    wet_thickness_mm: WetMm
-    thickness_source: ThicknessSource = ThicknessSource.GAUGE
-    temp_c: Annotated[float, Field(ge=-40, le=60)]
-    rh_pct: Annotated[float, Field(ge=RH_PCT_RANGE[0], le=RH_PCT_RANGE[1])]
-    solids: Solids = ASSUMED.solids
-    glycol: Glycol = ASSUMED.glycol
-    side_cm: Annotated[float, Field(ge=2, le=500)] = Field(DEFAULT_SIDE_M * 100, description="Its shorter side")
-    air_m_s: Annotated[float, Field(ge=0.05, le=5)] = AIR_SPEEDS_M_S["still"]
-    back: Support = Support.CANVAS
-
-    def question(self, members: int) -> EstimateInput:
-        pouring = film(
-            self.wet_thickness_mm / 1e3,
-            self.thickness_source,
-            solids=self.solids,
-            glycol=self.glycol,
-            side_m=self.side_cm / 100,
-            air_speed_m_s=self.air_m_s,
-            support=self.back,
-        )
-        return EstimateInput(pouring, RoomAir.constant(self.temp_c, self.rh_pct), members, DAYS)
-
-
-class TiltedIn(FilmIn):
-    tilt_deg: Annotated[float, Field(ge=0, le=45)]
-    viscosity_pa_s: Annotated[float, Field(ge=0.01, le=1000)] = Field(
-        USUAL.viscosity, description="Of the mix at its pour; 1 flows like warm honey"
-    )
-    yield_stress_pa: Annotated[float, Field(ge=0, le=1000)] = USUAL.yield_stress
-    stiffening_pa_h: Annotated[float, Field(ge=0, le=3600)] = Field(
-        USUAL.stiffening * 3600, description="How fast the yield stress grows at rest; 0: it never sets"
-    )
-    limit_mm: Annotated[float, Field(ge=0.1, le=1000)] = Field(LIMIT_MM, description="The drift that would not matter")
-
-
-class ReachedOut(View):
-    """Hours from the pour by which 10, 50 and 90 % of such films are there; null: not foreseen."""
-
-    early_h: float | None
-    worth_checking_h: float | None
-    safe_h: float | None
-    reason: str | None
-
-    @classmethod
-    def of(cls, one: Reached) -> ReachedOut:
-        early, even, safe = (None if h is None else float(f"{h:.7g}") for h in one.hours)
-        return cls(early_h=early, worth_checking_h=even, safe_h=safe, reason=one.reason)
-
-
-class EstimateOut(View):
-    milestones: dict[str, ReachedOut]
-    film_temp_c: float = Field(description="In the first minute")
-    warnings: list[str]
-
-
-class DriftOut(View):
-    """Within a factor of two: nobody knows a mix's viscosity better."""
-
-    drift_mm: float
-    drift_if_it_never_sets_mm: float
-    tilt_for_limit_deg: float
-    half_of_it_by_h: float
-    most_of_it_by_h: float = Field(description="Nine tenths")
-    packed_h: float | None = Field(description=f"null: not within {DAYS:g} days")
 
 
 @router.get("/estimate")
@@ -129,3 +54,44 @@ def level(asked: Annotated[TiltedIn, Query()]) -> DriftOut:
 
 def _digits(value: float) -> float:
     return float(f"{value:.7g}")
+
+
+@router.get("/pieces/{name:path}/level")
+def piece_level(
+    site: Here,
+    name: str,
+    viscosity_pa_s: Annotated[
+        float, Query(ge=0.01, le=1000, description="Of the mix at its pour; 1 flows like warm honey")
+    ] = USUAL.viscosity,
+    yield_stress_pa: Annotated[
+        float, Query(ge=0, le=1000, description="Of a mix that holds its shape")
+    ] = USUAL.yield_stress,
+    stiffening_pa_h: Annotated[
+        float, Query(ge=0, le=3600, description="How fast that grows at rest; 0: it never sets")
+    ] = USUAL.stiffening * 3600,
+    limit_mm: Annotated[float, Query(ge=0.1, le=1000, description="The drift that would not matter")] = LIMIT_MM,
+) -> LevelOut:
+    """How far the tilts measured of it make its design drift, and how level would be level enough."""
+    now = site.clock.now()
+    require_piece(site, name, now)
+    mix = Rheology(viscosity_pa_s, yield_stress_pa, stiffening_pa_h / 3600)
+    looked = cure_record_of(site.desk, name, now)
+    found = drifting(looked.trace, looked.history.drying.pour.at, looked.tilts, mix, limit_mm / 1e3)
+    angle = found.tilt_for_limit
+    return LevelOut(
+        piece=name,
+        tilts=tilts_of(looked, site.desk.settings.tz),
+        drift_mm=None if found.drift_m is None else float(f"{found.drift_m * 1e3:.7g}"),
+        limit_mm=limit_mm,
+        tilt_for_limit_deg=None if angle is None else float(f"{math.degrees(angle):.7g}"),
+        air_read_at=air_read_at(looked.history, site.desk.settings.tz),
+    )
+
+
+@router.post("/pieces/{name:path}/tilts", status_code=201)
+def measure(site: Here, name: str, tilt: TiltIn) -> LoggedOut:
+    """How far from level its support was found to be. Said again of the same moment, that stands."""
+    now = site.clock.now()
+    require_piece(site, name, now)
+    measured(site.desk, name, math.radians(tilt.tilt_deg), moment(tilt.at, now), now)
+    return logged(site, now, name)

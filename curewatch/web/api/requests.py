@@ -1,19 +1,34 @@
-"""The JSON of a pour that is sent: its film by a gauge or by what was poured. As in `api_models`."""
+"""What may be sent to the API: each with its bounds; a misspelt name is an error."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import replace
 from datetime import datetime
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
 from curewatch.desk import FactError, PourOrder
-from curewatch.records import NAME_MOST, WET_THICKNESS_RANGE_M, Name, Support, ThicknessSource
-from curewatch.records.workshop import Paint
+from curewatch.records import (
+    NAME_MOST,
+    RH_PCT_RANGE,
+    WET_THICKNESS_RANGE_M,
+    Name,
+    Recipe,
+    Support,
+    ThicknessSource,
+)
+from curewatch.records.observations import GRAMS_RANGE, SURFACE_C_RANGE, Finger
+from curewatch.records.workshop import Paint, Part, RecipeMix
+from curewatch.settings import AIR_SPEEDS_M_S
+from curewatch.studio.diagnosis.drying_history import Rheology
+from curewatch.studio.forecasting.drying import DEFAULT_SIDE_M
 from curewatch.studio.mixing import Shape
-from curewatch.views.board import At, RequestModel
+from curewatch.studio.planning.estimate import EstimateInput, RoomAir, film
+from curewatch.views.base import At, RequestModel
+from curewatch.views.estimate import DAYS
+from curewatch.views.mixing import Glycol, Solids
 
 ML_MOST = 50_000
 WetMm = Annotated[float, Field(ge=WET_THICKNESS_RANGE_M[0] * 1e3, le=WET_THICKNESS_RANGE_M[1] * 1e3)]
@@ -107,3 +122,155 @@ class PourIn(RequestModel):
             caught = None if self.ran_off_ml is None else self.ran_off_ml * 1e-6
             return Paint(piece_id=0, poured_m3=self.poured_ml * 1e-6, ran_off_m3=caught)
         return None if self.poured_g is None else Paint(piece_id=0, poured_g=self.poured_g)
+
+
+USUAL = Rheology()
+LIMIT_MM = 5.0
+
+
+class TiltIn(RequestModel):
+    tilt_deg: Annotated[float, Field(ge=0, le=45, description="Off level; 3 mm on a metre are 0.172")]
+    at: At | None = NOW
+
+
+NOW = Field(None, description="Left out: now")
+
+
+class FingerIn(RequestModel):
+    """A finger at an edge nobody will see."""
+
+    kind: Literal["finger"]
+    finger: Finger
+    at: At | None = NOW
+
+
+class WeighingIn(RequestModel):
+    """The piece with its support, the same way each time; one from before the pour is the bare support."""
+
+    kind: Literal["weighing"]
+    grams: Annotated[float, Field(ge=GRAMS_RANGE[0], le=GRAMS_RANGE[1])]
+    resolution_g: Annotated[float, Field(gt=0, le=1000, description="The scale's smallest step")] = 1.0
+    at: At | None = NOW
+
+
+class SurfaceIn(RequestModel):
+    """The film's own temperature, by an infrared thermometer."""
+
+    kind: Literal["surface"]
+    surface_c: Annotated[float, Field(ge=SURFACE_C_RANGE[0], le=SURFACE_C_RANGE[1])]
+    at: At | None = NOW
+
+
+ObservationIn = Annotated[FingerIn | WeighingIn | SurfaceIn, Field(discriminator="kind")]
+
+
+class StepIn(RequestModel):
+    step: Annotated[str, Field(min_length=1, max_length=40, description="As the steps of the piece name it")]
+    at: At | None = NOW
+    anyway: bool = Field(False, description="Although a step before it was left out")
+
+
+class MuteIn(RequestModel):
+    hours: Annotated[float, Field(gt=0, le=24)]
+
+
+class ReadingIn(RequestModel):
+    room: Name
+    temp_c: Annotated[float, Field(ge=-40, le=60)]
+    rh_pct: Annotated[float, Field(ge=RH_PCT_RANGE[0], le=RH_PCT_RANGE[1])]
+    at: At | None = Field(None, description="Left out: now")
+
+
+class MoveIn(RequestModel):
+    room: Name
+    place: Name | None = None
+    at: At | None = Field(None, description="Left out: now")
+    air_m_s: Annotated[float, Field(ge=0.05, le=5)] | None = Field(None, description="Left out: as the room's is set")
+
+
+class GoneIn(RequestModel):
+    at: At | None = Field(None, description="Left out: now")
+
+
+class ResendIn(RequestModel):
+    key: Annotated[str, Field(min_length=1, max_length=1000)] | None = Field(
+        None, description="Of one that was given up; null: all of them"
+    )
+
+
+class ForgetIn(RequestModel):
+    name: Name = Field(description="Of a recipe or a place, as what was learned names it")
+
+
+ASSUMED = Recipe(name="assumed")
+
+
+class FilmIn(RequestModel):
+    """One film in air that stays as it is."""
+
+    wet_thickness_mm: WetMm
+    thickness_source: ThicknessSource = ThicknessSource.GAUGE
+    temp_c: Annotated[float, Field(ge=-40, le=60)]
+    rh_pct: Annotated[float, Field(ge=RH_PCT_RANGE[0], le=RH_PCT_RANGE[1])]
+    solids: Solids = ASSUMED.solids
+    glycol: Glycol = ASSUMED.glycol
+    side_cm: Annotated[float, Field(ge=2, le=500)] = Field(DEFAULT_SIDE_M * 100, description="Its shorter side")
+    air_m_s: Annotated[float, Field(ge=0.05, le=5)] = AIR_SPEEDS_M_S["still"]
+    back: Support = Support.CANVAS
+
+    def question(self, members: int) -> EstimateInput:
+        pouring = film(
+            self.wet_thickness_mm / 1e3,
+            self.thickness_source,
+            solids=self.solids,
+            glycol=self.glycol,
+            side_m=self.side_cm / 100,
+            air_speed_m_s=self.air_m_s,
+            support=self.back,
+        )
+        return EstimateInput(pouring, RoomAir.constant(self.temp_c, self.rh_pct), members, DAYS)
+
+
+class TiltedIn(FilmIn):
+    tilt_deg: Annotated[float, Field(ge=0, le=45)]
+    viscosity_pa_s: Annotated[float, Field(ge=0.01, le=1000)] = Field(
+        USUAL.viscosity, description="Of the mix at its pour; 1 flows like warm honey"
+    )
+    yield_stress_pa: Annotated[float, Field(ge=0, le=1000)] = USUAL.yield_stress
+    stiffening_pa_h: Annotated[float, Field(ge=0, le=3600)] = Field(
+        USUAL.stiffening * 3600, description="How fast the yield stress grows at rest; 0: it never sets"
+    )
+    limit_mm: Annotated[float, Field(ge=0.1, le=1000)] = Field(LIMIT_MM, description="The drift that would not matter")
+
+
+class PartIn(RequestModel):
+    material: Name
+    parts: Annotated[float, Field(ge=0.0001, le=1000)]
+
+
+class RecipeIn(RequestModel):
+    """Either the solids, from a data sheet, or the parts that go into the cup."""
+
+    solids: Solids | None = Field(None, description="By volume, wet")
+    glycol: Glycol | None = Field(
+        None, description=f"Slow solvent, by volume; beside solids, left out: {Recipe.model_fields['glycol'].default}"
+    )
+    parts: Annotated[list[PartIn], Field(min_length=1, max_length=40)] | None = None
+    by_weight: bool = Field(False, description="The parts are weighed, not measured out")
+
+    @model_validator(mode="after")
+    def _one_way(self) -> RecipeIn:
+        if (self.parts is None) == (self.solids is None):
+            raise ValueError("a recipe is told by its solids or by its parts")
+        if self.parts is not None and self.glycol is not None:
+            raise ValueError("glycol stands beside solids: parts tell it already")
+        if self.parts is None and self.by_weight:
+            raise ValueError("by_weight is of parts: solids are by volume")
+        return self
+
+    def told(self, name: str) -> RecipeMix | None:
+        """How it is mixed; None: its solids were said."""
+        if self.parts is None:
+            return None
+        parts = tuple(Part(material=one.material, amount=one.parts) for one in self.parts)
+        return RecipeMix(recipe=name, by_weight=self.by_weight, parts=parts)

@@ -1,4 +1,4 @@
-"""The API of the rooms: their air as it was, as rows too, and as foreseen; and what people do about their alarms."""
+"""The API of the rooms: their air as read and as foreseen, who measures it, and what people do about their alarms."""
 
 from __future__ import annotations
 
@@ -10,16 +10,19 @@ from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
 from curewatch.desk.commands import alarm_care
-from curewatch.desk.reports.room import room_outlook
+from curewatch.desk.reports.room import room_outlook, room_record
 from curewatch.desk.transfer import exporting
 from curewatch.records import Alarm, AlarmKind
-from curewatch.views.board import AlarmOut, At, ReadingOut, RoomOut
-from curewatch.views.care import MuteIn, OutlookOut
+from curewatch.views.air import DOUBTED, LimitsOut, OutlookOut, ReadingOut, RoomReportOut, SensorOut
+from curewatch.views.alarms import AlarmOut
+from curewatch.views.base import At
+from curewatch.views.board import RoomOut
 from curewatch.web.api.answers import BASE, CSV, REFUSALS, as_csv, require_room
-from curewatch.web.part_web_site import Here, Site
+from curewatch.web.api.requests import MuteIn
+from curewatch.web.pages.room import doubts, sensors_of
+from curewatch.web.site import Here, Site
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
-
 READINGS_MOST = 20_000
 DAY = timedelta(days=1)
 
@@ -105,3 +108,21 @@ def unmute(site: Here, name: str, kind: AlarmKind) -> AlarmOut:
 def _cared(site: Site, alarm: Alarm) -> AlarmOut:
     site.logged()
     return AlarmOut.of(alarm, site.desk.settings.tz)
+
+
+@router.get("/rooms/{name:path}")
+def room(site: Here, name: str) -> RoomReportOut:
+    """One room with its sensors."""
+    now, tz = site.clock.now(), site.desk.settings.tz
+    kept = site.boards.look(now)
+    line = next((one for one in kept.rooms if one.name == name), None)
+    if line is None:
+        raise HTTPException(404)
+    since = now - DOUBTED
+    return RoomReportOut(
+        **dict(RoomOut.of(line, now, tz)),
+        sensors=[SensorOut.of(one, now, tz) for one in sensors_of(site, kept, name, now)],
+        doubts=list(doubts(room_record(site.desk, name, since, now), since.timestamp(), site.words(now))),
+        limits=LimitsOut.of(site.desk.settings.alarms),
+        alarms=[AlarmOut.of(one, tz) for one in kept.board(now).alarms if one.room == name],
+    )

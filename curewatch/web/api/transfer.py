@@ -13,19 +13,20 @@ from fastapi.responses import Response, StreamingResponse
 from starlette.concurrency import run_in_threadpool
 
 from curewatch.desk import FactError
-from curewatch.desk.commands import observing
+from curewatch.desk.reports import learned as reports_learned
 from curewatch.desk.reports import planning
-from curewatch.desk.reports.part_desk_places import free_places
-from curewatch.desk.transfer import exporting, importing, part_desk_as_tables
+from curewatch.desk.reports.room import free_places
+from curewatch.desk.transfer import exporting, importing
+from curewatch.desk.transfer import exporting as part_desk_as_tables
+from curewatch.intake.files.export_file import parse_tables
 from curewatch.intake.files.logger_csv import Layout, parse_logger_csv
-from curewatch.intake.files.part_intake_tables_csv import parse_tables
 from curewatch.records import WET_THICKNESS_RANGE_M, MilestoneKind, Name, Support
-from curewatch.views.board import At, View
-from curewatch.views.care import BeliefOut, PlanOut
+from curewatch.views.base import At, View
+from curewatch.views.care import BeliefOut
+from curewatch.views.plan import PlanOut
 from curewatch.web.api.answers import BASE, REFUSALS, ZIP
 from curewatch.web.api.requests import PourIn
-from curewatch.web.pages.plan import AHEAD_MOST, one_at_a_time
-from curewatch.web.part_web_site import Here, Site
+from curewatch.web.site import AHEAD_MOST, Here, Site, one_at_a_time
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
 
@@ -84,7 +85,7 @@ def plan(
 @router.get("/learned")
 def learned(site: Here) -> list[BeliefOut]:
     """What has come to be believed of recipes and places, and from what."""
-    return [BeliefOut.of(one) for one in observing.what_was_learned(site.desk, site.clock.now())]
+    return [BeliefOut.of(one) for one in reports_learned.what_was_learned(site.desk, site.clock.now())]
 
 
 @router.get("/export")

@@ -12,7 +12,7 @@ from curewatch.desk.commands import alarm_care
 from curewatch.intake.typed import BadInput
 from curewatch.records import AlarmKind
 from curewatch.studio.alarms.lifecycle import is_active
-from curewatch.web.part_web_site import Here, Typed, page, text_of
+from curewatch.web.site import Here, Typed, page, text_of
 
 router = APIRouter(include_in_schema=False)
 

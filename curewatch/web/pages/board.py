@@ -1,4 +1,4 @@
-"""The board as the page shows it: three answers first, then every piece on the shared axis."""
+"""The board, the page that opens first: three answers, then every piece on the shared axis."""
 
 from __future__ import annotations
 
@@ -6,10 +6,17 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import groupby
+from typing import Annotated
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import HTMLResponse
 
 from curewatch.records import Milestone, MilestoneKind
 from curewatch.studio.board import Board, PieceLine
+from curewatch.web.pages.logged import just_done
 from curewatch.web.plots.time_axis import Axis
+from curewatch.web.site import Here, page
 from curewatch.web.texts import Words
 
 PER_PAGE = 30
@@ -203,3 +210,34 @@ def _last_date(line: PieceLine) -> datetime | None:
 
 def _names(lines: Sequence[PieceLine]) -> tuple[str, ...]:
     return tuple(line.name for line in lines)
+
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/")
+def board(
+    request: Request,
+    site: Here,
+    room: str = "",
+    q: str = "",
+    ask: str = "",
+    by: str = "",
+    page_no: int = 1,
+    done: str = "",
+    of: Annotated[list[str] | None, Query()] = None,
+) -> HTMLResponse:
+    """Three answers, then every piece on one axis."""
+    now = site.clock.now()
+    asked = BoardQuery(room=room, text=q[:80], ask=ask, by=by if by in ("room", "place") else "", page=page_no)
+    kept = site.boards.look(now)
+    seen = view(kept.board(now), asked, site.words(now))
+
+    def link(**changed: object) -> str:
+        """The board with something about the question changed."""
+        now_asked = {"room": room, "q": q[:80], "ask": ask, "by": asked.by, "page_no": ""} | changed
+        query = urlencode({key: value for key, value in now_asked.items() if value})
+        return f"/?{query}" if query else "/"
+
+    told = just_done(done, of or [], kept, site.desk)
+    return page(request, "board.html", now, mark=kept.mark, view=seen, link=link, done=told)

@@ -13,20 +13,21 @@ from curewatch.desk.commands import moves
 from curewatch.desk.reports.board import CachedBoard
 from curewatch.intake.typed import BadInput, parse_air, parse_humidity, parse_temperature
 from curewatch.records import Reading
-from curewatch.web.pages.forms import in_form_words, with_unit
-from curewatch.web.pages.part_web_pouring import (
+from curewatch.web.pages.forms import (
     AGAIN,
     RECENT,
     Preset,
     count_of,
+    in_form_words,
     moment_of,
     named,
     newest_pours,
     numbered,
     orders_of,
     recent_sizes,
+    with_unit,
 )
-from curewatch.web.part_web_site import Here, Site, Typed, page, text_of
+from curewatch.web.site import Here, Site, Typed, page, text_of
 
 router = APIRouter(include_in_schema=False)
 

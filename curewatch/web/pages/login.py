@@ -13,8 +13,8 @@ from curewatch.web.access.guard import cookie_header
 from curewatch.web.access.passwords import TooManyAttempts
 from curewatch.web.access.sessions import Scope, Session
 from curewatch.web.access.tokens import TokenKind
-from curewatch.web.pages.part_web_pouring import named
-from curewatch.web.part_web_site import Here, Site, Typed, page, text_of
+from curewatch.web.pages.forms import named
+from curewatch.web.site import Here, Site, Typed, page, text_of
 
 router = APIRouter(include_in_schema=False)
 

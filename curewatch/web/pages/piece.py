@@ -1,13 +1,38 @@
-"""The steps of one piece after its pour, as its page shows them: what may be done now, and when the rest."""
+"""The page of one piece: where it stands, what comes next, what was found of it and done to it."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
+from typing import Annotated, Any
+from urllib.parse import quote, urlencode
 
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+
+from curewatch.desk import FactError, PieceReport
+from curewatch.desk.commands import aftercare, alarm_care, observing
 from curewatch.desk.commands.aftercare import Steps
+from curewatch.desk.reports.cure_record import piece_air
+from curewatch.desk.reports.learned import beliefs_about, seen_of
+from curewatch.intake.typed import BadInput, parse_surface
+from curewatch.intake.typed.quantities import parse_weighing
+from curewatch.records import ThicknessSource
+from curewatch.records.observations import Finger
+from curewatch.studio import wording
 from curewatch.studio.care.aftercare import CareStep
 from curewatch.studio.care.varnish_air import air_caveat
-from curewatch.web.texts import Words
+from curewatch.studio.learning.texts import LearnedEffect
+from curewatch.studio.planning import planner
+from curewatch.studio.planning.planner import Advice
+from curewatch.web.pages.board import axis_of, is_wet, row
+from curewatch.web.pages.forms import in_form_words, moment_of, with_unit
+from curewatch.web.pages.logged import just_done, observation_rows
+from curewatch.web.plots import piece_plots
+from curewatch.web.plots.piece_plots import curve_of
+from curewatch.web.site import Here, Site, Typed, page, text_of
+from curewatch.web.texts import FIT, Words, number, size
 
 SIGNS = {"done": "✓", "safe": "○", "worth checking": "?", "not yet": "·", "over": "–", "waits": "·"}
 NOW = ("safe", "worth checking")
@@ -99,3 +124,190 @@ def _air(found: Steps, words: Words) -> str:
     odds = "in nine cases of ten" if found.window.sure else "at even odds"
     begins, ends = words.date(found.window.begins_at), words.date(found.window.ends_at)
     return f"{said} Next good: {begins} to {ends}, {odds}."
+
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/piece/{name:path}")
+def piece(
+    request: Request, site: Here, name: str, done: str = "", of: Annotated[list[str] | None, Query()] = None
+) -> HTMLResponse:
+    """Where it stands, what comes next, and the air it has had."""
+    return show(request, site, name, site.clock.now(), done=done, of=of or [])
+
+
+def show(
+    request: Request,
+    site: Site,
+    name: str,
+    now: datetime,
+    *,
+    status: int = 200,
+    wrong: str | None = None,
+    values: Mapping[str, str] | None = None,
+    done: str = "",
+    of: list[str] | None = None,
+) -> HTMLResponse:
+    """The page; `wrong` says why what was typed (`values`) cannot be. FactError where no such piece is here."""
+    kept = site.boards.look(now)  # before all else that the page tells: of what is newer than its mark it hears
+    told = {"wrong": wrong, "values": dict(values or {}), "done": just_done(done, of or [], kept, site.desk)}
+    return page(request, "piece.html", now, status, mark=kept.mark, **told, **_values(site, name, now))
+
+
+def _values(site: Site, name: str, now: datetime) -> dict[str, Any]:
+    words, limits = site.words(now), site.desk.settings.alarms
+    report = site.desk.piece(name, now)
+    climates = piece_air(site.desk, report.drying, now)
+    air, had = piece_plots.air_plots(report, climates, limits, words)
+    axis = axis_of([report.line], now)
+    wet = is_wet(report.line, now)
+    advised_at, advice = _advised(site, report, now)
+    return {
+        "report": report,
+        "facts": facts(report, words),
+        "milestones": milestone_rows(report, words),
+        "cautions": cautions(report),
+        "row": row(report.line, axis, words, in_danger=bool(report.alarms) and wet),
+        "axis": axis,
+        "plots": piece_plots.drying_plots(report, curve_of(site, report, climates, now), limits, words),
+        "air": air,
+        "had": had,
+        "rooms": [room.name for room in site.boards.look(now).rooms],
+        "care": care_view(aftercare.steps(site.desk, name, now), words),
+        "seen": observation_rows(seen_of(site.desk, report.drying.piece.id), words),
+        "beliefs": [belief.sentence for belief in _believed(site, report, now)],
+        "advice": advice_rows(advice),
+        "advised_at": advised_at,
+    }
+
+
+def _advised(site: Site, report: PieceReport, now: datetime) -> tuple[datetime, list[Advice]]:
+    """When it was worked out, and what a change would do; nothing where no date is ahead that it could move."""
+    if report.forecast is None or report.forecast.reason is not None or not is_wet(report.line, now):
+        return now, []
+    return site.advised(report.drying, now)
+
+
+def _believed(site: Site, report: PieceReport, now: datetime) -> list[LearnedEffect]:
+    """Kept by all that was observed: what was found of any piece may teach something about this one."""
+    with site.desk.store.read() as tx:
+        marks = sorted((piece, mark) for piece, (mark, _) in tx.lessons().items())
+        key = repr((report.drying.recipe, report.line.room, report.line.place, marks, tx.forgettings()))
+    return site.beliefs.of(key, now, lambda: beliefs_about(site.desk, report.drying, now))[1]
+
+
+@router.post("/piece/{name:path}/found")
+def found(request: Request, site: Here, form: Typed, name: str) -> Response:
+    """Log an observation; a name that no piece bears, or one from before the pour, stores nothing."""
+    now = site.clock.now()
+    values = {str(field): text_of(form, field) for field in form}
+    try:
+        observed = _observed(site, name, values, now)
+    except (BadInput, FactError) as error:
+        return show(request, site, name, now, status=422, wrong=in_form_words(error), values=values)
+    return _back(site, now, name, "found", observed.observation.id)
+
+
+def _observed(site: Site, name: str, values: dict[str, str], now: datetime) -> observing.Observed:
+    at, what = moment_of(values, now, site.desk.settings.tz), values.get("what", "")
+    if what in set(Finger):
+        return observing.feel(site.desk, name, Finger(what), at, now)
+    if what == "weighing":
+        weighed = parse_weighing(values.get("grams", ""), values.get("resolution") or None)
+        return observing.weigh(site.desk, name, weighed.grams, weighed.resolution_g, at, now)
+    if what == "surface":
+        typed = with_unit(values.get("surface", ""), values.get("unit", "C"))
+        surface_c = parse_surface(typed, field="Surface")
+        return observing.surface(site.desk, name, surface_c, at, now)
+    raise BadInput("what", what, f"{', '.join(Finger)}, weighing or surface")
+
+
+@router.post("/piece/{name:path}/done")
+def done(request: Request, site: Here, form: Typed, name: str) -> Response:
+    """Write down that a step was done."""
+    now = site.clock.now()
+    values = {str(field): text_of(form, field) for field in form}
+    try:
+        at = moment_of(values, now, site.desk.settings.tz)
+        step = values.get("step", "")
+        noted = aftercare.done(site.desk, name, step, at, now, anyway=values.get("anyway") == "yes")
+    except (BadInput, FactError) as error:
+        return show(request, site, name, now, status=422, wrong=in_form_words(error), values=values)
+    return _back(site, now, name, "step", noted.step.id)
+
+
+@router.post("/piece/{name:path}/cleared")
+def cleared(site: Here, form: Typed, name: str) -> Response:
+    """A person has looked a harmed piece over."""
+    now = site.clock.now()
+    alarm_care.clear_damage(site.desk, name, now)
+    return _back(site, now, name, "cleared")
+
+
+def _back(site: Site, now: datetime, name: str, done: str, number: int | None = None) -> Response:
+    """To the piece, which says what was logged and offers to take it back."""
+    site.changed(now)
+    of: list[Any] = [name] if number is None else [name, number]
+    return RedirectResponse(f"/piece/{quote(name, safe='')}?{urlencode({'done': done, 'of': of}, doseq=True)}", 303)
+
+
+HOW = {
+    ThicknessSource.GAUGE: "by gauge",
+    ThicknessSource.VOLUME: "from volume over area",
+    ThicknessSource.LAYER: "from a word or as the last, so rough",
+}
+
+
+def facts(report: PieceReport, words: Words) -> list[tuple[str, str]]:
+    """What was typed of the piece, and what is believed of it now."""
+    pour, forecast, recipe = report.drying.pour, report.forecast, report.drying.recipe
+    mix = f"{pour.recipe}, {'with' if pour.silicone else 'without'} silicone"
+    shares = f"{recipe.solids:.0%} solids, {recipe.glycol:.1%} glycol{'' if recipe.stated else ', assumed'}"
+    told = [
+        ("Poured", f"{words.date(pour.at)} ({words.age(pour.at)})"),
+        ("Lies in", wording.where(report.drying)),
+        ("Film", f"{pour.wet_thickness_m * 1e3:.2g} mm wet, {HOW[pour.thickness_source]}; on {pour.support.value}"),
+        ("Size", size(pour)),
+        ("Recipe", f"{mix} ({shares})"),
+        ("Air over it", f"{report.drying.air_speed:g} m/s"),
+    ]
+    if forecast is not None and forecast.reason is None:
+        room = report.room
+        told.append(("Room", f"{number(room.temp_c, 1)} °C, {number(room.rh_pct)} %, read {words.age(room.data_at)}"))
+        if forecast.film_temp_c is not None:
+            told.append(("Film lies at", f"{number(forecast.film_temp_c, 1)} °C"))
+        told.append(("Reckoned", words.age(forecast.made_at)))
+    return [(name, value) for name, value in told if value]
+
+
+def milestone_rows(report: PieceReport, words: Words) -> list[tuple[str, str, str, str, str, str]]:
+    """Each milestone: its kind, name, three dates, and why one is missing."""
+    return [
+        (m.kind.value, FIT[m.kind], words.date(m.early_at), words.date(m.worth_checking_at), words.date(m.safe_at),
+         m.reason or "")
+        for m in (report.forecast.milestones if report.forecast else ())
+    ]  # fmt: skip
+
+
+def cautions(report: PieceReport) -> list[str]:
+    said = ["These are estimates from a model of the film and of the room, as read and as foreseen: touch an edge "
+            "before you trust a date."]  # fmt: skip
+    if report.drying.pour.silicone:
+        said.append("Poured with silicone: wash that off and let it dry before any varnish, or the varnish crawls.")
+    return [*said, wording.VARNISH_CAUTION]
+
+
+@dataclass(frozen=True)
+class AdviceRow:
+    text: str
+    caution: str
+
+
+def advice_rows(advice: list[Advice]) -> list[AdviceRow]:
+    """What each change of the room would do from now on; only those that would do anything."""
+    return [
+        AdviceRow(said[0].upper() + said[1:], planner.caution(one.change) or "")
+        for one in advice
+        if (said := planner.advised(one)) is not None
+    ]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -13,25 +12,20 @@ from fastapi.responses import HTMLResponse
 
 from curewatch.desk import FactError
 from curewatch.desk.reports import planning
-from curewatch.desk.reports.part_desk_places import free_places
+from curewatch.desk.reports.room import free_places
 from curewatch.intake.typed import BadInput, parse_time
 from curewatch.records import MilestoneKind
-from curewatch.studio.planning import part_studio_plan_words
-from curewatch.web.pages.forms import in_form_words
-from curewatch.web.pages.part_web_pouring import RECENT, Preset, newest_pours, planned_of, recent_sizes
-from curewatch.web.part_web_site import Here, Site, page
+from curewatch.studio.planning import planner
+from curewatch.web.pages.forms import RECENT, Preset, in_form_words, newest_pours, planned_of, recent_sizes
+from curewatch.web.site import AHEAD_MOST, Here, Site, one_at_a_time, page
 from curewatch.web.texts import Words
 
 router = APIRouter(include_in_schema=False)
-
 FOR = {"handle": "fit to handle", "varnish_ready": "varnish-ready"}
 AHEAD_USUAL = timedelta(days=14)
-AHEAD_MOST = timedelta(days=400)
 PIECES_MOST = 1000
 _DAY, _EVENING = re.compile(r"\d{4}-\d{2}-\d{2}"), "18:00"
 """A day alone means the end of its work."""
-one_at_a_time = threading.Lock()
-"""A plan takes seconds of work: several at once would keep everybody waiting."""
 
 
 @dataclass(frozen=True)
@@ -67,7 +61,7 @@ def plan(request: Request, site: Here) -> HTMLResponse:
         request, "plan.html", now, 422 if wrong else 200,
         values=_filled(preset, site.words(now)) | asked, wrong=wrong, answer=answer, rooms=rooms, recipes=recipes,
         sizes=recent_sizes(presets), preset=preset, kinds=FOR,
-        caution=part_studio_plan_words.PLAN_CAUTION,
+        caution=planner.PLAN_CAUTION,
     )  # fmt: skip
 
 
@@ -87,7 +81,7 @@ def answered(site: Site, asked: Mapping[str, str], preset: Preset | None, now: d
     free = free_places(site.desk, made.room)
     short = made.pieces - len(free)
     nth = made.places[short - 1].safe_at if 0 < short <= len(made.places) else None
-    return PlanAnswer(made, part_studio_plan_words.verdict(made.latest), free, nth)
+    return PlanAnswer(made, planner.verdict(made.latest), free, nth)
 
 
 def _pieces(text: str) -> int:

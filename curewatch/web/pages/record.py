@@ -1,17 +1,27 @@
-"""A cure record as its page shows it: dates with the year, for a sheet of paper is read when "today" is long past."""
+"""A piece's cure record to print, and the labels whose code opens it."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Annotated
+from urllib.parse import quote
 
-from curewatch.desk.reports.part_desk_looking_back import CureRecord
+import segno
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from markupsafe import Markup
+from starlette.exceptions import HTTPException
+
+from curewatch.desk.reports.cure_record import CureRecord, cure_record_from, cure_record_of, history_of
 from curewatch.studio.alarms.damage import length_and_what
+from curewatch.studio.diagnosis.drying_history import PastAir
 from curewatch.studio.diagnosis.mechanisms import THICKNESS_FROM
-from curewatch.studio.diagnosis.part_studio_past_air import PastAir
-from curewatch.web.pages.logged import finding
-from curewatch.web.pages.part_web_found_view import HOW
+from curewatch.studio.forecasting.forecast import Drying
+from curewatch.web.pages.logged import HOW, finding
+from curewatch.web.plots import piece_plots
+from curewatch.web.site import Here, Site, page
 from curewatch.web.texts import FIT, Words, number, size
 
 HONESTY = (
@@ -96,3 +106,75 @@ def _air(heading: str, past: PastAir | None) -> Sequence[Pair]:
     if past.unread_h >= 0.5:
         said += f"; {past.unread_h:.0f} h of it unread, straight lines fill in"
     return ((heading, said),)
+
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/record/{name:path}")
+def record(request: Request, site: Here, name: str) -> HTMLResponse:
+    """Of the piece of that name that is here, else of the last one that left."""
+    now = site.clock.now()
+    return show_record(request, site, cure_record_of(site.desk, name, now), now)
+
+
+def show_record(request: Request, site: Site, looked: CureRecord, now: datetime) -> HTMLResponse:
+    words, found = site.words(now), looked.history
+    air = piece_plots.record_air(found, site.desk.settings.alarms, words)
+    return page(request, "record.html", now, record=record_view(looked, words), found=found, air=air)
+
+
+MOST = 40
+"""Labels on one sheet."""
+
+
+@dataclass(frozen=True)
+class Label:
+    drying: Drying
+    qr: Markup
+    link: str
+    size: str
+
+
+@router.get("/labels")
+def labels(
+    request: Request, site: Here, room: str = "", piece: Annotated[list[int] | None, Query()] = None
+) -> HTMLResponse:
+    """A sheet: of the pieces asked for, of a room, or of all."""
+    now = site.clock.now()
+    kept = site.boards.look(now)
+    chosen = [
+        drying
+        for drying in sorted(kept.snapshot.dryings, key=lambda drying: drying.pour.at, reverse=True)
+        if (not room or drying.room == room) and (not piece or drying.piece.id in piece)
+    ]
+    made = [_label(site, drying) for drying in chosen[:MOST]]
+    return page(request, "labels.html", now, labels=made, left_out=len(chosen) - len(made), rooms=kept.rooms, room=room)
+
+
+@router.get("/p/{code}")
+def opened(request: Request, site: Here, code: str) -> Response:
+    """What a phone's camera opens: the piece's page; of one that has left, its record, which says so."""
+    now = site.clock.now()
+    for drying in site.boards.look(now).snapshot.dryings:
+        if site.sessions.label_code(drying.piece.id) == code:
+            return RedirectResponse(f"/piece/{quote(drying.piece.name, safe='')}", 303)
+    with site.desk.store.read() as tx:
+        gone = next((one for one in tx.pieces(gone=True) if site.sessions.label_code(one.id) == code), None)
+        if gone is None or not tx.pours([gone.id]):  # without its pour: taken back, it never was
+            raise HTTPException(404)
+        found = history_of(tx, gone, now)
+    return show_record(request, site, cure_record_from(site.desk, found, now), now)
+
+
+def link_to(site: Site, drying: Drying) -> str:
+    """What its code says."""
+    return f"{site.settings.shown_address}/p/{site.sessions.label_code(drying.piece.id)}"
+
+
+def _label(site: Site, drying: Drying) -> Label:
+    link = link_to(site, drying)
+    svg = segno.make(link, error="m", micro=False).svg_inline(omitsize=True, svgclass="qr", lineclass=None, border=2)
+    return Label(
+        drying, Markup(svg), link, size(drying.pour)
+    )  # drawn by segno from our own address, nothing of it is typed

@@ -1,4 +1,4 @@
-"""One piece as its page shows it: what is believed of it, why, and the air it has had."""
+"""The plots of one piece: how it dries, and the air it has had."""
 
 from __future__ import annotations
 
@@ -10,20 +10,15 @@ import numpy as np
 
 from curewatch.desk import PieceReport
 from curewatch.desk.reports.cure_record import PieceHistory
-from curewatch.records import ThicknessSource
+from curewatch.desk.snapshot.air_outlook import piece_future
 from curewatch.settings import AlarmSettings
-from curewatch.studio import wording
 from curewatch.studio.air.climate import Climate
-from curewatch.studio.forecasting.drying_curve import Band, DryingCurve
+from curewatch.studio.forecasting.drying_curve import MEMBERS, Band, DryingCurve, drying_curve
 from curewatch.web.plots.plot import Array, Curve, Plot, thinned
-from curewatch.web.texts import FIT, Words, number, size
+from curewatch.web.site import Site
+from curewatch.web.texts import FIT, Words
 
 POINTS = 160
-HOW = {
-    ThicknessSource.GAUGE: "by gauge",
-    ThicknessSource.VOLUME: "from volume over area",
-    ThicknessSource.LAYER: "from a word or as the last, so rough",
-}
 
 
 @dataclass(frozen=True)
@@ -37,45 +32,6 @@ class AirSummary:
     mean_rh: float
     high_rh: float
     known_until: datetime | None
-
-
-def facts(report: PieceReport, words: Words) -> list[tuple[str, str]]:
-    """What was typed of the piece, and what is believed of it now."""
-    pour, forecast, recipe = report.drying.pour, report.forecast, report.drying.recipe
-    mix = f"{pour.recipe}, {'with' if pour.silicone else 'without'} silicone"
-    shares = f"{recipe.solids:.0%} solids, {recipe.glycol:.1%} glycol{'' if recipe.stated else ', assumed'}"
-    told = [
-        ("Poured", f"{words.date(pour.at)} ({words.age(pour.at)})"),
-        ("Lies in", wording.where(report.drying)),
-        ("Film", f"{pour.wet_thickness_m * 1e3:.2g} mm wet, {HOW[pour.thickness_source]}; on {pour.support.value}"),
-        ("Size", size(pour)),
-        ("Recipe", f"{mix} ({shares})"),
-        ("Air over it", f"{report.drying.air_speed:g} m/s"),
-    ]
-    if forecast is not None and forecast.reason is None:
-        room = report.room
-        told.append(("Room", f"{number(room.temp_c, 1)} °C, {number(room.rh_pct)} %, read {words.age(room.data_at)}"))
-        if forecast.film_temp_c is not None:
-            told.append(("Film lies at", f"{number(forecast.film_temp_c, 1)} °C"))
-        told.append(("Reckoned", words.age(forecast.made_at)))
-    return [(name, value) for name, value in told if value]
-
-
-def milestone_rows(report: PieceReport, words: Words) -> list[tuple[str, str, str, str, str, str]]:
-    """Each milestone: its kind, name, three dates, and why one is missing."""
-    return [
-        (m.kind.value, FIT[m.kind], words.date(m.early_at), words.date(m.worth_checking_at), words.date(m.safe_at),
-         m.reason or "")
-        for m in (report.forecast.milestones if report.forecast else ())
-    ]  # fmt: skip
-
-
-def cautions(report: PieceReport) -> list[str]:
-    said = ["These are estimates from a model of the film and of the room, as read and as foreseen: touch an edge "
-            "before you trust a date."]  # fmt: skip
-    if report.drying.pour.silicone:
-        said.append("Poured with silicone: wash that off and let it dry before any varnish, or the varnish crawls.")
-    return [*said, wording.VARNISH_CAUTION]
 
 
 def drying_plots(report: PieceReport, curve: DryingCurve | None, limits: AlarmSettings, words: Words) -> list[Plot]:
@@ -198,3 +154,17 @@ def _mean(time: Array, values: Array) -> float:
     """Over time, not over readings: a night of many readings counts no more than one of few."""
     steps = np.diff(time)
     return float((steps * (values[1:] + values[:-1]) / 2).sum() / steps.sum())
+
+
+def curve_of(site: Site, report: PieceReport, climates: dict[str, Climate], now: datetime) -> DryingCurve | None:
+    """With the room as it is foreseen, like the dates beside it."""
+    forecast = report.forecast
+    if forecast is None or forecast.reason is not None:
+        return None
+    key = f"{report.drying.piece.id} {forecast.fingerprint}"
+
+    def drawn() -> DryingCurve | None:
+        ahead = piece_future(site.desk.store, report.drying, now, MEMBERS)
+        return drying_curve(report.drying, climates, forecast, now, ahead)
+
+    return site.curves.of(key, now, drawn)[1]

@@ -1,0 +1,43 @@
+"""What every view shares: the frozen model, moments in the studio's zone, numbers without digits of a unit change."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Annotated
+from zoneinfo import ZoneInfo
+
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict
+
+YEARS = (2000, 2200)
+
+
+def _sensible(at: datetime) -> datetime:
+    if not YEARS[0] <= at.year < YEARS[1]:
+        raise ValueError(f"a time between {YEARS[0]} and {YEARS[1]}")
+    return at.astimezone(UTC)
+
+
+At = Annotated[AwareDatetime, AfterValidator(_sensible)]
+
+
+class View(BaseModel):
+    model_config = ConfigDict(frozen=True)
+
+
+class RequestModel(BaseModel):
+    """What is sent to the API: a name that is misspelt is an error."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Error(View):
+    error: str
+
+
+def local(at: datetime | None, tz: ZoneInfo) -> datetime | None:
+    return None if at is None else at.astimezone(tz)
+
+
+def tidy(value: float) -> float:
+    """Without the last digits that come of a change of unit."""
+    return float(f"{value:.10g}")

@@ -1,0 +1,90 @@
+"""A plan and what a change of the room would buy, as they are shown."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from pydantic import Field
+
+from curewatch.desk.reports.planning import Plan
+from curewatch.records import MilestoneKind
+from curewatch.studio.planning import planner
+from curewatch.studio.planning.planner import Advice, Latest
+from curewatch.views.base import View, local
+
+
+class AdviceOut(View):
+    room_is: str
+    hours: dict[str, float | None] = Field(description="Change of each milestone ahead [h], below zero sooner")
+    reached_only_so: list[str]
+    risks_skin: bool
+    text: str | None = Field(description="null: it would move nothing")
+    caution: str | None
+
+    @classmethod
+    def of(cls, one: Advice) -> AdviceOut:
+        return cls(
+            room_is=one.change.name,
+            hours={kind.value: None if h is None else round(h, 2) for kind, h in one.hours.items()},
+            reached_only_so=[kind.value for kind in one.reached_only_so],
+            risks_skin=one.risks_skin,
+            text=planner.advised(one),
+            caution=planner.caution(one.change),
+        )
+
+
+class LatestOut(View):
+    room_is: str
+    even_at: datetime | None
+    safe_at: datetime | None = Field(description="The latest moment to pour, at 90 %; null: too late")
+    odds_now: float
+
+    @classmethod
+    def of(cls, one: Latest, tz: ZoneInfo) -> LatestOut:
+        return cls(
+            room_is=one.change.name,
+            even_at=local(one.even_at, tz),
+            safe_at=local(one.safe_at, tz),
+            odds_now=one.odds_now,
+        )
+
+
+class PlaceOut(View):
+    place: str | None
+    piece: str
+    even_at: datetime | None
+    safe_at: datetime | None
+
+
+class PlanOut(View):
+    room: str
+    ready: MilestoneKind
+    due: datetime
+    pieces: int
+    recipe: str
+    latest: list[LatestOut]
+    places_taken: list[PlaceOut]
+    places_free: list[str]
+    air_read_at: datetime
+    verdict: str
+
+    @classmethod
+    def of(cls, plan: Plan, free: tuple[str, ...], tz: ZoneInfo) -> PlanOut:
+        return cls(
+            room=plan.room,
+            ready=plan.milestone,
+            due=plan.due.astimezone(tz),
+            pieces=plan.pieces,
+            recipe=plan.recipe,
+            latest=[LatestOut.of(one, tz) for one in plan.latest],
+            places_taken=[
+                PlaceOut(
+                    place=one.place, piece=one.piece, even_at=local(one.even_at, tz), safe_at=local(one.safe_at, tz)
+                )
+                for one in plan.places
+            ],
+            places_free=list(free),
+            air_read_at=plan.data_at.astimezone(tz),
+            verdict=planner.verdict(plan.latest),
+        )
