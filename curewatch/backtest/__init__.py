@@ -1,1 +1,2 @@
-"""Evaluation for developers and the curious: outlook and learning held against records and simulated truths. Only the command line imports it."""
+"""Evaluation for developers and the curious: outlook and learning held against records and simulated truths. Only
+the command line imports it."""

@@ -1,4 +1,5 @@
-"""The room outlook measured on recorded rooms: against simple forecasts by the hour, and beyond its 48 hours by the day."""
+"""The room outlook measured on recorded rooms: against simple forecasts by the hour, and beyond its 48 hours by the
+day."""
 
 from __future__ import annotations
 

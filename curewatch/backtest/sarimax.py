@@ -11,7 +11,6 @@ import warnings
 import numpy as np
 
 from curewatch.backtest.outlook import HORIZONS, Forecaster
-from curewatch.intake.errors import Missing
 from curewatch.studio.air.climate import Array
 
 ORDER, SEASONAL = (2, 0, 0), (0, 1, 1, 24)
@@ -19,9 +18,9 @@ WINDOW_H = 14 * 24
 
 
 def sarimax() -> Forecaster:
-    """The forecaster. Raises Missing (a BadInput) where statsmodels is not installed."""
+    """The forecaster. Raises ModuleNotFoundError where statsmodels is not installed."""
     if importlib.util.find_spec("statsmodels") is None:
-        raise Missing("--sarimax", "statsmodels beside curewatch: pip install curewatch[backtest]")
+        raise ModuleNotFoundError("statsmodels")
     return _forecast
 
 

@@ -12,9 +12,6 @@ from typer.main import get_command
 from curewatch import __version__
 from curewatch.cli import exits, options
 from curewatch.cli.commands import alarms, backups, daemon, facts, mixing, observations, show, steps, transfer
-from curewatch.cli.commands import alarms as part_cli_notices
-from curewatch.cli.commands import facts as part_cli_moves
-from curewatch.cli.commands import show as part_cli_looking_back
 from curewatch.cli.commands.backtest import backtest
 from curewatch.cli.commands.daemon import password
 from curewatch.cli.commands.estimate import estimate, level
@@ -76,14 +73,14 @@ app.command(short_help="Log a film's surface temperature.")(observations.surface
 app.command(short_help="What was learned from observations.")(observations.learned)
 app.command(short_help="Every piece, room and alarm.")(show.board)
 app.command(short_help="One piece with its dates.")(show.piece)
-app.command(short_help="Log that a piece lies somewhere else.")(part_cli_moves.move)
-app.command(short_help="Log that a piece has left the studio.")(part_cli_moves.gone)
+app.command(short_help="Log that a piece lies somewhere else.")(facts.move)
+app.command(short_help="Log that a piece has left the studio.")(facts.gone)
 app.command(short_help="What is still to be done to a piece.")(steps.steps)
 app.command(short_help="Write down that a step was done.")(steps.done)
 app.command(short_help="A piece's last step was not done after all.")(steps.undo)
-app.command(short_help="A piece's cure record.")(part_cli_looking_back.record)
-app.command(short_help="What may have gone wrong with a piece.")(part_cli_looking_back.why)
-app.command(short_help="Two pieces' records side by side.")(part_cli_looking_back.compare)
+app.command(short_help="A piece's cure record.")(show.record)
+app.command(short_help="What may have gone wrong with a piece.")(show.why)
+app.command(short_help="Two pieces' records side by side.")(show.compare)
 app.command(short_help="Take a logger's record of a room in.")(transfer.import_readings)
 app.command(short_help="Everything out, as JSON or CSV.")(transfer.export)
 app.command("import", short_help="Everything in again, into an empty store.")(transfer.import_everything)
@@ -92,8 +89,8 @@ app.command(short_help="Say that you see to an alarm.")(alarms.acknowledge)
 app.command(short_help="Hear nothing of an alarm for a while.")(alarms.mute)
 app.command(short_help="End a mute before its time.")(alarms.unmute)
 app.command(short_help="Say that you have looked a harmed piece over.")(alarms.cleared)
-app.command(short_help="What people were told, and whether it arrived.")(part_cli_notices.notices)
-app.command(short_help="Send again what was given up.")(part_cli_notices.resend)
+app.command(short_help="What people were told, and whether it arrived.")(alarms.notices)
+app.command(short_help="Send again what was given up.")(alarms.resend)
 app.command(short_help="The latest moment to pour for a date.")(plan)
 app.command(short_help="Copy the whole store, proven sound.")(backups.backup)
 app.command(short_help="Put a backup in the store's place.")(backups.restore)

@@ -1,4 +1,5 @@
-"""What `curewatch check` finds: whether everything the settings name is there, who has been heard from, and a test notice."""
+"""What `curewatch check` finds: whether everything the settings name is there, who has been heard from, and a test
+notice."""
 
 from __future__ import annotations
 

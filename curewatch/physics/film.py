@@ -1,4 +1,5 @@
-"""The drying film: its constants, the parameters of a batch, the grid, the activities at its surface, and the wet thickness a pour comes to."""
+"""The drying film: its constants, the parameters of a batch, the grid, the activities at its surface, and the wet
+thickness a pour comes to."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""What lies behind a film: how heat comes through it, what water it soaks up and how fast, and what vapour it lets through."""
+"""What lies behind a film: how heat comes through it, what water it soaks up and how fast, and what vapour it lets
+through."""
 
 from __future__ import annotations
 

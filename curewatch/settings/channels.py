@@ -1,4 +1,5 @@
-"""The tables about telling people: webhook, mail, publishing, services, heartbeat, and each person with what they want."""
+"""The tables about telling people: webhook, mail, publishing, services, heartbeat, and each person with what they
+want."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""The tables of facts, decisions and notices. Every rule that must never be broken is kept here by the database itself."""
+"""The tables of facts, decisions and notices. Every rule that must never be broken is kept here by the database
+itself."""
 
 from __future__ import annotations
 

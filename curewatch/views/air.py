@@ -10,6 +10,7 @@ import numpy as np
 from pydantic import Field
 
 from curewatch.desk.reports.cure_record import PieceHistory
+from curewatch.physics.air import Array
 from curewatch.records import (
     Reading,
 )
@@ -21,7 +22,6 @@ from curewatch.studio.outlook.outlook import Band, Outlook
 from curewatch.views.alarms import AlarmOut
 from curewatch.views.base import View, local
 from curewatch.views.board import RoomOut
-from curewatch.web.plots.plot import Array
 
 
 class LimitsOut(View):

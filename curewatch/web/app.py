@@ -1,4 +1,5 @@
-"""The application: every page, the JSON beside it, the door around them; and no dates while the clock cannot be believed."""
+"""The application: every page, the JSON beside it, the door around them; and no dates while the clock cannot be
+believed."""
 
 from __future__ import annotations
 
@@ -24,22 +25,15 @@ from curewatch.web.access.passwords import PasswordCheck
 from curewatch.web.access.sessions import Sessions
 from curewatch.web.access.tokens import Tokens
 from curewatch.web.api import alarms as api_alarms
-from curewatch.web.api import alarms as part_web_api_notices
-from curewatch.web.api import board, mixing, pieces, planning, rooms, transfer
-from curewatch.web.api import pieces as part_web_api_pieces
-from curewatch.web.api import planning as part_web_api_level
-from curewatch.web.api import rooms as part_web_api_room
+from curewatch.web.api import board as api_board
+from curewatch.web.api import mixing, pieces, planning, rooms, transfer
 from curewatch.web.api.answers import BASE
-from curewatch.web.feeds import routes
-from curewatch.web.feeds import routes as part_web_feeds
-from curewatch.web.pages import alarms, logging_forms, login, piece, plan, record, room
-from curewatch.web.pages import board as part_web_board_page
-from curewatch.web.pages import logged as part_web_logged_page
-from curewatch.web.pages import logged as part_web_undoing
+from curewatch.web.feeds import routes as feeds
+from curewatch.web.pages import alarms, board, logged, logging_forms, login, piece, plan, record, room
 from curewatch.web.pages.forms import in_form_words
 from curewatch.web.site import Site, StalePage, page, site_of
 
-TITLE = "Clock unconfirmed"
+CLOCK_TITLE = "Clock unconfirmed"
 
 
 class ClockUnconfirmed(Exception):
@@ -60,9 +54,8 @@ def require_clock(request: Request) -> None:
 
 
 PARTS = (
-    part_web_board_page, alarms, logging_forms, piece, part_web_undoing, piece, record, room, plan, login,
-    routes, board, api_alarms, planning, part_web_api_level, mixing, part_web_api_notices, pieces, rooms, part_web_api_room,
-    part_web_api_pieces, transfer, part_web_feeds, record, part_web_logged_page,
+    board, alarms, logging_forms, logged, piece, record, room, plan, login, feeds,
+    api_board, api_alarms, planning, mixing, pieces, rooms, transfer,
 )  # fmt: skip
 """Everything that answers; the first that knows a path takes it."""
 WHOLE = ("missing", "value_error")
@@ -105,7 +98,7 @@ def make_app(
     for part in PARTS:
         app.include_router(part.router)
     app.add_api_route("/static/{name}", _static, include_in_schema=False)
-    described = cache(lambda: board.describe(app))
+    described = cache(lambda: api_board.describe(app))
     app.add_api_route(f"{BASE}/openapi.json", lambda: described(), include_in_schema=False)
     _explain(app)
     return Guard(app, settings, site.sessions, site.tokens, clock, locked=hashed is not None)
@@ -140,7 +133,7 @@ def _explain(app: FastAPI) -> None:
         )
 
     def undated(request: Request, error: Exception) -> Response:
-        return said(request, 503, TITLE, str(error))
+        return said(request, 503, CLOCK_TITLE, str(error))
 
     def failed(request: Request, error: Exception) -> Response:
         stored = "" if request.method in SAFE else "Nothing was stored. "  # of a page: what led to it may well be

@@ -9,7 +9,6 @@ import pytest
 from curewatch.physics.ensemble import Pouring
 from curewatch.records import MilestoneKind
 from curewatch.studio.planning import planner
-from curewatch.studio.planning import planner as part_studio_plan_words
 from tests.studio_scene import SHED, air, at, dates, drying, every
 
 CLIMATE = air(*every(60, 48, 18.0, 55.0))
@@ -89,7 +88,7 @@ def test_a_fan_in_a_room_that_is_hardly_warm_enough_is_said_to_cool_the_film_bel
     warmer, _, fan = planner.advice(drying(poured=47.0), {SHED: cool}, None, NOW)
     assert fan.chills_to_c is not None
     assert 6.5 < fan.chills_to_c < 10
-    said = part_studio_plan_words.advised(fan)
+    said = planner.advised(fan)
     assert said is not None
     assert f"it cools the film to {fan.chills_to_c:.1f} °C" in said
     assert warmer.chills_to_c is None

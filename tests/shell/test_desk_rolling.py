@@ -12,7 +12,6 @@ import pytest
 from sqlalchemy import update
 
 from curewatch.desk import Desk
-from curewatch.desk.refresh import forecasts as part_desk_rolling
 from curewatch.desk.refresh.forecasts import MadeForecasts, spread
 from curewatch.records import Forecast, Reading, Recipe, Stay
 from curewatch.records.forecasts import Checkpoint
@@ -208,7 +207,7 @@ def test_states_stored_in_parts_are_those_stored_at_once(
 ) -> None:
     rolled(desk)
     with Store.open(tmp_path / "other.sqlite") as other:
-        monkeypatch.setattr(part_desk_rolling, "AT_ONCE", 1)
+        monkeypatch.setattr(forecasts, "AT_ONCE", 1)
         rolled(Desk(other, desk.settings))
         same(forecasts(other), forecasts(store))
         mine, theirs = kept(other), kept(store)
@@ -225,7 +224,7 @@ def test_after_a_crash_between_the_parts_and_the_decisions_states_still_go_with_
     was, states = forecasts(store), kept(store)
     now = NOON + 8 * HOUR
     desk.absorb(read(NOON + 6 * HOUR + 10 * MINUTE, now, warmer=5))
-    monkeypatch.setattr(part_desk_rolling, "AT_ONCE", 1)
+    monkeypatch.setattr(forecasts, "AT_ONCE", 1)
     with monkeypatch.context() as patch:
         patch.setattr(MadeForecasts, "write", lambda *_: 1 / 0)
         with pytest.raises(ZeroDivisionError):

@@ -10,7 +10,6 @@ import requests
 
 from curewatch.cli.texts import record_text
 from curewatch.desk.commands import aftercare, moves, observing
-from curewatch.desk.commands import moves as part_desk_levelling
 from curewatch.desk.reports import cure_record
 from curewatch.records import AlarmKind, Damage
 from curewatch.records.observations import Finger
@@ -41,7 +40,7 @@ def test_a_record_tells_what_the_command_tells_and_stays_when_the_piece_has_left
     desk = studio.desk
     observing.feel(desk, "Curlew", Finger.TACKY, NOW, NOW)
     aftercare.done(desk, "Curlew", "skins", NOW, NOW)
-    part_desk_levelling.measured(desk, "Curlew", 0.004, NOW, NOW)
+    moves.measured(desk, "Curlew", 0.004, NOW, NOW)
     desk.refresh(NOW)
     printed = record_text.values(desk.settings.tz, cure_record.cure_record_of(desk, "Curlew", NOW))
     told = get(studio, "/pieces/Curlew/record")

@@ -1,4 +1,5 @@
-"""The commands about alarms and the notices of them: what is on, acknowledge, mute, clear a harmed piece; what was told, and sending it again."""
+"""The commands about alarms and the notices of them: what is on, acknowledge, mute, clear a harmed piece; what was
+told, and sending it again."""
 
 from __future__ import annotations
 

@@ -94,10 +94,9 @@ def outlook(files: Files, sarimax: Sarimax = False, every: Every = "1", as_json:
     Also how much of what came lay in its 10-90 % band: 80 % is right.
     """
     from curewatch.backtest import outlook as backtest_outlook
-    from curewatch.backtest import outlook as part_studio_backtest_later
     from curewatch.cli.output import Page, say, say_json
     from curewatch.cli.texts import backtest_text
-    from curewatch.intake.errors import BadInput
+    from curewatch.intake.errors import BadInput, Missing
     from curewatch.intake.files.room_csv import read_room_csv
     from curewatch.studio.air.climate import hourly
 
@@ -107,7 +106,10 @@ def outlook(files: Files, sarimax: Sarimax = False, every: Every = "1", as_json:
     if sarimax:
         from curewatch.backtest.sarimax import sarimax as forecaster
 
-        others["sarimax"] = forecaster()
+        try:
+            others["sarimax"] = forecaster()
+        except ModuleNotFoundError:
+            raise Missing("--sarimax", "statsmodels beside curewatch: pip install curewatch[backtest]") from None
     records = [(path, read_room_csv(path, field="FILE.csv")) for path in files]
     found, beyond = [], []
     for path, record in records:
@@ -115,7 +117,7 @@ def outlook(files: Files, sarimax: Sarimax = False, every: Every = "1", as_json:
         assert hours is not None  # a file has at least one row
         try:
             found += backtest_outlook.scores(Path(path).stem, hours, others, int(every))
-            beyond += part_studio_backtest_later.daily_scores(Path(path).stem, hours)
+            beyond += backtest_outlook.daily_scores(Path(path).stem, hours)
         except ValueError as problem:
             raise BadInput("FILE.csv", path, "a record of 18 days or more", f"which holds {problem}") from None
     if as_json:

@@ -1,4 +1,5 @@
-"""`curewatch estimate` and `curewatch level`: how a pour would dry, and drift on a tilt. Only a named piece needs a store."""
+"""`curewatch estimate` and `curewatch level`: how a pour would dry, and drift on a tilt. Only a named piece needs a
+store."""
 
 from __future__ import annotations
 

@@ -94,7 +94,6 @@ def export(
     """Everything out: all facts and readings as one JSON object, or as CSV files; or a room's readings as CSV."""
     from curewatch.cli.session import desk_of
     from curewatch.desk.transfer import exporting
-    from curewatch.desk.transfer import exporting as part_desk_as_tables
     from curewatch.intake.typed import BadInput
 
     chosen = [name for name, on in (("--csv", csv_to), ("--readings-of", readings_of), ("--json", as_json)) if on]
@@ -103,7 +102,7 @@ def export(
     with desk_of(ctx) as (desk, now):
         if csv_to is not None:
             with new_file(csv_to, "--csv") as out:
-                counts = part_desk_as_tables.write_tables(desk, now, out)
+                counts = exporting.write_tables(desk, now, out)
             say(f"Everything is in {csv_to}: {_counted(counts)}.")
             return
         if readings_of is not None:

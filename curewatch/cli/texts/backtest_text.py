@@ -56,7 +56,8 @@ def _beyond(found: list[DailyScore], page: Page) -> list[str]:
         f"{'in band':>7}",
     ]
     lines += [
-        f"{one.room[:width]:<{width}} {_QUANTITIES[one.quantity]:<11} {one.hours_ahead:>3} h {one.pairs:>5} {one.mae:>7.2f} "
+        f"{one.room[:width]:<{width}} {_QUANTITIES[one.quantity]:<11} {one.hours_ahead:>3} h {one.pairs:>5} "
+        f"{one.mae:>7.2f} "
         f"{one.last_day:>8.2f} {one.last_week:>9.2f} {100 * one.coverage:>5.0f} %"
         for one in found
     ]

@@ -1,4 +1,5 @@
-"""Everything that is known of one piece: its facts, the air it had, how it dried in it, and what may have gone wrong."""
+"""Everything that is known of one piece: its facts, the air it had, how it dried in it, and what may have gone
+wrong."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""A file that `curewatch export` wrote, JSON or a ZIP of CSV tables, back to facts; a spreadsheet may have been at it."""
+"""A file that `curewatch export` wrote, JSON or a ZIP of CSV tables, back to facts; a spreadsheet may have been at
+it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""A received message, and the Reading in it. Pure: bytes in, a record or `BadInput` out, and nothing else is ever raised."""
+"""A received message, and the Reading in it. Pure: bytes in, a record or `BadInput` out, and nothing else is ever
+raised."""
 
 from __future__ import annotations
 

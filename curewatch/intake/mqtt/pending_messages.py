@@ -1,4 +1,5 @@
-"""Messages whose time is in doubt: the broker's backlog, and those pending in the store until the clock can be believed."""
+"""Messages whose time is in doubt: the broker's backlog, and those pending in the store until the clock can be
+believed."""
 
 from __future__ import annotations
 

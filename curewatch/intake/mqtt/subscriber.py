@@ -35,8 +35,8 @@ class MqttIntake:
 
     `client_id` names the session the broker keeps for us between runs: always the same for one store. None
     for a look that leaves no session behind. `last_contact` is when an earlier run was last connected (its
-    status says so); it tells how old a message may be that the broker kept for us. `pending_store` keeps what comes while the
-    clock cannot be believed; without one it is dated as the clock says.
+    status says so); it tells how old a message may be that the broker kept for us. `pending_store` keeps
+    what comes while the clock cannot be believed; without one it is dated as the clock says.
     """
 
     def __init__(

@@ -1,4 +1,5 @@
-"""Typed quantities, supports, sizes and weighings → SI numbers (temperature in °C, humidity in %): pure functions of text."""
+"""Typed quantities, supports, sizes and weighings → SI numbers (temperature in °C, humidity in %): pure functions of
+text."""
 
 from __future__ import annotations
 

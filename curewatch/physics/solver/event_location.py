@@ -1,4 +1,5 @@
-"""Event location: where within a step a margin crosses zero, how long conditions have held, and which milestones that reaches."""
+"""Event location: where within a step a margin crosses zero, how long conditions have held, and which milestones
+that reaches."""
 
 from __future__ import annotations
 

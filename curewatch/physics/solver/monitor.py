@@ -1,4 +1,5 @@
-"""What the integrator keeps about each film beside its state: where it is to stop, samples on the way, and the guard against no progress."""
+"""What the integrator keeps about each film beside its state: where it is to stop, samples on the way, and the guard
+against no progress."""
 
 from __future__ import annotations
 

@@ -10,8 +10,6 @@ from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, StatementError
 
 from curewatch.records import Record
 from curewatch.store import tables, workshop_tables
-from curewatch.store import tables as part_store_alarm_tables
-from curewatch.store import workshop_tables as part_store_observed_tables
 from curewatch.store.errors import RowRefused
 from curewatch.store.queries.base import Rows
 
@@ -25,11 +23,11 @@ KINDS: Mapping[str, Table] = {
     "tilts": workshop_tables.tilts,
     "paints": workshop_tables.paints,
     "steps": workshop_tables.steps_done,
-    "observations": part_store_observed_tables.observations,
-    "forgettings": part_store_observed_tables.forgettings,
-    "damages": part_store_alarm_tables.damages,
+    "observations": workshop_tables.observations,
+    "forgettings": workshop_tables.forgettings,
+    "damages": tables.damages,
     "alarms": tables.alarms,
-    "alarm_events": part_store_alarm_tables.alarm_events,
+    "alarm_events": tables.alarm_events,
     "notices": tables.notices,
 }
 """Where each kind of record lies, those that others refer to first. Readings go in by `add_readings`."""

@@ -8,7 +8,6 @@ from sqlalchemy import delete, select, update
 
 from curewatch.records import AlarmHappening, AlarmKind
 from curewatch.store import tables, workshop_tables
-from curewatch.store import tables as part_store_alarm_tables
 from curewatch.store.errors import FactRefused
 from curewatch.store.queries.base import Rows
 
@@ -28,7 +27,7 @@ class Undo(Rows):
         deliveries = tables.deliveries
         self._execute(delete(deliveries).where(deliveries.c.notice_id.in_(about_it)), given=piece_id)
         of_pours = (workshop_tables.tilts, workshop_tables.paints, tables.pours)
-        for table in (tables.notices, part_store_alarm_tables.damages, tables.forecasts, *of_pours, tables.stays):
+        for table in (tables.notices, tables.damages, tables.forecasts, *of_pours, tables.stays):
             self._execute(delete(table).where(table.c.piece_id == piece_id), given=piece_id)
         left = update(tables.pieces).where(tables.pieces.c.id == piece_id).values(gone_at=at)
         if not self._execute(left, given=piece_id).rowcount:
@@ -43,18 +42,16 @@ class Undo(Rows):
 
     def undo_acknowledgement(self, kind: AlarmKind, room: str, at: datetime) -> None:
         """Nobody saw to the alarm at that moment: the line of its history that says so goes."""
-        events = part_store_alarm_tables.alarm_events.c
+        events = tables.alarm_events.c
         line = (events.kind == kind) & (events.room == room) & (events.recorded_at == at)
         said = line & (events.happening == AlarmHappening.ACKNOWLEDGED)
-        self._execute(delete(part_store_alarm_tables.alarm_events).where(said), given=(kind, room, at))
+        self._execute(delete(tables.alarm_events).where(said), given=(kind, room, at))
 
     def undo_clearing(self, piece_id: int, at: datetime) -> None:
         """What was cleared of the piece at that moment stands again. FactRefused: more has been counted since."""
-        damages = part_store_alarm_tables.damages.c
+        damages = tables.damages.c
         cleared = (damages.piece_id == piece_id) & (damages.cleared_at == at)
-        self._execute(
-            update(part_store_alarm_tables.damages).where(cleared).values(cleared_at=None), given=(piece_id, at)
-        )
+        self._execute(update(tables.damages).where(cleared).values(cleared_at=None), given=(piece_id, at))
 
     def undo_stay(self, piece_id: int, since: datetime) -> None:
         """The piece never came to where it lies since then. FactRefused if that is where it was poured."""

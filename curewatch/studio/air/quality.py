@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from curewatch.studio.air import sensor_faults
-from curewatch.studio.air import sensor_faults as part_studio_sensor_drift
 from curewatch.studio.air.flaws import QUANTITIES, TYPED, Array, Finding, Flags, Flaw
 
 SPIKE = (3.0, 12.0)
@@ -149,9 +148,9 @@ def _silent(r: Readings) -> list[Finding]:
         return []
     newest, found = float(r.epoch_s[-1]), []
     for number, name in enumerate(r.sources):
-        since = None if name == TYPED else part_studio_sensor_drift.silent_since(r.epoch_s[r.source == number], newest)
+        since = None if name == TYPED else sensor_faults.silent_since(r.epoch_s[r.source == number], newest)
         if since is not None:
-            found.append(Finding(Flaw.SILENT, since, newest, name, after_s=part_studio_sensor_drift.SILENT_LEAST_S))
+            found.append(Finding(Flaw.SILENT, since, newest, name, after_s=sensor_faults.SILENT_LEAST_S))
     return found
 
 

@@ -1,4 +1,5 @@
-"""What people are told of an alarm: at most one notice for each transition, with cause, consequence, what to do and by when."""
+"""What people are told of an alarm: at most one notice for each transition, with cause, consequence, what to do and
+by when."""
 
 from __future__ import annotations
 

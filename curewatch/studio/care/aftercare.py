@@ -1,4 +1,5 @@
-"""What is still to be done to a piece after its pour: steps with their own clocks, the skins, and the step open today."""
+"""What is still to be done to a piece after its pour: steps with their own clocks, the skins, and the step open
+today."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
 """The ensemble, marched through the air that pieces have had and then each member through its own future.
 
 What is past is particular to the piece, and the same for all members where it was read closely; where it was not, each
-has one of its own (studio/outlook/gap_uncertainty.py). What is to come is shared by the pieces of a room, whenever they were poured,
-and particular to the member. So the march has two legs: to the end of the room's
+has one of its own (studio/outlook/gap_uncertainty.py). What is to come is shared by the pieces of a room, whenever
+they were poured, and particular to the member. So the march has two legs: to the end of the room's
 record, and on from there. The first need not begin at the pour: a piece whose members were kept goes on from them.
 
 The central film marches beside the members, in row 0, through the middle of the future.

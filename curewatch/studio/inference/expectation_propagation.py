@@ -1,4 +1,5 @@
-"""The factors of many pieces brought to one joint posterior over all recipes, places and pieces (expectation propagation)."""
+"""The factors of many pieces brought to one joint posterior over all recipes, places and pieces (expectation
+propagation)."""
 
 from __future__ import annotations
 

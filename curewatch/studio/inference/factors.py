@@ -51,13 +51,14 @@ def likelihood(
 
 @dataclass(frozen=True)
 class Factor:
-    """What one observation says: y = `at` + `gradient` z + z `quadratic` z, give or take `residual`, lies where `observed` is."""
+    """What one observation says: y = `at` + `gradient` z + z `quadratic` z, give or take `residual`, lies where
+    `observed` is."""
 
     observed_s: float
     """When [s since 1970]."""
     at: float
     gradient: tuple[float, ...]
-    """By quantity of `ensemble.SPREADS`; of a clue with `residual_group` one more, its rest, as the clues of that kin share it."""
+    """By quantity of `ensemble.SPREADS`; with `residual_group` one more, its residual, which the group shares."""
     residual: float
     """Standard deviation of what is neither linear nor quadratic in z, and no other clue's."""
     sense: Comparison

@@ -36,6 +36,8 @@ Ml = Annotated[float, Field(gt=0, le=ML_MOST)]
 TIMES_MOST = 50
 """As many as one /undo takes back."""
 
+NOW = Field(None, description="Left out: now")
+
 
 class PourIn(RequestModel):
     name: Name
@@ -131,9 +133,6 @@ LIMIT_MM = 5.0
 class TiltIn(RequestModel):
     tilt_deg: Annotated[float, Field(ge=0, le=45, description="Off level; 3 mm on a metre are 0.172")]
     at: At | None = NOW
-
-
-NOW = Field(None, description="Left out: now")
 
 
 class FingerIn(RequestModel):

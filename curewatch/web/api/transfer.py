@@ -17,7 +17,6 @@ from curewatch.desk.reports import learned as reports_learned
 from curewatch.desk.reports import planning
 from curewatch.desk.reports.room import free_places
 from curewatch.desk.transfer import exporting, importing
-from curewatch.desk.transfer import exporting as part_desk_as_tables
 from curewatch.intake.files.export_file import parse_tables
 from curewatch.intake.files.logger_csv import Layout, parse_logger_csv
 from curewatch.records import WET_THICKNESS_RANGE_M, MilestoneKind, Name, Support
@@ -106,9 +105,7 @@ def export_tables(site: Here) -> Response:
     """The same as a ZIP of CSV files, one a kind of fact: /import.zip takes it. Scope admin."""
     with ExitStack() as held:
         made = held.enter_context(SpooledTemporaryFile(HELD_MOST))
-        part_desk_as_tables.write_tables(
-            site.desk, site.clock.now(), made
-        )  # whole before the answer begins: it may fail
+        exporting.write_tables(site.desk, site.clock.now(), made)  # whole before the answer begins: it may fail
         length = {"content-length": str(made.tell())}
         made.seek(0)
         held.pop_all()
