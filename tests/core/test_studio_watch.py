@@ -11,7 +11,7 @@ import pytest
 from curewatch.records import Alarm, AlarmKind, AlarmState, Notice
 from curewatch.studio.air.climate import climate_of
 from curewatch.studio.alarms.conditions import OccupiedRoom
-from curewatch.studio.alarms.evaluation import watch
+from curewatch.studio.alarms.evaluation import evaluate_room
 from curewatch.studio.alarms.lifecycle import is_active
 from tests.studio_scene import LIMITS, SHED, air, at, dates, drying, every, local, room
 
@@ -35,7 +35,7 @@ class Studio:
         return self.watch(here, hours)
 
     def watch(self, here: OccupiedRoom, hours: float) -> list[Notice]:
-        changed, told = watch(here, self.alarms, at(hours), LIMITS, local)[:2]
+        changed, told = evaluate_room(here, self.alarms, at(hours), LIMITS, local)[:2]
         self.alarms |= {alarm.kind: alarm for alarm in changed}
         self.stored += len(changed)
         self.told += told
@@ -275,6 +275,6 @@ def test_every_text_is_finite_and_in_plain_words() -> None:
 )
 def test_the_key_of_a_room_is_ascii_and_its_own(name: str, expected: str) -> None:
     climate = air(*every(5, 1, 1, 55))
-    _, told = watch(OccupiedRoom(name, (drying(),), {}, climate, True), {}, at(1), LIMITS, local)[:2]
+    _, told = evaluate_room(OccupiedRoom(name, (drying(),), {}, climate, True), {}, at(1), LIMITS, local)[:2]
     (frost,) = [n for n in told if n.data["alarm"] == FROST]
     assert frost.key == f"alarm/frost/{expected}/raised/{int(at(10 * MINUTE).timestamp())}"

@@ -12,7 +12,7 @@ import pytest
 from sqlalchemy import update
 
 from curewatch.desk import Desk
-from curewatch.desk.refresh.forecasts import MadeForecasts, spread
+from curewatch.desk.refresh.forecasts import MadeForecasts, in_processes
 from curewatch.records import Forecast, Reading, Recipe, Stay
 from curewatch.records.forecasts import Checkpoint
 from curewatch.store import Store
@@ -184,9 +184,9 @@ def test_work_is_spread_over_processes_in_order_and_done_here_where_none_may_sta
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     chunks = list(range(8))
-    assert list(spread(math.factorial, chunks)) == [math.factorial(n) for n in chunks]
+    assert list(in_processes(math.factorial, chunks)) == [math.factorial(n) for n in chunks]
     monkeypatch.setattr("curewatch.desk.refresh.forecasts._pooled", _refused)
-    assert list(spread(math.factorial, chunks)) == [math.factorial(n) for n in chunks]
+    assert list(in_processes(math.factorial, chunks)) == [math.factorial(n) for n in chunks]
 
 
 def _refused(work: Any, chunks: list[int], processes: int) -> Iterator[int]:
@@ -196,7 +196,7 @@ def _refused(work: Any, chunks: list[int], processes: int) -> Iterator[int]:
 
 def test_what_fails_in_a_worker_fails_here() -> None:
     with pytest.raises(ValueError, match="negative"):
-        list(spread(math.factorial, [1, 2, 3, -4]))
+        list(in_processes(math.factorial, [1, 2, 3, -4]))
 
 
 # --- Boards of thousands --------------------------------------------------------------------------------------------
