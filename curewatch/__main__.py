@@ -1,3 +1,4 @@
+# By itself: Python looks for a file of this name.
 """`python -m curewatch`, the same as the command `curewatch`."""
 
 import sys

@@ -6,10 +6,10 @@ import ast
 import re
 import sys
 from collections.abc import Iterator
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import NamedTuple
 
-LONGEST_FILE = 400
+from tests.import_graph import COMPUTED, Code, circle, floors, importers, imports, places_of_names, read_code, rooms_in
 
 PURE_ROOMS = ("records", "physics", "studio")
 """Values in, values out: no clock, no log, no file, no socket, no chance, nothing of the machine."""
@@ -21,9 +21,9 @@ os pathlib platform random sched secrets select selectors shelve shutil signal s
 sqlite3 ssl subprocess sys syslog tempfile threading time urllib uuid
 """
 IMPURE_MODULES = frozenset(_IMPURE.split())
+BY_ITSELF = "# By itself:"
+"""How the first line of a short file with one importer begins that gives its reason."""
 IMPURE_CALLS = {"open", "print", "input", "exec", "eval", "breakpoint"}
-
-COMPUTED = "<a computed name>"
 
 
 class House(NamedTuple):
@@ -32,7 +32,18 @@ class House(NamedTuple):
     only_in: dict[str, frozenset[str]]
     """Package from outside to the rooms that may import it."""
     may_be_long: dict[str, str]
-    """File to the reason why it may pass LONGEST_FILE."""
+    """File to the reason why it may pass the limit."""
+    limits: dict[str, int]
+    one_concept: dict[str, str]
+    """Name that several rooms have a module of, to the one concept that it means in each."""
+
+
+FILE, ALONE, ROOMS, FLOORS = (
+    "lines of a file",
+    "lines of a file with one importer",
+    "rooms of `studio/`",
+    "floors of `studio/`",
+)
 
 
 def rows(document: str, *headings: str) -> Iterator[list[str]]:
@@ -67,9 +78,18 @@ def read_house(document: str) -> House:
         for packages, where, *_ in rows(document, "from outside", "only in")
         for package in ticked(packages)
     }
-    _, _, long_ones = document.partition(f"### Longer than {LONGEST_FILE} lines\n")
+    limits = {
+        what: int(re.sub(r"at (most|least) ", "", number)) for what, number, *_ in rows(document, "what", "limit")
+    }
+    for what in (FILE, ALONE, ROOMS, FLOORS):
+        if what not in limits:
+            raise ValueError(f"no limit is given for {what}")
+    _, _, long_ones = document.partition(f"### Longer than {limits[FILE]} lines\n")
     may_be_long = dict(re.findall(r"^- `([^`]+)`:[ ]*(.*)$", long_ones.partition("\n#")[0], re.MULTILINE))
-    return House(may_import, only_in, may_be_long)
+    one_concept = {
+        name: what for names, what in rows(document, "name", "what it is in every room") for name in ticked(names)
+    }
+    return House(may_import, only_in, may_be_long, limits, one_concept)
 
 
 def allowed(room: str, may: str, floors: dict[str, int]) -> set[str]:
@@ -89,24 +109,6 @@ def room_of(parts: tuple[str, ...], house: House) -> str | None:
     """The room of `("intake", "errors", "BadInput")`: the longest beginning that has a row."""
     beginnings = ("/".join(parts[:length]) for length in range(len(parts), 0, -1))
     return next((name for name in beginnings if name in house.may_import), None)
-
-
-def imports(tree: ast.AST, package: tuple[str, ...]) -> Iterator[tuple[int, str]]:
-    """Line and dotted name of each import, wherever it stands and however it is spelt."""
-    for node in ast.walk(tree):
-        if isinstance(node, ast.Import):
-            yield from ((node.lineno, alias.name) for alias in node.names)
-        elif isinstance(node, ast.ImportFrom):
-            start = package[: len(package) - node.level + 1] if node.level else ()
-            base = ".".join([*start, *([node.module] if node.module else [])])
-            yield from ((node.lineno, f"{base}.{alias.name}") for alias in node.names)
-        elif isinstance(node, ast.Call) and called(node) in ("import_module", "__import__"):
-            known = node.args and isinstance(node.args[0], ast.Constant)
-            yield node.lineno, str(node.args[0].value) if known else COMPUTED  # type: ignore[attr-defined]
-
-
-def called(node: ast.Call) -> str:
-    return node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
 
 
 def verdict(room: str, name: str, house: House) -> str | None:
@@ -129,18 +131,41 @@ def verdict(room: str, name: str, house: House) -> str | None:
 
 def violations(root: Path, house: House) -> list[str]:
     """Everything under root/curewatch that is not as the house says, one sentence each."""
+    code = read_code(root)
     found = []
-    for file in sorted((root / "curewatch").rglob("*.py")):
-        where = file.relative_to(root)
-        source = file.read_text(encoding="utf-8")
-        length = len(source.splitlines())
-        if length > LONGEST_FILE and not house.may_be_long.get(str(where)):
-            found.append(f"{where} has {length} lines, {LONGEST_FILE} are allowed")
-        found += [f"{where}:{line} {what}" for line, what in wrong_lines(where, source, house)]
-    return found
+    for name, where in sorted(code.files.items()):
+        found += wrong_size(where, code.lines[name], importers(code.imports)[name], house)
+        found += [f"{where}:{line} {what}" for line, what in wrong_lines(where, "\n".join(code.lines[name]), house)]
+    return found + list(wrong_shape(code, house))
 
 
-def wrong_lines(where: Path, source: str, house: House) -> Iterator[tuple[int, str]]:
+def wrong_size(where: PurePath, lines: list[str], imported_by: set[str], house: House) -> Iterator[str]:
+    if len(lines) > house.limits[FILE] and not house.may_be_long.get(str(where)):
+        yield f"{where} has {len(lines)} lines, {house.limits[FILE]} are allowed"
+    of_a_kind = where.name == "__init__.py" or "migrations" in where.parts
+    reason = lines[0].removeprefix(BY_ITSELF).strip() if lines and lines[0].startswith(BY_ITSELF) else ""
+    if len(lines) < house.limits[ALONE] and len(imported_by) < 2 and not of_a_kind and not reason:
+        one = next(iter(imported_by), "nothing")
+        yield f"{where}: {len(lines)} lines, imported by {one} only; move it there, or begin it `{BY_ITSELF} why`"
+
+
+def wrong_shape(code: Code, house: House) -> Iterator[str]:
+    """Circles, the rooms of the studio, and names that stand for several things."""
+    studio = rooms_in("curewatch.studio", code.imports)
+    if way := circle(code.imports):
+        yield f"imports go in a circle: {' > '.join(way)}"
+    elif way := circle(studio):
+        yield f"the rooms of studio/ go in a circle: {' > '.join(way)}"
+    elif floors(studio) > house.limits[FLOORS]:
+        yield f"studio/ has {floors(studio)} floors, {house.limits[FLOORS]} are allowed"
+    if len(studio) > house.limits[ROOMS]:
+        yield f"studio/ has {len(studio)} rooms, {house.limits[ROOMS]} are allowed: {', '.join(sorted(studio))}"
+    for name, places in sorted(places_of_names(code.files).items()):
+        if len(places) > 1 and name not in house.one_concept:
+            yield f"{name} is a module in {', '.join(sorted(places))}: rename, or say what one thing it is in all"
+
+
+def wrong_lines(where: PurePath, source: str, house: House) -> Iterator[tuple[int, str]]:
     *package, _ = where.parts
     inner = where.with_suffix("").parts[1:]
     if inner == ("__init__",):

@@ -7,11 +7,13 @@ lets the checker loose on small trees that break each rule.
 from __future__ import annotations
 
 import subprocess
+from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
 
-from tests.house import LONGEST_FILE, PURE_ROOMS, House, read_house, violations
+from tests.house import ALONE, FILE, FLOORS, PURE_ROOMS, ROOMS, House, read_house, violations
+from tests.import_graph import places_of_names, read_code
 
 ROOT = Path(__file__).resolve().parent.parent
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "curewatch", "config", "tests", "deploy"}
@@ -44,7 +46,14 @@ def test_the_pure_rooms_and_every_only_in_are_rooms_of_the_table(house: House) -
 def test_a_file_allowed_to_be_long_is_there_is_long_and_says_why(house: House) -> None:
     for name, reason in house.may_be_long.items():
         assert reason, f"{name} needs a reason"
-        assert len((ROOT / name).read_text(encoding="utf-8").splitlines()) > LONGEST_FILE, name
+        assert len((ROOT / name).read_text(encoding="utf-8").splitlines()) > house.limits[FILE], name
+
+
+def test_a_name_said_to_mean_one_thing_in_several_rooms_is_in_several(house: House) -> None:
+    places = places_of_names(read_code(ROOT).files)
+    single = {name for name in house.one_concept if len(places.get(name, ())) < 2}
+    assert single == set(), f"DEVELOPERS.md, One name, one thing: take out {single}"
+    assert all(house.one_concept.values())
 
 
 def test_nothing_else_lies_at_the_top() -> None:
@@ -57,14 +66,28 @@ def test_nothing_else_lies_at_the_top() -> None:
 
 # Does the checker catch anything? Each tree below breaks one rule.
 
+
+def any_size(house: House) -> House:
+    """The house without the rule that a short file needs two importers, which no tree of one file can keep."""
+    return house._replace(limits={**house.limits, ALONE: 0})
+
+
+def written(root: Path, sources: Mapping[str, str]) -> Path:
+    for name, source in sources.items():
+        file = root / "curewatch" / name
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_text(source)
+    return root
+
+
 BROKEN = [
     (
         "studio/forecasting/forecast.py",
         "from curewatch.store import Store",
         "curewatch.store.Store, which is not for studio",
     ),
-    ("studio/forecasting/forecast.py", "from ..store import Store", "curewatch.store.Store"),
-    ("studio/forecasting/forecast.py", "from .. import store", "curewatch.store, which"),
+    ("studio/forecasting/forecast.py", "from ...store import Store", "curewatch.store.Store"),
+    ("studio/board.py", "from .. import store", "curewatch.store, which"),
     ("studio/deep/er.py", "from ...store.tables import pieces", "curewatch.store.tables.pieces"),
     ("studio/__init__.py", "from .. import desk", "curewatch.desk"),
     ("studio/forecasting/forecast.py", "from curewatch import records, desk", "curewatch.desk"),
@@ -96,16 +119,14 @@ BROKEN = [
     ("desk.py", "from sqlalchemy import select", "for store only"),
     ("cli/board.py", "def board():\n    import sqlite3", "for store only"),
     ("attic/ghosts.py", "", "no room of the table"),
-    ("desk.py", "\n" * (LONGEST_FILE + 1), "401 lines, 400 are allowed"),
+    ("desk.py", "\n" * 401, "401 lines, 400 are allowed"),
 ]
 
 
 @pytest.mark.parametrize(("name", "source", "says"), BROKEN)
 def test_a_broken_rule_is_found(tmp_path: Path, house: House, name: str, source: str, says: str) -> None:
-    file = tmp_path / "curewatch" / name
-    file.parent.mkdir(parents=True)
-    file.write_text(source)
-    (sentence,) = violations(tmp_path, house)
+    written(tmp_path, {name: source})
+    (sentence,) = violations(tmp_path, any_size(house))
     assert says in sentence
 
 
@@ -114,7 +135,7 @@ def test_a_broken_rule_is_found(tmp_path: Path, house: House, name: str, source:
     [
         (
             "studio/forecasting/forecast.py",
-            "import numpy as np\nfrom ..physics import film\nfrom . import climate\nimport math",
+            "import numpy as np\nfrom ...physics import film\nfrom ..air import climate\nimport math",
         ),
         (
             "cli/run.py",
@@ -122,26 +143,39 @@ def test_a_broken_rule_is_found(tmp_path: Path, house: House, name: str, source:
         ),
         ("store/tables.py", "import sqlalchemy\nimport sqlite3\nfrom curewatch.records import Room"),
         ("clock.py", "import time"),
-        ("desk.py", "\n" * LONGEST_FILE),
+        ("desk.py", "\n" * 400),
     ],
 )
 def test_what_is_allowed_passes(tmp_path: Path, house: House, name: str, source: str) -> None:
-    file = tmp_path / "curewatch" / name
-    file.parent.mkdir(parents=True)
-    file.write_text(source)
-    assert violations(tmp_path, house) == []
+    written(tmp_path, {name: source})
+    assert violations(tmp_path, any_size(house)) == []
 
 
 TABLE = "| floor | room | what lives there | may import |\n|---|---|---|---|\n"
-OUTSIDE = "\n\n| from outside | only in |\n|---|---|\n| `numpy` | `b` |\n"
+OUTSIDE = """
+
+| from outside | only in |
+|---|---|
+| `numpy` | `b` |
+
+| what | limit |
+|---|---|
+| lines of a file | at most 400 |
+| lines of a file with one importer | at least 0 |
+| rooms of `studio/` | at most 16 |
+| floors of `studio/` | at most 8 |
+
+| name | what it is in every room |
+|---|---|
+| `air` | the air |
+"""
 
 
 def test_a_file_with_a_row_of_its_own_is_a_room_of_its_own(tmp_path: Path) -> None:
     low, middle = "| 1 | `a/errors.py` | x | – |\n", "| 2 | `b/`, `c.py` | x | `a/errors` |\n"
     house = read_house(f"{TABLE}{low}{middle}| 3 | `a/` | x | everything below |{OUTSIDE}")
     assert house.may_import["c"] == {"c", "a/errors"}
-    (tmp_path / "curewatch").mkdir()
-    (tmp_path / "curewatch/c.py").write_text("from curewatch.a.errors import E\nfrom curewatch.a import errors, desk")
+    written(tmp_path, {"c.py": "from curewatch.a.errors import E\nfrom curewatch.a import errors, desk"})
     assert violations(tmp_path, house) == ["curewatch/c.py:2 imports curewatch.a.desk, which is not for c"]
 
 
@@ -157,8 +191,152 @@ def test_a_document_without_the_table_is_refused() -> None:
 
 
 def test_a_long_file_needs_its_reason(tmp_path: Path, house: House) -> None:
-    (tmp_path / "curewatch").mkdir()
-    (tmp_path / "curewatch/desk.py").write_text("\n" * (LONGEST_FILE + 1))
+    written(tmp_path, {"desk.py": "\n" * 401})
     document = f"{TABLE}| 1 | `desk` | x | – |{OUTSIDE}\n### Longer than 400 lines\n- `curewatch/desk.py`: "
     assert violations(tmp_path, read_house(document + "one table of constants\n\n## Next\n")) == []
     assert len(violations(tmp_path, read_house(document + "\n- `other`: why\n"))) == 1
+
+
+FILLER = "\n" * 60
+SHORT = [
+    # a short file that nothing imports, one that only its neighbour does, and one imported twice by the same file
+    ({"desk/pours.py": "x = 1\n"}, "curewatch/desk/pours.py: 1 lines, imported by nothing only"),
+    ({"desk/pours.py": "", "desk/desk.py": f"from curewatch.desk import pours{FILLER}"}, "by curewatch.desk.desk only"),
+    (
+        {
+            "desk/pours.py": "",
+            "desk/desk.py": "from curewatch.desk.pours import a\nfrom .pours import b\nfrom . import pours" + FILLER,
+        },
+        "imported by curewatch.desk.desk only",
+    ),
+    # a test that imports it is no second importer; an empty reason is none; and 59 lines are short
+    ({"desk/pours.py": "# By itself:   \n"}, "imported by nothing only"),
+    ({"desk/pours.py": "\n# By itself: the reason comes too late\n"}, "imported by nothing only"),
+    ({"desk/pours.py": "\n" * 59}, "59 lines"),
+]
+
+
+@pytest.mark.parametrize(("sources", "says"), SHORT)
+def test_a_short_file_with_one_importer_is_found(
+    tmp_path: Path, house: House, sources: dict[str, str], says: str
+) -> None:
+    (sentence,) = violations(written(tmp_path, sources), house)
+    assert says in sentence
+
+
+TWICE = {
+    "desk/a.py": "from curewatch.desk import pours" + FILLER,
+    "desk/b.py": "def f():\n    from curewatch.desk.pours import x" + FILLER,
+}
+
+
+@pytest.mark.parametrize(
+    "sources",
+    [
+        {**TWICE, "desk/pours.py": "x = 1"},
+        {**TWICE, "desk/b.py": "if TYPE_CHECKING:\n    from . import pours" + FILLER, "desk/pours.py": ""},
+        {"desk/pours.py": "# By itself: Python looks for this name.\n"},
+        {"desk/pours.py": "\n" * 60},
+        {"desk/__init__.py": "", "store/migrations/env.py": "", "store/migrations/versions/v0001.py": ""},
+    ],
+)
+def test_a_short_file_with_two_importers_or_a_reason_is_fine(
+    tmp_path: Path, house: House, sources: dict[str, str]
+) -> None:
+    assert violations(written(tmp_path, sources), house) == []
+
+
+CIRCLES = [
+    (
+        {"desk/a.py": "from curewatch.desk import b", "desk/b.py": "from curewatch.desk.a import x"},
+        "curewatch.desk.a > curewatch.desk.b > curewatch.desk.a",
+    ),
+    (
+        {"desk/a.py": "from . import b", "desk/b.py": "def f():\n    from .a import x"},
+        "curewatch.desk.a > curewatch.desk.b > curewatch.desk.a",
+    ),
+    (
+        {
+            "desk/a.py": "from . import b",
+            "desk/b.py": "from . import c",
+            "desk/c.py": "if TYPE_CHECKING:\n    from .a import A",
+        },
+        "curewatch.desk.a > curewatch.desk.b > curewatch.desk.c > curewatch.desk.a",
+    ),
+    # a package passes a name on that its own module takes from the package
+    (
+        {"desk/__init__.py": "from .desk import Desk", "desk/desk.py": "from curewatch.desk import Desk"},
+        "curewatch.desk > curewatch.desk.desk > curewatch.desk",
+    ),
+    # no two files of a circle, but two rooms of the studio
+    (
+        {
+            "studio/air/climate.py": "from curewatch.studio.board import x",
+            "studio/board.py": "from curewatch.studio.air import sensors",
+            "studio/air/sensors.py": "",
+        },
+        "rooms of studio/ go in a circle: air > board > air",
+    ),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("sources", "says"), CIRCLES)
+def test_a_circle_of_imports_is_found(tmp_path: Path, house: House, sources: dict[str, str], says: str) -> None:
+    (sentence,) = violations(written(tmp_path, sources), any_size(house))
+    assert "circle: " in sentence
+    assert says in sentence
+
+
+def test_many_ways_to_the_same_file_are_no_circle(tmp_path: Path, house: House) -> None:
+    diamond = {"desk/a.py": "from . import b, c", "desk/b.py": "from . import d", "desk/c.py": "from . import d"}
+    assert violations(written(tmp_path, {**diamond, "desk/d.py": ""}), any_size(house)) == []
+
+
+def tower(storeys: int) -> dict[str, str]:
+    """Rooms of the studio on top of each other, packages and single modules in turn."""
+    names = [f"r{k}/m{k}" if k % 2 else f"r{k}" for k in range(storeys)]
+    dots = [name.replace("/", ".") for name in names]
+    below = ["", *(f"from curewatch.studio.{name} import x" for name in dots)]
+    return {f"studio/{name}.py": source for name, source in zip(names, below, strict=False)}
+
+
+def test_a_ninth_floor_of_the_studio_is_found(tmp_path: Path, house: House) -> None:
+    assert house.limits[FLOORS] == 8
+    assert violations(written(tmp_path, tower(8)), any_size(house)) == []
+    (sentence,) = violations(written(tmp_path, tower(9)), any_size(house))
+    assert sentence == "studio/ has 9 floors, 8 are allowed"
+
+
+def test_a_seventeenth_room_of_the_studio_is_found(tmp_path: Path, house: House) -> None:
+    assert house.limits[ROOMS] == 16
+    many = {f"studio/room_{k}.py": "" for k in range(8)} | {f"studio/wing_{k}/hall_{k}.py": "" for k in range(8)}
+    assert violations(written(tmp_path, {**many, "studio/__init__.py": ""}), any_size(house)) == []
+    (sentence,) = violations(written(tmp_path, {"studio/one_more.py": ""}), any_size(house))
+    assert sentence.startswith("studio/ has 17 rooms, 16 are allowed: one_more, ")
+
+
+@pytest.mark.parametrize(
+    ("names", "found"),
+    [
+        (("desk/places.py", "store/places.py"), True),
+        (("desk/places.py", "studio/air/places.py", "studio/places.py"), True),
+        # a package is a module too, but a package's main file has the room's own name
+        (("desk/places/a.py", "desk/places/__init__.py", "studio/places.py"), True),
+        (("desk/__init__.py", "desk/desk.py"), False),
+        (("desk/board.py", "studio/board.py"), False),
+        (("store/migrations/versions/places.py", "store/migrations/places.py"), False),
+    ],
+)
+def test_a_name_with_two_meanings_is_found(tmp_path: Path, house: House, names: tuple[str, ...], found: bool) -> None:
+    one_meaning = house._replace(one_concept={"board": "what is shown first"})
+    written(tmp_path, dict.fromkeys(names, ""))
+    sentences = violations(tmp_path, any_size(one_meaning))
+    assert len(sentences) == found
+    assert all("places is a module in curewatch." in sentence for sentence in sentences)
+
+
+@pytest.mark.parametrize("missing", ["lines of a file with one importer", "rooms of `studio/`", "floors of `studio/`"])
+def test_a_document_without_a_limit_is_refused(missing: str) -> None:
+    document = f"{TABLE}| 1 | `desk` | x | – |{OUTSIDE}"
+    with pytest.raises(ValueError, match="no limit is given for"):
+        read_house(document.replace(missing, "windows"))

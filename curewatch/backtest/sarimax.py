@@ -1,3 +1,4 @@
+# By itself: all that needs statsmodels, an optional package.
 """A slow baseline for `backtest outlook --sarimax`: statsmodels' SARIMAX(2,0,0)(0,1,1)24 on the last 14 days.
 
 statsmodels is only needed here: `pip install curewatch[backtest]`.
