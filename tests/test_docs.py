@@ -4,18 +4,17 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import Any
 
 import pytest
-from click import Command
-from typer.main import get_command
 
-from curewatch.cli.app import app
+from curewatch.cli.app import COMMANDS, load
 from curewatch.cli.exits import MEANINGS
 
 README = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
 
 
-def commands(of: Command, path: tuple[str, ...] = ()) -> dict[tuple[str, ...], Command]:
+def commands(of: Any, path: tuple[str, ...] = ()) -> dict[tuple[str, ...], Any]:
     """Every command that can be typed, by its words."""
     children = getattr(of, "commands", None)
     if not children:
@@ -23,7 +22,7 @@ def commands(of: Command, path: tuple[str, ...] = ()) -> dict[tuple[str, ...], C
     return {words: found for name, child in children.items() for words, found in commands(child, (*path, name)).items()}
 
 
-ALL = commands(get_command(app))
+ALL = {words: found for name in COMMANDS for words, found in commands(load(name), (name,)).items()}
 
 
 @pytest.mark.parametrize("words", ALL, ids=" ".join)

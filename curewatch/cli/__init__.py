@@ -1,7 +1,5 @@
-"""The commands, one function each, thin over what lies below.
-
-What is heavy is imported inside the command that needs it: `--help` and completion answer at once.
-"""
+"""The commands, one function each, thin over what lies below; `app.COMMANDS` names them, and loads the one that is
+run."""
 
 from __future__ import annotations
 

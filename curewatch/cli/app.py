@@ -4,21 +4,93 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Annotated
+from importlib import import_module
+from typing import Annotated, Any, NamedTuple
 
 import typer
+from typer.core import TyperCommand, TyperGroup
 from typer.main import get_command
 
 from curewatch import __version__
 from curewatch.cli import exits, options
-from curewatch.cli.commands import alarms, backups, daemon, facts, mixing, observations, show, steps, transfer
-from curewatch.cli.commands.backtest import backtest
-from curewatch.cli.commands.daemon import password
-from curewatch.cli.commands.estimate import estimate, level
-from curewatch.cli.commands.plan import plan
 from curewatch.cli.output import say
 
+
+class Lazy(NamedTuple):
+    """Where a command is, as module:function below `curewatch.cli.commands`, and what the list of commands says."""
+
+    where: str
+    short_help: str
+
+
+COMMANDS = {
+    "estimate": Lazy("estimate:estimate", "Foresee how a pour dries in a given room."),
+    "level": Lazy("estimate:level", "How far a design drifts on a tilt."),
+    "pour": Lazy("facts:pour", "Log a pour."),
+    "reading": Lazy("facts:reading", "Type a reading of a room's air."),
+    "recipe": Lazy("mixing:recipe", "Say what a recipe is made of."),
+    "mix": Lazy("mixing:mix", "How much of each part to mix."),
+    "feel": Lazy("observations:feel", "Log a finger test."),
+    "weigh": Lazy("observations:weigh", "Log a piece's weight."),
+    "surface": Lazy("observations:surface", "Log a film's surface temperature."),
+    "learned": Lazy("observations:learned", "What was learned from observations."),
+    "board": Lazy("show:board", "Every piece, room and alarm."),
+    "piece": Lazy("show:piece", "One piece with its dates."),
+    "move": Lazy("facts:move", "Log that a piece lies somewhere else."),
+    "gone": Lazy("facts:gone", "Log that a piece has left the studio."),
+    "steps": Lazy("steps:steps", "What is still to be done to a piece."),
+    "done": Lazy("steps:done", "Write down that a step was done."),
+    "undo": Lazy("steps:undo", "A piece's last step was not done after all."),
+    "record": Lazy("show:record", "A piece's cure record."),
+    "why": Lazy("show:why", "What may have gone wrong with a piece."),
+    "compare": Lazy("show:compare", "Two pieces' records side by side."),
+    "import-readings": Lazy("transfer:import_readings", "Take a logger's record of a room in."),
+    "export": Lazy("transfer:export", "Everything out, as JSON or CSV."),
+    "import": Lazy("transfer:import_everything", "Everything in again, into an empty store."),
+    "alarms": Lazy("alarms:alarms", "Alarms, mutes and harmed pieces."),
+    "acknowledge": Lazy("alarms:acknowledge", "Say that you see to an alarm."),
+    "mute": Lazy("alarms:mute", "Hear nothing of an alarm for a while."),
+    "unmute": Lazy("alarms:unmute", "End a mute before its time."),
+    "cleared": Lazy("alarms:cleared", "Say that you have looked a harmed piece over."),
+    "notices": Lazy("alarms:notices", "What people were told, and whether it arrived."),
+    "resend": Lazy("alarms:resend", "Send again what was given up."),
+    "plan": Lazy("plan:plan", "The latest moment to pour for a date."),
+    "backup": Lazy("backups:backup", "Copy the whole store, proven sound."),
+    "restore": Lazy("backups:restore", "Put a backup in the store's place."),
+    "run": Lazy("daemon:run", "Watch the studio until Ctrl-C."),
+    "check": Lazy("daemon:check", "Look whether all that is needed is there."),
+    "password": Lazy("daemon:password", "Set the password of the page."),
+    "backtest": Lazy("backtest:backtest", "Measure the forecasts on recorded rooms."),
+}
+"""As `--help` lists them. None is imported before it is run, so `--help` and the completion of names answer at once."""
+
+
+def load(name: str) -> Any:
+    """The command of that name: a TyperCommand, or a TyperGroup of them."""
+    module, _, function = COMMANDS[name].where.partition(":")
+    found = getattr(import_module(f"curewatch.cli.commands.{module}"), function)
+    group = found if isinstance(found, typer.Typer) else typer.Typer(rich_markup_mode=None, add_completion=False)
+    if group is not found:
+        group.command(name, short_help=COMMANDS[name].short_help)(found)
+    command = get_command(group)
+    command.name = name
+    return command
+
+
+class LazyGroup(TyperGroup):
+    """Lists what COMMANDS says, and imports a command when a line names it."""
+
+    def __init__(self, **settings: Any) -> None:
+        super().__init__(**settings)
+        self.commands = {name: TyperCommand(name, short_help=one.short_help) for name, one in COMMANDS.items()}
+
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        name, found, rest = super().resolve_command(ctx, args)
+        return name, load(name) if name and found else None, rest
+
+
 app = typer.Typer(
+    cls=LazyGroup,
     name="curewatch",
     rich_markup_mode=None,  # plain help: quick to start, and [brackets] in a name stay
     pretty_exceptions_enable=False,
@@ -59,45 +131,6 @@ def curewatch(
     """Watches poured acrylic paintings dry: when each may be touched, moved and varnished, and what the room does to
     them meanwhile."""
     ctx.obj = Locations(store, config)
-
-
-app.command(short_help="Foresee how a pour dries in a given room.")(estimate)
-app.command(short_help="How far a design drifts on a tilt.")(level)
-app.command(short_help="Log a pour.")(facts.pour)
-app.command(short_help="Type a reading of a room's air.")(facts.reading)
-app.command(short_help="Say what a recipe is made of.")(mixing.recipe)
-app.command(short_help="How much of each part to mix.")(mixing.mix)
-app.command(short_help="Log a finger test.")(observations.feel)
-app.command(short_help="Log a piece's weight.")(observations.weigh)
-app.command(short_help="Log a film's surface temperature.")(observations.surface)
-app.command(short_help="What was learned from observations.")(observations.learned)
-app.command(short_help="Every piece, room and alarm.")(show.board)
-app.command(short_help="One piece with its dates.")(show.piece)
-app.command(short_help="Log that a piece lies somewhere else.")(facts.move)
-app.command(short_help="Log that a piece has left the studio.")(facts.gone)
-app.command(short_help="What is still to be done to a piece.")(steps.steps)
-app.command(short_help="Write down that a step was done.")(steps.done)
-app.command(short_help="A piece's last step was not done after all.")(steps.undo)
-app.command(short_help="A piece's cure record.")(show.record)
-app.command(short_help="What may have gone wrong with a piece.")(show.why)
-app.command(short_help="Two pieces' records side by side.")(show.compare)
-app.command(short_help="Take a logger's record of a room in.")(transfer.import_readings)
-app.command(short_help="Everything out, as JSON or CSV.")(transfer.export)
-app.command("import", short_help="Everything in again, into an empty store.")(transfer.import_everything)
-app.command(short_help="Alarms, mutes and harmed pieces.")(alarms.alarms)
-app.command(short_help="Say that you see to an alarm.")(alarms.acknowledge)
-app.command(short_help="Hear nothing of an alarm for a while.")(alarms.mute)
-app.command(short_help="End a mute before its time.")(alarms.unmute)
-app.command(short_help="Say that you have looked a harmed piece over.")(alarms.cleared)
-app.command(short_help="What people were told, and whether it arrived.")(alarms.notices)
-app.command(short_help="Send again what was given up.")(alarms.resend)
-app.command(short_help="The latest moment to pour for a date.")(plan)
-app.command(short_help="Copy the whole store, proven sound.")(backups.backup)
-app.command(short_help="Put a backup in the store's place.")(backups.restore)
-app.command(short_help="Watch the studio until Ctrl-C.")(daemon.run)
-app.command(short_help="Look whether all that is needed is there.")(daemon.check)
-app.command(short_help="Set the password of the page.")(password)
-app.add_typer(backtest, name="backtest", short_help="Measure the forecasts on recorded rooms.")
 
 
 def run(arguments: Sequence[str]) -> int:

@@ -12,15 +12,12 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, BinaryIO, TextIO
+from typing import Any, BinaryIO, TextIO
 
 import typer
 
 from curewatch.cli.exits import Exit
 from curewatch.intake.errors import BadInput
-
-if TYPE_CHECKING:
-    pass
 
 SCHEMA = 1
 """Of every object that --json prints; raised when a name or a meaning changes, not when something is added."""

@@ -7,28 +7,28 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import typer
 
 from curewatch.cli.output import write
-
-if TYPE_CHECKING:
-    from curewatch.desk import Desk
-    from curewatch.settings import Settings
+from curewatch.clock import RELEASED, SystemClock, plausible
+from curewatch.desk import AT_HAND, Desk
+from curewatch.intake.errors import BadInput
+from curewatch.intake.typed import not_future, parse_time
+from curewatch.settings import Settings, config_path, load_settings, store_location
+from curewatch.store import Store
 
 
 def settings_of(ctx: typer.Context) -> Settings:
     """The settings named by --config, CUREWATCH_CONFIG or the user folder. Raises SettingsError."""
-    from curewatch.settings import config_path, load_settings
 
     return load_settings(config_path(ctx.obj.config, os.environ))
 
 
 def location_of(ctx: typer.Context) -> str:
     """Where the store lives."""
-    from curewatch.settings import store_location
 
     return store_location(ctx.obj.store, os.environ)
 
@@ -36,10 +36,6 @@ def location_of(ctx: typer.Context) -> str:
 @contextmanager
 def desk_of(ctx: typer.Context) -> Iterator[tuple[Desk, datetime]]:
     """The desk of the store, and now. Raises SettingsError, StoreError; BadInput on a clock that cannot be right."""
-    from curewatch.clock import RELEASED, SystemClock, plausible
-    from curewatch.desk import Desk
-    from curewatch.intake.errors import BadInput
-    from curewatch.store import Store
 
     settings, now = settings_of(ctx), SystemClock().now()
     if not plausible(now):
@@ -56,7 +52,6 @@ def refresh_first(desk: Desk, now: datetime) -> None:
     A daemon of this store does the same within seconds; so where it would take long, as after a finger test in a full
     studio, what is stored is shown and that is said on stderr.
     """
-    from curewatch.desk import AT_HAND
 
     left = desk.refresh(now, at_most=AT_HAND if desk.store.has_daemon() else None).left
     if left:
@@ -67,7 +62,6 @@ def refresh_first(desk: Desk, now: datetime) -> None:
 
 def moment(typed: str | None, desk: Desk, now: datetime) -> datetime:
     """The moment typed as --at, in the studio's zone; now where none was. Raises BadInput."""
-    from curewatch.intake.typed import not_future, parse_time
 
     if typed is None:
         return now

@@ -13,6 +13,7 @@ import pytest
 
 from curewatch import __version__
 from curewatch.cli import errors, main
+from curewatch.cli.app import COMMANDS, load
 from curewatch.cli.exits import MEANINGS, Exit
 from curewatch.store import AlreadyRunning, CannotOpen, DuplicateName, NewerSchema, StoreError
 from curewatch.studio.forecasting.forecast import reason_in_words
@@ -52,6 +53,11 @@ def test_help_loads_nothing_heavy() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
     assert (done.returncode, done.stderr) == (0, "")
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_row_of_the_table_names_a_command(name: str) -> None:
+    assert (load(name).name, bool(load(name).help)) == (name, True)
 
 
 @pytest.mark.parametrize(

@@ -4,15 +4,23 @@ told, and sending it again."""
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from curewatch.cli import options
 from curewatch.cli.output import Page, say, say_json
-
-if TYPE_CHECKING:
-    from curewatch.records import AlarmKind
+from curewatch.cli.session import desk_of, refresh_first
+from curewatch.cli.texts import alarms_text, notices_text
+from curewatch.cli.texts.alarms_text import damage_values
+from curewatch.cli.texts.piece_text import alarm_values
+from curewatch.desk.commands import alarm_care, notice_care
+from curewatch.desk.commands.alarm_care import alarms_now
+from curewatch.intake.errors import Missing
+from curewatch.intake.typed import BadInput, parse_duration
+from curewatch.records import AlarmKind
+from curewatch.studio.alarms import damage
+from curewatch.studio.wording import date
 
 HISTORY = 50
 RoomName = Annotated[str, typer.Argument(metavar="ROOM", help="The room's name.")]
@@ -27,9 +35,6 @@ def alarms(
     as_json: options.AsJson = False,
 ) -> None:
     """Alarms that are on, those that are muted, and pieces that were harmed."""
-    from curewatch.cli.session import desk_of, refresh_first
-    from curewatch.cli.texts import alarms_text
-    from curewatch.desk.commands.alarm_care import alarms_now
 
     with desk_of(ctx) as (desk, now):
         refresh_first(desk, now)
@@ -44,9 +49,6 @@ def acknowledge(
     ctx: typer.Context, room: RoomName, kind: Kind, undo: _Undo = False, as_json: options.AsJson = False
 ) -> None:
     """Say that you see to an alarm: no reminder comes of it."""
-    from curewatch.cli.session import desk_of, refresh_first
-    from curewatch.cli.texts.piece_text import alarm_values
-    from curewatch.desk.commands import alarm_care
 
     wanted = parse_alarm_kind(kind)
     with desk_of(ctx) as (desk, now):
@@ -71,11 +73,6 @@ def mute(
     as_json: options.AsJson = False,
 ) -> None:
     """Hear nothing of an alarm for a while; it is listed all the same."""
-    from curewatch.cli.session import desk_of
-    from curewatch.cli.texts.piece_text import alarm_values
-    from curewatch.desk.commands import alarm_care
-    from curewatch.intake.typed import parse_duration
-    from curewatch.studio.wording import date
 
     wanted, how_long = parse_alarm_kind(kind), parse_duration(length)
     with desk_of(ctx) as (desk, now):
@@ -89,9 +86,6 @@ def mute(
 
 def unmute(ctx: typer.Context, room: RoomName, kind: Kind, as_json: options.AsJson = False) -> None:
     """End a mute before its time."""
-    from curewatch.cli.session import desk_of
-    from curewatch.cli.texts.piece_text import alarm_values
-    from curewatch.desk.commands import alarm_care
 
     wanted = parse_alarm_kind(kind)
     with desk_of(ctx) as (desk, now):
@@ -109,10 +103,6 @@ def cleared(
     as_json: options.AsJson = False,
 ) -> None:
     """Say that you have looked a harmed piece over: what stood against it no longer does."""
-    from curewatch.cli.session import desk_of
-    from curewatch.cli.texts.alarms_text import damage_values
-    from curewatch.desk.commands import alarm_care
-    from curewatch.studio.alarms import damage
 
     with desk_of(ctx) as (desk, now):
         gone = (alarm_care.undo_clearing if undo else alarm_care.clear_damage)(desk, piece, now)
@@ -129,8 +119,6 @@ def cleared(
 
 def parse_alarm_kind(typed: str) -> AlarmKind:
     """A kind of alarm as typed. Raises BadInput."""
-    from curewatch.intake.typed import BadInput
-    from curewatch.records import AlarmKind
 
     word = "_".join(typed.lower().replace("-", " ").replace("_", " ").split())
     try:
@@ -156,9 +144,6 @@ def notices(
     as_json: options.AsJson = False,
 ) -> None:
     """What people were told, and whether it arrived."""
-    from curewatch.cli.session import desk_of
-    from curewatch.cli.texts import notices_text
-    from curewatch.desk.commands import notice_care
 
     with desk_of(ctx) as (desk, now):
         found = notice_care.dead(desk)[:limit] if dead else notice_care.newest_notices(desk, limit=limit)
@@ -175,10 +160,6 @@ def resend(
     as_json: options.AsJson = False,
 ) -> None:
     """Send a notice again that was given up. The daemon does it, at once if it runs."""
-    from curewatch.cli.session import desk_of
-    from curewatch.desk.commands import notice_care
-    from curewatch.intake.errors import Missing
-    from curewatch.intake.typed import BadInput
 
     if key is None and not everything:
         raise Missing("KEY", "the key of a notice (see `curewatch notices --dead`), or --all")

@@ -3,15 +3,24 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING, Annotated
+from pathlib import Path
+from typing import Annotated
 
+import numpy as np
 import typer
 
+from curewatch.backtest import outlook as backtest_outlook
+from curewatch.backtest.learning import Plan, run
+from curewatch.backtest.sarimax import sarimax as forecaster
 from curewatch.cli import options
-
-if TYPE_CHECKING:
-    from curewatch.studio.forecasting.forecast import Air
-from pathlib import Path
+from curewatch.cli.output import Page, say, say_json
+from curewatch.cli.texts import backtest_text
+from curewatch.cli.texts import backtest_text as pages
+from curewatch.intake.errors import BadInput, Missing
+from curewatch.intake.files.room_csv import read_room_csv
+from curewatch.records import ThicknessSource
+from curewatch.studio.air.climate import hourly
+from curewatch.studio.forecasting.forecast import Air
 
 RoomFiles = Annotated[
     list[str] | None,
@@ -40,11 +49,6 @@ def learning(
     Each observes three pieces and forecasts a fourth. 10-90 % should hold the truth in 80 %, before and after.
     Who heeds the dates tests at every visit once a piece may be touch-dry, and weighs once a week until the varnish.
     """
-    from curewatch.backtest.learning import Plan, run
-    from curewatch.cli.output import Page, say, say_json
-    from curewatch.cli.texts import backtest_text as pages
-    from curewatch.intake.files.room_csv import read_room_csv
-    from curewatch.records import ThicknessSource
 
     rooms = _steady() if not files else []
     for path in files or ():
@@ -67,7 +71,6 @@ def learning(
 
 
 def _steady() -> list[Air]:
-    import numpy as np
 
     times = np.arange(0.0, _YEAR_S, 86400.0)
     return [(times, np.full(len(times), temp), np.full(len(times), rh)) for temp, rh in STEADY]
@@ -93,19 +96,11 @@ def outlook(files: Files, sarimax: Sarimax = False, every: Every = "1", as_json:
 
     Also how much of what came lay in its 10-90 % band: 80 % is right.
     """
-    from curewatch.backtest import outlook as backtest_outlook
-    from curewatch.cli.output import Page, say, say_json
-    from curewatch.cli.texts import backtest_text
-    from curewatch.intake.errors import BadInput, Missing
-    from curewatch.intake.files.room_csv import read_room_csv
-    from curewatch.studio.air.climate import hourly
 
     if every not in {str(n) for n in range(1, SPARSEST + 1)}:
         raise BadInput("--every", every, f"a whole number from 1 to {SPARSEST}")
     others = {}
     if sarimax:
-        from curewatch.backtest.sarimax import sarimax as forecaster
-
         try:
             others["sarimax"] = forecaster()
         except ModuleNotFoundError:

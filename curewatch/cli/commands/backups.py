@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from curewatch.cli import options
 from curewatch.cli.output import new_path, say, say_json
-
-if TYPE_CHECKING:
-    from curewatch.settings import Settings
-    from curewatch.store import Backup
+from curewatch.cli.session import iso, location_of, settings_of
+from curewatch.clock import SystemClock
+from curewatch.intake.typed import BadInput
+from curewatch.settings import Settings
+from curewatch.store import Backup, BackupFailed, back_up, backups_of, file_at, newest
+from curewatch.store import restore as bring_back
 
 
 def backup(
@@ -25,9 +27,6 @@ def backup(
     as_json: options.AsJson = False,
 ) -> None:
     """Copy the whole store, proven sound, while the daemon goes on."""
-    from curewatch.cli.session import iso, settings_of
-    from curewatch.clock import SystemClock
-    from curewatch.store import back_up
 
     settings = settings_of(ctx)
     # The store is not opened, which would bring its tables up to date: before an upgrade people want a backup.
@@ -52,11 +51,6 @@ def restore(
     as_json: options.AsJson = False,
 ) -> None:
     """Put a backup in the store's place. What is there now is set aside, not deleted. End the daemon first."""
-    from curewatch.cli.session import settings_of
-    from curewatch.clock import SystemClock
-    from curewatch.intake.typed import BadInput
-    from curewatch.store import BackupFailed, backups_of, newest
-    from curewatch.store import restore as bring_back
 
     settings, store = settings_of(ctx), _store_of(ctx)
     kept = backups_of(store, settings.backup.folder)
@@ -83,7 +77,6 @@ def restore(
 
 
 def _list(kept: list[Backup], settings: Settings, *, as_json: bool) -> None:
-    from curewatch.cli.session import iso
 
     if as_json:
         rows = [{"path": str(one.path), "at": iso(one.at, settings.tz), "size_bytes": one.size} for one in kept]
@@ -100,9 +93,6 @@ def _shown(at: datetime, settings: Settings) -> str:
 
 
 def _store_of(ctx: typer.Context) -> Path:
-    from curewatch.cli.session import location_of
-    from curewatch.intake.typed import BadInput
-    from curewatch.store import file_at
 
     file = file_at(location_of(ctx))
     if file is None:

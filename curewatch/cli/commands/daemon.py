@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import os
 import sys
-from typing import TYPE_CHECKING, Annotated
+from pathlib import Path
+from typing import Annotated
 
 import typer
 
 from curewatch.cli import options
 from curewatch.cli.exits import Exit
 from curewatch.cli.output import Page, say, say_json
-
-if TYPE_CHECKING:
-    from curewatch.daemon import Finding
-from pathlib import Path
+from curewatch.cli.session import desk_of, location_of, settings_of
+from curewatch.cli.texts import board_text
+from curewatch.clock import SystemClock
+from curewatch.daemon import Daemon, Finding, Level, Verdict, look, send_test
+from curewatch.intake.typed import BadInput
+from curewatch.settings import config_path
+from curewatch.studio.board import Board
+from curewatch.web.access.passwords import hash_of
 
 TEST_WITHIN_S = 20.0
 """How long `check --send-test` waits for its notice to arrive."""
@@ -29,11 +34,6 @@ def run(
     verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log every look at the studio.")] = False,
 ) -> None:
     """Watch the studio until Ctrl-C: take readings, forecast, raise alarms, send notices."""
-    from curewatch.cli.session import location_of, settings_of
-    from curewatch.cli.texts import board_text
-    from curewatch.clock import SystemClock
-    from curewatch.daemon import Daemon, Level
-    from curewatch.studio.board import Board
 
     settings = settings_of(ctx)
     level = Level.QUIET if quiet else Level.VERBOSE if verbose else Level.NORMAL
@@ -56,10 +56,6 @@ def check(
 
     Exit code 1 if something fails.
     """
-    from curewatch.cli.session import location_of, settings_of
-    from curewatch.clock import SystemClock
-    from curewatch.daemon import Verdict, look
-    from curewatch.settings import config_path
 
     settings, clock = settings_of(ctx), SystemClock()
     findings = look(settings, location_of(ctx), clock, config=config_path(ctx.obj.config, os.environ))
@@ -76,9 +72,6 @@ def check(
 
 def _send_test(ctx: typer.Context) -> Finding:
     """A test notice through every channel: by the daemon if one runs, else from here."""
-    from curewatch.cli.session import desk_of
-    from curewatch.clock import SystemClock
-    from curewatch.daemon import send_test
 
     with desk_of(ctx) as (desk, now):
         return send_test(desk, now, SystemClock(), within_s=TEST_WITHIN_S)
@@ -90,8 +83,6 @@ def password(
     as_json: options.AsJson = False,
 ) -> None:
     """Set the password of the page: asks for it twice, or reads one line where the input is no terminal."""
-    from curewatch.intake.typed import BadInput
-    from curewatch.web.access.passwords import hash_of
 
     typed = _asked() if sys.stdin.isatty() else sys.stdin.readline().rstrip("\r\n")
     try:

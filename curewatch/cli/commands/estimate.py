@@ -10,10 +10,11 @@ from typing import Annotated
 
 import typer
 
-from curewatch.cli import options
+from curewatch.cli import estimate_request, options
 from curewatch.cli.options import Glycol, Humidity, RoomRecord, Side, Solids, Temperature
 from curewatch.cli.output import Page, say, say_json
 from curewatch.cli.session import desk_of, iso, moment, refresh_first
+from curewatch.cli.texts import estimate_text, level_text
 from curewatch.desk.commands.moves import measured
 from curewatch.desk.reports.cure_record import CureRecord
 from curewatch.intake.typed import BadInput
@@ -51,8 +52,6 @@ def estimate(
 
     Say the thickness in one of three ways, and the air in one of two. No store is needed.
     """
-    from curewatch.cli import estimate_request
-    from curewatch.cli.texts import estimate_text
 
     question = estimate_request.read_request(
         thickness=(wet_thickness, poured, ran_off, size, layer),
@@ -167,9 +166,6 @@ def level(
     Say the thickness and the air as for `estimate`; no store is needed. Or name a piece, whose film and air are known:
     its tilt is then kept, and `why NAME drifted` can tell. How the mix flows and --limit may be said either way.
     """
-    from curewatch.cli import estimate_request
-    from curewatch.cli.texts import level_text
-    from curewatch.intake.errors import BadInput
 
     if name is not None:
         pass

@@ -4,24 +4,26 @@ from __future__ import annotations
 
 import sys
 from dataclasses import replace
-from typing import TYPE_CHECKING, Annotated
+from datetime import datetime
+from typing import Annotated
 
 import typer
 
 from curewatch.cli import options
-from curewatch.cli.output import Page, say, say_json
-
-if TYPE_CHECKING:
-    from curewatch.intake.typed.wet_thickness import Thickness
-    from curewatch.records.workshop import Paint
 from curewatch.cli.options import At, Name, RoomName
-from curewatch.cli.output import say_notes
+from curewatch.cli.output import Page, say, say_json, say_notes
+from curewatch.cli.session import desk_of, iso, moment, refresh_first
+from curewatch.cli.texts import piece_text
+from curewatch.desk import Desk, PourOrder
+from curewatch.desk.commands import moves, undoing
+from curewatch.intake.typed import BadInput, parse_air, parse_humidity, parse_temperature
+from curewatch.intake.typed.levelling import TILT
 from curewatch.intake.typed.names import named
-
-if TYPE_CHECKING:
-    from datetime import datetime
-
-    from curewatch.desk import Desk
+from curewatch.intake.typed.quantities import parse_mass, parse_support
+from curewatch.intake.typed.wet_thickness import Thickness, thickness_of
+from curewatch.records import Reading
+from curewatch.records.workshop import Paint
+from curewatch.studio import wording
 
 MOST_ALIKE = 100
 """Pieces of one series."""
@@ -57,13 +59,6 @@ def pour(
     as_json: options.AsJson = False,
 ) -> None:
     """Log a pour: a new piece, when it was poured, how thick, and where it lies."""
-    from curewatch.cli.session import desk_of, moment, refresh_first
-    from curewatch.cli.texts import piece_text
-    from curewatch.desk import PourOrder
-    from curewatch.intake.typed import parse_air
-    from curewatch.intake.typed.levelling import TILT
-    from curewatch.intake.typed.quantities import parse_support
-    from curewatch.intake.typed.wet_thickness import thickness_of
 
     thickness = thickness_of(wet_thickness, poured, ran_off, size, layer)
     with desk_of(ctx) as (desk, now):
@@ -107,9 +102,6 @@ def reading(
     as_json: options.AsJson = False,
 ) -> None:
     """Type a reading of a room's temperature and humidity."""
-    from curewatch.cli.session import desk_of, iso, moment, refresh_first
-    from curewatch.intake.typed import parse_humidity, parse_temperature
-    from curewatch.records import Reading
 
     temp_c, rh_pct = parse_temperature(temperature), parse_humidity(humidity)
     with desk_of(ctx) as (desk, now):
@@ -127,8 +119,6 @@ def reading(
 
 def paint_of(mass: str | None, thickness: Thickness, pieces: int) -> Paint | None:
     """What each of so many pieces took: its share of a mass weighed for all of them, or the volume poured on it."""
-    from curewatch.intake.typed.quantities import parse_mass
-    from curewatch.records.workshop import Paint
 
     if mass is None:
         return thickness.paint
@@ -137,7 +127,6 @@ def paint_of(mass: str | None, thickness: Thickness, pieces: int) -> Paint | Non
 
 def series(name: str, times: str) -> list[str]:
     """The names of so many alike pieces. BadInput for a number that is none, or too long a name."""
-    from curewatch.intake.typed import BadInput
 
     if not (times.isascii() and times.isdigit() and len(times) <= 4 and 1 <= int(times) <= MOST_ALIKE):
         raise BadInput("--times", times, f"a whole number between 1 and {MOST_ALIKE}")
@@ -159,9 +148,6 @@ def move(
     as_json: options.AsJson = False,
 ) -> None:
     """Log that a piece lies somewhere else: its dates follow the air there."""
-    from curewatch.cli.session import desk_of, moment
-    from curewatch.desk.commands import moves, undoing
-    from curewatch.intake.typed import BadInput, parse_air
 
     if undo:
         _alone(room=room, place=place, air=air, at=at)
@@ -180,8 +166,6 @@ def move(
 
 def gone(ctx: typer.Context, name: Name, at: At = None, undo: _Undo = False, as_json: options.AsJson = False) -> None:
     """Log that a piece has left the studio: its name and its place are free, its record stays."""
-    from curewatch.cli.session import desk_of, iso, moment, refresh_first
-    from curewatch.desk.commands import moves, undoing
 
     if undo:
         _alone(at=at)
@@ -201,9 +185,6 @@ def gone(ctx: typer.Context, name: Name, at: At = None, undo: _Undo = False, as_
 
 def _say_where(desk: Desk, name: str, now: datetime, notes: tuple[str, ...], kind: str, as_json: bool) -> None:
     """Where the piece lies, and its dates, which have followed."""
-    from curewatch.cli.session import refresh_first
-    from curewatch.cli.texts import piece_text
-    from curewatch.studio import wording
 
     refresh_first(desk, now)
     report = desk.piece(name, now)
@@ -218,7 +199,6 @@ def _say_where(desk: Desk, name: str, now: datetime, notes: tuple[str, ...], kin
 
 def _alone(**beside: str | None) -> None:
     """BadInput where anything is said beside --undo, which takes back the last one whatever it was."""
-    from curewatch.intake.typed import BadInput
 
     for option, said in beside.items():
         if said is not None:

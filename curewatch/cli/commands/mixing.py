@@ -11,13 +11,18 @@ import typer
 
 from curewatch.cli import options
 from curewatch.cli.output import Page, say, say_json
+from curewatch.cli.session import desk_of, refresh_first, settings_of
+from curewatch.cli.texts import mix_text
+from curewatch.desk import mixing
+from curewatch.desk.mixing import Materials, cup, put_mix, recipe_of
+from curewatch.intake.errors import Missing
 from curewatch.intake.typed import BadInput, parse_fraction, parse_thickness
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.numbers import Quantity, read_amount, times
 from curewatch.intake.typed.quantities import LENGTHS_M, parse_length, parse_shape
+from curewatch.records import Recipe
 from curewatch.records.workshop import Part, RecipeMix
-from curewatch.studio import mixing
-from curewatch.studio.mixing import Shape
+from curewatch.studio.mixing import RUN_OFF, Need, Shape, need, notes_on
 
 
 def recipe(
@@ -40,8 +45,6 @@ def recipe(
 
     Either the solids, from a data sheet, or the parts that go into the cup.
     """
-    from curewatch.intake.errors import Missing
-    from curewatch.intake.typed import BadInput
 
     if part:
         for option, given in (("--solids", solids), ("--glycol", glycol)):
@@ -57,9 +60,6 @@ def recipe(
 
 
 def _by_solids(ctx: typer.Context, name: str, solids: str, glycol: str, as_json: bool) -> None:
-    from curewatch.cli.session import desk_of, refresh_first
-    from curewatch.intake.typed import parse_fraction
-    from curewatch.records import Recipe
 
     made = Recipe(
         name=name,
@@ -77,10 +77,6 @@ def _by_solids(ctx: typer.Context, name: str, solids: str, glycol: str, as_json:
 
 
 def _by_parts(ctx: typer.Context, name: str, parts: list[str], by_weight: bool, as_json: bool) -> None:
-    from curewatch.cli.session import desk_of, refresh_first, settings_of
-    from curewatch.cli.texts import mix_text
-    from curewatch.desk.mixing import Materials, put_mix, recipe_of
-    from curewatch.studio.mixing import notes_on
 
     recipe_mix = parse_mix(name, parts, by_weight)
     made, found = recipe_of(recipe_mix, Materials.of(settings_of(ctx)))
@@ -121,11 +117,6 @@ def mix(
     as_json: options.AsJson = False,
 ) -> None:
     """How much of each part to mix for so many pieces of a size."""
-    from curewatch.cli.session import desk_of
-    from curewatch.cli.texts import mix_text
-    from curewatch.desk import mixing
-    from curewatch.desk.mixing import Materials, cup
-    from curewatch.studio.mixing import RUN_OFF
 
     request = MixRequest(size, diameter, pieces, wet_thickness, edge, run_off)
     request.in_si()
@@ -188,13 +179,13 @@ class MixRequest:
     run_off: str | None
     """None: as it was learned, or else is assumed."""
 
-    def in_si(self, share: float = mixing.RUN_OFF) -> tuple[mixing.Need, int]:
+    def in_si(self, share: float = RUN_OFF) -> tuple[Need, int]:
         """In SI, and for how many pieces; `share`: what runs off where nobody says. Raises BadInput."""
         count = _count(self.pieces)
         if self.run_off is not None:
             share = parse_fraction(self.run_off, field="--run-off", low=0.0, high=0.9)
         depth, film = EDGE.parse(self.edge, "--edge"), parse_thickness(self.wet_thickness)
-        return mixing.need(self.shape, count, film, depth=depth, run_off=share), count
+        return need(self.shape, count, film, depth=depth, run_off=share), count
 
     @property
     def shape(self) -> Shape:

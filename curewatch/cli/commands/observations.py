@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 import textwrap
-from typing import TYPE_CHECKING, Annotated
+from datetime import datetime
+from typing import Annotated
 
 import typer
 
 from curewatch.cli import options
 from curewatch.cli.options import At, Name
 from curewatch.cli.output import PIPED_WIDTH, say, say_json
-
-if TYPE_CHECKING:
-    from datetime import datetime
-
-    from curewatch.desk import Desk
-    from curewatch.desk.commands.observing import Observed
-    from curewatch.records.observations import ObservationKind
+from curewatch.cli.session import desk_of, iso, moment
+from curewatch.desk import Desk
+from curewatch.desk.commands import observing
+from curewatch.desk.commands.observing import Observed
+from curewatch.desk.reports import learned as reports_learned
+from curewatch.intake.typed import BadInput, parse_surface
+from curewatch.intake.typed.quantities import parse_weighing
+from curewatch.records.observations import Finger, ObservationKind
+from curewatch.studio.learning.texts import SAYS
 
 _SAYS = ("tacky", "touch-dry", "dry-through")
 Undo = Annotated[
@@ -36,10 +39,6 @@ Says = Annotated[
 def feel(ctx: typer.Context, name: Name, says: Says = None, at: At = None, undo: Undo = False,
          as_json: options.AsJson = False) -> None:  # fmt: skip
     """Log a finger test: dates of this piece, and of later pours of its recipe and at its place, follow."""
-    from curewatch.cli.session import desk_of, moment
-    from curewatch.desk.commands import observing
-    from curewatch.intake.typed import BadInput
-    from curewatch.records.observations import Finger, ObservationKind
 
     if (says is None) is not undo:
         raise BadInput("FINGER", says or "nothing", f"one of {', '.join(_SAYS)}, or --undo alone")
@@ -67,11 +66,6 @@ def weigh(
 
     One from before the pour (--at) gives the poured mass, later ones the drying curve.
     """
-    from curewatch.cli.session import desk_of, moment
-    from curewatch.desk.commands import observing
-    from curewatch.intake.typed import BadInput
-    from curewatch.intake.typed.quantities import parse_weighing
-    from curewatch.records.observations import ObservationKind
 
     if (grams is None) is not undo:
         raise BadInput("MASS", grams or "nothing", "a mass such as 512g, or --undo alone")
@@ -96,10 +90,6 @@ def surface(
 
     A film cooler than the room still loses water.
     """
-    from curewatch.cli.session import desk_of, moment
-    from curewatch.desk.commands import observing
-    from curewatch.intake.typed import BadInput, parse_surface
-    from curewatch.records.observations import ObservationKind
 
     if (temperature is None) is not undo:
         raise BadInput("TEMP", temperature or "nothing", "a temperature such as 17.5C, or --undo alone")
@@ -119,9 +109,6 @@ def learned(
     as_json: options.AsJson = False,
 ) -> None:
     """What the studio has come to believe of its recipes and places, and from what."""
-    from curewatch.cli.session import desk_of
-    from curewatch.desk.commands import observing
-    from curewatch.desk.reports import learned as reports_learned
 
     with desk_of(ctx) as (desk, now):
         notes = () if forget is None else observing.forget(desk, forget, now).notes
@@ -149,7 +136,6 @@ def learned(
 
 
 def _say(desk: Desk, observed: Observed, kind: str, as_json: bool) -> None:
-    from curewatch.cli.session import iso
 
     one = observed.observation
     if as_json:
@@ -163,7 +149,6 @@ def _say(desk: Desk, observed: Observed, kind: str, as_json: bool) -> None:
 
 
 def _found(observed: Observed) -> str:
-    from curewatch.studio.learning.texts import SAYS
 
     one = observed.observation
     if one.finger is not None:
@@ -172,8 +157,6 @@ def _found(observed: Observed) -> str:
 
 
 def _undo(desk: Desk, name: str, kind: ObservationKind, at: str | None, now: datetime, as_json: bool) -> None:
-    from curewatch.cli.session import moment
-    from curewatch.desk.commands import observing
 
     observed = observing.take_back(desk, name, kind, of=None if at is None else moment(at, desk, now))
     one = observed.observation

@@ -10,6 +10,16 @@ from typing import Annotated
 import typer
 
 from curewatch.cli import options
+from curewatch.cli.output import Page, say, say_json
+from curewatch.cli.session import desk_of
+from curewatch.cli.texts import plan_text
+from curewatch.desk import PourOrder
+from curewatch.desk.reports import planning
+from curewatch.intake.typed import BadInput, parse_time
+from curewatch.intake.typed.names import named
+from curewatch.intake.typed.quantities import parse_support
+from curewatch.intake.typed.wet_thickness import thickness_of
+from curewatch.records import MilestoneKind
 
 _FOR = ("handle", "varnish-ready")
 _DAY, _EVENING = re.compile(r"\d{4}-\d{2}-\d{2}"), "18:00"
@@ -53,16 +63,6 @@ def plan(
     as_json: options.AsJson = False,
 ) -> None:
     """The latest moment to pour so that pieces are ready by a date, in this room as it usually is and changed."""
-    from curewatch.cli.output import Page, say, say_json
-    from curewatch.cli.session import desk_of
-    from curewatch.cli.texts import plan_text
-    from curewatch.desk import PourOrder
-    from curewatch.desk.reports import planning
-    from curewatch.intake.typed import BadInput, parse_time
-    from curewatch.intake.typed.names import named
-    from curewatch.intake.typed.quantities import parse_support
-    from curewatch.intake.typed.wet_thickness import thickness_of
-    from curewatch.records import MilestoneKind
 
     if ready not in _FOR:
         raise BadInput("--for", ready, " or ".join(_FOR))

@@ -10,12 +10,16 @@ import typer
 from curewatch.cli import options
 from curewatch.cli.options import Name
 from curewatch.cli.output import Page, say, say_json
+from curewatch.cli.session import desk_of, refresh_first
+from curewatch.cli.texts import board_text, piece_text, plan_text, record_text
+from curewatch.desk.reports import cure_record, planning
+from curewatch.desk.reports.cure_record import cure_record_of
+from curewatch.intake.typed import BadInput
+from curewatch.studio.diagnosis.mechanisms import Trouble
 
 
 def board(ctx: typer.Context, as_json: options.AsJson = False) -> None:
     """Every piece with its stage and next dates, every room with the age of its data, and active alarms."""
-    from curewatch.cli.session import desk_of, refresh_first
-    from curewatch.cli.texts import board_text
 
     with desk_of(ctx) as (desk, now):
         refresh_first(desk, now)
@@ -28,9 +32,6 @@ def board(ctx: typer.Context, as_json: options.AsJson = False) -> None:
 
 def piece(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:
     """One piece: its pour, its milestones with how sure they are, and what the room is doing to it."""
-    from curewatch.cli.session import desk_of, refresh_first
-    from curewatch.cli.texts import piece_text, plan_text
-    from curewatch.desk.reports import planning
 
     with desk_of(ctx) as (desk, now):
         refresh_first(desk, now)
@@ -51,9 +52,6 @@ TROUBLES = ("cracked", "crazed", "cloudy", "tacky", "drifted", "fish-eyes")
 
 def record(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:
     """A piece's cure record, for whoever buys it or learns from it: dates, air, steps, and what is only estimated."""
-    from curewatch.cli.session import desk_of, refresh_first
-    from curewatch.cli.texts import record_text
-    from curewatch.desk.reports.cure_record import cure_record_of
 
     with desk_of(ctx) as (desk, now):
         refresh_first(desk, now)
@@ -71,11 +69,6 @@ def why(
     as_json: options.AsJson = False,
 ) -> None:
     """What may have gone wrong: each mechanism against the piece's own record, with its figure."""
-    from curewatch.cli.session import desk_of, refresh_first
-    from curewatch.cli.texts import record_text
-    from curewatch.desk.reports import cure_record
-    from curewatch.intake.typed import BadInput
-    from curewatch.studio.diagnosis.mechanisms import Trouble
 
     word = "-".join(trouble.casefold().split())
     if word not in TROUBLES:
@@ -97,9 +90,6 @@ def compare(
     as_json: options.AsJson = False,
 ) -> None:
     """Two pieces' records side by side."""
-    from curewatch.cli.session import desk_of, refresh_first
-    from curewatch.cli.texts import record_text
-    from curewatch.desk.reports.cure_record import cure_record_of
 
     with desk_of(ctx) as (desk, now):
         refresh_first(desk, now)

@@ -10,14 +10,14 @@ import typer
 from curewatch.cli import options
 from curewatch.cli.options import At, Name
 from curewatch.cli.output import Page, say, say_json
+from curewatch.cli.session import desk_of, moment, refresh_first
+from curewatch.cli.texts import steps_text
+from curewatch.desk.commands import aftercare
 from curewatch.intake.typed.names import named
 
 
 def steps(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:
     """What is still to be done to a piece, from when, in what air, and what was done."""
-    from curewatch.cli.session import desk_of, refresh_first
-    from curewatch.cli.texts import steps_text
-    from curewatch.desk.commands import aftercare
 
     with desk_of(ctx) as (desk, now):
         refresh_first(desk, now)
@@ -39,9 +39,6 @@ def done(
     as_json: options.AsJson = False,
 ) -> None:
     """Write down that a step was done."""
-    from curewatch.cli.session import desk_of, moment, refresh_first
-    from curewatch.cli.texts import steps_text
-    from curewatch.desk.commands import aftercare
 
     with desk_of(ctx) as (desk, now):
         refresh_first(desk, now)
@@ -56,9 +53,6 @@ def done(
 
 def undo(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:
     """The piece's last step was not done after all. It stays in the history."""
-    from curewatch.cli.session import desk_of
-    from curewatch.cli.texts import steps_text
-    from curewatch.desk.commands import aftercare
 
     with desk_of(ctx) as (desk, now):
         step = aftercare.undo(desk, name, now)

@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 from collections.abc import Iterable, Mapping
-from datetime import tzinfo
-from typing import TYPE_CHECKING, Annotated
+from datetime import UTC, tzinfo
+from typing import Annotated
+from zoneinfo import ZoneInfo
 
 import typer
 
 from curewatch.cli import options
 from curewatch.cli.options import RoomName
 from curewatch.cli.output import new_file, say, say_json
+from curewatch.cli.session import desk_of, iso, refresh_first
+from curewatch.desk.transfer import exporting
+from curewatch.desk.transfer.importing import import_facts
+from curewatch.intake.files.export_file import read_export
+from curewatch.intake.files.logger_csv import TO_C, Layout, read_logger_csv
+from curewatch.intake.typed import BadInput
 from curewatch.intake.typed.names import named
-
-if TYPE_CHECKING:
-    from curewatch.intake.files.logger_csv import Layout
 
 AT_ONCE = 5000
 """Readings written in one transaction: a daemon beside waits for no longer than these take."""
@@ -46,8 +52,6 @@ def import_readings(
     as_json: options.AsJson = False,
 ) -> None:
     """Take a logger's record in as a room's history. What is stored already stays as it is."""
-    from curewatch.cli.session import desk_of, iso
-    from curewatch.intake.files.logger_csv import read_logger_csv
 
     with desk_of(ctx) as (desk, now):
         layout = _layout(time, temperature, humidity, unit, _zone(zone, desk.settings.tz, time), time_format, skip_bad)
@@ -92,9 +96,6 @@ def export(
     ] = False,
 ) -> None:
     """Everything out: all facts and readings as one JSON object, or as CSV files; or a room's readings as CSV."""
-    from curewatch.cli.session import desk_of
-    from curewatch.desk.transfer import exporting
-    from curewatch.intake.typed import BadInput
 
     chosen = [name for name, on in (("--csv", csv_to), ("--readings-of", readings_of), ("--json", as_json)) if on]
     if len(chosen) > 1:
@@ -118,9 +119,6 @@ def import_everything(
     as_json: options.AsJson = False,
 ) -> None:
     """Everything in again: what `export` wrote, as JSON or as CSV files, into an empty store."""
-    from curewatch.cli.session import desk_of, refresh_first
-    from curewatch.desk.transfer.importing import import_facts
-    from curewatch.intake.files.export_file import read_export
 
     facts = read_export(file)
     with desk_of(ctx) as (desk, now):
@@ -140,8 +138,6 @@ def _counted(counts: Mapping[str, int]) -> str:
 def _layout(
     time: str, temperature: str, humidity: str, unit: str, zone: tzinfo, time_format: str | None, skip_bad: bool
 ) -> Layout:
-    from curewatch.intake.files.logger_csv import TO_C, Layout
-    from curewatch.intake.typed import BadInput
 
     if unit.upper() not in TO_C:
         raise BadInput("--unit", unit, "C, F or K")
@@ -152,10 +148,6 @@ def _layout(
 
 def _zone(typed: str | None, studio: tzinfo, time: str) -> tzinfo:
     """The zone of times without an offset; a column that is called time_utc says it by itself."""
-    from datetime import UTC
-    from zoneinfo import ZoneInfo
-
-    from curewatch.intake.typed import BadInput
 
     if typed is None:
         return UTC if time == "time_utc" else studio
@@ -166,8 +158,6 @@ def _zone(typed: str | None, studio: tzinfo, time: str) -> tzinfo:
 
 
 def _as_csv(rows: Iterable[tuple[str, ...]]) -> str:
-    import csv
-    import io
 
     text = io.StringIO(newline="")
     csv.writer(text, lineterminator="\n").writerows(rows)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
@@ -155,7 +156,6 @@ def _alarms(tz: ZoneInfo, alarms: Sequence[Alarm], now: datetime, page: Page) ->
 
 
 def wrapped(text: str, width: int) -> list[str]:
-    import textwrap
 
     return textwrap.wrap(text, width)
 

@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import textwrap
 from datetime import datetime
-from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from curewatch.cli.output import Page
 from curewatch.cli.session import Values, iso
+from curewatch.desk import PieceReport
 from curewatch.records import Alarm, Forecast, MilestoneKind, Support
 from curewatch.studio import wording
 from curewatch.studio.alarms import damage
 from curewatch.studio.care import varnish_air
-
-if TYPE_CHECKING:
-    from curewatch.desk import PieceReport
 
 _SOURCES = {"gauge": "by gauge", "volume": "from volume over area", "layer": "from a word or as the last, so rough"}
 

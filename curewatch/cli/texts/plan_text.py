@@ -5,17 +5,14 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Sequence
 from datetime import datetime
-from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from curewatch.cli.output import Page
 from curewatch.cli.session import Values, iso
+from curewatch.desk.reports.planning import Plan
 from curewatch.studio import wording
 from curewatch.studio.planning import planner
 from curewatch.studio.planning.planner import Advice
-
-if TYPE_CHECKING:
-    from curewatch.desk.reports.planning import Plan
 
 
 def values(tz: ZoneInfo, plan: Plan) -> Values:
