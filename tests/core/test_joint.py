@@ -27,7 +27,7 @@ def factor(
     **more: Any,
 ) -> Factor:
     return Factor(
-        **{"observed_s": 0.0, "at": 0.0, "rest": 0.0, **more},
+        **{"observed_s": 0.0, "intercept": 0.0, "residual": 0.0, **more},
         gradient=gradient,
         sense=sense,
         observed=observed,
@@ -36,7 +36,7 @@ def factor(
 
 
 def piece(number: int, *factors: Factor) -> tuple[list[tuple[Factor, list[Key]]], frozenset[Key]]:
-    """Its clues are about how thick it is itself, the solids of its recipe, and the air at its place."""
+    """Its factors are about how thick it is itself, the solids of its recipe, and the air at its place."""
     own = ("piece", number)
     return [(one, [own, SOLIDS, SPEED]) for one in factors], frozenset([own])
 
@@ -106,12 +106,12 @@ def test_a_step_and_a_curve_come_near_what_counting_says() -> None:
 
 
 def test_a_curve_is_straight_about_a_belief_as_its_moments_say() -> None:
-    bent = factor((0.3, -0.2), 0.0, noise=0.0, at=1.0, quadratic=(0.2, -0.3, 0.1))
+    bent = factor((0.3, -0.2), 0.0, noise=0.0, intercept=1.0, quadratic=(0.2, -0.3, 0.1))
     mean, cov = np.array([0.4, -1.0]), np.array([[0.5, 0.1], [0.1, 0.3]])
     z = np.random.default_rng(1).multivariate_normal(mean, cov, 400_000)
     y = 1.0 + z @ [0.3, -0.2] + 0.2 * z[:, 0] ** 2 - 0.3 * z[:, 0] * z[:, 1] + 0.1 * z[:, 1] ** 2
     begins, along, noise = linearize(
-        np.array(bent.at), np.array(bent.gradient), bent.curvature, np.array(0.0), mean, cov
+        np.array(bent.intercept), np.array(bent.gradient), bent.curvature, np.array(0.0), mean, cov
     )
     fit = np.linalg.lstsq(np.column_stack([np.ones(len(z)), z]), y)[0]
     assert [float(begins), *along] == pytest.approx(fit, abs=0.01)
@@ -161,7 +161,13 @@ def plainly(told: list[PieceFactors]) -> tuple[dict[Key, int], Gaussian]:
             mean, at = cov @ (along.T @ nu), [place[key] for key in keys]
             own, spread, curved = mean[at], cov[np.ix_(at, at)], one.curvature
             line = np.array(one.gradient) + 2 * curved @ own
-            begins = one.at + np.array(one.gradient) @ own + own @ curved @ own + np.trace(curved @ spread) - line @ own
+            begins = (
+                one.intercept
+                + np.array(one.gradient) @ own
+                + own @ curved @ own
+                + np.trace(curved @ spread)
+                - line @ own
+            )
             noise = np.sqrt(one.noise**2 + one.residual**2 + 2 * np.trace(curved @ spread @ curved @ spread))
             tau[k], nu[k] = 0.0, 0.0
             cov = np.linalg.inv(np.eye(len(place)) + (along.T * tau) @ along)
@@ -179,7 +185,7 @@ def plainly(told: list[PieceFactors]) -> tuple[dict[Key, int], Gaussian]:
 
 
 def studio(seed: int, pieces: int, recipes: int = 2) -> tuple[list[PieceFactors], list[frozenset[Key]]]:
-    """Pieces of some recipes in two places, with few clues or many, bent and straight, of one date or of several.
+    """Pieces of some recipes in two places, with few factors or many, bent and straight, of one date or of several.
 
     All are true of quantities drawn at random. Of one piece its recipe was forgotten: its quantities are its own.
     """
@@ -195,7 +201,7 @@ def studio(seed: int, pieces: int, recipes: int = 2) -> tuple[list[PieceFactors]
             of_kin = k > 0
             gradient = (*draw.normal(0.3, 0.15, 3), *([0.1] if of_kin else []))
             quadratic = tuple(draw.normal(0, 0.02, 6)) if draw.uniform() < 0.7 else ()
-            kind = {"kin": "handle"} if of_kin else {"rest": 0.05}
+            kind = {"residual_group": "handle"} if of_kin else {"residual": 0.05}
             names = [*keys, *([residual_group] if of_kin else [])]
             one = factor(
                 gradient, 0.0, noise=0.1, sense=list(Comparison)[int(draw.integers(3))], quadratic=quadratic, **kind

@@ -11,7 +11,7 @@ import pytest
 from curewatch.desk import Desk, FactError, PourOrder
 from curewatch.desk.commands import observing
 from curewatch.desk.reports import learned
-from curewatch.desk.snapshot.lessons import update_lessons
+from curewatch.desk.snapshot.lessons import VERSION, learned_so_far, update_lessons
 from curewatch.records import MilestoneKind, Reading, ThicknessSource
 from curewatch.records.observations import Finger, ObservationKind
 from curewatch.settings import Settings
@@ -70,6 +70,27 @@ def test_lessons_are_drawn_once_and_rebuilt_alike_from_the_facts(desk: Desk) -> 
     assert update_lessons(desk.store, NOW) == 1
     with desk.store.read() as tx:
         assert tx.lessons() == kept
+
+
+def test_a_lesson_stored_in_an_older_form_counts_as_not_there_and_is_drawn_again(desk: Desk) -> None:
+    clue = {
+        "observed_s": 1.8e9, "at": 4.1, "pull": [0.2] * 9, "rest": 0.0, "sense": "above", "seen": 11.0, "noise": 0.1,
+        "slip": 0.02, "bend": [0.0] * 36, "kin": "touch_dry",
+    }  # fmt: skip
+    older = {"piece_id": 1, "recipe": "house mix", "place": RACK, "clues": [clue], "questioned": [], "silent": []}
+    observing.feel(desk, "Low tide", Finger.TACKY, NOW - 30 * HOUR, NOW)
+    with desk.store.write() as tx:
+        drawn = tx.lessons()
+        fingerprints = {piece: fingerprint for piece, (fingerprint, _) in drawn.items()}
+        renamed = {"version": VERSION, "lesson": older}
+    for form in (older, renamed):
+        with desk.store.write() as tx:
+            tx.put_lessons({piece: (fingerprint, form) for piece, fingerprint in fingerprints.items()})
+            assert learned_so_far(tx).lessons == ()
+        desk.refresh(NOW)
+        with desk.store.read() as tx:
+            assert tx.lessons() == drawn
+            assert len(learned_so_far(tx).lessons) == 1
 
 
 def test_a_late_reading_from_before_the_test_draws_the_lesson_again(desk: Desk) -> None:

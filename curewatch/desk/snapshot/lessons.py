@@ -7,9 +7,11 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
+
+from pydantic import TypeAdapter, ValidationError
 
 from curewatch.desk.revision import READINGS_UNDONE
 from curewatch.desk.snapshot.air_cache import AirCache
@@ -17,18 +19,20 @@ from curewatch.records import Recipe, Stay
 from curewatch.records.observations import Observation
 from curewatch.store import Store, Transaction
 from curewatch.studio.forecasting.forecast import Drying
-from curewatch.studio.inference.factors import Comparison, Factor
 from curewatch.studio.learning.learning import Learned, Lesson, learned, place_of, teach
 
 LEAD = timedelta(days=2)
 """Readings from so long before the pour on bear on a lesson."""
-VERSION = 3
-"""Raised when the same facts would give other lessons; all are then drawn again."""
+VERSION = 4
+"""Raised when the same facts would give other lessons, or a lesson is stored in another form; all are then drawn
+again, and until then those of another version count as not there."""
+_LESSON = TypeAdapter(Lesson)
 
 
 def learned_so_far(tx: Transaction) -> Learned:
     """What the lessons in the store come to."""
-    return learned([_lesson(piece, data) for piece, (_, data) in tx.lessons().items()], tx.forgettings())
+    stored = [_read(data) for _, data in tx.lessons().values()]
+    return learned([one for one in stored if one is not None], tx.forgettings())
 
 
 def with_posterior(tx: Transaction, dryings: Sequence[Drying]) -> tuple[Drying, ...]:
@@ -44,7 +48,7 @@ def update_lessons(store: Store, now: datetime) -> int:
     """Bring the lessons up to the facts; the number that were drawn anew. Cheap where nothing has changed."""
     with store.read() as tx:
         seen = _by_piece(one for one in tx.observations() if one.at <= now)
-        kept = tx.lessons()
+        kept = {piece: row for piece, row in tx.lessons().items() if _read(row[1]) is not None}
         if not seen and not kept:
             return 0
         dryings = observed(tx, seen)
@@ -61,7 +65,7 @@ def update_lessons(store: Store, now: datetime) -> int:
     with store.write() as tx:
         here = {one.piece_id for one in tx.observations()}
         lessons = {piece: kept[piece] for piece in marks if piece in kept and piece not in drawn}
-        lessons |= {piece: (marks[piece], asdict(one)) for piece, one in drawn.items()}
+        lessons |= {piece: (marks[piece], _stored(one)) for piece, one in drawn.items()}
         tx.put_lessons({piece: lesson for piece, lesson in lessons.items() if piece in here})
     return len(drawn)
 
@@ -106,10 +110,15 @@ def _air(tx: Transaction, drying: Drying, seen: Sequence[Observation]) -> Any:
     return None if air is None else drying.series(air, known)  # with what was read before, for a gap at the pour
 
 
-def _lesson(piece_id: int, data: dict[str, Any]) -> Lesson:
-    factors = tuple(
-        Factor(**{**c, "pull": tuple(c["pull"]), "bend": tuple(c.get("bend", ())), "sense": Comparison(c["sense"])})
-        for c in data["clues"]
-    )
-    asked = {name: tuple(data[name]) for name in ("questioned", "silent")}
-    return Lesson(piece_id, data["recipe"], data["place"], factors, **asked)
+def _stored(lesson: Lesson) -> dict[str, Any]:
+    return {"version": VERSION, "lesson": _LESSON.dump_python(lesson, mode="json")}
+
+
+def _read(stored: Any) -> Lesson | None:
+    """The lesson of a row; None where an older or newer curewatch stored it in its own form."""
+    if stored.get("version") != VERSION:
+        return None
+    try:
+        return _LESSON.validate_python(stored["lesson"])
+    except ValidationError:
+        return None

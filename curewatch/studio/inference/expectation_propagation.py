@@ -16,7 +16,7 @@ DAMPING = 0.9
 Key = Hashable
 """Names one quantity of a recipe, a place or a piece."""
 PieceFactors = Sequence[tuple[Factor, Sequence[Key]]]
-"""The clues of one piece, each with whose quantities its pull is of."""
+"""The factors of one piece, each with whose quantities its gradient is of."""
 
 
 @dataclass(frozen=True)
@@ -28,12 +28,12 @@ class PieceMessage:
     message: tuple[Array, Array]
     """About the shared quantities: precision (shared, shared), and precision times mean."""
     sites: tuple[Array, Array]
-    """All its clues as one Gaussian factor over its quantities, the shared ones first: the same two."""
+    """All its factors as one Gaussian factor over its quantities, the shared ones first: the same two."""
 
 
-def slots(told: PieceFactors, own: frozenset[Key]) -> tuple[list[Key], list[Key]]:
-    """The quantities that a piece's clues are about: those that it shares, and its own."""
-    keys = list(dict.fromkeys(key for _, names in told for key in names))
+def slots(factors: PieceFactors, own: frozenset[Key]) -> tuple[list[Key], list[Key]]:
+    """The quantities that a piece's factors are about: those that it shares, and its own."""
+    keys = list(dict.fromkeys(key for _, names in factors for key in names))
     return [key for key in keys if key not in own], [key for key in keys if key in own]
 
 
@@ -44,27 +44,30 @@ class FactorBlock:
     """Their messages added up: precision of the shared quantities, and precision times mean."""
 
     def __init__(
-        self, told: Sequence[PieceFactors], names: Sequence[tuple[list[Key], list[Key]]], shared: Mapping[Key, int]
+        self,
+        factors_by_piece: Sequence[PieceFactors],
+        names: Sequence[tuple[list[Key], list[Key]]],
+        shared: Mapping[Key, int],
     ) -> None:
         """`names`: by piece, its `slots`. `shared`: the number of every shared quantity."""
         self._names, self._shared = names, len(shared)
         self._n = max((len(those) for those, _ in names), default=0)
         self._size = self._n + max((len(own) for _, own in names), default=0)
-        order = sorted(range(len(told)), key=lambda i: -len(told[i]))
+        order = sorted(range(len(factors_by_piece)), key=lambda i: -len(factors_by_piece[i]))
         self._row = {piece: row for row, piece in enumerate(order)}
-        most, count = max(map(len, told), default=0), len(told)
-        self._heard = [sum(len(one) > k for one in told) for k in range(most)]
+        most, count = max(map(len, factors_by_piece), default=0), len(factors_by_piece)
+        self._heard = [sum(len(one) > k for one in factors_by_piece) for k in range(most)]
         # of slots that are not used: one quantity each, for a piece's quantities must not be one and the same
         self._at = np.tile(len(shared) + np.arange(self._n), (count, 1))
-        self._clues = _Clues(most, count, self._size)
+        self._factors = _FactorArrays(most, count, self._size)
         for piece, row in self._row.items():
             those, own = names[piece]
             self._at[row, : len(those)] = [shared[key] for key in those]
             place = {key: i for i, key in enumerate(those)} | {key: self._n + i for i, key in enumerate(own)}
-            for k, (factor, keys) in enumerate(told[piece]):
-                self._clues.put(k, row, factor, np.array([place[key] for key in keys], dtype=np.intp))
+            for k, (factor, keys) in enumerate(factors_by_piece[piece]):
+                self._factors.put(k, row, factor, np.array([place[key] for key in keys], dtype=np.intp))
         self._directions = np.zeros((most, count, self._size))
-        self._precision, self._pull = np.zeros((most, count)), np.zeros((most, count))
+        self._precision, self._canonical_sites = np.zeros((most, count)), np.zeros((most, count))
         self._message = np.zeros((count, self._n, self._n)), np.zeros((count, self._n))
         self._add_up()
 
@@ -79,20 +82,20 @@ class FactorBlock:
         )
 
     def update_sites(self, cov: Array, mean: Array) -> None:
-        """Weigh all clues anew where the shared quantities are believed to be this, all messages included."""
+        """Bring all sites up to date where the shared quantities are believed to be this, messages included."""
         cov, mean = self._with_unused(cov, mean)
         n, at = self._n, self._at
-        base, gradient = np.zeros((len(at), self._size, self._size)), np.zeros((len(at), self._size))
+        base, base_canonical = np.zeros((len(at), self._size, self._size)), np.zeros((len(at), self._size))
         whole = np.linalg.inv(cov[at[:, :, None], at[:, None, :]])
         base[:, :n, :n] = whole - self._message[0]
         base[:, range(n, self._size), range(n, self._size)] = 1.0
-        gradient[:, :n] = (whole @ mean[at][:, :, None])[:, :, 0] - self._message[1]
-        told, canonical = self._sites()
-        inside = np.asarray(np.linalg.inv(base + told), dtype=float)
-        middle = (inside @ (gradient + canonical)[:, :, None])[:, :, 0]
+        base_canonical[:, :n] = (whole @ mean[at][:, :, None])[:, :, 0] - self._message[1]
+        site_precision, canonical = self._sites()
+        inside = np.asarray(np.linalg.inv(base + site_precision), dtype=float)
+        middle = (inside @ (base_canonical + canonical)[:, :, None])[:, :, 0]
         for k, count in enumerate(self._heard):
-            self._weigh(k, middle[:count], inside[:count])
-        self._say()
+            self._update_kth_sites(k, middle[:count], inside[:count])
+        self._send_messages()
 
     def _with_unused(self, cov: Array, mean: Array) -> tuple[Array, Array]:
         """The same with the quantities that stand for unused slots."""
@@ -101,30 +104,30 @@ class FactorBlock:
         whole[: self._shared, : self._shared] = cov
         return whole, np.concatenate([mean, np.zeros(self._n)])
 
-    def _say(self) -> None:
+    def _send_messages(self) -> None:
         n = self._n
-        told, canonical = self._sites()
-        alone = np.linalg.inv(told[:, n:, n:] + np.eye(self._size - n))
-        across = told[:, :n, n:] @ alone
+        precision, canonical = self._sites()
+        alone = np.linalg.inv(precision[:, n:, n:] + np.eye(self._size - n))
+        across = precision[:, :n, n:] @ alone
         self._message = (
-            told[:, :n, :n] - across @ told[:, n:, :n],
+            precision[:, :n, :n] - across @ precision[:, n:, :n],
             canonical[:, :n] - (across @ canonical[:, n:, None])[:, :, 0],
         )
         self._add_up()
 
     def _sites(self) -> tuple[Array, Array]:
-        """All clues of each piece as one Gaussian factor: precision, and precision times mean."""
+        """All factors of each piece as one Gaussian factor: precision, and precision times mean."""
         along = self._directions.swapaxes(0, 1)
-        gradient = self._pull.T[:, None, :] @ along
-        return along.swapaxes(1, 2) @ (along * self._precision.T[:, :, None]), gradient[:, 0]
+        canonical = self._canonical_sites.T[:, None, :] @ along
+        return along.swapaxes(1, 2) @ (along * self._precision.T[:, :, None]), canonical[:, 0]
 
-    def _weigh(self, k: int, mean: Array, cov: Array) -> None:
-        """The sites of the k-th clues anew; beliefs `mean` (pieces that have one, size) and `cov` follow them."""
-        factors, front = self._clues, (k, slice(len(mean)))
-        old, tau, nu = self._directions[front], self._precision[front], self._pull[front]
-        given = factors.at[front], factors.gradient[front], factors.curvature[front], factors.noise[front]
-        at, along, noise = linearize(*given, mean, cov)
-        _put_in(mean, cov, old, -tau, -nu)
+    def _update_kth_sites(self, k: int, mean: Array, cov: Array) -> None:
+        """The sites of the k-th factors anew; beliefs `mean` (pieces that have one, size) and `cov` follow them."""
+        factors, front = self._factors, (k, slice(len(mean)))
+        old, tau, nu = self._directions[front], self._precision[front], self._canonical_sites[front]
+        given = factors.intercept[front], factors.gradient[front], factors.curvature[front], factors.noise[front]
+        intercept, along, noise = linearize(*given, mean, cov)
+        _rank_one_update(mean, cov, old, -tau, -nu)
         spread = (cov @ along[:, :, None])[:, :, 0]
         variance, middle = (spread * along).sum(-1), (along * mean).sum(-1)
         tells = variance >= 1e-10
@@ -133,17 +136,17 @@ class FactorBlock:
             factors.observed[front],
             noise,
             factors.slip[front],
-            at,
+            intercept,
             middle,
             np.where(tells, variance, 1.0),
         )
         self._directions[front] = np.where(tells[:, None], along, old)
         self._precision[front] = tau = np.where(tells, tau + DAMPING * (found[0] - tau), tau)
-        self._pull[front] = nu = np.where(tells, nu + DAMPING * (found[1] - nu), nu)
-        _put_in(mean, cov, self._directions[front], tau, nu)
+        self._canonical_sites[front] = nu = np.where(tells, nu + DAMPING * (found[1] - nu), nu)
+        _rank_one_update(mean, cov, self._directions[front], tau, nu)
 
     def part(self, piece: int) -> PieceMessage:
-        """What the piece at this place of `told` has come to."""
+        """What the piece at this place of `factors_by_piece` has come to."""
         row, (shared, own) = self._row[piece], self._names[piece]
         used = np.array([*range(len(shared)), *range(self._n, self._n + len(own))], dtype=np.intp)
         heard = used[: len(shared)]
@@ -152,11 +155,11 @@ class FactorBlock:
             shared=self._at[row, : len(shared)],
             own=own,
             message=(self._message[0][row][np.ix_(heard, heard)], self._message[1][row][heard]),
-            sites=((along.T * self._precision[:, row]) @ along, along.T @ self._pull[:, row]),
+            sites=((along.T * self._precision[:, row]) @ along, along.T @ self._canonical_sites[:, row]),
         )
 
 
-def _put_in(mean: Array, cov: Array, along: Array, tau: Array, nu: Array) -> None:
+def _rank_one_update(mean: Array, cov: Array, along: Array, tau: Array, nu: Array) -> None:
     """Have beliefs (pieces, size) follow sites of precision `tau`, and that times mean `nu`, about `along` z.
 
     Woodbury's formula for one direction. A negative site is one taken out; it stays where nothing would be left.
@@ -168,16 +171,17 @@ def _put_in(mean: Array, cov: Array, along: Array, tau: Array, nu: Array) -> Non
     cov -= reach[:, :, None] * (reach * (tau / left)[:, None])[:, None, :]
 
 
-class _Clues:
-    """All clues, (clue of a piece, piece) each, over the slots."""
+class _FactorArrays:
+    """All factors, (factor of a piece, piece) each, over the slots."""
 
     def __init__(self, most: int, count: int, size: int) -> None:
-        self.at, self.observed, self.slip, self.noise = (np.zeros((most, count)) for _ in range(4))
+        self.intercept, self.observed, self.slip, self.noise = (np.zeros((most, count)) for _ in range(4))
         self.sense = np.zeros((most, count), dtype=np.intp)
         self.gradient, self.curvature = np.zeros((most, count, size)), np.zeros((most, count, size, size))
 
     def put(self, k: int, row: int, factor: Factor, columns: NDArray[np.intp]) -> None:
-        self.at[k, row], self.observed[k, row], self.slip[k, row] = factor.at, factor.observed, factor.slip
+        self.intercept[k, row], self.observed[k, row] = factor.intercept, factor.observed
+        self.slip[k, row] = factor.slip
         self.noise[k, row] = np.hypot(factor.noise, factor.residual)
         self.sense[k, row] = list(Comparison).index(factor.sense)
         self.gradient[k, row, columns] = factor.gradient
@@ -194,20 +198,22 @@ SETTLED = 1e-3
 
 
 class JointPosterior:
-    """The belief of all `told`, by piece; quantities never spoken of are standard normal."""
+    """The belief of all `factors_by_piece`, by piece; quantities never spoken of are standard normal."""
 
-    def __init__(self, told: Sequence[PieceFactors], is_own: Sequence[frozenset[Key]]) -> None:
+    def __init__(self, factors_by_piece: Sequence[PieceFactors], is_own: Sequence[frozenset[Key]]) -> None:
         """`is_own`: by piece, the keys that are its alone."""
-        names = [slots(one, own) for one, own in zip(told, is_own, strict=True)]
+        names = [slots(one, own) for one, own in zip(factors_by_piece, is_own, strict=True)]
         self._shared = {key: i for i, key in enumerate(dict.fromkeys(key for keys, _ in names for key in keys))}
         # pieces of one recipe fall into different blocks
-        alike = sorted(range(len(told)), key=lambda i: [self._shared[key] for key in names[i][0]])
-        count = min(len(told), max(BLOCKS, len(told) // BLOCK))
+        alike = sorted(range(len(factors_by_piece)), key=lambda i: [self._shared[key] for key in names[i][0]])
+        count = min(len(factors_by_piece), max(BLOCKS, len(factors_by_piece) // BLOCK))
         some = [alike[k::count] for k in range(count)]
-        self._blocks = [FactorBlock([told[i] for i in one], [names[i] for i in one], self._shared) for one in some]
+        self._blocks = [
+            FactorBlock([factors_by_piece[i] for i in one], [names[i] for i in one], self._shared) for one in some
+        ]
         self._place = {i: (block, k) for block, one in zip(self._blocks, some, strict=True) for k, i in enumerate(one)}
         self._cov, self._canonical = np.eye(len(self._shared)), np.zeros(len(self._shared))
-        for _ in range(SWEEPS if told else 0):
+        for _ in range(SWEEPS if factors_by_piece else 0):
             before, was = self._cov @ self._canonical, np.sqrt(np.diag(self._cov))
             for block in self._blocks:
                 block.update_sites(self._cov, self._cov @ self._canonical)
@@ -230,7 +236,7 @@ class JointPosterior:
     def belief(self, keys: Sequence[Key], piece: int | None = None, *, without: bool = False) -> Gaussian | None:
         """Of these quantities; None where nothing bears on any of them.
 
-        With `piece` (an index of `told`), what is its own is in it too; or, `without`, nothing that it taught is.
+        With `piece` (its index), what is its own is in it too; or, `without`, nothing that it taught is.
         """
         part = None if piece is None else self._part(piece)
         own = part.own if part is not None and not without else []

@@ -3,10 +3,10 @@
 The logarithms of the drying times are close to quadratic in the ensemble's standard normal deviates z. Where the belief
 lies, such a curve is a straight line and a known uncertainty about it (statistical linearisation: Garcia-Fernandez,
 Svensson, Morelande & Sarkka 2015, "Posterior linearization filter"). An observation thus says something of one
-direction, y = at + pull z, and the Gaussian that stands for it has the moments of belief times likelihood, whatever
-the shape of the likelihood (expectation propagation: Minka 2001; Rasmussen & Williams 2006, section 3.6). That keeps
-how quantities hang together: a finger test cannot tell thin solids from fast air, but knows what the two come to.
-`joint.py` brings the observations of all pieces together.
+direction, y = intercept + gradient z, and the Gaussian that stands for it has the moments of belief times likelihood,
+whatever the shape of the likelihood (expectation propagation: Minka 2001; Rasmussen & Williams 2006, section 3.6). That
+keeps how quantities hang together: a finger test cannot tell thin solids from fast air, but knows what the two come to.
+`expectation_propagation.py` brings the observations of all pieces together.
 """
 
 from __future__ import annotations
@@ -51,16 +51,16 @@ def likelihood(
 
 @dataclass(frozen=True)
 class Factor:
-    """What one observation says: y = `at` + `gradient` z + z `quadratic` z, give or take `residual`, lies where
+    """What one observation says: y = `intercept` + `gradient` z + z `quadratic` z, give or take `residual`, lies where
     `observed` is."""
 
     observed_s: float
     """When [s since 1970]."""
-    at: float
+    intercept: float
     gradient: tuple[float, ...]
     """By quantity of `ensemble.SPREADS`; with `residual_group` one more, its residual, which the group shares."""
     residual: float
-    """Standard deviation of what is neither linear nor quadratic in z, and no other clue's."""
+    """Standard deviation of what is neither linear nor quadratic in z, and no other factor's."""
     sense: Comparison
     observed: float
     noise: float
@@ -68,7 +68,7 @@ class Factor:
     quadratic: tuple[float, ...] = ()
     """Of z_i z_j, i <= j, row by row; empty: y is a straight line."""
     residual_group: str = ""
-    """Clues of one piece that see the same y err alike: five tests of one date are not five fits of it."""
+    """Factors of one piece that see the same y err alike: five tests of one date are not five fits of it."""
 
     @cached_property
     def curvature(self) -> Array:
@@ -81,32 +81,34 @@ class Factor:
 
 
 def linearize(
-    at: Array, gradient: Array, curvature: Array, noise: Array, mean: Array, cov: Array
+    intercept: Array, gradient: Array, curvature: Array, noise: Array, mean: Array, cov: Array
 ) -> tuple[Array, Array, Array]:
-    """The line y = at + pull z that y = `at` + `gradient` z + z `curvature` z, give or take `noise`, is about a belief.
+    """The line that y = `intercept` + `gradient` z + z `curvature` z, give or take `noise`, is about a belief.
 
-    Arrays of one value, vector (…, n) or matrix (…, n, n) a clue. Returns where the lines are at z = 0, their pulls,
-    and their standard deviations.
+    Arrays of one value, vector (…, n) or matrix (…, n, n) a factor. Returns the lines' intercepts, gradients and
+    standard deviations.
     """
     bent = (curvature @ mean[..., None])[..., 0]
     along, spread = gradient + 2 * bent, curvature @ cov
-    begins = at + ((gradient + bent - along) * mean).sum(-1) + np.trace(spread, axis1=-2, axis2=-1)
+    begins = intercept + ((gradient + bent - along) * mean).sum(-1) + np.trace(spread, axis1=-2, axis2=-1)
     noise = np.sqrt(noise**2 + 2 * (spread * spread.swapaxes(-1, -2)).sum((-1, -2)))
     return np.asarray(begins), along, np.asarray(noise)
 
 
 def sites(
-    sense: NDArray[np.intp], observed: Array, noise: Array, slip: Array, at: Array, mean: Array, variance: Array
+    sense: NDArray[np.intp], observed: Array, noise: Array, slip: Array, intercept: Array, mean: Array, variance: Array
 ) -> tuple[Array, Array]:
-    """The Gaussians in pull z that stand for lines y = `at` + pull z: precision, and precision times mean.
+    """The Gaussians in y that stand for lines y = `intercept` + gradient z: precision, and precision times mean.
 
-    One value a line; `sense`: its number in `Comparison`. `mean`, `variance`: of pull z by all else that is believed.
+    One value a line; `sense`: its number in `Comparison`. `mean`, `variance`: of gradient z by all else believed.
     """
     x = mean[:, None] + _GRID * np.sqrt(variance)[:, None]
     weight = np.empty_like(x)
     for number, one in enumerate(Comparison):
         rows = np.flatnonzero(sense == number)
-        fit = likelihood(one, observed[rows, None], noise[rows, None], at[rows, None] + x[rows], slip[rows, None])
+        fit = likelihood(
+            one, observed[rows, None], noise[rows, None], intercept[rows, None] + x[rows], slip[rows, None]
+        )
         weight[rows] = _BELL * fit
     weight /= weight.sum(-1, keepdims=True)
     tilted = (weight * x).sum(-1)

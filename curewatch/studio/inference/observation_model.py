@@ -32,10 +32,10 @@ POURED_SPREAD, LOST_SPREAD = 0.05, 0.05
 ROUNDING = 12**-0.5
 """Standard deviation of rounding to a step of 1."""
 LEAST = 12
-"""Members that must get somewhere for a clue to be drawn."""
+"""Members that must get somewhere for a factor to be drawn."""
 MIDDLE = (0.16, 0.84)
 HELD_BACK = (0.3, 1.0, 3.0, 10.0, 30.0, 1e2, 1e3, 1e6)
-"""How strongly the bend of a fit may be held back [members]; the last leaves a straight line."""
+"""How strongly the curvature of a fit may be held back [members]; the last leaves a straight line."""
 NOT_PRESSED = 0.3
 """Share of those who say "touch-dry" without having tried whether it is dry through by now."""
 _TESTS = {
@@ -140,12 +140,12 @@ def _liquid(runs: EnsembleRun, k: int, age_s: float) -> Array:
     return np.asarray(phi / (1 - phi))
 
 
-def factor(predicted: PredictedObservation, z: Array, never: float) -> Factor | None:
-    """What a sight says of the deviates `z` (members, 8) of its members; None where hardly one got there.
+def fit_factor(predicted: PredictedObservation, z: Array, never: float) -> Factor | None:
+    """What an observation says of the deviates `z` (members, 8); None where hardly a member got there.
 
-    A quadratic, fitted with more weight on the members near what was seen: that is where it must be right. Its bend is
-    held back by as much as makes it err least on members left out of the fit. `never`: y that stands for "not within
-    the time marched".
+    A quadratic, fitted with more weight on the members near what was seen: that is where it must be right. Its
+    curvature is held back by as much as makes it err least on members left out of the fit. `never`: y that stands for
+    "not within the time integrated".
     """
     if np.isfinite(predicted.y).sum() < LEAST:
         return None
@@ -161,7 +161,7 @@ def factor(predicted: PredictedObservation, z: Array, never: float) -> Factor | 
     residual = float(np.sqrt(missed / (weight**2).sum()))
     return Factor(
         observed_s=predicted.observation.at.timestamp(),
-        at=float(fit[0]),
+        intercept=float(fit[0]),
         gradient=(*(float(x) for x in fit[1 : 1 + size]), *([residual] if predicted.residual_group else [])),
         residual=0.0 if predicted.residual_group else residual,
         sense=predicted.sense,

@@ -1,9 +1,10 @@
 """What the painter's finger and scale teach about a recipe and a place, and what carries over to the next pour.
 
-Each observed piece gives a lesson: its clues, drawn once from members spread as nobody knew anything, by the air up to
-the observation. All lessons together give one belief (see joint.py), so it matters neither in which order they came
-nor what was believed when: the same facts give the same belief. A recipe carries its solids, diffusivities, limits and
-film-forming temperature to the next pour, a place its air speed; how thick a pour came out is the piece's own.
+Each observed piece gives a lesson: its factors, drawn once from members spread as nobody knew anything, by the air up
+to the observation. All lessons together give one belief (expectation_propagation.py), so it matters neither in which
+order they came nor what was believed when: the same facts give the same belief. A recipe carries its solids,
+diffusivities, limits and film-forming temperature to the next pour, a place its air speed; how thick a pour came out is
+the piece's own.
 """
 
 from __future__ import annotations
@@ -38,7 +39,7 @@ QUESTIONED = 0.05
 """An observation that the members expected less than this is questioned: kept, and hardly counted."""
 QUANTITIES = len(ensemble.SPREADS)
 Name = tuple[str, str | int, int | str]
-"""One quantity of a recipe, a place or a piece: which kind, its name, and the number of the quantity (or a kin)."""
+"""One quantity of a recipe, a place or a piece: which kind, its name, and its number (or a residual's group)."""
 Taught = tuple[Drying, Sequence[Observation], Air]
 """An observed piece, what was observed, and the air it has had."""
 OWN, OF_PLACE = ensemble.SPREADS.index("thickness"), ensemble.SPREADS.index("air_speed")
@@ -86,7 +87,9 @@ class Learned:
 
     @cached_property
     def _joint(self) -> JointPosterior:
-        told = [[(c, [*self._keys(one, c.observed_s), *_kin(one, c)]) for c in one.factors] for one in self.lessons]
+        told = [
+            [(c, [*self._keys(one, c.observed_s), *_residual_key(one, c)]) for c in one.factors] for one in self.lessons
+        ]
         return JointPosterior(
             told, [frozenset(key for _, keys in some for key in keys if key[0] == "piece") for some in told]
         )
@@ -122,14 +125,14 @@ class Learned:
         return self._keys(Lesson(-1 if piece_id is None else piece_id, recipe, place, ()), np.inf)
 
     def taught_by(self, subject: Subject, name: str) -> list[Lesson]:
-        """The lessons that still teach about a recipe or place, each with those clues alone."""
+        """The lessons that still teach about a recipe or place, each with those factors alone."""
         since = self.forgotten.get((subject, name), -np.inf)
         about = [one for one in self.lessons if (one.recipe if subject is Subject.RECIPE else one.place) == name]
         left = [replace(one, factors=tuple(c for c in one.factors if c.observed_s > since)) for one in about]
         return [one for one in left if one.factors]
 
 
-def _kin(lesson: Lesson, factor: Factor) -> list[Name]:
+def _residual_key(lesson: Lesson, factor: Factor) -> list[Name]:
     return [("piece", lesson.piece_id, factor.residual_group)] if factor.residual_group else []
 
 
@@ -152,8 +155,8 @@ def _learned(lessons: tuple[Lesson, ...], forgettings: tuple[Forgetting, ...]) -
 def teach(observed: Sequence[Taught], members: int = MEMBERS, *, sure: bool = False) -> list[Lesson]:
     """The lesson of each observed piece, by the air it had up to its last observation (held from there on).
 
-    Where that was not read closely each member has had an air of its own (past_doubt.py), unless it is `sure`. Then the
-    dates spread by more than the quantities explain, and an observation of them says less of those.
+    Where that was not read closely each member has had an air of its own (gap_uncertainty.py), unless it is `sure`.
+    Then the dates spread by more than the quantities explain, and an observation of them says less of those.
     """
     parts = [observed[i : i + AT_ONCE] for i in range(0, len(observed), AT_ONCE)]
     return [lesson for part in parts for lesson in _taught(part, members, sure)]
@@ -206,7 +209,7 @@ def _lesson(
 ) -> Lesson:
     factors, questioned, told = [], [], set()
     for predicted in predicted_observations:
-        found = observation_model.factor(predicted, design, float(np.log(2 * until_s)))
+        found = observation_model.fit_factor(predicted, design, float(np.log(2 * until_s)))
         if float(predicted.likelihood().max()) < QUESTIONED:
             questioned.append(predicted.observation.id)
         elif found is None:
