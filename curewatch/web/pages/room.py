@@ -13,13 +13,14 @@ from starlette.exceptions import HTTPException
 
 from curewatch.desk.reports.board import CachedBoard
 from curewatch.desk.reports.room import RoomRecord, room_outlook, room_record
+from curewatch.physics.air import Array
 from curewatch.settings import AlarmSettings
 from curewatch.studio.air import flaws
 from curewatch.studio.air.climate import HOUR_S
 from curewatch.studio.outlook.outlook import Band, Outlook
 from curewatch.views.air import SensorLine
 from curewatch.web.pages.board import axis_of, is_wet, row
-from curewatch.web.plots.plot import Array, Curve, Plot, thinned
+from curewatch.web.plots.plot import Curve, Plot, thinned
 from curewatch.web.site import Here, Site, page
 from curewatch.web.texts import Words
 

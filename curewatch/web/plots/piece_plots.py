@@ -11,10 +11,11 @@ import numpy as np
 from curewatch.desk import PieceReport
 from curewatch.desk.reports.cure_record import PieceHistory
 from curewatch.desk.snapshot.air_outlook import piece_future
+from curewatch.physics.air import Array
 from curewatch.settings import AlarmSettings
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.forecasting.drying_curve import MEMBERS, Band, DryingCurve, drying_curve
-from curewatch.web.plots.plot import Array, Curve, Plot, thinned
+from curewatch.web.plots.plot import Curve, Plot, thinned
 from curewatch.web.site import Site
 from curewatch.web.texts import FIT, Words
 
