@@ -124,7 +124,7 @@ class Site:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "boards", BoardCache(self.desk))
-        object.__setattr__(self, "looks", RefreshQueue(self._look))
+        object.__setattr__(self, "refreshes", RefreshQueue(self._look))
 
     def words(self, now: datetime) -> Words:
         return Words(now, self.desk.settings.tz)
