@@ -43,9 +43,12 @@ def called(node: ast.Call) -> str:
     return node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
 
 
-def read_code(root: Path) -> Code:
-    """Every module below root/curewatch. `from package import module` imports the module, not the package."""
-    files = {dotted(file.relative_to(root)): file.relative_to(root) for file in (root / "curewatch").rglob("*.py")}
+def read_code(root: Path, *packages: str) -> Code:
+    """Every module of these packages, or of curewatch. `from package import module` imports the module."""
+    found = [
+        file.relative_to(root) for package in packages or ("curewatch",) for file in (root / package).rglob("*.py")
+    ]
+    files = {dotted(file): file for file in found}
     sources = {name: (root / file).read_text(encoding="utf-8") for name, file in sorted(files.items())}
     graph = {}
     for name, source in sources.items():

@@ -1,6 +1,6 @@
 """Runs the benchmarks beside this file and prints one JSON object a line.
 
-    python -m tests.bench [--all] [NAME ...]
+    python -m tests.bench [--all] [--most N] [NAME ...]
 
 A benchmark is a module `bench_*.py` with a function `lines()` that yields one mapping a measurement:
 
@@ -10,14 +10,16 @@ A benchmark is a module `bench_*.py` with a function `lines()` that yields one m
     baseline    what it is held against, in the same run and unit; None where there is nothing
     ratio       how many times better than the baseline; None where there is none
 
-More keys are passed through. A module that says `LONG = True` runs only if named or with --all. A module that
-breaks prints `{"name": …, "error": …}`, the others go on, and the exit code is 1.
+More keys are passed through. A module that says `LONG = True` runs only if named or with --all. A module that takes
+`lines(most=…)` draws a sample, of which `--most` is the size. A module that breaks prints `{"name": …, "error": …}`,
+the others go on, and the exit code is 1.
 """
 
 from __future__ import annotations
 
 import argparse
 import importlib.util
+import inspect
 import json
 import math
 import sys
@@ -70,12 +72,13 @@ def checked(line: Mapping[str, Any]) -> dict[str, Any]:
     return dict(line)
 
 
-def measure(file: Path, *, long_too: bool) -> Iterator[dict[str, Any]]:
+def measure(file: Path, *, long_too: bool, most: int | None) -> Iterator[dict[str, Any]]:
     module = load(file)
     if getattr(module, "LONG", False) and not long_too:
         print(f"{short_name(file)} takes long: name it or give --all to run it", file=sys.stderr)
         return
-    for line in module.lines():
+    sampled = most is not None and "most" in inspect.signature(module.lines).parameters
+    for line in module.lines(most=most) if sampled else module.lines():
         yield checked(line)
 
 
@@ -83,6 +86,7 @@ def main(arguments: list[str]) -> int:
     parser = argparse.ArgumentParser(prog="bench", description="One JSON object a line for each measurement.")
     parser.add_argument("names", nargs="*", metavar="NAME", help="only these modules, with or without bench_")
     parser.add_argument("--all", action="store_true", help="the long ones too")
+    parser.add_argument("--most", type=int, metavar="N", help="so many of what a module draws, instead of all")
     given = parser.parse_args(arguments)
     try:
         files = find(given.names)
@@ -91,7 +95,7 @@ def main(arguments: list[str]) -> int:
     broken = False
     for file in files:
         try:
-            for line in measure(file, long_too=given.all or bool(given.names)):
+            for line in measure(file, long_too=given.all or bool(given.names), most=given.most):
                 print(json.dumps(line, ensure_ascii=False, allow_nan=False), flush=True)
         except Exception as problem:  # one broken benchmark must not cost the others
             traceback.print_exc()

@@ -79,3 +79,11 @@ def test_a_measurement_without_a_baseline_says_null(folder: Path) -> None:
     (folder / "bench_bare.py").write_text(source)
     code, lines, _ = run(folder, "bare")
     assert (code, lines[0]["baseline"], lines[0]["ratio"]) == (0, None, None)
+
+
+def test_most_is_the_size_of_what_a_module_draws(folder: Path) -> None:
+    drawing = 'def lines(most=7):\n    yield dict(name="draws", value=most, unit="1", baseline=None, ratio=None)\n'
+    (folder / "bench_draws.py").write_text(drawing)
+    assert [line["value"] for line in run(folder, "draws")[1]] == [7]
+    code, lines, _ = run(folder, "--most", "3", "draws", "air")
+    assert (code, [line["value"] for line in lines]) == (0, [3, 2.0])
