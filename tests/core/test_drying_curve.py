@@ -20,7 +20,7 @@ from curewatch.studio.inference.factors import Gaussian
 from curewatch.studio.inference.posterior import Posterior
 from curewatch.studio.outlook.gap_uncertainty import DAY_S
 from curewatch.studio.outlook.scenarios import RoomScenarios
-from tests.core.test_studio_past_doubt import POURED_D, RECORDED, noisy, recorded, without_a_week
+from tests.core.test_gap_uncertainty import POURED_D, RECORDED, noisy, recorded, without_a_week
 from tests.studio_scene import SHED, air, at, drying, every
 
 CLIMATES = {SHED: air(*every(30, 6, 20.0, 50.0, start=-2))}

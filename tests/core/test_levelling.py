@@ -11,7 +11,7 @@ from curewatch.physics import flow
 from curewatch.records.workshop import Tilt
 from curewatch.studio.diagnosis.drying_history import drifted, slope_text
 from curewatch.studio.diagnosis.mechanisms import Trouble, Verdict, findings
-from tests.core.test_looking_back import case, dried, verdict
+from tests.core.test_diagnosis import case, dried, verdict
 from tests.studio_scene import NOON, at
 
 

@@ -24,7 +24,7 @@ def first(n: int) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
 @pytest.mark.parametrize("row", table("milestones"), ids=lambda row: f"{row['wet_mm']:g}mm-{row['air_speed']:g}m/s")
 def test_milestones_table(row: dict[str, float]) -> None:
     """1 %: 0.2 % of the table's own convergence, 0.7 % between its 80 cells and our 20. Its handle, the bottom cell's
-    condition alone, is held in test_physics_march.py."""
+    condition alone, is held in test_physics_integrator.py."""
     films = Films.of(row["wet_mm"] * MM, air_speed=row["air_speed"])
     found = integrate(films, AirSeries.constant(294.15, 0.5), first(1), 200 * DAY)[0].reached[:, 0]
     assert found[PACKED] / HOUR == pytest.approx(row["packed_h"], rel=0.01)

@@ -22,7 +22,7 @@ from curewatch.studio.diagnosis import drying_history
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.forecasting.forecast import forecasts
 from curewatch.studio.planning import planner
-from tests.core.test_studio_rolling import Kept, agree, counted, look, wave
+from tests.core.test_checkpoints import Kept, agree, counted, look, wave
 from tests.studio_scene import LIMITS, SHED, air, at, drying, every, room
 
 STILL, DRAUGHTY = 0.1, 0.9

@@ -1,6 +1,6 @@
 """Bad command lines, settings and stores: exit code 2, a sentence that quotes what was given, and nothing changed.
 
-Payloads have their own tables: tests/core/test_payload.py, and tests/whole for a daemon that must live through them.
+Messages have their own tables: tests/core/test_mqtt_message.py, and tests/whole for a daemon that must outlive them.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from curewatch.records import AlarmKind, AlarmState
-from tests.core.test_studio_watch import MINUTE, Studio, night, summary
+from tests.core.test_alarm_evaluation import MINUTE, Studio, night, summary
 from tests.studio_scene import every
 
 FROST = AlarmKind.FROST
