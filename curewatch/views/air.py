@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -10,10 +9,8 @@ import numpy as np
 from pydantic import Field
 
 from curewatch.desk.reports.cure_record import PieceHistory
+from curewatch.desk.reports.room import SensorLine
 from curewatch.physics.air import Array
-from curewatch.records import (
-    Reading,
-)
 from curewatch.settings import AlarmSettings
 from curewatch.studio.air.climate import HOUR_S
 from curewatch.studio.diagnosis.drying_history import PastAir, Spread
@@ -235,14 +232,3 @@ class RoomReportOut(RoomOut):
     doubts: list[str] = Field(description="What was wrong with the readings of the last day, the newest first")
     limits: LimitsOut
     alarms: list[AlarmOut]
-
-
-@dataclass(frozen=True)
-class SensorLine:
-    """One source of a room's readings."""
-
-    newest: Reading
-    is_late: bool
-    """Older than its settings allow."""
-    is_low: bool
-    """Its battery is."""

@@ -10,9 +10,10 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import cache
 from importlib.resources import files
-from typing import Annotated, Any, Generic, TypeVar
+from typing import Annotated, Any, TypeVar
 from urllib.parse import quote
 
+from cachetools import TTLCache, cached
 from fastapi import Depends, Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
@@ -69,32 +70,28 @@ class RefreshQueue:
 
 
 T = TypeVar("T")
+Kept = Callable[[str, Callable[[], T]], T]
+"""What is worked out once for many: by its key, else as it is made."""
 
 
-class TtlCache(Generic[T]):
-    """At most `most` things by key, each for `lasts`. Safe to use from several threads; two may work out the same."""
+def kept_for(lasts: timedelta, clock: Clock) -> Kept[Any]:
+    """Keeps at most 64 things by key, each for `lasts`. Safe to use from several threads; two may make the same."""
 
-    def __init__(self, lasts: timedelta, most: int = 64) -> None:
-        self._lasts, self._most, self._lock = lasts, most, threading.Lock()
-        self._made: dict[str, tuple[datetime, T]] = {}
+    @cached(TTLCache(64, lasts.total_seconds(), clock.monotonic), key=lambda key, make: key, lock=threading.Lock())
+    def kept(key: str, make: Callable[[], T]) -> T:
+        return make()
 
-    def of(self, key: str, now: datetime, make: Callable[[], T]) -> tuple[datetime, T]:
-        """When it was worked out, and what."""
-        with self._lock:
-            kept = self._made.get(key)
-        if kept is not None and timedelta(0) <= now - kept[0] < self._lasts:
-            return kept
-        made = (now, make())
-        with self._lock:
-            self._made.pop(key, None)
-            while len(self._made) >= self._most:
-                self._made.pop(next(iter(self._made)))  # the one that was made first
-            self._made[key] = made
-        return made
+    return kept
 
 
 log = logging.getLogger(__name__)
 FIELDS_MOST = 60
+KEPT_FOR = {
+    "curves": timedelta(days=1),
+    "advice": timedelta(minutes=30),
+    "beliefs": timedelta(hours=1),
+    "outlooks": timedelta(minutes=10),
+}
 PATIENCE_S = 2.0
 """How long an answer waits for the dates that follow from what was logged [s], as while the daemon looks itself."""
 
@@ -116,15 +113,21 @@ class Site:
     """Set when the server is about to end: what goes on for ever ends itself."""
     boards: BoardCache = field(init=False)
     refreshes: RefreshQueue = field(init=False)
-    curves: TtlCache[DryingCurve | None] = field(default_factory=lambda: TtlCache(timedelta(days=1)))
-    advice: TtlCache[list[Advice]] = field(default_factory=lambda: TtlCache(timedelta(minutes=30)))
-    """What a change would do moves little from one reading to the next."""
-    beliefs: TtlCache[list[LearnedEffect]] = field(default_factory=lambda: TtlCache(timedelta(hours=1)))
-    outlooks: TtlCache[Outlook | None] = field(default_factory=lambda: TtlCache(timedelta(minutes=10)))
+    curves: Kept[DryingCurve | None] = field(init=False)
+    advice: Kept[tuple[datetime, list[Advice]]] = field(init=False)
+    """With when it was worked out: what a change would do moves little from one reading to the next."""
+    beliefs: Kept[list[LearnedEffect]] = field(init=False)
+    outlooks: Kept[Outlook | None] = field(init=False)
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "boards", BoardCache(self.desk))
-        object.__setattr__(self, "refreshes", RefreshQueue(self._look))
+        made = {"boards": BoardCache(self.desk), "refreshes": RefreshQueue(self._look)}
+        made |= {name: kept_for(lasts, self.clock) for name, lasts in KEPT_FOR.items()}
+        for name, one in made.items():
+            object.__setattr__(self, name, one)
+
+    def link_to(self, drying: Drying) -> str:
+        """What a piece's code says."""
+        return f"{self.settings.shown_address}/p/{self.sessions.label_code(drying.piece.id)}"
 
     def words(self, now: datetime) -> Words:
         return Words(now, self.desk.settings.tz)
@@ -132,7 +135,7 @@ class Site:
     def advised(self, drying: Drying, now: datetime) -> tuple[datetime, list[Advice]]:
         """What a change would do to a piece, and when that was worked out: it takes a second, so it is kept."""
         key = f"{drying.piece.id} {drying.facts}"
-        return self.advice.of(key, now, lambda: planning.advice(self.desk, drying.piece.name, now))
+        return self.advice(key, lambda: (now, planning.advice(self.desk, drying.piece.name, now)))
 
     def changed(self, now: datetime) -> None:
         """Something was logged: forecast it at once, and wake the daemon. The answer waits for that a moment only.
@@ -152,10 +155,6 @@ class Site:
                 log.warning("the look after something was logged failed: %s: %s", type(error).__name__, error)
         finally:
             self.logged()
-
-
-class Refused(Exception):
-    """What was typed cannot be taken. Shown on the page it was typed on."""
 
 
 class StalePage(Exception):

@@ -8,14 +8,18 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from curewatch.desk.desk import Desk
+from curewatch.desk.reports.board import CachedBoard
 from curewatch.desk.snapshot import batteries
 from curewatch.desk.snapshot.air_cache import AirCache
 from curewatch.desk.snapshot.air_outlook import past_of
+from curewatch.records import Reading
 from curewatch.studio.air import batteries as cells
+from curewatch.studio.air import flaws
 from curewatch.studio.air.climate import Climate
-from curewatch.studio.air.flaws import QUANTITIES, Finding, Flaw
+from curewatch.studio.air.flaws import QUANTITIES, Finding, Flaw, Local
 from curewatch.studio.outlook.outlook import HISTORY, Outlook, outlook
 
+DOUBTS_MOST = 6
 STALE_H = 3
 """With so many hours unread at its end, a room's past says nothing of what is to come."""
 
@@ -44,6 +48,22 @@ class RoomRecord:
         """What was wrong with the readings."""
         return self.climate.findings + self.low
 
+    def doubts(self, since_s: float, local: Local) -> list[str]:
+        """What was wrong with the readings since then [s since 1970], the newest first."""
+        found = [one for one in self.findings if one.until_s >= since_s]
+        return [flaws.text(one, local) for one in reversed(found[-DOUBTS_MOST:])]
+
+
+@dataclass(frozen=True)
+class SensorLine:
+    """One source of a room's readings."""
+
+    newest: Reading
+    is_late: bool
+    """Older than its settings allow."""
+    is_low: bool
+    """Its battery is."""
+
 
 def room_record(desk: Desk, room: str, since: datetime, now: datetime) -> RoomRecord | None:
     """None where the room was never read, or only half of it."""
@@ -65,6 +85,20 @@ def room_record(desk: Desk, room: str, since: datetime, now: datetime) -> RoomRe
             RejectedReading(one.since_s, one.quantity, float(v)) for v in getattr(columns, one.quantity)[here][:1]
         ]
     return RoomRecord(climate, tuple(one for one in aside if np.isfinite(one.value)), low)
+
+
+def room_sensors(desk: Desk, kept: CachedBoard, room: str, now: datetime) -> list[SensorLine]:
+    """Every source that has read the room, by name."""
+    late_after = {sensor.id: timedelta(minutes=sensor.silent_after_min) for sensor in desk.settings.sensors}
+    typed_late = timedelta(hours=desk.settings.alarms.typed_stale_after_h)
+    with desk.store.read() as tx:
+        newest = tx.newest_by_source(until=now)
+    low = {(one.room, one.source) for one in kept.snapshot.low}
+    return [
+        SensorLine(reading, now - reading.at > late_after.get(source.split("/")[0], typed_late), (there, source) in low)
+        for (there, source), reading in sorted(newest.items())
+        if there == room
+    ]
 
 
 def room_outlook(desk: Desk, room: str, now: datetime) -> Outlook | None:

@@ -24,7 +24,6 @@ from curewatch.views.plan import AdviceOut
 from curewatch.views.record import ComparedOut, FindingOut, LabelOut, PieceReportOut, RecordOut
 from curewatch.web.api.answers import BASE, REFUSALS, logged, moment, require_piece
 from curewatch.web.api.requests import FingerIn, GoneIn, MoveIn, ObservationIn, StepIn, WeighingIn
-from curewatch.web.pages.record import link_to
 from curewatch.web.plots.piece_plots import curve_of
 from curewatch.web.plots.plot import thinned
 from curewatch.web.site import Here, Site
@@ -109,7 +108,7 @@ def labels(
             height_cm=None if one.pour.height_m is None else tidy(one.pour.height_m * 100),
             round=one.pour.round,
             code=site.sessions.label_code(one.piece.id),
-            link=link_to(site, one),
+            link=site.link_to(one),
         )
         for one in dryings
         if (room is None or one.room == room) and (not piece or one.piece.name in piece)

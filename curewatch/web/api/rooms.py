@@ -10,7 +10,7 @@ from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
 from curewatch.desk.commands import alarm_care
-from curewatch.desk.reports.room import room_outlook, room_record
+from curewatch.desk.reports.room import room_outlook, room_record, room_sensors
 from curewatch.desk.transfer import exporting
 from curewatch.records import Alarm, AlarmKind
 from curewatch.views.air import DOUBTED, LimitsOut, OutlookOut, ReadingOut, RoomReportOut, SensorOut
@@ -19,7 +19,6 @@ from curewatch.views.base import At
 from curewatch.views.board import RoomOut
 from curewatch.web.api.answers import BASE, CSV, REFUSALS, as_csv, require_room
 from curewatch.web.api.requests import MuteIn
-from curewatch.web.pages.room import doubts, sensors_of
 from curewatch.web.site import Here, Site
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
@@ -118,11 +117,11 @@ def room(site: Here, name: str) -> RoomReportOut:
     line = next((one for one in kept.rooms if one.name == name), None)
     if line is None:
         raise HTTPException(404)
-    since = now - DOUBTED
+    record = room_record(site.desk, name, now - DOUBTED, now)
     return RoomReportOut(
         **dict(RoomOut.of(line, now, tz)),
-        sensors=[SensorOut.of(one, now, tz) for one in sensors_of(site, kept, name, now)],
-        doubts=list(doubts(room_record(site.desk, name, since, now), since.timestamp(), site.words(now))),
+        sensors=[SensorOut.of(one, now, tz) for one in room_sensors(site.desk, kept, name, now)],
+        doubts=[] if record is None else record.doubts((now - DOUBTED).timestamp(), site.desk.local),
         limits=LimitsOut.of(site.desk.settings.alarms),
         alarms=[AlarmOut.of(one, tz) for one in kept.board(now).alarms if one.room == name],
     )

@@ -194,7 +194,7 @@ def _believed(site: Site, report: PieceReport, now: datetime) -> list[LearnedEff
     with site.desk.store.read() as tx:
         marks = sorted((piece, mark) for piece, (mark, _) in tx.lessons().items())
         key = repr((report.drying.recipe, report.line.room, report.line.place, marks, tx.forgettings()))
-    return site.beliefs.of(key, now, lambda: beliefs_about(site.desk, report.drying, now))[1]
+    return site.beliefs(key, lambda: beliefs_about(site.desk, report.drying, now))
 
 
 @router.post("/piece/{name:path}/found")

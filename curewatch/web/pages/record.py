@@ -167,13 +167,8 @@ def opened(request: Request, site: Here, code: str) -> Response:
     return show_record(request, site, cure_record_from(site.desk, found, now), now)
 
 
-def link_to(site: Site, drying: Drying) -> str:
-    """What its code says."""
-    return f"{site.settings.shown_address}/p/{site.sessions.label_code(drying.piece.id)}"
-
-
 def _label(site: Site, drying: Drying) -> Label:
-    link = link_to(site, drying)
+    link = site.link_to(drying)
     svg = segno.make(link, error="m", micro=False).svg_inline(omitsize=True, svgclass="qr", lineclass=None, border=2)
     return Label(
         drying, Markup(svg), link, size(drying.pour)

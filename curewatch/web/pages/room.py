@@ -2,30 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import timedelta
 
 import numpy as np
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 from starlette.exceptions import HTTPException
 
-from curewatch.desk.reports.board import CachedBoard
-from curewatch.desk.reports.room import RoomRecord, room_outlook, room_record
+from curewatch.desk.reports.room import RoomRecord, room_outlook, room_record, room_sensors
 from curewatch.physics.air import Array
 from curewatch.settings import AlarmSettings
-from curewatch.studio.air import flaws
 from curewatch.studio.air.climate import HOUR_S
 from curewatch.studio.outlook.outlook import Band, Outlook
-from curewatch.views.air import SensorLine
 from curewatch.web.pages.board import axis_of, is_wet, row
 from curewatch.web.plots.plot import Curve, Plot, thinned
-from curewatch.web.site import Here, Site, page
+from curewatch.web.site import Here, page
 from curewatch.web.texts import Words
 
 POINTS = 150
-FINDINGS_MOST = 6
 
 
 @dataclass(frozen=True)
@@ -100,12 +95,6 @@ def _plot(
     )
 
 
-def doubts(record: RoomRecord | None, since_s: float, words: Words) -> Sequence[str]:
-    """What was wrong with the readings of the span, the newest first."""
-    found = [] if record is None else [one for one in record.findings if one.until_s >= since_s]
-    return [flaws.text(one, words.local) for one in reversed(found[-FINDINGS_MOST:])]
-
-
 router = APIRouter(include_in_schema=False)
 SPANS = {"day": timedelta(days=1), "week": timedelta(days=7), "month": timedelta(days=30)}
 
@@ -123,7 +112,7 @@ def room(request: Request, site: Here, name: str, span: str = "day") -> HTMLResp
     alarms = [alarm for alarm in board.alarms if alarm.room == name]
     since = now - SPANS[span]
     record = room_record(site.desk, name, since, now)
-    ahead = _foreseen(site, name, line.data_at, now)
+    ahead = site.outlooks(f"{line.data_at} {name}", lambda: room_outlook(site.desk, name, now))
     limits = site.desk.settings.alarms
     axis = axis_of(wet, now)
     return page(
@@ -136,29 +125,11 @@ def room(request: Request, site: Here, name: str, span: str = "day") -> HTMLResp
         spans=list(SPANS),
         plots=[] if record is None else air_plots(record, ahead, since.timestamp(), limits, words),
         foreseen=ahead is not None,
-        doubts=doubts(record, since.timestamp(), words),
-        sensors=sensors_of(site, kept, name, now),
+        doubts=[] if record is None else record.doubts(since.timestamp(), words.local),
+        sensors=room_sensors(site.desk, kept, name, now),
         alarms=alarms,
         axis=axis,
         rows=[row(one, axis, words, in_danger=bool(alarms)) for one in wet[:30]],
         wet=len(wet),
         dry=sum(one.room == name for one in board.pieces) - len(wet),
     )
-
-
-def _foreseen(site: Site, name: str, newest: datetime | None, now: datetime) -> Outlook | None:
-    return site.outlooks.of(f"{newest} {name}", now, lambda: room_outlook(site.desk, name, now))[1]
-
-
-def sensors_of(site: Site, kept: CachedBoard, name: str, now: datetime) -> list[SensorLine]:
-    settings = site.desk.settings
-    late_after = {sensor.id: timedelta(minutes=sensor.silent_after_min) for sensor in settings.sensors}
-    typed_late = timedelta(hours=settings.alarms.typed_stale_after_h)
-    with site.desk.store.read() as tx:
-        newest = tx.newest_by_source(until=now)
-    low = {(one.room, one.source) for one in kept.snapshot.low}
-    return [
-        SensorLine(reading, now - reading.at > late_after.get(source.split("/")[0], typed_late), (room, source) in low)
-        for (room, source), reading in sorted(newest.items())
-        if room == name
-    ]

@@ -168,4 +168,4 @@ def curve_of(site: Site, report: PieceReport, climates: dict[str, Climate], now:
         ahead = piece_future(site.desk.store, report.drying, now, MEMBERS)
         return drying_curve(report.drying, climates, forecast, now, ahead)
 
-    return site.curves.of(key, now, drawn)[1]
+    return site.curves(key, drawn)
