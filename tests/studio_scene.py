@@ -20,7 +20,8 @@ from curewatch.records import (
 )
 from curewatch.studio.air.climate import Climate, climate_of
 from curewatch.studio.alarms.conditions import Limits, OccupiedRoom
-from curewatch.studio.forecasting.forecast import MODEL_VERSION, Drying
+from curewatch.studio.forecasting.batch import MODEL_VERSION
+from curewatch.studio.forecasting.drying import Drying
 
 NOON = datetime(2026, 11, 20, 12, 0, tzinfo=UTC)
 LIMITS = Limits()

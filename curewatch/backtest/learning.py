@@ -15,15 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from curewatch.physics import ensemble
-from curewatch.physics.air import ZERO_C
+from curewatch.physics.air import ZERO_C, Array
 from curewatch.physics.air_series import AirSeries
-from curewatch.physics.ensemble import integrate_ensemble
 from curewatch.physics.film import RHO_DRY, RHO_WATER
 from curewatch.physics.milestones import MILESTONES
 from curewatch.records import Piece, Pour, Recipe, Stay, ThicknessSource
 from curewatch.records.observations import Finger, Observation, ObservationKind
-from curewatch.studio.air.climate import Array
-from curewatch.studio.forecasting.forecast import Air, Drying
+from curewatch.studio.air.climate import Air
+from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.inference.observation_model import FINGER_NOISE, NOT_PRESSED, SUPPORT_G_M2
 from curewatch.studio.learning import learning
 
@@ -116,7 +115,9 @@ def run(rooms: Sequence[Air], plan: Plan) -> Scores:
     every = np.arange(len(pieces))
     pourings = [drying.pouring for drying, _ in pieces]
     times = np.array(plan.weighed_h) * 3600 if plan.weighed else None
-    true = integrate_ensemble(pourings, z.reshape(-1, 1, learning.QUANTITIES), series, every, DAYS * 86400.0, times)
+    true = ensemble.run(
+        pourings, z.reshape(-1, 1, learning.QUANTITIES), series, DAYS * 86400.0, room=every, sample_at=times
+    )
     from_s = _heeded(pourings, series) if plan.heeds else np.zeros(len(pieces))
     observed = []
     for j, (drying, air) in enumerate(pieces):
@@ -136,8 +137,8 @@ def run(rooms: Sequence[Air], plan: Plan) -> Scores:
 
 def _heeded(pourings: list[ensemble.Pouring], series: AirSeries) -> Array:
     """From when somebody who heeds the dates looks in [s from each pour]: by the central film, in the air to come."""
-    z = np.zeros((len(pourings), 1, learning.QUANTITIES))
-    central = integrate_ensemble(pourings, z, series, np.arange(len(pourings)), TESTED_DAYS * 86400.0)
+    every = np.arange(len(pourings))
+    central = ensemble.run(pourings, ensemble.design(1), series, TESTED_DAYS * 86400.0, room=every)
     return np.asarray(HEEDED * central.reached_s[MILESTONES.index("touch_dry"), :, 0])
 
 
@@ -163,7 +164,7 @@ def _scores(
     studios = design.shape[1]
     both = np.concatenate([last, last])
     flat = design.reshape(2 * studios, MEMBERS, learning.QUANTITIES)
-    runs = integrate_ensemble([pourings[j] for j in both], flat, series, both, DAYS * 86400.0)
+    runs = ensemble.run([pourings[j] for j in both], flat, series, DAYS * 86400.0, room=both)
     dates = np.array([[runs.outcome(k).at(name) for k in range(2 * studios)] for name in JUDGED])
     early, even, late = dates.reshape(len(JUDGED), 2, studios, 3).transpose(3, 1, 0, 2)
     reached = runs.reached_s[rows].reshape(len(JUDGED), 2, studios, MEMBERS).transpose(1, 0, 2, 3)

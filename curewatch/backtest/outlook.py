@@ -10,8 +10,9 @@ from math import gcd
 import numpy as np
 from numpy.typing import NDArray
 
+from curewatch.physics.air import Array
 from curewatch.studio.air.climate import HOUR_S, Hourly
-from curewatch.studio.outlook.experts import DAY, Array
+from curewatch.studio.outlook.experts import DAY
 from curewatch.studio.outlook.outlook import HISTORY, outlook
 from curewatch.studio.outlook.scenarios import future
 

@@ -12,7 +12,7 @@ import warnings
 import numpy as np
 
 from curewatch.backtest.outlook import HORIZONS, Forecaster
-from curewatch.studio.air.climate import Array
+from curewatch.physics.air import Array
 
 ORDER, SEASONAL = (2, 0, 0), (0, 1, 1, 24)
 WINDOW_H = 14 * 24

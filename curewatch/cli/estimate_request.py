@@ -23,7 +23,7 @@ from curewatch.intake.typed.wet_thickness import Thickness, thickness_of
 from curewatch.physics.ensemble import THICKNESS_SPREAD, Pouring
 from curewatch.physics.evaporation import H_BACK
 from curewatch.physics.supports import BACKINGS, Backing
-from curewatch.studio.forecasting.forecast import DEFAULT_SIDE_M
+from curewatch.studio.forecasting.drying import DEFAULT_SIDE_M
 from curewatch.studio.planning.estimate import EstimateInput, RoomAir
 
 MOST_MEMBERS = 1024

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 P_ATM = 101_325.0
 """Standard atmospheric pressure [Pa]."""

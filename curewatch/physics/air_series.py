@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from curewatch.physics.air import VALID_T, Array
+from curewatch.physics.air import VALID_T, ZERO_C, Array
 
 UNIT_T = 2.0
 """Change of temperature [K] that a time step may pass over at most."""
@@ -49,6 +49,11 @@ class AirSeries:
     def constant(cls, temperature: float, humidity: float) -> AirSeries:
         """A room that stays as it is: temperature [K], relative humidity [0-1]."""
         return cls([(np.zeros(1), np.full(1, temperature), np.full(1, humidity))])
+
+    @classmethod
+    def from_celsius(cls, rooms: Sequence[tuple[Array, Array, Array]], origin_s: float = 0.0) -> AirSeries:
+        """Of (time [s], temperature [°C], humidity [%]) triples, with times counted from `origin_s`."""
+        return cls([(time - origin_s, temp + ZERO_C, rh / 100) for time, temp, rh in rooms])
 
     @property
     def rooms(self) -> int:
@@ -154,3 +159,7 @@ def _worst(values: Array, low: float, high: float) -> float:
 def _area(time: Array, value: Array) -> Array:
     """Integral up to each knot."""
     return np.concatenate([[0.0], np.cumsum(0.5 * np.diff(time) * (value[1:] + value[:-1]))])
+
+
+USUAL_AIR = AirSeries.constant(21 + ZERO_C, 0.5)
+"""What films are compared in: 21 °C and 50 %."""

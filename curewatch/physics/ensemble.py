@@ -23,6 +23,8 @@ THICKNESS_SPREAD = {"gauge": 0.05, "volume": 0.20, "layer": 0.30}
 SPREADS = ("thickness", "solids", "air_speed", "d0", "g0", "limit_surface", "limit_bottom", "mfft")
 SOLIDS_SPREAD, AIR_SPREAD, D0_SPREAD, G0_SPREAD, LIMIT_SPREAD, MFFT_SPREAD_K = 0.10, 0.45, 0.5, 0.8, 0.15, 1.5
 QUANTILES = (0.1, 0.5, 0.9)
+FARTHEST = 5.0
+"""No member lies further out than this many standard deviations of what was believed before."""
 SWEEPS = 6
 """Rounds in which correlations are ranked out of the design."""
 
@@ -101,14 +103,9 @@ def _uncorrelated(design: Array, levels: Array) -> Array:
     return best
 
 
-def films_of(pourings: Sequence[Pouring], members: int) -> film.Films:
-    """The members of each pouring as one batch, pouring by pouring (len(pourings) * members films)."""
-    z = design(members)
-    return films_at(pourings, np.broadcast_to(z, (len(pourings), *z.shape)))
-
-
 def films_at(pourings: Sequence[Pouring], z: Array) -> film.Films:
-    """The films of `pourings` at deviates `z` (pourings, members, 8), pouring by pouring."""
+    """The films of `pourings` at deviates `z` (members, 8), or (pourings, members, 8) of each; pouring by pouring."""
+    z = np.broadcast_to(np.clip(z, -FARTHEST, FARTHEST), (len(pourings), *z.shape[-2:]))
     members = z.shape[1]
 
     def each(name: str) -> Array:
@@ -177,13 +174,15 @@ class Outcome:
     """When the members of one pouring reach the four milestones, and the state they were left in."""
 
     reached_s: Array
-    """(4, members) [s from the pour], inf where not within the time marched."""
+    """(4, members) [s from the pour], inf where not within the time integrated."""
     hindrance: NDArray[np.str_]
     """(4, members): "" where reached, else `too_cold`, `too_damp` or `not_yet`."""
+    weights: Array | None = None
+    """(members), sum 1; None: all count alike."""
 
     def at(self, milestone: str, q: tuple[float, ...] = QUANTILES) -> list[float]:
         """Quantiles of one milestone [s], inf where not reached."""
-        return quantiles(self.reached_s[MILESTONES.index(milestone)], at=q)
+        return quantiles(self.reached_s[MILESTONES.index(milestone)], self.weights, at=q)
 
     def hindrance_of(self, milestone: str) -> str:
         """What most often keeps the members from a milestone, "" if none is kept."""
@@ -191,31 +190,57 @@ class Outcome:
         return max(set(found), key=found.count) if found else ""
 
 
+@dataclass(frozen=True)
+class EnsembleRun:
+    """Members that have been integrated: (pourings, members) each, samples (times, pourings, members)."""
+
+    films: film.Films
+    reached_s: Array
+    """(4, pourings, members) [s from the pour], inf where not within the time integrated."""
+    hindrance: NDArray[np.str_]
+    samples: dict[str, Array]
+    times: Array
+    """Of the samples [s from the pour]."""
+
+    def outcome(self, k: int, weights: Array | None = None) -> Outcome:
+        return Outcome(self.reached_s[:, k], self.hindrance[:, k], weights)
+
+    def sample(self, name: str, k: int, time_s: float) -> Array:
+        """One of `monitor.SAMPLED` of the k-th pouring's members at one of the sample times."""
+        return np.asarray(self.samples[name][int(np.searchsorted(self.times, time_s)), k])
+
+    def solids_m(self, k: int) -> Array:
+        """Solids per area of the k-th pouring's members [m3/m2]."""
+        return np.asarray(self.films.solids_m.reshape(self.reached_s.shape[1:])[k])
+
+
 def run(
-    pourings: list[Pouring],
+    pourings: Sequence[Pouring],
+    z: Array,
     series: AirSeries,
-    room: NDArray[np.intp],
     until: Array | float,
-    members: int,
     *,
+    room: NDArray[np.intp] | None = None,
     sample_at: Array | None = None,
     tolerance: tuple[float, float] = (integrator.RTOL, integrator.ATOL),
-) -> tuple[list[Outcome], dict[str, Array]]:
-    """March every member of every pouring to `until` [s] through `series[room]` (one room index a pouring).
+) -> EnsembleRun:
+    """Integrate the members at `z` (see `films_at`) to `until` [s].
 
-    Returns one Outcome a pouring, and the samples (times, pourings, members) as `integrate.integrate` names them.
+    `room`: index into `series` of each pouring, or of each member of each; None: all are in the first.
     """
-    films = films_of(pourings, members)
-    rooms = np.repeat(room, members)
-    limit = np.repeat(np.broadcast_to(np.asarray(until, dtype=float), len(pourings)), members)
+    films = films_at(pourings, z)
+    split = len(pourings), z.shape[-2]
+    rooms = np.zeros(len(films), dtype=np.intp) if room is None else np.repeat(room, len(films) // len(room))
+    limit = np.repeat(np.broadcast_to(np.asarray(until, dtype=float), len(pourings)), split[1])
     rtol, atol = tolerance
     state, samples = integrator.integrate(films, series, rooms, limit, sample_at=sample_at, rtol=rtol, atol=atol)
-    hindrance = hindrances(films, state, *series.at(limit, rooms))
-    split = (len(pourings), members)
-    outcomes = [
-        Outcome(state.reached.reshape(4, *split)[:, i], hindrance.reshape(4, *split)[:, i]) for i in range(split[0])
-    ]
-    return outcomes, {name: value.reshape(-1, *split) for name, value in samples.items()}
+    return EnsembleRun(
+        films=films,
+        reached_s=state.reached.reshape(4, *split),
+        hindrance=hindrances(films, state, *series.at(limit, rooms)).reshape(4, *split),
+        samples={name: value.reshape(-1, *split) for name, value in samples.items()},
+        times=np.empty(0) if sample_at is None else sample_at,
+    )
 
 
 def hindrances(films: film.Films, state: State, t_air: Array, rh: Array) -> NDArray[np.str_]:
@@ -240,80 +265,9 @@ def hindrances(films: film.Films, state: State, t_air: Array, rh: Array) -> NDAr
 
 def central_film_temperature(pouring: Pouring, t_air: float, rh: float) -> float:
     """Film temperature [K] of the fresh pour in air at `t_air` [K], `rh` [0-1]: its first minute."""
-    films = films_of([pouring], 1)
+    films = films_at([pouring], design(1))
     grid = film.Grid.graded(2)
     now = State.poured(films, grid)
     a_w = film.activities(now.u[-1, 0], now.u[-1, 1])[0]
     p_air = air.vapour_pressure(t_air, rh)
     return float(film_balance(t_air, p_air, a_w, films.air_speed, films.side, films.h_back).t_film[0])
-
-
-FARTHEST = 5.0
-"""No member lies further out than this many standard deviations of what was believed before."""
-
-
-@dataclass(frozen=True)
-class WeightedOutcome(Outcome):
-    """An outcome whose members do not all count alike."""
-
-    weights: Array | None = None
-    """(members), sum 1; None: all alike."""
-
-    def at(self, milestone: str, q: tuple[float, ...] = QUANTILES) -> list[float]:
-        return quantiles(self.reached_s[MILESTONES.index(milestone)], self.weights, at=q)
-
-
-def bounded_films_at(pourings: Sequence[Pouring], z: Array) -> film.Films:
-    """The films of `pourings` at deviates `z` (pourings, members, 8) that were learned, none of them farther out."""
-    return films_at(pourings, np.clip(z, -FARTHEST, FARTHEST))
-
-
-@dataclass(frozen=True)
-class EnsembleRun:
-    """Members that have been marched: (pourings, members) each, samples (times, pourings, members)."""
-
-    films: film.Films
-    reached_s: Array
-    """(4, pourings, members) [s from the pour], inf where not within the time marched."""
-    hindrance: NDArray[np.str_]
-    samples: dict[str, Array]
-    times: Array
-    """Of the samples [s from the pour]."""
-
-    def outcome(self, k: int, weights: Array | None = None) -> WeightedOutcome:
-        return WeightedOutcome(self.reached_s[:, k], self.hindrance[:, k], weights)
-
-    def sample(self, name: str, k: int, time_s: float) -> Array:
-        """One of `integrate.SAMPLED` of the k-th pouring's members at one of the sample times."""
-        return np.asarray(self.samples[name][int(np.searchsorted(self.times, time_s)), k])
-
-    def solids_m(self, k: int) -> Array:
-        """Solids per area of the k-th pouring's members [m3/m2]."""
-        return np.asarray(self.films.solids_m.reshape(self.reached_s.shape[1:])[k])
-
-
-def integrate_ensemble(
-    pourings: Sequence[Pouring],
-    z: Array,
-    series: AirSeries,
-    room: NDArray[np.intp],
-    until: Array | float,
-    sample_at: Array | None = None,
-) -> EnsembleRun:
-    """March the members at `z` (pourings, members, 8) to `until` [s].
-
-    `room`: index into `series` of each pouring, or of each member of each.
-    """
-    split = z.shape[:2]
-    films = bounded_films_at(pourings, z)
-    rooms = np.repeat(room, split[1]) if len(room) == split[0] else room
-    limit = np.repeat(np.broadcast_to(np.asarray(until, dtype=float), len(pourings)), split[1])
-    state, samples = integrator.integrate(films, series, rooms, limit, sample_at=sample_at)
-    why = hindrances(films, state, *series.at(limit, rooms))
-    return EnsembleRun(
-        films=films,
-        reached_s=state.reached.reshape(4, *split),
-        hindrance=why.reshape(4, *split),
-        samples={name: value.reshape(-1, *split) for name, value in samples.items()},
-        times=np.empty(0) if sample_at is None else sample_at,
-    )

@@ -80,7 +80,7 @@ def surface_speed(
 
 
 @dataclass(frozen=True)
-class Drying:
+class ThinningFilm:
     """One film on its way to packed: equally long arrays, the times increasing from the pour."""
 
     time_s: Array
@@ -90,7 +90,7 @@ class Drying:
     """Mean solids fraction by volume [-]."""
 
     @classmethod
-    def of(cls, time_s: Array, wet_thickness: float, volatile_fraction: Array) -> Drying:
+    def of(cls, time_s: Array, wet_thickness: float, volatile_fraction: Array) -> ThinningFilm:
         """From a march's samples of `volatile_fraction`; what is solid stays, so the thickness follows."""
         solids = 1.0 - np.asarray(volatile_fraction, dtype=float)
         return cls(np.asarray(time_s, dtype=float), wet_thickness * solids[0] / solids, solids)
@@ -113,38 +113,38 @@ class Rheology:
     """How fast the yield stress grows at rest [Pa/s]."""
 
 
-def drift(drying: Drying, mix: Rheology, tilt: float) -> Array:
+def drift(film: ThinningFilm, mix: Rheology, tilt: float) -> Array:
     """How far the surface has moved down the tilt [rad] at each of the film's times [m].
 
     The deeper layers move less: nothing at the support. Raises ValueError for tilts beyond `STEEPEST`.
     """
     if not 0.0 <= tilt <= STEEPEST:
         raise ValueError(f"tilt must lie in 0..{STEEPEST:.3f} rad, got {tilt:g}")
-    if drying.solids[0] >= PACKING:
-        return np.zeros_like(drying.time_s)  # packed from the pour on: nothing flows
-    thicker = relative_viscosity(drying.solids) / relative_viscosity(drying.solids[0])
-    firmer = np.sqrt((1 - drying.solids) / (1 - drying.solids[0]) * thicker)
-    held = mix.yield_stress + mix.stiffening * (drying.time_s - drying.time_s[0])
+    if film.solids[0] >= PACKING:
+        return np.zeros_like(film.time_s)  # packed from the pour on: nothing flows
+    thicker = relative_viscosity(film.solids) / relative_viscosity(film.solids[0])
+    firmer = np.sqrt((1 - film.solids) / (1 - film.solids[0]) * thicker)
+    held = mix.yield_stress + mix.stiffening * (film.time_s - film.time_s[0])
     with np.errstate(invalid="ignore"):
         yields = np.where(held > 0, held * firmer, 0.0)
-    speed = surface_speed(drying.thickness, tilt, mix.viscosity * thicker, drying.density, yields)
-    steps = np.diff(drying.time_s) * (speed[1:] + speed[:-1]) / 2
+    speed = surface_speed(film.thickness, tilt, mix.viscosity * thicker, film.density, yields)
+    steps = np.diff(film.time_s) * (speed[1:] + speed[:-1]) / 2
     return np.concatenate([[0.0], np.cumsum(steps)])
 
 
-def tilt_for(drying: Drying, mix: Rheology, limit: float) -> float:
+def tilt_for(film: ThinningFilm, mix: Rheology, limit: float) -> float:
     """The tilt [rad] at which the surface drifts `limit` [m] before the film packs; STEEPEST if none below it does."""
     low, high = 0.0, float(STEEPEST)
-    if drift(drying, mix, high)[-1] <= limit:
+    if drift(film, mix, high)[-1] <= limit:
         return high
     for _ in range(60):  # drift rises with the tilt, from none; halving finds it to the last bit
         middle = 0.5 * (low + high)
-        low, high = (middle, high) if drift(drying, mix, middle)[-1] <= limit else (low, middle)
+        low, high = (middle, high) if drift(film, mix, middle)[-1] <= limit else (low, middle)
     return low
 
 
-def when(drying: Drying, moved: Array, share: float) -> float:
+def when(film: ThinningFilm, moved: Array, share: float) -> float:
     """When `share` [0-1] of all the drift has happened [s]; 0 if nothing moves."""
     if moved[-1] <= 0:
         return 0.0
-    return float(np.interp(share, moved / moved[-1], drying.time_s))  # in shares: a drift of 1e-308 m has no slope
+    return float(np.interp(share, moved / moved[-1], film.time_s))  # in shares: a drift of 1e-308 m has no slope

@@ -10,7 +10,7 @@ from curewatch.records import Alarm, Forecast, Milestone, MilestoneKind, Reading
 from curewatch.studio import wording
 from curewatch.studio.air.flaws import Finding
 from curewatch.studio.alarms.lifecycle import is_active
-from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.forecasting.drying import Drying
 
 _FAR = datetime.max.replace(tzinfo=UTC)
 

@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from curewatch.records import Forecast, Milestone, MilestoneKind, Notice
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.care import varnish_air
-from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.wording import STAGES, VARNISH_CAUTION, Local, lasting, where
 
 EXPIRES_AFTER = timedelta(days=14)
@@ -136,7 +136,7 @@ def milestone_text(
 ) -> tuple[str, str]:
     """Title and text of a milestone notice: which piece, what is now true, what to do, by when."""
     name, stage = drying.piece.name, STAGES[reached.kind]
-    poured = f"Poured {lasting(drying.pour.at, local, now)}, now in {where(drying)}."
+    poured = f"Poured {lasting(drying.pour.at, local, now)}, now in {where(drying.room, drying.place)}."
     if odds == "safe":
         title = f"{name}: safe to assume {_state(stage)}"
         at = reached.safe_at or now

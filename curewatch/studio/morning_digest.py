@@ -13,7 +13,7 @@ from curewatch.studio.alarms.alarm_notices import TITLES
 from curewatch.studio.alarms.forewarning import Foreseen
 from curewatch.studio.board import Board, PieceLine, RoomLine
 from curewatch.studio.care.aftercare import OpenStep, open_step_text
-from curewatch.studio.wording import STAGES, VARNISH_CAUTION, Local, date, listed
+from curewatch.studio.wording import STAGES, VARNISH_CAUTION, Local, date, listed, where
 
 DAY_S = 86400.0
 NEWS = (Flaw.STUCK, Flaw.SILENT, Flaw.IMPOSSIBLE)
@@ -50,7 +50,7 @@ def is_news(finding: Finding, now: datetime) -> bool:
     return finding.flaw in NEWS and now.timestamp() - finding.since_s - finding.after_s < DAY_S
 
 
-def line(room: str, finding: Finding, local: Local) -> str:
+def sensor_line(room: str, finding: Finding, local: Local) -> str:
     return f"{room}: {flaws.text(finding, local)}. {_ADVICE[finding.flaw]}."
 
 
@@ -103,9 +103,9 @@ def notice(
         return None
     lines = [_alarm(alarm, now, local) for alarm in alarms]
     lines += [_checking(line, now, local) for line in check]
-    lines += [f"{line.name}, {_where(line)}: {open_step_text(step, local, now)}" for line, step in care]
+    lines += [f"{line.name}, {where(line.room, line.place)}: {open_step_text(step, local, now)}" for line, step in care]
     lines += [_varnishing(line, ahead.get(line.room), board, now, local) for line in varnish]
-    lines += [line(room, finding, local) for room, finding in sensors]
+    lines += [sensor_line(room, finding, local) for room, finding in sensors]
     return Notice(
         key=key_of(person, now, local),
         kind="morning",
@@ -175,7 +175,7 @@ def _checking(line: PieceLine, now: datetime, local: Local) -> str:
     assert line.next is not None
     even = line.next.worth_checking_at
     from_ = "" if even is None or even <= now else f" from {date(even, local, now)}"
-    return f"{line.name}, {_where(line)}: worth checking whether it is {STAGES[line.next.kind]}{from_}."
+    return f"{line.name}, {where(line.room, line.place)}: worth checking whether it is {STAGES[line.next.kind]}{from_}."
 
 
 def _varnishing(line: PieceLine, ahead: Foreseen | None, board: Board, now: datetime, local: Local) -> str:
@@ -185,8 +185,4 @@ def _varnishing(line: PieceLine, ahead: Foreseen | None, board: Board, now: date
         damp = f" {line.room} turns damp from {date(ahead.begins_at, local, now)}: be done before."
     elif any(alarm.room == line.room and alarm.kind is AlarmKind.DAMP for alarm in board.alarms):
         damp = f" Not while {line.room} is damp."
-    return f"{line.name}, {_where(line)}: can be varnished.{wash}{damp} {VARNISH_CAUTION}"
-
-
-def _where(line: PieceLine) -> str:
-    return f"{line.room}, {line.place}" if line.place else line.room
+    return f"{line.name}, {where(line.room, line.place)}: can be varnished.{wash}{damp} {VARNISH_CAUTION}"

@@ -6,7 +6,6 @@ from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 
 from curewatch.records import MilestoneKind, Support
-from curewatch.studio.forecasting.forecast import Drying
 
 Local = Callable[[datetime], datetime]
 STAGES = {
@@ -69,17 +68,12 @@ def number(value: float, digits: int = 0) -> str:
     return f"{round(value, digits) + 0.0:.{digits}f}"
 
 
-def names(dryings: Sequence[Drying], most: int = 4) -> str:
-    """`Heron`, `Heron and Reed`, `Heron, Reed, Eel and 3 more`."""
-    return listed([drying.piece.name for drying in dryings], most)
-
-
 def listed(found: Sequence[str], most: int = 4) -> str:
-    """Names in a row, as a sentence has them."""
+    """`Heron`, `Heron and Reed`, `Heron, Reed, Eel and 3 more`."""
     if len(found) > most:
         return f"{', '.join(found[: most - 1])} and {len(found) - most + 1} more"
     return " and ".join([", ".join(found[:-1]), found[-1]] if len(found) > 1 else found)
 
 
-def where(drying: Drying) -> str:
-    return f"{drying.room}, {drying.place}" if drying.place else drying.room
+def where(room: str, place: str | None) -> str:
+    return f"{room}, {place}" if place else room

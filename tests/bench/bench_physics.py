@@ -44,7 +44,7 @@ def films() -> Films:
         ensemble.Pouring(float(h), solids=float(s), glycol=float(g), air_speed=float(v))
         for h, s, g, v in zip(wet, solids, glycol, rng.choice([0.1, 0.3, 1.0], count), strict=True)
     ]
-    return ensemble.films_of(pourings, 64).take(slice(0, FILMS))
+    return ensemble.films_at(pourings, ensemble.design(64)).take(slice(0, FILMS))
 
 
 def dry(batch: Films, rtol: float = RTOL, atol: float = ATOL) -> Array:
@@ -148,7 +148,7 @@ def lines() -> Iterator[dict[str, Any]]:
 
 def _estimate() -> float:
     begun = time.process_time()
-    ensemble.run([ensemble.Pouring(1.2e-3)], ROOM, np.zeros(1, dtype=np.intp), 120 * DAY, 64)
+    ensemble.run([ensemble.Pouring(1.2e-3)], ensemble.design(64), ROOM, 120 * DAY)
     return time.process_time() - begun
 
 

@@ -18,7 +18,7 @@ from curewatch.studio.air.quality import examined
 from curewatch.studio.alarms.conditions import Limits, OccupiedRoom
 from curewatch.studio.alarms.evaluation import evaluate_room
 from curewatch.studio.forecasting import forecast as forecasting
-from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.forecasting.drying import Drying
 from tests.core.sensor_injector import ALONE, BESIDE, DAY_S, FINELY, SPAN_D, STEPS, Fault, recorded, stretch
 
 LONG = True

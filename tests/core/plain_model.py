@@ -13,11 +13,11 @@ from math import cbrt, exp, log, sqrt
 
 import numpy as np
 import psychrolib
-from numpy.typing import NDArray
 from scipy.integrate import OdeSolution, solve_ivp
 from scipy.optimize import brentq
 
-Array = NDArray[np.float64]
+from curewatch.physics.air import Array
+
 Room = Callable[[float], tuple[float, float]]
 """Time [s] to temperature [K] and relative humidity [-]."""
 

@@ -9,8 +9,7 @@ import psychrolib
 import pytest
 
 from curewatch.physics import ensemble
-from curewatch.physics.air import ZERO_C
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air_series import USUAL_AIR
 from curewatch.records import MilestoneKind
 from curewatch.records.workshop import StepDone
 from curewatch.studio.air.climate import AirBands, climate_of
@@ -179,9 +178,7 @@ def test_skins_are_a_thinner_film_on_a_board_in_the_same_air() -> None:
     assert climate is not None
     found = skins(drying(), {SHED: climate}, 0.8e-3)
     film = ensemble.Pouring(0.8e-3, solids=0.30, glycol=0.03, side=0.3, air_speed=0.1, h_back=20.0)
-    (alone,), _ = ensemble.run(
-        [film], AirSeries.constant(21 + ZERO_C, 0.5), np.zeros(1, dtype=np.intp), 30 * 86400.0, 1
-    )
+    alone = ensemble.run([film], ensemble.design(1), USUAL_AIR, 30 * 86400.0).outcome(0)
     assert _hours(found.even) == pytest.approx(float(alone.reached_s[2, 0]) / 3600, rel=0.10)  # a median of 16 members
     thin = skins(drying(), {SHED: climate}, 0.4e-3)
     assert thin.safe is not None

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from curewatch.records import AlarmKind
 from curewatch.studio.alarms import conditions
 from curewatch.studio.alarms.conditions import OccupiedRoom
-from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.planning import alarm_advice, planner
 from curewatch.studio.planning.planner import Advice
 from tests.studio_scene import LIMITS, SHED, air, at, drying

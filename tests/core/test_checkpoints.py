@@ -15,7 +15,8 @@ from curewatch.records.forecasts import Checkpoint
 from curewatch.records.observations import Finger, Observation, ObservationKind
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.forecasting import batch, checkpoints, forecast
-from curewatch.studio.forecasting.forecast import Drying, forecasts, moved
+from curewatch.studio.forecasting.drying import Drying
+from curewatch.studio.forecasting.forecast import forecasts, moved
 from curewatch.studio.inference.factors import Gaussian
 from curewatch.studio.inference.posterior import Posterior
 from curewatch.studio.outlook.scenarios import RoomScenarios

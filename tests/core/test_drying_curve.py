@@ -14,8 +14,9 @@ from curewatch.physics.film import LIMIT_BOTTOM, LIMIT_SURFACE, PACKING
 from curewatch.records import Forecast, MilestoneKind
 from curewatch.records.observations import Finger, Observation, ObservationKind
 from curewatch.studio.air.climate import climate_of
+from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.forecasting.drying_curve import MEMBERS, DryingCurve, drying_curve
-from curewatch.studio.forecasting.forecast import Drying, forecasts
+from curewatch.studio.forecasting.forecast import forecasts
 from curewatch.studio.inference.factors import Gaussian
 from curewatch.studio.inference.posterior import Posterior
 from curewatch.studio.outlook.gap_uncertainty import DAY_S

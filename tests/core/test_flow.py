@@ -8,8 +8,8 @@ from scipy.integrate import solve_ivp
 
 from curewatch.physics import flow
 from curewatch.physics.flow import (
-    Drying,
     Rheology,
+    ThinningFilm,
     drift,
     relative_viscosity,
     surface_speed,
@@ -21,11 +21,13 @@ from curewatch.physics.flow import (
 HALF_DEGREE = float(np.radians(0.5))
 
 
-def drying_evenly(wet_m: float = 1.2e-3, solids: float = 0.30, packs_s: float = 45_000.0, points: int = 2001) -> Drying:
+def drying_evenly(
+    wet_m: float = 1.2e-3, solids: float = 0.30, packs_s: float = 45_000.0, points: int = 2001
+) -> ThinningFilm:
     """Water leaves at a constant rate until the film packs."""
     time_s = np.linspace(0.0, packs_s, points)
     thickness = wet_m * (1 - (1 - solids / 0.64) * time_s / packs_s)
-    return Drying.of(time_s, wet_m, 1 - solids * wet_m / thickness)
+    return ThinningFilm.of(time_s, wet_m, 1 - solids * wet_m / thickness)
 
 
 def test_a_millimetre_on_half_a_degree_creeps_170_mm_an_hour() -> None:
@@ -57,7 +59,7 @@ def test_below_its_yield_stress_nothing_moves() -> None:
 
 @pytest.mark.parametrize("solids", [0.64, 0.70])
 def test_a_film_that_is_packed_from_the_pour_on_does_not_move(solids: float) -> None:
-    packed = Drying.of(np.array([0.0, 3600.0]), 1.2e-3, np.array([1 - solids, 1 - solids]))
+    packed = ThinningFilm.of(np.array([0.0, 3600.0]), 1.2e-3, np.array([1 - solids, 1 - solids]))
     moved = drift(packed, Rheology(viscosity=0.01, stiffening=0.0), flow.STEEPEST)
     assert moved.tolist() == [0, 0]
     assert when(packed, moved, 0.5) == 0

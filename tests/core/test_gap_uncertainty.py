@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 
 from curewatch.desk.snapshot.air_outlook import future_of
+from curewatch.physics.air import Array
 from curewatch.physics.ensemble import Pouring
-from curewatch.studio.air.climate import Array, climate_of
-from curewatch.studio.forecasting.simulation import DryingProblem, run
-from curewatch.studio.outlook.gap_uncertainty import DAY_S, Air, conditional_samples, gap_uncertainty_of
+from curewatch.studio.air.climate import Air, climate_of
+from curewatch.studio.forecasting.simulation import DryingProblem, simulate
+from curewatch.studio.outlook.gap_uncertainty import DAY_S, conditional_samples, gap_uncertainty_of
 from curewatch.studio.outlook.scenarios import DRIFT_TIME_CONSTANT_S, ERROR_TIME_CONSTANT_H
 from tests.whole.rooms import absent, folder
 
@@ -65,7 +66,7 @@ def leg_of(readings: Air) -> DryingProblem:
 
 def widths(problem: DryingProblem) -> Array:
     """Of touch-dry and varnish-ready: the logarithm of the 90 % date's time from the pour over the 10 % date's."""
-    (outcome,), _ = run([problem], MEMBERS)
+    outcome = simulate([problem], MEMBERS).members(0)
     dates = np.array([outcome.at(kind, LEVELS) for kind in ("touch_dry", "varnish_ready")])
     return np.asarray(np.log(dates[:, 1] / dates[:, 0]))
 

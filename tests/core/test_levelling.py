@@ -19,7 +19,7 @@ def tilt(mm_per_m: float, hours: float = 0.0) -> Tilt:
     return Tilt(piece_id=1, measured_at=at(hours), tilt_rad=float(np.arctan(mm_per_m * 1e-3)))
 
 
-def film() -> flow.Drying:
+def film() -> flow.ThinningFilm:
     told = dried(21.0, 50.0, 0.1, 1.2e-3)
     assert told is not None
     return told.film

@@ -16,7 +16,7 @@ from curewatch.physics.ensemble import (
     Pouring,
     central_film_temperature,
     design,
-    films_of,
+    films_at,
     quantiles,
     run,
 )
@@ -50,17 +50,17 @@ def test_every_quantity_by_itself_is_spread_exactly(members: int) -> None:
 def test_one_member_is_the_centre() -> None:
     """What is believed, unspread."""
     assert not design(1).any()
-    one = films_of([POUR], 1)
+    one = films_at([POUR], design(1))
     centre = Films.of(POUR.wet_thickness, POUR.solids, POUR.glycol, side=POUR.side, air_speed=POUR.air_speed)
     for name in ("solids_m", "water", "glycol", "side", "air_speed", "h_back", "d0", "g0", "mfft"):
         np.testing.assert_allclose(getattr(one, name), getattr(centre, name), err_msg=name)
-    outcome = run([POUR], STILL, ONE, 60 * DAY, members=1)[0][0]
+    outcome = run([POUR], design(1), STILL, 60 * DAY).outcome(0)
     np.testing.assert_allclose(outcome.reached_s, integrate(centre, STILL, ONE, 60 * DAY)[0].reached, rtol=1e-9)
     assert all(outcome.at(m) == [outcome.at(m)[0]] * 3 for m in MILESTONES)
 
 
 def test_solids_never_leave_no_room_for_water() -> None:
-    films = films_of([Pouring(1 * MM, solids=0.85, glycol=0.09)], 64)
+    films = films_at([Pouring(1 * MM, solids=0.85, glycol=0.09)], design(64))
     assert (films.water > 0).all()
 
 
@@ -115,11 +115,11 @@ def test_equal_weights_are_no_weights() -> None:
 def test_the_same_input_gives_the_same_answer() -> None:
     """To the bit, and samples too."""
     times = np.array([1.0, 5.0]) * DAY
-    (first, samples), (second, again) = (run([POUR], STILL, ONE, 20 * DAY, 16, sample_at=times) for _ in range(2))
-    np.testing.assert_array_equal(first[0].reached_s, second[0].reached_s)
-    for name, values in samples.items():
+    first, second = (run([POUR], design(16), STILL, 20 * DAY, sample_at=times) for _ in range(2))
+    np.testing.assert_array_equal(first.reached_s, second.reached_s)
+    for name, values in first.samples.items():
         assert values.shape == (2, 1, 16)
-        np.testing.assert_array_equal(values, again[name])
+        np.testing.assert_array_equal(values, second.samples[name])
 
 
 def test_pourings_together_are_pourings_by_themselves() -> None:
@@ -127,17 +127,18 @@ def test_pourings_together_are_pourings_by_themselves() -> None:
     pourings = [Pouring(0.5 * MM), Pouring(1.0 * MM, solids=0.4), Pouring(2.0 * MM, glycol=0.0)]
     rooms = AirSeries([([0.0], [294.15], [0.5]), ([0.0], [288.15], [0.6])])
     room, until = np.array([0, 1, 0]), np.array([5, 10, 3]) * DAY
-    together, _ = run(pourings, rooms, room, until, 8)
+    together = run(pourings, design(8), rooms, until, room=room)
     for i, pouring in enumerate(pourings):
-        alone = run([pouring], rooms, room[i : i + 1], until[i], 8)[0][0]
-        np.testing.assert_allclose(together[i].reached_s, alone.reached_s, rtol=1e-6)
-        np.testing.assert_array_equal(together[i].hindrance, alone.hindrance)
+        alone = run([pouring], design(8), rooms, until[i], room=room[i : i + 1]).outcome(0)
+        np.testing.assert_allclose(together.outcome(i).reached_s, alone.reached_s, rtol=1e-6)
+        np.testing.assert_array_equal(together.outcome(i).hindrance, alone.hindrance)
 
 
 def test_less_is_known_of_a_layer_than_of_a_gauge() -> None:
     widths = []
     for source in ("gauge", "volume", "layer"):
-        low, _, high = run([Pouring(1 * MM, THICKNESS_SPREAD[source])], STILL, ONE, 20 * DAY, 64)[0][0].at("touch_dry")
+        runs = run([Pouring(1 * MM, THICKNESS_SPREAD[source])], design(64), STILL, 20 * DAY)
+        low, _, high = runs.outcome(0).at("touch_dry")
         widths.append(high / low)
     assert widths == sorted(widths)
 
@@ -154,7 +155,7 @@ def test_less_is_known_of_a_layer_than_of_a_gauge() -> None:
 def test_what_keeps_a_film_from_its_milestones(t_c: float, rh: float, days: float, names: list[str]) -> None:
     """A thin film with little glycol, of which every member goes the same way."""
     room = AirSeries.constant(t_c + 273.15, rh)
-    outcome = run([Pouring(0.3 * MM, glycol=0.005)], room, ONE, days * DAY, 16)[0][0]
+    outcome = run([Pouring(0.3 * MM, glycol=0.005)], design(16), room, days * DAY).outcome(0)
     assert [outcome.hindrance_of(m) for m in MILESTONES] == names
     np.testing.assert_array_equal(outcome.hindrance == "", np.isfinite(outcome.reached_s))
     for milestone, name in zip(MILESTONES, names, strict=True):

@@ -11,7 +11,7 @@ import pytest
 from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
 from curewatch.physics.air_series import AirSeries
-from curewatch.physics.ensemble import Pouring, films_of
+from curewatch.physics.ensemble import Pouring, design, films_at
 from curewatch.physics.film import Films
 from curewatch.physics.milestones import MILESTONES
 from curewatch.physics.solver import integrator
@@ -51,12 +51,12 @@ def by_hand(legs: list[tuple[Films, float]]) -> np.ndarray:
 
 
 def films(air_speed: float, pouring: Pouring, members: int = 5) -> Films:
-    return films_of([replace(pouring, air_speed=air_speed)], members)
+    return films_at([replace(pouring, air_speed=air_speed)], design(members))
 
 
 def test_a_film_whose_air_turns_is_several_marches_one_after_the_other() -> None:
     turning, plain = Pouring(1.0e-3, turns=((5 * HOUR_S, DRAUGHTY), (9 * HOUR_S, STILL))), Pouring(1.0e-3)
-    whole = finely(films_of([turning], 5), LONG_S).reached
+    whole = finely(films_at([turning], design(5)), LONG_S).reached
     still, room_changed = films(STILL, plain), films(DRAUGHTY, plain)
     assert whole == pytest.approx(by_hand([(still, 5 * HOUR_S), (room_changed, 9 * HOUR_S), (still, LONG_S)]), rel=SAME)
     assert (whole[0] < 0.95 * finely(still, LONG_S).reached[0]).all(), "the draught of some hours made a difference"
@@ -68,10 +68,10 @@ def test_films_that_turn_and_films_that_do_not_march_together_as_alone() -> None
     series = AirSeries.constant(20 + ZERO_C, 0.5)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(integrator, "BATCH", 8)
-        together, _ = ensemble.run(some, series, np.zeros(9, dtype=np.intp), 20 * 86400.0, 3)
-    for pouring, one in zip(some, together, strict=True):
-        (alone,), _ = ensemble.run([pouring], series, np.zeros(1, dtype=np.intp), 20 * 86400.0, 3)
-        assert one.reached_s == pytest.approx(alone.reached_s, rel=1e-6)
+        together = ensemble.run(some, design(3), series, 20 * 86400.0)
+    for k, pouring in enumerate(some):
+        alone = ensemble.run([pouring], design(3), series, 20 * 86400.0)
+        assert together.outcome(k).reached_s == pytest.approx(alone.outcome(0).reached_s, rel=1e-6)
 
 
 def moved(hours: float, air_speed: float | None, **more: object) -> Drying:

@@ -9,12 +9,11 @@ from hypothesis import strategies as st
 
 from curewatch.physics import ensemble, film
 from curewatch.physics.air_series import AirSeries
-from curewatch.physics.ensemble import SPREADS, THICKNESS_SPREAD, Pouring, design, films_of, quantiles, run
+from curewatch.physics.ensemble import SPREADS, THICKNESS_SPREAD, Pouring, design, films_at, quantiles, run
 from curewatch.physics.milestones import MILESTONES
 
 DAY = 86_400.0
 ROOM = AirSeries.constant(294.15, 0.5)
-HERE = np.zeros(1, dtype=np.intp)
 
 
 @pytest.mark.parametrize("members", [16, 32, 64, 128, 256, 512])
@@ -40,7 +39,7 @@ def test_any_number_of_members_has_a_design(members: int) -> None:
 
 def test_one_member_is_the_centre_and_none_is_an_error() -> None:
     pouring = Pouring(1.2e-3, solids=0.33, glycol=0.02, air_speed=0.3)
-    alone = films_of([pouring], 1)
+    alone = films_at([pouring], design(1))
     assert float(alone.solids_m[0]) == pytest.approx(1.2e-3 * 0.33)
     assert (float(alone.d0[0]), float(alone.mfft[0]), float(alone.air_speed[0])) == (film.D0, film.MFFT, 0.3)
     with pytest.raises(ValueError, match="at least one member, got 0"):
@@ -48,14 +47,14 @@ def test_one_member_is_the_centre_and_none_is_an_error() -> None:
 
 
 def test_members_lie_pouring_by_pouring() -> None:
-    films = films_of([Pouring(1e-3), Pouring(2e-3, glycol=0.05)], 8)
+    films = films_at([Pouring(1e-3), Pouring(2e-3, glycol=0.05)], design(8))
     assert len(films) == 16
     assert films.solids_m[8:] == pytest.approx(2 * films.solids_m[:8])
     assert (films.glycol[8:] > films.glycol[:8]).all()
 
 
 def test_spreads_are_those_of_the_model() -> None:
-    films = films_of([Pouring(1.2e-3, THICKNESS_SPREAD["layer"])], 512)
+    films = films_at([Pouring(1.2e-3, THICKNESS_SPREAD["layer"])], design(512))
     wet = films.solids_m * (1 + films.water + films.glycol)
     for values, sd in (
         (wet, 0.30),
@@ -71,7 +70,7 @@ def test_spreads_are_those_of_the_model() -> None:
 
 def test_before_any_observation_the_spreads_are_honest() -> None:
     """About ±35 % on touch-dry, a factor 2 on handle, 3 on varnish-ready, 10 % to 90 % about the middle."""
-    outcome = run([Pouring(1.2e-3, THICKNESS_SPREAD["volume"])], ROOM, HERE, 400 * DAY, 64)[0][0]
+    outcome = run([Pouring(1.2e-3, THICKNESS_SPREAD["volume"])], design(64), ROOM, 400 * DAY).outcome(0)
     for milestone, low, high in (("touch_dry", 1.2, 1.6), ("handle", 1.4, 2.3), ("varnish_ready", 2.0, 4.0)):
         early, middle, late = outcome.at(milestone)
         assert low < late / middle < high, milestone
@@ -80,11 +79,11 @@ def test_before_any_observation_the_spreads_are_honest() -> None:
 
 def test_the_same_input_gives_the_same_answer_whatever_lies_beside_it() -> None:
     pouring = Pouring(1.2e-3)
-    (alone,), _ = run([pouring], ROOM, HERE, 30 * DAY, 16)
-    (again,), _ = run([pouring], ROOM, HERE, 30 * DAY, 16)
-    both, _ = run([Pouring(2e-3), pouring], ROOM, np.zeros(2, dtype=np.intp), 30 * DAY, 16)
+    alone = run([pouring], design(16), ROOM, 30 * DAY)
+    again = run([pouring], design(16), ROOM, 30 * DAY)
+    both = run([Pouring(2e-3), pouring], design(16), ROOM, 30 * DAY)
     assert (alone.reached_s == again.reached_s).all()
-    assert both[1].reached_s == pytest.approx(alone.reached_s, rel=1e-6)
+    assert both.outcome(1).reached_s == pytest.approx(alone.outcome(0).reached_s, rel=1e-6)
 
 
 @given(st.lists(st.one_of(st.floats(0, 1e6), st.just(np.inf)), min_size=1, max_size=40))
@@ -112,7 +111,7 @@ def test_quantiles_of_a_line_and_by_weight() -> None:
     ],
 )
 def test_what_keeps_a_film_from_a_milestone(t_c: float, rh: float, days: float, milestone: str, why: str) -> None:
-    (outcome,), _ = run([Pouring(1.2e-3)], AirSeries.constant(t_c + 273.15, rh), HERE, days * DAY, 16)
+    outcome = run([Pouring(1.2e-3)], design(16), AirSeries.constant(t_c + 273.15, rh), days * DAY).outcome(0)
     assert outcome.at(milestone) == [np.inf] * 3
     assert outcome.hindrance_of(milestone) == why
     assert outcome.hindrance_of("packed") == ""

@@ -13,7 +13,8 @@ from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import Films, Grid
 from curewatch.physics.solver import integrator as marching
 from curewatch.physics.solver import monitor
-from curewatch.physics.solver.integrator import Stalled, integrate
+from curewatch.physics.solver.integrator import integrate
+from curewatch.physics.solver.monitor import Stalled
 from tests.core.plain_model import DAY, HOUR
 
 GRID = Grid.graded()

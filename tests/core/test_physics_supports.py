@@ -12,9 +12,9 @@ from math import exp
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 from scipy.integrate import OdeSolution, solve_ivp
 
+from curewatch.physics.air import Array
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.evaporation import mass_transfer
 from curewatch.physics.film import Films, Grid
@@ -25,7 +25,6 @@ from curewatch.physics.supports import BACKINGS, back_conductance
 from tests.core import plain_model
 from tests.core.plain_model import DAY, HOUR, M_W, RHO_W, R
 
-Array = NDArray[np.float64]
 GRID = Grid.graded()
 STILL = AirSeries.constant(294.15, 0.5)
 PAPER = (0.3e-3, 0.3e-3 / (4 * HOUR))

@@ -9,7 +9,7 @@ import pytest
 
 from curewatch.physics.ensemble import Pouring
 from curewatch.studio.air.climate import HOUR_S, Hourly
-from curewatch.studio.forecasting.simulation import DryingProblem, run
+from curewatch.studio.forecasting.simulation import DryingProblem, simulate
 from curewatch.studio.outlook.experts import AHEAD, DAY
 from curewatch.studio.outlook.outlook import Outlook, outlook
 from curewatch.studio.outlook.scenarios import USUAL_DAYS, WEEK, RoomScenarios, daily_sd, future
@@ -120,8 +120,8 @@ def test_a_future_that_holds_the_last_value_comes_to_what_no_future_comes_to() -
         np.full((MEMBERS + 1, 2), history.rh_pct[-1]),
     )
     for poured_h in (-20.0, -400.0, 5.0):
-        (held,), _ = run([problem(history, None, poured_h=poured_h)], MEMBERS)
-        (marched,), _ = run([problem(history, flat, poured_h=poured_h)], MEMBERS)
+        held = simulate([problem(history, None, poured_h=poured_h)], MEMBERS).members(0)
+        marched = simulate([problem(history, flat, poured_h=poured_h)], MEMBERS).members(0)
         np.testing.assert_allclose(held.reached_s, marched.reached_s, rtol=0.01)
 
 
@@ -130,10 +130,10 @@ def test_company_makes_no_difference() -> None:
     history = room(20)
     made = ahead(history, 8)
     problems = [problem(history, made, poured_h=h) for h in (-15.0, -3.0, 0.0)] + [problem(history, None)]
-    together, _ = run(problems, 8)
-    for one, outcome in zip(problems, together, strict=True):
-        (alone,), _ = run([one], 8)
-        np.testing.assert_allclose(alone.reached_s, outcome.reached_s, rtol=2e-3)
+    together = simulate([replace(one, room="shed", air_key="shed") for one in problems], 8)
+    for k, one in enumerate(problems):
+        alone = simulate([one], 8).members(0)
+        np.testing.assert_allclose(alone.reached_s, together.members(k).reached_s, rtol=2e-3)
 
 
 def test_less_knowledge_of_the_room_sends_the_members_further_apart() -> None:
@@ -156,7 +156,7 @@ def test_less_knowledge_of_the_room_sends_the_members_further_apart() -> None:
     def width(history: Hourly, later_s: float) -> np.ndarray:
         made = ahead(history)
         moved = RoomScenarios(made.time_s + later_s, made.temp_c, made.rh_pct)
-        (outcome,), _ = run([problem(clean, moved, poured_h=-2.0)], MEMBERS)
+        outcome = simulate([problem(clean, moved, poured_h=-2.0)], MEMBERS).members(0)
         dates = np.array([outcome.at(kind) for kind in ("handle", "varnish_ready")])
         return np.log(dates[:, 2] / dates[:, 0])
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import timedelta
 
-import numpy as np
 import pytest
 
 from curewatch.physics import ensemble
@@ -14,7 +13,9 @@ from curewatch.physics.air_series import AirSeries
 from curewatch.physics.supports import BACKINGS
 from curewatch.records import Forecast, MilestoneKind, Recipe
 from curewatch.studio.air.climate import Climate
-from curewatch.studio.forecasting.forecast import LAPSE, MODEL_VERSION, Drying, forecasts, needs_air, stale
+from curewatch.studio.forecasting.batch import MODEL_VERSION
+from curewatch.studio.forecasting.drying import Drying
+from curewatch.studio.forecasting.forecast import LAPSE, forecasts, needs_air, stale
 from tests.studio_scene import SHED, air, at, dates, drying, every
 
 MEMBERS, DAYS = 4, 60
@@ -44,13 +45,13 @@ def even(forecast: Forecast, kind: MilestoneKind) -> float:
 def test_in_constant_air_it_is_the_ensemble_run_directly() -> None:
     piece = drying(silicone=True, recipe=Recipe(name="house mix", solids=0.35, glycol=0.02))
     made = make(piece, shed(), 6)
-    direct, _ = ensemble.run(
-        [ensemble.Pouring(1.2e-3, 0.05, solids=0.35, glycol=0.02, side=0.3, **vars(BACKINGS["canvas"]))],
-        AirSeries.constant(20 + ZERO_C, 0.5), np.zeros(1, dtype=np.intp), DAYS * 86400.0, MEMBERS,
-    )  # fmt: skip
+    film = ensemble.Pouring(1.2e-3, 0.05, solids=0.35, glycol=0.02, side=0.3, **vars(BACKINGS["canvas"]))
+    direct = ensemble.run(
+        [film], ensemble.design(MEMBERS), AirSeries.constant(20 + ZERO_C, 0.5), DAYS * 86400.0
+    ).outcome(0)
     for milestone in made.milestones:
         dated = (milestone.early_at, milestone.worth_checking_at, milestone.safe_at)
-        for when, seconds in zip(dated, direct[0].at(milestone.kind.value), strict=True):
+        for when, seconds in zip(dated, direct.at(milestone.kind.value), strict=True):
             assert when is not None
             # the record's knots cut the steps elsewhere than constant air does; the step tolerance is 0.7 %
             assert (when - at(0)).total_seconds() == pytest.approx(seconds, rel=7e-3)

@@ -10,10 +10,11 @@ import pytest
 
 from curewatch.physics import ensemble
 from curewatch.physics.air_series import AirSeries
-from curewatch.physics.ensemble import bounded_films_at, integrate_ensemble
+from curewatch.physics.ensemble import films_at
 from curewatch.records import Support
 from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
-from curewatch.studio.forecasting.forecast import Air, Drying
+from curewatch.studio.air.climate import Air
+from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.inference import observation_model, posterior
 from curewatch.studio.learning import learning
 from tests.studio_scene import at, drying
@@ -44,9 +45,7 @@ def dates_h(belief: learning.Gaussian | None, milestone: str) -> np.ndarray[Any,
     """10, 50 and 90 % of a like pour by a belief [h]."""
     z = ensemble.design(64)
     z = z if belief is None else belief.draw(z)
-    runs = integrate_ensemble(
-        [drying().pouring], z[None], AirSeries.constant(294.15, 0.5), np.zeros(1, dtype=np.intp), 3e7
-    )
+    runs = ensemble.run([drying().pouring], z[None], AirSeries.constant(294.15, 0.5), 3e7)
     return np.array(runs.outcome(0).at(milestone)) / 3600
 
 
@@ -56,7 +55,7 @@ UNKNOWING = dates_h(None, "touch_dry")
 def test_members_at_the_design_are_the_ensemble() -> None:
     pourings = [drying().pouring, drying(thickness_m=2e-3, air=0.3).pouring]
     z = ensemble.design(64)
-    ours, theirs = bounded_films_at(pourings, np.tile(z, (2, 1, 1))), ensemble.films_of(pourings, 64)
+    ours, theirs = films_at(pourings, np.tile(z, (2, 1, 1))), films_at(pourings, z)
     for name in ("solids_m", "water", "glycol", "side", "air_speed", "h_back", "d0", "g0", "limit_surface", "mfft"):
         assert getattr(ours, name) == pytest.approx(getattr(theirs, name), rel=1e-12)
 
@@ -180,9 +179,8 @@ def test_a_bare_and_a_fresh_weight_tell_how_thick_it_came_out() -> None:
 def test_weighings_along_the_way_tell_how_fast_it_dries() -> None:
     """Between 3 and 9 hours in it lost a third less than expected."""
     hours = np.array([3.0, 9.0])
-    runs = integrate_ensemble(
-        [drying().pouring], np.zeros((1, 1, 8)), AirSeries.constant(294.15, 0.5), np.zeros(1, dtype=np.intp), 1e5,
-        hours * 3600,
+    runs = ensemble.run(
+        [drying().pouring], np.zeros((1, 1, 8)), AirSeries.constant(294.15, 0.5), 1e5, sample_at=hours * 3600,
     )  # fmt: skip
     phi = [float(runs.sample("volatile_fraction", 0, h * 3600.0)[0]) for h in hours]
     lost = 90 * float(runs.solids_m(0)[0]) * 998 * (phi[0] / (1 - phi[0]) - phi[1] / (1 - phi[1]))
@@ -196,9 +194,8 @@ def test_weighings_along_the_way_tell_how_fast_it_dries() -> None:
 def test_weighings_once_a_week_narrow_varnish_ready_which_no_finger_can() -> None:
     """A pair of them does not: what the support takes up of a damp day is more than what is left to lose."""
     hours = np.array([60.0 + 168 * week for week in range(9)])
-    runs = integrate_ensemble(
-        [drying().pouring], np.zeros((1, 1, 8)), AirSeries.constant(294.15, 0.5), np.zeros(1, dtype=np.intp), 3e7,
-        hours * 3600,
+    runs = ensemble.run(
+        [drying().pouring], np.zeros((1, 1, 8)), AirSeries.constant(294.15, 0.5), 3e7, sample_at=hours * 3600,
     )  # fmt: skip
     phi = [float(runs.sample("volatile_fraction", 0, h * 3600.0)[0]) for h in hours]
     grams = [400 + 0.09 * float(runs.solids_m(0)[0]) * 1e3 * (1350 + 998 * f / (1 - f)) for f in phi]
@@ -225,9 +222,8 @@ def test_a_raw_panel_keeps_the_water_on_the_scale_and_only_its_poured_mass_tells
 def test_a_row_of_weighings_tells_of_the_tail_what_single_differences_would_not() -> None:
     """Each weighing against the mean of all later ones: their errors are independent, and shrink with the row."""
     hours = np.array([200.0, 400.0, 600.0, 800.0])
-    runs = integrate_ensemble(
-        [drying().pouring], ensemble.design(16)[None], AirSeries.constant(294.15, 0.5), np.zeros(1, dtype=np.intp), 3e6,
-        hours * 3600,
+    runs = ensemble.run(
+        [drying().pouring], ensemble.design(16)[None], AirSeries.constant(294.15, 0.5), 3e6, sample_at=hours * 3600,
     )  # fmt: skip
     row = [weighing(h, 500.0 - i, id_=i, step=1e-9) for i, h in enumerate(hours)]
     found = observation_model.predicted_observations(drying().pour, row, runs, 0)
@@ -235,7 +231,7 @@ def test_a_row_of_weighings_tells_of_the_tail_what_single_differences_would_not(
     assert errors @ errors.T == pytest.approx(np.diag((errors**2).sum(1)), abs=1e-12)
     one = observation_model.SUPPORT_G_M2 * 0.09 / np.sqrt(2)
     lost = np.array([2.0, 1.5, 1.0])
-    assert [s.seen for s in found] == pytest.approx(lost)
+    assert [s.observed for s in found] == pytest.approx(lost)
     noise = np.hypot(one * np.sqrt((errors**2).sum(1)), observation_model.LOST_SPREAD * lost)
     assert [s.noise for s in found] == pytest.approx(noise)
 
@@ -251,9 +247,7 @@ def test_a_film_cooler_than_expected_is_wetter() -> None:
 def test_weights_never_rest_on_too_few_members() -> None:
     z = ensemble.design(64)
     plain = learning.Gaussian(np.zeros(8), np.eye(8))
-    runs = integrate_ensemble(
-        [drying().pouring], z[None], AirSeries.constant(294.15, 0.5), np.zeros(1, dtype=np.intp), 3e6
-    )
+    runs = ensemble.run([drying().pouring], z[None], AirSeries.constant(294.15, 0.5), 3e6)
     many = [finger(float(UNKNOWING[2]), Finger.TACKY, id_=i) for i in range(8)]
     w = posterior.weights(observation_model.predicted_observations(drying().pour, many, runs, 0), z, plain, plain)
     assert w.sum() == pytest.approx(1)

@@ -168,8 +168,8 @@ def test_numbers_in_words(value: float, said: str) -> None:
 
 
 def test_many_names_are_cut_short() -> None:
-    pieces = [drying(name) for name in ("Heron", "Reed", "Eel", "Otter", "Coot")]
-    assert wording.names(pieces[:1]) == "Heron"
-    assert wording.names(pieces[:2]) == "Heron and Reed"
-    assert wording.names(pieces[:4]) == "Heron, Reed, Eel and Otter"
-    assert wording.names(pieces) == "Heron, Reed, Eel and 2 more"
+    pieces = ["Heron", "Reed", "Eel", "Otter", "Coot"]
+    assert wording.listed(pieces[:1]) == "Heron"
+    assert wording.listed(pieces[:2]) == "Heron and Reed"
+    assert wording.listed(pieces[:4]) == "Heron, Reed, Eel and Otter"
+    assert wording.listed(pieces) == "Heron, Reed, Eel and 2 more"

@@ -16,7 +16,7 @@ from curewatch.cli import errors, main
 from curewatch.cli.app import COMMANDS, load
 from curewatch.cli.exits import MEANINGS, Exit
 from curewatch.store import AlreadyRunning, CannotOpen, DuplicateName, NewerSchema, StoreError
-from curewatch.studio.forecasting.forecast import reason_in_words
+from curewatch.studio.forecasting.batch import reason_in_words
 
 COMMAND = str(Path(sys.executable).with_name("curewatch"))
 PLAIN = ("estimate", "--wet-thickness", "1mm", "--temperature", "21C", "--humidity", "50%", "--members", "4")

@@ -19,8 +19,7 @@ from curewatch.cli.texts import backtest_text as pages
 from curewatch.intake.errors import BadInput, Missing
 from curewatch.intake.files.room_csv import read_room_csv
 from curewatch.records import ThicknessSource
-from curewatch.studio.air.climate import hourly
-from curewatch.studio.forecasting.forecast import Air
+from curewatch.studio.air.climate import Air, hourly
 
 RoomFiles = Annotated[
     list[str] | None,

@@ -193,7 +193,7 @@ def _say_where(desk: Desk, name: str, now: datetime, notes: tuple[str, ...], kin
         return
     say_notes(notes)
     again = "Taken back: " if kind == "undone" else ""
-    say(f"{again}{name} now lies in {wording.where(report.drying)}.\n")
+    say(f"{again}{name} now lies in {wording.where(report.drying.room, report.drying.place)}.\n")
     say(piece_text.text(desk.settings.tz, report, now, Page.of(sys.stdout)))
 
 

@@ -84,7 +84,7 @@ def text(tz: ZoneInfo, report: PieceReport, now: datetime, page: Page) -> str:
     rows = [
         page.bold(f"{line.name}: {line.stage_in_words}{'' if line.stage_is_safe else ' at even odds'}"),
         f"Poured    {wording.date(pour.at, lambda at: at.astimezone(tz), now)} ({wording.age(pour.at, now)})",
-        f"Lies in   {wording.where(report.drying)}",
+        f"Lies in   {wording.where(report.drying.room, report.drying.place)}",
         f"Film      {thickness}; {mix}",
     ]
     if pour.support is not Support.CANVAS:

@@ -20,7 +20,7 @@ from curewatch.records.forecasts import Checkpoint
 from curewatch.settings import Settings
 from curewatch.store import Store, Transaction
 from curewatch.studio.forecasting import forecast as forecasting
-from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.outlook.scenarios import RoomScenarios
 
 WORTH_CHUNKS = 3

@@ -19,7 +19,7 @@ from curewatch.desk.snapshot.snapshot import Snapshot, latest_air, read_snapshot
 from curewatch.store import Transaction
 from curewatch.studio import board as boards
 from curewatch.studio.board import Board, RoomLine
-from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.forecasting.drying import Drying
 
 KEPT = timedelta(minutes=1)
 """Read again after this long whatever the marks say: a reading of the future may have become one of the past."""

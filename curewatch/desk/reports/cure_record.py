@@ -21,7 +21,7 @@ from curewatch.studio.air.climate import Climate
 from curewatch.studio.care.aftercare import Step, milestone
 from curewatch.studio.diagnosis.drying_history import SILENT_S, PastAir, Trace, past_air, trace
 from curewatch.studio.diagnosis.mechanisms import Case, CoatAir, Diagnosis, Trouble, findings
-from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.forecasting.drying import Drying
 
 
 @dataclass(frozen=True)

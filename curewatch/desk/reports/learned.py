@@ -8,7 +8,7 @@ from datetime import datetime
 from curewatch.desk.desk import Desk
 from curewatch.desk.snapshot.lessons import learned_so_far, update_lessons
 from curewatch.records.observations import Observation, Subject
-from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.learning.learning import place_of
 from curewatch.studio.learning.texts import LearnedEffect, beliefs, said_of
 

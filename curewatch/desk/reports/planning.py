@@ -17,7 +17,7 @@ from curewatch.records import MilestoneKind, Piece, Pour, Recipe, Stay
 from curewatch.store import Transaction
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.alarms.conditions import milestone_s
-from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.outlook.outlook import HISTORY
 from curewatch.studio.planning import planner
 

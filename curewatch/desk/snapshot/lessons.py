@@ -18,7 +18,7 @@ from curewatch.desk.snapshot.air_cache import AirCache
 from curewatch.records import Recipe, Stay
 from curewatch.records.observations import Observation
 from curewatch.store import Store, Transaction
-from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.learning.learning import Learned, Lesson, learned, place_of, teach
 
 LEAD = timedelta(days=2)

@@ -16,7 +16,8 @@ from curewatch.store import Transaction
 from curewatch.studio.air.batteries import LowBattery
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.alarms.conditions import OccupiedRoom
-from curewatch.studio.forecasting.forecast import Drying, needs_air
+from curewatch.studio.forecasting.drying import Drying
+from curewatch.studio.forecasting.forecast import needs_air
 
 TAIL = timedelta(hours=36)
 """What is read of a room to say how it is, and whether its sensors can be believed: a stuck one shows after a day."""

@@ -14,13 +14,13 @@ from numpy.typing import NDArray
 
 from curewatch.physics import air
 from curewatch.physics import milestones as ms
-from curewatch.physics.air import Array
+from curewatch.physics.air import Array, Flags
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import FUSE_EA, FUSE_S, LIMIT_DRY, PACKING, RHO_DRY, RHO_WATER, T_D, Films, Grid
 from curewatch.physics.solver import event_location, monitor, rosenbrock
 from curewatch.physics.solver.checkpoint import CheckpointRecorder, to_single
 from curewatch.physics.solver.kinetics import Kinetics, Rates
-from curewatch.physics.solver.monitor import SAMPLED, Progress, Samples, Stalled
+from curewatch.physics.solver.monitor import Progress, Samples
 from curewatch.physics.solver.state import State, put, take
 from curewatch.physics.supports import SOAK
 
@@ -42,9 +42,6 @@ WORK = np.float32
 """Precision of the diffusivities."""
 
 
-__all__ = ["ATOL", "BATCH", "FINE", "RTOL", "SAMPLED", "Stalled", "integrate"]
-
-
 def integrate(
     films: Films,
     series: AirSeries,
@@ -57,7 +54,7 @@ def integrate(
     rtol: float = RTOL,
     atol: float = ATOL,
     stop_when_ready: bool = True,
-    sampled: NDArray[np.bool_] | None = None,
+    sampled: Flags | None = None,
     recorder: CheckpointRecorder | None = None,
 ) -> tuple[State, dict[str, Array]]:
     """Advance `films` through the air of `series[room]` to `until` [s].
@@ -196,7 +193,7 @@ class _Integration:
             recorder.put(progress.film[passing], part)
             progress.checkpoint_at[passing] = -np.inf
 
-    def _accept(self, ok: NDArray[np.bool_]) -> None:
+    def _accept(self, ok: Flags) -> None:
         """The air and the state where a step has led, or, where it failed, where it began."""
         if not self.series.steady:
             t_air, rh = (np.where(ok, new, old) for new, old in zip(self.end_air, (self.air[0], self.rh), strict=True))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from curewatch.physics.air import Array
+from curewatch.physics.air import Array, Flags
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import Films
 from curewatch.physics.solver.state import State
@@ -95,12 +95,12 @@ class Progress:
     """Time up to which it has to come for its attempts to count anew [s]."""
     checkpoint_at: Array
     """Up to when the state is to be kept on the way [s]; -inf: no more, or never."""
-    finished: NDArray[np.bool_]
+    finished: Flags
 
     @classmethod
     def begin(
         cls, state: State, room: NDArray[np.intp], until: Array | float, times: Array,
-        sampled: NDArray[np.bool_] | None, checkpoint_at: Array | None,
+        sampled: Flags | None, checkpoint_at: Array | None,
     ) -> Progress:  # fmt: skip
         """All films at the outset; samples at `times` [s] are still to come, of those `sampled` (None: of all)."""
         n = len(state.t)

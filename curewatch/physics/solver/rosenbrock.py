@@ -18,9 +18,8 @@ from collections.abc import Callable
 from typing import NamedTuple, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
-from curewatch.physics.air import Array
+from curewatch.physics.air import Array, Flags
 
 GAMMA = 1 - 1 / np.sqrt(2)
 SAFETY, SHRINK_MOST, SHRINK_LEAST, SHRINK_AGAIN, GROW_MOST = 0.85, 0.2, 0.7, 0.35, 6.0
@@ -182,7 +181,7 @@ def error(u: Array, correction: Array, weight: Array, rtol: float, atol: float) 
     return np.asarray(np.nan_to_num(np.sqrt(correction.sum(0).max(0)), nan=np.inf))
 
 
-def next_step(tau: Array, found: Array, ok: NDArray[np.bool_], failed: NDArray[np.bool_]) -> Array:
+def next_step(tau: Array, found: Array, ok: Flags, failed: Flags) -> Array:
     """The step to try after `tau` with error `found`, accepted where `ok`; `failed`: the one before was not."""
     most = np.where(ok, np.where(failed, 1.0, GROW_MOST), np.where(failed, SHRINK_AGAIN, SHRINK_LEAST))
     return tau * np.clip(SAFETY / np.sqrt(np.maximum(found, 1e-8)), SHRINK_MOST, most)

@@ -10,12 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from curewatch.physics import milestones as ms
-from curewatch.physics.air import Array
+from curewatch.physics.air import Array, Flags
 from curewatch.physics.film import Films, Grid
 
 STEP_FIRST = 20.0
 """The first step tried on a fresh film [s]."""
-Index = NDArray[np.intp] | NDArray[np.bool_] | slice
+Index = NDArray[np.intp] | Flags | slice
 C = TypeVar("C")
 
 
@@ -66,7 +66,7 @@ class State:
     """Margins of the conditions one step ago (6, films)..."""
     stride: Array
     """...and how long that step was [s]; 0: there was none."""
-    failed: NDArray[np.bool_]
+    failed: Flags
     """The last step tried was too long."""
 
     @classmethod

@@ -9,11 +9,12 @@ from datetime import UTC, datetime
 import numpy as np
 from numpy.typing import NDArray
 
+from curewatch.physics.air import Array, Flags
 from curewatch.studio.air.flaws import Finding
 from curewatch.studio.air.quality import Readings, examined
 
-Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
+Air = tuple[Array, Array, Array]
+"""Time [s since 1970], temperature [°C], relative humidity [%]."""
 BIN_S = 300.0
 """Readings within this many seconds of each other count as one."""
 CADENCE_BINS = 20
@@ -119,7 +120,7 @@ def _binned(epoch_s: Array, values: Array) -> tuple[Array, Array]:
     return t[starts] + within, np.add.reduceat(v, starts) / counts
 
 
-def along(stays: Sequence[tuple[float, Climate]], start_s: float) -> tuple[Array, Array, Array]:
+def along(stays: Sequence[tuple[float, Climate]], start_s: float) -> Air:
     """The air a piece has had from `start_s` on: (time, temp_c, rh_pct), the last value to be held.
 
     `stays`: from when [s] the piece was in which climate, in time order; before the first of them it was there too.

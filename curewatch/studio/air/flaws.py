@@ -7,11 +7,6 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
 
-import numpy as np
-from numpy.typing import NDArray
-
-Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
 TYPED = "typed"
 QUANTITIES = ("temp_c", "rh_pct")
 

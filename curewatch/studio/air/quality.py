@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from curewatch.physics.air import Array, Flags
 from curewatch.studio.air import sensor_faults
-from curewatch.studio.air.flaws import QUANTITIES, TYPED, Array, Finding, Flags, Flaw
+from curewatch.studio.air.flaws import QUANTITIES, TYPED, Finding, Flaw
 
 SPIKE = (3.0, 12.0)
 """A single reading this far from both its neighbours, to one side, is a spike [°C, %]..."""

@@ -6,10 +6,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
+from curewatch.physics.air import Array, Flags
+
 HOUR_S = 3600.0
 ROOM_TEMP_C = (-40.0, 60.0)
 """What a room with paint in it can be [°C]; as typed temperatures may be. A digital sensor that has just been switched

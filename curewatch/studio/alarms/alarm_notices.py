@@ -14,8 +14,8 @@ from curewatch.studio.air import flaws
 from curewatch.studio.alarms import conditions, lifecycle
 from curewatch.studio.alarms.conditions import Limits, OccupiedRoom
 from curewatch.studio.alarms.lifecycle import Effect, Event
-from curewatch.studio.forecasting.forecast import Drying
-from curewatch.studio.wording import HEATER_CAUTION, Local, lasting, names, number, span
+from curewatch.studio.forecasting.drying import Drying
+from curewatch.studio.wording import HEATER_CAUTION, Local, lasting, listed, number, span
 
 TITLES = {
     AlarmKind.COLD: "too cold for wet paint",
@@ -100,7 +100,7 @@ class AlarmText:
                 f"{self._date(last.over_at or last.raised_at)}, the longest from {self._span(longest)}. "
                 f"{self._cause(longest.raised_at)}"
             )
-        text = f"{when} Wet there then: {names(wet)}. This is past and cannot be changed now; {_AFTERWARDS[self.kind]}"
+        text = f"{when} Wet there then: {_names(wet)}. This is past and cannot be changed now; {_AFTERWARDS[self.kind]}"
         return self._title("past"), text
 
     # --- the parts ---
@@ -118,7 +118,7 @@ class AlarmText:
         return f"{self._date(episode.raised_at)} to {self._date(episode.over_at)} ({length})"
 
     def _wet(self, at: datetime) -> str:
-        return f"Wet there: {names(self.room.wet_at(at) or self.room.dryings)}."
+        return f"Wet there: {_names(self.room.wet_at(at) or self.room.dryings)}."
 
     def _wet_during(self, episodes: Sequence[Episode]) -> list[Drying]:
         found = {d.piece.id: d for e in episodes for d in self.room.wet_at(e.raised_at)}
@@ -168,8 +168,8 @@ class AlarmText:
         gaping = [d for d in young if conditions.gap_grows(self.room.forecasts.get(d.piece.id))]
         found = [f"that is warmer than {self.limits.fast_temp_c:g} °C"] if temp > self.limits.fast_temp_c else []
         found += [f"that is drier than {self.limits.fast_rh_pct:g} %RH"] if rh < self.limits.fast_rh_pct else []
-        found += [f"air blows over {names(fanned)}"] if fanned else []
-        found += [f"{names(gaping)} will skin long before the core is dry"] if gaping else []
+        found += [f"air blows over {_names(fanned)}"] if fanned else []
+        found += [f"{_names(gaping)} will skin long before the core is dry"] if gaping else []
         return " and ".join(found) or "that is still close to the limit"
 
     def _advice(self, at: datetime) -> str:
@@ -195,6 +195,10 @@ class AlarmText:
             "Within the hour, switch fans off, keep sun and heaters off the pieces, and bring the room to "
             f"{limits.fast_rh_pct + 10:g} %RH or more and below {limits.fast_temp_c - 3:g} °C."
         )
+
+
+def _names(dryings: Sequence[Drying]) -> str:
+    return listed([drying.piece.name for drying in dryings])
 
 
 def coldest_c(room: OccupiedRoom, at: datetime) -> float:

@@ -14,11 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from curewatch.physics import air
+from curewatch.physics.air import Array, Flags
 from curewatch.physics.evaporation import AIR_SPEED, film_balance
 from curewatch.records import AlarmKind, Forecast, MilestoneKind
-from curewatch.studio.air.climate import Array, Climate
+from curewatch.studio.air.climate import Climate
 from curewatch.studio.air.flaws import Finding, Flaw
-from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.forecasting.drying import Drying
 
 ON, BETWEEN, OFF, ASLEEP = 1, 0, -1, 2
 Codes = NDArray[np.int8]
@@ -143,14 +144,14 @@ def _codes(room: OccupiedRoom, time_s: Array, limits: Limits) -> dict[AlarmKind,
     return {kind: np.where(asleep[kind], ASLEEP, code).astype(np.int8) for kind, code in found.items()}
 
 
-def being_wet(room: OccupiedRoom, time_s: Array) -> NDArray[np.bool_]:
+def being_wet(room: OccupiedRoom, time_s: Array) -> Flags:
     """Which pieces are wet in this room at which moments (pieces, times)."""
     begin = np.array([wet_from(d) for d in room.dryings])[:, None]
     end = np.array([room.wet_until(d) for d in room.dryings])[:, None]
     return (begin <= time_s) & (time_s < end)
 
 
-def _code(beyond: NDArray[np.bool_], back: NDArray[np.bool_]) -> NDArray[np.int_]:
+def _code(beyond: Flags, back: Flags) -> NDArray[np.int_]:
     return np.where(beyond, ON, np.where(back, OFF, BETWEEN))
 
 

@@ -12,13 +12,13 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
-from numpy.typing import NDArray
 
+from curewatch.physics.air import Array, Flags
 from curewatch.records import AlarmKind, Damage, MilestoneKind
-from curewatch.studio.air.climate import Array, Climate
+from curewatch.studio.air.climate import Climate
 from curewatch.studio.alarms import conditions
 from curewatch.studio.alarms.conditions import Limits, OccupiedRoom, milestone_s
-from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.wording import number, span
 
 FREEZING_C = 0.0
@@ -78,9 +78,7 @@ def _both(room: OccupiedRoom) -> list[tuple[Drying, AlarmKind]]:
     return [(drying, kind) for drying in room.dryings for kind in KINDS]
 
 
-def _harmed(
-    room: OccupiedRoom, drying: Drying, kind: AlarmKind, time_s: Array, film_c: Array, limits: Limits
-) -> NDArray[np.bool_]:
+def _harmed(room: OccupiedRoom, drying: Drying, kind: AlarmKind, time_s: Array, film_c: Array, limits: Limits) -> Flags:
     """At which moments the film is cold in a state in which cold harms it."""
     forecast = room.forecasts.get(drying.piece.id)
     end = milestone_s(forecast, MilestoneKind.TOUCH_DRY, safe=True)
@@ -96,7 +94,7 @@ def _grown(
     before: Damage | None,
     time_s: Array,
     film_c: Array,
-    harmed: NDArray[np.bool_],
+    harmed: Flags,
     begin_s: float,
 ) -> Damage | None:
     """`before` with what came after `begin_s` [s]; None if that was nothing. Between two moments half counts."""

@@ -7,13 +7,14 @@ from datetime import UTC, datetime, time, timedelta
 
 import numpy as np
 
+from curewatch.physics.air import Array
 from curewatch.records import AlarmKind, Notice
-from curewatch.studio.air.climate import AirBands, Array, Climate
+from curewatch.studio.air.climate import AirBands, Climate
 from curewatch.studio.alarms import conditions
 from curewatch.studio.alarms.alarm_notices import ascii_name
 from curewatch.studio.alarms.conditions import ON, Limits, OccupiedRoom
-from curewatch.studio.forecasting.forecast import Drying
-from curewatch.studio.wording import HEATER_CAUTION, Local, lasting, names, number
+from curewatch.studio.forecasting.drying import Drying
+from curewatch.studio.wording import HEATER_CAUTION, Local, lasting, listed, number
 
 KINDS = (AlarmKind.FROST, AlarmKind.COLD, AlarmKind.DAMP)
 """The worse first: of a night that brings frost, frost is told."""
@@ -111,7 +112,7 @@ def notice(room: str, found: Foreseen, limits: Limits, now: datetime, local: Loc
     title = f"{room}: {_TITLES[found.kind]} from {begins}"
     what = (
         f"{_what(found)} from about {begins} to {lasting(found.ends_at, local, now)}, as far as this room's past "
-        f"tells. At stake: {names(found.stake)}. {_advice(found, limits, begins)}"
+        f"tells. At stake: {listed([drying.piece.name for drying in found.stake])}. {_advice(found, limits, begins)}"
     )
     return Notice(
         key=key_of(room, found.kind, now, local),

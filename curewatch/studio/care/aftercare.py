@@ -11,14 +11,14 @@ from enum import StrEnum
 import numpy as np
 
 from curewatch.physics import ensemble
-from curewatch.physics.air import ZERO_C
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.supports import BACKINGS
 from curewatch.records import Forecast, MilestoneKind, Pour
 from curewatch.records.workshop import StepDone
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.care.varnish_air import AirLimits, Window
-from curewatch.studio.forecasting.forecast import Drying, reason_in_words
+from curewatch.studio.forecasting.batch import reason_in_words
+from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.wording import VARNISH_CAUTION, Local, date
 
 LEVEL_FOR, DRIPS_AFTER = timedelta(minutes=45), timedelta(minutes=15)
@@ -249,15 +249,14 @@ def skins(drying: Drying, climates: Mapping[str, Climate], wet_m: float) -> Odds
     known = drying.air(climates)
     if known is None:
         return Odds(None, None, None, f"no temperature and humidity of {drying.unread(climates)} yet")
-    time_s, temp_c, rh_pct = known
-    series = AirSeries([(time_s - drying.pour.at.timestamp(), temp_c + ZERO_C, rh_pct / 100)])
+    series = AirSeries.from_celsius([known], drying.pour.at.timestamp())
     spread = ensemble.THICKNESS_SPREAD["layer"]
     film = replace(drying.pouring, wet_thickness=wet_m, thickness_spread=spread, **vars(BACKINGS["board"]))
-    outcomes, _ = ensemble.run([film], series, np.zeros(1, dtype=np.intp), DAYS * 86_400.0, MEMBERS)
+    outcome = ensemble.run([film], ensemble.design(MEMBERS), series, DAYS * 86_400.0).outcome(0)
     early, even, safe = (
-        drying.pour.at + timedelta(seconds=round(s)) if np.isfinite(s) else None for s in outcomes[0].at("handle")
+        drying.pour.at + timedelta(seconds=round(s)) if np.isfinite(s) else None for s in outcome.at("handle")
     )
-    hindrance = outcomes[0].hindrance_of("handle")
+    hindrance = outcome.hindrance_of("handle")
     return Odds(early, even, safe, reason_in_words(hindrance, DAYS) if safe is None else None)
 
 

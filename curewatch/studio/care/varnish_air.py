@@ -7,14 +7,12 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
-from numpy.typing import NDArray
 
 from curewatch.physics import air
-from curewatch.physics.air import ZERO_C, dew_point
-from curewatch.studio.air.climate import HOUR_S, AirBands, Array, Climate
+from curewatch.physics.air import ZERO_C, Array, Flags, dew_point
+from curewatch.studio.air.climate import HOUR_S, AirBands, Climate
 from curewatch.studio.wording import Local, age, lasting, number
 
-Flags = NDArray[np.bool_]
 LONG_ENOUGH = timedelta(hours=2)
 """A shorter spell of good air is none: a coat needs it while it levels and sets [cal]."""
 

@@ -9,14 +9,14 @@ from datetime import UTC, datetime
 import numpy as np
 
 from curewatch.physics import ensemble, flow
-from curewatch.physics.air import ZERO_C
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import ZERO_C, Array, Flags
+from curewatch.physics.air_series import USUAL_AIR, AirSeries
+from curewatch.physics.ensemble import Pouring
 from curewatch.physics.flow import Rheology as Rheology
-from curewatch.physics.milestones import MILESTONES
 from curewatch.records.workshop import Tilt
-from curewatch.studio.air.climate import Array, Climate
+from curewatch.studio.air.climate import Climate
 from curewatch.studio.alarms.conditions import Limits
-from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.outlook.gap_uncertainty import SILENT_S as SILENT_S
 
 EARLY_S = 6 * 3600.0
@@ -42,7 +42,7 @@ class Trace:
     """Lowest film temperature until it may be handled, up to now [°C]."""
     tilt_for_5mm: float
     """Tilt at which its design would have drifted 5 mm [rad], for a mix of common flow."""
-    film: flow.Drying = field(compare=False, repr=False)
+    film: flow.ThinningFilm = field(compare=False, repr=False)
     """Until it packed, or as far as it came."""
 
     @property
@@ -60,17 +60,18 @@ def trace(drying: Drying, climates: Mapping[str, Climate], limits: Limits, now: 
     known = drying.air(climates)
     if known is None:
         return None
-    time_s, temp_c, rh_pct = known
-    own = AirSeries([(time_s - drying.pour.at.timestamp(), temp_c + ZERO_C, rh_pct / 100)])
-    usual = AirSeries.constant(21 + ZERO_C, 0.5)
-    (reached, times, samples), (usually, _, calm) = _march(drying, own), _march(drying, usual, still=True)
-    packed, touch, handle, _ = reached
+    still = replace(drying.pouring, air_speed=min(drying.pouring.air_speed, 0.1), turns=())
+    times = np.unique(np.concatenate([np.linspace(0, days * 86_400.0, POINTS) for days in (2, DAYS)]))  # finer at first
+    (packed, touch, handle, _), samples = _central(
+        drying.pouring, AirSeries.from_celsius([known], drying.pour.at.timestamp()), times
+    )
+    usually, calm = _central(still, USUAL_AIR, times)
     film_c, volatile = samples["film_temperature"] - ZERO_C, samples["volatile_fraction"]
     elapsed = max(0.0, (now - drying.pour.at).total_seconds())  # below: by a clock that was set back meanwhile
     until = np.isfinite(film_c) & (times <= min(elapsed, np.inf if handle is None else handle * 3600))
     cold = until & (film_c < limits.cold_mfft_c) & (times >= (np.inf if packed is None else packed * 3600))
     flowing = np.isfinite(volatile) & (times <= (np.inf if packed is None else packed * 3600))
-    film = flow.Drying.of(times[flowing], drying.pour.wet_thickness_m, volatile[flowing])
+    film = flow.ThinningFilm.of(times[flowing], drying.pour.wet_thickness_m, volatile[flowing])
     return Trace(
         packed, touch, handle, usually[1], usually[2],
         early_pace=_early(times, samples["rate"]) / _early(times, calm["rate"]),
@@ -86,19 +87,11 @@ def _early(times: Array, rate: Array) -> float:
     return float(np.trapezoid(rate[early], times[early]))
 
 
-def _march(
-    drying: Drying, series: AirSeries, *, still: bool = False
-) -> tuple[list[float | None], Array, dict[str, Array]]:
-    """When the central film reaches the milestones [h], and samples along the way, finer at first."""
-    film = drying.pouring
-    if still:
-        film = replace(film, air_speed=min(film.air_speed, 0.1), turns=())
-    end = DAYS * 86_400.0
-    times = np.unique(np.concatenate([np.linspace(0, 2 * 86_400.0, POINTS), np.linspace(0, end, POINTS)]))
-    (found,), samples = ensemble.run([film], series, np.zeros(1, dtype=np.intp), end, 1, sample_at=times)
-    reached = found.reached_s[: len(MILESTONES), 0]
-    hours = [float(s) / 3600 if np.isfinite(s) else None for s in reached]
-    return hours, times, {name: value[:, 0, 0] for name, value in samples.items()}
+def _central(film: Pouring, series: AirSeries, times: Array) -> tuple[list[float | None], dict[str, Array]]:
+    """When the central film reaches the milestones [h], and its samples at `times` [s]."""
+    found = ensemble.run([film], ensemble.design(1), series, float(times[-1]), sample_at=times)
+    hours = [float(s) / 3600 if np.isfinite(s) else None for s in found.reached_s[:, 0, 0]]
+    return hours, {name: value[:, 0, 0] for name, value in found.samples.items()}
 
 
 STEP_S = 300.0
@@ -151,7 +144,7 @@ def past_air(
     temp, rh = np.interp(middle, time_s, temp_c), np.interp(middle, time_s, rh_pct)
     hours = (at[1] - at[0]) / 3600
 
-    def lasting(flags: Array) -> float:
+    def lasting(flags: Flags) -> float:
         return float(flags.sum() * hours)
 
     return PastAir(
@@ -159,10 +152,10 @@ def past_air(
         datetime.fromtimestamp(end, UTC),
         Spread.of(temp),
         Spread.of(rh),
-        lasting(np.asarray(temp < limits.cold_mfft_c)),
-        lasting(np.asarray(rh > limits.damp_rh_pct)),
-        lasting(np.asarray(temp > limits.fast_temp_c)),
-        lasting(np.asarray(rh < limits.fast_rh_pct)),
+        lasting(temp < limits.cold_mfft_c),
+        lasting(rh > limits.damp_rh_pct),
+        lasting(temp > limits.fast_temp_c),
+        lasting(rh < limits.fast_rh_pct),
         _unread_h(drying, climates, begin, end),
     )
 
@@ -186,7 +179,7 @@ DRIFTS, STAYS = 5e-3, 2e-3
 was is not known within a factor of two, and the drift is inverse to it."""
 
 
-def drifted(film: flow.Drying, poured_at: datetime, tilts: Sequence[Tilt], mix: Rheology | None = None) -> float:
+def drifted(film: flow.ThinningFilm, poured_at: datetime, tilts: Sequence[Tilt], mix: Rheology | None = None) -> float:
     """How far the surface moved until the film packed [m]; for a mix of common flow, if none is given.
 
     `tilts` by time: the first is taken to have been so from the pour on, each later one from its moment (a shim).

@@ -12,7 +12,7 @@ from curewatch.records.workshop import StepDone, Tilt
 from curewatch.studio.care.aftercare import Care, Odds, Step, coat
 from curewatch.studio.care.varnish_air import against
 from curewatch.studio.diagnosis.drying_history import DRIFTS, STAYS, PastAir, Trace, drifted, slope_text
-from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.forecasting.drying import Drying
 
 THICKNESS_FROM = {
     ThicknessSource.GAUGE: "measured with a comb gauge",

@@ -14,7 +14,7 @@ import numpy as np
 
 from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air_series import USUAL_AIR
 from curewatch.physics.milestones import MILESTONES
 from curewatch.records import Forecast, Milestone, MilestoneKind
 from curewatch.records.forecasts import Checkpoint
@@ -86,10 +86,9 @@ def make(tasks: Sequence[Task], now: datetime) -> list[ForecastResult]:
         replace(task.problem, begin=one.state if one else None) for task, one in zip(tasks, resumed, strict=True)
     ]
     trajectories = simulation.simulate(problems, members)
-    usual_air = AirSeries.constant(21 + ZERO_C, 0.5)
     pourings = [problem.pouring for problem in problems]
-    usual, _ = ensemble.run(pourings, usual_air, np.zeros(len(problems), dtype=np.intp), _USUAL_DAYS * 86400.0, 1)
-    return [_made(task, trajectories, k, resumed[k], usual[k], now) for k, task in enumerate(tasks)]
+    usual = ensemble.run(pourings, ensemble.design(1), USUAL_AIR, _USUAL_DAYS * 86400.0)
+    return [_made(task, trajectories, k, resumed[k], usual.outcome(k), now) for k, task in enumerate(tasks)]
 
 
 def _made(

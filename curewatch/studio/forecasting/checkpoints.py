@@ -19,11 +19,12 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from curewatch.physics.solver import integrator
+from curewatch.physics.air import Array
 from curewatch.physics.solver.checkpoint import pack, unpack
+from curewatch.physics.solver.monitor import SAMPLED
 from curewatch.physics.solver.state import State, join
 from curewatch.records.forecasts import Checkpoint
-from curewatch.studio.air.climate import Array
+from curewatch.studio.air.climate import Air
 from curewatch.studio.forecasting.simulation import GRID, DryingProblem, Trajectories
 from curewatch.studio.outlook.gap_uncertainty import GapUncertainty
 
@@ -31,7 +32,6 @@ HOUR_S = 3600.0
 SETTLES_S = 900.0
 """A moment of a record may still change while later readings of its five minutes come in, or a spike shows as one by
 the next reading: nothing is kept of the last quarter of an hour. What changes later is found by the hash."""
-Air = tuple[Array, Array, Array]
 _COUNT = struct.Struct("<I")
 
 
@@ -81,12 +81,12 @@ def deserialize(kept: Checkpoint, members: int, moments: int) -> ResumeState | N
     try:
         state = unpack(kept.centre, 1, GRID.cells)
         if not members:
-            return ResumeState(state, np.empty((len(integrator.SAMPLED), 0, 0)))
+            return ResumeState(state, np.empty((len(SAMPLED), 0, 0)))
         (length,) = _COUNT.unpack_from(kept.members)
         packed, rest = kept.members[4 : 4 + length], kept.members[4 + length :]
         state = join([state, unpack(packed, members, GRID.cells)])
         seen = np.frombuffer(zlib.decompress(rest), np.float32).astype(float)
-        return ResumeState(state, seen.reshape(len(integrator.SAMPLED), moments, members))
+        return ResumeState(state, seen.reshape(len(SAMPLED), moments, members))
     except (ValueError, struct.error, zlib.error):
         return None  # derived data that is damaged is made again
 

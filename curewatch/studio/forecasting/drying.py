@@ -10,12 +10,10 @@ from functools import cached_property
 from curewatch.physics import ensemble
 from curewatch.physics.supports import BACKINGS
 from curewatch.records import Piece, Pour, Recipe, Stay
-from curewatch.studio.air.climate import Array, Climate, along
+from curewatch.studio.air.climate import Air, Climate, along
 from curewatch.studio.inference.posterior import Posterior
 
 DEFAULT_SIDE_M = 0.25
-Air = tuple[Array, Array, Array]
-"""Time [s since 1970], temperature [°C], relative humidity [%]."""
 
 
 @dataclass(frozen=True)
@@ -95,9 +93,14 @@ class Drying:
         rooms = [(stay.since.timestamp(), climates[stay.room]) for stay in self.stays_since_pour]
         return along(rooms, self.pour.at.timestamp())
 
+    @property
+    def air_key(self) -> str | int:
+        """Names `series`: its room's where it has lain in one alone, else the piece's own."""
+        return self.piece.id if len({stay.room for stay in self.stays_since_pour}) > 1 else self.room
+
     def series(self, air: Air, climates: Mapping[str, Climate]) -> Air:
-        """The same air for a march: the very arrays of its room where it has lain in one alone, to be shared."""
-        if len({stay.room for stay in self.stays_since_pour}) > 1:
+        """The same air for the solver: its room's whole record where it has lain in one alone, to be shared."""
+        if self.air_key != self.room:
             return air
         climate = climates[self.room]
         return climate.time_s, climate.temp_c, climate.rh_pct

@@ -15,11 +15,11 @@ from typing import NamedTuple
 import numpy as np
 
 from curewatch.physics import ensemble
-from curewatch.physics.air import ZERO_C
+from curewatch.physics.air import ZERO_C, Array
 from curewatch.records import Forecast, MilestoneKind
-from curewatch.studio.air.climate import Array, Climate
+from curewatch.studio.air.climate import Climate
 from curewatch.studio.forecasting import simulation
-from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.outlook.gap_uncertainty import gap_uncertainty_of
 from curewatch.studio.outlook.scenarios import RoomScenarios
 

@@ -18,28 +18,13 @@ from typing import Any
 
 from curewatch.records import Forecast
 from curewatch.records.forecasts import Checkpoint
-from curewatch.studio.air.climate import Climate
+from curewatch.studio.air.climate import Air, Climate
 from curewatch.studio.forecasting import batch, simulation
-from curewatch.studio.forecasting.batch import MODEL_VERSION, ForecastResult, Task, reason_in_words
+from curewatch.studio.forecasting.batch import MODEL_VERSION, ForecastResult, Task
 from curewatch.studio.forecasting.checkpoints import checkpoint_fingerprint, checkpoint_time
-from curewatch.studio.forecasting.drying import DEFAULT_SIDE_M, Air, Drying
+from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.outlook.gap_uncertainty import GapUncertainty, gap_uncertainty_of
 from curewatch.studio.outlook.scenarios import RoomScenarios
-
-__all__ = [
-    "DEFAULT_SIDE_M",
-    "LAPSE",
-    "MODEL_VERSION",
-    "Air",
-    "Drying",
-    "forecasts",
-    "inputs_changed",
-    "needs_air",
-    "reason_in_words",
-    "room_changed",
-    "settled",
-    "stale",
-]
 
 LAPSE = timedelta(hours=1)
 """A forecast is made again at least this often while its piece dries."""
@@ -179,18 +164,14 @@ def _tasks(
     kept: Mapping[int, Checkpoint],
 ) -> Iterator[tuple[Drying, Task]]:
     """What the forecasts of the pieces with known air are made from."""
-    doubts: dict[int, GapUncertainty | None] = {}  # one a room, shared like its record
+    uncertainties: dict[str | int, GapUncertainty | None] = {}  # one a room, shared like its record
     for drying in dryings:
         if (air := drying.air(climates)) is not None:
+            had, key = drying.series(air, climates), drying.air_key
+            if key not in uncertainties:
+                uncertainties[key] = gap_uncertainty_of(had)
+            past = Past(air, had, uncertainties[key])
             ahead = futures.get(drying.room)
-            had = drying.series(air, climates)
-            if had is air:
-                uncertainty = gap_uncertainty_of(air)
-            elif id(had[0]) in doubts:
-                uncertainty = doubts[id(had[0])]
-            else:
-                uncertainty = doubts[id(had[0])] = gap_uncertainty_of(had)
-            past = Past(air, had, uncertainty)
             yield drying, _task(drying, past, climates, now, members, days, ahead, kept.get(drying.piece.id))
 
 
@@ -237,6 +218,8 @@ def _task(
             sample_s=max(poured_s, min(climate.newest_s, float(air[0][-1]))),
             checkpoint_s=checkpoint_s,
             uncertainty=past.uncertainty,
+            room=drying.room,
+            air_key=drying.air_key,
         ),
         members=members,
         days=days,

@@ -10,7 +10,7 @@ The central film marches beside the members, in row 0, through the middle of the
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -18,16 +18,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from curewatch.physics import ensemble
-from curewatch.physics.air import ZERO_C
+from curewatch.physics.air import Array, Flags
 from curewatch.physics.air_series import AirSeries
-from curewatch.physics.ensemble import EnsembleRun, bounded_films_at
+from curewatch.physics.ensemble import EnsembleRun, films_at
 from curewatch.physics.film import Films, Grid
 from curewatch.physics.solver import integrator
 from curewatch.physics.solver.checkpoint import CheckpointRecorder
+from curewatch.physics.solver.monitor import SAMPLED
 from curewatch.physics.solver.state import State
-from curewatch.studio.air.climate import Array
+from curewatch.studio.air.climate import Air
 from curewatch.studio.inference.posterior import Posterior, deviates
-from curewatch.studio.outlook.gap_uncertainty import Air, GapUncertainty, conditional_samples, with_sensor_bias
+from curewatch.studio.outlook.gap_uncertainty import GapUncertainty, conditional_samples, with_sensor_bias
 from curewatch.studio.outlook.scenarios import RoomScenarios
 
 GRID = Grid.graded()
@@ -40,9 +41,8 @@ class DryingProblem:
     pouring: ensemble.Pouring
     poured_s: float
     """[s since 1970 UTC]"""
-    air: tuple[Array, Array, Array]
-    """The air it has had: time [s since 1970 UTC], temperature [°C], humidity [%]; the first and the last value hold.
-    Pieces that have lain in one room are best given the very same arrays."""
+    air: Air
+    """The air it has had; the first and the last value hold."""
     future: RoomScenarios | None
     """Of the room it is in now; None: the last value holds for good."""
     until_s: float
@@ -56,7 +56,11 @@ class DryingProblem:
     begin: State | None = None
     """Where its films go on from: central film, members; times from the pour. None: as poured."""
     uncertainty: GapUncertainty | None = None
-    """What is not known of `air`, shared like it; None: nothing."""
+    """What is not known of `air`; None: nothing."""
+    room: str | None = None
+    """Names `future`: equal for the pieces that share one; None: nobody does."""
+    air_key: Hashable = None
+    """Names `air` and `uncertainty` likewise."""
 
     @property
     def past_s(self) -> float:
@@ -103,8 +107,8 @@ class Trajectories:
         """The members of the k-th piece at the moments of its observations: (`SAMPLED`, moments, members)."""
         problem = self.problems[k]
         moments = [] if problem.posterior is None else [age + problem.poured_s for age in problem.posterior.times]
-        found = [[self.sample(name, k, moment)[1:] for moment in moments] for name in integrator.SAMPLED]
-        return np.array(found).reshape(len(integrator.SAMPLED), len(moments), self.rows - 1)
+        found = [[self.sample(name, k, moment)[1:] for moment in moments] for name in SAMPLED]
+        return np.array(found).reshape(len(SAMPLED), len(moments), self.rows - 1)
 
     def centre(self, k: int) -> ensemble.Outcome:
         """The central film of the k-th piece."""
@@ -118,7 +122,7 @@ class Trajectories:
             films=self.films.take(own),
             reached_s=self.reached_s[:, k : k + 1, 1:],
             hindrance=self.hindrance[:, k : k + 1, 1:],
-            samples={name: seen[i][:, None] for i, name in enumerate(integrator.SAMPLED)},
+            samples={name: seen[i][:, None] for i, name in enumerate(SAMPLED)},
             times=np.array([] if problem.posterior is None else problem.posterior.times),
         )
         return runs.outcome(0, None if problem.posterior is None else problem.posterior.weights(runs, 0, self.z[k, 1:]))
@@ -130,17 +134,11 @@ class Trajectories:
         return self.kept.take(slice(k * self.rows, (k + 1) * self.rows))
 
 
-def run(problems: Sequence[DryingProblem], members: int) -> tuple[list[ensemble.Outcome], dict[str, Array]]:
-    """Outcomes of the pieces' members, weighed, and the samples of `Trajectories`."""
-    trajectories = simulate(problems, members)
-    return [trajectories.members(k) for k in range(len(problems))], trajectories.samples
-
-
 def sampled_trajectory(problem: DryingProblem, members: int, ages_s: Array) -> tuple[dict[str, Array], Array | None]:
     """One piece's members at `ages_s` [s from the pour], past and to come: samples (ages, members), and what each
     member counts (None: all alike). Its whole way is marched as one."""
-    z = deviates(problem.posterior, members)[None]
-    films = bounded_films_at([problem.pouring], z)
+    z = deviates(problem.posterior, members)[None, 1:]
+    films = films_at([problem.pouring], z)
     observed = np.array([] if problem.posterior is None else problem.posterior.times)
     at = np.union1d(ages_s, observed)
     until = max(problem.until_s, float(at[-1]))
@@ -169,7 +167,7 @@ def _member_air(problem: DryingProblem, members: int) -> AirSeries:
         else conditional_samples(problem.air, problem.uncertainty, members, problem.poured_s)
     )
     if problem.future is None:
-        return AirSeries([(time - problem.poured_s, temp + ZERO_C, rh / 100) for time, temp, rh in had])
+        return AirSeries.from_celsius(had, problem.poured_s)
     temps, rhs = problem.future.temp_c, problem.future.rh_pct
     if problem.uncertainty is not None:
         temps, rhs = with_sensor_bias(problem.future, problem.uncertainty, len(temps) - 1)
@@ -179,15 +177,15 @@ def _member_air(problem: DryingProblem, members: int) -> AirSeries:
         ahead = problem.future.time_s > time[-1]
         to_come = (problem.future.time_s, temps[row], rhs[row])
         t, c, r = (np.concatenate([was, then[ahead]]) for was, then in zip((time, temp, rh), to_come, strict=True))
-        found.append((t - problem.poured_s, c + ZERO_C, r / 100))
-    return AirSeries(found)
+        found.append((t, c, r))
+    return AirSeries.from_celsius(found, problem.poured_s)
 
 
 def simulate(problems: Sequence[DryingProblem], members: int) -> Trajectories:
     """March the pieces' central films, and as many members of each (0: none)."""
     rows = 1 + members
-    z = np.stack([_deviates(problem.posterior, members) for problem in problems])
-    films = bounded_films_at([problem.pouring for problem in problems], z)
+    z = np.stack([deviates(problem.posterior, members) for problem in problems])
+    films = films_at([problem.pouring for problem in problems], z)
     base = min(problem.poured_s for problem in problems)
     off = np.repeat([problem.poured_s - base for problem in problems], rows)
     limit = np.repeat([problem.until_s for problem in problems], rows)
@@ -231,33 +229,35 @@ def simulate(problems: Sequence[DryingProblem], members: int) -> Trajectories:
     )
 
 
-def _deviates(posterior: Posterior | None, members: int) -> Array:
-    centre = deviates(posterior, 1)
-    return centre if not members else np.concatenate([centre, deviates(posterior, members)])
+def _air_keys(problems: Sequence[DryingProblem]) -> list[Hashable]:
+    """Whose past each piece's is: the name it shares, or its own number."""
+    return [k if problem.air_key is None else (problem.air_key,) for k, problem in enumerate(problems)]
 
 
 def _past_air(problems: Sequence[DryingProblem], rows: int, base: float) -> tuple[AirSeries, NDArray[np.intp]]:
     """The air that films have had, in seconds from `base`, and each film's series.
 
-    Pieces that shared a room share its record, and where that leaves doubt one past for each member.
+    Pieces with one `air_key` share its record, and where that leaves doubt one past for each member.
     """
-    since: dict[int, float] = {}
-    for problem in problems:
+    keys = _air_keys(problems)
+    since: dict[Hashable, float] = {}
+    for key, problem in zip(keys, problems, strict=True):
         begins_s = problem.poured_s + (0.0 if problem.begin is None else float(problem.begin.t.min()))
-        since[id(problem.air[0])] = min(begins_s, since.get(id(problem.air[0]), np.inf))
-    airs = {id(problem.air[0]): problem for problem in problems}
-    place: dict[int, tuple[int, bool]] = {}
+        since[key] = min(begins_s, since.get(key, np.inf))
+    first: dict[Hashable, int] = {}
     series: list[Air] = []
-    for key, problem in airs.items():
-        place[key] = (len(series), problem.uncertainty is not None)
-        series.append(problem.air)
-        if problem.uncertainty is not None:
-            series += conditional_samples(problem.air, problem.uncertainty, rows - 1, since[key])
-    index = [place[id(problem.air[0])][0] + np.arange(rows) * place[id(problem.air[0])][1] for problem in problems]
-    return AirSeries([(t - base, temp + ZERO_C, rh / 100) for t, temp, rh in series]), np.concatenate(index)
+    index = []
+    for key, problem in zip(keys, problems, strict=True):
+        if key not in first:
+            first[key] = len(series)
+            series.append(problem.air)
+            if problem.uncertainty is not None:
+                series += conditional_samples(problem.air, problem.uncertainty, rows - 1, since[key])
+        index.append(first[key] + np.arange(rows) * (problem.uncertainty is not None))
+    return AirSeries.from_celsius(series, base), np.concatenate(index)
 
 
-def _sampled(problems: Sequence[DryingProblem], rows: int) -> NDArray[np.bool_]:
+def _sampled(problems: Sequence[DryingProblem], rows: int) -> Flags:
     """All films of a piece with observations, else the central one: others may stop when they are done."""
     wanted = np.zeros((len(problems), rows), dtype=bool)
     wanted[:, 0] = True
@@ -275,26 +275,28 @@ def _initial_state(problems: Sequence[DryingProblem], films: Films, rows: int) -
 
 def _scenario_air(problems: Sequence[DryingProblem], rows: int) -> tuple[AirSeries, NDArray[np.intp], Array]:
     """The rooms' futures as series in seconds from the end of each record, and each film's series and that end."""
-    series: list[tuple[Array, Array, Array]] = []
-    begin: dict[tuple[int, int], int] = {}
+    series: list[Air] = []
+    first: dict[Hashable, int] = {}
+    keys = _air_keys(problems)
     index, origin = np.zeros((len(problems), rows), dtype=np.intp), np.zeros((len(problems), rows))
     for i, problem in enumerate(problems):
         if problem.future is None:
             continue
         ahead = problem.future
-        key = (id(ahead), id(problem.uncertainty))
-        if key not in begin:
-            begin[key] = len(series)
+        bias_key = None if problem.uncertainty is None else keys[i]
+        key: Hashable = i if problem.room is None else (problem.room, bias_key)
+        if key not in first:
+            first[key] = len(series)
             since = ahead.time_s - ahead.time_s[0]
             temp, rh = (
                 (ahead.temp_c, ahead.rh_pct)
                 if problem.uncertainty is None
                 else with_sensor_bias(ahead, problem.uncertainty, rows - 1)
             )
-            series += [(since, temp[row] + ZERO_C, rh[row] / 100) for row in range(rows)]
-        index[i] = begin[key] + np.arange(rows)
+            series += [(since, temp[row], rh[row]) for row in range(rows)]
+        index[i] = first[key] + np.arange(rows)
         origin[i] = ahead.time_s[0]
-    return AirSeries(series), index.ravel(), origin.ravel()
+    return AirSeries.from_celsius(series), index.ravel(), origin.ravel()
 
 
 def _shifted(state: State, by_s: Array) -> State:

@@ -35,10 +35,6 @@ class Posterior:
     belief: Gaussian
     """With what its own observations say."""
 
-    def deviates(self, members: int) -> Array:
-        """(members, 8); the one central member is the mean."""
-        return self.belief.draw(ensemble.design(members))
-
     @property
     def times(self) -> list[float]:
         """When its members must be looked at in order to weigh them [s from the pour]."""
@@ -81,5 +77,6 @@ def weights(
 
 
 def deviates(posterior: Posterior | None, members: int) -> Array:
-    """(members, 8), those of the design where nothing is known."""
-    return ensemble.design(members) if posterior is None else posterior.deviates(members)
+    """(1 + members, 8): the central film's, then the members'; those of the design where nothing is known."""
+    parts = [ensemble.design(n) for n in (1, members) if n]
+    return np.concatenate([z if posterior is None else posterior.belief.draw(z) for z in parts])

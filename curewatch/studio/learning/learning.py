@@ -14,15 +14,13 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from curewatch.physics import ensemble
-from curewatch.physics.air import ZERO_C
+from curewatch.physics.air import ZERO_C, Array, Flags
 from curewatch.physics.air_series import AirSeries
-from curewatch.physics.ensemble import integrate_ensemble
 from curewatch.records.observations import Forgetting, Observation, Subject
-from curewatch.studio.air.climate import Array
-from curewatch.studio.forecasting.forecast import Air, Drying
+from curewatch.studio.air.climate import Air
+from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.inference import observation_model
 from curewatch.studio.inference.expectation_propagation import JointPosterior
 from curewatch.studio.inference.factors import Factor, Gaussian
@@ -171,13 +169,13 @@ def _taught(observed: Sequence[Taught], members: int, sure: bool) -> list[Lesson
     airs = [_airs(air, drying, age, doubting) for (drying, _, air), age in zip(observed, ages, strict=True)]
     first = np.cumsum([0, *(len(some) for some in airs[:-1])])
     room = [begin + np.arange(members) % len(some) for begin, some in zip(first.tolist(), airs, strict=True)]
-    runs = integrate_ensemble(
+    runs = ensemble.run(
         [drying.pouring for drying, _, _ in observed],
-        np.tile(design, (len(observed), 1, 1)),
+        design,
         AirSeries([air for some in airs for air in some]),
-        np.concatenate(room),
         until,
-        times if len(times) else None,
+        room=np.concatenate(room),
+        sample_at=times if len(times) else None,
     )
     return [
         _lesson(
@@ -193,7 +191,7 @@ def _airs(air: Air, drying: Drying, age_s: float, members: int) -> list[Air]:
     What came after must not change what was learned before.
     """
     poured_s = drying.pour.at.timestamp()
-    kept: NDArray[np.bool_] = air[0] - poured_s <= max(age_s, float(air[0][0]) - poured_s)
+    kept: Flags = air[0] - poured_s <= max(age_s, float(air[0][0]) - poured_s)
     had = air[0][kept], air[1][kept], air[2][kept]
     uncertainty = None if members == 1 else gap_uncertainty_of(had, poured_s + age_s)
     some = [had] if uncertainty is None else conditional_samples(had, uncertainty, members, poured_s)

@@ -9,9 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from curewatch.physics import ensemble
-from curewatch.physics.air import ZERO_C
-from curewatch.physics.air_series import AirSeries
-from curewatch.physics.ensemble import integrate_ensemble
+from curewatch.physics.air_series import USUAL_AIR
 from curewatch.physics.milestones import MILESTONES
 from curewatch.records import Recipe
 from curewatch.records.observations import Finger, Observation, ObservationKind, Subject
@@ -52,26 +50,22 @@ class LearnedEffect:
             by += f", {self.questioned} of them questioned"
         if self.subject is Subject.PLACE:
             low, even, high = self.factors["air"]
-            return f"{self.name}: the air moves {_times(even, 'faster', 'slower')} than assumed{_band(low, high)}: {by}"
+            moves = (
+                f"the air moves {_times(even, 'faster', 'slower')} than assumed ({low:.2g} to {high:.2g} times what was"
+            )
+            return f"{self.name}: {moves}, in four cases of five): {by}"
         if "handle" not in self.factors:
             return f"{self.name}: this recipe may never be dry through as usual: {by}"
         low, even, high = self.factors["handle"]
         dries = _times(1 / even, "faster", "slower")
-        return f"{self.name}: this recipe dries {dries} than assumed{_hours(low, high)}: {by}"
+        takes = f"takes {low:.2g} to {high:.2g} times as long, in four cases of five"
+        return f"{self.name}: this recipe dries {dries} than assumed ({takes}): {by}"
 
 
 def _times(factor: float, more: str, less: str) -> str:
     if 1 / SAME < factor < SAME:
         return "no " + more + " or " + less
     return f"{factor:.1f} times {more}" if factor > 1 else f"{1 / factor:.1f} times {less}"
-
-
-def _hours(low: float, high: float) -> str:
-    return f" (takes {low:.2g} to {high:.2g} times as long, in four cases of five)"
-
-
-def _band(low: float, high: float) -> str:
-    return f" ({low:.2g} to {high:.2g} times what was, in four cases of five)"
 
 
 def beliefs(learned: Learned, seen: Mapping[int, Observation], recipes: Mapping[str, Recipe]) -> list[LearnedEffect]:
@@ -119,12 +113,11 @@ def _spread(belief: Gaussian, quantity: int, sd: float) -> tuple[float, float, f
 
 def _factors(belief: Gaussian, recipe: Recipe) -> dict[str, tuple[float, float, float]]:
     """By milestone, times over those of the recipe as assumed: members of the belief beside the central film."""
-    z = np.zeros((1, 65, QUANTITIES))
-    z[0, 1:] = belief.draw(ensemble.design(64))
-    z[0, :, OWN] = z[0, :, OF_PLACE] = 0.0  # the piece's and the place's own
+    z = np.zeros((65, QUANTITIES))
+    z[1:] = belief.draw(ensemble.design(64))
+    z[:, OWN] = z[:, OF_PLACE] = 0.0  # the piece's and the place's own
     pouring = replace(USUAL, solids=recipe.solids, glycol=recipe.glycol)
-    air = AirSeries.constant(21 + ZERO_C, 0.5)
-    runs = integrate_ensemble([pouring], z, air, np.zeros(1, dtype=np.intp), _DAYS * 86400.0)
+    runs = ensemble.run([pouring], z, USUAL_AIR, _DAYS * 86400.0)
     found = {}
     for name in COMPARED:
         reached = runs.reached_s[MILESTONES.index(name), 0]

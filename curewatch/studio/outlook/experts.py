@@ -22,7 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from curewatch.physics.air import Array, Flags
 
 AHEAD = 48
 """Hours ahead that every expert speaks for."""
@@ -85,7 +85,7 @@ class SeasonalMean:
     """u (m, q, n); zero on the first day, which has no day before it."""
 
 
-def seasonal_mean(x: Array, known: NDArray[np.bool_]) -> SeasonalMean:
+def seasonal_mean(x: Array, known: Flags) -> SeasonalMean:
     """The habit of `x` (q, n), of which the hours not `known` (q, n) were filled in."""
     quantities, n = x.shape
     usual = np.zeros((len(MEMORIES), quantities, n + DAY))
@@ -106,7 +106,7 @@ def seasonal_mean(x: Array, known: NDArray[np.bool_]) -> SeasonalMean:
     return SeasonalMean(usual, gain, x - usual[..., :n])
 
 
-def forecasts(x: Array, known: NDArray[np.bool_], origins: NDArray[np.intp]) -> Array:
+def forecasts(x: Array, known: Flags, origins: NDArray[np.intp]) -> Array:
     """What every expert says at each origin (index of the last hour it sees): (experts, q, AHEAD, origins).
 
     `x` (q, n) has no gaps; hours not `known` were filled in. Experts that need more history are left out.

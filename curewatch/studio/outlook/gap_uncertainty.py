@@ -16,7 +16,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from curewatch.studio.air.climate import Array
+from curewatch.physics.air import Array
+from curewatch.studio.air.climate import Air
 from curewatch.studio.outlook.outlook import fading
 from curewatch.studio.outlook.scenarios import (
     DRIFT_SD,
@@ -83,9 +84,6 @@ class GapUncertainty:
         count = int(np.searchsorted(self.time_s, until_s, "left")) + 1
         gaps = [gap for gap in self.gaps if gap.end_s > from_s and gap.begin_s < until_s]
         return np.ascontiguousarray(self.sensor_bias_sd[:, first:count]).tobytes() + repr(gaps).encode()
-
-
-Air = tuple[Array, Array, Array]
 
 
 def gap_uncertainty_of(air: Air, until_s: float | None = None) -> GapUncertainty | None:

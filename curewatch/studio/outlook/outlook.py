@@ -13,11 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from curewatch.physics.air import Array, Flags
 from curewatch.studio.air.climate import HOUR_S, Hourly
 from curewatch.studio.outlook import experts
-from curewatch.studio.outlook.experts import AHEAD, DAY, Array
-
-Flags = NDArray[np.bool_]
+from curewatch.studio.outlook.experts import AHEAD, DAY
 
 HISTORY = 61 * DAY
 """The most of a room's past that is looked at [h]."""

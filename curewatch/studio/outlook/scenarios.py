@@ -12,11 +12,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from curewatch.physics.air import Array, Flags
 from curewatch.physics.ensemble import design
 from curewatch.studio.air.climate import HOUR_S
-from curewatch.studio.outlook.experts import AHEAD, DAY, Array
+from curewatch.studio.outlook.experts import AHEAD, DAY
 from curewatch.studio.outlook.outlook import Z90, Outlook, fading
 
 DAY_S = 24 * HOUR_S
@@ -81,7 +81,7 @@ def future(seen: Outlook, temp_c: float, rh_pct: float, members: int, until_s: f
     return RoomScenarios(time, np.clip(values[0], *TEMP_RANGE), np.clip(values[1], *RH_RANGE))
 
 
-def _later_hours(span_s: float, hourly_days: int) -> tuple[Array, NDArray[np.bool_]]:
+def _later_hours(span_s: float, hourly_days: int) -> tuple[Array, Flags]:
     """Knots beyond the outlook [h], and which of them tell the hour of the day."""
     by_hour = np.arange(AHEAD + STEP_H, AHEAD + hourly_days * DAY + 1, STEP_H, dtype=float) - 0.5
     mean_from = by_hour[-1] + DAY
@@ -147,7 +147,7 @@ def decorrelated(draw: Array) -> Array:
     return np.asarray(rest / np.maximum(rest.std(axis=-1, keepdims=True), 1e-9))
 
 
-def _usual(seen: Outlook, day: Array, last: Array, hours: Array, by_hour: NDArray[np.bool_]) -> Array:
+def _usual(seen: Outlook, day: Array, last: Array, hours: Array, by_hour: Flags) -> Array:
     """The members on usual days: (2, 1 + members, len(hours)), from where they were (2, 1 + members) at the end."""
     phase = np.floor(hours).astype(np.int64) % DAY
     usual = np.where(by_hour, day[:, phase], day.mean(axis=1, keepdims=True))
@@ -179,7 +179,7 @@ def daily_sd(seen: Outlook) -> Array:
         return DRIFT_SD
     means = seen.past[:, -days * DAY :].reshape(2, days, DAY).mean(axis=2)
     # a day that was not read holds what was filled in: it tells of nothing
-    read: NDArray[np.bool_] = np.asarray(seen.known[:, -days * DAY :].reshape(2, days, DAY).any(axis=2).all(axis=0))
+    read: Flags = np.asarray(seen.known[:, -days * DAY :].reshape(2, days, DAY).any(axis=2).all(axis=0))
     prior = fading(float(read.sum()))
     lead = max(min(WEEK, (days - 1) // 2), 1)  # of a short record, as far ahead as half of its days can tell
     missed = []

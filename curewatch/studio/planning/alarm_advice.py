@@ -14,7 +14,7 @@ from curewatch.physics.evaporation import AIR_SPEED
 from curewatch.records import AlarmKind, MilestoneKind
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.alarms.conditions import Limits, OccupiedRoom
-from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.outlook.scenarios import RoomScenarios
 from curewatch.studio.planning import planner
 from curewatch.studio.planning.planner import DRIER_PCT, FAN_CAUTION, FAN_M_S, FELT_H, WARMER_K, Advice, Change, sooner

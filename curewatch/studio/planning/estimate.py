@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from datetime import timedelta
 
 import numpy as np
-from numpy.typing import NDArray
 
 from curewatch.physics import air, ensemble
-from curewatch.physics.air import ZERO_C
+from curewatch.physics.air import ZERO_C, Array, Flags
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.ensemble import Pouring
 from curewatch.physics.evaporation import AIR_SPEED, film_balance
@@ -19,11 +18,10 @@ from curewatch.physics.solver import integrator
 from curewatch.physics.supports import BACKINGS
 from curewatch.records import Support, ThicknessSource
 from curewatch.studio.alarms.conditions import Limits, relative_rate
+from curewatch.studio.forecasting.batch import reason_in_words
 from curewatch.studio.forecasting.drying import DEFAULT_SIDE_M
-from curewatch.studio.forecasting.forecast import reason_in_words
 from curewatch.studio.wording import span
 
-Array = NDArray[np.float64]
 DAY_S = 86_400.0
 
 
@@ -49,7 +47,7 @@ class RoomAir:
         return np.interp(time_s, self.time_s, self.temp_c), np.interp(time_s, self.time_s, self.rh_pct)
 
     def series(self) -> AirSeries:
-        return AirSeries([(self.time_s, self.temp_c + ZERO_C, self.rh_pct / 100)])
+        return AirSeries.from_celsius([(self.time_s, self.temp_c, self.rh_pct)])
 
 
 def film(
@@ -113,28 +111,19 @@ class Curve:
 
 def answer(question: EstimateInput) -> EstimateResult:
     until = question.days * DAY_S
-    outcomes, _ = _run(question, until)
+    outcome = _run(question, until).outcome(0)
     first_temp, first_rh = float(question.air.temp_c[0]), float(question.air.rh_pct[0])
     film = ensemble.central_film_temperature(question.pouring, first_temp + ZERO_C, first_rh / 100)
-    found = {name: _reached(outcomes[0], name, question.days) for name in MILESTONES}
+    found = {name: _reached(outcome, name, question.days) for name in MILESTONES}
     return EstimateResult(found, film - ZERO_C)
 
 
-def _run(
-    question: EstimateInput, until_s: float, sample_at: Array | None = None
-) -> tuple[list[ensemble.Outcome], dict[str, Array]]:
+def _run(question: EstimateInput, until_s: float, sample_at: Array | None = None) -> ensemble.EnsembleRun:
     # Only many members in a long record take long enough for the coarser steps to be worth having.
     quick = question.members > 1 and not question.air.is_constant
     tolerance = (integrator.RTOL, integrator.ATOL) if quick else integrator.FINE
-    return ensemble.run(
-        [question.pouring],
-        question.air.series(),
-        np.zeros(1, dtype=np.intp),
-        until_s,
-        question.members,
-        sample_at=sample_at,
-        tolerance=tolerance,
-    )
+    z, series = ensemble.design(question.members), question.air.series()
+    return ensemble.run([question.pouring], z, series, until_s, sample_at=sample_at, tolerance=tolerance)
 
 
 def _reached(outcome: ensemble.Outcome, milestone: str, days: float) -> Reached:
@@ -149,8 +138,7 @@ def _reached(outcome: ensemble.Outcome, milestone: str, days: float) -> Reached:
 def curve(question: EstimateInput, found: EstimateResult, points: int) -> Curve:
     """How the film dries, at `points` times from the pour until it may be handled, or as far as that is foreseen."""
     times = np.linspace(0.0, _worth_showing_s(found, question.days), points)
-    _, samples = _run(question, float(times[-1]), times)
-    volatile = samples["volatile_fraction"][:, 0]
+    volatile = _run(question, float(times[-1]), times).samples["volatile_fraction"][:, 0]
     liquid = volatile / (1 - volatile)  # volume ratio to the solids, which do not change
     left = liquid / liquid[0]
     low, median, high = np.array([ensemble.quantiles(row) for row in left]).T
@@ -171,7 +159,6 @@ GLYCOL_MUCH = 0.10
 """More slow cosolvent than any pour mix is likely to hold [-]; calibration."""
 LONG_GAP_S = 6 * 3600.0
 LOOK_EVERY_S = 600.0
-Flags = NDArray[np.bool_]
 
 
 def cautions(

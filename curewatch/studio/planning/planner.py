@@ -11,16 +11,16 @@ from typing import Any
 import numpy as np
 
 from curewatch.physics import air as moist
-from curewatch.physics.air import ZERO_C
+from curewatch.physics.air import ZERO_C, Array
 from curewatch.physics.air_series import AirSeries
-from curewatch.physics.ensemble import Pouring, bounded_films_at
+from curewatch.physics.ensemble import Pouring, films_at
 from curewatch.physics.milestones import HOLD_S, MILESTONES
 from curewatch.physics.solver import integrator
 from curewatch.records import Forecast, MilestoneKind
 from curewatch.studio import wording
-from curewatch.studio.air.climate import Array, Climate
-from curewatch.studio.forecasting.forecast import Drying
-from curewatch.studio.forecasting.simulation import DryingProblem, run
+from curewatch.studio.air.climate import Climate
+from curewatch.studio.forecasting.drying import Drying
+from curewatch.studio.forecasting.simulation import DryingProblem, simulate
 from curewatch.studio.inference.posterior import Posterior, deviates
 from curewatch.studio.outlook.scenarios import RoomScenarios
 
@@ -118,12 +118,12 @@ def _odds(
     left = due.timestamp() - poured_s
     problems = [
         DryingProblem(
-            pouring, float(at), (np.array([at]), temp, rh), ahead, float(span + HOLD_S[row, 0] + 60.0), posterior
+            pouring, at, (np.array([at]), temp, rh), ahead, span + HOLD_S[row, 0] + 60.0, posterior, room=change.name
         )
-        for at, span in zip(poured_s, left, strict=True)
+        for at, span in zip(poured_s.tolist(), left.tolist(), strict=True)
     ]
-    outcomes, _ = run(problems, MEMBERS)
-    return np.array([(one.reached_s[row] <= span).mean() for one, span in zip(outcomes, left, strict=True)])
+    reached_s = simulate(problems, MEMBERS).reached_s[row, :, 1:]
+    return np.asarray((reached_s <= left[:, None]).mean(axis=1))
 
 
 def _changed(future: RoomScenarios, change: Change) -> RoomScenarios:
@@ -184,10 +184,10 @@ def advice(
     poured_s = drying.pour.at.timestamp()
     age_s = max(0.0, now.timestamp() - poured_s)
     changes = (AS_IT_IS, *could)
-    z = np.repeat(deviates(drying.posterior, 1)[None], len(changes), axis=0)
-    films = bounded_films_at([drying.pouring] * len(changes), z)
+    z = deviates(drying.posterior, 0)
+    films = films_at([drying.pouring] * len(changes), z)
     rooms = np.arange(len(changes))
-    past = AirSeries([(air[0] - poured_s, air[1] + ZERO_C, air[2] / 100)] * len(changes))
+    past = AirSeries.from_celsius([air] * len(changes), poured_s)
     state, _ = integrator.integrate(
         films, past, rooms, age_s, rtol=integrator.FINE[0], atol=integrator.FINE[1], stop_when_ready=False
     )

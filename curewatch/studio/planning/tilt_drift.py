@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -54,16 +55,19 @@ def drifts(question: EstimateInput, mix: flow.Rheology, tilt: float, limit: floa
     )
 
 
-def _drying(question: EstimateInput) -> tuple[flow.Drying, float | None]:
+def _drying(question: EstimateInput) -> tuple[flow.ThinningFilm, float | None]:
     """The central film until it packs, or as far as is looked, and when it packs [s]."""
-    series, room, days_s = question.air.series(), np.zeros(1, dtype=np.intp), question.days * DAY_S
-    outcomes, _ = ensemble.run([question.pouring], series, room, days_s, 1, tolerance=integrator.FINE)
-    packed = float(outcomes[0].reached_s[MILESTONES.index("packed"), 0])
+    run = partial(
+        ensemble.run, [question.pouring], ensemble.design(1), question.air.series(), tolerance=integrator.FINE
+    )
+    days_s = question.days * DAY_S
+    packed = float(run(days_s).reached_s[MILESTONES.index("packed"), 0, 0])
     end = packed if math.isfinite(packed) else days_s
     times = np.linspace(0.0, end, SAMPLES)
-    _, samples = ensemble.run([question.pouring], series, room, end, 1, sample_at=times, tolerance=integrator.FINE)
-    volatile = samples["volatile_fraction"][:, 0, 0]
+    volatile = run(end, sample_at=times).samples["volatile_fraction"][:, 0, 0]
     known = np.isfinite(volatile)
     finely = np.linspace(0.0, times[known][-1], POINTS)
     volatile = np.interp(finely, times[known], volatile[known])
-    return flow.Drying.of(finely, question.pouring.wet_thickness, volatile), packed if math.isfinite(packed) else None
+    return flow.ThinningFilm.of(finely, question.pouring.wet_thickness, volatile), packed if math.isfinite(
+        packed
+    ) else None

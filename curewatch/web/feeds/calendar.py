@@ -19,7 +19,7 @@ from curewatch.desk.reports.board import CachedBoard
 from curewatch.records import Milestone, MilestoneKind
 from curewatch.store import Store
 from curewatch.studio import wording
-from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.forecasting.drying import Drying
 from curewatch.web.texts import FIT, Words
 
 LASTS = timedelta(minutes=30)
@@ -76,7 +76,7 @@ def _entry(drying: Drying, milestone: Milestone, words: Words) -> Entry | None:
         start=start.isoformat(),
         summary=f"{drying.piece.name}: {FIT[milestone.kind]}",
         status="CONFIRMED" if at <= words.now else "TENTATIVE",
-        where=wording.where(drying),
+        where=wording.where(drying.room, drying.place),
         text=_description(drying, milestone, step, words),
     )
 

@@ -22,7 +22,7 @@ from curewatch.intake.typed.quantities import (
 from curewatch.records import NAME_MOST, WET_THICKNESS_RANGE_M, Support, ThicknessSource
 from curewatch.records.workshop import Paint
 from curewatch.settings.values import AIR_SPEEDS_M_S
-from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.mixing import Shape
 from curewatch.web.texts import number
 

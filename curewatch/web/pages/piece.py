@@ -266,7 +266,7 @@ def facts(report: PieceReport, words: Words) -> list[tuple[str, str]]:
     shares = f"{recipe.solids:.0%} solids, {recipe.glycol:.1%} glycol{'' if recipe.stated else ', assumed'}"
     told = [
         ("Poured", f"{words.date(pour.at)} ({words.age(pour.at)})"),
-        ("Lies in", wording.where(report.drying)),
+        ("Lies in", wording.where(report.drying.room, report.drying.place)),
         ("Film", f"{pour.wet_thickness_m * 1e3:.2g} mm wet, {HOW[pour.thickness_source]}; on {pour.support.value}"),
         ("Size", size(pour)),
         ("Recipe", f"{mix} ({shares})"),

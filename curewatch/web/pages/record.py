@@ -18,7 +18,7 @@ from curewatch.desk.reports.cure_record import CureRecord, cure_record_from, cur
 from curewatch.studio.alarms.damage import length_and_what
 from curewatch.studio.diagnosis.drying_history import PastAir
 from curewatch.studio.diagnosis.mechanisms import THICKNESS_FROM
-from curewatch.studio.forecasting.forecast import Drying
+from curewatch.studio.forecasting.drying import Drying
 from curewatch.web.pages.logged import HOW, finding
 from curewatch.web.plots import piece_plots
 from curewatch.web.site import Here, Site, page
