@@ -22,9 +22,8 @@ from curewatch.web.texts import Words
 PER_PAGE = 30
 SOON = timedelta(hours=24)
 """A place counts as coming free if its piece may be moved by then."""
-LANE, LANES, BASE = 10, 4, 41
-"""Height of a milestone's lane [px], their number, and where the lowest one's middle lies."""
-TOP_LANE = BASE - (LANES - 1) * LANE
+LANE, BASE = 10, 41
+"""Height of a milestone's lane [px], and where the lowest one's middle lies."""
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,7 @@ from curewatch.desk.commands import aftercare, alarm_care, observing
 from curewatch.desk.commands.aftercare import Steps
 from curewatch.desk.reports.cure_record import piece_air
 from curewatch.desk.reports.learned import beliefs_about, seen_of
+from curewatch.desk.studio_settings import limits_of
 from curewatch.intake.typed import BadInput, parse_surface
 from curewatch.intake.typed.quantities import parse_weighing
 from curewatch.records import ThicknessSource
@@ -23,14 +24,15 @@ from curewatch.records.observations import Finger
 from curewatch.studio import wording
 from curewatch.studio.care.aftercare import CareStep
 from curewatch.studio.care.varnish_air import air_caveat
+from curewatch.studio.diagnosis.drying_history import past_air
 from curewatch.studio.learning.texts import LearnedEffect
 from curewatch.studio.planning import planner
 from curewatch.studio.planning.planner import Advice
 from curewatch.web.pages.board import axis_of, is_wet, row
 from curewatch.web.pages.forms import in_form_words, moment_of, with_unit
 from curewatch.web.pages.logged import just_done, observation_rows
-from curewatch.web.plots import piece_plots
-from curewatch.web.plots.piece_plots import curve_of
+from curewatch.web.plots.air_plots import piece_air as piece_air_plots
+from curewatch.web.plots.piece_plots import curve_of, drying_plots
 from curewatch.web.site import Here, Site, Typed, page, text_of
 from curewatch.web.texts import FIT, Words, number, size
 
@@ -159,7 +161,6 @@ def _values(site: Site, name: str, now: datetime) -> dict[str, Any]:
     words, limits = site.words(now), site.desk.settings.alarms
     report = site.desk.piece(name, now)
     climates = piece_air(site.desk, report.drying, now)
-    air, had = piece_plots.air_plots(report, climates, limits, words)
     axis = axis_of([report.line], now)
     wet = is_wet(report.line, now)
     advised_at, advice = _advised(site, report, now)
@@ -170,9 +171,9 @@ def _values(site: Site, name: str, now: datetime) -> dict[str, Any]:
         "cautions": cautions(report),
         "row": row(report.line, axis, words, in_danger=bool(report.alarms) and wet),
         "axis": axis,
-        "plots": piece_plots.drying_plots(report, curve_of(site, report, climates, now), limits, words),
-        "air": air,
-        "had": had,
+        "plots": drying_plots(report, curve_of(site, report, climates, now), limits, words),
+        "air": piece_air_plots(report.drying, climates, limits, words),
+        "had": past_air(report.drying, climates, now, limits_of(site.desk.settings)),
         "rooms": [room.name for room in site.boards.look(now).rooms],
         "care": care_view(aftercare.steps(site.desk, name, now), words),
         "seen": observation_rows(seen_of(site.desk, report.drying.piece.id), words),

@@ -20,7 +20,7 @@ from curewatch.studio.diagnosis.drying_history import PastAir
 from curewatch.studio.diagnosis.mechanisms import THICKNESS_FROM
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.web.pages.logged import HOW, finding
-from curewatch.web.plots import piece_plots
+from curewatch.web.plots.air_plots import piece_air
 from curewatch.web.site import Here, Site, page
 from curewatch.web.texts import FIT, Words, number, size
 
@@ -120,7 +120,7 @@ def record(request: Request, site: Here, name: str) -> HTMLResponse:
 
 def show_record(request: Request, site: Site, looked: CureRecord, now: datetime) -> HTMLResponse:
     words, found = site.words(now), looked.history
-    air = piece_plots.record_air(found, site.desk.settings.alarms, words)
+    air = piece_air(found.drying, found.climates, site.desk.settings.alarms, words)
     return page(request, "record.html", now, record=record_view(looked, words), found=found, air=air)
 
 
