@@ -1,3 +1,4 @@
+# By itself: a page has a file of its own.
 """The page of one room: how its air has been and is foreseen, who measures it, and what lies wet in it."""
 
 from __future__ import annotations
