@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from curewatch.desk import Desk
+from curewatch.desk.refresh.refresher import Refresher
 from curewatch.notify.routing import without_channels
 from curewatch.records import Pour, Reading, Recipe, Room, Stay, Support, ThicknessSource
 
@@ -96,7 +97,7 @@ def seed_demo(desk: Desk, now: datetime) -> bool:
             tx.add_stay(Stay(piece_id=piece_id, room=piece.room, place=piece.place, since=poured_at))
         tx.add_readings(reading for room, air in ROOMS.items() for reading in _readings(room, air, desk, now))
     # The same desk, but with nowhere to send: the notices' keys are taken, so they are never sent later either.
-    Desk(desk.store, without_channels(desk.settings)).refresh(now)
+    Refresher(Desk(desk.store, without_channels(desk.settings))).refresh(now)
     return True
 
 

@@ -14,7 +14,8 @@ import typer
 
 from curewatch.cli.output import write
 from curewatch.clock import RELEASED, SystemClock, plausible
-from curewatch.desk import AT_HAND, Desk
+from curewatch.desk import Desk
+from curewatch.desk.refresh.refresher import AT_HAND, Refresher
 from curewatch.intake.errors import BadInput
 from curewatch.intake.typed import not_future, parse_time
 from curewatch.settings import Settings, config_path, load_settings, store_location
@@ -53,7 +54,7 @@ def refresh_first(desk: Desk, now: datetime) -> None:
     studio, what is stored is shown and that is said on stderr.
     """
 
-    left = desk.refresh(now, at_most=AT_HAND if desk.store.has_daemon() else None).left
+    left = Refresher(desk).refresh(now, at_most=AT_HAND if desk.store.has_daemon() else None).left
     if left:
         words = f"Note: the daemon is working out {left:,} pieces anew; the dates shown are from before."
         with suppress(OSError):

@@ -19,6 +19,7 @@ from curewatch.clock import Clock, plausible
 from curewatch.daemon.delivery import NoticeDelivery, channels_of, host_of, signer_of
 from curewatch.daemon.sensor_intake import DUPLICATES_NOTE
 from curewatch.desk import Desk
+from curewatch.desk.commands.notice_care import send_test_notice
 from curewatch.intake.errors import BadInput
 from curewatch.intake.mqtt.duplicate_devices import DUPLICATE_DEVICES
 from curewatch.intake.mqtt.subscriber import look_at_broker
@@ -298,19 +299,19 @@ def send_test(
 
     SettingsError where a secret cannot be had.
     """
-    if not desk.channels:
+    if not all_channels(desk.settings):
         return Finding("test notice", Verdict.WARN, "neither a webhook nor people are set: nowhere to send one")
     try:
         with desk.store.lock_for_daemon():
             telling = NoticeDelivery(desk.settings, desk.store, clock, environ)
-            key = desk.tell_test(now).key
+            key = send_test_notice(desk, now).key
             telling.start()
             try:
                 return _outcome(desk, key, clock, within_s)
             finally:
                 telling.stop(within_s)
     except AlreadyRunning:
-        return _outcome(desk, desk.tell_test(now).key, clock, within_s)
+        return _outcome(desk, send_test_notice(desk, now).key, clock, within_s)
 
 
 def _outcome(desk: Desk, key: str, clock: Clock, within_s: float) -> Finding:
@@ -318,7 +319,7 @@ def _outcome(desk: Desk, key: str, clock: Clock, within_s: float) -> Finding:
     never = threading.Event()
     while True:
         with desk.store.read() as tx:
-            found = [delivery for delivery in tx.deliveries() if delivery.notice.key == key]
+            found = tx.deliveries(keys=[key])
         if all(delivery.state is DeliveryState.DELIVERED for delivery in found):
             return Finding("test notice", Verdict.OK, f"arrived through {', '.join(d.channel for d in found)}")
         errors = [delivery.last_error for delivery in found if delivery.last_error]

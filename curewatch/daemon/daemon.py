@@ -19,6 +19,9 @@ from curewatch.daemon.sensor_intake import SensorIntake
 from curewatch.daemon.watchdog import Part, Systemd, Watchdog
 from curewatch.demo import seed_demo
 from curewatch.desk import Desk
+from curewatch.desk.refresh.refresher import Refresher
+from curewatch.desk.reports.board import board_of
+from curewatch.desk.revision import facts_revision
 from curewatch.notify.heartbeat import Heartbeat
 from curewatch.settings import Settings
 from curewatch.store import DiskTrouble, Store, StoreBroken, StoreError, set_broken_aside
@@ -121,6 +124,7 @@ class Daemon:
         store = resources.enter_context(opened)
         resources.enter_context(store.lock_for_daemon())
         self._desk = Desk(store, self._settings)
+        self._refresher = Refresher(self._desk)
         self._backups = Backups(self._desk, self._clock)
         resources.callback(self._backups.stop, BACKUP_STOPS_WITHIN_S)
         self._delivery = NoticeDelivery(self._settings, store, self._clock, self._environ)
@@ -149,7 +153,7 @@ class Daemon:
             return None
         from curewatch.daemon.page_server import PageServer  # half a second that `curewatch check` need not wait
 
-        return PageServer(self._desk, self._settings.web, self._clock, self._heard)
+        return PageServer(self._refresher, self._settings.web, self._clock, self._heard)
 
     # --- the loop ---
 
@@ -192,7 +196,7 @@ class Daemon:
         if self._catching_up:
             return False
         monotonic = self._clock.monotonic()
-        if self._fresh.is_set() or (self._revision is not None and self._desk.revision() != self._revision):
+        if self._fresh.is_set() or (self._revision is not None and facts_revision(self._desk.store) != self._revision):
             self._timing.facts_are_new(monotonic)
         due = self._timing.is_due(self._seen.wall, monotonic)
         if due:
@@ -205,8 +209,8 @@ class Daemon:
         began, now = self._clock.monotonic(), self._seen.wall  # the very time that was believed
         self._timing.begins()
         self._fresh.clear()
-        revision = self._desk.revision()
-        done = self._desk.refresh(now)
+        revision = facts_revision(self._desk.store)
+        done = self._refresher.refresh(now)
         self._revision = revision
         ended = self._clock.monotonic()
         self._timing.succeeded(done.next_due, now, ended, ended - began)
@@ -217,16 +221,16 @@ class Daemon:
             self._list_notices(done.notices)
         self._delivery.retire(now)
         if self._delivery.shows:
-            self._delivery.show(self._desk.board(now))
+            self._delivery.show(board_of(self._desk, now))
         if self._show is not None:
-            self._show(self._desk.board(now))
+            self._show(board_of(self._desk, now))
             self._show = None
 
     def _begin(self) -> None:
         """The clock is believed: everything starts that writes times down or goes by them."""
         if self._demo and seed_demo(self._desk, self._seen.wall):
             log.info("the store was empty: it now holds the demo studio")
-        self._delivery.start(self._desk.dates)
+        self._delivery.start(self._refresher.timer)
         self._scheduler.start()
         self._backups.start()
         self._open()

@@ -13,7 +13,7 @@ import uvicorn
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from curewatch.clock import Clock
-from curewatch.desk import Desk
+from curewatch.desk.refresh.refresher import Refresher
 from curewatch.settings import WebSettings
 from curewatch.web.app import make_app
 
@@ -51,14 +51,14 @@ class _Server(uvicorn.Server):
 class PageServer:
     """`start` and `stop` once each."""
 
-    def __init__(self, desk: Desk, settings: WebSettings, clock: Clock, logged: Callable[[], object]) -> None:
+    def __init__(self, refresher: Refresher, settings: WebSettings, clock: Clock, logged: Callable[[], object]) -> None:
         """`logged` is called, from a thread of the server, after somebody has logged something.
 
         Raises SettingsError where the page may not be served so: wider than this machine and without a password.
         """
         self._settings, self._ending = settings, threading.Event()
         config = uvicorn.Config(
-            self._cut_quietly(make_app(desk, settings, clock, logged=logged, ending=self._ending)),
+            self._cut_quietly(make_app(refresher, settings, clock, logged=logged, ending=self._ending)),
             log_config=None,
             access_log=False,
             server_header=False,

@@ -9,6 +9,7 @@ from datetime import datetime
 
 from curewatch.clock import Clock, plausible
 from curewatch.desk import Desk
+from curewatch.desk.commands.readings import store_readings
 from curewatch.intake.mqtt.subscriber import MqttIntake
 from curewatch.records import Reading
 from curewatch.records.facts import PendingMessage
@@ -32,7 +33,7 @@ class DeskPendingStore:
 
     def settle(self, readings: Sequence[Reading], dated: Sequence[int]) -> None:
         try:
-            new = self._desk.absorb(readings, dated)
+            new = store_readings(self._desk, readings, dated)
         except FactRefused as refusal:
             raise ValueError(str(refusal)) from refusal
         if new:
@@ -130,7 +131,7 @@ class SensorIntake:
     def _store(self, readings: Sequence[Reading]) -> None:
         """The intake's sink: ValueError for what can never be stored, anything else for what can later."""
         try:
-            new = self._desk.absorb(readings)
+            new = store_readings(self._desk, readings)
         except FactRefused as refusal:
             raise ValueError(str(refusal)) from refusal
         if new:

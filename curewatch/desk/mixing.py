@@ -117,6 +117,13 @@ def as_mixed(desk: Desk, recipe: str, shelf: Materials) -> tuple[RecipeMix | Non
         return told, None
 
 
+def put_recipe(desk: Desk, recipe: Recipe) -> None:
+    """Say what a recipe is made of, or correct it; its pieces are forecast anew."""
+    with desk.store.write() as tx:
+        tx.put_recipe(recipe)
+        mark_changed(tx)
+
+
 def put_mix(desk: Desk, recipe: Recipe, mix: RecipeMix) -> None:
     """Say how a recipe is mixed and what that comes out at; its pieces are forecast anew."""
     with desk.store.write() as tx:

@@ -6,7 +6,7 @@ import difflib
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from curewatch.records import Piece, Recipe, Room, Support, ThicknessSource
+from curewatch.records import Piece, Pour, Recipe, Room, Support, ThicknessSource
 from curewatch.records.workshop import Paint
 from curewatch.store import Transaction
 
@@ -44,6 +44,23 @@ class PourOrder:
     """How far from level its support was found to be; None: not measured."""
     paint: Paint | None = None
     """What was poured over it; whose piece that is, the store will say."""
+
+    def pour(self, piece_id: int, room_air_m_s: float) -> Pour:
+        """On that piece, in a room whose air is set to that speed [m/s]."""
+        width, height = self.size_m or (None, None)
+        return Pour(
+            piece_id=piece_id,
+            at=self.at,
+            wet_thickness_m=self.wet_thickness_m,
+            thickness_source=self.thickness_source,
+            width_m=width,
+            height_m=height,
+            round=self.round,
+            recipe=self.recipe or DEFAULT_RECIPE,
+            silicone=self.silicone,
+            support=self.support,
+            air_speed_m_s=room_air_m_s if self.air_speed_m_s is None else self.air_speed_m_s,
+        )
 
 
 @dataclass(frozen=True)

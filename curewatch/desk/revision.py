@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import datetime, timedelta
 
-from curewatch.store import Transaction
+from curewatch.store import Store, Transaction
 from curewatch.studio.alarms.lifecycle import rewound
 
 
@@ -31,6 +31,12 @@ FACTS_REVISION = "facts_revision"
 """The store's mark that facts have changed; a daemon looks at it to see what commands and pages have logged."""
 READINGS_REVISION = "readings_revision"
 """How many of those changes were readings and nothing else."""
+
+
+def facts_revision(store: Store) -> str:
+    """Changes whenever facts are logged, by whatever process."""
+    with store.read() as tx:
+        return tx.get_meta(FACTS_REVISION) or "0"
 
 
 def fact_count(tx: Transaction) -> int:

@@ -10,9 +10,9 @@ from zoneinfo import ZoneInfo
 
 from pydantic import Field
 
-from curewatch.desk import PieceReport
 from curewatch.desk.reports.cure_record import CureRecord
 from curewatch.desk.reports.learned import Seen
+from curewatch.desk.reports.piece import PieceReport
 from curewatch.records import Support, ThicknessSource
 from curewatch.studio.diagnosis.drying_history import Trace
 from curewatch.studio.diagnosis.mechanisms import Diagnosis, Verdict

@@ -16,7 +16,8 @@ from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp
 
 from curewatch.clock import Clock, plausible
-from curewatch.desk import Desk, FactError
+from curewatch.desk import FactError
+from curewatch.desk.refresh.refresher import Refresher
 from curewatch.intake.errors import BadInput, quoted
 from curewatch.settings import SettingsError, WebSettings
 from curewatch.store import StoreError
@@ -68,25 +69,25 @@ STATIC = {
 
 
 def make_app(
-    desk: Desk,
+    refresher: Refresher,
     settings: WebSettings,
     clock: Clock,
     *,
     logged: Callable[[], object] = lambda: None,
     ending: threading.Event | None = None,
 ) -> ASGIApp:
-    """The page over one desk. `logged` is called after somebody has logged something; open streams end with `ending`.
+    """The page over one studio. `logged` is called after somebody has logged something; open streams end with `ending`.
 
     Raises SettingsError where a password is needed and there is none.
     """
     password = settings.password_hash()
     hashed = None if password is None else password.get_secret_value()
     site = Site(
-        desk=desk,
+        refresher=refresher,
         clock=clock,
         settings=settings,
-        sessions=Sessions(desk.store, hashed),
-        tokens=Tokens(desk.store),
+        sessions=Sessions(refresher.desk.store, hashed),
+        tokens=Tokens(refresher.desk.store),
         password_check=None if hashed is None else PasswordCheck(hashed, clock),
         logged=logged,
         ending=ending or threading.Event(),

@@ -20,7 +20,8 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescap
 from starlette.datastructures import FormData
 
 from curewatch.clock import Clock
-from curewatch.desk import AT_HAND, Desk
+from curewatch.desk import Desk
+from curewatch.desk.refresh.refresher import AT_HAND, Refresher
 from curewatch.desk.reports import planning
 from curewatch.desk.reports.board import BoardCache
 from curewatch.settings import WebSettings
@@ -100,7 +101,7 @@ PATIENCE_S = 2.0
 class Site:
     """One served studio."""
 
-    desk: Desk
+    refresher: Refresher
     clock: Clock
     settings: WebSettings
     sessions: Sessions
@@ -129,6 +130,10 @@ class Site:
         """What a piece's code says."""
         return f"{self.settings.shown_address}/p/{self.sessions.label_code(drying.piece.id)}"
 
+    @property
+    def desk(self) -> Desk:
+        return self.refresher.desk
+
     def words(self, now: datetime) -> Words:
         return Words(now, self.desk.settings.tz)
 
@@ -149,7 +154,7 @@ class Site:
         """Many pieces are left to the daemon's own loop: what a thread here had given to other processes
         (`desk/refresh/forecasts.py`), Python would wait for at the end, after the store was closed."""
         try:
-            self.desk.refresh(now, at_most=AT_HAND)
+            self.refresher.refresh(now, at_most=AT_HAND)
         except Exception as error:  # what was logged is stored; the daemon, woken, tries again
             if not self.ending.is_set():
                 log.warning("the look after something was logged failed: %s: %s", type(error).__name__, error)

@@ -21,6 +21,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from curewatch.clock import SystemClock
 from curewatch.desk import Desk, PourOrder
+from curewatch.desk.commands.pours import log_pour
+from curewatch.desk.commands.readings import store_readings
 from curewatch.intake.mqtt.subscriber import MqttIntake
 from curewatch.records import Reading, ThicknessSource
 from curewatch.settings import BrokerSettings, SensorSettings, Settings
@@ -58,10 +60,10 @@ def at_rest(folder: Path) -> Iterator[Mapping[str, Any]]:
         week = [now - timedelta(minutes=10 * k) for k in range(7 * 144)]
         for i in range(SENSORS):
             record = [_reading(f"Room {i % 2}", at, f"s{i}") for at in week]
-            service.desk.absorb(record)
+            store_readings(service.desk, record)
         for k in range(6):
             order = PourOrder(f"Piece {k}", f"Room {k % 2}", now - timedelta(hours=3 + 20 * k), 1.2e-3, GAUGE)
-            service.desk.log_pour(order, now)
+            log_pour(service.desk, order, now)
         service.start()
         assert service.process is not None
         pid, stop = service.process.pid, threading.Event()
@@ -198,7 +200,7 @@ def _ours(broker: Broker, path: Path) -> tuple[float, list[int]]:
         desk = Desk(store, Settings(zone="UTC"))
 
         def sink(readings: Sequence[Reading]) -> None:
-            desk.absorb(readings)
+            store_readings(desk, readings)
             batches.append(len(readings))
 
         intake = MqttIntake(

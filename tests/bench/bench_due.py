@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from curewatch.desk import Desk
+from curewatch.desk.commands.readings import store_readings
 from curewatch.desk.snapshot.air_cache import AirCache
 from curewatch.desk.snapshot.snapshot import read_snapshot
 from curewatch.records import Forecast, Milestone, MilestoneKind, Pour, Recipe, Room, Stay, ThicknessSource
@@ -64,7 +65,7 @@ def lines() -> Iterator[Mapping[str, Any]]:
 
 def _read_on(desk: Desk, done: threading.Event) -> None:
     while not done.wait(READ_EVERY_S):
-        desk.absorb([_reading("Shed", datetime.now(UTC), "post")])
+        store_readings(desk, [_reading("Shed", datetime.now(UTC), "post")])
 
 
 def _fill(store: Store) -> None:

@@ -10,6 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from curewatch.desk import Desk, PourOrder
+from curewatch.desk.commands.pours import log_pour
+from curewatch.desk.commands.readings import store_readings
 from curewatch.desk.snapshot.lessons import learned_so_far, update_lessons
 from curewatch.desk.snapshot.snapshot import read_snapshot
 from curewatch.records import Reading, ThicknessSource
@@ -71,12 +73,13 @@ def measured(store: Store, pieces: int) -> dict[str, float]:
 def _filled(desk: Desk, pieces: int) -> datetime:
     """Pieces poured over ten days in a room read every ten minutes."""
     days = 12
-    desk.absorb(
+    store_readings(
+        desk,
         [
             Reading(room="Boat shed", at=at, received_at=at, temp_c=20.0, rh_pct=52.0, source="post")
             for i in range(days * 144)
             for at in [START + i * timedelta(minutes=10)]
-        ]
+        ],
     )
     for i in range(pieces):
         at = START + (i % 240) * HOUR
@@ -84,7 +87,7 @@ def _filled(desk: Desk, pieces: int) -> datetime:
             f"piece {i}", "Boat shed", at, 1e-3 + (i % 7) * 1e-4, ThicknessSource.GAUGE, f"rack {i % PLACES}",
             (0.3, 0.3), recipe=f"mix {i % RECIPES}",
         )  # fmt: skip
-        piece = desk.log_pour(order, at).piece
+        piece = log_pour(desk, order, at).piece
         assert piece is not None
         with desk.store.write() as tx:
             for hours, says in TESTS:

@@ -22,9 +22,12 @@ from curewatch.clock import SystemClock
 from curewatch.daemon.page_server import PageServer
 from curewatch.demo import seed_demo
 from curewatch.desk import Desk, PourOrder
+from curewatch.desk.commands.pours import log_pours
+from curewatch.desk.commands.readings import store_readings
 from curewatch.records import Reading, ThicknessSource
 from curewatch.settings import ForecastSettings, Settings, WebSettings
 from curewatch.store import Store
+from tests.refreshing import refresh, refresher_of
 from tests.shell.browser import chromium, has_chromium
 from tests.shell.parts import free_port
 
@@ -54,7 +57,7 @@ def _thousand(folder: Path) -> Iterator[dict[str, Any]]:
 
         def after_a_reading() -> Took:
             now = SystemClock().now()
-            desk.absorb([Reading(room="Room 0", at=now, temp_c=20, rh_pct=50, source="wall", received_at=now)])
+            store_readings(desk, [Reading(room="Room 0", at=now, temp_c=20, rh_pct=50, source="wall", received_at=now)])
             return _got(browser, url + "/")
 
         yield _line(f"board of {PIECES} pieces, just after a reading", _median(after_a_reading), "s", BOARD_S)
@@ -97,14 +100,14 @@ def _pour(desk: Desk) -> None:
     now = SystemClock().now()
     for room in range(ROOMS):
         moments = [now - timedelta(hours=k) for k in range(24 * 21)]
-        desk.absorb(
+        store_readings(
+            desk,
             [
                 Reading(room=f"Room {room}", at=at, temp_c=14 + room, rh_pct=50, source="wall", received_at=at)
                 for at in reversed(moments)
-            ]
+            ],
         )
-    desk.log_pours(
-        [
+    log_pours(desk, [
             PourOrder(
                 f"Piece {k}", f"Room {k % ROOMS}", now - timedelta(hours=0.5 * k), 1e-3 + 1e-6 * k,
                 ThicknessSource.GAUGE, place=f"rack {k // ROOMS}", size_m=(0.3, 0.4),
@@ -113,7 +116,7 @@ def _pour(desk: Desk) -> None:
         ],
         now,
     )  # fmt: skip
-    desk.refresh(now)
+    refresh(desk, now)
 
 
 @contextmanager
@@ -121,7 +124,7 @@ def _served(path: Path, *, members: int) -> Iterator[tuple[Desk, str]]:
     with Store.open(path) as store:
         web = WebSettings(port=free_port())
         desk = Desk(store, Settings(zone="Europe/Lisbon", forecast=ForecastSettings(members=members), web=web))
-        server = PageServer(desk, web, SystemClock(), lambda: None)
+        server = PageServer(refresher_of(desk), web, SystemClock(), lambda: None)
         address = server.start()
         if address is None:
             raise RuntimeError(f"port {web.port} could not be had")

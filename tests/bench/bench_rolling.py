@@ -23,9 +23,13 @@ from typing import Any
 import numpy as np
 
 from curewatch.desk import Desk, PourOrder
+from curewatch.desk.commands.pours import log_pours
+from curewatch.desk.commands.readings import store_readings
+from curewatch.desk.reports.board import board_of
 from curewatch.records import Reading, ThicknessSource
 from curewatch.settings import Settings
 from curewatch.store import Store
+from tests.refreshing import refresh
 from tests.whole.rooms import folder
 
 BOARDS = (10, 100, 1000)
@@ -54,14 +58,15 @@ def reading(at: datetime, temp_c: float, rh_pct: float) -> Reading:
     return Reading(room=ROOM, at=at, received_at=at, source="post", temp_c=temp_c, rh_pct=rh_pct)
 
 
-def board_of(store: Store, pieces: int) -> Desk:
+def filled(store: Store, pieces: int) -> Desk:
     """A desk with so many pieces, poured over the last 20 days, and 40 days of readings."""
     desk = Desk(store, Settings.model_validate({"zone": "UTC", "forecast": {"members": 64}}))
     rows = recorded()
-    desk.absorb([reading(END - (len(rows) - 1 - i) * TEN_MINUTES, *row) for i, row in enumerate(rows)])
+    store_readings(desk, [reading(END - (len(rows) - 1 - i) * TEN_MINUTES, *row) for i, row in enumerate(rows)])
     draw = np.random.default_rng(1)
     ages, thick = draw.uniform(0.1, WET_DAYS, pieces), np.exp(draw.normal(np.log(1.2e-3), 0.35, pieces))
-    desk.log_pours(
+    log_pours(
+        desk,
         [
             PourOrder(f"piece {i}", ROOM, END - timedelta(days=age), h, ThicknessSource.VOLUME)
             for i, (age, h) in enumerate(zip(ages.tolist(), thick.tolist(), strict=True))
@@ -88,19 +93,19 @@ def measured(pieces: int) -> dict[str, tuple[float, float, int]]:
     last_c, last_rh = recorded()[-1]
 
     def look(name: str, at: datetime) -> None:
-        wall, cpu, seen = timed(lambda: desk.refresh(at))
+        wall, cpu, seen = timed(lambda: refresh(desk, at))
         found[name] = (wall, cpu, seen.forecasts)
 
     with tempfile.TemporaryDirectory() as where, Store.open(Path(where) / "studio.sqlite") as store:
-        desk = board_of(store, pieces)
+        desk = filled(store, pieces)
         look("first forecast, past and future", END)
         look("a look with nothing new", END + timedelta(minutes=1))
-        desk.absorb([reading(END + TEN_MINUTES, last_c + SHIFT_C, last_rh)])
+        store_readings(desk, [reading(END + TEN_MINUTES, last_c + SHIFT_C, last_rh)])
         look("a reading absorbed", END + TEN_MINUTES)
         for i in range(2, 7):
-            desk.absorb([reading(END + i * TEN_MINUTES, last_c + SHIFT_C, last_rh)])
+            store_readings(desk, [reading(END + i * TEN_MINUTES, last_c + SHIFT_C, last_rh)])
         look("full forecast, future from kept states", END + HOUR)
-        wall, cpu, _ = timed(lambda: desk.board(END + HOUR))
+        wall, cpu, _ = timed(lambda: board_of(desk, END + HOUR))
         found["the board read"] = (wall, cpu, 0)
         found["kept"] = (_kept_kb(store), 0.0, 0)
     return found

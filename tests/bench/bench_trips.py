@@ -23,6 +23,7 @@ from unittest import mock
 
 import curewatch
 from curewatch.cli import main
+from tests.refreshing import refresh
 from tests.shell.web_parts import Studio, served, token_on
 
 PACKAGE = str(Path(curewatch.__file__).parent) + os.sep
@@ -86,7 +87,7 @@ def _on_the_page(folder: Path, trip: Trip) -> Iterator[dict[str, Any]]:
         for warm in (True, False):
             _a_reading(studio)
             with trip:
-                studio.desk.refresh(studio.clock.now())
+                refresh(studio.desk, studio.clock.now())
             if not warm:
                 yield trip.line("one refresh, after a reading", 40)
             with trip:
@@ -98,7 +99,7 @@ def _on_the_page(folder: Path, trip: Trip) -> Iterator[dict[str, Any]]:
                 answer = studio.browser.post(studio.url + "/piece/Curlew/found", found, allow_redirects=False)
             if not warm:
                 yield trip.line("a finger test on the page", 60)
-            studio.desk.refresh(studio.clock.now())
+            refresh(studio.desk, studio.clock.now())
             with trip:
                 studio.page(answer.headers["Location"])
             if not warm:

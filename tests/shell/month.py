@@ -16,14 +16,17 @@ from typing import Any
 
 from curewatch.clock import RELEASED
 from curewatch.desk import Desk, PourOrder
-from curewatch.desk.refresh.forecasts import MadeForecasts
+from curewatch.desk.commands.pours import log_pour, log_pours
+from curewatch.desk.commands.readings import store_readings
+from curewatch.desk.refresh.forecasts import MadeForecasts, StaleForecasts
 from curewatch.desk.snapshot.snapshot import Snapshot
 from curewatch.intake.files.room_csv import read_room_csv
 from curewatch.notify import Outbox
 from curewatch.notify.routing import not_before, people_channels
 from curewatch.records import DeliveryState, Forecast, Notice, Reading, ThicknessSource
 from curewatch.settings import ForecastSettings, MailSettings, PersonSettings, SensorSettings, Settings
-from curewatch.store import Store
+from curewatch.store import Store, Transaction
+from tests.refreshing import refresh, refresher_of
 from tests.shell.parts import HandClock
 from tests.whole.rooms import folder
 
@@ -66,8 +69,11 @@ class FromTheRecord:
     def __init__(self, forecasts: dict[str, Forecast]) -> None:
         self._forecasts = forecasts
 
-    def look(self, store: Store, scene: Snapshot, now: datetime) -> MadeForecasts:
-        new = [drying.piece for drying in scene.dryings if drying.piece.id not in scene.forecasts]
+    def stale(self, tx: Transaction, snapshot: Snapshot, now: datetime) -> StaleForecasts:
+        return StaleForecasts()
+
+    def make(self, snapshot: Snapshot, stale: StaleForecasts, now: datetime) -> MadeForecasts:
+        new = [drying.piece for drying in snapshot.dryings if drying.piece.id not in snapshot.forecasts]
         return MadeForecasts(
             [self._forecasts[piece.name].model_copy(update={"piece_id": piece.id, "made_at": now}) for piece in new]
         )
@@ -98,8 +104,8 @@ class Month:
         """The readings of this step come in, and the daemon looks."""
         now = self.clock.move(by)
         if readings:
-            self.desk.absorb(readings)
-        self.desk.refresh(now)
+            store_readings(self.desk, readings)
+        refresh(self.desk, now)
         self.outbox.deliver_due(now, ADA)
 
     def notices(self) -> list[Notice]:
@@ -152,9 +158,9 @@ def dates_of(
     """By piece, the model's dates over the recorded air, as they can be known at the month's `end`."""
     with Store.open(scratch) as store:
         desk = Desk(store, settings())
-        desk.absorb([one for one in record if one.at <= end])
-        desk.log_pours(pours, end)
-        desk.refresh(end)
+        store_readings(desk, [one for one in record if one.at <= end])
+        log_pours(desk, pours, end)
+        refresh(desk, end)
         with store.read() as tx:
             names = {piece.id: piece.name for piece in tx.pieces()}
             return {names[piece]: forecast for piece, forecast in tx.forecasts().items()}
@@ -169,12 +175,12 @@ def replay(series: Path, folder: Path, step: timedelta, **person: Any) -> tuple[
     dates = dates_of(record, pours, end, folder / f"{series.stem}-dates.sqlite")
     store = Store.open(folder / f"{series.stem}.sqlite")
     month = Month(store, start, **person)
-    month.desk._rolling = FromTheRecord(dates)  # type: ignore[assignment]  # stands in for the model at work
+    refresher_of(month.desk)._forecasts = FromTheRecord(dates)  # type: ignore[assignment]  # stands in for the model at work
     index = 0
     while month.clock.now() < end:
         until = month.clock.now() + step
         while pours and pours[0].at <= until:
-            month.desk.log_pour(pours.pop(0), until)
+            log_pour(month.desk, pours.pop(0), until)
         first = index
         while index < len(record) and record[index].at <= until:
             index += 1

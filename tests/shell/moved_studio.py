@@ -20,6 +20,7 @@ from curewatch.records.observations import Finger, Forgetting, Observation, Obse
 from curewatch.records.workshop import Paint, Part, RecipeMix, StepDone, Tilt
 from curewatch.settings import Settings
 from curewatch.store import Store
+from tests.refreshing import refresh
 
 NOW = datetime(2026, 11, 20, 12, tzinfo=UTC)
 LATER = NOW + timedelta(minutes=30)
@@ -69,7 +70,7 @@ def live_in(desk: Desk) -> None:
         tx.put_forgetting(Forgetting(subject=Subject.RECIPE, name=blend.name, at=NOW))
         tx.set_gone(other.id, NOW)
         tx.drop_forecasts()  # so that all are made at one moment, as after taking in
-    desk.refresh(LATER)
+    refresh(desk, LATER)
 
 
 def tables_of(desk: Desk, now: datetime = LATER) -> bytes:

@@ -21,6 +21,9 @@ from unittest import mock
 import sqlalchemy
 
 from curewatch.desk import Desk, PourOrder
+from curewatch.desk.commands.notice_care import send_test_notice
+from curewatch.desk.commands.pours import log_pour
+from curewatch.desk.commands.readings import store_readings
 from curewatch.records import DeliveryState, Reading, ThicknessSource
 from curewatch.settings import Settings, WebhookSettings
 from curewatch.store import Store, StoreError
@@ -104,13 +107,13 @@ def _live(
 def _write(desk: Desk, k: int) -> Iterator[Fact]:
     now = NOW + timedelta(hours=k)
     readings = [_reading(now - timedelta(minutes=j)) for j in range(BATCH)]
-    desk.absorb(readings)
+    store_readings(desk, readings)
     yield "readings", k
     if k % 3 == 0:
-        desk.log_pour(PourOrder(f"piece {k}", "Loft", now, 1.2e-3, ThicknessSource.GAUGE), now)
+        log_pour(desk, PourOrder(f"piece {k}", "Loft", now, 1.2e-3, ThicknessSource.GAUGE), now)
         yield "piece", k
     if k % 3 == 1:
-        key = desk.tell_test(now).key
+        key = send_test_notice(desk, now).key
         yield "notice", k
         with desk.store.write() as tx:
             (delivery,) = tx.deliveries(keys=[key])

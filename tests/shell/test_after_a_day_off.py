@@ -11,6 +11,8 @@ import pytest
 
 from curewatch.daemon import Daemon
 from curewatch.desk import Desk, PourOrder
+from curewatch.desk.commands.pours import log_pour
+from curewatch.desk.commands.readings import log_reading
 from curewatch.records import MilestoneKind, Reading, ThicknessSource
 from curewatch.settings import ForecastSettings, MailSettings, PersonSettings, Settings
 from curewatch.store import Store
@@ -30,8 +32,8 @@ def set_up(path: Path, settings: Settings) -> None:
         desk = Desk(store, settings)
         for hours_ago, name in enumerate(PIECES, 1):
             poured = NOW - timedelta(minutes=20 * hours_ago)
-            desk.log_pour(PourOrder(name, "Shed", poured, 0.8e-3, ThicknessSource.GAUGE), NOW)
-            desk.log_reading(Reading(room="Shed", at=poured, temp_c=21, rh_pct=50, received_at=NOW))
+            log_pour(desk, PourOrder(name, "Shed", poured, 0.8e-3, ThicknessSource.GAUGE), NOW)
+            log_reading(desk, Reading(room="Shed", at=poured, temp_c=21, rh_pct=50, received_at=NOW))
 
 
 def lives_through(settings: Settings, path: Path, told: Told, box: Callable[[], int]) -> None:
@@ -43,7 +45,7 @@ def lives_through(settings: Settings, path: Path, told: Told, box: Callable[[], 
         wait_for(lambda: boards, WITHIN_S, "the board")
     with Store.open(path) as store:
         assert store_titles(store) == []  # nothing was true yet
-        Desk(store, settings).log_reading(Reading(room="Shed", at=BACK, temp_c=21, rh_pct=50, received_at=BACK))
+        log_reading(Desk(store, settings), Reading(room="Shed", at=BACK, temp_c=21, rh_pct=50, received_at=BACK))
     with running(Daemon(settings, location, HandClock(BACK))):
         wait_for(box, WITHIN_S, "the message")
         wait_for(lambda: undelivered(path) == 0, WITHIN_S, "the marks")

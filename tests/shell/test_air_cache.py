@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from curewatch.desk import Desk
+from curewatch.desk.commands.readings import store_readings
 from curewatch.desk.snapshot.air_cache import AirCache
 from curewatch.store import Store, Transaction
 from curewatch.studio.air.climate import Climate
@@ -57,7 +58,9 @@ def test_a_copy_kept_up_is_the_air_read_anew_whatever_comes_in_between(desk: Des
         if rng.random() < 0.8:
             back = timedelta(minutes=float(rng.choice([0, 0, 0.5, 2, 30, 3000, -60])))
             temp = None if rng.random() < 0.1 else float(rng.uniform(0, 30))
-            desk.absorb([reading(now - back, temp, float(rng.uniform(20, 90)), source=str(rng.choice(["a", "b"])))])
+            store_readings(
+                desk, [reading(now - back, temp, float(rng.uniform(20, 90)), source=str(rng.choice(["a", "b"])))]
+            )
         assert same(known(kept, store, now), known(AirCache(), store, now)), step
 
 
@@ -70,16 +73,16 @@ def test_steady_looks_read_only_what_is_new(desk: Desk, store: Store, monkeypatc
         read.append(len(columns.epoch_s))
         return columns
 
-    desk.absorb(sensed(NOON, NOON + 10 * DAY))
+    store_readings(desk, sensed(NOON, NOON + 10 * DAY))
     air, now = AirCache(), NOON + 10 * DAY
     known(air, store, now)
     monkeypatch.setattr(Transaction, "reading_columns", counting)
     for _ in range(20):
         now += 5 * MINUTE
         known(air, store, now)
-        desk.absorb([reading(now - MINUTE, source="post")])  # stored a minute after its time, and after a look
+        store_readings(desk, [reading(now - MINUTE, source="post")])  # stored a minute after its time, and after a look
     assert max(read) <= 3, "of 2,881"
-    desk.absorb([reading(NOON + 5 * DAY + MINUTE, source="late")])
+    store_readings(desk, [reading(NOON + 5 * DAY + MINUTE, source="late")])
     read.clear()
     assert same(known(air, store, now), known(AirCache(), store, now))
     assert max(read) > 2000, "a late one: all of it again"
@@ -87,10 +90,10 @@ def test_steady_looks_read_only_what_is_new(desk: Desk, store: Store, monkeypatc
 
 def test_readings_stored_after_a_look_at_their_time_are_not_missed(desk: Desk, store: Store) -> None:
     """They are written in batches, so a reading may come a minute after somebody looked."""
-    desk.absorb(sensed(NOON, NOON + HOUR))
+    store_readings(desk, sensed(NOON, NOON + HOUR))
     air = AirCache()
     known(air, store, NOON + HOUR + MINUTE)
-    desk.absorb([reading(NOON + HOUR + MINUTE / 2, 3.0, source="post")])
+    store_readings(desk, [reading(NOON + HOUR + MINUTE / 2, 3.0, source="post")])
     found = known(air, store, NOON + HOUR + 2 * MINUTE)
     assert found is not None
     assert found.temp_c[-1] < 20
@@ -98,8 +101,8 @@ def test_readings_stored_after_a_look_at_their_time_are_not_missed(desk: Desk, s
 
 def test_the_air_at_a_pour_is_known_from_both_sides_however_rare_the_readings(desk: Desk, store: Store) -> None:
     """And it is the same whether an older piece makes the desk read further back or not."""
-    desk.absorb([reading(NOON - 10 * DAY, 10.0, None), reading(NOON - 9 * DAY, None, 40.0)])
-    desk.absorb([reading(NOON + 10 * DAY, 20.0, 60.0)])
+    store_readings(desk, [reading(NOON - 10 * DAY, 10.0, None), reading(NOON - 9 * DAY, None, 40.0)])
+    store_readings(desk, [reading(NOON + 10 * DAY, 20.0, 60.0)])
     now = NOON + 11 * DAY
     alone, older = known(AirCache(), store, now), known(AirCache(), store, now, NOON - 8 * DAY)
     assert alone is not None
@@ -108,7 +111,7 @@ def test_the_air_at_a_pour_is_known_from_both_sides_however_rare_the_readings(de
 
 
 def test_a_room_read_only_long_before_the_pour_is_known_by_that(desk: Desk, store: Store) -> None:
-    desk.absorb(sensed(NOON - 40 * DAY, NOON - 40 * DAY + HOUR, temp=17))
+    store_readings(desk, sensed(NOON - 40 * DAY, NOON - 40 * DAY + HOUR, temp=17))
     found = known(AirCache(), store, NOON + HOUR)
     assert found is not None
     assert found.newest_at == NOON - 40 * DAY + HOUR
@@ -117,13 +120,13 @@ def test_a_room_read_only_long_before_the_pour_is_known_by_that(desk: Desk, stor
 
 def test_a_room_never_read_or_half_is_not_known(desk: Desk, store: Store) -> None:
     assert known(AirCache(), store, NOON) is None
-    desk.absorb([reading(NOON - MINUTE, 20.0, None)])
+    store_readings(desk, [reading(NOON - MINUTE, 20.0, None)])
     assert known(AirCache(), store, NOON) is None
 
 
 def test_when_the_clock_is_set_back_the_copy_forgets_what_is_not_yet(desk: Desk, store: Store) -> None:
-    desk.absorb(sensed(NOON, NOON + HOUR))
-    desk.absorb(sensed(NOON + HOUR + 5 * MINUTE, NOON + 3 * HOUR, temp=5))
+    store_readings(desk, sensed(NOON, NOON + HOUR))
+    store_readings(desk, sensed(NOON + HOUR + 5 * MINUTE, NOON + 3 * HOUR, temp=5))
     air = AirCache()
     known(air, store, NOON + 3 * HOUR)
     found = known(air, store, NOON + HOUR)
@@ -133,7 +136,7 @@ def test_when_the_clock_is_set_back_the_copy_forgets_what_is_not_yet(desk: Desk,
 
 
 def test_only_live_readings_make_a_room_fresh(desk: Desk, store: Store) -> None:
-    desk.absorb([reading(NOON, source="post"), reading(NOON + HOUR, source="post", retained=True)])
+    store_readings(desk, [reading(NOON, source="post"), reading(NOON + HOUR, source="post", retained=True)])
     found = known(AirCache(), store, NOON + 2 * HOUR)
     assert found is not None
     assert (found.newest_at, found.live_at) == (NOON + HOUR, NOON)

@@ -19,6 +19,9 @@ from curewatch.daemon.delivery import NoticeDelivery
 from curewatch.desk import Desk, FactError, PourOrder
 from curewatch.desk.commands import alarm_care as care
 from curewatch.desk.commands.alarm_care import alarms_now
+from curewatch.desk.commands.pours import log_pour
+from curewatch.desk.commands.readings import log_reading
+from curewatch.desk.reports.piece import piece_report
 from curewatch.intake.errors import BadInput
 from curewatch.notify import GiveUp, Outbox
 from curewatch.records import AlarmHappening, AlarmKind, Damage, DeliveryState, Notice, Reading, ThicknessSource
@@ -32,6 +35,7 @@ from curewatch.settings import (
 )
 from curewatch.store import Store
 from curewatch.studio.forecasting import forecast as forecasting
+from tests.refreshing import refresh
 from tests.shell.parts import HandClock, free_port
 
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
@@ -58,15 +62,15 @@ def _forecasts_twice_a_day(monkeypatch: pytest.MonkeyPatch) -> None:
 def cold_studio(store: Store, settings: Settings = SETTINGS, hours: float = 1.0) -> tuple[Desk, datetime]:
     """A piece poured into a cold room; the daemon has looked until `hours` later."""
     desk = Desk(store, settings)
-    desk.log_pour(PourOrder("Heron", SHED, NOW, 1.2e-3, ThicknessSource.GAUGE), NOW)
+    log_pour(desk, PourOrder("Heron", SHED, NOW, 1.2e-3, ThicknessSource.GAUGE), NOW)
     return desk, type_readings(desk, 0, hours, 6)
 
 
 def type_readings(desk: Desk, begin: float, end: float, temp_c: float, every: timedelta = 10 * MINUTE) -> datetime:
     at = NOW + begin * HOUR
     while at <= NOW + end * HOUR:
-        desk.log_reading(Reading(room=SHED, at=at, temp_c=temp_c, rh_pct=55, received_at=at))
-        desk.refresh(at)
+        log_reading(desk, Reading(room=SHED, at=at, temp_c=temp_c, rh_pct=55, received_at=at))
+        refresh(desk, at)
         at += every
     return at - every
 
@@ -132,7 +136,7 @@ def test_harm_that_was_looked_over_by_a_slip_stands_again_and_is_counted_on(stor
 
 def test_muted_nothing_is_told_until_the_end_and_then_it_is(store: Store) -> None:
     desk = Desk(store, SETTINGS)
-    desk.log_pour(PourOrder("Heron", SHED, NOW, 1.2e-3, ThicknessSource.GAUGE), NOW)
+    log_pour(desk, PourOrder("Heron", SHED, NOW, 1.2e-3, ThicknessSource.GAUGE), NOW)
     care.mute(desk, SHED, COLD, 8 * HOUR, NOW)
     type_readings(desk, 0, 7, 6)
     assert (kinds(store, "alarm"), kinds(store, "reminder")) == ([], [])
@@ -146,7 +150,7 @@ def test_muted_nothing_is_told_until_the_end_and_then_it_is(store: Store) -> Non
 
 def test_a_quiet_alarm_that_is_muted_is_listed_and_can_be_unmuted(store: Store) -> None:
     desk = Desk(store, SETTINGS)
-    desk.log_pour(PourOrder("Heron", SHED, NOW, 1.2e-3, ThicknessSource.GAUGE), NOW)
+    log_pour(desk, PourOrder("Heron", SHED, NOW, 1.2e-3, ThicknessSource.GAUGE), NOW)
     care.mute(desk, SHED, AlarmKind.DAMP, 8 * HOUR, NOW)
     assert [alarm.kind for alarm in alarms_now(desk, NOW).muted] == [AlarmKind.DAMP]
     care.unmute(desk, SHED, AlarmKind.DAMP, NOW)
@@ -162,9 +166,9 @@ def test_harm_stays_until_a_person_clears_it_though_the_room_warms_and_the_daemo
     (harmed,) = alarms_now(again, now).harmed
     assert (harmed.piece, harmed.damage.kind) == ("Heron", COLD)
     assert harmed.damage.hours > 1
-    assert again.piece("Heron", now).damages == (harmed.damage,)
+    assert piece_report(again, "Heron", now).damages == (harmed.damage,)
     assert care.clear_damage(again, "Heron", now) == (harmed.damage,)
-    again.refresh(now + HOUR)
+    refresh(again, now + HOUR)
     assert alarms_now(again, now + HOUR).harmed == ()
     with pytest.raises(FactError, match="a piece with damage that was not cleared yet"):
         care.clear_damage(again, "Heron", now)
@@ -272,13 +276,13 @@ def test_the_mornings_work_is_told_once_at_its_hour(store: Store) -> None:
         (told,) = [notice for notice in tx.notices() if notice.kind == "morning"]
     assert told.created_at == NOW + 22 * HOUR
     assert told.title.startswith("Today: look at Boat shed first")
-    assert desk.refresh(NOW + 24 * HOUR).next_due <= NOW + 46 * HOUR
+    assert refresh(desk, NOW + 24 * HOUR).next_due <= NOW + 46 * HOUR
 
 
 def test_worth_checking_expires_when_it_is_safe_to_assume_anyway(store: Store) -> None:
     settings = studio_of_ada(quiet="00:00-23:59")
     desk = Desk(store, settings)
-    desk.log_pour(PourOrder("Heron", SHED, NOW, 0.8e-3, ThicknessSource.GAUGE), NOW)
+    log_pour(desk, PourOrder("Heron", SHED, NOW, 0.8e-3, ThicknessSource.GAUGE), NOW)
     type_readings(desk, 0, 60, 22, HOUR)
     with store.read() as tx:
         states = {d.notice.key: d.state for d in tx.deliveries()}

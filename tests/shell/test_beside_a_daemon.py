@@ -15,6 +15,7 @@ from curewatch.clock import SystemClock
 from curewatch.desk import Desk
 from curewatch.settings import ForecastSettings, Settings
 from curewatch.store import Store
+from tests.refreshing import refresh
 
 Run = Callable[..., tuple[str, str]]
 
@@ -47,7 +48,7 @@ def test_many_dates_are_left_to_the_daemon_and_that_is_said(run: Run, tmp_path: 
         out, err = run("board", "--json")
         assert err == "Note: the daemon is working out 3 pieces anew; the dates shown are from before.\n"
         assert [piece["safe_at"] for piece in json.loads(out)["pieces"]] == before
-        Desk(store, Settings(forecast=ForecastSettings(members=8))).refresh(SystemClock().now())  # as the daemon does
+        refresh(Desk(store, Settings(forecast=ForecastSettings(members=8))), SystemClock().now())  # as the daemon does
         assert run("board", "--json")[1] == ""
         assert dates(run) != before
 

@@ -9,9 +9,11 @@ from pathlib import Path
 import pytest
 
 from curewatch.desk.commands import moves
-from curewatch.desk.reports.board import BoardCache
+from curewatch.desk.commands.readings import log_reading, store_readings
+from curewatch.desk.reports.board import BoardCache, board_of
 from curewatch.desk.revision import FACTS_REVISION
 from curewatch.records import Reading
+from tests.refreshing import refresh
 from tests.shell.web_parts import NOW, Studio, copied, served
 
 
@@ -23,7 +25,7 @@ def prepared(tmp_path_factory: pytest.TempPathFactory) -> Path:
         studio.pour("Sandbar", "Loft")
         studio.read(hours=8)
         studio.read("Loft", hours=8)
-        studio.desk.refresh(NOW)
+        refresh(studio.desk, NOW)
     return folder
 
 
@@ -41,15 +43,15 @@ def reading(room: str = "Shed", temp_c: float = 12.5, seconds_ago: float = 30) -
 def test_after_a_reading_only_the_rooms_are_read_again(studio: Studio) -> None:
     boards = BoardCache(studio.desk)
     before, was = boards.look(NOW), boards.mark()
-    studio.desk.absorb([reading(seconds_ago=-5)])
+    store_readings(studio.desk, [reading(seconds_ago=-5)])
     after = boards.look(NOW + timedelta(seconds=10))
     assert boards.mark() != was, "open pages renew themselves"
-    assert after.scene.dryings is before.scene.dryings
-    assert after.scene.forecasts is before.scene.forecasts
+    assert after.snapshot.dryings is before.snapshot.dryings
+    assert after.snapshot.forecasts is before.snapshot.forecasts
     shed = next(line for line in after.rooms if line.name == "Shed")
     assert shed.newest is not None
     assert (shed.newest.temp_c, shed.data_at) == (12.5, NOW + timedelta(seconds=5))
-    assert after.rooms == studio.desk.board(NOW + timedelta(seconds=10)).rooms
+    assert after.rooms == board_of(studio.desk, NOW + timedelta(seconds=10)).rooms
     assert boards.look(NOW + timedelta(seconds=11)) is after, "and then nothing is read"
 
 
@@ -58,9 +60,9 @@ def test_a_reading_of_a_new_room_puts_that_room_on_the_board(studio: Studio, typ
     boards = BoardCache(studio.desk)
     boards.look(NOW)
     if typed:
-        studio.desk.log_reading(reading("Slipway"))
+        log_reading(studio.desk, reading("Slipway"))
     else:
-        studio.desk.absorb([reading("Slipway")])
+        store_readings(studio.desk, [reading("Slipway")])
     assert [line.name for line in boards.look(NOW).board(NOW).rooms] == ["Loft", "Shed", "Slipway"]
 
 
@@ -77,7 +79,7 @@ def poured(studio: Studio) -> None:
 
 
 def forecast_anew(studio: Studio) -> None:
-    studio.desk.refresh(NOW + timedelta(seconds=20))
+    refresh(studio.desk, NOW + timedelta(seconds=20))
 
 
 @pytest.mark.parametrize("happens", [gone, moved, poured, forecast_anew])
@@ -89,10 +91,10 @@ def test_whatever_else_happens_the_board_is_as_if_read_afresh(
     boards, now = BoardCache(studio.desk), NOW + timedelta(seconds=30)
     boards.look(NOW)
     if heard_first:
-        studio.desk.absorb([reading(seconds_ago=-5)])
+        store_readings(studio.desk, [reading(seconds_ago=-5)])
     happens(studio)
-    studio.desk.absorb([reading(seconds_ago=-10)])
-    assert boards.look(now).board(now) == studio.desk.board(now)
+    store_readings(studio.desk, [reading(seconds_ago=-10)])
+    assert boards.look(now).board(now) == board_of(studio.desk, now)
 
 
 def test_a_change_by_a_program_that_counts_no_readings_is_taken_for_one_of_the_pieces(studio: Studio) -> None:
@@ -101,13 +103,13 @@ def test_a_change_by_a_program_that_counts_no_readings_is_taken_for_one_of_the_p
     before = boards.look(NOW)
     with studio.store.write() as tx:
         tx.set_meta(FACTS_REVISION, str(int(tx.get_meta(FACTS_REVISION) or 0) + 1))
-    assert boards.look(NOW).scene.dryings is not before.scene.dryings
+    assert boards.look(NOW).snapshot.dryings is not before.snapshot.dryings
 
 
 def test_the_pieces_are_read_again_each_minute_however_many_readings_come(studio: Studio) -> None:
     boards = BoardCache(studio.desk)
     first = boards.look(NOW)
     for seconds in range(10, 60, 10):
-        studio.desk.absorb([reading(seconds_ago=-seconds)])
-        assert boards.look(NOW + timedelta(seconds=seconds)).scene.dryings is first.scene.dryings
-    assert boards.look(NOW + timedelta(seconds=61)).scene.dryings is not first.scene.dryings
+        store_readings(studio.desk, [reading(seconds_ago=-seconds)])
+        assert boards.look(NOW + timedelta(seconds=seconds)).snapshot.dryings is first.snapshot.dryings
+    assert boards.look(NOW + timedelta(seconds=61)).snapshot.dryings is not first.snapshot.dryings

@@ -13,9 +13,11 @@ from curewatch.clock import SystemClock
 from curewatch.daemon import Verdict, look
 from curewatch.daemon.sensor_intake import SensorIntake
 from curewatch.desk import Desk, PourOrder
+from curewatch.desk.commands.pours import log_pour
 from curewatch.records import AlarmKind, AlarmState, Reading, ThicknessSource
 from curewatch.settings import BrokerSettings, ForecastSettings, SensorSettings, Settings
 from curewatch.store import Store
+from tests.refreshing import refresh
 from tests.shell.fault_parts import WITHIN_S, hasten
 from tests.shell.parts import Broker, Certificates, has_mosquitto, make_certificates, wait_for
 
@@ -65,9 +67,9 @@ def test_a_topic_the_access_list_forbids_is_granted_and_silent_and_that_is_an_al
     assert found["sensor window"].verdict is Verdict.WARN
     assert "never heard; its topic is 'shed/air': does it publish there, and may we" in found["sensor window"].sentence
     now = datetime.now(UTC)
-    desk.log_pour(PourOrder("Curlew", "Shed", now, 1e-3, ThicknessSource.GAUGE), now)
+    log_pour(desk, PourOrder("Curlew", "Shed", now, 1e-3, ThicknessSource.GAUGE), now)
     for minutes in (0, 61, 75, 90):
-        desk.refresh(now + timedelta(minutes=minutes))
+        refresh(desk, now + timedelta(minutes=minutes))
     with store.read() as tx:
         assert [(a.kind, a.state) for a in tx.alarms()] == [(AlarmKind.NO_FRESH_DATA, AlarmState.ACTIVE)]
 

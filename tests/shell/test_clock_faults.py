@@ -14,6 +14,8 @@ from curewatch.clock import RELEASED, plausible
 from curewatch.daemon import Daemon
 from curewatch.daemon.sensor_intake import LAST_CONTACT
 from curewatch.desk import Desk, PourOrder
+from curewatch.desk.commands.pours import log_pour
+from curewatch.desk.commands.readings import log_reading
 from curewatch.intake.mqtt.pending_messages import date
 from curewatch.records import DeliveryState, Notice, Reading, ThicknessSource
 from curewatch.records.facts import PendingMessage
@@ -142,8 +144,8 @@ def test_a_leap_of_56_years_and_back_loses_and_decides_nothing(
 
 
 def pour(desk: Desk, at: datetime) -> None:
-    desk.log_pour(PourOrder("Curlew", "Shed", at, 0.8e-3, ThicknessSource.VOLUME), at)
-    desk.log_reading(Reading(room="Shed", at=at, temp_c=21, rh_pct=50, received_at=at))
+    log_pour(desk, PourOrder("Curlew", "Shed", at, 0.8e-3, ThicknessSource.VOLUME), at)
+    log_reading(desk, Reading(room="Shed", at=at, temp_c=21, rh_pct=50, received_at=at))
     with desk.store.write() as tx:  # the room's air as typed is not what this is about
         tx._connection.execute(text("DELETE FROM readings"))
 
@@ -289,6 +291,6 @@ def test_eight_hours_asleep_is_no_step_and_tells_nothing_twice(
 def pour_long_ago(desk: Desk) -> None:
     """Dry for long, and not yet told of."""
     for at in (NOW - timedelta(days=20), NOW):
-        desk.log_reading(Reading(room="Shed", at=at, temp_c=21, rh_pct=50, received_at=at))
+        log_reading(desk, Reading(room="Shed", at=at, temp_c=21, rh_pct=50, received_at=at))
     order = PourOrder("Curlew", "Shed", NOW - timedelta(days=20), 0.8e-3, ThicknessSource.VOLUME)
-    desk.log_pour(order, NOW)
+    log_pour(desk, order, NOW)

@@ -14,7 +14,11 @@ from curewatch.clock import RELEASED, SystemClock
 from curewatch.daemon import Daemon, Level, Verdict, look
 from curewatch.daemon import daemon as daemon_module
 from curewatch.demo import PIECES, seed_demo
-from curewatch.desk import Desk, PourOrder, Refreshed
+from curewatch.desk import Desk, PourOrder
+from curewatch.desk.commands.pours import log_pour
+from curewatch.desk.commands.readings import log_reading, store_readings
+from curewatch.desk.refresh.refresher import Refreshed
+from curewatch.desk.reports.board import board_of
 from curewatch.intake.errors import BadInput
 from curewatch.records import Reading, ThicknessSource
 from curewatch.settings import (
@@ -27,6 +31,7 @@ from curewatch.settings import (
 )
 from curewatch.store import AlreadyRunning, Store, StoreError
 from curewatch.studio.board import Board
+from tests.refreshing import refresh
 from tests.shell.parts import Broker, HandClock, Receiver, free_port, has_mosquitto, wait_for
 
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
@@ -76,9 +81,9 @@ def log_dry_piece(store: Store, now: datetime, settings: Settings = SETTINGS) ->
     desk = Desk(store, settings)
     poured = now - timedelta(days=20)
     order = PourOrder("Curlew", "Shed", poured, 0.8e-3, ThicknessSource.VOLUME)
-    desk.log_pour(order, now)
+    log_pour(desk, order, now)
     for at in (poured, now):
-        desk.log_reading(Reading(room="Shed", at=at, temp_c=21, rh_pct=50, received_at=at))
+        log_reading(desk, Reading(room="Shed", at=at, temp_c=21, rh_pct=50, received_at=at))
 
 
 def titles(location: str) -> list[str]:
@@ -252,12 +257,12 @@ def test_the_demo_fills_an_empty_store_once_and_sends_nothing_of_its_past(locati
         desk = Desk(store, SETTINGS.model_copy(update={"webhook": WebhookSettings(url=receiver.url)}))
         assert seed_demo(desk, NOW)
         assert not seed_demo(desk, NOW)
-        board = desk.board(NOW)
+        board = board_of(desk, NOW)
         assert {line.name for line in board.pieces} == {piece.name for piece in PIECES}
         assert len({line.stage for line in board.pieces}) >= 4
         assert all(room.data_at == NOW for room in board.rooms)
         assert [alarm.kind for alarm in board.alarms] == ["cold"]
-        desk.refresh(NOW)
+        refresh(desk, NOW)
         with store.read() as tx:
             assert tx.notices()
             assert tx.deliveries() == []
@@ -269,7 +274,7 @@ def test_the_demo_is_worth_looking_at_whatever_the_hour(location: str, hour: int
     with Store.open(location) as store:
         desk = Desk(store, SETTINGS)
         seed_demo(desk, now)
-        lines = {line.name: line for line in desk.board(now).pieces}
+        lines = {line.name: line for line in board_of(desk, now).pieces}
     assert lines["Heron at slack water"].stage is None
     assert lines["Tar and gulls"].stage == "touch_dry"
     assert lines["Oil on the slipway"].stage == "varnish_ready"
@@ -280,7 +285,7 @@ def test_the_demo_is_worth_looking_at_whatever_the_hour(location: str, hour: int
 def test_the_demo_leaves_a_store_alone_that_holds_anything(location: str) -> None:
     with Store.open(location) as store:
         desk = Desk(store, SETTINGS)
-        desk.log_reading(Reading(room="Shed", at=NOW, temp_c=21, received_at=NOW))
+        log_reading(desk, Reading(room="Shed", at=NOW, temp_c=21, received_at=NOW))
         assert not seed_demo(desk, NOW)
         with store.read() as tx:
             assert tx.pieces() == []
@@ -319,7 +324,9 @@ def test_a_look_names_what_fails(location: str) -> None:
 def test_a_look_finds_the_broker_the_daemon_and_how_old_a_sensors_word_is(location: str, tmp_path: Path) -> None:
     with Broker(tmp_path / "broker") as broker, Store.open(location) as store:
         settings = Settings(zone="UTC", broker=BrokerSettings(host="127.0.0.1", port=broker.port), sensors=SENSORS)
-        Desk(store, settings).absorb([Reading(room="Shed", at=NOW, temp_c=21, source="window", received_at=NOW)])
+        store_readings(
+            Desk(store, settings), [Reading(room="Shed", at=NOW, temp_c=21, source="window", received_at=NOW)]
+        )
         found = verdicts(settings, location)
         assert (found["broker"], found["daemon"], found["sensor window"]) == ("ok", "warn", "ok")
         assert verdicts(settings, location, NOW + timedelta(hours=2))["sensor window"] is Verdict.WARN

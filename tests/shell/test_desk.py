@@ -11,6 +11,13 @@ from typing import Any
 import pytest
 
 from curewatch.desk import Desk, FactError, PourOrder
+from curewatch.desk.commands.notice_care import send_test_notice
+from curewatch.desk.commands.pours import log_pour
+from curewatch.desk.commands.readings import log_reading, store_readings
+from curewatch.desk.mixing import put_recipe
+from curewatch.desk.reports.board import board_of
+from curewatch.desk.reports.piece import piece_report
+from curewatch.desk.revision import facts_revision
 from curewatch.records import (
     Alarm,
     AlarmKind,
@@ -25,6 +32,7 @@ from curewatch.records import (
 from curewatch.settings import Settings
 from curewatch.store import Store
 from tests.new_store import NOON
+from tests.refreshing import refresh
 
 SHED, LOFT = "Boat shed", "Loft"
 HOUR, MINUTE = timedelta(hours=1), timedelta(minutes=1)
@@ -91,7 +99,7 @@ def alarm(store: Store, kind: AlarmKind, room: str = SHED) -> Alarm | None:
 def look_every(desk: Desk, step: timedelta, first: datetime, last: datetime) -> None:
     when = first
     while when <= last:
-        desk.refresh(when)
+        refresh(desk, when)
         when += step
 
 
@@ -99,96 +107,96 @@ def look_every(desk: Desk, step: timedelta, first: datetime, last: datetime) -> 
 
 
 def test_a_pour_makes_its_room_and_recipe_and_says_what_was_assumed(desk: Desk, store: Store) -> None:
-    logged = desk.log_pour(order(recipe="thin mix"), NOON)
+    logged = log_pour(desk, order(recipe="thin mix"), NOON)
     assert logged.notes == (
         "room 'Boat shed' is new",
         "recipe 'thin mix' is new: taken as 30% solids, 3% glycol by volume",
     )
-    assert desk.log_pour(order("Reed", recipe="thin mix"), NOON).notes == ()
-    near = desk.log_pour(replace(order("Eel"), room="Boat shet", recipe="thin mixx"), NOON).notes
+    assert log_pour(desk, order("Reed", recipe="thin mix"), NOON).notes == ()
+    near = log_pour(desk, replace(order("Eel"), room="Boat shet", recipe="thin mixx"), NOON).notes
     assert "did you mean 'Boat shed'?" in near[0]
     assert "did you mean 'thin mix'?" in near[1]
 
 
 def test_a_pour_is_refused_whole_when_its_name_is_taken_or_it_is_yet_to_come(desk: Desk, store: Store) -> None:
-    desk.log_pour(order(), NOON)
+    log_pour(desk, order(), NOON)
     with store.read() as tx:
         before = tx.counts()
     taken = replace(order(), room="Another", recipe="another")
     with pytest.raises(FactError, match="NAME: got 'Heron', expected a name that no piece here bears yet"):
-        desk.log_pour(taken, NOON)
+        log_pour(desk, taken, NOON)
     with pytest.raises(FactError, match=r"--at: got '2026-11-20T12:00:01\+00:00', expected a moment that has passed"):
-        desk.log_pour(order("Reed", NOON + timedelta(seconds=1)), NOON)
+        log_pour(desk, order("Reed", NOON + timedelta(seconds=1)), NOON)
     with store.read() as tx:
         assert tx.counts() == before
 
 
 def test_a_reading_of_a_moment_stands_as_it_was_first_logged(desk: Desk, store: Store) -> None:
-    desk.log_reading(reading(NOON))
-    revision = desk.revision()
-    assert desk.log_reading(reading(NOON, temp=30.0)).notes == (
+    log_reading(desk, reading(NOON))
+    revision = facts_revision(desk.store)
+    assert log_reading(desk, reading(NOON, temp=30.0)).notes == (
         "a reading of that moment is stored already; it stands as it was",
     )
-    assert desk.revision() == revision, "nothing has changed"
-    assert desk.absorb([reading(NOON, source="post"), reading(NOON, source="post")]) == 1
-    assert desk.absorb([reading(NOON, source="post")]) == 0
+    assert facts_revision(desk.store) == revision, "nothing has changed"
+    assert store_readings(desk, [reading(NOON, source="post"), reading(NOON, source="post")]) == 1
+    assert store_readings(desk, [reading(NOON, source="post")]) == 0
     with store.read() as tx:
         assert tx.counts()["readings"] == 2
 
 
 def test_the_revision_changes_with_every_fact_from_any_desk(desk: Desk, store: Store) -> None:
     other = Desk(store, desk.settings)
-    seen = [desk.revision()]
+    seen = [facts_revision(desk.store)]
     for log in (
-        lambda: other.log_pour(order(), NOON),
-        lambda: other.log_reading(reading(NOON)),
-        lambda: other.absorb([reading(NOON, source="post")]),
-        lambda: other.put_recipe(Recipe(name="thin mix")),
+        lambda: log_pour(other, order(), NOON),
+        lambda: log_reading(other, reading(NOON)),
+        lambda: store_readings(other, [reading(NOON, source="post")]),
+        lambda: put_recipe(other, Recipe(name="thin mix")),
     ):
         log()
-        seen.append(desk.revision())
+        seen.append(facts_revision(desk.store))
     assert len(set(seen)) == 5
-    desk.refresh(NOON)
-    assert desk.revision() == seen[-1], "decisions are no facts"
+    refresh(desk, NOON)
+    assert facts_revision(desk.store) == seen[-1], "decisions are no facts"
 
 
 # --- Forecasts ----------------------------------------------------------------------------------------------------
 
 
 def test_without_readings_there_is_a_reason_and_the_first_reading_brings_dates(desk: Desk, store: Store) -> None:
-    desk.log_pour(order(), NOON)
-    assert desk.refresh(NOON).forecasts == 1
+    log_pour(desk, order(), NOON)
+    assert refresh(desk, NOON).forecasts == 1
     assert forecasts(store)[1].reason == "no temperature and humidity of Boat shed yet"
-    assert desk.refresh(NOON + MINUTE).forecasts == 0
-    assert desk.board(NOON + MINUTE).pieces[0].stage_in_words == "not known"
-    desk.log_reading(reading(NOON + MINUTE, rh=None))
-    assert desk.refresh(NOON + 2 * MINUTE).forecasts == 0, "half a climate dries nothing"
-    desk.log_reading(reading(NOON + 2 * MINUTE, source="post", temp=None))
-    assert desk.refresh(NOON + 2 * MINUTE).forecasts == 1
+    assert refresh(desk, NOON + MINUTE).forecasts == 0
+    assert board_of(desk, NOON + MINUTE).pieces[0].stage_in_words == "not known"
+    log_reading(desk, reading(NOON + MINUTE, rh=None))
+    assert refresh(desk, NOON + 2 * MINUTE).forecasts == 0, "half a climate dries nothing"
+    log_reading(desk, reading(NOON + 2 * MINUTE, source="post", temp=None))
+    assert refresh(desk, NOON + 2 * MINUTE).forecasts == 1
     assert len(forecasts(store)[1].milestones) == 4
 
 
 def test_a_look_with_nothing_new_makes_and_writes_nothing(desk: Desk, store: Store) -> None:
-    desk.log_pour(order(), NOON)
-    desk.absorb(sensed(NOON - HOUR, NOON + HOUR))
-    desk.refresh(NOON + HOUR)
+    log_pour(desk, order(), NOON)
+    store_readings(desk, sensed(NOON - HOUR, NOON + HOUR))
+    refresh(desk, NOON + HOUR)
 
     with store.read() as tx:
         before = tx._connection.exec_driver_sql("PRAGMA data_version").scalar_one()
         for seconds in range(5, 60, 5):
-            found = desk.refresh(NOON + HOUR + timedelta(seconds=seconds))
+            found = refresh(desk, NOON + HOUR + timedelta(seconds=seconds))
             assert (found.forecasts, found.notices) == (0, 0)
     with store.read() as tx:
         assert tx._connection.exec_driver_sql("PRAGMA data_version").scalar_one() == before
 
 
 def test_readings_that_come_late_bring_a_new_forecast(desk: Desk, store: Store) -> None:
-    desk.log_pour(order(), NOON)
-    desk.absorb([reading(NOON), reading(NOON + 6 * HOUR)])
-    desk.refresh(NOON + 6 * HOUR)
+    log_pour(desk, order(), NOON)
+    store_readings(desk, [reading(NOON), reading(NOON + 6 * HOUR)])
+    refresh(desk, NOON + 6 * HOUR)
     old = forecasts(store)[1]
-    desk.absorb(sensed(NOON + 2 * HOUR, NOON + 4 * HOUR, temp=10, rh=60))
-    assert desk.refresh(NOON + 6 * HOUR + MINUTE).forecasts == 1
+    store_readings(desk, sensed(NOON + 2 * HOUR, NOON + 4 * HOUR, temp=10, rh=60))
+    assert refresh(desk, NOON + 6 * HOUR + MINUTE).forecasts == 1
     assert date(forecasts(store)[1], HANDLE) > date(old, HANDLE)
 
 
@@ -199,48 +207,48 @@ def date(forecast: Forecast, kind: MilestoneKind) -> datetime:
 
 
 def test_a_piece_that_moves_to_a_colder_room_is_ready_later(desk: Desk, store: Store) -> None:
-    piece = desk.log_pour(order(), NOON).piece
+    piece = log_pour(desk, order(), NOON).piece
     assert piece is not None
-    desk.absorb(sensed(NOON - HOUR, NOON + 2 * HOUR))
-    desk.absorb(sensed(NOON - HOUR, NOON + 2 * HOUR, temp=12, rh=60, room=LOFT))
-    desk.refresh(NOON + 2 * HOUR)
+    store_readings(desk, sensed(NOON - HOUR, NOON + 2 * HOUR))
+    store_readings(desk, sensed(NOON - HOUR, NOON + 2 * HOUR, temp=12, rh=60, room=LOFT))
+    refresh(desk, NOON + 2 * HOUR)
     stays = date(forecasts(store)[1], HANDLE)
     with store.write() as tx:
         tx.add_stay(Stay(piece_id=piece.id, room=LOFT, since=NOON + HOUR))
-    assert desk.refresh(NOON + 2 * HOUR).forecasts == 1
+    assert refresh(desk, NOON + 2 * HOUR).forecasts == 1
     assert date(forecasts(store)[1], HANDLE) > stays
-    assert desk.board(NOON + 2 * HOUR).pieces[0].room == LOFT
+    assert board_of(desk, NOON + 2 * HOUR).pieces[0].room == LOFT
 
 
 def test_correcting_a_recipe_brings_new_forecasts_even_of_what_had_settled(desk: Desk, store: Store) -> None:
-    desk.log_pour(order(recipe="thin mix"), NOON)
+    log_pour(desk, order(recipe="thin mix"), NOON)
     late = NOON + timedelta(days=100)
-    desk.absorb([reading(NOON, temp=22, rh=40), reading(late, temp=22, rh=40)])
-    desk.refresh(late)
-    assert desk.board(late).pieces[0].next is None, "settled"
+    store_readings(desk, [reading(NOON, temp=22, rh=40), reading(late, temp=22, rh=40)])
+    refresh(desk, late)
+    assert board_of(desk, late).pieces[0].next is None, "settled"
     for days in (101, 150, 400):
-        assert desk.refresh(NOON + timedelta(days=days)).forecasts == 0, "and left alone"
-    desk.put_recipe(Recipe(name="thin mix", solids=0.2))
-    assert desk.refresh(NOON + timedelta(days=400)).forecasts == 1
+        assert refresh(desk, NOON + timedelta(days=days)).forecasts == 0, "and left alone"
+    put_recipe(desk, Recipe(name="thin mix", solids=0.2))
+    assert refresh(desk, NOON + timedelta(days=400)).forecasts == 1
 
 
 def test_forecasts_that_are_dropped_are_rebuilt_as_they_were(desk: Desk, store: Store) -> None:
     """They are derived; and neither the company they are made in nor a desk that remembers makes a difference."""
-    desk.absorb(sensed(NOON - 30 * HOUR, NOON + 40 * HOUR, temp=17))
-    desk.absorb([reading(NOON - 70 * HOUR, 12, 65, room=LOFT), reading(NOON + 3 * HOUR, 18, 55, room=LOFT)])
+    store_readings(desk, sensed(NOON - 30 * HOUR, NOON + 40 * HOUR, temp=17))
+    store_readings(desk, [reading(NOON - 70 * HOUR, 12, 65, room=LOFT), reading(NOON + 3 * HOUR, 18, 55, room=LOFT)])
     now = NOON
     for hours, room in enumerate((SHED, LOFT, SHED, LOFT)):
         now = NOON + 5 * hours * HOUR
-        desk.log_pour(order(f"piece {hours}", now, room=room), now)
-        desk.refresh(now)
+        log_pour(desk, order(f"piece {hours}", now, room=room), now)
+        refresh(desk, now)
     now = NOON + 40 * HOUR
-    desk.refresh(now)
+    refresh(desk, now)
     was = forecasts(store)
     assert {made.made_at for made in was.values()} == {now}
     told = keys(store)
     with store.write() as tx:
         tx.drop_forecasts()
-    assert Desk(store, desk.settings).refresh(now).forecasts == 4
+    assert refresh(Desk(store, desk.settings), now).forecasts == 4
     assert forecasts(store) == was
     assert keys(store) == told
 
@@ -249,13 +257,13 @@ def test_forecasts_that_are_dropped_are_rebuilt_as_they_were(desk: Desk, store: 
 
 
 def test_the_board_shows_every_room_with_the_age_of_its_air(desk: Desk) -> None:
-    desk.log_reading(reading(NOON, 18.0, 60.0))
+    log_reading(desk, reading(NOON, 18.0, 60.0))
     second = timedelta(seconds=1)
-    desk.absorb([reading(NOON, 12.0, None, room=LOFT, source="post")])
-    desk.absorb([reading(NOON + second, None, 70.0, room=LOFT, source="post")])
-    desk.absorb([reading(NOON, 12.0, None, room="Half", source="post")])
-    desk.log_pour(order("Heron", room="Never read"), NOON)
-    found = {room.name: room for room in desk.board(NOON + HOUR).rooms}
+    store_readings(desk, [reading(NOON, 12.0, None, room=LOFT, source="post")])
+    store_readings(desk, [reading(NOON + second, None, 70.0, room=LOFT, source="post")])
+    store_readings(desk, [reading(NOON, 12.0, None, room="Half", source="post")])
+    log_pour(desk, order("Heron", room="Never read"), NOON)
+    found = {room.name: room for room in board_of(desk, NOON + HOUR).rooms}
     assert list(found) == ["Boat shed", "Half", "Loft", "Never read"]
     assert [(r.temp_c, r.rh_pct, r.data_at, r.pieces) for r in found.values()] == [
         (18.0, 60.0, NOON, 0),
@@ -267,27 +275,27 @@ def test_the_board_shows_every_room_with_the_age_of_its_air(desk: Desk) -> None:
 
 def test_a_piece_nobody_knows_is_answered_with_near_names(desk: Desk) -> None:
     with pytest.raises(FactError, match=r"none is logged yet"):
-        desk.piece("Heron", NOON)
-    desk.log_pour(order(), NOON)
+        piece_report(desk, "Heron", NOON)
+    log_pour(desk, order(), NOON)
     with pytest.raises(FactError, match=r"NAME: got 'Herron', expected a piece here, perhaps 'Heron'"):
-        desk.piece("Herron", NOON)
-    report = desk.piece("Heron", NOON)
+        piece_report(desk, "Herron", NOON)
+    report = piece_report(desk, "Heron", NOON)
     assert (report.drying.piece.name, report.forecast, report.data_at) == ("Heron", None, None)
 
 
 def test_a_test_notice_goes_to_every_channel_each_time(desk: Desk, store: Store) -> None:
-    desk.tell_test(NOON)
-    desk.tell_test(NOON + timedelta(microseconds=1))
+    send_test_notice(desk, NOON)
+    send_test_notice(desk, NOON + timedelta(microseconds=1))
     with store.read() as tx:
         assert [d.channel for d in tx.deliveries()] == ["webhook", "webhook"]
 
 
 def test_the_next_look_is_due_within_a_minute_while_anything_is_wet_else_within_the_hour(desk: Desk) -> None:
-    assert desk.refresh(NOON).next_due == NOON + HOUR
-    desk.log_pour(order(), NOON)
-    desk.log_reading(reading(NOON))
-    assert desk.refresh(NOON).next_due == NOON + MINUTE
+    assert refresh(desk, NOON).next_due == NOON + HOUR
+    log_pour(desk, order(), NOON)
+    log_reading(desk, reading(NOON))
+    assert refresh(desk, NOON).next_due == NOON + MINUTE
     settled = NOON + timedelta(days=110)
-    desk.log_reading(reading(settled))
-    desk.refresh(settled)
-    assert desk.refresh(settled + MINUTE).next_due == settled + MINUTE + HOUR
+    log_reading(desk, reading(settled))
+    refresh(desk, settled)
+    assert refresh(desk, settled + MINUTE).next_due == settled + MINUTE + HOUR

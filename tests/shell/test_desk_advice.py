@@ -8,20 +8,23 @@ from datetime import datetime, timedelta
 import pytest
 
 from curewatch.desk import Desk
+from curewatch.desk.commands.pours import log_pour
+from curewatch.desk.commands.readings import store_readings
 from curewatch.desk.snapshot.air_outlook import coming_air
 from curewatch.physics.solver import integrator
 from curewatch.records import AlarmKind, Reading
 from curewatch.store import Store
 from curewatch.studio.planning import alarm_advice
 from tests.new_store import NOON
+from tests.refreshing import refresh
 from tests.shell.test_desk import HOUR, MINUTE, SHED, alarm, look_every, notices, order, sensed, settings_of
 from tests.shell.test_desk import store as store
 
 
 def test_a_damp_alarm_says_what_would_help_in_hours_and_the_board_says_the_same(store: Store) -> None:
     desk = Desk(store, settings_of(sensors=(SHED,)))
-    desk.log_pour(order(), NOON)
-    desk.absorb(sensed(NOON, NOON + HOUR, temp=18, rh=88))
+    log_pour(desk, order(), NOON)
+    store_readings(desk, sensed(NOON, NOON + HOUR, temp=18, rh=88))
     look_every(desk, 10 * MINUTE, NOON, NOON + HOUR)
     (told,) = [n for n in notices(store) if n.key.startswith("alarm/damp/")]
     assert "By the model, for Heron: dried to 72 %RH: touch-dry " in told.text
@@ -34,8 +37,8 @@ def test_a_damp_alarm_says_what_would_help_in_hours_and_the_board_says_the_same(
 
 def test_a_cold_alarm_never_speaks_of_a_fan(store: Store) -> None:
     desk = Desk(store, settings_of(sensors=(SHED,)))
-    desk.log_pour(order(), NOON)
-    desk.absorb(sensed(NOON, NOON + HOUR, temp=8))
+    log_pour(desk, order(), NOON)
+    store_readings(desk, sensed(NOON, NOON + HOUR, temp=8))
     look_every(desk, 10 * MINUTE, NOON, NOON + HOUR)
     (told,) = [n for n in notices(store) if n.key.startswith("alarm/cold/")]
     assert "By the model, for Heron: warmed to 13 °C: " in told.text
@@ -48,8 +51,8 @@ def test_an_alarm_goes_out_even_where_the_model_has_no_advice(store: Store, monk
 
     monkeypatch.setattr(alarm_advice, "sentence", stuck)
     desk = Desk(store, settings_of(sensors=(SHED,)))
-    desk.log_pour(order(), NOON)
-    desk.absorb(sensed(NOON, NOON + HOUR, temp=1))
+    log_pour(desk, order(), NOON)
+    store_readings(desk, sensed(NOON, NOON + HOUR, temp=1))
     look_every(desk, 10 * MINUTE, NOON, NOON + HOUR)
     (told,) = [n for n in notices(store) if n.key.startswith("alarm/frost/")]
     assert "By the model" not in told.text
@@ -57,9 +60,11 @@ def test_an_alarm_goes_out_even_where_the_model_has_no_advice(store: Store, monk
 
 def test_what_is_past_comes_without_advice(store: Store) -> None:
     desk = Desk(store, settings_of(sensors=(SHED,)))
-    desk.log_pour(order(), NOON)
-    desk.absorb([*sensed(NOON, NOON + HOUR, temp=8), *sensed(NOON + HOUR + 5 * MINUTE, NOON + 3 * HOUR, temp=20)])
-    desk.refresh(NOON + 3 * HOUR)
+    log_pour(desk, order(), NOON)
+    store_readings(
+        desk, [*sensed(NOON, NOON + HOUR, temp=8), *sensed(NOON + HOUR + 5 * MINUTE, NOON + 3 * HOUR, temp=20)]
+    )
+    refresh(desk, NOON + 3 * HOUR)
     (told,) = [n for n in notices(store) if n.key.startswith("alarm/cold/")]
     assert "This is past" in told.text
     assert "By the model" not in told.text
@@ -70,8 +75,8 @@ def test_the_evening_looks_ahead_from_the_air_as_it_is_believed(store: Store) ->
     desk = Desk(store, settings_of(sensors=(SHED,)))
     now = NOON + timedelta(days=4)
     clean = _moving(NOON, now)
-    desk.absorb([one.model_copy(update={"room": "Loft"}) for one in clean])
-    desk.absorb([_loose(one) if i % 288 == 280 else one for i, one in enumerate(clean)])
+    store_readings(desk, [one.model_copy(update={"room": "Loft"}) for one in clean])
+    store_readings(desk, [_loose(one) if i % 288 == 280 else one for i, one in enumerate(clean)])
     believed, true = coming_air(store, SHED, now), coming_air(store, "Loft", now)
     assert believed is not None
     assert true is not None
@@ -95,6 +100,6 @@ def _loose(reading: Reading) -> Reading:
 def test_a_room_not_heard_of_for_hours_says_nothing_of_tonight(store: Store) -> None:
     desk = Desk(store, settings_of(sensors=(SHED,)))
     assert coming_air(store, SHED, NOON) is None
-    desk.absorb(_moving(NOON - timedelta(days=2), NOON))
+    store_readings(desk, _moving(NOON - timedelta(days=2), NOON))
     assert coming_air(store, SHED, NOON + HOUR) is not None
     assert coming_air(store, SHED, NOON + 6 * HOUR) is None

@@ -5,10 +5,15 @@ from __future__ import annotations
 from datetime import timedelta
 
 from curewatch.desk import Desk
+from curewatch.desk.commands.pours import log_pour
+from curewatch.desk.commands.readings import log_reading, store_readings
+from curewatch.desk.reports.board import board_of
+from curewatch.desk.reports.piece import piece_report
 from curewatch.records import AlarmKind, AlarmState
 from curewatch.store import Store
 from curewatch.studio.alarms.lifecycle import is_active
 from tests.new_store import NOON
+from tests.refreshing import refresh
 from tests.shell.test_desk import (
     HOUR,
     LOFT,
@@ -29,14 +34,14 @@ from tests.shell.test_desk import store as store
 
 def test_frost_is_told_to_the_channel_and_stands_on_the_board_until_it_is_over(store: Store) -> None:
     desk = Desk(store, settings_of(sensors=(SHED,)))
-    desk.log_pour(order(), NOON)
-    desk.absorb(sensed(NOON, NOON + HOUR, temp=1))
+    log_pour(desk, order(), NOON)
+    store_readings(desk, sensed(NOON, NOON + HOUR, temp=1))
     look_every(desk, MINUTE, NOON, NOON + HOUR)
-    assert [a.kind for a in desk.board(NOON + HOUR).alarms] == [AlarmKind.COLD, AlarmKind.FROST]
-    assert {a.kind for a in desk.piece("Heron", NOON + HOUR).alarms} == {AlarmKind.COLD, AlarmKind.FROST}
-    desk.absorb(sensed(NOON + HOUR + 5 * MINUTE, NOON + 2 * HOUR, temp=18))
+    assert [a.kind for a in board_of(desk, NOON + HOUR).alarms] == [AlarmKind.COLD, AlarmKind.FROST]
+    assert {a.kind for a in piece_report(desk, "Heron", NOON + HOUR).alarms} == {AlarmKind.COLD, AlarmKind.FROST}
+    store_readings(desk, sensed(NOON + HOUR + 5 * MINUTE, NOON + 2 * HOUR, temp=18))
     look_every(desk, MINUTE, NOON + HOUR, NOON + 2 * HOUR)
-    assert desk.board(NOON + 2 * HOUR).alarms == ()
+    assert board_of(desk, NOON + 2 * HOUR).alarms == ()
     frost = [n for n in notices(store) if n.key.startswith("alarm/frost/")]
     assert [(n.kind, n.urgent) for n in frost] == [("alarm", True), ("alarm_over", False)]
 
@@ -44,9 +49,9 @@ def test_frost_is_told_to_the_channel_and_stands_on_the_board_until_it_is_over(s
 def test_a_room_found_too_cold_in_the_evening_is_not_also_foretold_to_become_so(store: Store) -> None:
     """The first look in days raises the alarm: to foretell in the same breath what is so already only confuses."""
     desk = Desk(store, settings_of(sensors=(SHED,)))
-    desk.log_pour(order(), NOON)
-    desk.absorb(sensed(NOON - 24 * HOUR, NOON + 8 * HOUR, temp=6))
-    desk.refresh(NOON + 8 * HOUR)
+    log_pour(desk, order(), NOON)
+    store_readings(desk, sensed(NOON - 24 * HOUR, NOON + 8 * HOUR, temp=6))
+    refresh(desk, NOON + 8 * HOUR)
     told = {(n.kind, n.data["alarm"]) for n in notices(store) if n.kind in ("alarm", "foreseen")}
     assert ("alarm", "cold") in told
     assert ("foreseen", "cold") not in told
@@ -54,28 +59,28 @@ def test_a_room_found_too_cold_in_the_evening_is_not_also_foretold_to_become_so(
 
 def test_alarms_of_a_room_its_last_piece_has_left_do_not_stay_on_the_board(store: Store) -> None:
     desk = Desk(store, settings_of(sensors=(SHED,)))
-    desk.log_pour(order(), NOON)
-    desk.absorb(sensed(NOON, NOON + HOUR, temp=1))
-    desk.refresh(NOON + HOUR)
+    log_pour(desk, order(), NOON)
+    store_readings(desk, sensed(NOON, NOON + HOUR, temp=1))
+    refresh(desk, NOON + HOUR)
     with store.write() as tx:
         tx.set_gone(1, NOON + HOUR)
-    desk.refresh(NOON + HOUR + MINUTE)
-    assert desk.board(NOON + HOUR + MINUTE).alarms == ()
+    refresh(desk, NOON + HOUR + MINUTE)
+    assert board_of(desk, NOON + HOUR + MINUTE).alarms == ()
 
 
 def test_a_pour_logged_afterwards_is_warned_of_the_frost_it_has_lain_in(store: Store) -> None:
     """The room had been watched past that frost, and rightly in silence: nothing known to be wet lay in it then."""
     desk = Desk(store, settings_of(sensors=(SHED,)))
-    desk.absorb(sensed(NOON - HOUR, NOON + 3 * HOUR, temp=0))
-    desk.absorb(sensed(NOON + 3 * HOUR + 5 * MINUTE, NOON + 9 * HOUR, temp=20))
-    desk.log_pour(order("Reed", NOON + 4 * HOUR), NOON + 4 * HOUR)
+    store_readings(desk, sensed(NOON - HOUR, NOON + 3 * HOUR, temp=0))
+    store_readings(desk, sensed(NOON + 3 * HOUR + 5 * MINUTE, NOON + 9 * HOUR, temp=20))
+    log_pour(desk, order("Reed", NOON + 4 * HOUR), NOON + 4 * HOUR)
     look_every(desk, HOUR, NOON + 4 * HOUR, NOON + 9 * HOUR)
     watched = alarm(store, AlarmKind.FROST)
     assert watched is not None
     assert watched.evaluated_at > NOON + 7 * HOUR
     assert [key for key in keys(store) if "frost" in key] == []
-    desk.log_pour(order("Heron", NOON), NOON + 9 * HOUR)
-    desk.refresh(NOON + 9 * HOUR)
+    log_pour(desk, order("Heron", NOON), NOON + 9 * HOUR)
+    refresh(desk, NOON + 9 * HOUR)
     (frost,) = [n for n in notices(store) if "frost" in n.key]
     assert "Wet there then: Heron." in frost.text
     assert "This is past and cannot be changed now" in frost.text
@@ -84,12 +89,12 @@ def test_a_pour_logged_afterwards_is_warned_of_the_frost_it_has_lain_in(store: S
 def test_frost_that_a_late_reading_tells_of_is_told_as_past(store: Store) -> None:
     """One sensor lost its radio; the other, by the stove, went on."""
     desk = Desk(store, settings_of(sensors=(SHED,)))
-    desk.log_pour(order(), NOON)
-    desk.absorb([reading(NOON + i * 10 * MINUTE, 18.0, source="stove") for i in range(37)])
+    log_pour(desk, order(), NOON)
+    store_readings(desk, [reading(NOON + i * 10 * MINUTE, 18.0, source="stove") for i in range(37)])
     look_every(desk, 10 * MINUTE, NOON, NOON + 6 * HOUR)
     assert keys(store) == []
-    desk.absorb([reading(NOON + 2 * HOUR + i * 5 * MINUTE + MINUTE, -20.0, source="door") for i in range(12)])
-    desk.refresh(NOON + 6 * HOUR)
+    store_readings(desk, [reading(NOON + 2 * HOUR + i * 5 * MINUTE + MINUTE, -20.0, source="door") for i in range(12)])
+    refresh(desk, NOON + 6 * HOUR)
     (frost,) = [n for n in notices(store) if "frost" in n.key]
     assert "past" in frost.title
 
@@ -97,24 +102,24 @@ def test_frost_that_a_late_reading_tells_of_is_told_as_past(store: Store) -> Non
 def test_readings_of_the_future_are_not_known_yet(store: Store) -> None:
     """A clock that once ran ahead must neither make a silent room look fresh nor decide how a piece dries."""
     desk = Desk(store, settings_of(sensors=(SHED,)))
-    desk.log_pour(order(), NOON)
-    desk.absorb([*sensed(NOON - HOUR, NOON), reading(NOON + timedelta(days=5000), 1.0, 99.0, source="post")])
+    log_pour(desk, order(), NOON)
+    store_readings(desk, [*sensed(NOON - HOUR, NOON), reading(NOON + timedelta(days=5000), 1.0, 99.0, source="post")])
     look_every(desk, 10 * MINUTE, NOON, NOON + 2 * HOUR)
     assert forecasts(store)[1].data_until == NOON
     assert [key.split("/")[1] for key in keys(store)] == ["no_fresh_data"]
-    (shed,) = desk.board(NOON + 2 * HOUR).rooms
+    (shed,) = board_of(desk, NOON + 2 * HOUR).rooms
     assert (shed.temp_c, shed.data_at) == (20.0, NOON)
 
 
 def test_after_the_clock_ran_ahead_for_years_the_studio_goes_on(store: Store) -> None:
     desk = Desk(store, settings_of(sensors=(SHED,)))
-    desk.log_pour(order(), NOON)
-    desk.absorb(sensed(NOON - HOUR, NOON))
-    desk.refresh(NOON)
+    log_pour(desk, order(), NOON)
+    store_readings(desk, sensed(NOON - HOUR, NOON))
+    refresh(desk, NOON)
     ahead = NOON + timedelta(days=3)
-    desk.refresh(ahead)
-    desk.refresh(ahead + 20 * MINUTE)
-    desk.absorb(sensed(NOON + 5 * MINUTE, NOON + 2 * HOUR, temp=0))
+    refresh(desk, ahead)
+    refresh(desk, ahead + 20 * MINUTE)
+    store_readings(desk, sensed(NOON + 5 * MINUTE, NOON + 2 * HOUR, temp=0))
     look_every(desk, 5 * MINUTE, NOON + 5 * MINUTE, NOON + 2 * HOUR)
     assert any(key.startswith("alarm/frost/") for key in keys(store))
     assert forecasts(store)[1].made_at >= NOON + HOUR
@@ -122,10 +127,10 @@ def test_after_the_clock_ran_ahead_for_years_the_studio_goes_on(store: Store) ->
 
 def test_every_room_silent_or_not_is_told_apart_by_its_sensor(store: Store) -> None:
     desk = Desk(store, settings_of(sensors=(SHED,)))
-    desk.log_pour(order(), NOON)
-    desk.log_pour(order("Reed", room=LOFT), NOON)
-    desk.absorb(sensed(NOON, NOON))
-    desk.log_reading(reading(NOON, room=LOFT))
+    log_pour(desk, order(), NOON)
+    log_pour(desk, order("Reed", room=LOFT), NOON)
+    store_readings(desk, sensed(NOON, NOON))
+    log_reading(desk, reading(NOON, room=LOFT))
     look_every(desk, 10 * MINUTE, NOON, NOON + 3 * HOUR)
     silent = {room: alarm(store, AlarmKind.NO_FRESH_DATA, room) for room in (SHED, LOFT)}
     assert silent[SHED] is not None

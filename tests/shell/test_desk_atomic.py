@@ -12,12 +12,17 @@ from typing import Any
 
 import pytest
 
-import curewatch.desk.desk as desk_module
+import curewatch.desk.refresh.refresher as refreshing
 from curewatch.desk import Desk
+from curewatch.desk.commands.pours import log_pour
+from curewatch.desk.commands.readings import store_readings
+from curewatch.desk.mixing import put_recipe
+from curewatch.desk.revision import facts_revision
 from curewatch.records import AlarmKind, Recipe
 from curewatch.store import Store, Transaction
 from curewatch.studio.alarms.lifecycle import is_active
 from tests.new_store import NOON
+from tests.refreshing import refresh
 from tests.shell.test_desk import HOUR, MINUTE, SHED, alarm, keys, notices, order, reading, sensed, settings_of
 
 
@@ -36,10 +41,10 @@ def store(path: Path) -> Iterator[Store]:
 def desk(store: Store) -> Desk:
     """A studio in which much falls due at NOW: dates, frost, cold, each with a notice."""
     desk = Desk(store, settings_of(sensors=(SHED,)))
-    desk.log_pour(order(at=NOON - 96 * HOUR), NOON)
-    desk.log_pour(order("Reed", at=NOON - HOUR), NOON)
-    desk.absorb(sensed(NOON - 100 * HOUR, NOON - 2 * HOUR))
-    desk.absorb(sensed(NOON - 2 * HOUR + 5 * MINUTE, NOON, temp=1))
+    log_pour(desk, order(at=NOON - 96 * HOUR), NOON)
+    log_pour(desk, order("Reed", at=NOON - HOUR), NOON)
+    store_readings(desk, sensed(NOON - 100 * HOUR, NOON - 2 * HOUR))
+    store_readings(desk, sensed(NOON - 2 * HOUR + 5 * MINUTE, NOON, temp=1))
     return desk
 
 
@@ -90,9 +95,9 @@ def test_a_crash_between_a_decision_and_its_notice_leaves_neither_and_the_next_l
     with monkeypatch.context() as patch:
         crash_at(patch, name, call, before=before)
         with pytest.raises(Crash):
-            desk.refresh(NOON)
+            refresh(desk, NOON)
     assert decided(store) == {"forecasts": 0, "alarms": 0, "notices": 0, "deliveries": 0}
-    found = desk.refresh(NOON)
+    found = refresh(desk, NOON)
     assert found.notices == len(keys(store)) >= 4
     active = alarm(store, AlarmKind.FROST)
     assert active is not None
@@ -102,7 +107,7 @@ def test_a_crash_between_a_decision_and_its_notice_leaves_neither_and_the_next_l
 
 
 def test_an_alarm_s_text_is_that_of_the_notice_it_was_committed_with(desk: Desk, store: Store) -> None:
-    desk.refresh(NOON)
+    refresh(desk, NOON)
     frost = alarm(store, AlarmKind.FROST)
     assert frost is not None
     assert [n.text for n in notices(store) if n.key.startswith("alarm/frost/")] == [frost.text]
@@ -116,11 +121,11 @@ def test_a_crash_amid_logging_a_pour_leaves_no_half_of_it(
     with monkeypatch.context() as patch:
         crash_at(patch, name, 1, before=False)
         with pytest.raises(Crash):
-            desk.log_pour(order(recipe="thin mix"), NOON)
+            log_pour(desk, order(recipe="thin mix"), NOON)
     with store.read() as tx:
         assert set(tx.counts().values()) == {0}
-    assert desk.revision() == "0"
-    assert desk.log_pour(order(recipe="thin mix"), NOON).piece is not None
+    assert facts_revision(desk.store) == "0"
+    assert log_pour(desk, order(recipe="thin mix"), NOON).piece is not None
 
 
 def test_a_crash_amid_a_batch_of_readings_leaves_none_of_them(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -128,10 +133,10 @@ def test_a_crash_amid_a_batch_of_readings_leaves_none_of_them(store: Store, monk
     with monkeypatch.context() as patch:
         crash_at(patch, "add_readings", 1, before=False)
         with pytest.raises(Crash):
-            desk.absorb(sensed(NOON, NOON + HOUR))
+            store_readings(desk, sensed(NOON, NOON + HOUR))
     with store.read() as tx:
         assert set(tx.counts().values()) == {0}
-    assert desk.absorb(sensed(NOON, NOON + HOUR)) == 13
+    assert store_readings(desk, sensed(NOON, NOON + HOUR)) == 13
 
 
 # --- Two at once ------------------------------------------------------------------------------------------------------
@@ -141,7 +146,7 @@ def test_two_that_look_at_the_same_moment_tell_each_thing_once(
     desk: Desk, store: Store, path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The worst case: both have read the same studio before either writes."""
-    both_have_read, real = threading.Barrier(2), desk_module.read_snapshot
+    both_have_read, real = threading.Barrier(2), refreshing.read_snapshot
     first_look = threading.local()
 
     def read(*args: Any, **kwargs: Any) -> Any:
@@ -151,10 +156,10 @@ def test_two_that_look_at_the_same_moment_tell_each_thing_once(
             both_have_read.wait(30)
         return scene
 
-    monkeypatch.setattr(desk_module, "read_scene", read)
+    monkeypatch.setattr(refreshing, "read_snapshot", read)
     with Store.open(path) as second, ThreadPoolExecutor(2) as pool:
         desks = [desk, Desk(second, desk.settings)]
-        written = [found.notices for found in pool.map(lambda one: one.refresh(NOON), desks)]
+        written = [found.notices for found in pool.map(lambda one: refresh(one, NOON), desks)]
     told = keys(store)
     assert sum(written) == len(told) == len(set(told))
     assert sorted(written)[0] == 0, "one of the two found all told"
@@ -169,17 +174,18 @@ from datetime import timedelta
 from curewatch.desk import Desk
 from curewatch.store import Store
 from tests.new_store import NOON
+from tests.refreshing import refresh
 from tests.shell.test_desk import SHED, settings_of
 with Store.open(sys.argv[1]) as store:
     desk = Desk(store, settings_of(sensors=(SHED,)))
     print("ready", flush=True)
     sys.stdin.readline()
-    print(sum(desk.refresh(NOON + timedelta(minutes=i)).notices for i in range(10)), flush=True)
+    print(sum(refresh(desk, NOON + timedelta(minutes=i)).notices for i in range(10)), flush=True)
 """
 
 
 def test_two_processes_that_look_again_and_again_tell_each_thing_once(desk: Desk, store: Store, path: Path) -> None:
-    desk.absorb(sensed(NOON + 5 * MINUTE, NOON + 10 * MINUTE, temp=18))
+    store_readings(desk, sensed(NOON + 5 * MINUTE, NOON + 10 * MINUTE, temp=18))
     command = [sys.executable, "-c", LOOKER, str(path)]
     root = Path(__file__).parents[2]
     lookers = [
@@ -209,26 +215,26 @@ def test_two_processes_that_look_again_and_again_tell_each_thing_once(desk: Desk
 
 def between(monkeypatch: pytest.MonkeyPatch, act: Any) -> None:
     """Let `act` happen after the studio was read and before the decisions are written."""
-    real = desk_module.forecasting.forecasts
+    real = refreshing.forecasting.forecasts
 
     def forecasts(*args: Any, **kwargs: Any) -> Any:
         made = real(*args, **kwargs)
         act()
         return made
 
-    monkeypatch.setattr(desk_module.forecasting, "forecasts", forecasts)
+    monkeypatch.setattr(refreshing.forecasting, "forecasts", forecasts)
 
 
 def test_a_reading_that_comes_in_between_is_not_passed_over(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     """It lies before what this look judges; were the alarms judged past it, it would never be looked at again."""
     desk = Desk(store, settings_of(sensors=(SHED,)))
-    desk.log_pour(order(at=NOON - 5 * HOUR), NOON)
-    desk.absorb([reading(NOON - i * 30 * MINUTE, 18.0, source="stove") for i in range(10)])
+    log_pour(desk, order(at=NOON - 5 * HOUR), NOON)
+    store_readings(desk, [reading(NOON - i * 30 * MINUTE, 18.0, source="stove") for i in range(10)])
     frost = [reading(NOON - 3 * HOUR + i * 5 * MINUTE + MINUTE, -20.0, source="door") for i in range(8)]
     with monkeypatch.context() as patch:
-        between(patch, lambda: Desk(store, desk.settings).absorb(frost))
-        desk.refresh(NOON)
-    desk.refresh(NOON + MINUTE)
+        between(patch, lambda: store_readings(Desk(store, desk.settings), frost))
+        refresh(desk, NOON)
+    refresh(desk, NOON + MINUTE)
     assert any(key.startswith("alarm/frost/") for key in keys(store))
 
 
@@ -241,7 +247,7 @@ def test_a_piece_that_leaves_in_between_is_told_of_no_more(
 
     with monkeypatch.context() as patch:
         between(patch, leave)
-        desk.refresh(NOON)
+        refresh(desk, NOON)
     assert not [key for key in keys(store) if key.startswith("piece-1/")]
     with store.read() as tx:
         assert list(tx.forecasts()) == [2]
@@ -251,6 +257,6 @@ def test_a_recipe_that_is_corrected_in_between_makes_the_forecast_stale(
     desk: Desk, store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with monkeypatch.context() as patch:
-        between(patch, lambda: desk.put_recipe(Recipe(name="house mix", solids=0.4)))
-        desk.refresh(NOON)
-    assert desk.refresh(NOON).forecasts == 2
+        between(patch, lambda: put_recipe(desk, Recipe(name="house mix", solids=0.4)))
+        refresh(desk, NOON)
+    assert refresh(desk, NOON).forecasts == 2

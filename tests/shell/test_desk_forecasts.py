@@ -12,6 +12,8 @@ import pytest
 from sqlalchemy import update
 
 from curewatch.desk import Desk
+from curewatch.desk.commands.pours import log_pour
+from curewatch.desk.commands.readings import store_readings
 from curewatch.desk.refresh.forecasts import MadeForecasts, in_processes
 from curewatch.records import Forecast, Reading, Recipe, Stay
 from curewatch.records.forecasts import Checkpoint
@@ -19,6 +21,7 @@ from curewatch.store import Store
 from curewatch.store.tables import checkpoints
 from curewatch.studio.forecasting import batch
 from tests.new_store import NOON
+from tests.refreshing import refresh
 from tests.shell.test_desk import HOUR, MINUTE, SHED, forecasts, order, settings_of
 
 DAY = timedelta(days=1)
@@ -79,12 +82,12 @@ def same(one: dict[int, Forecast], other: dict[int, Forecast]) -> None:
 
 def rolled(desk: Desk, until: datetime = NOON + 6 * HOUR) -> None:
     """Two pieces, and a look an hour."""
-    desk.log_pour(order(), NOON)
-    desk.log_pour(order("Reed", NOON - 5 * HOUR, wet_thickness_m=0.8e-3), NOON)
+    log_pour(desk, order(), NOON)
+    log_pour(desk, order("Reed", NOON - 5 * HOUR, wet_thickness_m=0.8e-3), NOON)
     now = NOON
     while now <= until:
-        desk.absorb(read(NOON - 6 * HOUR, now))
-        desk.refresh(now)
+        store_readings(desk, read(NOON - 6 * HOUR, now))
+        refresh(desk, now)
         now += 2 * HOUR
 
 
@@ -102,7 +105,7 @@ def test_dropped_at_any_time_they_are_rebuilt_to_the_same_dates(desk: Desk, stor
     with store.write() as tx:
         tx.drop_forecasts()
         tx.drop_kept_marches()
-    assert Desk(store, desk.settings).refresh(NOON + 6 * HOUR).forecasts == 2
+    assert refresh(Desk(store, desk.settings), NOON + 6 * HOUR).forecasts == 2
     same(forecasts(store), was)
     for piece, one in kept(store).items():
         assert (one.until, one.fingerprint) == (states[piece].until, states[piece].fingerprint)
@@ -114,9 +117,11 @@ def test_facts_that_change_what_was_rebuild_it(
 ) -> None:
     rolled(desk, NOON + 2 * HOUR)
     now = NOON + 4 * HOUR
-    desk.absorb(read(NOON - 6 * HOUR, now))
+    store_readings(desk, read(NOON - 6 * HOUR, now))
     if what == "late":
-        desk.absorb([Reading(room=SHED, at=NOON + HOUR / 2, received_at=now, source="typed", temp_c=27, rh_pct=40)])
+        store_readings(
+            desk, [Reading(room=SHED, at=NOON + HOUR / 2, received_at=now, source="typed", temp_c=27, rh_pct=40)]
+        )
     with store.write() as tx:
         if what == "moved":
             tx.add_stay(Stay(piece_id=1, room=SHED, since=NOON + HOUR))
@@ -125,45 +130,45 @@ def test_facts_that_change_what_was_rebuild_it(
         elif what == "damage":
             tx._connection.execute(update(checkpoints).values(members=b"none", centre=b""))
     begun = counted(monkeypatch)
-    desk.refresh(now)
+    refresh(desk, now)
     assert begun.count(False) == (1 if what == "moved" else 0 if what == "damage" else 2)
     made = forecasts(store)
     with store.write() as tx:
         tx.drop_forecasts()
         tx.drop_kept_marches()
-    Desk(store, desk.settings).refresh(now)
+    refresh(Desk(store, desk.settings), now)
     same(made, forecasts(store))
 
 
 def test_a_reading_that_moves_no_date_makes_no_forecast_and_one_that_does_makes_it(desk: Desk, store: Store) -> None:
-    desk.log_pour(order(at=NOON - 8 * HOUR), NOON)
-    desk.absorb(read(NOON - 4 * DAY, NOON))
-    assert desk.refresh(NOON).forecasts == 1
+    log_pour(desk, order(at=NOON - 8 * HOUR), NOON)
+    store_readings(desk, read(NOON - 4 * DAY, NOON))
+    assert refresh(desk, NOON).forecasts == 1
     now = NOON + 10 * MINUTE
-    desk.absorb(read(now, now, warmer=0.3))
-    assert desk.refresh(now).forecasts == 0, "a little warmer for ten minutes"
+    store_readings(desk, read(now, now, warmer=0.3))
+    assert refresh(desk, now).forecasts == 0, "a little warmer for ten minutes"
     now = NOON + 50 * MINUTE
-    desk.absorb(read(now - 30 * MINUTE, now, warmer=9.0))
-    assert desk.refresh(now).forecasts == 1
-    assert desk.refresh(now + MINUTE).forecasts == 0
-    assert desk.refresh(now + HOUR).forecasts == 1, "an hour has passed"
+    store_readings(desk, read(now - 30 * MINUTE, now, warmer=9.0))
+    assert refresh(desk, now).forecasts == 1
+    assert refresh(desk, now + MINUTE).forecasts == 0
+    assert refresh(desk, now + HOUR).forecasts == 1, "an hour has passed"
 
 
 def test_states_are_committed_with_the_forecasts_or_not_at_all(
     desk: Desk, store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    desk.log_pour(order(at=NOON - 8 * HOUR), NOON)
-    desk.absorb(read(NOON - 9 * HOUR, NOON))
+    log_pour(desk, order(at=NOON - 8 * HOUR), NOON)
+    store_readings(desk, read(NOON - 9 * HOUR, NOON))
 
     def fails(*_: Any, **__: Any) -> None:
         raise RuntimeError("power cut")
 
     with monkeypatch.context() as cut:
-        cut.setattr("curewatch.desk.desk.tell_milestones", fails)
+        cut.setattr("curewatch.desk.refresh.refresher.tell_milestones", fails)
         with pytest.raises(RuntimeError, match="power cut"):
-            desk.refresh(NOON)
+            refresh(desk, NOON)
     assert (forecasts(store), kept(store)) == ({}, {})
-    desk.refresh(NOON)
+    refresh(desk, NOON)
     assert set(kept(store)) == set(forecasts(store)) == {1}
 
 
@@ -171,8 +176,8 @@ def test_what_is_kept_of_a_piece_goes_with_it(desk: Desk, store: Store) -> None:
     rolled(desk, NOON + 2 * HOUR)
     with store.write() as tx:
         tx.set_gone(1, NOON + 2 * HOUR)
-    desk.absorb(read(NOON - 6 * HOUR, NOON + 4 * HOUR))
-    desk.refresh(NOON + 4 * HOUR)
+    store_readings(desk, read(NOON - 6 * HOUR, NOON + 4 * HOUR))
+    refresh(desk, NOON + 4 * HOUR)
     with store.read() as tx:
         assert set(tx.checkpoints([1, 2])) == {2}
 
@@ -223,22 +228,22 @@ def test_after_a_crash_between_the_parts_and_the_decisions_states_still_go_with_
     rolled(desk)
     was, states = forecasts(store), kept(store)
     now = NOON + 8 * HOUR
-    desk.absorb(read(NOON + 6 * HOUR + 10 * MINUTE, now, warmer=5))
+    store_readings(desk, read(NOON + 6 * HOUR + 10 * MINUTE, now, warmer=5))
     monkeypatch.setattr(forecasts, "AT_ONCE", 1)
     with monkeypatch.context() as patch:
         patch.setattr(MadeForecasts, "write", lambda *_: 1 / 0)
         with pytest.raises(ZeroDivisionError):
-            desk.refresh(now)
+            refresh(desk, now)
     assert forecasts(store) == was
     for piece, one in kept(store).items():
         assert one.until > states[piece].until
         assert one.expected_s == states[piece].expected_s
-    assert desk.refresh(now).forecasts == len(was)
+    assert refresh(desk, now).forecasts == len(was)
     for piece, one in kept(store).items():
         assert one.expected_s != states[piece].expected_s
     rebuilt = forecasts(store)
     with store.write() as tx:
         tx.drop_kept_marches()
         tx.drop_forecasts()
-    desk.refresh(now)
+    refresh(desk, now)
     same(forecasts(store), rebuilt)

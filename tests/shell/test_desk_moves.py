@@ -10,11 +10,15 @@ import pytest
 
 from curewatch.desk import Desk
 from curewatch.desk.commands import moves, undoing
+from curewatch.desk.commands.pours import log_pour
+from curewatch.desk.commands.readings import store_readings
+from curewatch.desk.reports.piece import piece_report
 from curewatch.desk.transfer.exporting import everything
 from curewatch.desk.transfer.importing import facts_from_json, import_facts
 from curewatch.records import Forecast, MilestoneKind
 from curewatch.store import FactRefused, Store
 from tests.new_store import NOON
+from tests.refreshing import refresh
 from tests.shell.test_desk import HOUR, LOFT, MINUTE, SHED, forecasts, order, sensed, settings_of
 
 SETTINGS = settings_of(rooms={LOFT: {"air": "draughty"}}, forecast={"members": 8, "days": 60})
@@ -34,11 +38,11 @@ def desk(store: Store) -> Desk:
 
 def speed(desk: Desk) -> float:
     """Of the air over the piece [m/s], by all that is stored."""
-    return desk.piece("Heron", NOON + HOUR).drying.air_speed
+    return piece_report(desk, "Heron", NOON + HOUR).drying.air_speed
 
 
 def test_what_was_said_of_the_air_holds_for_the_place_it_was_said_of(desk: Desk) -> None:
-    desk.log_pour(order(air_speed_m_s=FAN), NOON)
+    log_pour(desk, order(air_speed_m_s=FAN), NOON)
     assert speed(desk) == FAN
     moves.move(desk, "Heron", LOFT, None, NOON + MINUTE)
     assert speed(desk) == DRAUGHTY, "as the settings say of the loft"
@@ -51,10 +55,10 @@ def test_what_was_said_of_the_air_holds_for_the_place_it_was_said_of(desk: Desk)
 
 
 def test_an_air_that_cannot_be_is_refused_and_nothing_is_stored(desk: Desk) -> None:
-    desk.log_pour(order(), NOON)
+    log_pour(desk, order(), NOON)
     with pytest.raises(ValueError, match="air_speed_m_s"):
         moves.move(desk, "Heron", LOFT, None, NOON + MINUTE, 7.0)
-    assert desk.piece("Heron", NOON + HOUR).line.room == SHED
+    assert piece_report(desk, "Heron", NOON + HOUR).line.room == SHED
     with desk.store.write() as tx:
         (stay,) = tx.stays()
         # the store itself refuses what the record would not have let through
@@ -73,17 +77,17 @@ def test_a_piece_moved_into_a_draught_is_ready_sooner_and_the_move_travels(
 ) -> None:
     """Both rooms are read the same, so that the dates differ by the air's speed alone."""
     for room in (SHED, LOFT):
-        desk.absorb(sensed(NOON - HOUR, NOON + 2 * HOUR, room=room))
-    desk.log_pour(order(), NOON)
-    desk.refresh(NOON + 2 * HOUR)
+        store_readings(desk, sensed(NOON - HOUR, NOON + 2 * HOUR, room=room))
+    log_pour(desk, order(), NOON)
+    refresh(desk, NOON + 2 * HOUR)
     before = forecasts(store)
     moves.move(desk, "Heron", LOFT, None, NOON + HOUR)
-    assert desk.refresh(NOON + 2 * HOUR).forecasts == 1
+    assert refresh(desk, NOON + 2 * HOUR).forecasts == 1
     # three times as fast an air dries sqrt(3) times as fast at a given film temperature (Incropera & DeWitt 7.31)
     assert packed(forecasts(store)) < 0.8 * packed(before)
     with Store.open(tmp_path / "other.sqlite") as other:
         there = Desk(other, settings_of(forecast={"members": 8, "days": 60}))
         import_facts(there, facts_from_json(json.loads(json.dumps(everything(desk)))))
         assert speed(there) == DRAUGHTY, "a fact, whatever the settings there say of the room"
-        there.refresh(NOON + 2 * HOUR)
+        refresh(there, NOON + 2 * HOUR)
         assert packed(forecasts(other)) == packed(forecasts(store))

@@ -10,12 +10,16 @@ import pytest
 
 from curewatch.desk import Desk, FactError, PourOrder
 from curewatch.desk.commands import observing
+from curewatch.desk.commands.pours import log_pour
+from curewatch.desk.commands.readings import log_reading
 from curewatch.desk.reports import learned
+from curewatch.desk.reports.piece import piece_report
 from curewatch.desk.snapshot.lessons import VERSION, learned_so_far, update_lessons
 from curewatch.records import MilestoneKind, Reading, ThicknessSource
 from curewatch.records.observations import Finger, ObservationKind
 from curewatch.settings import Settings
 from curewatch.store import Store
+from tests.refreshing import refresh
 
 NOW = datetime(2026, 11, 20, 12, 0, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -26,7 +30,7 @@ SHED, RACK = "Boat shed", "rack"
 def desk(tmp_path: Path) -> Iterator[Desk]:
     with Store.open(tmp_path / "studio.sqlite") as store:
         desk = Desk(store, Settings(zone="UTC"))
-        desk.log_reading(Reading(room=SHED, at=NOW - 60 * HOUR, temp_c=21, rh_pct=50, received_at=NOW))
+        log_reading(desk, Reading(room=SHED, at=NOW - 60 * HOUR, temp_c=21, rh_pct=50, received_at=NOW))
         pour(desk, "Low tide", NOW - 48 * HOUR)
         yield desk
 
@@ -36,13 +40,13 @@ def pour(desk: Desk, name: str, at: datetime) -> None:
         name=name, room=SHED, at=at, wet_thickness_m=1.5e-3, thickness_source=ThicknessSource.GAUGE,
         place=RACK, size_m=(0.3, 0.3),
     )  # fmt: skip
-    desk.log_pour(order, NOW)
-    desk.refresh(NOW)
+    log_pour(desk, order, NOW)
+    refresh(desk, NOW)
 
 
 def safe_at(desk: Desk, name: str, kind: MilestoneKind = MilestoneKind.TOUCH_DRY) -> datetime:
-    desk.refresh(NOW)
-    forecast = desk.piece(name, NOW).forecast
+    refresh(desk, NOW)
+    forecast = piece_report(desk, name, NOW).forecast
     assert forecast is not None
     at = next(one.safe_at for one in forecast.milestones if one.kind is kind)
     assert at is not None
@@ -87,7 +91,7 @@ def test_a_lesson_stored_in_an_older_form_counts_as_not_there_and_is_drawn_again
         with desk.store.write() as tx:
             tx.put_lessons({piece: (fingerprint, form) for piece, fingerprint in fingerprints.items()})
             assert learned_so_far(tx).lessons == ()
-        desk.refresh(NOW)
+        refresh(desk, NOW)
         with desk.store.read() as tx:
             assert tx.lessons() == drawn
             assert len(learned_so_far(tx).lessons) == 1
@@ -95,9 +99,9 @@ def test_a_lesson_stored_in_an_older_form_counts_as_not_there_and_is_drawn_again
 
 def test_a_late_reading_from_before_the_test_draws_the_lesson_again(desk: Desk) -> None:
     observing.feel(desk, "Low tide", Finger.TACKY, NOW - 12 * HOUR, NOW)
-    desk.log_reading(Reading(room=SHED, at=NOW - 5 * HOUR, temp_c=5, rh_pct=90, received_at=NOW))
+    log_reading(desk, Reading(room=SHED, at=NOW - 5 * HOUR, temp_c=5, rh_pct=90, received_at=NOW))
     assert update_lessons(desk.store, NOW) == 0  # after the test
-    desk.log_reading(Reading(room=SHED, at=NOW - 40 * HOUR, temp_c=15, rh_pct=60, received_at=NOW))
+    log_reading(desk, Reading(room=SHED, at=NOW - 40 * HOUR, temp_c=15, rh_pct=60, received_at=NOW))
     assert update_lessons(desk.store, NOW) == 1
 
 
@@ -107,7 +111,7 @@ def test_a_piece_that_is_gone_still_teaches(desk: Desk) -> None:
         piece = tx.piece("Low tide")
         assert piece is not None
         tx.set_gone(piece.id, NOW)
-    known = learned.what_was_learned(desk, NOW)
+    known = learned.what_was_learned(desk)
     assert [(one.name, one.pieces) for one in known] == [("house mix", 1), (f"{SHED}, {RACK}", 1)]
     assert "1 finger test on 1 piece" in known[0].sentence
 
@@ -118,7 +122,7 @@ def test_what_is_forgotten_no_longer_moves_the_next_pour(desk: Desk) -> None:
     observing.feel(desk, "Low tide", Finger.TACKY, NOW - 12 * HOUR, NOW)
     observing.forget(desk, "house mix", NOW)
     observing.forget(desk, f"{SHED}, {RACK}", NOW)
-    assert learned.what_was_learned(desk, NOW) == []
+    assert learned.what_was_learned(desk) == []
     assert safe_at(desk, "Flood") == before
 
 
@@ -133,12 +137,12 @@ def test_a_test_in_a_room_that_was_never_read_waits(desk: Desk) -> None:
     order = PourOrder(
         name="Far", room="Loft", at=NOW - 48 * HOUR, wet_thickness_m=1e-3, thickness_source=ThicknessSource.GAUGE
     )
-    desk.log_pour(order, NOW)
+    log_pour(desk, order, NOW)
     told = observing.feel(desk, "Far", Finger.TACKY, NOW - 20 * HOUR, NOW)
     assert "never read" in told.notes[0]
-    desk.log_reading(Reading(room="Loft", at=NOW - 47 * HOUR, temp_c=21, rh_pct=50, received_at=NOW))
-    desk.refresh(NOW)
-    assert len(learned.what_was_learned(desk, NOW)) == 2
+    log_reading(desk, Reading(room="Loft", at=NOW - 47 * HOUR, temp_c=21, rh_pct=50, received_at=NOW))
+    refresh(desk, NOW)
+    assert len(learned.what_was_learned(desk)) == 2
 
 
 @pytest.mark.parametrize(

@@ -12,10 +12,15 @@ import pytest
 from curewatch.cli.output import Page
 from curewatch.cli.texts.board_text import text, values
 from curewatch.desk import Desk, PourOrder
+from curewatch.desk.commands.pours import log_pour
+from curewatch.desk.commands.readings import log_reading, store_readings
+from curewatch.desk.reports.board import board_of
+from curewatch.desk.reports.piece import piece_report
 from curewatch.records import MilestoneKind, Reading, ThicknessSource
 from curewatch.settings import Settings
 from curewatch.store import Store
 from tests.new_store import NOON
+from tests.refreshing import refresh
 
 SHED = "Boat shed"
 HOUR, MINUTE, DAY = timedelta(hours=1), timedelta(minutes=1), timedelta(days=1)
@@ -49,12 +54,12 @@ def record(first: datetime, last: datetime, step: timedelta = 10 * MINUTE, swing
 
 
 def pour(desk: Desk, name: str, at: datetime, room: str = SHED) -> None:
-    desk.log_pour(PourOrder(name, room, at, 1.2e-3, ThicknessSource.GAUGE), at)
+    log_pour(desk, PourOrder(name, room, at, 1.2e-3, ThicknessSource.GAUGE), at)
 
 
 def band_h(desk: Desk, name: str, now: datetime, kind: MilestoneKind) -> float:
     """From the earliest to the latest date of a milestone [h]."""
-    forecast = desk.piece(name, now).forecast
+    forecast = piece_report(desk, name, now).forecast
     assert forecast is not None
     (found,) = [m for m in forecast.milestones if m.kind is kind]
     assert found.early_at is not None
@@ -65,15 +70,15 @@ def band_h(desk: Desk, name: str, now: datetime, kind: MilestoneKind) -> float:
 def test_a_spike_is_kept_in_the_store_marked_on_the_board_and_changes_no_date(desk: Desk) -> None:
     clean = record(NOON - 2 * DAY, NOON)
     pour(desk, "Heron", NOON - 20 * HOUR)
-    desk.absorb(clean)
-    desk.refresh(NOON)
-    before = desk.piece("Heron", NOON).forecast
+    store_readings(desk, clean)
+    refresh(desk, NOON)
+    before = piece_report(desk, "Heron", NOON).forecast
     i = len(clean) - 30
     spiked = [*clean[:i], clean[i].model_copy(update={"room": "Loft", "temp_c": 60.0}), *clean[i + 1 :]]
-    desk.absorb([reading.model_copy(update={"room": "Loft"}) for reading in spiked])
+    store_readings(desk, [reading.model_copy(update={"room": "Loft"}) for reading in spiked])
     pour(desk, "Egret", NOON - 20 * HOUR, "Loft")
-    desk.refresh(NOON)
-    after = desk.piece("Egret", NOON).forecast
+    refresh(desk, NOON)
+    after = piece_report(desk, "Egret", NOON).forecast
     assert before is not None
     assert after is not None
     for one, other in zip(before.milestones, after.milestones, strict=True):
@@ -82,7 +87,7 @@ def test_a_spike_is_kept_in_the_store_marked_on_the_board_and_changes_no_date(de
         assert abs(one.worth_checking_at - other.worth_checking_at) < 0.01 * (one.worth_checking_at - NOON + DAY)
     with desk.store.read() as tx:
         assert max(r.temp_c or 0 for r in tx.readings("Loft")) == 60.0
-    seen = desk.board(NOON)
+    seen = board_of(desk, NOON)
     rooms = {room["name"]: room for room in values(desk.settings.tz, seen)["rooms"]}
     assert rooms[SHED]["quality"] == []
     (finding,) = rooms["Loft"]["quality"]
@@ -95,18 +100,18 @@ def test_a_single_spike_raises_no_alarm_once_the_next_reading_is_there(desk: Des
     readings = record(NOON - DAY, NOON)
     readings[-5] = readings[-5].model_copy(update={"temp_c": -8.0})
     pour(desk, "Heron", NOON - 20 * HOUR)
-    desk.absorb(readings)
-    desk.refresh(NOON)
-    assert desk.board(NOON).alarms == ()
+    store_readings(desk, readings)
+    refresh(desk, NOON)
+    assert board_of(desk, NOON).alarms == ()
 
 
 def test_a_room_that_is_known_well_gives_narrower_dates_than_one_typed_once(desk: Desk) -> None:
-    desk.absorb(record(NOON - 25 * DAY, NOON, 30 * MINUTE, swing=0.1))
+    store_readings(desk, record(NOON - 25 * DAY, NOON, 30 * MINUTE, swing=0.1))
     last = record(NOON, NOON, swing=0.1)[0]
-    desk.log_reading(last.model_copy(update={"room": "Loft", "source": "typed"}))
+    log_reading(desk, last.model_copy(update={"room": "Loft", "source": "typed"}))
     for name, room in (("Heron", SHED), ("Egret", "Loft")):
         pour(desk, name, NOON, room)
-    desk.refresh(NOON)
+    refresh(desk, NOON)
     for kind in (MilestoneKind.HANDLE, MilestoneKind.VARNISH_READY):
         assert band_h(desk, "Egret", NOON, kind) > band_h(desk, "Heron", NOON, kind)
 
@@ -115,13 +120,13 @@ def test_a_desk_without_memory_comes_to_the_same_dates(desk: Desk) -> None:
     """What is kept between looks is only a copy: a new desk, on the facts alone, makes an equal forecast."""
     pour(desk, "Heron", NOON - 5 * HOUR)
     for hours in range(-4, 1):
-        desk.absorb(record(NOON - 3 * DAY, NOON + hours * HOUR))
-        desk.refresh(NOON + hours * HOUR)
-    was = desk.piece("Heron", NOON).forecast
+        store_readings(desk, record(NOON - 3 * DAY, NOON + hours * HOUR))
+        refresh(desk, NOON + hours * HOUR)
+    was = piece_report(desk, "Heron", NOON).forecast
     with desk.store.write() as tx:
         tx.drop_forecasts()
-    Desk(desk.store, desk.settings).refresh(NOON)
-    now = desk.piece("Heron", NOON).forecast
+    refresh(Desk(desk.store, desk.settings), NOON)
+    now = piece_report(desk, "Heron", NOON).forecast
     assert was is not None
     assert now is not None
     assert now.fingerprint == was.fingerprint

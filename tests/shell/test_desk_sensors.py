@@ -9,12 +9,16 @@ from pathlib import Path
 import pytest
 
 from curewatch.desk import Desk, PourOrder
+from curewatch.desk.commands.pours import log_pour
+from curewatch.desk.commands.readings import store_readings
+from curewatch.desk.reports.board import board_of
 from curewatch.desk.reports.room import room_record
 from curewatch.records import Notice, Reading, ThicknessSource
 from curewatch.settings import ForecastSettings, MailSettings, PersonSettings, SensorSettings, Settings
 from curewatch.store import Store
 from curewatch.studio.air.flaws import Flaw
 from tests.new_store import NOON
+from tests.refreshing import refresh
 
 SHED = "Boat shed"
 MORNING = NOON.replace(hour=8, minute=0, second=0, microsecond=0)
@@ -37,7 +41,7 @@ def desk_of(store: Store, *sensors: str) -> Desk:
     )
     desk = Desk(store, settings)
     now = MORNING - 3 * HOUR
-    desk.log_pour(PourOrder("Heron", SHED, now, 1.2e-3, ThicknessSource.GAUGE), now)
+    log_pour(desk, PourOrder("Heron", SHED, now, 1.2e-3, ThicknessSource.GAUGE), now)
     return desk
 
 
@@ -55,14 +59,14 @@ def told(store: Store, kind: str) -> list[Notice]:
 def test_a_low_battery_is_told_once_over_looks_and_desks_and_stands_on_board_and_room_page(store: Store) -> None:
     desk = desk_of(store, "loft")
     for quarter in range(13):
-        desk.absorb([heard("loft", 3 - quarter / 4, battery_pct=14.0 + 2 * (quarter % 2))])
-        desk.refresh(MORNING - (3 - quarter / 4) * HOUR)
-    Desk(store, desk.settings).refresh(MORNING)  # started again
+        store_readings(desk, [heard("loft", 3 - quarter / 4, battery_pct=14.0 + 2 * (quarter % 2))])
+        refresh(desk, MORNING - (3 - quarter / 4) * HOUR)
+    refresh(Desk(store, desk.settings), MORNING)  # started again
     (notice,) = told(store, "battery")
     assert "The battery of loft stands at 14 %" in notice.text
     with store.read() as tx:
         assert {one.channel for one in tx.deliveries(keys=[notice.key])} == {"mail:Ada"}
-    (room,) = desk.board(MORNING).rooms
+    (room,) = board_of(desk, MORNING).rooms
     assert [one.flaw for one in room.quality] == [Flaw.BATTERY]
     record = room_record(desk, SHED, MORNING - 24 * HOUR, MORNING)
     assert [one.flaw for one in record.findings] == [Flaw.BATTERY]
@@ -70,9 +74,9 @@ def test_a_low_battery_is_told_once_over_looks_and_desks_and_stands_on_board_and
 
 def test_a_sensor_silent_beside_another_is_a_line_of_the_morning_and_no_alarm(store: Store) -> None:
     desk = desk_of(store, "loft", "door")
-    desk.absorb([heard(one, ago / 6) for one in ("loft", "door") for ago in range(12 * 6, 24, -1)])
-    desk.absorb([heard("door", ago / 6) for ago in range(24, -1, -1)])
-    desk.refresh(MORNING)
+    store_readings(desk, [heard(one, ago / 6) for one in ("loft", "door") for ago in range(12 * 6, 24, -1)])
+    store_readings(desk, [heard("door", ago / 6) for ago in range(24, -1, -1)])
+    refresh(desk, MORNING)
     (notice,) = told(store, "morning")
     assert "loft is silent since" in notice.text
     assert told(store, "alarm") == []
@@ -80,12 +84,12 @@ def test_a_sensor_silent_beside_another_is_a_line_of_the_morning_and_no_alarm(st
 
 def test_the_only_sensor_at_zero_percent_leaves_the_room_unread_and_says_why(store: Store) -> None:
     desk = desk_of(store, "loft")
-    desk.absorb([heard("loft", ago / 6) for ago in range(12 * 6, 18, -1)])
-    desk.absorb([heard("loft", ago / 6, rh_pct=0.0) for ago in range(18, -1, -1)])
+    store_readings(desk, [heard("loft", ago / 6) for ago in range(12 * 6, 18, -1)])
+    store_readings(desk, [heard("loft", ago / 6, rh_pct=0.0) for ago in range(18, -1, -1)])
     for minutes in (0, 15):
-        desk.refresh(MORNING + timedelta(minutes=minutes))
+        refresh(desk, MORNING + timedelta(minutes=minutes))
     (alarm,) = told(store, "alarm")
     assert alarm.data["alarm"] == "no_fresh_data"
     assert "said a humidity no room has 19 times, last 0 %RH" in alarm.text
-    (room,) = desk.board(MORNING).rooms
+    (room,) = board_of(desk, MORNING).rooms
     assert room.rh_pct > 40

@@ -10,9 +10,12 @@ import pytest
 from curewatch.daemon import delivery
 from curewatch.daemon.delivery import MilestoneThread
 from curewatch.desk import Desk
+from curewatch.desk.commands.pours import log_pour
+from curewatch.desk.commands.readings import store_readings
 from curewatch.records import MilestoneKind
 from curewatch.store import Store
 from tests.new_store import NOON
+from tests.refreshing import refresh, refresher_of
 from tests.shell.parts import HandClock, wait_for
 from tests.shell.test_desk import HOUR, MINUTE, forecasts, keys, order, reading
 from tests.shell.test_desk import desk as desk
@@ -23,24 +26,24 @@ EVEN = "piece-1/touch_dry/worth_checking"
 
 def poured(desk: Desk, store: Store) -> datetime:
     """A piece is poured; when it is worth checking."""
-    assert desk.dates.next_at() is None
-    desk.log_pour(order(), NOON)
-    desk.absorb([reading(NOON, source="post")])
-    desk.refresh(NOON)
+    assert refresher_of(desk).timer.next_at() is None
+    log_pour(desk, order(), NOON)
+    store_readings(desk, [reading(NOON, source="post")])
+    refresh(desk, NOON)
     (at,) = (m.worth_checking_at for m in forecasts(store)[1].milestones if m.kind is MilestoneKind.TOUCH_DRY)
     assert at is not None
-    assert desk.dates.next_at() == at
+    assert refresher_of(desk).timer.next_at() == at
     return at
 
 
 def test_a_date_is_told_when_it_comes_and_the_look_after_it_has_nothing_to_add(desk: Desk, store: Store) -> None:
     at = poured(desk, store)
-    assert desk.dates.tell(at - timedelta(seconds=1)) == 0
+    assert refresher_of(desk).timer.tell(at - timedelta(seconds=1)) == 0
     assert keys(store) == []
-    assert desk.dates.tell(at) == 1
+    assert refresher_of(desk).timer.tell(at) == 1
     assert keys(store) == [EVEN]
-    assert desk.dates.tell(at) == 0
-    desk.refresh(at + MINUTE)
+    assert refresher_of(desk).timer.tell(at) == 0
+    refresh(desk, at + MINUTE)
     assert keys(store) == [EVEN]
     with store.read() as tx:
         assert len(tx.deliveries()) == 1
@@ -48,16 +51,16 @@ def test_a_date_is_told_when_it_comes_and_the_look_after_it_has_nothing_to_add(d
 
 def test_what_the_look_told_is_not_told_again(desk: Desk, store: Store) -> None:
     at = poured(desk, store)
-    Desk(store, desk.settings).refresh(at)
+    refresh(Desk(store, desk.settings), at)
     assert keys(store) == [EVEN]
-    assert desk.dates.tell(at + MINUTE) == 0
+    assert refresher_of(desk).timer.tell(at + MINUTE) == 0
 
 
 def test_a_piece_that_has_left_is_not_told_of(desk: Desk, store: Store) -> None:
     at = poured(desk, store)
     with store.write() as tx:
         tx.set_gone(1, NOON + HOUR)
-    assert desk.dates.tell(at) == 0
+    assert refresher_of(desk).timer.tell(at) == 0
     assert keys(store) == []
 
 
@@ -67,14 +70,14 @@ def test_a_nearer_date_noted_while_the_watch_waits_ends_its_wait(
     at, hour_s = poured(desk, store), HOUR.total_seconds()
     monkeypatch.setattr(delivery, "LONGEST_S", hour_s)
     clock, rung = WaitingClock(at - 2 * HOUR), threading.Event()
-    watch = MilestoneThread(desk.dates, clock, rung.set)
+    watch = MilestoneThread(refresher_of(desk).timer, clock, rung.set)
     watch.start()
     try:
         wait_for(lambda: hour_s in clock.waits, 5, "the watch waiting for as long as it may")
         clock.move(2 * HOUR)
         assert keys(store) == []
         with store.read() as tx:
-            desk.dates.note(tx.forecasts(), at - MINUTE)
+            refresher_of(desk).timer.note(tx.forecasts(), at - MINUTE)
         wait_for(rung.is_set, 5, "the date being told")
     finally:
         watch.stop(5)
@@ -96,7 +99,7 @@ class WaitingClock(HandClock):
 def test_the_watch_tells_on_a_thread_of_its_own_and_rings(desk: Desk, store: Store) -> None:
     at = poured(desk, store)
     clock, rung = HandClock(at - MINUTE), threading.Event()
-    watch = MilestoneThread(desk.dates, clock, rung.set)
+    watch = MilestoneThread(refresher_of(desk).timer, clock, rung.set)
     watch.start()
     try:
         clock.move(2 * MINUTE)

@@ -16,6 +16,7 @@ from curewatch.desk.transfer.importing import facts_from_json, import_facts
 from curewatch.records import Room
 from curewatch.store.queries.importing import KINDS as TAKEN_IN
 from curewatch.store.tables import metadata
+from tests.refreshing import refresh
 from tests.shell.moved_studio import LATER
 from tests.shell.moved_studio import new as new
 from tests.shell.moved_studio import old as old
@@ -37,7 +38,7 @@ def test_a_studio_comes_out_of_the_second_store_as_it_came_out_of_the_first(
     assert counts["pieces"] == len(out["pieces"]) > 3
     assert counts["readings"] == sum(len(some) for some in out["readings"].values()) > 100
     assert everything(new) == everything(old)
-    new.refresh(LATER)
+    refresh(new, LATER)
     assert everything(new) == everything(old)
     with old.store.read() as before, new.store.read() as after:
         assert after.forecasts() == before.forecasts()

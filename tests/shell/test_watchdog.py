@@ -16,7 +16,8 @@ from pydantic import SecretStr, ValidationError
 from curewatch.clock import SystemClock
 from curewatch.daemon import Daemon
 from curewatch.daemon.watchdog import WORKED, Part, Systemd, stuck
-from curewatch.desk import Desk, Refreshed
+from curewatch.desk import Desk
+from curewatch.desk.refresh.refresher import Refreshed
 from curewatch.notify.heartbeat import Heartbeat
 from curewatch.notify.webhook import Webhook
 from curewatch.records import Notice

@@ -18,12 +18,14 @@ from pathlib import Path
 import pytest
 import requests
 
+from curewatch.desk.refresh.refresher import Refresher
 from curewatch.settings import SettingsError, WebSettings
 from curewatch.store import Store, StoreError
 from curewatch.web.access.passwords import hash_of
 from curewatch.web.access.sessions import Scope, Sessions
 from curewatch.web.access.tokens import Token, Tokens
 from curewatch.web.app import make_app
+from tests.refreshing import refresh
 from tests.shell.parts import HandClock, free_port
 from tests.shell.web_parts import NOW, PASSWORD, TIMEOUT_S, Studio, served, token_on
 
@@ -67,7 +69,7 @@ def test_every_page_carries_the_headers_that_keep_strangers_code_out(studio: Stu
 def test_no_page_has_a_script_or_style_inside_it_or_asks_anything_of_outside(studio: Studio) -> None:
     studio.pour()
     studio.read()
-    studio.desk.refresh(NOW)
+    refresh(studio.desk, NOW)
     for path in ("/", "/pour", "/reading", "/alarms", "/lately", "/piece/Curlew", "/room/Shed", "/ways-in"):
         page = studio.page(path)
         assert not re.search(r"<style|\sstyle=|\son\w+=|<script(?! src=\"/static/)", page), path
@@ -140,7 +142,7 @@ def test_it_refuses_to_be_served_to_a_network_without_a_password(tmp_path: Path,
         from curewatch.settings import Settings
 
         with pytest.raises(SettingsError, match=r"web\.host: got .*password_file.*curewatch password"):
-            make_app(Desk(store, Settings(zone="UTC")), WebSettings(host=host), HandClock(NOW))
+            make_app(Refresher(Desk(store, Settings(zone="UTC"))), WebSettings(host=host), HandClock(NOW))
 
 
 def test_a_password_in_the_clear_is_refused(tmp_path: Path) -> None:
@@ -315,7 +317,7 @@ def test_a_port_that_is_taken_costs_the_page_only(tmp_path: Path, caplog: pytest
         taken.bind(("127.0.0.1", free_port()))
         taken.listen()
         settings = WebSettings(port=taken.getsockname()[1])
-        server = PageServer(Desk(store, Settings(zone="UTC")), settings, HandClock(NOW), lambda: None)
+        server = PageServer(Refresher(Desk(store, Settings(zone="UTC"))), settings, HandClock(NOW), lambda: None)
         assert server.start() is None
         server.stop()
     assert "web.port in the settings names another" in caplog.text

@@ -14,6 +14,7 @@ import requests
 
 from curewatch.web.access import guard
 from curewatch.web.access.passwords import hash_of
+from tests.refreshing import refresh
 from tests.shell.web_parts import NOW, PASSWORD, Studio, served
 
 
@@ -124,7 +125,7 @@ def test_what_is_not_there_is_not_found(studio: Studio) -> None:
 def test_an_alarm_is_acknowledged_muted_and_told_of_again(studio: Studio) -> None:
     studio.clock.move(timedelta(hours=2))
     studio.read(temp_c=4, hours=1)
-    studio.desk.refresh(studio.clock.now())
+    refresh(studio.desk, studio.clock.now())
     (alarm,) = get(studio, "/alarms")
     assert (alarm["alarm"], alarm["acknowledged_at"], alarm["muted_until"]) == ("cold", None, None)
     assert send(studio, "/rooms/Shed/alarms/cold/acknowledge").json()["acknowledged_at"] is not None

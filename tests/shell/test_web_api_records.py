@@ -11,10 +11,12 @@ import requests
 from curewatch.cli.texts import record_text
 from curewatch.desk.commands import aftercare, moves, observing
 from curewatch.desk.reports import cure_record
+from curewatch.desk.reports.piece import piece_report
 from curewatch.records import AlarmKind, Damage
 from curewatch.records.observations import Finger
 from curewatch.studio.diagnosis.drying_history import Rheology, drifting
 from curewatch.studio.diagnosis.mechanisms import Trouble
+from tests.refreshing import refresh
 from tests.shell.web_parts import NOW, Studio, get
 
 
@@ -41,7 +43,7 @@ def test_a_record_tells_what_the_command_tells_and_stays_when_the_piece_has_left
     observing.feel(desk, "Curlew", Finger.TACKY, NOW, NOW)
     aftercare.done(desk, "Curlew", "skins", NOW, NOW)
     moves.measured(desk, "Curlew", 0.004, NOW, NOW)
-    desk.refresh(NOW)
+    refresh(desk, NOW)
     printed = record_text.values(desk.settings.tz, cure_record.cure_record_of(desk, "Curlew", NOW))
     told = get(studio, "/pieces/Curlew/record")
     for name in ("name", "wet_thickness_mm", "recipe", "solids", "glycol", "recipe_stated", "silicone",
@@ -159,7 +161,7 @@ def test_harm_is_told_with_the_piece_until_somebody_has_looked_it_over(studio: S
     assert (harm["piece"], harm["kind"], harm["hours"], harm["coldest_c"]) == ("Curlew", "cold", 3.5, 6.25)
     piece = get(studio, "/pieces/Curlew")
     assert piece["harm"] == [harm] == get(studio, "/pieces/Curlew/record")["harm"]
-    dew = studio.desk.piece("Curlew", NOW).dew
+    dew = piece_report(studio.desk, "Curlew", NOW).dew
     assert dew is not None
     assert piece["above_dew_point_k"] == pytest.approx(dew.kelvin, abs=0.005)  # two digits are told
     assert send(studio, "/pieces/Curlew/cleared", {}).status_code == 200

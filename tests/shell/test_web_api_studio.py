@@ -15,6 +15,7 @@ from curewatch.desk import mixing
 from curewatch.desk.reports import learned
 from curewatch.records import DeliveryState, Notice
 from curewatch.settings import ForecastSettings, load_settings
+from tests.refreshing import refresh
 from tests.shell.web_parts import NOW, Studio, get
 
 PARTS = [{"material": "fluid paint", "parts": 1}, {"material": "pouring medium", "parts": 2},
@@ -201,7 +202,7 @@ def test_what_was_learned_is_forgotten(studio: Studio) -> None:
     assert get(studio, "/learned")[0]["name"] == "river white"
     answer = send(studio, "/learned/forget", {"name": "river white"})
     assert answer.json()["notes"] == ["the recipe 'river white' is as it was assumed to be"]
-    known = {one.name for one in learned.what_was_learned(studio.desk, studio.clock.now())}
+    known = {one.name for one in learned.what_was_learned(studio.desk)}
     assert {one["name"] for one in get(studio, "/learned")} == known
     assert "river white" not in known
     assert send(studio, "/learned/forget", {"name": "river white"}).status_code == 422
@@ -210,7 +211,7 @@ def test_what_was_learned_is_forgotten(studio: Studio) -> None:
 def test_alarms_that_are_muted_and_what_happened_to_them_are_told(studio: Studio) -> None:
     studio.clock.move(timedelta(hours=2))
     studio.read(temp_c=4, hours=1)
-    studio.desk.refresh(studio.clock.now())
+    refresh(studio.desk, studio.clock.now())
     send(studio, "/rooms/Shed/alarms/cold/acknowledge", {})
     send(studio, "/rooms/Shed/alarms/damp/mute", {"hours": 8})
     (muted,) = get(studio, "/alarms/muted?room=Shed")

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.refreshing import refresh
 from tests.shell.web_parts import NOW, Studio, served, words_of
 
 
@@ -26,7 +27,7 @@ def test_an_empty_studio_says_so_and_offers_to_log_a_pour(studio: Studio) -> Non
 def test_each_piece_stands_on_the_axis_with_its_bands_in_order_and_says_the_same_in_words(studio: Studio) -> None:
     studio.pour(hours_ago=2)
     studio.read()
-    studio.desk.refresh(NOW)
+    refresh(studio.desk, NOW)
     page = studio.page("/")
     bands = [float(x) for x in re.findall(r'<rect class="band (?!key)[^"]*" x="([\d.]+)%', page)]
     assert len(bands) == 4
@@ -44,7 +45,7 @@ def test_each_piece_stands_on_the_axis_with_its_bands_in_order_and_says_the_same
 
 def test_a_room_that_was_never_read_gives_no_dates_and_says_why(studio: Studio) -> None:
     studio.pour()
-    studio.desk.refresh(NOW)
+    refresh(studio.desk, NOW)
     said = words_of(studio.page("/"))
     assert "no dates yet" in said
     assert "no temperature and humidity of Shed yet" in said
@@ -57,7 +58,7 @@ def test_the_three_answers_name_what_may_be_touched_what_frees_a_place_and_what_
     studio.pour("Shivering", "Loft", hours_ago=3)
     studio.read("Shed", hours=210)
     studio.read("Loft", temp_c=6, hours=10)
-    studio.desk.refresh(NOW)
+    refresh(studio.desk, NOW)
     answers = dict(re.findall(r'<a class="answer (\w+)".*?<p>(.*?)</p>', studio.page("/"), re.DOTALL))
     assert "Touchable" in answers["touch"]
     assert "Long dry" in answers["places"]
@@ -93,7 +94,7 @@ def test_a_strange_question_gets_a_page_and_never_a_failure(studio: Studio, quer
 def test_names_cannot_break_out_of_the_page(studio: Studio) -> None:
     studio.pour('<script>alert("x")</script> & "Co"')
     studio.read()
-    studio.desk.refresh(NOW)
+    refresh(studio.desk, NOW)
     page = studio.page("/")
     assert "<script>alert" not in page
     link = re.search(r'<a href="(/piece/[^"]+)">&lt;script', page)

@@ -13,8 +13,10 @@ from icalendar import Calendar, Event
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from curewatch.desk.commands import moves, undoing
+from curewatch.desk.reports.piece import piece_report
 from curewatch.web.access.passwords import hash_of
 from curewatch.web.feeds.calendar import KEPT_AFTER
+from tests.refreshing import refresh
 from tests.shell.web_parts import PASSWORD, Studio, served, words_of
 
 
@@ -23,7 +25,7 @@ def studio(tmp_path: Path) -> Iterator[Studio]:
     with served(tmp_path) as studio:
         studio.pour()
         studio.read()
-        studio.desk.refresh(studio.clock.now())
+        refresh(studio.desk, studio.clock.now())
         yield studio
 
 
@@ -48,7 +50,7 @@ def test_each_told_milestone_is_a_tentative_event_at_its_safe_date(studio: Studi
     assert sorted(uid.split("@")[0] for uid in found) == [
         "piece-1-handle", "piece-1-touch-dry", "piece-1-varnish-ready",
     ]  # fmt: skip
-    forecast = studio.desk.piece("Curlew", studio.clock.now()).forecast
+    forecast = piece_report(studio.desk, "Curlew", studio.clock.now()).forecast
     assert forecast is not None
     safe = next(m.safe_at for m in forecast.milestones if m.kind == "touch_dry")
     assert safe is not None
@@ -64,7 +66,7 @@ def test_a_date_that_moves_is_the_same_event_counted_up_and_one_that_stays_is_un
     assert studio.get("/calendar.ics").content == studio.get("/calendar.ics").content
     studio.clock.move(timedelta(hours=1))
     studio.read(temp_c=14, rh_pct=70, hours=0)
-    studio.desk.refresh(studio.clock.now())
+    refresh(studio.desk, studio.clock.now())
     after = only(studio, "touch-dry")
     assert before["uid"] == after["uid"]
     assert after.decoded("dtstart") > before.decoded("dtstart")
@@ -76,7 +78,7 @@ def test_it_is_confirmed_once_safe_and_forgotten_a_month_later(studio: Studio) -
     events(studio)
     studio.clock.move(timedelta(days=5))
     studio.read(hours=5 * 24)
-    studio.desk.refresh(studio.clock.now())
+    refresh(studio.desk, studio.clock.now())
     assert only(studio, "touch-dry")["status"] == "CONFIRMED"
     studio.clock.move(timedelta(days=40))
     assert [uid for uid in events(studio) if "touch-dry" in uid] == []
@@ -87,7 +89,7 @@ def test_what_has_become_of_a_month_ago_was_never_cancelled(studio: Studio) -> N
     events(studio)
     studio.clock.move(timedelta(days=5))
     studio.read(hours=5 * 24)
-    studio.desk.refresh(studio.clock.now())
+    refresh(studio.desk, studio.clock.now())
     start = only(studio, "touch-dry").decoded("dtstart")
     studio.clock.move(start + KEPT_AFTER - studio.clock.now() - timedelta(minutes=30))
     assert only(studio, "touch-dry")["status"] == "CONFIRMED"
@@ -141,7 +143,7 @@ def test_metrics_asked_for_in_a_version_that_is_none_come_in_the_usual_one(studi
 
 def test_the_metrics_are_open_metrics_in_base_units_and_know_no_zero_for_what_is_not_known(studio: Studio) -> None:
     studio.pour("Shivering", "Loft")
-    studio.desk.refresh(studio.clock.now())
+    refresh(studio.desk, studio.clock.now())
     answer = studio.get("/metrics", headers={"accept": "application/openmetrics-text; version=1.0.0"})
     assert answer.headers["content-type"].startswith("application/openmetrics-text")
     values = {

@@ -12,6 +12,7 @@ from curewatch.cli.output import Page
 from curewatch.cli.texts import steps_text
 from curewatch.desk import FactError
 from curewatch.desk.commands import aftercare, alarm_care
+from curewatch.desk.reports.piece import piece_report
 from curewatch.records import AlarmKind, Damage
 from curewatch.records.observations import Finger, ObservationKind
 from curewatch.studio.care.aftercare import Odds
@@ -28,7 +29,7 @@ def found(studio: Studio, **fields: str) -> str:
 
 
 def touch_dry_at(studio: Studio) -> object:
-    forecast = studio.desk.piece("Curlew", NOW).forecast
+    forecast = piece_report(studio.desk, "Curlew", NOW).forecast
     assert forecast is not None
     return next(m.worth_checking_at for m in forecast.milestones if m.kind == "touch_dry")
 
@@ -193,7 +194,7 @@ def test_what_would_help_it_is_said_with_its_caution_and_its_age(studio: Studio)
 
 
 def test_a_harmed_piece_says_so_until_somebody_has_looked_it_over(studio: Studio) -> None:
-    piece = studio.desk.piece("Curlew", NOW).drying.piece
+    piece = piece_report(studio.desk, "Curlew", NOW).drying.piece
     harm = Damage(
         piece_id=piece.id, kind=AlarmKind.COLD, hours=0.4, worst_c=4.2, began_at=NOW - timedelta(hours=6),
         counted_until=NOW,

@@ -14,12 +14,17 @@ import pytest
 
 from curewatch.desk import Desk, FactError
 from curewatch.desk.commands import moves, undoing
-from curewatch.desk.reports.board import BoardCache
+from curewatch.desk.commands.readings import store_readings
+from curewatch.desk.mixing import put_recipe
+from curewatch.desk.refresh.refresher import Refresher
+from curewatch.desk.reports.board import BoardCache, board_of
+from curewatch.desk.reports.piece import piece_report
 from curewatch.desk.transfer.exporting import KINDS
 from curewatch.records import Reading, Recipe
 from curewatch.store import StoreError
 from curewatch.web import site
 from curewatch.web.pages.forms import numbered
+from tests.refreshing import refresh
 from tests.shell.parts import wait_for
 from tests.shell.web_parts import NOW, TIMEOUT_S, Studio, served, words_of
 
@@ -40,7 +45,7 @@ def test_a_pour_as_typed_is_stored_and_stands_on_the_board_with_its_dates(studio
     page = studio.post("/pour", POUR).text
     assert "Logged: Curlew." in page
     assert "worth checking" in words_of(page)
-    drying = studio.desk.piece("Curlew", NOW).drying
+    drying = piece_report(studio.desk, "Curlew", NOW).drying
     assert (drying.room, drying.place, drying.pour.at) == ("Shed", "rack 2", NOW)
     assert drying.pour.wet_thickness_m == pytest.approx(1.4e-3)
     assert (drying.pour.silicone, drying.pour.support, drying.pour.recipe) == (True, "board", "river white")
@@ -52,15 +57,15 @@ def test_what_is_logged_is_answered_though_its_dates_take_long_and_they_follow(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with served(tmp_path, patience_s=0.2) as studio:
-        let_go, refresh = threading.Event(), studio.desk.refresh
-        monkeypatch.setattr(Desk, "refresh", lambda desk, now, **how: let_go.wait(TIMEOUT_S) and refresh(now, **how))
+        let_go, real = threading.Event(), Refresher.refresh
+        monkeypatch.setattr(Refresher, "refresh", lambda *who, **how: let_go.wait(TIMEOUT_S) and real(*who, **how))
         studio.read()
         began = time.monotonic()
         assert "Logged: Curlew." in studio.post("/pour", POUR).text
         assert time.monotonic() - began < 10
-        assert studio.desk.piece("Curlew", NOW).forecast is None
+        assert piece_report(studio.desk, "Curlew", NOW).forecast is None
         let_go.set()
-        wait_for(lambda: studio.desk.piece("Curlew", NOW).forecast is not None, TIMEOUT_S, "its dates")
+        wait_for(lambda: piece_report(studio.desk, "Curlew", NOW).forecast is not None, TIMEOUT_S, "its dates")
         wait_for(lambda: studio.told == 1, what="the daemon being woken")
 
 
@@ -70,7 +75,7 @@ def test_what_is_logged_while_a_look_takes_long_waits_for_one_more_look_and_not_
     """A look that has not begun sees all that is logged until then. Common practice, no source."""
     with served(tmp_path, patience_s=0.1) as studio:
         let_go, looked = threading.Event(), list[datetime]()
-        monkeypatch.setattr(Desk, "refresh", lambda desk, now, **how: looked.append(now) or let_go.wait(TIMEOUT_S))
+        monkeypatch.setattr(Refresher, "refresh", lambda one, now, **how: looked.append(now) or let_go.wait(TIMEOUT_S))
         for minute in range(6):
             studio.clock.move(timedelta(minutes=1))
             studio.post("/pour", POUR | {"name": f"Curlew {minute}"})
@@ -89,9 +94,9 @@ def test_more_pieces_than_a_moment_is_enough_for_are_left_to_the_daemon(
     page = studio.post("/pour", POUR | {"count": "3"}).text
     assert "Logged: Curlew 1, Curlew 2, Curlew 3." in page
     assert studio.told == 1
-    assert studio.desk.piece("Curlew 1", NOW).forecast is None
-    studio.desk.refresh(NOW)  # as the daemon does, once it was told
-    assert studio.desk.piece("Curlew 1", NOW).forecast is not None
+    assert piece_report(studio.desk, "Curlew 1", NOW).forecast is None
+    refresh(studio.desk, NOW)  # as the daemon does, once it was told
+    assert piece_report(studio.desk, "Curlew 1", NOW).forecast is not None
 
 
 def test_a_look_that_fails_costs_nobody_what_was_logged(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -99,7 +104,7 @@ def test_a_look_that_fails_costs_nobody_what_was_logged(tmp_path: Path, monkeypa
         raise StoreError("the disk is full")
 
     with served(tmp_path) as studio:
-        monkeypatch.setattr(Desk, "refresh", fails)
+        monkeypatch.setattr(Refresher, "refresh", fails)
         assert "Logged: Curlew." in studio.post("/pour", POUR).text
         assert studio.names() == ["Curlew"]
         assert studio.told == 1  # the daemon tries again, and says what is wrong
@@ -114,7 +119,7 @@ def test_a_studio_taken_in_is_not_said_to_be_refused_where_the_look_after_it_fai
         raise StoreError("the disk is full")
 
     with served(tmp_path) as studio:
-        monkeypatch.setattr(Desk, "refresh", fails)
+        monkeypatch.setattr(Refresher, "refresh", fails)
         whole = {"schema": 1, "kind": "export", "readings": {}, **{kind: [] for kind in KINDS}}
         whole["rooms"] = [{"name": "Loft"}]
         answer = studio.browser.post(f"{studio.url}/api/v1/import", json=whole, timeout=TIMEOUT_S)
@@ -142,7 +147,7 @@ def test_a_page_that_fails_after_something_was_logged_does_not_say_that_nothing_
 
 def test_volume_less_what_ran_off_over_the_size_is_a_thickness(studio: Studio) -> None:
     studio.post("/pour", POUR | {"thickness": "volume", "poured": "250", "ran_off": "70 ml"})
-    pour = studio.desk.piece("Curlew", NOW).drying.pour
+    pour = piece_report(studio.desk, "Curlew", NOW).drying.pour
     assert pour.wet_thickness_m == pytest.approx(180e-6 / 0.12)
     assert pour.thickness_source == "volume"
 
@@ -154,7 +159,7 @@ def test_the_form_comes_filled_in_with_the_last_pour_and_the_same_again_numbers_
     assert 'value="river white"' in form
     page = studio.post("/pour/again", {"count": "4"}, on="/pour").text
     assert "Logged: Curlew 2, Curlew 3, Curlew 4, Curlew 5." in page
-    pours = [studio.desk.piece(name, NOW).drying.pour for name in studio.names()]
+    pours = [piece_report(studio.desk, name, NOW).drying.pour for name in studio.names()]
     assert len({(p.wet_thickness_m, p.recipe, p.silicone, p.support, p.width_m) for p in pours}) == 1
     studio.undo(page)
     assert studio.names() == ["Curlew"]
@@ -168,7 +173,7 @@ def test_the_same_again_says_the_air_it_takes_over_and_claims_no_measurement(stu
     assert f"The same again, just now {told} ×1" in said
     studio.post("/pour/again", {"count": "1"}, on="/pour")
     studio.post("/pour", POUR | {"name": "Reed", "thickness": "same"})
-    first, *assumed = [studio.desk.piece(name, NOW).drying.pour for name in ("Curlew", "Curlew 2", "Reed")]
+    first, *assumed = [piece_report(studio.desk, name, NOW).drying.pour for name in ("Curlew", "Curlew 2", "Reed")]
     assert first.thickness_source == "gauge"
     assert [(one.thickness_source, one.wet_thickness_m) for one in assumed] == [("layer", first.wet_thickness_m)] * 2
     assert assumed[0].air_speed_m_s == first.air_speed_m_s == 1.0
@@ -181,16 +186,16 @@ def test_the_same_again_after_a_move_is_told_with_the_air_where_the_last_one_lie
     moves.move(studio.desk, "Curlew", "Loft", None, studio.clock.now(), 0.7)
     assert "in Loft, air over it: 0.7 m/s" in words_of(studio.page("/pour"))
     studio.post("/pour/again", {"count": "1"}, on="/pour")
-    drying = studio.desk.piece("Curlew 2", studio.clock.now()).drying
+    drying = piece_report(studio.desk, "Curlew 2", studio.clock.now()).drying
     assert (drying.room, drying.air_speed) == ("Loft", 0.7)
 
 
 def test_several_alike_started_earlier(studio: Studio) -> None:
     studio.post("/pour", POUR | {"count": "3", "when": "1 h ago", "name": "Reed"})
     assert studio.names() == ["Reed 1", "Reed 2", "Reed 3"]
-    assert studio.desk.piece("Reed 2", NOW).drying.pour.at == NOW - timedelta(hours=1)
+    assert piece_report(studio.desk, "Reed 2", NOW).drying.pour.at == NOW - timedelta(hours=1)
     studio.post("/pour", POUR | {"when": "typed", "when_typed": "yesterday 18:30"})
-    assert studio.desk.local(studio.desk.piece("Curlew", NOW).drying.pour.at).strftime("%d %H:%M") == "19 18:30"
+    assert studio.desk.local(piece_report(studio.desk, "Curlew", NOW).drying.pour.at).strftime("%d %H:%M") == "19 18:30"
 
 
 def test_a_room_or_a_recipe_met_for_the_first_time_is_said_to_be_new_with_what_may_have_been_meant(
@@ -198,7 +203,7 @@ def test_a_room_or_a_recipe_met_for_the_first_time_is_said_to_be_new_with_what_m
 ) -> None:
     studio.read()
     assert "is new" not in words_of(studio.post("/pour", POUR | {"recipe": ""}).text)
-    studio.desk.put_recipe(Recipe(name="river white", solids=0.4, stated=True))
+    put_recipe(studio.desk, Recipe(name="river white", solids=0.4, stated=True))
     assert "is new" not in words_of(studio.post("/pour", POUR | {"name": "Reed"}).text)
     slip = POUR | {"name": "Eel", "room": "", "room_typed": "Shde", "recipe": "river whte"}
     said = words_of(studio.post("/pour", slip).text)
@@ -250,14 +255,14 @@ def test_a_reading_is_stored_and_taken_back_and_can_then_be_typed_right(studio: 
     wrong = {"room": "Shed", "temperature": "81", "unit": "F", "humidity": "50", "when": "1 h ago"}
     page = studio.post("/reading", wrong).text
     assert "Reading of Shed logged." in page
-    line = studio.desk.board(NOW).rooms[0]
+    line = board_of(studio.desk, NOW).rooms[0]
     assert line.temp_c == pytest.approx(27.2, abs=0.05)
     studio.undo(page)
-    assert studio.desk.board(NOW).rooms[0].data_at is None
+    assert board_of(studio.desk, NOW).rooms[0].data_at is None
     right = wrong | {"temperature": "18.5", "unit": "C", "humidity": "52 %"}
     assert "Reading of Shed logged." in studio.post("/reading", right).text
     # the same moment and the same number of readings as before: a copy kept meanwhile must not be believed
-    assert studio.desk.piece("Curlew", NOW).forecast.room_temp_c == pytest.approx(18.5)
+    assert piece_report(studio.desk, "Curlew", NOW).forecast.room_temp_c == pytest.approx(18.5)
 
 
 @pytest.mark.parametrize("fields", [{"temperature": "warm"}, {"humidity": "140"}, {"temperature": "18 bananas"}])
@@ -267,7 +272,7 @@ def test_a_reading_that_cannot_be_is_refused_on_its_form(studio: Studio, fields:
     answer = studio.post("/reading", typed | fields)
     assert answer.status_code == 422
     assert "Not stored." in answer.text
-    assert studio.desk.board(NOW).rooms[0].data_at is None
+    assert board_of(studio.desk, NOW).rooms[0].data_at is None
 
 
 def test_a_piece_is_moved_and_moved_back(studio: Studio) -> None:
@@ -280,13 +285,13 @@ def test_a_piece_is_moved_and_moved_back(studio: Studio) -> None:
     wrong = studio.post("/piece/Curlew/move", fields | {"air": "gale"}, on="/piece/Curlew")
     assert (wrong.status_code, "gale" in wrong.text) == (422, True)
     studio.undo(page)
-    assert studio.desk.piece("Curlew", NOW).line.room == "Shed"
+    assert piece_report(studio.desk, "Curlew", NOW).line.room == "Shed"
 
 
 def test_a_piece_that_has_left_is_off_the_board_and_comes_back_by_undo(studio: Studio) -> None:
     studio.read()
     studio.pour()
-    studio.desk.refresh(NOW)
+    refresh(studio.desk, NOW)
     page = studio.post("/piece/Curlew/gone", {}, on="/piece/Curlew").text
     assert studio.names() == []
     assert "Curlew" not in re.sub(r'<div class="done".*?</div>', "", page, flags=re.DOTALL)
@@ -311,7 +316,7 @@ def test_what_was_logged_long_ago_stands(studio: Studio) -> None:
 
 
 def test_a_sensors_reading_cannot_be_taken_back(studio: Studio) -> None:
-    studio.desk.absorb([Reading(room="Shed", at=NOW, temp_c=20, rh_pct=50, source="window", received_at=NOW)])
+    store_readings(studio.desk, [Reading(room="Shed", at=NOW, temp_c=20, rh_pct=50, source="window", received_at=NOW)])
     with pytest.raises(FactError, match="typed in"):
         undoing.undo_reading(studio.desk, "Shed", NOW, NOW)
 

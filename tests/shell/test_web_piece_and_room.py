@@ -13,8 +13,11 @@ import pytest
 
 from curewatch.cli.output import Page
 from curewatch.cli.texts import piece_text
+from curewatch.desk.commands.readings import store_readings
+from curewatch.desk.reports.piece import piece_report
 from curewatch.records import Reading
 from curewatch.studio.forecasting.drying_curve import drying_curve
+from tests.refreshing import refresh
 from tests.shell.web_parts import NOW, Studio, served, words_of
 
 
@@ -27,7 +30,7 @@ def studio(tmp_path: Path) -> Iterator[Studio]:
 def test_a_piece_shows_its_milestones_curves_air_and_cautions_with_a_table_behind_each_curve(studio: Studio) -> None:
     studio.pour(hours_ago=20)
     studio.read(hours=30, temp_c=18, rh_pct=55)
-    studio.desk.refresh(NOW)
+    refresh(studio.desk, NOW)
     page = studio.page("/piece/Curlew")
     said = words_of(page)
     titles = re.findall(r"<figcaption>([^<]+)", page)
@@ -56,8 +59,8 @@ def test_the_curve_begins_full_falls_and_agrees_with_its_band(studio: Studio) ->
 
     studio.pour(hours_ago=20)
     studio.read(hours=30)
-    studio.desk.refresh(NOW)
-    report = studio.desk.piece("Curlew", NOW)
+    refresh(studio.desk, NOW)
+    report = piece_report(studio.desk, "Curlew", NOW)
     curve = drying_curve(report.drying, piece_air(studio.desk, report.drying, NOW), report.forecast, NOW)
     assert curve is not None
     assert curve.left.median[0] == pytest.approx(1)
@@ -71,7 +74,7 @@ def test_the_curve_begins_full_falls_and_agrees_with_its_band(studio: Studio) ->
 
 def test_a_piece_without_readings_has_no_curves_and_says_why(studio: Studio) -> None:
     studio.pour()
-    studio.desk.refresh(NOW)
+    refresh(studio.desk, NOW)
     page = studio.page("/piece/Curlew")
     assert "<figure" not in page
     assert "no temperature and humidity of Shed yet" in page
@@ -81,10 +84,11 @@ def test_a_room_shows_its_air_its_sensors_with_age_and_battery_and_what_is_wet(s
     studio.pour()
     studio.read(hours=50)
     old = NOW - timedelta(days=3)
-    studio.desk.absorb(
-        [Reading(room="Shed", at=old, temp_c=20, rh_pct=50, source="door", received_at=old, battery_pct=11)]
+    store_readings(
+        studio.desk,
+        [Reading(room="Shed", at=old, temp_c=20, rh_pct=50, source="door", received_at=old, battery_pct=11)],
     )
-    studio.desk.refresh(NOW)
+    refresh(studio.desk, NOW)
     for span in ("day", "week", "month", "nonsense"):
         page = studio.page(f"/room/Shed?span={span}")
         assert page.count("<figure") == 2
@@ -99,20 +103,21 @@ def test_a_piece_shows_its_room_as_the_room_s_own_page_does_however_old_its_date
     """Two sensors, which have moved since the forecast was made, but not by enough to make it again."""
     studio.pour()
     studio.read()
-    studio.desk.refresh(NOW)
+    refresh(studio.desk, NOW)
     now = studio.clock.move(timedelta(minutes=20))
-    studio.desk.absorb(
+    store_readings(
+        studio.desk,
         [
             Reading(room="Shed", at=now, received_at=now, temp_c=temp_c, rh_pct=50, source=source)
             for source, temp_c in (("window", 20.9), ("door", 21.5))
-        ]
+        ],
     )
-    assert studio.desk.refresh(now).forecasts == 0, "by dates of what the room was"
+    assert refresh(studio.desk, now).forecasts == 0, "by dates of what the room was"
     shown = "21.2 °C, 50 %, read 0 min ago"
     pages = [words_of(studio.page(path)).replace(" ,", ",") for path in ("/room/Shed", "/piece/Curlew")]
     assert [shown in page for page in pages] == [True, True]
     assert "21.2 °C 50 % read 0 min ago" in words_of(studio.page("/"))
-    assert shown in piece_text.text(ZoneInfo("UTC"), studio.desk.piece("Curlew", now), now, Page())
+    assert shown in piece_text.text(ZoneInfo("UTC"), piece_report(studio.desk, "Curlew", now), now, Page())
 
 
 def test_what_is_not_there_is_said_kindly(studio: Studio) -> None:
@@ -126,7 +131,7 @@ def test_what_is_not_there_is_said_kindly(studio: Studio) -> None:
 def test_alarms_are_listed_while_they_last_and_after(studio: Studio) -> None:
     studio.pour(hours_ago=6)
     studio.read(temp_c=5, hours=8)
-    studio.desk.refresh(NOW)
+    refresh(studio.desk, NOW)
     said = words_of(studio.page("/alarms"))
     assert "Shed: too cold for wet paint" in said
     assert "warm the room" in said
@@ -141,7 +146,7 @@ def test_alarms_are_listed_while_they_last_and_after(studio: Studio) -> None:
     assert studio.post("/alarms", {"room": "Shed", "kind": "boredom", "do": "seen"}).status_code == 422
     studio.clock.move(timedelta(hours=3))
     studio.read(temp_c=21, hours=2)
-    studio.desk.refresh(studio.clock.now())
+    refresh(studio.desk, studio.clock.now())
     said = words_of(studio.page("/alarms"))
     assert "Nothing is wrong, by what was last read: Shed 0 min ago." in said
     assert "too cold for wet paint: over" in said

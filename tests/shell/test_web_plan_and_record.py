@@ -13,6 +13,8 @@ import numpy as np
 import pytest
 
 from curewatch.desk.commands import aftercare, moves, observing, undoing
+from curewatch.desk.commands.readings import store_readings
+from curewatch.desk.reports.piece import piece_report
 from curewatch.desk.reports.room import room_outlook, room_record
 from curewatch.records import Reading, Support
 from curewatch.records.observations import Finger
@@ -134,7 +136,7 @@ def test_the_record_holds_what_was_found_done_and_the_air_it_dried_in(studio: St
 
 
 def test_a_label_of_a_piece_that_has_left_opens_its_record_which_says_so(studio: Studio) -> None:
-    code = Sessions(studio.store, None).label_code(studio.desk.piece("Curlew", NOW).drying.piece.id)
+    code = Sessions(studio.store, None).label_code(piece_report(studio.desk, "Curlew", NOW).drying.piece.id)
     assert studio.get(f"/p/{code}").url.endswith("/piece/Curlew")
     moves.leave(studio.desk, "Curlew", NOW)
     studio.pour("Curlew", hours_ago=1)  # the name is free, and another piece's by now
@@ -146,7 +148,7 @@ def test_a_label_of_a_piece_that_has_left_opens_its_record_which_says_so(studio:
 
 def test_a_label_of_a_piece_that_was_taken_back_finds_nothing(studio: Studio) -> None:
     studio.pour("Slip", hours_ago=1)
-    piece = studio.desk.piece("Slip", NOW).drying.piece
+    piece = piece_report(studio.desk, "Slip", NOW).drying.piece
     undoing.undo_pours(studio.desk, [piece.id], NOW)
     assert studio.get(f"/p/{Sessions(studio.store, None).label_code(piece.id)}").status_code == 404
 
@@ -173,7 +175,7 @@ def test_a_room_that_fell_silent_foresees_nothing_and_says_so(studio: Studio) ->
 def test_a_spike_is_marked_and_not_drawn_as_the_rooms_air(studio: Studio) -> None:
     at = NOW - timedelta(minutes=90)
     spike = Reading(room="Shed", at=at, temp_c=38, rh_pct=50, source="window", received_at=NOW)
-    studio.desk.absorb([spike])
+    store_readings(studio.desk, [spike])
     record = room_record(studio.desk, "Shed", NOW - timedelta(days=1), NOW)
     assert record is not None
     assert [(one.at_s, one.quantity, one.value) for one in record.aside] == [(at.timestamp(), "temp_c", 38.0)]

@@ -9,6 +9,7 @@ from urllib.parse import urlencode
 
 import pytest
 
+from curewatch.desk.reports.piece import piece_report
 from curewatch.records import Pour, Support
 from tests.shell.web_parts import NOW, Studio, served, words_of
 
@@ -28,7 +29,7 @@ def test_the_form_offers_every_support_and_takes_a_round_piece(studio: Studio) -
     form = studio.page("/pour")
     assert all(f'value="{support}"' in form for support in Support)
     studio.post("/pour", FORM)
-    pour = studio.desk.piece("Moon", NOW).drying.pour
+    pour = piece_report(studio.desk, "Moon", NOW).drying.pour
     assert (pour.support, pour.round, pour.width_m) == (Support.RAW_PANEL, True, 0.4)
     assert pour.wet_thickness_m == pytest.approx(150e-6 / (math.pi * 0.2**2))
     with studio.store.read() as tx:
@@ -51,7 +52,7 @@ def test_a_round_piece_is_poured_shown_planned_labelled_moved_and_let_go(studio:
     measured = FORM | {"thickness": "gauge", "gauge": "1.2", "size": size, "when": "3 h ago"}
     assert studio.post("/pour", measured).status_code == 200
     assert studio.post("/pour/again", {"count": "2"}, on="/pour").status_code == 200
-    cm = studio.desk.piece("Moon", NOW).drying.pour.width_m * 100
+    cm = piece_report(studio.desk, "Moon", NOW).drying.pour.width_m * 100
     asked = {"due": "2026-12-04", "room": "Shed", "thickness": "same", "size": size, "support": "tile", "pieces": "2"}
     for path in ("/", "/?by=place", "/pour", "/lately", "/alarms", "/room/Shed", f"/plan?{urlencode(asked)}"):
         assert "Moon" in studio.page(path) or path == "/alarms"

@@ -12,8 +12,11 @@ import pytest
 
 from curewatch.desk import Desk, FactError
 from curewatch.desk.commands import aftercare, alarm_care, moves, observing, undoing
+from curewatch.desk.commands.readings import log_reading
+from curewatch.desk.reports.piece import piece_report
 from curewatch.records import AlarmKind, Damage, Reading
 from curewatch.records.observations import Finger
+from tests.refreshing import refresh
 from tests.shell.web_parts import NOW, TIMEOUT_S, Studio, served, words_of
 
 HOUR, MINUTE = timedelta(hours=1), timedelta(minutes=1)
@@ -50,7 +53,7 @@ def test_each_kind_of_slip_is_listed_with_its_age_and_taken_back(studio: Studio)
     studio.read(temp_c=5, hours=30)
     studio.pour("Curlew", hours_ago=20)
     now = studio.clock.move(MINUTE)
-    desk.refresh(now)
+    refresh(desk, now)
     alarm_care.acknowledge(desk, "Shed", AlarmKind.COLD, now)
     with studio.store.write() as tx:
         (piece,) = tx.pieces()
@@ -60,7 +63,7 @@ def test_each_kind_of_slip_is_listed_with_its_age_and_taken_back(studio: Studio)
     now = studio.clock.move(MINUTE)
     alarm_care.clear_damage(desk, "Curlew", now)
     now = studio.clock.move(MINUTE)
-    desk.log_reading(Reading(room="Shed", at=now - HOUR, temp_c=18.5, rh_pct=52, received_at=now))
+    log_reading(desk, Reading(room="Shed", at=now - HOUR, temp_c=18.5, rh_pct=52, received_at=now))
     now = studio.clock.move(MINUTE)
     observing.feel(desk, "Curlew", Finger.TACKY, now, now)
     now = studio.clock.move(MINUTE)
@@ -88,7 +91,7 @@ def test_each_kind_of_slip_is_listed_with_its_age_and_taken_back(studio: Studio)
     # what was poured can be taken back again once nothing is known of it since
     assert list(logged(studio)) == ["Poured: Reed", "Poured: Curlew"]
     assert studio.names() == ["Curlew", "Reed"]
-    report = desk.piece("Curlew", studio.clock.now())
+    report = piece_report(desk, "Curlew", studio.clock.now())
     assert (report.line.room, len(report.damages)) == ("Shed", 1)
     with studio.store.read() as tx:
         assert tx.observations() == []

@@ -16,10 +16,13 @@ import requests
 
 from curewatch.daemon.page_server import PageServer
 from curewatch.desk import Desk, PourOrder
+from curewatch.desk.commands.pours import log_pour
+from curewatch.desk.commands.readings import store_readings
 from curewatch.records import Reading, ThicknessSource
 from curewatch.settings import ForecastSettings, Settings, WebSettings
 from curewatch.store import Store
 from curewatch.web import site
+from tests.refreshing import refresh, refresher_of
 from tests.shell.parts import HandClock, free_port
 
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
@@ -83,14 +86,18 @@ class Studio:
             size_m=(0.3, 0.4),
             recipe="river white",
         )
-        self.desk.log_pour(order, now)
+        log_pour(self.desk, order, now)
 
     def read(self, room: str = "Shed", temp_c: float = 21, rh_pct: float = 50, hours: int = 6) -> None:
         """Readings of the room, one an hour up to now."""
         now = self.clock.now()
         moments = [now - timedelta(hours=ago) for ago in range(hours, -1, -1)]
-        self.desk.absorb(
-            [Reading(room=room, at=at, temp_c=temp_c, rh_pct=rh_pct, source="window", received_at=at) for at in moments]
+        store_readings(
+            self.desk,
+            [
+                Reading(room=room, at=at, temp_c=temp_c, rh_pct=rh_pct, source="window", received_at=at)
+                for at in moments
+            ],
         )
 
 
@@ -99,7 +106,7 @@ def served(folder: Path, now: datetime = NOW, patience_s: float = TIMEOUT_S, **s
     """`patience_s`: how long an answer waits for new dates; as long as they take, where a test is not about that."""
     with mock.patch.object(site, "PATIENCE_S", patience_s), Store.open(folder / "studio.sqlite") as store:
         studio = Studio(store, HandClock(now), WebSettings(port=free_port(), **settings))
-        server = PageServer(studio.desk, studio.web, studio.clock, studio.logged)
+        server = PageServer(refresher_of(studio.desk), studio.web, studio.clock, studio.logged)
         assert server.start() is not None
         try:
             yield studio
@@ -113,7 +120,7 @@ def prepare(folder: Path, *, hours: int) -> Path:
     with served(folder) as studio:
         studio.pour(hours_ago=20)
         studio.read(hours=hours)
-        studio.desk.refresh(NOW)
+        refresh(studio.desk, NOW)
     return folder
 
 

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from sqlalchemy import text
 
+from curewatch.desk.commands.notice_care import send_test_notice
 from curewatch.records import DeliveryState
 from tests.shell.parts import Broker, Receiver, wait_for
 from tests.whole.service import Service
@@ -136,13 +137,13 @@ def no_battery_clock(folder: Path, readings: int = 20) -> dict[str, int]:
         assert service.readings() == 0
         service.set_clock(timedelta(0))
         wait_for(lambda: service.readings() >= there.sent, WITHIN_S, "their dates")
-        service.desk.tell_test(datetime.now(UTC))
+        send_test_notice(service.desk, datetime.now(UTC))
         wait_for(lambda: not service.undelivered(), WITHIN_S, "the notice")
         service.set_clock(YEARS_56)
         service.says("clock unconfirmed", 2)
         there.send(readings)
         wait_for(lambda: service.held() >= readings, WITHIN_S, "the messages being kept")
-        key = service.desk.tell_test(datetime.now(UTC)).key  # good for an hour, long past in 2082
+        key = send_test_notice(service.desk, datetime.now(UTC)).key  # good for an hour, long past in 2082
         service.set_clock(timedelta(0))
         wait_for(lambda: service.readings() >= there.sent, WITHIN_S, "their dates")
         wait_for(lambda: key in there.receiver.keys() and not service.undelivered(), WITHIN_S, "the notice")  # noqa: SIM118
@@ -159,7 +160,7 @@ def an_hour_off(folder: Path, readings: int = 20) -> dict[str, int]:
             there.service.says("the clock was set by", before)
             there.send(readings)
             wait_for(lambda: there.service.readings() >= there.sent, WITHIN_S, "the readings")
-            there.service.desk.tell_test(there.service.now())
+            send_test_notice(there.service.desk, there.service.now())
             wait_for(lambda: not there.service.undelivered(), WITHIN_S, "the notice")
         assert there.service.end() == 0
         return there.counts()
@@ -173,7 +174,7 @@ def summer_time(folder: Path, at: datetime, readings: int = 20) -> dict[str, int
         wait_for(lambda: there.service.now() > at + timedelta(seconds=6), WITHIN_S, "the change")
         there.send(readings)
         wait_for(lambda: there.service.readings() >= there.sent, WITHIN_S, "the readings")
-        there.service.desk.tell_test(there.service.now())
+        send_test_notice(there.service.desk, there.service.now())
         wait_for(lambda: not there.service.undelivered(), WITHIN_S, "the notice")
         steps = there.service.log().count("the clock was set by")
         assert there.service.end() == 0

@@ -27,6 +27,8 @@ from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
 from curewatch.desk import PourOrder
+from curewatch.desk.commands.notice_care import send_test_notice
+from curewatch.desk.commands.pours import log_pour
 from curewatch.records import DeliveryState, ThicknessSource
 from tests.shell.parts import Broker, Receiver, free_port, wait_for
 from tests.whole.service import Service
@@ -225,11 +227,11 @@ class Campaign:
         pieces = 0
         while not self._stop.wait(EVERY_S["notice"]):
             now = datetime.now(UTC)
-            self._safe.notices.add(service.desk.tell_test(now).key)
+            self._safe.notices.add(send_test_notice(service.desk, now).key)
             if pieces < self._pours_wanted["command"]:
                 pieces += 1
                 order = PourOrder(f"command {pieces}", "Shed", self._poured(pieces), 0.8e-3, ThicknessSource.GAUGE)
-                service.desk.log_pour(order, now)
+                log_pour(service.desk, order, now)
                 self._safe.pieces.add(order.name)
 
     def _poured(self, number: int) -> datetime:

@@ -15,6 +15,8 @@ import pytest
 from standardwebhooks import Webhook
 
 from curewatch.desk import PourOrder
+from curewatch.desk.commands.notice_care import send_test_notice
+from curewatch.desk.commands.pours import log_pour
 from curewatch.records import MilestoneKind, Reading, ThicknessSource
 from tests.shell.parts import Answer, Broker, Receiver, has_mosquitto, wait_for
 from tests.whole.rooms import Row, two_weeks
@@ -152,7 +154,7 @@ def readings_in(studio: Studio, room: str) -> list[Reading]:
 def test_freezing_cold_is_told_as_urgent(studio: Studio) -> None:
     now = datetime.now(UTC)
     order = PourOrder("Drift ice", "Loft", now - timedelta(hours=2), 1.2e-3, ThicknessSource.GAUGE)
-    studio.desk.log_pour(order, now)
+    log_pour(studio.desk, order, now)
     cold = [row(minutes, -1.0 if minutes < 50 else 12.0) for minutes in range(110, -1, -5)]
     studio.broker.publish_all([("shed/loft", one.payload()) for one in cold])
 
@@ -211,7 +213,7 @@ def test_hostile_messages_harm_nothing(studio: Studio) -> None:
 def test_a_receiver_that_is_down_gets_its_notice_later(studio: Studio) -> None:
     studio.receiver.otherwise = Answer(503)
     try:
-        key = studio.desk.tell_test(datetime.now(UTC)).key
+        key = send_test_notice(studio.desk, datetime.now(UTC)).key
         wait_for(lambda: studio.receiver.keys().count(key) >= 2, 30, "a second try")
         assert studio.undelivered()
     finally:
@@ -245,7 +247,7 @@ def test_a_second_signal_ends_it_at_once_and_loses_nothing(tmp_path: Path) -> No
         receiver.otherwise = Answer(hang=True)
         service.settings(receiver)
         service.start()
-        key = service.desk.tell_test(datetime.now(UTC)).key
+        key = send_test_notice(service.desk, datetime.now(UTC)).key
         wait_for(lambda: receiver.keys() == [key], 20, "the notice being sent")
         assert service.process is not None
         service.process.send_signal(signal.SIGTERM)

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from tests.refreshing import refresh
 from tests.shell.browser import Browser, chromium, has_chromium
 from tests.shell.parts import wait_for
 from tests.shell.web_parts import NOW, Studio, served
@@ -29,7 +30,7 @@ def studio(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Studio]:
     with served(tmp_path_factory.mktemp("studio")) as studio:
         studio.pour(hours_ago=20)
         studio.read(hours=50, temp_c=18, rh_pct=55)
-        studio.desk.refresh(NOW)
+        refresh(studio.desk, NOW)
         yield studio
 
 

@@ -16,6 +16,9 @@ from curewatch.cli.session import desk_of, iso, moment, refresh_first
 from curewatch.cli.texts import piece_text
 from curewatch.desk import Desk, PourOrder
 from curewatch.desk.commands import moves, undoing
+from curewatch.desk.commands.pours import log_pours
+from curewatch.desk.commands.readings import log_reading
+from curewatch.desk.reports.piece import piece_report
 from curewatch.intake.typed import BadInput, parse_air, parse_humidity, parse_temperature
 from curewatch.intake.typed.levelling import TILT
 from curewatch.intake.typed.names import named
@@ -79,9 +82,9 @@ def pour(
         )
         names = series(order.name, times)
         order = replace(order, paint=paint_of(paint, thickness, len(names)))
-        logged = desk.log_pours([replace(order, name=one) for one in names], now)
+        logged = log_pours(desk, [replace(order, name=one) for one in names], now)
         refresh_first(desk, now)
-        reports = [desk.piece(one, now) for one in names]
+        reports = [piece_report(desk, one, now) for one in names]
         notes = [note for one in logged for note in one.notes]
         if as_json:
             pieces = [piece_text.values(desk.settings.tz, report) for report in reports]
@@ -107,7 +110,7 @@ def reading(
     with desk_of(ctx) as (desk, now):
         when = moment(at, desk, now)
         read = Reading(room=named(room, "--room"), at=when, temp_c=temp_c, rh_pct=rh_pct, received_at=now)
-        logged = desk.log_reading(read)
+        logged = log_reading(desk, read)
         refresh_first(desk, now)
         if as_json:
             values = {"room": read.room, "at": iso(when, desk.settings.tz), "temp_c": temp_c, "rh_pct": rh_pct}
@@ -187,7 +190,7 @@ def _say_where(desk: Desk, name: str, now: datetime, notes: tuple[str, ...], kin
     """Where the piece lies, and its dates, which have followed."""
 
     refresh_first(desk, now)
-    report = desk.piece(name, now)
+    report = piece_report(desk, name, now)
     if as_json:
         say_json(kind, **piece_text.values(desk.settings.tz, report), notes=list(notes))
         return

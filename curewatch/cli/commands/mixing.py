@@ -14,7 +14,7 @@ from curewatch.cli.output import Page, say, say_json
 from curewatch.cli.session import desk_of, refresh_first, settings_of
 from curewatch.cli.texts import mix_text
 from curewatch.desk import mixing
-from curewatch.desk.mixing import Materials, cup, put_mix, recipe_of
+from curewatch.desk.mixing import Materials, cup, put_mix, put_recipe, recipe_of
 from curewatch.intake.errors import Missing
 from curewatch.intake.typed import BadInput, parse_fraction, parse_thickness
 from curewatch.intake.typed.names import named
@@ -68,7 +68,7 @@ def _by_solids(ctx: typer.Context, name: str, solids: str, glycol: str, as_json:
         stated=True,
     )
     with desk_of(ctx) as (desk, now):
-        desk.put_recipe(made)
+        put_recipe(desk, made)
         refresh_first(desk, now)
     if as_json:
         say_json("recipe", **made.model_dump())

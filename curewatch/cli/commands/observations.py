@@ -112,7 +112,7 @@ def learned(
 
     with desk_of(ctx) as (desk, now):
         notes = () if forget is None else observing.forget(desk, forget, now).notes
-        known = reports_learned.what_was_learned(desk, now)
+        known = reports_learned.what_was_learned(desk)
     if as_json:
         say_json("learned", forgotten=forget, beliefs=[
             {

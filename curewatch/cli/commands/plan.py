@@ -11,7 +11,7 @@ import typer
 
 from curewatch.cli import options
 from curewatch.cli.output import Page, say, say_json
-from curewatch.cli.session import desk_of
+from curewatch.cli.session import desk_of, refresh_first
 from curewatch.cli.texts import plan_text
 from curewatch.desk import PourOrder
 from curewatch.desk.reports import planning
@@ -83,6 +83,7 @@ def plan(
         )
         day = f"{due.strip()} {_EVENING}" if _DAY.fullmatch(due.strip()) else due
         by = parse_time(day, now=now, zone=desk.settings.tz, field="--due")
+        refresh_first(desk, now)
         kind = MilestoneKind(ready.replace("-", "_"))
         made = replace(planning.plan(desk, order, by, pieces, kind, now), assumed=assumed)
     if as_json:

@@ -13,7 +13,9 @@ from curewatch.cli.output import Page, say, say_json
 from curewatch.cli.session import desk_of, refresh_first
 from curewatch.cli.texts import board_text, piece_text, plan_text, record_text
 from curewatch.desk.reports import cure_record, planning
+from curewatch.desk.reports.board import board_of
 from curewatch.desk.reports.cure_record import cure_record_of
+from curewatch.desk.reports.piece import piece_report
 from curewatch.intake.typed import BadInput
 from curewatch.studio.diagnosis.mechanisms import Trouble
 
@@ -23,7 +25,7 @@ def board(ctx: typer.Context, as_json: options.AsJson = False) -> None:
 
     with desk_of(ctx) as (desk, now):
         refresh_first(desk, now)
-        seen = desk.board(now)
+        seen = board_of(desk, now)
         if as_json:
             say_json("board", **board_text.values(desk.settings.tz, seen))
         else:
@@ -35,7 +37,7 @@ def piece(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> No
 
     with desk_of(ctx) as (desk, now):
         refresh_first(desk, now)
-        report = desk.piece(name, now)
+        report = piece_report(desk, name, now)
         advice = planning.advice(desk, name, now)
         if as_json:
             values = piece_text.values(desk.settings.tz, report)

@@ -16,6 +16,7 @@ from curewatch.cli import options
 from curewatch.cli.options import RoomName
 from curewatch.cli.output import new_file, say, say_json
 from curewatch.cli.session import desk_of, iso, refresh_first
+from curewatch.desk.commands.readings import store_readings
 from curewatch.desk.transfer import exporting
 from curewatch.desk.transfer.importing import import_facts
 from curewatch.intake.files.export_file import read_export
@@ -59,7 +60,7 @@ def import_readings(
         found = read_logger_csv(file, layout, room=room, source=source, now=now)
         usable = [one for one in found.readings if one.at <= now]
         ahead = len(found.readings) - len(usable)
-        new = sum(desk.absorb(usable[i : i + AT_ONCE]) for i in range(0, len(usable), AT_ONCE))
+        new = sum(store_readings(desk, usable[i : i + AT_ONCE]) for i in range(0, len(usable), AT_ONCE))
         span = (min(one.at for one in usable), max(one.at for one in usable)) if usable else (None, None)
         if as_json:
             tz = desk.settings.tz

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from curewatch.cli.output import Page
 from curewatch.cli.session import Values, iso
-from curewatch.desk import PieceReport
+from curewatch.desk.reports.piece import PieceReport
 from curewatch.records import Alarm, Forecast, MilestoneKind, Support
 from curewatch.studio import wording
 from curewatch.studio.alarms import damage

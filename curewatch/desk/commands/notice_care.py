@@ -48,6 +48,21 @@ def send_again(desk: Desk, key: str | None, now: datetime) -> list[Delivery]:
     return given_up
 
 
+def send_test_notice(desk: Desk, now: datetime) -> Notice:
+    """Write a test notice to every channel."""
+    notice = Notice(
+        key=f"test/{int(now.timestamp() * 1e6)}",
+        kind="test",
+        created_at=now,
+        title="curewatch: a test",
+        text="If you can read this, notices reach you. Nothing needs doing.",
+        expires_at=now + timedelta(hours=1),
+    )
+    with desk.store.write() as tx:
+        tx.add_notice(notice, due_times(desk.settings, notice))
+    return notice
+
+
 def tell_late_backup(desk: Desk, why: str, now: datetime) -> bool:
     """Write a notice that no backup could be made, where the newest is older than it should be or there is none.
 

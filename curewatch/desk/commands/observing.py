@@ -83,7 +83,7 @@ def _minute(desk: Desk, at: datetime) -> str:
 
 def forget(desk: Desk, name: str, now: datetime) -> Logged:
     """What was observed of this recipe or place so far is to teach nothing more. FactError: nothing was learned."""
-    known = what_was_learned(desk, now)
+    known = what_was_learned(desk)
     subjects = [one.subject for one in known if one.name == name]
     if not subjects:
         what = "a recipe or place that something was learned about"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
@@ -11,7 +11,7 @@ from curewatch.desk.snapshot.air_outlook import future_of
 from curewatch.desk.snapshot.snapshot import Snapshot
 from curewatch.desk.studio_settings import limits_of
 from curewatch.notify.routing import due_times, people_channels, round_times
-from curewatch.records import Alarm, AlarmEvent, AlarmKind, Damage, Forecast, Notice
+from curewatch.records import Alarm, AlarmEvent, AlarmKind, Damage, Forecast, MilestoneKind, Notice
 from curewatch.settings import Settings
 from curewatch.store import Transaction
 from curewatch.studio import milestones as milestoning
@@ -23,6 +23,7 @@ from curewatch.studio.alarms import evaluation
 from curewatch.studio.alarms.conditions import Limits, OccupiedRoom
 from curewatch.studio.alarms.evaluation import RoomEvaluation, evaluate_room
 from curewatch.studio.alarms.lifecycle import Effect
+from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.planning import alarm_advice, planner
 from curewatch.studio.wording import Local
 
@@ -135,6 +136,23 @@ def _tell(tx: Transaction, settings: Settings, notice: Notice) -> bool:
     ]
     tx.supersede(gone, notice.created_at, people_channels(settings))
     return tx.add_notice(notice, patient(settings, notice, NO_HURRY) | round_times(settings, notice))
+
+
+def milestones_due(
+    dryings: Iterable[Drying],
+    forecasts: Mapping[int, Forecast],
+    kinds: Sequence[MilestoneKind],
+    known: Collection[str],
+    now: datetime,
+) -> list[milestoning.Due]:
+    """The milestones that people should hear of and, by the keys that are `known` to be told, have not."""
+    found = [
+        one
+        for drying in dryings
+        if (forecast := forecasts.get(drying.piece.id)) is not None
+        for one in milestoning.due(drying, forecast, kinds, now)
+    ]
+    return [one for one in found if not any(key in known for key in one.covering_keys)]
 
 
 def tell_milestones(

@@ -6,19 +6,20 @@ import multiprocessing
 import os
 import signal
 import threading
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from curewatch.desk.snapshot.air_outlook import FutureCache
+from curewatch.desk.snapshot.air_outlook import PastCache, futures_of
 from curewatch.desk.snapshot.snapshot import Snapshot
 from curewatch.records import Forecast
 from curewatch.records.forecasts import Checkpoint
 from curewatch.settings import Settings
 from curewatch.store import Store, Transaction
+from curewatch.studio.air.climate import Climate
 from curewatch.studio.forecasting import forecast as forecasting
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.outlook.scenarios import RoomScenarios
@@ -70,7 +71,7 @@ Expected = tuple[float | None, ...]
 
 @dataclass(frozen=True)
 class MadeForecasts:
-    """What a look made anew."""
+    """What a refresh made anew."""
 
     made: list[Forecast] = field(default_factory=list)
     kept: list[Checkpoint] = field(default_factory=list)
@@ -86,78 +87,101 @@ class MadeForecasts:
             tx.trim_checkpoints()
 
 
+@dataclass(frozen=True)
+class StaleForecasts:
+    """What a refresh read of the forecasts that are, or may be, to be made again."""
+
+    must: Sequence[Drying] = ()
+    may: Sequence[Drying] = ()
+    """Those whose rooms have moved; their dates may have not."""
+    centres: Mapping[int, Checkpoint] = field(default_factory=dict)
+    """Of the last ones, by piece, the checkpoints of their central films."""
+    pasts: Mapping[str, Climate] = field(default_factory=dict)
+    """By room of all these pieces, what its outlook is made of."""
+
+    def __len__(self) -> int:
+        """How many pieces would be integrated, be it only their central films."""
+        return len(self.must) + len(self.may)
+
+
 class ForecastMaker:
     """Makes stale forecasts again. Safe to use from several threads."""
 
-    def __init__(self, settings: Settings) -> None:
-        self._members, self._days = settings.forecast.members, settings.forecast.days
-        self._ahead = FutureCache()
+    def __init__(self, store: Store, settings: Settings) -> None:
+        self._store, self._members, self._days = store, settings.forecast.members, settings.forecast.days
+        self._pasts = PastCache()
 
-    def look(self, store: Store, snapshot: Snapshot, now: datetime) -> MadeForecasts:
-        """The forecasts of the scene's pieces that are to be made again at `now`."""
-        due = {d.piece.id for d in snapshot.dryings if self._must(snapshot, d, now)}
-        may = [d for d in snapshot.dryings if d.piece.id not in due and self._may(snapshot, d, now)]
-        if may:
-            due |= self._moved(store, snapshot, may, now)
-        stale = [drying for drying in snapshot.dryings if drying.piece.id in due]
-        if len(stale) <= AT_ONCE:
-            return self._made(store, snapshot, stale, now)[0] if stale else MadeForecasts()
-        return self._made_in_parts(store, snapshot, stale, now)
+    def stale(self, tx: Transaction, snapshot: Snapshot, now: datetime) -> StaleForecasts:
+        """Which they are at `now`."""
+        known, climates = snapshot.forecasts, snapshot.climates
+        must = [d for d in snapshot.dryings if forecasting.inputs_changed(known.get(d.piece.id), d, climates, now)]
+        ids = {drying.piece.id for drying in must}
+        may = [
+            d
+            for d in snapshot.dryings
+            if d.piece.id not in ids and forecasting.room_changed(known.get(d.piece.id), d, climates, now)
+        ]
+        centres = tx.checkpoints([drying.piece.id for drying in may], centres_only=True) if may else {}
+        return StaleForecasts(must, may, centres, self._pasts.pasts(tx, {d.room for d in (*must, *may)}, now))
 
-    def stale(self, snapshot: Snapshot, now: datetime) -> int:
-        """How many pieces a look would march, be it only their central films."""
-        return sum(self._must(snapshot, d, now) or self._may(snapshot, d, now) for d in snapshot.dryings)
+    def make(self, snapshot: Snapshot, stale: StaleForecasts, now: datetime) -> MadeForecasts:
+        """Those of them whose dates move, made at `now`."""
+        due = {drying.piece.id for drying in stale.must}
+        if stale.may:
+            due |= self._moved(snapshot, stale, now)
+        dryings = [drying for drying in (*stale.must, *stale.may) if drying.piece.id in due]
+        if not dryings:
+            return MadeForecasts()
+        futures = futures_of(stale.pasts, self._members, self._days)
+        if len(dryings) <= AT_ONCE:
+            return self._made(snapshot, dryings, futures, now)[0]
+        return self._made_in_parts(snapshot, dryings, futures, now)
 
-    @staticmethod
-    def _may(snapshot: Snapshot, drying: Drying, now: datetime) -> bool:
-        return forecasting.room_changed(snapshot.forecasts.get(drying.piece.id), drying, snapshot.climates, now)
-
-    @staticmethod
-    def _must(snapshot: Snapshot, drying: Drying, now: datetime) -> bool:
-        return forecasting.inputs_changed(snapshot.forecasts.get(drying.piece.id), drying, snapshot.climates, now)
-
-    def _moved(self, store: Store, snapshot: Snapshot, may: Sequence[Drying], now: datetime) -> set[int]:
+    def _moved(self, snapshot: Snapshot, stale: StaleForecasts, now: datetime) -> set[int]:
         """The pieces whose dates move, of those whose rooms have."""
-        with store.read() as tx:
-            kept = tx.checkpoints([drying.piece.id for drying in may], centres_only=True)
-            futures = self._futures(tx, may, now, members=1)
+        known, climates = snapshot.forecasts, snapshot.climates
         return forecasting.moved(
-            [drying for drying in may if drying.piece.id in kept or self._stale(snapshot, drying, now)],
-            snapshot.climates,
+            [
+                drying
+                for drying in stale.may
+                if drying.piece.id in stale.centres
+                or forecasting.stale(known.get(drying.piece.id), drying, climates, now)
+            ],
+            climates,
             now,
             members=self._members,
             days=self._days,
-            futures=futures,
-            kept=kept,
+            futures=futures_of(stale.pasts, 1, self._days),
+            kept=stale.centres,
         )
 
-    @staticmethod
-    def _stale(snapshot: Snapshot, drying: Drying, now: datetime) -> bool:
-        return forecasting.stale(snapshot.forecasts.get(drying.piece.id), drying, snapshot.climates, now)
-
-    def _made_in_parts(self, store: Store, snapshot: Snapshot, stale: Sequence[Drying], now: datetime) -> MadeForecasts:
+    def _made_in_parts(
+        self, snapshot: Snapshot, dryings: list[Drying], futures: Mapping[str, RoomScenarios], now: datetime
+    ) -> MadeForecasts:
         """As `_made`, with no more than AT_ONCE states in memory."""
         found = MadeForecasts()
-        stale = sorted(stale, key=lambda drying: drying.pour.at)  # pieces of an age have a way of one length
-        for i in range(0, len(stale), AT_ONCE):
-            part, was = self._made(store, snapshot, stale[i : i + AT_ONCE], now)
+        dryings.sort(key=lambda drying: drying.pour.at)  # pieces of an age have a way of one length
+        for i in range(0, len(dryings), AT_ONCE):
+            part, was = self._made(snapshot, dryings[i : i + AT_ONCE], futures, now)
             found.made.extend(part.made)
             found.expected.update((one.piece_id, one.expected_s) for one in part.kept)
-            with store.write() as tx:
+            with self._store.write() as tx:
                 here = {piece.id for piece in tx.pieces()}
                 tx.put_checkpoints(_still(one, was.get(one.piece_id)) for one in part.kept if one.piece_id in here)
         return found
 
     def _made(
-        self, store: Store, snapshot: Snapshot, stale: Sequence[Drying], now: datetime
+        self, snapshot: Snapshot, dryings: Sequence[Drying], futures: Mapping[str, RoomScenarios], now: datetime
     ) -> tuple[MadeForecasts, dict[int, Expected]]:
-        """What was made of these pieces, and the dates that went with the states they had."""
-        with store.read() as tx:
-            was = tx.checkpoints([drying.piece.id for drying in stale])
-            futures = self._futures(tx, stale, now, members=self._members)
+        """What was made of these pieces, and the dates that went with the states they had.
+
+        Their states are read only here: which pieces' dates move is not known before, and memory has bounds.
+        """
+        with self._store.read() as tx:
+            was = tx.checkpoints([drying.piece.id for drying in dryings])
         kept = dict(was)
         made = forecasting.forecasts(
-            stale,
+            dryings,
             snapshot.climates,
             now,
             members=self._members,
@@ -169,12 +193,6 @@ class ForecastMaker:
         )
         fresh = [one for piece, one in kept.items() if was.get(piece) is not one]
         return MadeForecasts(made, fresh), {piece: one.expected_s for piece, one in was.items()}
-
-    def _futures(
-        self, tx: Transaction, dryings: Sequence[Drying], now: datetime, members: int
-    ) -> dict[str, RoomScenarios]:
-        rooms = {drying.room for drying in dryings}
-        return self._ahead.futures(tx, rooms, now, members=members, days=self._days)
 
 
 def _still(kept: Checkpoint, expected: Expected | None) -> Checkpoint:

@@ -7,17 +7,13 @@ is stored then, and decided about; the next look finds it told. What is noted on
 from __future__ import annotations
 
 import threading
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from datetime import datetime
 
-from curewatch.desk.refresh.decisions import tell_milestones
-from curewatch.records import Forecast, MilestoneKind, Recipe, Stay
-from curewatch.settings import Settings
-from curewatch.store import Store, Transaction
-from curewatch.studio import milestones as milestoning
-from curewatch.studio.forecasting.drying import Drying
-from curewatch.studio.milestones import Due
-from curewatch.studio.wording import Local
+from curewatch.desk.desk import Desk
+from curewatch.desk.refresh.decisions import milestones_due, tell_milestones
+from curewatch.desk.snapshot.dryings import dryings_of
+from curewatch.records import Forecast, MilestoneKind
 
 NOT_HERE = (MilestoneKind.VARNISH_READY,)
 """Told by the look: its notice says how far the room is from dew, and it has no hurry."""
@@ -26,8 +22,9 @@ NOT_HERE = (MilestoneKind.VARNISH_READY,)
 class MilestoneTimer:
     """The dates ahead, as of the last look. Safe to use from several threads."""
 
-    def __init__(self, store: Store, settings: Settings, local: Local) -> None:
-        self._store, self._settings, self._local = store, settings, local
+    def __init__(self, desk: Desk) -> None:
+        settings = desk.settings
+        self._store, self._settings, self._local = desk.store, settings, desk.local
         self._kinds = tuple(kind for kind in settings.notices.milestones if kind not in NOT_HERE)
         self._lock = threading.Lock()
         self._ahead: list[tuple[datetime, int]] = []
@@ -61,34 +58,10 @@ class MilestoneTimer:
         if not come:
             return 0
         with self._store.write() as tx:
-            due = self._due(tx, come, now)
+            pieces = dryings_of(tx, tx.pieces(ids=come))
+            due = milestones_due(pieces, tx.forecasts(come), self._kinds, tx.told_of_pieces(come), now)
             written = tell_milestones(tx, self._settings, due, {}, coming, now, self._local) if due else 0
         with self._lock:
             while self._ahead and self._ahead[-1][0] <= now:
                 self._ahead.pop()
         return written
-
-    def _due(self, tx: Transaction, pieces: Collection[int], now: datetime) -> list[Due]:
-        forecasts = tx.forecasts(pieces)
-        found = [
-            one
-            for drying in dryings_of(tx, pieces)
-            if (forecast := forecasts.get(drying.piece.id)) is not None
-            for one in milestoning.due(drying, forecast, self._kinds, now)
-        ]
-        known = tx.known_keys({key for one in found for key in one.covering_keys})
-        return [one for one in found if known.isdisjoint(one.covering_keys)]
-
-
-def dryings_of(tx: Transaction, piece_ids: Collection[int]) -> list[Drying]:
-    """Those of these pieces that are here, with their pours; nothing of what has been learned of them."""
-    pieces = {piece.id: piece for piece in tx.pieces(ids=piece_ids)}
-    stays: dict[int, list[Stay]] = {}
-    for stay in tx.stays(pieces):
-        stays.setdefault(stay.piece_id, []).append(stay)
-    recipes = {recipe.name: recipe for recipe in tx.recipes()}
-    return [
-        Drying(pieces[pour.piece_id], pour, recipes.get(pour.recipe, Recipe(name=pour.recipe)), tuple(there))
-        for pour in tx.pours(pieces)
-        if (there := stays.get(pour.piece_id))
-    ]

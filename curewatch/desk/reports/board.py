@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from curewatch.desk.desk import Desk, room_line
+from curewatch.desk.desk import Desk
 from curewatch.desk.revision import FACTS_REVISION, READINGS_REVISION
-from curewatch.desk.snapshot.snapshot import Snapshot, latest_air, read_snapshot, with_new_readings
+from curewatch.desk.snapshot.snapshot import Snapshot, latest_air, read_snapshot, room_line, with_new_readings
 from curewatch.store import Transaction
 from curewatch.studio import board as boards
 from curewatch.studio.board import Board, RoomLine
@@ -88,6 +88,15 @@ class BoardCache:
             lines = tuple(room_line(snapshot, room.name, latest.get(room.name)) for room in rooms)
             self._kept = CachedBoard(kept.at if kept and stands else now, mark, snapshot, lines)
             return self._kept
+
+
+def board_of(desk: Desk, now: datetime) -> Board:
+    """The studio as last forecast."""
+    with desk.store.read() as tx:
+        snapshot, rooms = read_snapshot(tx, None, now), tx.rooms()
+        latest = latest_air(tx, snapshot.newest, now)
+    lines = [room_line(snapshot, room.name, latest.get(room.name)) for room in rooms]
+    return boards.board(snapshot.dryings, snapshot.forecasts, lines, snapshot.alarms, now)
 
 
 def _read(tx: Transaction, kept: CachedBoard | None, mark: Revisions, now: datetime) -> Snapshot:

@@ -12,8 +12,9 @@ from curewatch.desk.desk import Desk
 from curewatch.desk.mixing import Materials, as_mixed
 from curewatch.desk.orders import FactError, nearest
 from curewatch.desk.snapshot.air_cache import AirCache
+from curewatch.desk.snapshot.dryings import dryings_of
 from curewatch.desk.studio_settings import care_of, limits_of
-from curewatch.records import Damage, Forecast, MilestoneKind, Piece, Recipe
+from curewatch.records import Damage, Forecast, MilestoneKind, Piece
 from curewatch.records.observations import Observation
 from curewatch.records.workshop import StepDone, Tilt
 from curewatch.store import Transaction
@@ -52,9 +53,7 @@ def history(desk: Desk, name: str, now: datetime) -> PieceHistory:
 def history_of(tx: Transaction, piece: Piece, now: datetime) -> PieceHistory:
     """Of a piece that was poured, here or gone."""
     air = AirCache()
-    (pour,), stays = tx.pours([piece.id]), tx.stays([piece.id])
-    recipe = tx.recipe(pour.recipe) or Recipe(name=pour.recipe)
-    drying = Drying(piece, pour, recipe, tuple(stays))
+    (drying,) = dryings_of(tx, [piece])
     until = min(now, piece.gone_at) if piece.gone_at else now
     known = {stay.room: air.climate(tx, stay.room, drying.pour.at, until) for stay in drying.stays_since_pour}
     return PieceHistory(

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
 
 from curewatch.desk.desk import Desk
-from curewatch.desk.snapshot.lessons import learned_so_far, update_lessons
+from curewatch.desk.snapshot.lessons import learned_so_far
 from curewatch.records.observations import Observation, Subject
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.learning.learning import place_of
@@ -31,18 +30,14 @@ def seen_of(desk: Desk, piece_id: int) -> list[Seen]:
     return [Seen(one, said_of(one, lesson)) for one in observations]
 
 
-def beliefs_about(desk: Desk, drying: Drying, now: datetime) -> list[LearnedEffect]:
+def beliefs_about(desk: Desk, drying: Drying) -> list[LearnedEffect]:
     """Of the piece's recipe and place; nothing where nothing was learned of either."""
-    with desk.store.read() as tx:
-        if not tx.lessons() and not tx.observations():
-            return []
     wanted = {(Subject.RECIPE, drying.recipe.name), (Subject.PLACE, place_of(drying))}
-    return [one for one in what_was_learned(desk, now) if (one.subject, one.name) in wanted]
+    return [one for one in what_was_learned(desk) if (one.subject, one.name) in wanted]
 
 
-def what_was_learned(desk: Desk, now: datetime) -> list[LearnedEffect]:
+def what_was_learned(desk: Desk) -> list[LearnedEffect]:
     """What the studio has come to believe of its recipes and places."""
-    update_lessons(desk.store, now)
     with desk.store.read() as tx:
         so_far = learned_so_far(tx)
         seen = {one.id: one for one in tx.observations()}

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from curewatch.desk.desk import Desk
 from curewatch.desk.orders import DEFAULT_RECIPE, FactError, PourOrder, nearest
 from curewatch.desk.snapshot.air_cache import AirCache
 from curewatch.desk.snapshot.air_outlook import future_of
-from curewatch.desk.snapshot.lessons import learned_so_far, update_lessons
+from curewatch.desk.snapshot.lessons import learned_so_far
 from curewatch.desk.snapshot.snapshot import Snapshot, read_snapshot
-from curewatch.records import MilestoneKind, Piece, Pour, Recipe, Stay
+from curewatch.records import MilestoneKind, Piece, Recipe, Stay
 from curewatch.store import Transaction
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.alarms.conditions import milestone_s
@@ -42,11 +42,6 @@ class Plan:
     assumed: str | None = None
     """Why this room, where none was named."""
 
-    @property
-    def pieces_in_time(self) -> float:
-        """Of `pieces` poured now, how many are likely to be ready: they share their luck, so this is no odds."""
-        return self.pieces * self.latest[0].odds_now
-
 
 def room_for(desk: Desk, now: datetime) -> tuple[str, str]:
     """The room that is meant where none is named, and why: the only one, or the one with the most wet pieces in it.
@@ -71,11 +66,12 @@ def room_for(desk: Desk, now: datetime) -> tuple[str, str]:
 
 
 def plan(desk: Desk, order: PourOrder, due: datetime, pieces: int, kind: MilestoneKind, now: datetime) -> Plan:
-    """For pours like `order` (its name and moment do not matter). FactError: a room never read, a recipe unknown."""
+    """For pours like `order` (its name and moment do not matter), after a refresh.
+
+    FactError: a room never read, a recipe unknown.
+    """
     if due <= now:
         raise FactError("--due", desk.local(due).isoformat(timespec="minutes"), "a moment that is yet to come")
-    desk.refresh(now)
-    update_lessons(desk.store, now)
     with desk.store.read() as tx:
         climate = _air_of(tx, order.room, now)
         name = order.recipe or DEFAULT_RECIPE
@@ -131,18 +127,6 @@ def _drying(snapshot: Snapshot, name: str) -> Drying:
 
 def _imagined(desk: Desk, order: PourOrder, recipe: Recipe, now: datetime) -> Drying:
     """The pour as it would be."""
-    width, height = order.size_m or (None, None)
-    pour = Pour(
-        piece_id=-1,
-        at=now,
-        wet_thickness_m=order.wet_thickness_m,
-        thickness_source=order.thickness_source,
-        width_m=width,
-        height_m=height,
-        round=order.round,
-        recipe=recipe.name,
-        support=order.support,
-        air_speed_m_s=desk.settings.air_in(order.room) if order.air_speed_m_s is None else order.air_speed_m_s,
-    )
+    pour = replace(order, at=now).pour(-1, desk.settings.air_in(order.room))
     stay = Stay(piece_id=-1, room=order.room, place=order.place, since=now)
     return Drying(Piece(id=-1, name="planned", created_at=now), pour, recipe, (stay,))

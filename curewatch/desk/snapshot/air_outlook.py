@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -15,33 +15,38 @@ from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.outlook.outlook import HISTORY, Outlook, outlook
 from curewatch.studio.outlook.scenarios import RoomScenarios, future
 
+PAST = timedelta(hours=HISTORY)
 FAR_DAYS = 120
 """As far as a drying curve is shown at most."""
 
 
-class FutureCache:
-    """The futures of rooms. Safe to use from several threads: what is kept is replaced whole."""
+class PastCache:
+    """As much of the rooms' past as an outlook is made of, kept between refreshes. Safe to use from several threads."""
 
     def __init__(self) -> None:
-        self._past = AirCache()
+        self._air = AirCache()
 
-    def futures(
-        self, tx: Transaction, rooms: Iterable[str], now: datetime, *, members: int, days: int
-    ) -> dict[str, RoomScenarios]:
-        """By room, its air as far as `days` beyond its record up to `now`; rooms that were never read are missing."""
-        found = {}
-        for room in sorted(set(rooms)):
-            climate = self._past.climate(tx, room, now - timedelta(hours=HISTORY), now)
-            if climate is not None:
-                found[room] = future_of(climate, members, days)
-        return found
+    def pasts(self, tx: Transaction, rooms: Iterable[str], now: datetime) -> dict[str, Climate]:
+        """By room, its air up to `now`; rooms that were never read are missing."""
+        known = {room: self._air.climate(tx, room, now - PAST, now) for room in sorted(set(rooms))}
+        return {room: climate for room, climate in known.items() if climate is not None}
+
+
+def futures_of(pasts: Mapping[str, Climate], members: int, days: int) -> dict[str, RoomScenarios]:
+    """By room, its air as far as `days` beyond its record."""
+    return {room: future_of(climate, members, days) for room, climate in pasts.items()}
 
 
 def piece_future(store: Store, drying: Drying, now: datetime, members: int) -> RoomScenarios | None:
     """The air to come of the room that a piece is in, for whoever looks at that piece; None: never read."""
     days = max(FAR_DAYS, math.ceil((now - drying.pour.at) / timedelta(days=1)) + 1)
+    climate = _past(store, drying.room, now)
+    return None if climate is None else future_of(climate, members, days)
+
+
+def _past(store: Store, room: str, now: datetime) -> Climate | None:
     with store.read() as tx:
-        return FutureCache().futures(tx, [drying.room], now, members=members, days=days).get(drying.room)
+        return PastCache().pasts(tx, [room], now).get(room)
 
 
 def future_of(climate: Climate, members: int, days: int) -> RoomScenarios:
@@ -70,10 +75,12 @@ STALE_H = 3
 
 def coming_air(store: Store, room: str, now: datetime) -> AirBands | None:
     """The room's air to come, from its own past as it is believed; None where that says nothing of it."""
-    with store.read() as tx:
-        climate = AirCache().climate(tx, room, now - timedelta(hours=HISTORY), now)
-    if climate is None:
-        return None
+    climate = _past(store, room, now)
+    return None if climate is None else air_to_come(climate, now)
+
+
+def air_to_come(climate: Climate, now: datetime) -> AirBands | None:
+    """As `coming_air`, of a room whose past is at hand."""
     hours = past_of(climate, now.timestamp())
     if not all(np.isfinite(values).any() for values in (hours.temp_c, hours.rh_pct)):
         return None

@@ -6,8 +6,8 @@ They are derived: delete them all, and the next look draws the same ones from th
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -15,8 +15,8 @@ from pydantic import TypeAdapter, ValidationError
 
 from curewatch.desk.revision import READINGS_UNDONE
 from curewatch.desk.snapshot.air_cache import AirCache
-from curewatch.records import Recipe, Stay
-from curewatch.records.observations import Observation
+from curewatch.desk.snapshot.dryings import dryings_of
+from curewatch.records.observations import Forgetting, Observation
 from curewatch.store import Store, Transaction
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.learning.learning import Learned, Lesson, learned, place_of, teach
@@ -29,59 +29,74 @@ again, and until then those of another version count as not there."""
 _LESSON = TypeAdapter(Lesson)
 
 
+Stored = Mapping[int, tuple[str, Any]]
+"""By piece, the fingerprint of what its lesson was drawn from, and the lesson as JSON."""
+
+
 def learned_so_far(tx: Transaction) -> Learned:
     """What the lessons in the store come to."""
-    stored = [_read(data) for _, data in tx.lessons().values()]
-    return learned([one for one in stored if one is not None], tx.forgettings())
+    return learned_from(tx.lessons(), tx.forgettings())
 
 
-def with_posterior(tx: Transaction, dryings: Sequence[Drying]) -> tuple[Drying, ...]:
-    """The pieces, each with what was learned about it."""
-    so_far = learned_so_far(tx)
+def learned_from(lessons: Stored, forgettings: Iterable[Forgetting]) -> Learned:
+    found = [_read(data) for _, data in lessons.values()]
+    return learned([one for one in found if one is not None], forgettings)
+
+
+def with_posterior(
+    dryings: Sequence[Drying], so_far: Learned, observations: Iterable[Observation]
+) -> tuple[Drying, ...]:
+    """The pieces, each with what was learned about it; `observations`: of them."""
     if not so_far.lessons:
         return tuple(dryings)
-    seen = _by_piece(tx.observations([drying.piece.id for drying in dryings]))
+    seen = _by_piece(observations)
     return tuple(replace(d, posterior=so_far.posterior(d, seen.get(d.piece.id, ()))) for d in dryings)
 
 
-def update_lessons(store: Store, now: datetime) -> int:
-    """Bring the lessons up to the facts; the number that were drawn anew. Cheap where nothing has changed."""
-    with store.read() as tx:
-        seen = _by_piece(one for one in tx.observations() if one.at <= now)
-        kept = {piece: row for piece, row in tx.lessons().items() if _read(row[1]) is not None}
-        if not seen and not kept:
-            return 0
-        dryings = observed(tx, seen)
-        marks = {d.piece.id: _mark(tx, d, seen[d.piece.id]) for d in dryings}
-        todo = [d for d in dryings if kept.get(d.piece.id, ("", None))[0] != marks[d.piece.id]]
-        if not todo and kept.keys() == marks.keys():
-            return 0
-        airs = [(d, seen[d.piece.id], _air(tx, d, seen[d.piece.id])) for d in todo]
-    drawn = {one.piece_id: one for one in teach([(d, some, air) for d, some, air in airs if air is not None])}
+@dataclass(frozen=True)
+class NewLessons:
+    """The lessons as the facts now have them: some were drawn anew, or a piece has none any more."""
+
+    lessons: Stored
+    drawn: int
+
+    def write(self, tx: Transaction) -> None:
+        """Store them, but for pieces whose observations are gone meanwhile."""
+        here = {one.piece_id for one in tx.observations()}
+        tx.put_lessons({piece: lesson for piece, lesson in self.lessons.items() if piece in here})
+
+
+def new_lessons(tx: Transaction, now: datetime) -> NewLessons | None:
+    """The lessons brought up to the facts; None where the stored ones stand, which is cheap to find out."""
+    seen = _by_piece(one for one in tx.observations() if one.at <= now)
+    kept = {piece: row for piece, row in tx.lessons().items() if _read(row[1]) is not None}
+    if not seen and not kept:
+        return None
+    dryings = dryings_of(tx, [piece for piece in (*tx.pieces(), *tx.pieces(gone=True)) if piece.id in seen])
+    marks = {d.piece.id: _mark(tx, d, seen[d.piece.id]) for d in dryings}
+    todo = [d for d in dryings if kept.get(d.piece.id, ("", None))[0] != marks[d.piece.id]]
+    if not todo and kept.keys() == marks.keys():
+        return None
+    airs = [(d, seen[d.piece.id], _air(tx, d, seen[d.piece.id])) for d in todo]
+    drawn = teach([(d, some, air) for d, some, air in airs if air is not None])
     for drying, some, air in airs:
         if air is None:  # its room was never read: nothing can be said yet
             silent = tuple(one.id for one in some)
-            drawn[drying.piece.id] = Lesson(drying.piece.id, drying.recipe.name, place_of(drying), (), silent=silent)
+            drawn.append(Lesson(drying.piece.id, drying.recipe.name, place_of(drying), (), silent=silent))
+    lessons = {piece: lesson for piece, lesson in kept.items() if piece in marks}
+    lessons |= {one.piece_id: (marks[one.piece_id], _stored(one)) for one in drawn}
+    return NewLessons(lessons, len(drawn))
+
+
+def update_lessons(store: Store, now: datetime) -> int:
+    """Bring the stored lessons up to the facts; the number that were drawn anew."""
+    with store.read() as tx:
+        found = new_lessons(tx, now)
+    if found is None:
+        return 0
     with store.write() as tx:
-        here = {one.piece_id for one in tx.observations()}
-        lessons = {piece: kept[piece] for piece in marks if piece in kept and piece not in drawn}
-        lessons |= {piece: (marks[piece], _stored(one)) for piece, one in drawn.items()}
-        tx.put_lessons({piece: lesson for piece, lesson in lessons.items() if piece in here})
-    return len(drawn)
-
-
-def observed(tx: Transaction, piece_ids: Mapping[int, object]) -> list[Drying]:
-    """These pieces, here or gone, with their facts."""
-    pieces = {p.id: p for p in (*tx.pieces(), *tx.pieces(gone=True)) if p.id in piece_ids}
-    recipes = {recipe.name: recipe for recipe in tx.recipes()}
-    stays: dict[int, list[Stay]] = {}
-    for stay in tx.stays(pieces):
-        stays.setdefault(stay.piece_id, []).append(stay)
-    return [
-        Drying(pieces[p.piece_id], p, recipes.get(p.recipe, Recipe(name=p.recipe)), tuple(stays[p.piece_id]))
-        for p in tx.pours(pieces)
-        if p.piece_id in stays
-    ]
+        found.write(tx)
+    return found.drawn
 
 
 def _by_piece(observations: Any) -> dict[int, tuple[Observation, ...]]:

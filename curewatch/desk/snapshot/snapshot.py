@@ -9,15 +9,19 @@ from datetime import datetime, timedelta
 from curewatch.desk.revision import FACTS_REVISION, fact_count
 from curewatch.desk.snapshot import batteries
 from curewatch.desk.snapshot.air_cache import AirCache
-from curewatch.desk.snapshot.lessons import with_posterior
-from curewatch.records import Alarm, AlarmState, Damage, Forecast, Reading, Recipe, Stay
+from curewatch.desk.snapshot.dryings import dryings_of
+from curewatch.desk.snapshot.lessons import learned_so_far, with_posterior
+from curewatch.records import Alarm, AlarmState, Damage, Forecast, Reading
 from curewatch.settings import Settings
 from curewatch.store import Transaction
+from curewatch.studio.air import batteries as cells
 from curewatch.studio.air.batteries import LowBattery
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.alarms.conditions import OccupiedRoom
+from curewatch.studio.board import RoomLine
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.forecasting.forecast import needs_air
+from curewatch.studio.learning.learning import Learned
 
 TAIL = timedelta(hours=36)
 """What is read of a room to say how it is, and whether its sensors can be believed: a stuck one shows after a day."""
@@ -65,34 +69,34 @@ class Snapshot:
 
 
 def read_snapshot(
-    tx: Transaction, air: AirCache | None, now: datetime, *, forecasts: dict[int, Forecast] | None = None
+    tx: Transaction,
+    air: AirCache | None,
+    now: datetime,
+    *,
+    forecasts: dict[int, Forecast] | None = None,
+    so_far: Learned | None = None,
 ) -> Snapshot:
     """Pieces that are here, with their pours, and the air of the rooms they have been in since, as known at `now`.
 
     Only the air that still matters is read: that of pieces with a milestone ahead. Without `air`, none. `forecasts`:
-    those of every piece here, where the caller knows that they are still the stored ones.
+    those of every piece here, where the caller knows that they are still the stored ones. `so_far`: what was learned,
+    where it is more than is stored.
     """
-    pieces = {piece.id: piece for piece in tx.pieces()}
-    recipes = {recipe.name: recipe for recipe in tx.recipes()}
-    stays: dict[int, list[Stay]] = {}
-    for stay in tx.stays(pieces):
-        stays.setdefault(stay.piece_id, []).append(stay)
-    dryings = [
-        Drying(pieces[pour.piece_id], pour, recipes.get(pour.recipe, Recipe(name=pour.recipe)), tuple(there))
-        for pour in tx.pours(pieces)
-        if (there := stays.get(pour.piece_id))
-    ]
-    dryings = list(with_posterior(tx, dryings))
-    forecasts = tx.forecasts(pieces) if forecasts is None else forecasts
+    pieces = tx.pieces()
+    here = [piece.id for piece in pieces]
+    so_far = so_far or learned_so_far(tx)
+    observations = tx.observations(here) if so_far.lessons else []
+    dryings = with_posterior(dryings_of(tx, pieces), so_far, observations)
+    forecasts = tx.forecasts(here) if forecasts is None else forecasts
     heard = tx.newest_by_source(until=now)
     return Snapshot(
-        dryings=tuple(dryings),
+        dryings=dryings,
         climates={} if air is None else _climates(tx, air, _wanted(dryings, forecasts, now), now),
         forecasts=forecasts,
         alarms=tuple(tx.alarms()),
         newest=_newest(heard),
         revision=tx.get_meta(FACTS_REVISION),
-        damages=tuple(tx.damages(pieces)),
+        damages=tuple(tx.damages(here)),
         heard=heard,
         low=batteries.known(tx),
         facts=fact_count(tx),
@@ -148,3 +152,17 @@ def _climates(tx: Transaction, air: AirCache, since: Mapping[str, datetime], now
 def latest_air(tx: Transaction, newest: Mapping[str, Reading], now: datetime) -> dict[str, Climate]:
     """The end of each room's record, whether anything dries there or not."""
     return _climates(tx, AirCache(), {room: reading.at - TAIL for room, reading in newest.items()}, now)
+
+
+def room_line(snapshot: Snapshot, name: str, climate: Climate | None) -> RoomLine:
+    """The room as the board has it; `climate`: the end of its record."""
+    newest = snapshot.newest.get(name)
+    return RoomLine(
+        name=name,
+        newest=newest,
+        temp_c=float(climate.temp_c[-1]) if climate else (newest.temp_c if newest else None),
+        rh_pct=float(climate.rh_pct[-1]) if climate else (newest.rh_pct if newest else None),
+        data_at=climate.newest_at if climate else (newest.at if newest else None),
+        pieces=sum(drying.room == name for drying in snapshot.dryings),
+        quality=(climate.findings if climate else ()) + cells.findings(snapshot.low, snapshot.heard, name),
+    )

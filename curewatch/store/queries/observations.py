@@ -35,9 +35,11 @@ class Observations(Rows):
         return [Observation(**row) for row in self._connection.execute(query).mappings()]
 
     def undo_observation(self, observation_id: int) -> int:
-        """It was never so; the number of rows that are gone."""
-        gone = delete(workshop_tables.observations).where(workshop_tables.observations.c.id == observation_id)
-        return self._execute(gone, given=observation_id).rowcount
+        """It was never so, and the lesson drawn from it goes; the number of observations that are gone."""
+        seen, lessons = workshop_tables.observations, workshop_tables.lessons
+        of_it = select(seen.c.piece_id).where(seen.c.id == observation_id)
+        self._execute(delete(lessons).where(lessons.c.piece_id.in_(of_it)), given=observation_id)
+        return self._execute(delete(seen).where(seen.c.id == observation_id), given=observation_id).rowcount
 
     def put_forgetting(self, forgetting: Forgetting) -> None:
         """Insert it, or replace an earlier one of the same recipe or place."""

@@ -56,6 +56,10 @@ class Outbox(Rows):
         """Which of these keys have been written already."""
         return set(self._connection.scalars(select(_NOTICES.key).where(_NOTICES.key.in_(keys))))
 
+    def told_of_pieces(self, piece_ids: Collection[int]) -> set[str]:
+        """The keys of all notices about these pieces."""
+        return set(self._connection.scalars(select(_NOTICES.key).where(_NOTICES.piece_id.in_(piece_ids))))
+
     def notices(self, *, limit: int = 100, since: datetime | None = None) -> list[Notice]:
         """The newest notices (written at `since` or later), newest first."""
         query = select(*_NOTICE_COLUMNS).order_by(_NOTICES.created_at.desc(), _NOTICES.id.desc()).limit(limit)

@@ -14,6 +14,8 @@ from fastapi.openapi.utils import get_openapi
 from fastapi.responses import Response
 
 from curewatch import __version__
+from curewatch.desk.commands import readings
+from curewatch.desk.commands.pours import log_pours
 from curewatch.records import Reading
 from curewatch.views.board import BoardOut, board_rows
 from curewatch.views.logged import LoggedBefore, LoggedOut, Undo
@@ -44,7 +46,7 @@ def log_pour(site: Here, pour: PourIn) -> LoggedOut:
     """A new piece with its pour, or a series of them; the answer names the first."""
     now = site.clock.now()
     at = moment(pour.at, now)
-    poured = site.desk.log_pours(pour.orders(at), now)
+    poured = log_pours(site.desk, pour.orders(at), now)
     pieces = [one.piece for one in poured if one.piece is not None]
     notes = tuple(note for one in poured for note in one.notes)
     return logged(site, now, pieces[0].name, notes, "pour", tuple(piece.id for piece in pieces))
@@ -56,7 +58,7 @@ def log_reading(site: Here, reading: ReadingIn) -> LoggedOut:
     now = site.clock.now()
     at = moment(reading.at, now)
     read = Reading(room=reading.room, at=at, temp_c=reading.temp_c, rh_pct=reading.rh_pct, received_at=now)
-    stored = site.desk.log_reading(read)
+    stored = readings.log_reading(site.desk, read)
     return logged(site, now, None, stored.notes, "reading", (reading.room, at.isoformat()))
 
 

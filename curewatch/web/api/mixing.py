@@ -83,7 +83,7 @@ def put_recipe(site: Here, name: Annotated[Name, Path()], recipe: RecipeIn) -> L
     if told is None:
         said = {what: value for what in ("solids", "glycol") if (value := getattr(recipe, what)) is not None}
         made = Recipe(name=name, stated=True, **said)
-        site.desk.put_recipe(made)
+        mixing.put_recipe(site.desk, made)
         stand = () if parts is None else ("the parts that were told before are still what is mixed",)
         return logged(site, now, None, (_said(made), *was, *stand))
     made, found = recipe_of(told, Materials.of(site.desk.settings))

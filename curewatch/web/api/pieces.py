@@ -12,6 +12,7 @@ from curewatch.desk import FactError
 from curewatch.desk.commands import aftercare, alarm_care, moves, observing
 from curewatch.desk.reports.cure_record import CureRecord, PieceHistory, cure_record_from, history, piece_air, why
 from curewatch.desk.reports.learned import seen_of
+from curewatch.desk.reports.piece import piece_report
 from curewatch.desk.studio_settings import limits_of
 from curewatch.records import Name
 from curewatch.studio.diagnosis.drying_history import past_air
@@ -70,7 +71,7 @@ def curve(site: Here, name: str) -> CurveOut:
     """How a piece that is here dries, past and foreseen: what is left in it, and how warm it lies."""
     now, tz = site.clock.now(), site.desk.settings.tz
     require_piece(site, name, now)
-    report = site.desk.piece(name, now)
+    report = piece_report(site.desk, name, now)
     drawn = curve_of(site, report, piece_air(site.desk, report.drying, now), now)
     forecast = report.forecast
     reason = forecast.reason if forecast else "not forecast yet"
@@ -217,4 +218,4 @@ def piece(site: Here, name: str) -> PieceReportOut:
     """One piece with its pour."""
     now = site.clock.now()
     require_piece(site, name, now)
-    return PieceReportOut.of_report(site.desk.piece(name, now), site.desk.settings.tz)
+    return PieceReportOut.of_report(piece_report(site.desk, name, now), site.desk.settings.tz)

@@ -13,6 +13,7 @@ from fastapi.responses import Response, StreamingResponse
 from starlette.concurrency import run_in_threadpool
 
 from curewatch.desk import FactError
+from curewatch.desk.commands.readings import store_readings
 from curewatch.desk.reports import learned as reports_learned
 from curewatch.desk.reports import planning
 from curewatch.desk.reports.room import free_places
@@ -77,6 +78,7 @@ def plan(
         width_cm=width_cm, height_cm=height_cm, round=disc,
     )  # fmt: skip
     with one_at_a_time:
+        site.refresher.refresh(now)
         made = planning.plan(site.desk, poured.order(now), due, pieces, MilestoneKind(ready), now)
     return PlanOut.of(made, free_places(site.desk, room), site.desk.settings.tz)
 
@@ -84,7 +86,7 @@ def plan(
 @router.get("/learned")
 def learned(site: Here) -> list[BeliefOut]:
     """What has come to be believed of recipes and places, and from what."""
-    return [BeliefOut.of(one) for one in reports_learned.what_was_learned(site.desk, site.clock.now())]
+    return [BeliefOut.of(one) for one in reports_learned.what_was_learned(site.desk)]
 
 
 @router.get("/export")
@@ -146,7 +148,7 @@ async def import_rows(request: Request, site: Here, room: Name, source: Name = "
 def _rows_in(site: Site, content: bytes, room: str, source: str, now: datetime) -> RowsIn:
     found = parse_logger_csv(content, Layout(zone=UTC), name="the body", room=room, source=source, now=now)
     usable = [one for one in found.readings if one.at <= now]
-    new = sum(site.desk.absorb(usable[i : i + AT_ONCE]) for i in range(0, len(usable), AT_ONCE))
+    new = sum(store_readings(site.desk, usable[i : i + AT_ONCE]) for i in range(0, len(usable), AT_ONCE))
     site.changed(now)
     ahead = len(found.readings) - len(usable)
     return RowsIn(rows=len(found.readings), new=new, in_the_future=ahead, empty=found.empty)

@@ -9,7 +9,8 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from curewatch.desk import FactError
-from curewatch.desk.commands import moves
+from curewatch.desk.commands import moves, readings
+from curewatch.desk.commands.pours import log_pours
 from curewatch.desk.reports.board import CachedBoard
 from curewatch.intake.typed import BadInput, parse_air, parse_humidity, parse_temperature
 from curewatch.records import Reading
@@ -51,7 +52,7 @@ def log_pour(request: Request, site: Here, form: Typed) -> Response:
     values = {str(name): text_of(form, name) for name in form}
     try:
         orders = orders_of(values, _preset(kept), kept.dryings, now, site.desk.settings.tz)
-        ids = [_id(one.piece) for one in site.desk.log_pours(orders, now)]
+        ids = [_id(one.piece) for one in log_pours(site.desk, orders, now)]
     except (BadInput, FactError) as error:
         return _pour_page(request, site, now, values, in_form_words(error), 422)
     return _done(site, now, "pour", ids)
@@ -67,7 +68,7 @@ def pour_again(request: Request, site: Here, form: Typed) -> Response:
         raise FactError("Same again", "", "a piece that was poured before")
     names = numbered(preset.name, count_of(text_of(form, "count")), kept.dryings)
     orders = [preset.again(named(name, "Name"), now) for name in names]
-    ids = [_id(one.piece) for one in site.desk.log_pours(orders, now)]
+    ids = [_id(one.piece) for one in log_pours(site.desk, orders, now)]
     return _done(site, now, "pour", ids)
 
 
@@ -145,7 +146,7 @@ def log_reading(request: Request, site: Here, form: Typed) -> Response:
             rh_pct=parse_humidity(with_unit(values.get("humidity", ""), "%"), field="Humidity"),
             received_at=now,
         )
-        logged = site.desk.log_reading(reading)
+        logged = readings.log_reading(site.desk, reading)
     except (BadInput, FactError) as error:
         return _reading_page(request, site, values, in_form_words(error), 422)
     if any("stored already" in note for note in logged.notes):

@@ -11,11 +11,12 @@ from urllib.parse import quote, urlencode
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from curewatch.desk import FactError, PieceReport
+from curewatch.desk import FactError
 from curewatch.desk.commands import aftercare, alarm_care, observing
 from curewatch.desk.commands.aftercare import Steps
 from curewatch.desk.reports.cure_record import piece_air
 from curewatch.desk.reports.learned import beliefs_about, seen_of
+from curewatch.desk.reports.piece import PieceReport, piece_report
 from curewatch.desk.studio_settings import limits_of
 from curewatch.intake.typed import BadInput, parse_surface
 from curewatch.intake.typed.quantities import parse_weighing
@@ -159,7 +160,7 @@ def show(
 
 def _values(site: Site, name: str, now: datetime) -> dict[str, Any]:
     words, limits = site.words(now), site.desk.settings.alarms
-    report = site.desk.piece(name, now)
+    report = piece_report(site.desk, name, now)
     climates = piece_air(site.desk, report.drying, now)
     axis = axis_of([report.line], now)
     wet = is_wet(report.line, now)
@@ -195,7 +196,7 @@ def _believed(site: Site, report: PieceReport, now: datetime) -> list[LearnedEff
     with site.desk.store.read() as tx:
         marks = sorted((piece, mark) for piece, (mark, _) in tx.lessons().items())
         key = repr((report.drying.recipe, report.line.room, report.line.place, marks, tx.forgettings()))
-    return site.beliefs(key, lambda: beliefs_about(site.desk, report.drying, now))
+    return site.beliefs(key, lambda: beliefs_about(site.desk, report.drying))
 
 
 @router.post("/piece/{name:path}/found")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from curewatch.desk import PieceReport
+from curewatch.desk.reports.piece import PieceReport
 from curewatch.desk.snapshot.air_outlook import piece_future
 from curewatch.settings import AlarmSettings
 from curewatch.studio.air.climate import Climate

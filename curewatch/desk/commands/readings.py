@@ -1,0 +1,39 @@
+"""Readings of a room's air, typed by people and sent by sensors."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from curewatch.desk.desk import Desk
+from curewatch.desk.orders import Logged, meet_room
+from curewatch.desk.revision import mark_readings, rejudge_from
+from curewatch.records import Reading, Room
+
+
+def log_reading(desk: Desk, reading: Reading) -> Logged:
+    """Store a typed reading."""
+    with desk.store.write() as tx:
+        notes = meet_room(tx, reading.room)
+        if not tx.add_readings([reading]):
+            notes.append("a reading of that moment is stored already; it stands as it was")
+        else:
+            rejudge_from(tx, {reading.room: reading.at})
+            mark_readings(tx)
+    return Logged(notes=tuple(notes))
+
+
+def store_readings(desk: Desk, readings: Sequence[Reading], dated: Sequence[int] = ()) -> int:
+    """Store sensors' readings, all or none; the number that were new. `dated`: pending messages that made them."""
+    oldest: dict[str, datetime] = {}
+    for reading in readings:
+        oldest[reading.room] = min(oldest.get(reading.room, reading.at), reading.at)
+    with desk.store.write() as tx:
+        tx.drop_pending_messages(dated)
+        for room in oldest:
+            tx.add_room(Room(name=room))
+        new = tx.add_readings(readings)
+        if new:
+            rejudge_from(tx, oldest)
+            mark_readings(tx)
+    return new

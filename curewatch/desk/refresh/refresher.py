@@ -1,0 +1,175 @@
+"""One refresh of the studio: it reads once, decides once and writes once.
+
+What comes in between is no loss: where the store has moved under it, the alarms are judged again in the transaction
+that writes.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from curewatch.desk.desk import Desk
+from curewatch.desk.refresh import scheduled_notices
+from curewatch.desk.refresh.decisions import Decided, milestones_due, tell_milestones, watch_rooms, write
+from curewatch.desk.refresh.forecasts import ForecastMaker, MadeForecasts, StaleForecasts
+from curewatch.desk.refresh.milestone_timer import MilestoneTimer
+from curewatch.desk.refresh.scheduled_notices import EveningWarnings, Morning
+from curewatch.desk.revision import FACTS_REVISION
+from curewatch.desk.snapshot.air_cache import AirCache
+from curewatch.desk.snapshot.air_outlook import PastCache
+from curewatch.desk.snapshot.lessons import NewLessons, learned_from, new_lessons
+from curewatch.desk.snapshot.snapshot import Snapshot, read_snapshot, reread_snapshot
+from curewatch.notify.routing import due_times
+from curewatch.records import Forecast, Notice
+from curewatch.store import Transaction
+from curewatch.studio import milestones as milestoning
+from curewatch.studio.air.climate import Climate
+from curewatch.studio.forecasting import forecast as forecasting
+
+AT_HAND = 150
+"""So many pieces are integrated in a second or two, while somebody waits; more are left to a daemon that watches."""
+
+
+@dataclass(frozen=True)
+class Refreshed:
+    """What a refresh of the studio came to."""
+
+    forecasts: int
+    """How many were made."""
+    notices: int
+    """How many were written."""
+    next_due: datetime
+    """When the next refresh is due, if nothing is logged before."""
+    left: int = 0
+    """How many pieces' dates were left to the daemon; then nothing was made, decided or written."""
+
+
+@dataclass(frozen=True)
+class _Facts:
+    """All that a refresh reads of the store, as of one moment."""
+
+    lessons: NewLessons | None
+    """None: the stored ones stand."""
+    snapshot: Snapshot
+    stale: StaleForecasts
+    told: Collection[str]
+    """The keys of all notices about the pieces here."""
+    evening: Collection[str]
+    """The rooms whose night is to be looked at."""
+    morning: Morning | None
+    pasts: Mapping[str, Climate]
+    """By room, its past, of those that evening and morning ask for."""
+
+
+@dataclass(frozen=True)
+class _Outcome:
+    """What a refresh comes to, before it is written."""
+
+    made: MadeForecasts
+    current: Mapping[int, Forecast]
+    """By piece, the newest there is."""
+    decided: Decided
+    due: list[milestoning.Due]
+    scheduled: list[Notice]
+
+
+class Refresher:
+    """Brings forecasts, alarms and notices up to the facts. Safe to use from several threads; keeps only copies."""
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk, self.timer = desk, MilestoneTimer(desk)
+        self._forecasts = ForecastMaker(desk.store, desk.settings)
+        self._air, self._pasts, self._evening = AirCache(), PastCache(), EveningWarnings(desk)
+        self._turn = threading.Lock()
+
+    def refresh(self, now: datetime, *, at_most: int | None = None) -> Refreshed:
+        """Make stale forecasts again, judge the alarms, and write what people should be told, in one transaction.
+
+        `at_most`: where more pieces than that would have to be integrated, all is left to the daemon.
+        """
+        with self._turn:  # the page and the daemon would do the same work twice
+            facts = self._read(now)
+            if at_most is not None and len(facts.stale) > at_most:
+                return Refreshed(0, 0, now, left=len(facts.stale))
+            outcome = self._decide(facts, now)
+            written = self._write(facts, outcome, now)
+            self.timer.note(outcome.current, now)
+            return Refreshed(len(outcome.made.made), written, self._next_due(outcome.current, now))
+
+    def _read(self, now: datetime) -> _Facts:
+        with self.desk.store.read() as tx:
+            lessons = new_lessons(tx, now)
+            so_far = None if lessons is None else learned_from(lessons.lessons, tx.forgettings())
+            snapshot = read_snapshot(tx, self._air, now, so_far=so_far)
+            rooms = {drying.room for drying in snapshot.dryings}
+            evening = self._evening.due(rooms, now)
+            morning = scheduled_notices.read_morning(tx, self.desk, snapshot, now)
+            return _Facts(
+                lessons,
+                snapshot,
+                self._forecasts.stale(tx, snapshot, now),
+                tx.told_of_pieces([drying.piece.id for drying in snapshot.dryings]),
+                evening,
+                morning,
+                self._pasts.pasts(tx, evening if morning is None else rooms, now),
+            )
+
+    def _decide(self, facts: _Facts, now: datetime) -> _Outcome:
+        desk, snapshot = self.desk, facts.snapshot
+        made = self._forecasts.make(snapshot, facts.stale, now)
+        current = snapshot.forecasts | {forecast.piece_id: forecast for forecast in made.made}
+        decided = watch_rooms(snapshot, desk.settings, current, now, desk.local)
+        due = milestones_due(snapshot.dryings, current, desk.settings.notices.milestones, facts.told, now)
+        after = decided.after(snapshot)
+        scheduled = self._evening.notices(after, current, facts.pasts, facts.evening, now)
+        if facts.morning is not None:
+            scheduled += scheduled_notices.morning_notices(
+                desk, facts.morning, after, current, facts.pasts, self._evening.ahead, now
+            )
+        return _Outcome(made, current, decided, due, scheduled)
+
+    def _write(self, facts: _Facts, outcome: _Outcome, now: datetime) -> int:
+        """The number of notices that are new. Where there is nothing to write, nothing is: an idle daemon is idle."""
+        found = (facts.lessons, outcome.made.made, outcome.due, outcome.decided, outcome.scheduled)
+        if not any(found):
+            return 0
+        settings = self.desk.settings
+        with self.desk.store.write() as tx:
+            decided = outcome.decided if self._holds(tx, facts.snapshot) else self._judge_again(tx, facts, outcome, now)
+            here = {piece.id for piece in tx.pieces()}
+            if facts.lessons is not None:
+                facts.lessons.write(tx)
+            # only now: a snapshot read after them lacks the air of pieces they settle, and with it the alarms
+            outcome.made.write(tx, here)
+            known = tx.known_keys({key for one in outcome.due for key in one.covering_keys})
+            due = [one for one in outcome.due if one.drying.piece.id in here and known.isdisjoint(one.covering_keys)]
+            written = write(tx, settings, decided, now)
+            coming = self._dates(outcome.current, now)
+            written += tell_milestones(tx, settings, due, facts.snapshot.climates, coming, now, self.desk.local)
+            return written + sum(tx.add_notice(notice, due_times(settings, notice)) for notice in outcome.scheduled)
+
+    @staticmethod
+    def _holds(tx: Transaction, snapshot: Snapshot) -> bool:
+        """Whether nobody has logged or judged since the snapshot."""
+        return tx.get_meta(FACTS_REVISION) == snapshot.revision and tuple(tx.alarms()) == snapshot.alarms
+
+    def _judge_again(self, tx: Transaction, facts: _Facts, outcome: _Outcome, now: datetime) -> Decided:
+        anew = reread_snapshot(tx, self._air, facts.snapshot, now)
+        return watch_rooms(anew, self.desk.settings, outcome.current, now, self.desk.local)
+
+    def _dates(self, current: Mapping[int, Forecast], now: datetime) -> list[datetime]:
+        """When milestone notices will fall due next, one for each piece."""
+        told = self.desk.settings.notices.milestones
+        moments = [milestoning.next_due(forecast, told, now) for forecast in current.values()]
+        return [at for at in moments if at is not None]
+
+    def _next_due(self, current: Mapping[int, Forecast], now: datetime) -> datetime:
+        """At the latest in a minute while anything is being watched (delays, silence), else in an hour."""
+        desk = self.desk
+        moments = self._dates(current, now) + scheduled_notices.next_mornings(desk.settings, now, desk.local)
+        busy = any(forecast.reason or not forecasting.settled(forecast, now) for forecast in current.values())
+        idle = now + (timedelta(minutes=1) if busy else forecasting.LAPSE)
+        return min([idle, *moments])
