@@ -106,7 +106,7 @@ def allowed(room: str, may: str, floors: dict[str, int]) -> set[str]:
 
 
 def room_of(parts: tuple[str, ...], house: House) -> str | None:
-    """The room of `("intake", "errors", "BadInput")`: the longest beginning that has a row."""
+    """The room of `("intake", "errors", "InputError")`: the longest beginning that has a row."""
     beginnings = ("/".join(parts[:length]) for length in range(len(parts), 0, -1))
     return next((name for name in beginnings if name in house.may_import), None)
 

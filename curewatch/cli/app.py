@@ -71,7 +71,7 @@ def load(name: str) -> Any:
     found = getattr(import_module(f"curewatch.cli.commands.{module}"), function)
     group = found if isinstance(found, typer.Typer) else typer.Typer(rich_markup_mode=None, add_completion=False)
     if group is not found:
-        group.command(name, short_help=COMMANDS[name].short_help)(found)
+        group.command(name, cls=options.Command, short_help=COMMANDS[name].short_help)(found)
     command = get_command(group)
     command.name = name
     return command

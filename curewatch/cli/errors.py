@@ -10,12 +10,11 @@ from typing import Any, NamedTuple
 
 from curewatch.cli.exits import Exit
 from curewatch.cli.output import SCHEMA, write
-from curewatch.intake.errors import BadInput
+from curewatch.records.errors import Field, InputError, said
 
 KNOWN = (
-    ("curewatch.intake.errors", "BadInput", Exit.BAD_INPUT),
+    ("curewatch.records.errors", "InputError", Exit.BAD_INPUT),
     ("curewatch.settings.errors", "SettingsError", Exit.BAD_INPUT),
-    ("curewatch.desk.orders", "FactError", Exit.BAD_INPUT),
     ("curewatch.store.errors", "AlreadyRunning", Exit.ALREADY_RUNNING),
     ("curewatch.store.errors", "NewerSchema", Exit.FAILED),
     ("curewatch.store.errors", "StoreBroken", Exit.STORE_BROKEN),
@@ -24,6 +23,16 @@ KNOWN = (
     ("curewatch.store.errors", "StoreError", Exit.FAILED),
 )
 """Errors that are written for people, the narrower before the wider."""
+OTHERWISE: dict[str, tuple[str, ...]] = {
+    Field.PIECE: ("piece", "name", "one"),
+    Field.RECIPE: ("recipe", "name"),
+    Field.HOURS: ("length",),
+    Field.SURFACE: ("temperature",),
+    Field.FINGER: ("says",),
+    Field.ROUND: ("diameter",),
+    Field.FILE: ("file", "files"),
+}
+"""What commands call the parameter that takes a field, where that is not the field's own name."""
 TRACEBACK = "CUREWATCH_TRACEBACK"
 """Set in the environment, a failure that nobody foresaw shows where it arose."""
 
@@ -55,7 +64,36 @@ def complain(error: Exception, *, as_json: bool) -> int:
     return complaint.code
 
 
+class CommandRefused(Exception):
+    """An InputError of a command that has these parameters."""
+
+    def __init__(self, error: InputError, parameters: list[Any]) -> None:
+        super().__init__(error)
+        self.error, self.parameters = error, {one.name: one for one in parameters}
+
+    def name(self, field: Field) -> str:
+        """`--at`, or `NAME` of an argument; a field that the command has no parameter for, by itself."""
+        for wanted in OTHERWISE.get(field, (field,)):
+            if found := self.parameters.get(wanted):
+                longest: str = max(found.opts, key=len)
+                return longest if found.param_type_name == "option" else _argument(found, field)
+        return field
+
+    def complaint(self) -> Complaint:
+        error = self.error
+        given = error.given if error.given is None or isinstance(error.given, str) else repr(error.given)
+        field, allowed = said(error.field, self.name), said(error.allowed, self.name)
+        return Complaint(Exit.BAD_INPUT, error.in_words(self.name), field, given, allowed)
+
+
+def _argument(found: Any, field: Field) -> str:
+    """As the help names it, without the brackets of one that may be left out."""
+    return field.upper() if "|" in found.metavar else str(found.metavar).strip("[]…")
+
+
 def complaint_of(error: Exception) -> Complaint:
+    if isinstance(error, CommandRefused):
+        return error.complaint()
     for module, name, code in KNOWN:
         # an error of a module that was never loaded cannot have been raised
         kind = getattr(sys.modules.get(module), name, None)
@@ -101,6 +139,6 @@ def _usage(error: Any) -> Complaint:
         allowed = found["msg"].removeprefix("Input should be ").partition(",")[0]
         allowed = allowed if allowed.startswith("a ") else f"a number {allowed}"
         given = str(found["input"])
-        message = str(BadInput(str(field), given, allowed))
+        message = str(InputError(str(field), given, allowed))
     hint = f"What it takes: {context.command_path if context else 'curewatch'} --help"
     return Complaint(error.exit_code, message, field=field, given=given, allowed=allowed, hint=hint)

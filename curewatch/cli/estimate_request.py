@@ -6,23 +6,20 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
-from curewatch.intake.errors import Missing
 from curewatch.intake.files.room_csv import read_room_csv
 from curewatch.intake.typed import (
-    BadInput,
     parse_air,
     parse_back,
     parse_fraction,
     parse_humidity,
-    parse_length,
-    parse_temperature,
 )
 from curewatch.intake.typed.numbers import Quantity, times
-from curewatch.intake.typed.quantities import parse_support
+from curewatch.intake.typed.quantities import ROOM_TEMPERATURE, SIDE, parse_support
 from curewatch.intake.typed.wet_thickness import Thickness, thickness_of
 from curewatch.physics.ensemble import THICKNESS_SPREAD, Pouring
 from curewatch.physics.evaporation import H_BACK
 from curewatch.physics.supports import BACKINGS, Backing
+from curewatch.records.errors import Field, InputError
 from curewatch.studio.forecasting.drying import DEFAULT_SIDE_M
 from curewatch.studio.planning.estimate import EstimateInput, RoomAir
 
@@ -88,49 +85,53 @@ def read_request(
     members: str,
     days: str,
 ) -> EstimateRequest:
-    """Everything as typed, in the options' own groups, to one question. BadInput for whatever is not understood."""
+    """Everything as typed, in the options' own groups, to one question. InputError for whatever is not understood."""
     wet = thickness_of(*thickness)
     sides = wet.size_m or (DEFAULT_SIDE_M,)
     pouring = Pouring(
         wet_thickness=wet.metres,
         thickness_spread=THICKNESS_SPREAD[wet.source],
-        solids=parse_fraction(film["solids"], field="--solids", low=SOLIDS_RANGE[0], high=SOLIDS_RANGE[1]),
-        glycol=parse_fraction(film["glycol"], field="--glycol", low=GLYCOL_RANGE[0], high=GLYCOL_RANGE[1]),
-        side=min(sides) if film["side"] is None else parse_length(film["side"]),
-        air_speed=parse_air(film["air"]),
+        solids=parse_fraction(film["solids"], field=Field.SOLIDS, low=SOLIDS_RANGE[0], high=SOLIDS_RANGE[1]),
+        glycol=parse_fraction(film["glycol"], field=Field.GLYCOL, low=GLYCOL_RANGE[0], high=GLYCOL_RANGE[1]),
+        side=min(sides) if film["side"] is None else SIDE.parse(film["side"], Field.SIDE),
+        air_speed=parse_air(film["air"], field=Field.AIR),
         **vars(_backing(film["back"], film["support"])),
     )
     return EstimateRequest(
-        EstimateInput(pouring, _air(*air), _members(members), DAYS.parse(days, "--days")), wet, air[2]
+        EstimateInput(pouring, _air(*air), _members(members), DAYS.parse(days, Field.DAYS)), wet, air[2]
     )
 
 
 def _backing(back: str | None, support: str | None) -> Backing:
     """What lies behind the film. By --back only the heat counts, and it is sealed, as in the model's own tables."""
     if support is None:
-        heat = parse_back("canvas" if back is None else back)
+        heat = parse_back("canvas" if back is None else back, field=Field.BACK)
         return Backing(H_BACK[heat] if isinstance(heat, str) else heat)
     if back is not None:
-        raise BadInput("--back", back, "one of the two", "beside --support, which tells the heat already")
-    return BACKINGS[parse_support(support)]
+        raise InputError(Field.BACK, back, "one of the two", "beside --support, which tells the heat already")
+    return BACKINGS[parse_support(support, field=Field.SUPPORT)]
 
 
 def _air(temperature: str | None, humidity: str | None, room: str | None) -> RoomAir:
     if room is None:
         if temperature is None:
-            raise Missing("--temperature", "the room's temperature, such as 21C (and --humidity), or --room FILE.csv")
+            raise InputError(
+                Field.TEMPERATURE, None, "the room's temperature, such as 21C (and --humidity), or --room FILE.csv"
+            )
         if humidity is None:
-            raise Missing("--humidity", "the room's relative humidity, such as 50%")
-        return RoomAir.constant(parse_temperature(temperature), parse_humidity(humidity))
-    for option, given in (("--temperature", temperature), ("--humidity", humidity)):
+            raise InputError(Field.HUMIDITY, None, "the room's relative humidity, such as 50%")
+        return RoomAir.constant(
+            ROOM_TEMPERATURE.parse(temperature, Field.TEMPERATURE), parse_humidity(humidity, field=Field.HUMIDITY)
+        )
+    for field, given in ((Field.TEMPERATURE, temperature), (Field.HUMIDITY, humidity)):
         if given is not None:
-            raise BadInput(option, given, "one of the two", "beside --room, which tells the air already")
-    record = read_room_csv(room)
+            raise InputError(field, given, "one of the two", "beside --room, which tells the air already")
+    record = read_room_csv(room, field=Field.ROOM)
     return RoomAir(record.epoch_s - record.epoch_s[0], record.temp_c, record.rh_pct)
 
 
 def _members(typed: str) -> int:
     text = typed.strip()
     if not (text.isascii() and text.isdigit() and len(text) <= 9 and 1 <= int(text) <= MOST_MEMBERS):
-        raise BadInput("--members", typed, f"a whole number between 1 and {MOST_MEMBERS}")
+        raise InputError(Field.MEMBERS, typed, f"a whole number between 1 and {MOST_MEMBERS}")
     return int(text)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
+from typer.core import TyperCommand
 
 
 def _words(*words: str) -> Callable[[str], list[str]]:
@@ -15,6 +16,21 @@ def _words(*words: str) -> Callable[[str], list[str]]:
         return [word for word in words if word.startswith(incomplete)]
 
     return begun
+
+
+class Command(TyperCommand):
+    """What it cannot take is told by the names of its own options and arguments."""
+
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            return super().invoke(ctx)
+        except ValueError as error:
+            from curewatch.cli.errors import CommandRefused  # heavy, and needed only now
+            from curewatch.records.errors import InputError
+
+            if isinstance(error, InputError):
+                raise CommandRefused(error, [*self.params, *ctx.find_root().command.params]) from error
+            raise
 
 
 Store = Annotated[

@@ -8,16 +8,12 @@ import json
 import os
 import shutil
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Any, BinaryIO, TextIO
+from typing import Any, TextIO
 
 import typer
 
 from curewatch.cli.exits import Exit
-from curewatch.intake.errors import BadInput
 
 SCHEMA = 1
 """Of every object that --json prints; raised when a name or a meaning changes, not when something is added."""
@@ -96,30 +92,6 @@ def write(text: str, stream: TextIO) -> None:
         text = text.encode(encoding, "backslashreplace").decode(encoding)
     stream.write(text + "\n")
     stream.flush()
-
-
-def new_path(typed: str, option: str) -> Path:
-    """The path of a file that is to be written; BadInput where there is one already."""
-    path = Path(typed).expanduser().absolute()
-    if path.exists():
-        raise BadInput(option, typed, "a file that is not there yet")
-    return path
-
-
-@contextmanager
-def new_file(typed: str, option: str) -> Iterator[BinaryIO]:
-    """A file for its owner alone, which bears its name only once it is whole. Raises BadInput, OSError."""
-    path = new_path(typed, option)
-    part = path.with_name(f".{path.name}.part")
-    part.unlink(missing_ok=True)  # of a run that was cut off
-    try:
-        with os.fdopen(os.open(part, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "wb") as out:
-            yield out
-            out.flush()
-            os.fsync(out.fileno())
-        part.rename(path)
-    finally:
-        part.unlink(missing_ok=True)
 
 
 def _let_go_of(stream: TextIO) -> None:

@@ -7,7 +7,8 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import datetime
-from typing import Any
+from pathlib import Path
+from typing import Any, BinaryIO
 from zoneinfo import ZoneInfo
 
 import typer
@@ -16,8 +17,8 @@ from curewatch.cli.output import write
 from curewatch.clock import RELEASED, SystemClock, plausible
 from curewatch.desk import Desk
 from curewatch.desk.refresh.refresher import AT_HAND, Refresher
-from curewatch.intake.errors import BadInput
 from curewatch.intake.typed import not_future, parse_time
+from curewatch.records.errors import Field, InputError
 from curewatch.settings import Settings, config_path, load_settings, store_location
 from curewatch.store import Store
 
@@ -36,13 +37,13 @@ def location_of(ctx: typer.Context) -> str:
 
 @contextmanager
 def desk_of(ctx: typer.Context) -> Iterator[tuple[Desk, datetime]]:
-    """The desk of the store, and now. Raises SettingsError, StoreError; BadInput on a clock that cannot be right."""
+    """The desk of the store, and now. Raises SettingsError, StoreError; InputError on a clock that cannot be right."""
 
     settings, now = settings_of(ctx), SystemClock().now()
     if not plausible(now):
         # no date could be told, and none may be written down
         allowed = f"a time from {RELEASED:%Y-%m-%d} on: set this machine's clock, then ask again"
-        raise BadInput("clock unconfirmed", f"{now:%Y-%m-%d %H:%M} UTC", allowed)
+        raise InputError(Field.CLOCK, f"{now:%Y-%m-%d %H:%M} UTC", allowed)
     with Store.open(location_of(ctx), backups=settings.backup.folder) as store:
         yield Desk(store, settings), now
 
@@ -62,11 +63,12 @@ def refresh_first(desk: Desk, now: datetime) -> None:
 
 
 def moment(typed: str | None, desk: Desk, now: datetime) -> datetime:
-    """The moment typed as --at, in the studio's zone; now where none was. Raises BadInput."""
+    """The moment typed as --at, in the studio's zone; now where none was. Raises InputError."""
 
     if typed is None:
         return now
-    return not_future(parse_time(typed, now=now, zone=desk.settings.tz), now, given=typed)
+    at = parse_time(typed, now=now, zone=desk.settings.tz, field=Field.AT)
+    return not_future(at, now, field=Field.AT, given=typed)
 
 
 def iso(at: datetime | None, tz: ZoneInfo) -> str | None:
@@ -75,3 +77,27 @@ def iso(at: datetime | None, tz: ZoneInfo) -> str | None:
 
 
 Values = dict[str, Any]
+
+
+def new_path(typed: str, option: Field) -> Path:
+    """The path of a file that is to be written; InputError where there is one already."""
+    path = Path(typed).expanduser().absolute()
+    if path.exists():
+        raise InputError(option, typed, "a file that is not there yet")
+    return path
+
+
+@contextmanager
+def new_file(typed: str, option: Field) -> Iterator[BinaryIO]:
+    """A file for its owner alone, which bears its name only once it is whole. Raises InputError, OSError."""
+    path = new_path(typed, option)
+    part = path.with_name(f".{path.name}.part")
+    part.unlink(missing_ok=True)  # of a run that was cut off
+    try:
+        with os.fdopen(os.open(part, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "wb") as out:
+            yield out
+            out.flush()
+            os.fsync(out.fileno())
+        part.rename(path)
+    finally:
+        part.unlink(missing_ok=True)

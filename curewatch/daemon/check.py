@@ -20,12 +20,12 @@ from curewatch.daemon.delivery import NoticeDelivery, channels_of, host_of, sign
 from curewatch.daemon.sensor_intake import DUPLICATES_NOTE
 from curewatch.desk import Desk
 from curewatch.desk.commands.notice_care import send_test_notice
-from curewatch.intake.errors import BadInput
 from curewatch.intake.mqtt.duplicate_devices import DUPLICATE_DEVICES
 from curewatch.intake.mqtt.subscriber import look_at_broker
 from curewatch.notify.routing import all_channels
 from curewatch.notify.services import Services
 from curewatch.records import DeliveryState, Reading
+from curewatch.records.errors import InputError
 from curewatch.settings import BrokerSettings, SensorSettings, Settings, SettingsError, WebSettings
 from curewatch.store import AlreadyRunning, CannotOpen, Store, StoreError, newest
 from curewatch.studio.wording import age
@@ -202,7 +202,7 @@ def _broker(settings: Settings, clock: Clock) -> Finding:
         return Finding("broker", Verdict.OK, "none set: readings are typed")
     try:
         return _reached(broker, settings, clock)
-    except (SettingsError, BadInput) as error:
+    except (SettingsError, InputError) as error:
         return Finding("broker", Verdict.FAIL, str(error))
 
 

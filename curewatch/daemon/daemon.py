@@ -98,7 +98,7 @@ class Daemon:
 
         With `demo_if_empty` an empty store gets the demo studio first. `show` is handed the board, once, after the
         first look. Signals are heeded in the main thread only. Raises, before anything is watched: StoreError
-        (AlreadyRunning where another daemon holds the store), SettingsError and BadInput for files and hosts that
+        (AlreadyRunning where another daemon holds the store), SettingsError and InputError for files and hosts that
         cannot be used.
         """
         self._demo, self._show = demo_if_empty, show

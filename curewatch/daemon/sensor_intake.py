@@ -55,7 +55,7 @@ class SensorIntake:
     """`start` and `stop` once each. `heard` is called, from the intake's thread, after readings were stored."""
 
     def __init__(self, broker: BrokerSettings, desk: Desk, clock: Clock, heard: Callable[[], object]) -> None:
-        """Raises BadInput or SettingsError where a file the settings name cannot be used."""
+        """Raises InputError or SettingsError where a file the settings name cannot be used."""
         self._desk, self._clock, self._heard = desk, clock, heard
         self._saved = _last_contact(desk)
         self._saved_at = clock.monotonic()

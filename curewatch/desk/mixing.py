@@ -7,9 +7,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from curewatch.desk.desk import Desk
-from curewatch.desk.orders import FactError, nearest
+from curewatch.desk.orders import nearest
 from curewatch.desk.revision import mark_changed
 from curewatch.records import Recipe
+from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import ObservationKind
 from curewatch.records.workshop import RecipeMix
 from curewatch.settings import MaterialSettings, Settings, load_materials
@@ -29,7 +30,6 @@ from curewatch.studio.mixing import (
 
 SOLIDS, GLYCOL = (0.05, 0.70), (0.0, 0.15)
 """As a recipe may have them, by volume of the wet paint."""
-_BY_PARTS = "--part"
 
 
 @dataclass(frozen=True)
@@ -75,7 +75,7 @@ class Batch:
 def recipe_of(told: RecipeMix, shelf: Materials) -> tuple[Recipe, Mixture]:
     """What a recipe told by its parts comes out at.
 
-    FactError for a material that is not on the shelf or named twice, for nothing but water, and for what comes out at
+    InputError for a material that is not on the shelf or named twice, for nothing but water, and for what comes out at
     more or fewer solids, or more glycol, than the drying model speaks for.
     """
     names = [part.material for part in told.parts]
@@ -83,27 +83,27 @@ def recipe_of(told: RecipeMix, shelf: Materials) -> tuple[Recipe, Mixture]:
     for name in names:
         if name not in shelf.materials:
             near = difflib.get_close_matches(name, list(shelf.materials), 1) or sorted(shelf.materials)
-            raise FactError(_BY_PARTS, name, f"a material on the shelf: {', '.join(map(repr, near))}")
+            raise InputError(Field.PART, name, f"a material on the shelf: {', '.join(map(repr, near))}")
     if len(set(names)) < len(names):
-        raise FactError(_BY_PARTS, given, "each material once")
+        raise InputError(Field.PART, given, "each material once")
     try:
         found = mixing.mixed(told, shelf.materials)
     except ValueError as problem:
-        raise FactError(_BY_PARTS, given, f"a mix that holds more than water ({problem})") from None
+        raise InputError(Field.PART, given, f"a mix that holds more than water ({problem})") from None
     for what, value, (low, high) in (("solids", found.solids, SOLIDS), ("glycol", found.glycol, GLYCOL)):
         if not low <= value <= high:
             allowed = f"{what} between {low:.0%} and {high:.0%} of the volume, which the drying model speaks for"
-            raise FactError(_BY_PARTS, given, f"{allowed}: this comes out at {value:.1%} {what}")
+            raise InputError(Field.PART, given, f"{allowed}: this comes out at {value:.1%} {what}")
     return Recipe(name=told.recipe, solids=found.solids, glycol=found.glycol, stated=True), found
 
 
 def cup(told: RecipeMix, shelf: Materials, needed: Need, pieces: int, believed: RunOff | None) -> Batch:
-    """What to take of each part for so much. FactError where a material has left the shelf."""
+    """What to take of each part for so much. InputError where a material has left the shelf."""
     try:
         portions, found = mixing.portions(told, shelf.materials, needed.whole), mixing.mixed(told, shelf.materials)
     except UnknownMaterial as missing:
         allowed = f"a recipe of materials on the shelf, which has no {missing.name!r}"
-        raise FactError("RECIPE", told.recipe, allowed) from None
+        raise InputError(Field.RECIPE, told.recipe, allowed) from None
     return Batch(told, found, needed, pieces, portions, shelf.price_of(portions), believed)
 
 
@@ -133,12 +133,12 @@ def put_mix(desk: Desk, recipe: Recipe, mix: RecipeMix) -> None:
 
 
 def mix_of(desk: Desk, name: str) -> RecipeMix:
-    """How the recipe is mixed. FactError if no such recipe has its parts told."""
+    """How the recipe is mixed. InputError if no such recipe has its parts told."""
     with desk.store.read() as tx:
         mix = tx.mix_of(name)
         if mix is None:
             known = [one.recipe for one in tx.mixes()]
-            raise FactError("RECIPE", name, nearest(name, known, "a recipe whose parts are told"))
+            raise InputError(Field.RECIPE, name, nearest(name, known, "a recipe whose parts are told"))
     return mix
 
 

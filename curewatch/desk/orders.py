@@ -7,19 +7,9 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from curewatch.records import Piece, Pour, Recipe, Room, Support, ThicknessSource
+from curewatch.records.errors import Field, InputError
 from curewatch.records.workshop import Paint
 from curewatch.store import Transaction
-
-
-class FactError(ValueError):
-    """A fact that contradicts what is known. `field`, `given` and `allowed` say which, what, and what would do."""
-
-    def __init__(self, field: str, given: str, allowed: str) -> None:
-        super().__init__(field, given, allowed)
-        self.field, self.given, self.allowed = field, given, allowed
-
-    def __str__(self) -> str:
-        return f"{self.field}: got {self.given!r}, expected {self.allowed}"
 
 
 @dataclass(frozen=True)
@@ -110,4 +100,4 @@ def piece_here(tx: Transaction, name: str) -> Piece:
     for piece in pieces:
         if piece.name == name:
             return piece
-    raise FactError("piece", name, nearest(name, [piece.name for piece in pieces], "a piece here"))
+    raise InputError(Field.PIECE, name, nearest(name, [piece.name for piece in pieces], "a piece here"))

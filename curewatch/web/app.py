@@ -16,9 +16,8 @@ from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp
 
 from curewatch.clock import Clock, plausible
-from curewatch.desk import FactError
 from curewatch.desk.refresh.refresher import Refresher
-from curewatch.intake.errors import BadInput, quoted
+from curewatch.records.errors import InputError, quoted
 from curewatch.settings import SettingsError, WebSettings
 from curewatch.store import StoreError
 from curewatch.web.access.guard import SAFE, Guard
@@ -28,10 +27,10 @@ from curewatch.web.access.tokens import Tokens
 from curewatch.web.api import alarms as api_alarms
 from curewatch.web.api import board as api_board
 from curewatch.web.api import mixing, pieces, planning, rooms, transfer
-from curewatch.web.api.answers import BASE
+from curewatch.web.api.answers import BASE, key_of
 from curewatch.web.feeds import routes as feeds
 from curewatch.web.pages import alarms, board, logged, logging_forms, login, piece, plan, record, room
-from curewatch.web.pages.forms import in_form_words
+from curewatch.web.pages.forms import label_of
 from curewatch.web.site import Site, StalePage, page, site_of
 
 CLOCK_TITLE = "Clock unconfirmed"
@@ -125,7 +124,8 @@ def _explain(app: FastAPI) -> None:
             return PlainTextResponse(f"{title}\n{text}\n", status)
 
     def refused(request: Request, error: Exception) -> Response:
-        text = str(error) if request.url.path.startswith("/api/") else in_form_words(error)
+        assert isinstance(error, InputError)
+        text = error.in_words(key_of if request.url.path.startswith("/api/") else label_of)
         return said(request, 422, "That cannot be", text)
 
     def stale(request: Request, error: Exception) -> Response:
@@ -160,8 +160,7 @@ def _explain(app: FastAPI) -> None:
         return said(request, 422, "That cannot be", f"{where}: {first['msg']}{given}")
 
     for kind, handler in (
-        (BadInput, refused),
-        (FactError, refused),
+        (InputError, refused),
         (StalePage, stale),
         (ClockUnconfirmed, undated),
         (StoreError, failed),

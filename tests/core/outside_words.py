@@ -19,19 +19,19 @@ from zoneinfo import ZoneInfo
 from pydantic import BaseModel, ValidationError
 
 from curewatch.desk.transfer.exporting import TABLES
-from curewatch.intake import typed
-from curewatch.intake.errors import BadInput
 from curewatch.intake.files.export_file import parse_export, parse_tables
 from curewatch.intake.files.logger_csv import Layout, parse_logger_csv
 from curewatch.intake.files.room_csv import parse_room_csv
 from curewatch.intake.mqtt.message import read_payload
 from curewatch.intake.typed import levelling
-from curewatch.intake.typed.quantities import parse_shape, parse_support, parse_weighing
+from curewatch.intake.typed.quantities import parse_weighing
+from curewatch.records.errors import Field, InputError
 from curewatch.settings import SensorSettings, SettingsError
 from curewatch.settings.loading import parse_settings
 from curewatch.views.logged import Undo
 from curewatch.web.api.requests import FingerIn, MoveIn, MuteIn, PourIn, ReadingIn, StepIn, SurfaceIn, WeighingIn
-from curewatch.web.pages.forms import in_form_words, with_unit
+from curewatch.web.pages.forms import label_of, with_unit
+from tests.core import typed_parsers as typed
 
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
 MESSAGE_CHARS = 1000
@@ -57,13 +57,13 @@ def bounded(error: Exception, most: int = MESSAGE_CHARS) -> bool:
 
 
 def refusing(parse: Callable[[bytes], object]) -> Callable[[bytes], bool]:
-    """Tells whether `parse` took it; the one error it may raise is BadInput."""
+    """Tells whether `parse` took it; the one error it may raise is InputError."""
 
     def tried(data: bytes) -> bool:
         try:
             _sound(parse(data))
-        except BadInput as error:
-            in_form_words(error)  # as a page would say it
+        except InputError as error:
+            error.in_words(label_of)  # as a page would say it
             return bounded(error)
         return True
 
@@ -106,7 +106,7 @@ def _body(model: type[BaseModel]) -> Callable[[bytes], bool]:
             return False  # what the web framework says itself
         try:
             model.model_validate_json(data)
-        except (ValidationError, BadInput):
+        except (ValidationError, InputError):
             return False
         return True
 
@@ -206,7 +206,7 @@ PARSERS: Mapping[str, Words] = {
     "duration": _of_text(typed.parse_duration, "90 min", "1h30", "1.5 h", "1 d 4 h", "a week and 2 days"),
     "thickness": _of_text(typed.parse_thickness, "1.2mm", "80 mil", "1,200 um", "\u00b5m", "1e-3 m"),
     "length": _of_text(typed.parse_length, "25cm", '10"', "0,4 m"),
-    "size": _of_text(parse_shape, "40x50cm", "16 x 20 in", "40cm x 0.5m", "round 40cm", "\u00f8 16 in"),
+    "size": _of_text(typed.parse_shape, "40x50cm", "16 x 20 in", "40cm x 0.5m", "round 40cm", "\u00f8 16 in"),
     "volume": _of_text(typed.parse_volume, "250ml", "8 fl oz", "1,5 l"),
     "mass": _of_text(typed.parse_mass, "850g", "30 oz"),
     "weighing": _of_text(parse_weighing, "512", "512.5 g", "1,5 kg", "0"),
@@ -215,9 +215,9 @@ PARSERS: Mapping[str, Words] = {
     "air": _of_text(typed.parse_air, "still", "0.3 m/s", "60 ft/min"),
     "back": _of_text(typed.parse_back, "canvas", "5 W/m2K"),
     "fraction": _of_text(typed.parse_fraction, "0.30", "30%", "30"),
-    "support": _of_text(parse_support, "raw panel", "glass"),
-    "tilt": _of_text(lambda text: levelling.TILT.parse(text, "--tilt"), "0.5deg", "3mm/m", "1e999 %"),
-    "viscosity": _of_text(lambda text: levelling.VISCOSITY.parse(text, "--viscosity"), "1Pa\u00b7s", "800 mPas"),
+    "support": _of_text(typed.parse_support, "raw panel", "glass"),
+    "tilt": _of_text(lambda text: levelling.TILT.parse(text, Field.TILT), "0.5deg", "3mm/m", "1e999 %"),
+    "viscosity": _of_text(lambda text: levelling.VISCOSITY.parse(text, Field.VISCOSITY), "1Pa\u00b7s", "800 mPas"),
     "form number": _of_text(lambda text: typed.parse_temperature(with_unit(text, "C")), "18,5", "\u22125", "64 F"),
     "room CSV": Words(
         refusing(lambda data: len(parse_room_csv(data, "room.csv"))),

@@ -8,8 +8,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from curewatch.intake.errors import BadInput
 from curewatch.intake.files.logger_csv import Imported, Layout, parse_logger_csv
+from curewatch.records.errors import InputError
 
 NOW = datetime(2026, 12, 1, tzinfo=UTC)
 LISBON = ZoneInfo("Europe/Lisbon")
@@ -54,7 +54,7 @@ def test_a_cell_may_name_its_unit_but_no_other() -> None:
     (one,) = parsed("time_utc,temp_c,rh_pct\n2026-11-01,68 °F,50 %\n", unit="F").readings
     assert one.temp_c == pytest.approx(20.0)
     assert one.rh_pct == 50.0
-    with pytest.raises(BadInput, match=r"'68 °F', in line 2 of 'shed\.csv': say a number in C under 'temp_c'"):
+    with pytest.raises(InputError, match=r"'68 °F', in line 2 of 'shed\.csv': say a number in C under 'temp_c'"):
         parsed("time_utc,temp_c,rh_pct\n2026-11-01,68 °F,50 %\n")
 
 
@@ -70,7 +70,7 @@ def test_a_sensor_named_in_the_file_is_one_line_of_letters() -> None:
     assert parsed(f"{head}'=1+1\n").readings[0].source == "=1+1"
     assert parsed(f"{head}\n").readings[0].source == "logger"
     for odd in ('"a\nb"', "a\x1b[31m", "\x7f"):
-        with pytest.raises(BadInput, match="without control characters"):
+        with pytest.raises(InputError, match="without control characters"):
             parsed(f"{head}{odd}\n")
 
 
@@ -124,13 +124,13 @@ BAD_FILES = [
 
 @pytest.mark.parametrize(("text", "says"), BAD_FILES, ids=[says for _, says in BAD_FILES])
 def test_what_cannot_be_taken_is_quoted_with_its_line(text: str, says: str) -> None:
-    with pytest.raises(BadInput) as refused:
+    with pytest.raises(InputError) as refused:
         parsed(text)
     assert says in str(refused.value)
 
 
 def test_a_time_that_the_clocks_skipped_is_refused() -> None:
-    with pytest.raises(BadInput, match="skipped"):
+    with pytest.raises(InputError, match="skipped"):
         parsed("t,c,h\n2026-03-29 01:30,15,60\n", time="t", temperature="c", humidity="h", zone=LISBON)
 
 

@@ -1,4 +1,4 @@
-"""Messages of sensors: what is understood, and that nothing but BadInput ever comes out of what is not."""
+"""Messages of sensors: what is understood, and that nothing but InputError ever comes out of what is not."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from curewatch.intake.errors import BadInput
 from curewatch.intake.json_pointer import is_pointer, resolve
 from curewatch.intake.mqtt.message import match, read_payload, source_of, subscriptions
 from curewatch.records import Reading
+from curewatch.records.errors import InputError
 from curewatch.settings import SensorSettings
 
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
@@ -126,7 +126,7 @@ def test_bare_numbers() -> None:
     assert read(" 21.5\n", BARE).temp_c == 21.5
     assert read("48", DAMP).rh_pct == 48
     for bad in ("", "nan", "inf", "1e999", "0x10", "21,5", "21.5 °C", '"21.5"', "[21]", "true", "²", "1_0"):
-        with pytest.raises(BadInput, match="one bare number, the temperature"):
+        with pytest.raises(InputError, match="one bare number, the temperature"):
             read(bad, BARE)
 
 
@@ -169,7 +169,7 @@ def test_a_battery_that_is_no_percentage_costs_no_reading(battery: object) -> No
 )
 def test_what_is_no_reading(payload: bytes | str, says: str) -> None:
     """Each refusal quotes what was given, shortened, and says what is allowed."""
-    with pytest.raises(BadInput) as caught:
+    with pytest.raises(InputError) as caught:
         read(payload)
     assert says in str(caught.value)
     assert len(str(caught.value)) < 300
@@ -180,9 +180,9 @@ def test_a_kept_message_needs_its_own_time() -> None:
     timed = {"temperature": 20, "time": "2026-11-19T09:00:00Z"}
     assert read(timed, retained=True).retained
     assert read(timed, late=timedelta(hours=8)).at == NOW - timedelta(days=1)
-    with pytest.raises(BadInput, match="when it was measured is unknown"):
+    with pytest.raises(InputError, match="when it was measured is unknown"):
         read({"temperature": 20}, retained=True)
-    with pytest.raises(BadInput, match=r"kept for up to 8\.0 h"):
+    with pytest.raises(InputError, match=r"kept for up to 8\.0 h"):
         read("20", BARE, late=timedelta(hours=8))
 
 
@@ -207,13 +207,13 @@ payloads = st.binary(max_size=200) | json_values.map(lambda value: json.dumps(va
 
 @given(payloads, st.sampled_from([LOFT, BARE, DAMP]))
 def test_any_bytes_are_a_reading_or_bad_input(payload: bytes, sensor: SensorSettings) -> None:
-    with contextlib.suppress(BadInput):
+    with contextlib.suppress(InputError):
         read(payload, sensor)
 
 
 @given(objects)
 def test_any_object_is_a_reading_within_range_or_bad_input(message: dict) -> None:
-    with contextlib.suppress(BadInput):
+    with contextlib.suppress(InputError):
         reading = read(message)
         assert reading.temp_c is None or -60 <= reading.temp_c <= 90
         assert reading.rh_pct is None or 0 <= reading.rh_pct <= 100

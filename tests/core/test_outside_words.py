@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from curewatch.intake.errors import BadInput
 from curewatch.intake.files.logger_csv import Layout, parse_logger_csv
 from curewatch.intake.mqtt.message import read_payload
+from curewatch.records.errors import InputError
 from curewatch.settings import SensorSettings, SettingsError
 from curewatch.settings.loading import parse_settings
 from curewatch.settings.materials import load_materials
@@ -74,20 +74,20 @@ def test_of_thousands_of_problems_the_first_twenty_are_told_and_the_rest_counted
 @pytest.mark.parametrize("at", ["0001-01-01T00:00:00+05:00", "0001-01-01T00:00:00", "9999-12-31T23:59:59-05:00"])
 def test_a_logger_s_time_at_the_calendar_s_ends_is_refused(at: str) -> None:
     rows = f"time_utc,temp_c,rh_pct\n{at},21.5,48\n".encode()
-    with pytest.raises(BadInput, match="say a time between 1970 and 2199"):
+    with pytest.raises(InputError, match="say a time between 1970 and 2199"):
         parse_logger_csv(rows, Layout(), name="log.csv", room="R", source="s", now=NOW)
 
 
 def test_a_column_s_number_of_thousands_of_digits_is_no_column() -> None:
     layout = Layout(time="000001" + "0" * 5000)
-    with pytest.raises(BadInput) as refused:
+    with pytest.raises(InputError) as refused:
         parse_logger_csv(b"a,temp_c,rh_pct\n1,2,3\n", layout, name="log.csv", room="R", source="s", now=NOW)
     assert len(str(refused.value)) < 400
 
 
 def test_a_topic_of_sixty_kilobytes_is_named_in_short() -> None:
     sensor = SensorSettings(id="s", room="R", topic="#", reads="temperature")
-    with pytest.raises(BadInput) as refused:
+    with pytest.raises(InputError) as refused:
         read_payload(sensor, "t" * 60_000, b"warm", retained=False, received_at=NOW)
     assert len(str(refused.value)) < 300
     taken = read_payload(sensor, "t" * 60_000, b"21", retained=False, received_at=NOW)

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from curewatch.intake.errors import BadInput
 from curewatch.intake.files import room_csv
 from curewatch.intake.files.room_csv import parse_room_csv, read_room_csv
+from curewatch.records.errors import InputError
 
 HEADER = "time_utc,temp_c,rh_pct\n"
 ROW = "2026-11-02T10:00:00Z,18.5,55\n"
@@ -82,10 +82,10 @@ def test_harmless_variants_read_the_same(content: bytes) -> None:
 )  # fmt: skip
 def test_is_refused_with_its_line_and_value(content: str | bytes, given_: object, says: str) -> None:
     raw = content.encode() if isinstance(content, str) else content
-    with pytest.raises(BadInput) as caught:
+    with pytest.raises(InputError) as caught:
         parse_room_csv(raw, "loft.csv")
     message = str(caught.value)
-    assert message.startswith("--room: got ")
+    assert message.startswith("file: got ")
     assert says in message
     assert message.isprintable()
     assert len(message) < 300
@@ -96,13 +96,13 @@ def test_is_refused_with_its_line_and_value(content: str | bytes, given_: object
 def test_more_rows_than_a_record_may_have_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(room_csv, "MAX_ROWS", 2)
     rows = "".join(f"2026-11-02T1{i}:00:00Z,18,50\n" for i in range(3))
-    with pytest.raises(BadInput, match=r"line 4 of 'loft.csv': say at most 2 rows"):
+    with pytest.raises(InputError, match=r"line 4 of 'loft.csv': say at most 2 rows"):
         parse_room_csv((HEADER + rows).encode(), "loft.csv")
 
 
 def test_a_file_too_large_is_not_read_to_its_end(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(room_csv, "MAX_BYTES", 1000)
-    with pytest.raises(BadInput, match=r"got '/dev/zero', which is larger than 1000 bytes"):
+    with pytest.raises(InputError, match=r"got '/dev/zero', which is larger than 1000 bytes"):
         read_room_csv("/dev/zero")
 
 
@@ -110,7 +110,7 @@ def test_a_file_too_large_is_not_read_to_its_end(monkeypatch: pytest.MonkeyPatch
     ("name", "why"), [("not-there.csv", "No such file"), (".", "Is a directory"), ("a\0b", "no possible path")]
 )
 def test_a_path_without_a_readable_file_is_refused(tmp_path: Path, name: str, why: str) -> None:
-    with pytest.raises(BadInput, match=why) as caught:
+    with pytest.raises(InputError, match=why) as caught:
         read_room_csv(f"{tmp_path}/{name}")
     assert caught.value.given == f"{tmp_path}/{name}"
 
@@ -122,6 +122,6 @@ def test_nothing_but_bad_input_is_raised(content: bytes) -> None:
         read = parse_room_csv(content, "loft.csv")
         assert (np.diff(read.epoch_s) > 0).all()
         assert np.isfinite(read.temp_c).all()
-    except BadInput as error:
+    except InputError as error:
         said = str(error)
     assert said.isprintable()

@@ -12,9 +12,9 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from curewatch.intake import typed
-from curewatch.intake.typed import BadInput, quoted
 from curewatch.records import WET_THICKNESS_RANGE_M, Support
+from curewatch.records.errors import Field, InputError, quoted
+from tests.core import typed_parsers as typed
 
 PARSERS: list[Callable[[str], object]] = [
     typed.parse_thickness,
@@ -152,9 +152,9 @@ WET = "a wet film between 20 µm and 10 mm, such as 1.2mm or 80 mil"
 @pytest.mark.parametrize(
     ("parse", "text", "message"),
     [
-        (typed.parse_thickness, "9m", f"--wet-thickness: got '9m', expected {WET}"),
-        (typed.parse_thickness, "1.2", f"--wet-thickness: got '1.2', which has no unit: say {WET}"),
-        (typed.parse_thickness, "", f"--wet-thickness: got '', expected {WET}"),
+        (typed.parse_thickness, "9m", f"wet_thickness: got '9m', expected {WET}"),
+        (typed.parse_thickness, "1.2", f"wet_thickness: got '1.2', which has no unit: say {WET}"),
+        (typed.parse_thickness, "", f"wet_thickness: got '', expected {WET}"),
         (typed.parse_thickness, "21C", "whose unit is none of µm, mm, cm, m, in, mil"),
         (typed.parse_thickness, "1,200 µm", "the comma may mark thousands or decimals: say 1200um or 1.200um"),
         (typed.parse_thickness, "1,200.5 µm", "where thousands and decimals cannot be told apart"),
@@ -172,7 +172,7 @@ WET = "a wet film between 20 µm and 10 mm, such as 1.2mm or 80 mil"
         (typed.parse_thickness, "1½ mm", "got '1½ mm', "),
         (typed.parse_thickness, "١.٢mm", "expected a wet film"),
         (typed.parse_thickness, "1.2mm\x1b[2J", r"got '1.2mm\x1b[2J', "),
-        (typed.parse_length, "6m", "--side: got '6m', expected a length between 2 cm and 5 m"),
+        (typed.parse_length, "6m", "side: got '6m', expected a length between 2 cm and 5 m"),
         (typed.parse_size, "40cm", "expected width x height, each between 2 cm and 5 m, such as 40x50cm"),
         (typed.parse_size, "40x50", "which has no unit"),
         (typed.parse_size, "40cm x 50", "which has no unit"),
@@ -205,7 +205,7 @@ WET = "a wet film between 20 µm and 10 mm, such as 1.2mm or 80 mil"
     ],
 )
 def test_is_asked_back(parse: Callable[[str], object], text: str, message: str) -> None:
-    with pytest.raises(BadInput) as caught:
+    with pytest.raises(InputError) as caught:
         parse(text)
     assert message in str(caught.value)
     assert caught.value.given == text
@@ -213,13 +213,13 @@ def test_is_asked_back(parse: Callable[[str], object], text: str, message: str) 
 
 
 def test_a_fraction_has_the_range_its_caller_gives_it() -> None:
-    assert typed.parse_fraction("5%", field="--glycol", low=0.0, high=0.15) == 0.05
-    with pytest.raises(BadInput, match=r"--glycol: got '0\.2', expected a fraction between 0 and 0\.15"):
-        typed.parse_fraction("0.2", field="--glycol", low=0.0, high=0.15)
+    assert typed.parse_fraction("5%", field=Field.GLYCOL, low=0.0, high=0.15) == 0.05
+    with pytest.raises(InputError, match=r"glycol: got '0\.2', expected a fraction between 0 and 0\.15"):
+        typed.parse_fraction("0.2", field=Field.GLYCOL, low=0.0, high=0.15)
 
 
 def test_the_asked_back_spellings_are_understood() -> None:
-    with pytest.raises(BadInput) as caught:
+    with pytest.raises(InputError) as caught:
         typed.parse_mass("1,250 g")
     assert [typed.parse_mass(choice) for choice in caught.value.allowed.split(" or ")] == [1.25, 0.00125]
 
@@ -240,7 +240,7 @@ def test_nothing_but_bad_input_is_raised(parse: Callable[[str], object], text: s
     said = ""
     try:
         parse(text)
-    except BadInput as error:
+    except InputError as error:
         said = str(error)
     assert said.isprintable()
     assert len(said) < 400
@@ -260,5 +260,5 @@ def test_short_text_is_quoted_whole() -> None:
 
 
 def test_bad_input_survives_pickling() -> None:
-    error = BadInput("--at", "02:30", "a or b", "which happens twice")
+    error = InputError(Field.AT, "02:30", "a or b", "which happens twice")
     assert str(pickle.loads(pickle.dumps(error))) == str(error)

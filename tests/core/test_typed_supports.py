@@ -6,11 +6,11 @@ import math
 
 import pytest
 
-from curewatch.intake.errors import BadInput
-from curewatch.intake.typed.quantities import parse_shape, parse_support
 from curewatch.physics.supports import BACKINGS
 from curewatch.records import Support
+from curewatch.records.errors import InputError
 from curewatch.studio.wording import SUPPORTS
+from tests.core.typed_parsers import parse_shape, parse_support
 from tests.studio_scene import drying
 
 
@@ -43,14 +43,14 @@ def test_a_shape_is_two_sides_or_a_diameter(typed: str, expected: tuple[float, f
      ("square 40cm", "round 40cm"), ("round round 40cm", "diameter"), ("round " + "4" * 500 + "cm", "round 40cm")],
 )  # fmt: skip
 def test_other_shapes_are_asked_back(typed: str, says: str) -> None:
-    with pytest.raises(BadInput, match="--size") as caught:
+    with pytest.raises(InputError, match="size") as caught:
         parse_shape(typed)
     assert says in str(caught.value)
 
 
 @pytest.mark.parametrize("typed", ["velvet", "", "raw", "5", "x" * 10_000])
 def test_other_supports_are_refused_by_name(typed: str) -> None:
-    with pytest.raises(BadInput, match="raw-panel"):
+    with pytest.raises(InputError, match="raw-panel"):
         parse_support(typed)
 
 

@@ -10,8 +10,9 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from curewatch.intake.typed import BadInput, not_future, parse_duration, parse_time
 from curewatch.intake.typed.times import UNITS_S
+from curewatch.records.errors import Field, InputError
+from tests.core.typed_parsers import not_future, parse_duration, parse_time
 
 BERLIN = ZoneInfo("Europe/Berlin")
 NOW = datetime(2026, 5, 13, 15, 0, tzinfo=UTC)
@@ -99,25 +100,25 @@ def test_is_understood(text: str, at: str) -> None:
     ],
 )
 def test_is_asked_back(text: str, says: str) -> None:
-    with pytest.raises(BadInput) as caught:
-        parse_time(text, now=NOW, zone=BERLIN, field="--since")
+    with pytest.raises(InputError) as caught:
+        parse_time(text, now=NOW, zone=BERLIN, field=Field.DUE)
     assert says in str(caught.value)
-    assert str(caught.value).startswith("--since: got ")
+    assert str(caught.value).startswith("due: got ")
 
 
 def test_an_hour_that_happens_twice_names_both_readings() -> None:
-    with pytest.raises(BadInput) as caught:
+    with pytest.raises(InputError) as caught:
         parse_time("02:30", now=utc("2026-10-25 12:00"), zone=BERLIN)
     assert str(caught.value) == (
-        "--at: got '02:30', which happens twice on 2026-10-25: say 2026-10-25T02:30+02:00 or 2026-10-25T02:30+01:00"
+        "at: got '02:30', which happens twice on 2026-10-25: say 2026-10-25T02:30+02:00 or 2026-10-25T02:30+01:00"
     )
 
 
 def test_an_hour_that_was_skipped_names_what_lies_around_it() -> None:
-    with pytest.raises(BadInput) as caught:
+    with pytest.raises(InputError) as caught:
         parse_time("2:30", now=utc("2026-03-29 12:00"), zone=BERLIN)
     assert str(caught.value) == (
-        "--at: got '2:30', which the clocks skipped on 2026-03-29, going on from 02:00 to 03:00: "
+        "at: got '2:30', which the clocks skipped on 2026-03-29, going on from 02:00 to 03:00: "
         "say 2026-03-29T01:59+01:00 or 2026-03-29T03:00+02:00"
     )
 
@@ -136,7 +137,7 @@ def test_only_what_has_come_yet_is_in_doubt(now: str, at: str) -> None:
 
 def test_just_after_a_gap_it_is_asked_back() -> None:
     """03:10 on the clocks, 02:30 a few minutes ago by one that was not put on."""
-    with pytest.raises(BadInput, match="the clocks skipped on 2026-03-29"):
+    with pytest.raises(InputError, match="the clocks skipped on 2026-03-29"):
         parse_time("02:30", now=utc("2026-03-29 01:10"), zone=BERLIN)
 
 
@@ -185,7 +186,7 @@ def test_around_a_change_every_local_minute_is_its_moment_or_asked_back(zone: st
     if len(moments) == 1:
         assert parse_time(text, now=now, zone=here) == moments[0]
         return
-    with pytest.raises(BadInput) as caught:
+    with pytest.raises(InputError) as caught:
         parse_time(text, now=now, zone=here)
     choices = [parse_time(choice, now=now, zone=here) for choice in caught.value.allowed.split(" or ")]
     assert choices == (moments or [utc(change) - MINUTE, utc(change)])
@@ -213,7 +214,7 @@ def test_a_bare_clock_time_is_the_latest_that_is_not_ahead(
     in_doubt = any(len(day) != 1 for day in days) or any(now < at <= now + 2 * MINUTE for at in days[0])
     try:
         found = parse_time(f"{hour}:{minute:02d}", now=now, zone=here)
-    except BadInput:
+    except InputError:
         found = None
     assert found == past[-1] or (found is None and in_doubt)
 
@@ -232,7 +233,7 @@ def test_nothing_but_bad_input_is_raised(text: str, zone: str) -> None:
     said, at = "", NOW
     try:
         at = parse_time(text, now=NOW, zone=ZoneInfo(zone))
-    except BadInput as error:
+    except InputError as error:
         said = str(error)
     assert said.isprintable()
     assert len(said) < 400
@@ -242,10 +243,10 @@ def test_nothing_but_bad_input_is_raised(text: str, zone: str) -> None:
 
 def test_a_fact_lies_in_the_past_give_or_take_a_wrong_clock() -> None:
     assert not_future(NOW + timedelta(minutes=2), NOW) == NOW + timedelta(minutes=2)
-    with pytest.raises(BadInput) as caught:
+    with pytest.raises(InputError) as caught:
         not_future(NOW + timedelta(minutes=3), NOW, given="today 17:03")
     assert str(caught.value) == (
-        "--at: got 'today 17:03', which is in the future (it is now 2026-05-13T15:00+00:00): say a time that has passed"
+        "at: got 'today 17:03', which is in the future (it is now 2026-05-13T15:00+00:00): say a time that has passed"
     )
 
 
@@ -281,5 +282,5 @@ def test_whole_durations_come_back(count: int, unit: str) -> None:
     "text", ["", "5", "0 min", "-3 h", "1h 2h", "5 min 1 h", "1 year", "nan h", "1:30", "1,200 s", "h"]
 )
 def test_no_duration(text: str) -> None:
-    with pytest.raises(BadInput, match="expected a duration between 1 second and 10 years, such as 90 min, 1h30"):
+    with pytest.raises(InputError, match="expected a duration between 1 second and 10 years, such as 90 min, 1h30"):
         parse_duration(text)

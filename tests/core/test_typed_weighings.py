@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from curewatch.intake.errors import BadInput
 from curewatch.intake.typed.quantities import parse_weighing
+from curewatch.records.errors import InputError
 
 
 @pytest.mark.parametrize(
@@ -29,5 +29,5 @@ def test_a_step_that_is_said_counts() -> None:
 
 @pytest.mark.parametrize("typed", ["heavy", "-5", "0", "1e9"])
 def test_no_mass_is_quoted(typed: str) -> None:
-    with pytest.raises(BadInput, match="MASS"):
+    with pytest.raises(InputError, match="grams"):
         parse_weighing(typed)

@@ -19,8 +19,8 @@ from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import log_reading, store_readings
 from curewatch.desk.refresh.refresher import Refreshed
 from curewatch.desk.reports.board import board_of
-from curewatch.intake.errors import BadInput
 from curewatch.records import Reading, ThicknessSource
+from curewatch.records.errors import InputError
 from curewatch.settings import (
     BrokerSettings,
     ForecastSettings,
@@ -230,7 +230,7 @@ def test_what_another_process_logs_is_seen_at_the_next_tick(location: str, monke
     [
         (Settings(zone="UTC", webhook=WebhookSettings(url="http://127.0.0.1/", secret_env="NO_SUCH")), SettingsError),
         (Settings(zone="UTC", webhook=WebhookSettings(url="http://127.0.0.1/", secret_env="SHORT")), SettingsError),
-        (Settings(zone="UTC", broker=BrokerSettings(host="shed..local")), BadInput),
+        (Settings(zone="UTC", broker=BrokerSettings(host="shed..local")), InputError),
     ],
 )
 def test_settings_that_cannot_be_used_end_it_before_anything_is_watched(

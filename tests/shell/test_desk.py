@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from curewatch.desk import Desk, FactError, PourOrder
+from curewatch.desk import Desk, PourOrder
 from curewatch.desk.commands.notice_care import send_test_notice
 from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import log_reading, store_readings
@@ -29,6 +29,7 @@ from curewatch.records import (
     Stay,
     ThicknessSource,
 )
+from curewatch.records.errors import InputError
 from curewatch.settings import Settings
 from curewatch.store import Store
 from tests.new_store import NOON
@@ -123,9 +124,9 @@ def test_a_pour_is_refused_whole_when_its_name_is_taken_or_it_is_yet_to_come(des
     with store.read() as tx:
         before = tx.counts()
     taken = replace(order(), room="Another", recipe="another")
-    with pytest.raises(FactError, match="NAME: got 'Heron', expected a name that no piece here bears yet"):
+    with pytest.raises(InputError, match="name: got 'Heron', expected a name that no piece here bears yet"):
         log_pour(desk, taken, NOON)
-    with pytest.raises(FactError, match=r"--at: got '2026-11-20T12:00:01\+00:00', expected a moment that has passed"):
+    with pytest.raises(InputError, match=r"at: got '2026-11-20T12:00:01\+00:00', expected a moment that has passed"):
         log_pour(desk, order("Reed", NOON + timedelta(seconds=1)), NOON)
     with store.read() as tx:
         assert tx.counts() == before
@@ -274,10 +275,10 @@ def test_the_board_shows_every_room_with_the_age_of_its_air(desk: Desk) -> None:
 
 
 def test_a_piece_nobody_knows_is_answered_with_near_names(desk: Desk) -> None:
-    with pytest.raises(FactError, match=r"none is logged yet"):
+    with pytest.raises(InputError, match=r"none is logged yet"):
         piece_report(desk, "Heron", NOON)
     log_pour(desk, order(), NOON)
-    with pytest.raises(FactError, match=r"NAME: got 'Herron', expected a piece here, perhaps 'Heron'"):
+    with pytest.raises(InputError, match=r"piece: got 'Herron', expected a piece here, perhaps 'Heron'"):
         piece_report(desk, "Herron", NOON)
     report = piece_report(desk, "Heron", NOON)
     assert (report.drying.piece.name, report.forecast, report.data_at) == ("Heron", None, None)

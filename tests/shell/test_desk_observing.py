@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from curewatch.desk import Desk, FactError, PourOrder
+from curewatch.desk import Desk, PourOrder
 from curewatch.desk.commands import observing
 from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import log_reading
@@ -16,6 +16,7 @@ from curewatch.desk.reports import learned
 from curewatch.desk.reports.piece import piece_report
 from curewatch.desk.snapshot.lessons import VERSION, learned_so_far, update_lessons
 from curewatch.records import MilestoneKind, Reading, ThicknessSource
+from curewatch.records.errors import InputError
 from curewatch.records.observations import Finger, ObservationKind
 from curewatch.settings import Settings
 from curewatch.store import Store
@@ -150,7 +151,7 @@ def test_a_test_in_a_room_that_was_never_read_waits(desk: Desk) -> None:
     [("Low tides", 2.0, "perhaps 'Low tide'"), ("Low tide", 50.0, "after the pour")],
 )
 def test_what_is_wrong_is_said(desk: Desk, name: str, hours: float, says: str) -> None:
-    with pytest.raises(FactError, match=says):
+    with pytest.raises(InputError, match=says):
         observing.feel(desk, name, Finger.TACKY, NOW - hours * HOUR, NOW)
-    with pytest.raises(FactError, match="surface to take back"):
+    with pytest.raises(InputError, match="surface to take back"):
         observing.take_back(desk, "Low tide", ObservationKind.SURFACE)

@@ -14,11 +14,11 @@ import pytest
 from paho.mqtt.client import Client
 
 from curewatch.clock import SystemClock
-from curewatch.intake.errors import BadInput
 from curewatch.intake.mqtt.status import MqttStatus
 from curewatch.intake.mqtt.subscriber import MqttIntake, look_at_broker
 from curewatch.intake.mqtt.writer import Writer
 from curewatch.records import Reading
+from curewatch.records.errors import InputError
 from curewatch.settings import BrokerSettings, SensorSettings
 from tests.shell.parts import Broker, free_port, has_mosquitto, make_certificates, wait_for
 
@@ -342,12 +342,12 @@ def test_tls(tmp_path: Path) -> None:
 def test_files_that_cannot_be_used(tmp_path: Path) -> None:
     (tmp_path / "no.pem").write_text("not a certificate")
     for name in ("no.pem", "absent.pem"):
-        with pytest.raises(BadInput, match=r"broker\.ca_file: got .*expected a readable PEM file"):
+        with pytest.raises(InputError, match=r"broker\.ca_file: got .*expected a readable PEM file"):
             look(settings(1883, tls=True, ca_file=tmp_path / name))
 
 
 def test_an_impossible_host() -> None:
-    with pytest.raises(BadInput, match=r"broker\.host"):
+    with pytest.raises(InputError, match=r"broker\.host"):
         look(settings(1883).model_copy(update={"host": "a..b"}))
 
 

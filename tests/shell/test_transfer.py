@@ -10,10 +10,11 @@ from typing import Any
 import pytest
 
 from curewatch.cli import main
-from curewatch.desk import Desk, FactError
+from curewatch.desk import Desk
 from curewatch.desk.transfer.exporting import KINDS, everything
 from curewatch.desk.transfer.importing import facts_from_json, import_facts
 from curewatch.records import Room
+from curewatch.records.errors import InputError
 from curewatch.store.queries.importing import KINDS as TAKEN_IN
 from curewatch.store.tables import metadata
 from tests.refreshing import refresh
@@ -51,7 +52,7 @@ def test_only_an_empty_store_takes_a_studio_in(new: Desk, out: dict[str, Any]) -
     with new.store.write() as tx:
         tx.add_room(Room(name="Loft"))
     before = everything(new)
-    with pytest.raises(FactError, match="empty store"):
+    with pytest.raises(InputError, match="empty store"):
         import_facts(new, facts_from_json(out))
     assert everything(new) == before
 
@@ -119,7 +120,7 @@ def spoilt(out: dict[str, Any], how: str) -> dict[str, Any]:
     ],
 )
 def test_what_is_no_whole_export_leaves_no_trace(new: Desk, out: dict[str, Any], how: str, says: str) -> None:
-    with pytest.raises(FactError, match=says):
+    with pytest.raises(InputError, match=says):
         import_facts(new, facts_from_json(spoilt(out, how)))
     with new.store.read() as tx:
         assert sum(tx.counts().values()) == 0

@@ -11,10 +11,10 @@ from zipfile import ZIP_BZIP2, ZipFile, ZipInfo
 
 import pytest
 
-from curewatch.desk import Desk, FactError
+from curewatch.desk import Desk
 from curewatch.desk.transfer.importing import import_facts
-from curewatch.intake.errors import BadInput
 from curewatch.intake.files.export_file import parse_tables
+from curewatch.records.errors import InputError
 from tests.shell.moved_studio import files_of, zipped_again
 from tests.shell.moved_studio import new as new
 from tests.shell.moved_studio import old as old
@@ -75,7 +75,7 @@ def test_what_is_wrong_is_quoted_with_its_place_and_leaves_no_trace(
 ) -> None:
     files: dict[str, Any] = files_of(tables) | {file: text}
     content = zipped_again({name: text for name, text in files.items() if text is not None})
-    with pytest.raises((BadInput, FactError), match=says):
+    with pytest.raises((InputError, InputError), match=says):
         import_facts(new, parse_tables(content, "all.zip"))
     with new.store.read() as tx:
         assert sum(tx.counts().values()) == 0
@@ -101,7 +101,7 @@ HEAD = "key,path,type,value\n"
 )
 def test_data_of_a_notice_that_fits_nowhere_is_quoted(tables: bytes, places: str, says: str) -> None:
     notices = "key,kind,created_at,title,text\nk,test,2026-11-20T08:00:00Z,K,k\n"
-    with pytest.raises(BadInput, match=says):
+    with pytest.raises(InputError, match=says):
         parse_tables(zipped_again(files_of(tables) | {"notices.csv": notices, "notice_data.csv": places}), "all.zip")
 
 
@@ -133,7 +133,7 @@ def test_a_zip_that_plays_tricks_is_refused(members: list[tuple[ZipInfo, bytes]]
     with ZipFile(out, "w") as made:
         for info, content in members:
             made.writestr(info, content)
-    with pytest.raises(BadInput, match=says):
+    with pytest.raises(InputError, match=says):
         parse_tables(out.getvalue(), "all.zip")
 
 
@@ -149,12 +149,12 @@ def forged(content: bytes, offset: int, value: bytes) -> bytes:
 
 
 def test_a_zip_with_a_password_is_refused(tables: bytes) -> None:
-    with pytest.raises(BadInput, match=r"'readings\.csv', which is locked"):
+    with pytest.raises(InputError, match=r"'readings\.csv', which is locked"):
         parse_tables(forged(tables, FLAGS, b"\x01\x00"), "all.zip")
 
 
 def test_a_zip_that_says_it_is_too_large_is_refused(tables: bytes) -> None:
-    with pytest.raises(BadInput, match="unpacks to at most 2147 MB"):
+    with pytest.raises(InputError, match="unpacks to at most 2147 MB"):
         parse_tables(forged(tables, SIZE, (2**31).to_bytes(4, "little")), "all.zip")
 
 
@@ -162,7 +162,7 @@ def test_a_zip_that_unpacks_to_more_than_it_says_is_cut_there_and_refused(old: D
     """Nothing beyond what was declared is ever unpacked."""
     told = 40_000
     facts, seen = parse_tables(forged(tables, SIZE, told.to_bytes(4, "little")), "all.zip"), []
-    with pytest.raises(BadInput, match=r"'readings\.csv', which is damaged"):
+    with pytest.raises(InputError, match=r"'readings\.csv', which is damaged"):
         seen.extend(facts.readings)
     assert sum(len(line) for line in files_of(tables)["readings.csv"].splitlines()) > 2 * told
     assert 0 < len(seen) < told / 60  # no line is shorter than that
@@ -170,13 +170,13 @@ def test_a_zip_that_unpacks_to_more_than_it_says_is_cut_there_and_refused(old: D
 
 def test_a_line_that_never_ends_is_refused(tables: bytes, monkeypatch: pytest.MonkeyPatch) -> None:
     files = files_of(tables) | {"rooms.csv": "name\n" + "x" * 5_000_000}
-    with pytest.raises(BadInput, match=r"in line 2 of rooms\.csv: say lines of at most"):
+    with pytest.raises(InputError, match=r"in line 2 of rooms\.csv: say lines of at most"):
         parse_tables(zipped_again(files), "all.zip")
 
 
 @pytest.mark.parametrize("cut", [10, 1000, -30, -400])
 def test_a_zip_cut_short_is_refused(new: Desk, tables: bytes, cut: int) -> None:
-    with pytest.raises(BadInput, match="damaged"):
+    with pytest.raises(InputError, match="damaged"):
         import_facts(new, parse_tables(tables[:cut], "all.zip"))
 
 
@@ -189,6 +189,6 @@ def test_every_flipped_byte_is_taken_as_it_was_or_refused(old: Desk, tables: byt
         try:
             facts = parse_tables(spoilt, "all.zip")
             assert list(facts.readings) == readings
-        except BadInput:
+        except InputError:
             continue
         assert facts.records == whole.records

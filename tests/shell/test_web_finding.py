@@ -10,13 +10,13 @@ import pytest
 
 from curewatch.cli.output import Page
 from curewatch.cli.texts import steps_text
-from curewatch.desk import FactError
 from curewatch.desk.commands import aftercare, alarm_care
 from curewatch.desk.reports.piece import piece_report
 from curewatch.records import AlarmKind, Damage
+from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Finger, ObservationKind
 from curewatch.studio.care.aftercare import Odds
-from curewatch.web.pages.forms import in_form_words
+from curewatch.web.pages.forms import label_of
 from curewatch.web.pages.piece import care_view
 from curewatch.web.texts import Words
 from tests.shell.web_parts import NOW, Studio, words_of
@@ -214,10 +214,11 @@ def test_a_harmed_piece_says_so_until_somebody_has_looked_it_over(studio: Studio
     with studio.store.write() as tx:
         tx.clear_damages(piece.id, NOW)
         tx.put_damages([harm.model_copy(update={"hours": 0.3})])
-    with pytest.raises(FactError, match="no more harm was counted"):  # two open counts of one kind cannot be
+    with pytest.raises(InputError, match="no more harm was counted"):  # two open counts of one kind cannot be
         alarm_care.undo_clearing(studio.desk, "Curlew", NOW)
 
 
 def test_an_error_speaks_the_words_of_the_page() -> None:
-    said = in_form_words(ValueError("STEP: got 'x --at y', expected it; --anyway to write it down so"))
+    error = InputError(Field.STEP, "x --at y", ("it; ", Field.ANYWAY, " to write it down so"))
+    said = error.in_words(label_of)
     assert said == "Step: got 'x --at y', expected it; “out of turn” ticked to write it down so"

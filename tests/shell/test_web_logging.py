@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from curewatch.desk import Desk, FactError
+from curewatch.desk import Desk
 from curewatch.desk.commands import moves, undoing
 from curewatch.desk.commands.readings import store_readings
 from curewatch.desk.mixing import put_recipe
@@ -21,6 +21,7 @@ from curewatch.desk.reports.board import BoardCache, board_of
 from curewatch.desk.reports.piece import piece_report
 from curewatch.desk.transfer.exporting import KINDS
 from curewatch.records import Reading, Recipe
+from curewatch.records.errors import InputError
 from curewatch.store import StoreError
 from curewatch.web import site
 from curewatch.web.pages.forms import numbered
@@ -311,13 +312,13 @@ def test_what_was_logged_long_ago_stands(studio: Studio) -> None:
     assert answer.status_code == 422
     assert "last 24 hours" in answer.text
     assert studio.names() == ["Curlew"]
-    with pytest.raises(FactError, match="perhaps 'Curlew'"):
+    with pytest.raises(InputError, match="perhaps 'Curlew'"):
         moves.move(studio.desk, "Curlev", "Loft", None, later)
 
 
 def test_a_sensors_reading_cannot_be_taken_back(studio: Studio) -> None:
     store_readings(studio.desk, [Reading(room="Shed", at=NOW, temp_c=20, rh_pct=50, source="window", received_at=NOW)])
-    with pytest.raises(FactError, match="typed in"):
+    with pytest.raises(InputError, match="typed in"):
         undoing.undo_reading(studio.desk, "Shed", NOW, NOW)
 
 

@@ -10,11 +10,12 @@ from pathlib import Path
 
 import pytest
 
-from curewatch.desk import Desk, FactError
+from curewatch.desk import Desk
 from curewatch.desk.commands import aftercare, alarm_care, moves, observing, undoing
 from curewatch.desk.commands.readings import log_reading
 from curewatch.desk.reports.piece import piece_report
 from curewatch.records import AlarmKind, Damage, Reading
+from curewatch.records.errors import InputError
 from curewatch.records.observations import Finger
 from tests.refreshing import refresh
 from tests.shell.web_parts import NOW, TIMEOUT_S, Studio, served, words_of
@@ -117,7 +118,7 @@ def test_a_pour_of_which_something_was_found_stands_until_that_is_taken_back(stu
     now = studio.clock.now()
     observing.feel(studio.desk, "Curlew", Finger.TACKY, now, now)
     assert list(logged(studio)) == ["Curlew: still tacky"]
-    with pytest.raises(FactError, match="nothing was found of or done to since"):
+    with pytest.raises(InputError, match="nothing was found of or done to since"):
         undoing.undo_pours(studio.desk, [1], now)
     press(studio, "Curlew: still tacky")
     press(studio, "Poured: Curlew")

@@ -16,9 +16,9 @@ from curewatch.cli.texts.alarms_text import damage_values
 from curewatch.cli.texts.piece_text import alarm_values
 from curewatch.desk.commands import alarm_care, notice_care
 from curewatch.desk.commands.alarm_care import alarms_now
-from curewatch.intake.errors import Missing
-from curewatch.intake.typed import BadInput, parse_duration
+from curewatch.intake.typed import parse_duration
 from curewatch.records import AlarmKind
+from curewatch.records.errors import Field, InputError
 from curewatch.studio.alarms import damage
 from curewatch.studio.wording import date
 
@@ -74,7 +74,7 @@ def mute(
 ) -> None:
     """Hear nothing of an alarm for a while; it is listed all the same."""
 
-    wanted, how_long = parse_alarm_kind(kind), parse_duration(length)
+    wanted, how_long = parse_alarm_kind(kind), parse_duration(length, field=Field.HOURS)
     with desk_of(ctx) as (desk, now):
         alarm = alarm_care.mute(desk, room, wanted, how_long, now)
         if as_json:
@@ -118,14 +118,14 @@ def cleared(
 
 
 def parse_alarm_kind(typed: str) -> AlarmKind:
-    """A kind of alarm as typed. Raises BadInput."""
+    """A kind of alarm as typed. Raises InputError."""
 
     word = "_".join(typed.lower().replace("-", " ").replace("_", " ").split())
     try:
         return AlarmKind(word)
     except ValueError:
         allowed = ", ".join(kind.value.replace("_", "-") for kind in AlarmKind)
-        raise BadInput("KIND", typed, f"one of {allowed}") from None
+        raise InputError(Field.KIND, typed, f"one of {allowed}") from None
 
 
 def _said(kind: AlarmKind) -> str:
@@ -162,9 +162,9 @@ def resend(
     """Send a notice again that was given up. The daemon does it, at once if it runs."""
 
     if key is None and not everything:
-        raise Missing("KEY", "the key of a notice (see `curewatch notices --dead`), or --all")
+        raise InputError(Field.KEY, None, "the key of a notice (see `curewatch notices --dead`), or --all")
     if key is not None and everything:
-        raise BadInput("--all", "--all", "a key, or --all, not both")
+        raise InputError(Field.EVERYTHING, "--all", "a key, or --all, not both")
     with desk_of(ctx) as (desk, now):
         again = notice_care.send_again(desk, key, now)
     if as_json:

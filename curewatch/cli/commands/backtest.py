@@ -16,9 +16,9 @@ from curewatch.cli import options
 from curewatch.cli.output import Page, say, say_json
 from curewatch.cli.texts import backtest_text
 from curewatch.cli.texts import backtest_text as pages
-from curewatch.intake.errors import BadInput, Missing
 from curewatch.intake.files.room_csv import read_room_csv
 from curewatch.records import ThicknessSource
+from curewatch.records.errors import Field, InputError
 from curewatch.studio.air.climate import Air, hourly
 
 RoomFiles = Annotated[
@@ -51,7 +51,7 @@ def learning(
 
     rooms = _steady() if not files else []
     for path in files or ():
-        record = read_room_csv(path, field="FILE.csv")
+        record = read_room_csv(path)
         rooms.append((record.epoch_s, record.temp_c, record.rh_pct))
     gauge, half, quarter = ThicknessSource.GAUGE, max(1, studios // 2), max(1, studios // 4)
     plans = {
@@ -89,7 +89,7 @@ Every = Annotated[
 ]
 
 
-@backtest.command("outlook", short_help="The outlook of a room's air beside simple forecasts.")
+@backtest.command("outlook", cls=options.Command, short_help="The outlook of a room's air beside simple forecasts.")
 def outlook(files: Files, sarimax: Sarimax = False, every: Every = "1", as_json: options.AsJson = False) -> None:
     """How far off the outlook was on recorded rooms, 1 to 48 hours ahead, beside simple forecasts.
 
@@ -97,14 +97,15 @@ def outlook(files: Files, sarimax: Sarimax = False, every: Every = "1", as_json:
     """
 
     if every not in {str(n) for n in range(1, SPARSEST + 1)}:
-        raise BadInput("--every", every, f"a whole number from 1 to {SPARSEST}")
+        raise InputError(Field.EVERY, every, f"a whole number from 1 to {SPARSEST}")
     others = {}
     if sarimax:
         try:
             others["sarimax"] = forecaster()
         except ModuleNotFoundError:
-            raise Missing("--sarimax", "statsmodels beside curewatch: pip install curewatch[backtest]") from None
-    records = [(path, read_room_csv(path, field="FILE.csv")) for path in files]
+            allowed = "statsmodels beside curewatch: pip install curewatch[backtest]"
+            raise InputError(Field.SARIMAX, None, allowed) from None
+    records = [(path, read_room_csv(path)) for path in files]
     found, beyond = [], []
     for path, record in records:
         hours = hourly(record.epoch_s, record.temp_c, record.rh_pct)
@@ -113,11 +114,11 @@ def outlook(files: Files, sarimax: Sarimax = False, every: Every = "1", as_json:
             found += backtest_outlook.scores(Path(path).stem, hours, others, int(every))
             beyond += backtest_outlook.daily_scores(Path(path).stem, hours)
         except ValueError as problem:
-            raise BadInput("FILE.csv", path, "a record of 18 days or more", f"which holds {problem}") from None
+            raise InputError(Field.FILE, path, "a record of 18 days or more", f"which holds {problem}") from None
     if as_json:
         say_json("backtest_outlook", **backtest_text.outlook_values(found, beyond))
     else:
         say(backtest_text.outlook_text(found, beyond, Page.of(sys.stdout)))
 
 
-backtest.command("learning", short_help="What learning from finger tests is worth.")(learning)
+backtest.command("learning", cls=options.Command, short_help="What learning from finger tests is worth.")(learning)

@@ -9,10 +9,10 @@ from typing import Annotated
 import typer
 
 from curewatch.cli import options
-from curewatch.cli.output import new_path, say, say_json
-from curewatch.cli.session import iso, location_of, settings_of
+from curewatch.cli.output import say, say_json
+from curewatch.cli.session import iso, location_of, new_path, settings_of
 from curewatch.clock import SystemClock
-from curewatch.intake.typed import BadInput
+from curewatch.records.errors import Field, InputError
 from curewatch.settings import Settings
 from curewatch.store import Backup, BackupFailed, back_up, backups_of, file_at, newest
 from curewatch.store import restore as bring_back
@@ -33,7 +33,7 @@ def backup(
     made = back_up(
         _store_of(ctx),
         SystemClock().now(),
-        to=None if to is None else new_path(to, "--to"),
+        to=None if to is None else new_path(to, Field.TO),
         folder=settings.backup.folder,
     )
     if as_json:
@@ -56,7 +56,7 @@ def restore(
     kept = backups_of(store, settings.backup.folder)
     if listed:
         if file is not None:
-            raise BadInput("FILE", file, "left out beside --list")
+            raise InputError(Field.FILE, file, "left out beside --list")
         _list(kept, settings, as_json=as_json)
         return
     now = SystemClock().now()
@@ -96,5 +96,5 @@ def _store_of(ctx: typer.Context) -> Path:
 
     file = file_at(location_of(ctx))
     if file is None:
-        raise BadInput("--store", "a database's address", "a file: databases come with tools of their own for this")
+        raise InputError(Field.STORE, "a database's address", "a file: databases come with tools of their own for this")
     return file

@@ -16,7 +16,7 @@ from curewatch.cli.session import desk_of, location_of, settings_of
 from curewatch.cli.texts import board_text
 from curewatch.clock import SystemClock
 from curewatch.daemon import Daemon, Finding, Level, Verdict, look, send_test
-from curewatch.intake.typed import BadInput
+from curewatch.records.errors import Field, InputError
 from curewatch.settings import config_path
 from curewatch.studio.board import Board
 from curewatch.web.access.passwords import hash_of
@@ -88,12 +88,12 @@ def password(
     try:
         held = hash_of(typed)
     except ValueError as error:
-        raise BadInput("the password", f"{len(typed)} characters", str(error)) from None
+        raise InputError(Field.PASSWORD, f"{len(typed)} characters", str(error)) from None
     path = Path(file).expanduser()
     try:
         _write(path, held)
     except OSError as error:
-        raise BadInput("FILE", file, f"a file that can be written ({error.strerror})") from None
+        raise InputError(Field.FILE, file, f"a file that can be written ({error.strerror})") from None
     if as_json:
         say_json("password", file=str(path.absolute()))
         return

@@ -17,10 +17,10 @@ from curewatch.cli.session import desk_of, iso, moment, refresh_first
 from curewatch.cli.texts import estimate_text, level_text
 from curewatch.desk.commands.moves import measured
 from curewatch.desk.reports.cure_record import CureRecord
-from curewatch.intake.typed import BadInput
 from curewatch.intake.typed.levelling import DRIFT, TILT
 from curewatch.intake.typed.names import named
 from curewatch.physics import flow
+from curewatch.records.errors import Field, InputError
 from curewatch.studio.diagnosis.drying_history import STAYS, MeasuredDrift, drifting, slope_text
 
 Members = Annotated[
@@ -70,12 +70,12 @@ ITS_OWN = ("name", "tilt", "at", "viscosity", "yield_stress", "stiffening", "lim
 def level_piece(
     ctx: typer.Context, name: str, tilt: str, at: str | None, mix: flow.Rheology, limit: str, *, as_json: bool
 ) -> None:
-    """Store `tilt` of the piece and say what it comes to. BadInput for an option of a film that was stated."""
+    """Store `tilt` of the piece and say what it comes to. InputError for an option of a film that was stated."""
     _refuse_films(ctx, name)
-    angle, far = TILT.parse(tilt, "--tilt"), DRIFT.parse(limit, "--limit")
+    angle, far = TILT.parse(tilt, Field.TILT), DRIFT.parse(limit, Field.LIMIT)
     with desk_of(ctx) as (desk, now):
         when = moment(at, desk, now)
-        looked = measured(desk, named(name, "NAME"), angle, when, now)
+        looked = measured(desk, named(name, Field.PIECE), angle, when, now)
         refresh_first(desk, now)
         found = drifting(looked.trace, looked.history.drying.pour.at, looked.tilts, mix, far)
         if as_json:
@@ -90,7 +90,7 @@ def _refuse_films(ctx: typer.Context, name: str) -> None:
         source = ctx.get_parameter_source(option.name or "")
         if option.name not in ITS_OWN and source is not None and source.name == "COMMANDLINE":
             given = str(ctx.params[option.name or ""])
-            raise BadInput(option.opts[0], given, "one of the two", f"beside {name!r}, whose film and air are known")
+            raise InputError(option.opts[0], given, "one of the two", f"beside {name!r}, whose film and air are known")
 
 
 def _values(found: MeasuredDrift, angle: float, looked: CureRecord) -> dict[str, float | None]:
@@ -174,7 +174,7 @@ def level(
         level_piece(ctx, name, tilt, at, mix, limit, as_json=as_json)
         return
     if at is not None:
-        raise BadInput("--at", at, "the piece it was measured of, too", "which alone tells nothing")
+        raise InputError(Field.AT, at, "the piece it was measured of, too", "which alone tells nothing")
     question = estimate_request.read_request(
         thickness=(wet_thickness, poured, ran_off, size, layer),
         air=(temperature, humidity, room),

@@ -19,12 +19,13 @@ from curewatch.desk.commands import moves, undoing
 from curewatch.desk.commands.pours import log_pours
 from curewatch.desk.commands.readings import log_reading
 from curewatch.desk.reports.piece import piece_report
-from curewatch.intake.typed import BadInput, parse_air, parse_humidity, parse_temperature
+from curewatch.intake.typed import parse_air, parse_humidity
 from curewatch.intake.typed.levelling import TILT
 from curewatch.intake.typed.names import named
-from curewatch.intake.typed.quantities import parse_mass, parse_support
+from curewatch.intake.typed.quantities import MASS, ROOM_TEMPERATURE, parse_support
 from curewatch.intake.typed.wet_thickness import Thickness, thickness_of
 from curewatch.records import Reading
+from curewatch.records.errors import Field, InputError
 from curewatch.records.workshop import Paint
 from curewatch.studio import wording
 
@@ -66,19 +67,19 @@ def pour(
     thickness = thickness_of(wet_thickness, poured, ran_off, size, layer)
     with desk_of(ctx) as (desk, now):
         order = PourOrder(
-            name=named(name, "NAME"),
-            room=named(room, "--room"),
-            place=None if place is None else named(place, "--place"),
+            name=named(name, Field.NAME),
+            room=named(room, Field.ROOM),
+            place=None if place is None else named(place, Field.PLACE),
             at=moment(at, desk, now),
             wet_thickness_m=thickness.metres,
             thickness_source=thickness.source,
             size_m=thickness.size_m,
             round=thickness.round,
-            recipe=None if recipe is None else named(recipe, "--recipe"),
+            recipe=None if recipe is None else named(recipe, Field.RECIPE),
             silicone=silicone,
-            support=parse_support(support),
-            air_speed_m_s=None if air is None else parse_air(air),
-            tilt_rad=None if tilt is None else TILT.parse(tilt, "--tilt"),
+            support=parse_support(support, field=Field.SUPPORT),
+            air_speed_m_s=None if air is None else parse_air(air, field=Field.AIR),
+            tilt_rad=None if tilt is None else TILT.parse(tilt, Field.TILT),
         )
         names = series(order.name, times)
         order = replace(order, paint=paint_of(paint, thickness, len(names)))
@@ -106,10 +107,11 @@ def reading(
 ) -> None:
     """Type a reading of a room's temperature and humidity."""
 
-    temp_c, rh_pct = parse_temperature(temperature), parse_humidity(humidity)
+    temp_c = ROOM_TEMPERATURE.parse(temperature, Field.TEMPERATURE)
+    rh_pct = parse_humidity(humidity, field=Field.HUMIDITY)
     with desk_of(ctx) as (desk, now):
         when = moment(at, desk, now)
-        read = Reading(room=named(room, "--room"), at=when, temp_c=temp_c, rh_pct=rh_pct, received_at=now)
+        read = Reading(room=named(room, Field.ROOM), at=when, temp_c=temp_c, rh_pct=rh_pct, received_at=now)
         logged = log_reading(desk, read)
         refresh_first(desk, now)
         if as_json:
@@ -125,16 +127,16 @@ def paint_of(mass: str | None, thickness: Thickness, pieces: int) -> Paint | Non
 
     if mass is None:
         return thickness.paint
-    return Paint(piece_id=0, poured_g=round(1e3 * parse_mass(mass, field="--paint") / pieces, 3))
+    return Paint(piece_id=0, poured_g=round(1e3 * MASS.parse(mass, Field.PAINT) / pieces, 3))
 
 
 def series(name: str, times: str) -> list[str]:
-    """The names of so many alike pieces. BadInput for a number that is none, or too long a name."""
+    """The names of so many alike pieces. InputError for a number that is none, or too long a name."""
 
     if not (times.isascii() and times.isdigit() and len(times) <= 4 and 1 <= int(times) <= MOST_ALIKE):
-        raise BadInput("--times", times, f"a whole number between 1 and {MOST_ALIKE}")
+        raise InputError(Field.TIMES, times, f"a whole number between 1 and {MOST_ALIKE}")
     count = int(times)
-    return [name] if count == 1 else [named(f"{name} {number}", "NAME") for number in range(1, count + 1)]
+    return [name] if count == 1 else [named(f"{name} {number}", Field.NAME) for number in range(1, count + 1)]
 
 
 _Undo = Annotated[bool, typer.Option("--undo", help="Take the last one of this piece back instead, within a day.")]
@@ -155,14 +157,14 @@ def move(
     if undo:
         _alone(room=room, place=place, air=air, at=at)
     elif room is None:
-        raise BadInput("--room", "nothing", "the room it lies in now, or --undo")
+        raise InputError(Field.ROOM, "nothing", "the room it lies in now, or --undo")
     with desk_of(ctx) as (desk, now):
         if room is None:
             undoing.undo_move(desk, name, now)
             _say_where(desk, name, now, (), "undone", as_json)
             return
-        where = named(room, "--room"), None if place is None else named(place, "--place")
-        speed = None if air is None else parse_air(air)
+        where = named(room, Field.ROOM), None if place is None else named(place, Field.PLACE)
+        speed = None if air is None else parse_air(air, field=Field.AIR)
         moved = moves.move(desk, name, *where, now, speed, at=moment(at, desk, now))
         _say_where(desk, name, now, moved.notes, "move", as_json)
 
@@ -201,8 +203,8 @@ def _say_where(desk: Desk, name: str, now: datetime, notes: tuple[str, ...], kin
 
 
 def _alone(**beside: str | None) -> None:
-    """BadInput where anything is said beside --undo, which takes back the last one whatever it was."""
+    """InputError where anything is said beside --undo, which takes back the last one whatever it was."""
 
     for option, said in beside.items():
         if said is not None:
-            raise BadInput(f"--{option}", said, "--undo alone")
+            raise InputError(Field(option), said, "--undo alone")

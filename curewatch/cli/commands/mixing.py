@@ -15,12 +15,12 @@ from curewatch.cli.session import desk_of, refresh_first, settings_of
 from curewatch.cli.texts import mix_text
 from curewatch.desk import mixing
 from curewatch.desk.mixing import Materials, cup, put_mix, put_recipe, recipe_of
-from curewatch.intake.errors import Missing
-from curewatch.intake.typed import BadInput, parse_fraction, parse_thickness
+from curewatch.intake.typed import parse_fraction
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.numbers import Quantity, read_amount, times
-from curewatch.intake.typed.quantities import LENGTHS_M, parse_length, parse_shape
+from curewatch.intake.typed.quantities import LENGTHS_M, SIDE, WET_FILM, parse_shape
 from curewatch.records import Recipe
+from curewatch.records.errors import Field, InputError
 from curewatch.records.workshop import Part, RecipeMix
 from curewatch.studio.mixing import RUN_OFF, Need, Shape, need, notes_on
 
@@ -47,24 +47,24 @@ def recipe(
     """
 
     if part:
-        for option, given in (("--solids", solids), ("--glycol", glycol)):
+        for field, given in ((Field.SOLIDS, solids), (Field.GLYCOL, glycol)):
             if given is not None:
-                raise BadInput(option, given, "one of the two", "beside --part, which tells them already")
-        _by_parts(ctx, named(name, "NAME"), part, by_weight, as_json)
+                raise InputError(field, given, "one of the two", "beside --part, which tells them already")
+        _by_parts(ctx, named(name, Field.RECIPE), part, by_weight, as_json)
     elif solids is None:
-        raise Missing("--solids", "the solids, such as 0.30, or a --part for each material in the cup")
+        raise InputError(Field.SOLIDS, None, "the solids, such as 0.30, or a --part for each material in the cup")
     elif by_weight:
-        raise BadInput("--by-weight", "", "parts to weigh", "beside --solids, which is by volume")
+        raise InputError(Field.BY_WEIGHT, "", "parts to weigh", "beside --solids, which is by volume")
     else:
-        _by_solids(ctx, named(name, "NAME"), solids, "0.03" if glycol is None else glycol, as_json)
+        _by_solids(ctx, named(name, Field.RECIPE), solids, "0.03" if glycol is None else glycol, as_json)
 
 
 def _by_solids(ctx: typer.Context, name: str, solids: str, glycol: str, as_json: bool) -> None:
 
     made = Recipe(
         name=name,
-        solids=parse_fraction(solids, field="--solids", low=0.05, high=0.70),
-        glycol=parse_fraction(glycol, field="--glycol", low=0.0, high=0.15),
+        solids=parse_fraction(solids, field=Field.SOLIDS, low=0.05, high=0.70),
+        glycol=parse_fraction(glycol, field=Field.GLYCOL, low=0.0, high=0.15),
         stated=True,
     )
     with desk_of(ctx) as (desk, now):
@@ -122,7 +122,7 @@ def mix(
     request.in_si()
     with desk_of(ctx) as (desk, _):
         shelf = Materials.of(desk.settings)
-        recipe_mix = mixing.mix_of(desk, named(recipe, "RECIPE"))
+        recipe_mix = mixing.mix_of(desk, named(recipe, Field.RECIPE))
         believed = None if run_off is not None else mixing.run_off(desk, recipe_mix.recipe, request.shape.area)
     needed, count = request.in_si(RUN_OFF if believed is None else believed.share)
     answer = cup(recipe_mix, shelf, needed, count, believed)
@@ -155,7 +155,7 @@ AMOUNT = Quantity(
 
 
 def parse_mix(name: str, parts: list[str], by_weight: bool) -> RecipeMix:
-    """How a recipe is mixed, as typed. Raises BadInput."""
+    """How a recipe is mixed, as typed. Raises InputError."""
     return RecipeMix(recipe=name, by_weight=by_weight, parts=tuple(map(_part, parts)))
 
 
@@ -163,8 +163,8 @@ def _part(text: str) -> Part:
     material, equals, amount = text.rpartition("=")
     material = " ".join(material.split())
     if not equals or read_amount(amount) is None:
-        raise BadInput("--part", text, "MATERIAL=PARTS, such as 'fluid paint=1'")
-    return Part(material=named(material, "--part"), amount=AMOUNT.parse(amount, "--part"))
+        raise InputError(Field.PART, text, "MATERIAL=PARTS, such as 'fluid paint=1'")
+    return Part(material=named(material, Field.PART), amount=AMOUNT.parse(amount, Field.PART))
 
 
 @dataclass(frozen=True)
@@ -180,30 +180,30 @@ class MixRequest:
     """None: as it was learned, or else is assumed."""
 
     def in_si(self, share: float = RUN_OFF) -> tuple[Need, int]:
-        """In SI, and for how many pieces; `share`: what runs off where nobody says. Raises BadInput."""
+        """In SI, and for how many pieces; `share`: what runs off where nobody says. Raises InputError."""
         count = _count(self.pieces)
         if self.run_off is not None:
-            share = parse_fraction(self.run_off, field="--run-off", low=0.0, high=0.9)
-        depth, film = EDGE.parse(self.edge, "--edge"), parse_thickness(self.wet_thickness)
+            share = parse_fraction(self.run_off, field=Field.RUN_OFF, low=0.0, high=0.9)
+        depth, film = EDGE.parse(self.edge, Field.EDGE), WET_FILM.parse(self.wet_thickness, Field.WET_THICKNESS)
         return need(self.shape, count, film, depth=depth, run_off=share), count
 
     @property
     def shape(self) -> Shape:
-        """Raises BadInput."""
+        """Raises InputError."""
         return _shape(self.size, self.diameter)
 
 
 def _shape(size: str | None, diameter: str | None) -> Shape:
     if (size is None) == (diameter is None):
-        raise BadInput("--size", size, "the piece's --size, such as 40x50cm, or the diameter of a --round one")
+        raise InputError(Field.SIZE, size, "the piece's --size, such as 40x50cm, or the diameter of a --round one")
     if diameter is not None:
-        across = parse_length(diameter, field="--round")
+        across = SIDE.parse(diameter, Field.ROUND)
         return Shape(across, across, round=True)
     assert size is not None
-    return Shape(*parse_shape(size))
+    return Shape(*parse_shape(size, field=Field.SIZE))
 
 
 def _count(text: str) -> int:
     if not (text.isascii() and text.isdigit() and len(text) <= 6 and 1 <= int(text) <= MOST_PIECES):
-        raise BadInput("--pieces", text, f"a whole number between 1 and {MOST_PIECES}")
+        raise InputError(Field.PIECES, text, f"a whole number between 1 and {MOST_PIECES}")
     return int(text)

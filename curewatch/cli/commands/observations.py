@@ -16,8 +16,8 @@ from curewatch.desk import Desk
 from curewatch.desk.commands import observing
 from curewatch.desk.commands.observing import Observed
 from curewatch.desk.reports import learned as reports_learned
-from curewatch.intake.typed import BadInput, parse_surface
-from curewatch.intake.typed.quantities import parse_weighing
+from curewatch.intake.typed.quantities import SURFACE_TEMPERATURE, parse_weighing
+from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Finger, ObservationKind
 from curewatch.studio.learning.texts import SAYS
 
@@ -41,9 +41,9 @@ def feel(ctx: typer.Context, name: Name, says: Says = None, at: At = None, undo:
     """Log a finger test: dates of this piece, and of later pours of its recipe and at its place, follow."""
 
     if (says is None) is not undo:
-        raise BadInput("FINGER", says or "nothing", f"one of {', '.join(_SAYS)}, or --undo alone")
+        raise InputError(Field.FINGER, says or "nothing", f"one of {', '.join(_SAYS)}, or --undo alone")
     if says is not None and says not in _SAYS:
-        raise BadInput("FINGER", says, f"one of {', '.join(_SAYS)}")
+        raise InputError(Field.FINGER, says, f"one of {', '.join(_SAYS)}")
     with desk_of(ctx) as (desk, now):
         if says is None:
             _undo(desk, name, ObservationKind.FINGER, at, now, as_json)
@@ -68,7 +68,7 @@ def weigh(
     """
 
     if (grams is None) is not undo:
-        raise BadInput("MASS", grams or "nothing", "a mass such as 512g, or --undo alone")
+        raise InputError(Field.GRAMS, grams or "nothing", "a mass such as 512g, or --undo alone")
     with desk_of(ctx) as (desk, now):
         if grams is None:
             _undo(desk, name, ObservationKind.WEIGHING, at, now, as_json)
@@ -92,12 +92,12 @@ def surface(
     """
 
     if (temperature is None) is not undo:
-        raise BadInput("TEMP", temperature or "nothing", "a temperature such as 17.5C, or --undo alone")
+        raise InputError(Field.SURFACE, temperature or "nothing", "a temperature such as 17.5C, or --undo alone")
     with desk_of(ctx) as (desk, now):
         if temperature is None:
             _undo(desk, name, ObservationKind.SURFACE, at, now, as_json)
             return
-        surface_c = parse_surface(temperature, field="TEMP")
+        surface_c = SURFACE_TEMPERATURE.parse(temperature, Field.SURFACE)
         _say(desk, observing.surface(desk, name, surface_c, moment(at, desk, now), now), "surface", as_json)
 
 

@@ -15,11 +15,12 @@ from curewatch.cli.session import desk_of, refresh_first
 from curewatch.cli.texts import plan_text
 from curewatch.desk import PourOrder
 from curewatch.desk.reports import planning
-from curewatch.intake.typed import BadInput, parse_time
+from curewatch.intake.typed import parse_time
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.quantities import parse_support
 from curewatch.intake.typed.wet_thickness import thickness_of
 from curewatch.records import MilestoneKind
+from curewatch.records.errors import Field, InputError
 
 _FOR = ("handle", "varnish-ready")
 _DAY, _EVENING = re.compile(r"\d{4}-\d{2}-\d{2}"), "18:00"
@@ -65,24 +66,24 @@ def plan(
     """The latest moment to pour so that pieces are ready by a date, in this room as it usually is and changed."""
 
     if ready not in _FOR:
-        raise BadInput("--for", ready, " or ".join(_FOR))
+        raise InputError(Field.HOURS, ready, " or ".join(_FOR))
     thickness = thickness_of(wet_thickness, poured, ran_off, size, layer)
     with desk_of(ctx) as (desk, now):
-        where, assumed = planning.room_for(desk, now) if room is None else (named(room, "--room"), None)
+        where, assumed = planning.room_for(desk, now) if room is None else (named(room, Field.ROOM), None)
         order = PourOrder(
             name="planned",
             room=where,
-            place=None if place is None else named(place, "--place"),
+            place=None if place is None else named(place, Field.PLACE),
             at=now,
             wet_thickness_m=thickness.metres,
             thickness_source=thickness.source,
             size_m=thickness.size_m,
             round=thickness.round,
-            support=parse_support(support),
-            recipe=None if recipe is None else named(recipe, "--recipe"),
+            support=parse_support(support, field=Field.SUPPORT),
+            recipe=None if recipe is None else named(recipe, Field.RECIPE),
         )
         day = f"{due.strip()} {_EVENING}" if _DAY.fullmatch(due.strip()) else due
-        by = parse_time(day, now=now, zone=desk.settings.tz, field="--due")
+        by = parse_time(day, now=now, zone=desk.settings.tz, field=Field.DUE)
         refresh_first(desk, now)
         kind = MilestoneKind(ready.replace("-", "_"))
         made = replace(planning.plan(desk, order, by, pieces, kind, now), assumed=assumed)

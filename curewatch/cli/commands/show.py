@@ -16,7 +16,7 @@ from curewatch.desk.reports import cure_record, planning
 from curewatch.desk.reports.board import board_of
 from curewatch.desk.reports.cure_record import cure_record_of
 from curewatch.desk.reports.piece import piece_report
-from curewatch.intake.typed import BadInput
+from curewatch.records.errors import Field, InputError
 from curewatch.studio.diagnosis.mechanisms import Trouble
 
 
@@ -74,7 +74,7 @@ def why(
 
     word = "-".join(trouble.casefold().split())
     if word not in TROUBLES:
-        raise BadInput("TROUBLE", trouble, f"one of {', '.join(TROUBLES)}")
+        raise InputError(Field.TROUBLE, trouble, f"one of {', '.join(TROUBLES)}")
     with desk_of(ctx) as (desk, now):
         refresh_first(desk, now)
         looked = cure_record.cure_record_of(desk, name, now)

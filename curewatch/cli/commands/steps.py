@@ -14,6 +14,7 @@ from curewatch.cli.session import desk_of, moment, refresh_first
 from curewatch.cli.texts import steps_text
 from curewatch.desk.commands import aftercare
 from curewatch.intake.typed.names import named
+from curewatch.records.errors import Field
 
 
 def steps(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:
@@ -42,7 +43,7 @@ def done(
 
     with desk_of(ctx) as (desk, now):
         refresh_first(desk, now)
-        noted = aftercare.done(desk, name, named(step, "STEP"), moment(at, desk, now), now, anyway=anyway)
+        noted = aftercare.done(desk, name, named(step, Field.STEP), moment(at, desk, now), now, anyway=anyway)
         if as_json:
             say_json("done", name=name, **steps_text.done_values(desk.settings.tz, noted.step), notes=list(noted.notes))
             return

@@ -14,15 +14,15 @@ import typer
 
 from curewatch.cli import options
 from curewatch.cli.options import RoomName
-from curewatch.cli.output import new_file, say, say_json
-from curewatch.cli.session import desk_of, iso, refresh_first
+from curewatch.cli.output import say, say_json
+from curewatch.cli.session import desk_of, iso, new_file, refresh_first
 from curewatch.desk.commands.readings import store_readings
 from curewatch.desk.transfer import exporting
 from curewatch.desk.transfer.importing import import_facts
 from curewatch.intake.files.export_file import read_export
 from curewatch.intake.files.logger_csv import TO_C, Layout, read_logger_csv
-from curewatch.intake.typed import BadInput
 from curewatch.intake.typed.names import named
+from curewatch.records.errors import Field, InputError
 
 AT_ONCE = 5000
 """Readings written in one transaction: a daemon beside waits for no longer than these take."""
@@ -56,7 +56,7 @@ def import_readings(
 
     with desk_of(ctx) as (desk, now):
         layout = _layout(time, temperature, humidity, unit, _zone(zone, desk.settings.tz, time), time_format, skip_bad)
-        room, source = named(room, "--room"), named(source, "--source")
+        room, source = named(room, Field.ROOM), named(source, Field.SOURCE)
         found = read_logger_csv(file, layout, room=room, source=source, now=now)
         usable = [one for one in found.readings if one.at <= now]
         ahead = len(found.readings) - len(usable)
@@ -100,15 +100,15 @@ def export(
 
     chosen = [name for name, on in (("--csv", csv_to), ("--readings-of", readings_of), ("--json", as_json)) if on]
     if len(chosen) > 1:
-        raise BadInput(chosen[1], chosen[1], "one of the two", f"beside {chosen[0]}")
+        raise InputError(chosen[1], chosen[1], "one of the two", f"beside {chosen[0]}")
     with desk_of(ctx) as (desk, now):
         if csv_to is not None:
-            with new_file(csv_to, "--csv") as out:
+            with new_file(csv_to, Field.CSV) as out:
                 counts = exporting.write_tables(desk, now, out)
             say(f"Everything is in {csv_to}: {_counted(counts)}.")
             return
         if readings_of is not None:
-            found = exporting.rows(exporting.readings_of(desk, named(readings_of, "--readings-of")))
+            found = exporting.rows(exporting.readings_of(desk, named(readings_of, Field.READINGS_OF)))
             say(_as_csv(found))
             return
         say(json.dumps(exporting.everything(desk), ensure_ascii=True, allow_nan=False))
@@ -141,9 +141,9 @@ def _layout(
 ) -> Layout:
 
     if unit.upper() not in TO_C:
-        raise BadInput("--unit", unit, "C, F or K")
+        raise InputError(Field.UNIT, unit, "C, F or K")
     if not temperature and not humidity:
-        raise BadInput("--humidity", humidity, "a column of temperatures, of humidities, or both")
+        raise InputError(Field.HUMIDITY, humidity, "a column of temperatures, of humidities, or both")
     return Layout(time, temperature or None, humidity or None, unit.upper(), zone, time_format, skip_bad)
 
 
@@ -155,7 +155,7 @@ def _zone(typed: str | None, studio: tzinfo, time: str) -> tzinfo:
     try:
         return ZoneInfo(typed)
     except (KeyError, ValueError, OSError):
-        raise BadInput("--zone", typed, "an IANA time zone, such as UTC or Europe/Lisbon") from None
+        raise InputError(Field.ZONE, typed, "an IANA time zone, such as UTC or Europe/Lisbon") from None
 
 
 def _as_csv(rows: Iterable[tuple[str, ...]]) -> str:

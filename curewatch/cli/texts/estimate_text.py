@@ -13,8 +13,8 @@ from typing import Any
 from curewatch.cli.estimate_request import EstimateRequest
 from curewatch.cli.output import Page, say, say_json
 from curewatch.cli.texts import curve
-from curewatch.intake.errors import quoted
 from curewatch.records import MilestoneKind, ThicknessSource
+from curewatch.records.errors import quoted
 from curewatch.studio.planning.estimate import EstimateInput, EstimateResult, Reached, answer, cautions
 from curewatch.studio.planning.estimate import curve as dry
 from curewatch.studio.wording import STAGES, span

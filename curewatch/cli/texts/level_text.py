@@ -12,6 +12,7 @@ from curewatch.cli.estimate_request import EstimateRequest
 from curewatch.cli.output import Page, say, say_json
 from curewatch.intake.typed.levelling import DRIFT, STIFFENING, TILT, VISCOSITY, YIELD_STRESS
 from curewatch.physics import flow
+from curewatch.records.errors import Field
 from curewatch.studio.planning.tilt_drift import TiltDrift, drifts
 from curewatch.studio.wording import span
 
@@ -28,17 +29,17 @@ class DriftAnswer:
 
 
 def mix_of(viscosity: str, yield_stress: str, stiffening: str) -> flow.Rheology:
-    """How the mix flows, as typed. BadInput for what is not understood."""
+    """How the mix flows, as typed. InputError for what is not understood."""
     return flow.Rheology(
-        VISCOSITY.parse(viscosity, "--viscosity"),
-        YIELD_STRESS.parse(yield_stress, "--yield-stress"),
-        STIFFENING.parse(stiffening, "--stiffening"),
+        VISCOSITY.parse(viscosity, Field.VISCOSITY),
+        YIELD_STRESS.parse(yield_stress, Field.YIELD_STRESS),
+        STIFFENING.parse(stiffening, Field.STIFFENING),
     )
 
 
 def drift_answer(asked: EstimateRequest, mix: flow.Rheology, tilt: str, limit: str) -> DriftAnswer:
-    """The answer to a question as typed. BadInput for what is not understood."""
-    angle, far = TILT.parse(tilt, "--tilt"), DRIFT.parse(limit, "--limit")
+    """The answer to a question as typed. InputError for what is not understood."""
+    angle, far = TILT.parse(tilt, Field.TILT), DRIFT.parse(limit, Field.LIMIT)
     return DriftAnswer(asked, mix, angle, far, drifts(asked.question, mix, angle, far))
 
 

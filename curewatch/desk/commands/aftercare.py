@@ -6,11 +6,12 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from curewatch.desk.desk import Desk
-from curewatch.desk.orders import FactError, nearest
+from curewatch.desk.orders import nearest
 from curewatch.desk.reports.cure_record import PieceHistory, history
 from curewatch.desk.revision import mark_changed
 from curewatch.desk.snapshot.air_outlook import coming_air
 from curewatch.desk.studio_settings import care_of
+from curewatch.records.errors import Field, InputError, Words
 from curewatch.records.workshop import StepDone
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.care.aftercare import Care, CareStep, Step, plan, skins
@@ -40,7 +41,7 @@ class LoggedStep:
 
 
 def steps(desk: Desk, name: str, now: datetime) -> Steps:
-    """The steps of a piece, as last forecast. FactError for a name that no piece bears or bore."""
+    """The steps of a piece, as last forecast. InputError for a name that no piece bears or bore."""
     found, care = history(desk, name, now), care_of(desk.settings)
     lines = _lines(found, care)
     climate = found.climates.get(found.drying.room)
@@ -56,20 +57,22 @@ def steps(desk: Desk, name: str, now: datetime) -> Steps:
 
 
 def done(desk: Desk, name: str, step: str, at: datetime, now: datetime, *, anyway: bool = False) -> LoggedStep:
-    """Write down that a step was done. FactError where it cannot have been: unknown, done already, before the pour, or
+    """Write down that a step was done. InputError where it cannot have been: unknown, done already, before the pour, or
     before a step that has to come first; `anyway` writes the last one down all the same.
     """
     found, care = history(desk, name, now), care_of(desk.settings)
     lines = {line.step: line for line in _lines(found, care)}
     line = lines.get(step)
     if line is None:
-        raise FactError("STEP", step, nearest(step, list(lines), f"a step of {name}"))
+        raise InputError(Field.STEP, step, nearest(step, list(lines), f"a step of {name}"))
     if line.done is not None:
-        raise FactError("STEP", step, f"a step that is not done yet (this one was, at {_at(desk, line.done.done_at)})")
+        raise InputError(
+            Field.STEP, step, f"a step that is not done yet (this one was, at {_at(desk, line.done.done_at)})"
+        )
     if at < found.drying.pour.at:
-        raise FactError("--at", _at(desk, at), f"a moment after the pour at {_at(desk, found.drying.pour.at)}")
+        raise InputError(Field.AT, _at(desk, at), f"a moment after the pour at {_at(desk, found.drying.pour.at)}")
     if line.after and not anyway:
-        raise FactError("STEP", step, _first(line))
+        raise InputError(Field.STEP, step, _first(line))
     early = line.odds.safe is None or at < line.odds.safe
     with desk.store.write() as tx:
         noted = tx.add_step(
@@ -80,11 +83,11 @@ def done(desk: Desk, name: str, step: str, at: datetime, now: datetime, *, anywa
 
 
 def undo(desk: Desk, name: str, now: datetime) -> StepDone:
-    """The piece's last step was not done after all; the step. FactError if none stands as done."""
+    """The piece's last step was not done after all; the step. InputError if none stands as done."""
     found = history(desk, name, now)
     standing = [one for one in found.steps if one.undone_at is None]
     if not standing:
-        raise FactError("NAME", name, "a piece of which a step is written down as done")
+        raise InputError(Field.PIECE, name, "a piece of which a step is written down as done")
     with desk.store.write() as tx:
         tx.undo_step(standing[-1].id, now)
         mark_changed(tx)
@@ -112,10 +115,11 @@ def _window(desk: Desk, found: PieceHistory, lines: list[CareStep], care: Care, 
     return None if future is None else next_window(future, care.air, max(now, min(coming)))
 
 
-def _first(line: CareStep) -> str:
+def _first(line: CareStep) -> Words:
+    first = f"{', '.join(line.after)} to be done first"
     if Step.WASH in line.after:
-        return "the silicone to be washed off first (step wash), or varnish crawls; --anyway to write it down so"
-    return f"{', '.join(line.after)} to be done first; --anyway to write it down so"
+        first = "the silicone to be washed off first (step wash), or varnish crawls"
+    return f"{first}; ", Field.ANYWAY, " to write it down so"
 
 
 def _notes(line: CareStep, early: bool) -> list[str]:

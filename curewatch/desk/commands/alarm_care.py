@@ -8,9 +8,10 @@ from datetime import datetime, timedelta
 
 from curewatch.desk.commands.undoing import in_time
 from curewatch.desk.desk import Desk
-from curewatch.desk.orders import FactError, nearest
+from curewatch.desk.orders import nearest
 from curewatch.desk.revision import mark_changed
 from curewatch.records import Alarm, AlarmEvent, AlarmHappening, AlarmKind, Damage, Piece
+from curewatch.records.errors import Field, InputError
 from curewatch.store import Transaction
 from curewatch.studio.alarms import damage as damages
 from curewatch.studio.alarms import lifecycle as life
@@ -39,7 +40,7 @@ class AlarmsNow:
 
 
 def alarms_now(desk: Desk, now: datetime, *, history: int = 0, room: str | None = None) -> AlarmsNow:
-    """How the alarms are (in `room`), with the newest `history` lines of what happened to them. FactError: no room."""
+    """How the alarms are (in `room`), with the newest `history` lines of what happened to them. InputError: no room."""
     with desk.store.read() as tx:
         if room is not None:
             _room(tx, room)
@@ -53,24 +54,24 @@ def alarms_now(desk: Desk, now: datetime, *, history: int = 0, room: str | None 
 
 
 def acknowledge(desk: Desk, room: str, kind: AlarmKind, now: datetime) -> Alarm:
-    """Somebody sees to it: no reminder comes. FactError where no such alarm is on."""
+    """Somebody sees to it: no reminder comes. InputError where no such alarm is on."""
     with desk.store.write() as tx:
         _room(tx, room)
         alarm = _known(tx, room, kind)
         if alarm is None or not life.is_active(alarm):
             on = [str(one.kind) for one in tx.alarms() if one.room == room and life.is_active(one)]
-            raise FactError("KIND", kind.value, f"an alarm that is on in {room!r}: {_listed(on)}")
+            raise InputError(Field.KIND, kind.value, f"an alarm that is on in {room!r}: {_listed(on)}")
         return _store(tx, life.acknowledged(alarm, now), AlarmHappening.ACKNOWLEDGED, now)
 
 
 def undo_acknowledgement(desk: Desk, room: str, kind: AlarmKind) -> Alarm:
-    """Nobody sees to it after all: its reminder comes. FactError unless it is on and was acknowledged."""
+    """Nobody sees to it after all: its reminder comes. InputError unless it is on and was acknowledged."""
     with desk.store.write() as tx:
         _room(tx, room)
         alarm = _known(tx, room, kind)
         if alarm is None or alarm.acknowledged_at is None or not life.is_seen_to(alarm):
             seen = [str(one.kind) for one in tx.alarms() if one.room == room and life.is_seen_to(one)]
-            raise FactError("KIND", kind.value, f"an alarm that is on and seen to in {room!r}: {_listed(seen)}")
+            raise InputError(Field.KIND, kind.value, f"an alarm that is on and seen to in {room!r}: {_listed(seen)}")
         tx.undo_acknowledgement(kind, room, alarm.acknowledged_at)
         nobodys = alarm.model_copy(update={"acknowledged_at": None})
         tx.put_alarms([nobodys])
@@ -79,7 +80,7 @@ def undo_acknowledgement(desk: Desk, room: str, kind: AlarmKind) -> Alarm:
 
 
 def mute(desk: Desk, room: str, kind: AlarmKind, length: timedelta, now: datetime) -> Alarm:
-    """Nothing is told of this alarm for `length`, whether it is on now or not. FactError where that is too long."""
+    """Nothing is told of this alarm for `length`, whether it is on now or not. InputError where that is too long."""
     with desk.store.write() as tx:
         _room(tx, room)
         alarm = _known(tx, room, kind) or life.fresh(kind, room, now - timedelta(seconds=1))
@@ -87,28 +88,28 @@ def mute(desk: Desk, room: str, kind: AlarmKind, length: timedelta, now: datetim
             quiet = life.muted(alarm, now + length, now)
         except ValueError:
             hours = f"{length.total_seconds() / 3600:g} h"
-            raise FactError("--for", hours, f"at most {life.MUTE_MOST.total_seconds() / 3600:g} h") from None
+            raise InputError(Field.HOURS, hours, f"at most {life.MUTE_MOST.total_seconds() / 3600:g} h") from None
         return _store(tx, quiet, AlarmHappening.MUTED, now)
 
 
 def unmute(desk: Desk, room: str, kind: AlarmKind, now: datetime) -> Alarm:
-    """It is told again. FactError where it is not muted."""
+    """It is told again. InputError where it is not muted."""
     with desk.store.write() as tx:
         _room(tx, room)
         alarm = _known(tx, room, kind)
         if alarm is None or not life.is_muted(alarm, now):
             muted = [str(one.kind) for one in tx.alarms() if one.room == room and life.is_muted(one, now)]
-            raise FactError("KIND", kind.value, f"an alarm that is muted in {room!r}: {_listed(muted)}")
+            raise InputError(Field.KIND, kind.value, f"an alarm that is muted in {room!r}: {_listed(muted)}")
         return _store(tx, life.unmuted(alarm), AlarmHappening.UNMUTED, now)
 
 
 def clear_damage(desk: Desk, name: str, now: datetime) -> tuple[Damage, ...]:
-    """A person has looked the piece over: what stood against it no longer does. FactError where nothing did."""
+    """A person has looked the piece over: what stood against it no longer does. InputError where nothing did."""
     with desk.store.write() as tx:
         piece = _piece(tx, name)
         standing = [one for one in tx.damages([piece.id]) if damages.stands(one)]
         if not standing:
-            raise FactError("PIECE", name, "a piece with damage that was not cleared yet (see `curewatch alarms`)")
+            raise InputError(Field.PIECE, name, "a piece with damage that was not cleared yet (see `curewatch alarms`)")
         tx.clear_damages(piece.id, now)
         mark_changed(tx)
     return tuple(standing)
@@ -117,18 +118,20 @@ def clear_damage(desk: Desk, name: str, now: datetime) -> tuple[Damage, ...]:
 def undo_clearing(desk: Desk, name: str, now: datetime) -> tuple[Damage, ...]:
     """The piece was not looked over after all: what stood against it then stands again.
 
-    FactError: it was not within a day, or more harm has been counted since.
+    InputError: it was not within a day, or more harm has been counted since.
     """
     with desk.store.write() as tx:
         piece = _piece(tx, name)
         known = tx.damages([piece.id])
         last = max((one.cleared_at for one in known if one.cleared_at), default=None)
         if last is None:
-            raise FactError("PIECE", name, "a piece that was looked over")
+            raise InputError(Field.PIECE, name, "a piece that was looked over")
         in_time(last, f"the looking over of {name}", now)
         back = [one.model_copy(update={"cleared_at": None}) for one in known if one.cleared_at == last]
         if {one.kind for one in back} & {one.kind for one in known if one.cleared_at is None}:
-            raise FactError("PIECE", name, "a piece against which no more harm was counted since it was looked over")
+            raise InputError(
+                Field.PIECE, name, "a piece against which no more harm was counted since it was looked over"
+            )
         tx.undo_clearing(piece.id, last)
         mark_changed(tx)
     return tuple(one for one in back if damages.stands(one))
@@ -142,13 +145,13 @@ def damage_of(desk: Desk, piece_id: int) -> tuple[Damage, ...]:
 
 def _room(tx: Transaction, name: str) -> None:
     if tx.room(name) is None:
-        raise FactError("ROOM", name, nearest(name, [room.name for room in tx.rooms()], "a room"))
+        raise InputError(Field.ROOM, name, nearest(name, [room.name for room in tx.rooms()], "a room"))
 
 
 def _piece(tx: Transaction, name: str) -> Piece:
     here = {piece.name: piece for piece in tx.pieces()}
     if name not in here:
-        raise FactError("PIECE", name, nearest(name, list(here), "a piece here"))
+        raise InputError(Field.PIECE, name, nearest(name, list(here), "a piece here"))
     return here[name]
 
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 from datetime import datetime
 
 from curewatch.desk.desk import Desk
-from curewatch.desk.orders import FactError, Logged, meet_room, nearest, piece_here
+from curewatch.desk.orders import Logged, meet_room, nearest, piece_here
 from curewatch.desk.reports.cure_record import CureRecord, cure_record_of
 from curewatch.desk.revision import mark_changed, rejudge_from
 from curewatch.records import Piece, Stay
+from curewatch.records.errors import Field, InputError
 from curewatch.records.workshop import Tilt
 from curewatch.store import Transaction
 
@@ -26,7 +27,7 @@ def move(
     """The piece lies in `room`, at `place`, from `at` (left out: now) on.
 
     What was said of the air at its pour held for where it was poured: from then on it is `air_speed_m_s` [m/s], or what
-    the settings say of the room. FactError: no such piece is here, or it came to where it lies no earlier than `at`.
+    the settings say of the room. InputError: no such piece is here, or it came to where it lies no earlier than `at`.
     """
     at = now if at is None else at
     air = desk.settings.air_in(room) if air_speed_m_s is None else air_speed_m_s
@@ -43,7 +44,7 @@ def move(
 def leave(desk: Desk, name: str, now: datetime, *, at: datetime | None = None) -> Logged:
     """The piece left the studio at `at` (left out: now); its name is free again.
 
-    FactError: no such piece is here, or it came to where it lies no earlier than `at`.
+    InputError: no such piece is here, or it came to where it lies no earlier than `at`.
     """
     with desk.store.write() as tx:
         piece = piece_here(tx, name)
@@ -58,20 +59,22 @@ def _after_it_came(tx: Transaction, desk: Desk, piece: Piece, at: datetime) -> N
     came = tx.stays([piece.id])[-1].since
     if at <= came:
         given, since = (desk.local(one).isoformat(timespec="seconds") for one in (at, came))
-        raise FactError("--at", given, f"a moment after {piece.name} came to where it lies, {since}")
+        raise InputError(Field.AT, given, f"a moment after {piece.name} came to where it lies, {since}")
 
 
 def measured(desk: Desk, name: str, tilt_rad: float, at: datetime, now: datetime) -> CureRecord:
-    """Store how far from level a piece's support was at `at`; the piece with it. FactError: no such piece here, or a
+    """Store how far from level a piece's support was at `at`; the piece with it. InputError: no such piece here, or a
     moment before its pour."""
     with desk.store.write() as tx:
         piece = tx.piece(name)
         if piece is None or piece.gone_at is not None:
-            raise FactError("NAME", name, nearest(name, [one.name for one in tx.pieces()], "a piece here"))
+            raise InputError(Field.PIECE, name, nearest(name, [one.name for one in tx.pieces()], "a piece here"))
         (pour,) = tx.pours([piece.id])
         if not pour.at <= at <= now:
             since = desk.local(pour.at).isoformat(timespec="minutes")
-            raise FactError("--at", desk.local(at).isoformat(timespec="minutes"), f"a moment since the pour, {since}")
+            raise InputError(
+                Field.AT, desk.local(at).isoformat(timespec="minutes"), f"a moment since the pour, {since}"
+            )
         tx.put_tilt(Tilt(piece_id=piece.id, measured_at=at, tilt_rad=tilt_rad))
         mark_changed(tx)
     return cure_record_of(desk, name, now)

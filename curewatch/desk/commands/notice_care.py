@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from curewatch.desk.desk import Desk
-from curewatch.desk.orders import FactError
 from curewatch.notify.routing import due_times
 from curewatch.records import Delivery, DeliveryState, Notice
+from curewatch.records.errors import Field, InputError
 from curewatch.store import newest
 
 
@@ -37,12 +37,12 @@ def dead(desk: Desk) -> list[SentNotice]:
 
 
 def send_again(desk: Desk, key: str | None, now: datetime) -> list[Delivery]:
-    """Given-up deliveries wait once more: those of the notice with this key, or (None) all. FactError if none is."""
+    """Given-up deliveries wait once more: those of the notice with this key, or (None) all. InputError if none is."""
     with desk.store.write() as tx:
         given_up = [d for d in tx.deliveries(state=DeliveryState.DEAD) if key in (None, d.notice.key)]
         if not given_up and key is not None:
             known = "a notice that was given up (see `curewatch notices --dead`)"
-            raise FactError("KEY", key, known if tx.known_keys([key]) else "the key of a notice")
+            raise InputError(Field.KEY, key, known if tx.known_keys([key]) else "the key of a notice")
         for delivery in given_up:
             tx.send_again(delivery.id, now)
     return given_up

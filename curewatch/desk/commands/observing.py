@@ -6,11 +6,12 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from curewatch.desk.desk import Desk
-from curewatch.desk.orders import FactError, Logged, nearest
+from curewatch.desk.orders import Logged, nearest
 from curewatch.desk.reports.learned import what_was_learned
 from curewatch.desk.revision import mark_changed
 from curewatch.desk.snapshot.lessons import learned_so_far, update_lessons
 from curewatch.records import Piece
+from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
 from curewatch.store import Transaction
 from curewatch.studio.learning.texts import said_of
@@ -27,17 +28,17 @@ class Observed:
 
 
 def feel(desk: Desk, name: str, says: Finger, at: datetime, now: datetime) -> Observed:
-    """A finger test of a piece that is here. FactError: no such piece, or before its pour."""
+    """A finger test of a piece that is here. InputError: no such piece, or before its pour."""
     return _log(desk, name, now, at=at, kind=ObservationKind.FINGER, finger=says)
 
 
 def weigh(desk: Desk, name: str, grams: float, resolution_g: float, at: datetime, now: datetime) -> Observed:
-    """A weighing; one before the pour is the bare support. FactError: no such piece."""
+    """A weighing; one before the pour is the bare support. InputError: no such piece."""
     return _log(desk, name, now, at=at, kind=ObservationKind.WEIGHING, grams=grams, resolution_g=resolution_g)
 
 
 def surface(desk: Desk, name: str, surface_c: float, at: datetime, now: datetime) -> Observed:
-    """The temperature of a film's surface. FactError: no such piece, or before its pour."""
+    """The temperature of a film's surface. InputError: no such piece, or before its pour."""
     return _log(desk, name, now, at=at, kind=ObservationKind.SURFACE, surface_c=surface_c)
 
 
@@ -47,7 +48,9 @@ def _log(desk: Desk, name: str, now: datetime, *, at: datetime, kind: Observatio
         (pour,) = tx.pours([piece.id])
         if at <= pour.at and kind is not ObservationKind.WEIGHING:
             since = desk.local(pour.at).isoformat(timespec="minutes")
-            raise FactError("--at", desk.local(at).isoformat(timespec="minutes"), f"a moment after the pour, {since}")
+            raise InputError(
+                Field.AT, desk.local(at).isoformat(timespec="minutes"), f"a moment after the pour, {since}"
+            )
         given = Observation.model_validate({"piece_id": piece.id, "at": at, "kind": kind, **found})
         stored = tx.add_observation(given)
         mark_changed(tx)
@@ -60,17 +63,17 @@ def _log(desk: Desk, name: str, now: datetime, *, at: datetime, kind: Observatio
 def take_back(desk: Desk, name: str, kind: ObservationKind, *, of: datetime | None = None) -> Observed:
     """The observation of that kind that was logged last of the piece was never so; with `of`, that of this minute.
 
-    FactError: there is none.
+    InputError: there is none.
     """
     with desk.store.write() as tx:
         piece = _here(tx, name)
         known = [one for one in tx.observations([piece.id]) if one.kind is kind]
         if not known:
-            raise FactError("NAME", name, f"a piece with a {kind.value} to take back")
+            raise InputError(Field.PIECE, name, f"a piece with a {kind.value} to take back")
         found = known if of is None else [one for one in known if _minute(desk, one.at) == _minute(desk, of)]
         if of is not None and not found:
             moments = ", ".join(sorted(_minute(desk, one.at) for one in known))
-            raise FactError("--at", _minute(desk, of), f"the minute of a {kind.value} of {name}: {moments}")
+            raise InputError(Field.AT, _minute(desk, of), f"the minute of a {kind.value} of {name}: {moments}")
         last = max(found, key=lambda one: one.id)
         tx.undo_observation(last.id)
         mark_changed(tx)
@@ -82,12 +85,12 @@ def _minute(desk: Desk, at: datetime) -> str:
 
 
 def forget(desk: Desk, name: str, now: datetime) -> Logged:
-    """What was observed of this recipe or place so far is to teach nothing more. FactError: nothing was learned."""
+    """What was observed of this recipe or place so far is to teach nothing more. InputError: nothing was learned."""
     known = what_was_learned(desk)
     subjects = [one.subject for one in known if one.name == name]
     if not subjects:
         what = "a recipe or place that something was learned about"
-        raise FactError("--forget", name, nearest(name, [one.name for one in known], what))
+        raise InputError(Field.FORGET, name, nearest(name, [one.name for one in known], what))
     with desk.store.write() as tx:
         for subject in subjects:
             tx.put_forgetting(Forgetting(subject=Subject(subject), name=name, at=now))
@@ -98,5 +101,5 @@ def forget(desk: Desk, name: str, now: datetime) -> Logged:
 def _here(tx: Transaction, name: str) -> Piece:
     piece = tx.piece(name)
     if piece is None or piece.gone_at is not None:
-        raise FactError("NAME", name, nearest(name, [one.name for one in tx.pieces()], "a piece here"))
+        raise InputError(Field.PIECE, name, nearest(name, [one.name for one in tx.pieces()], "a piece here"))
     return piece

@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from curewatch.desk.desk import Desk
-from curewatch.desk.orders import FactError, Logged, PourOrder, meet_recipe, meet_room
+from curewatch.desk.orders import Logged, PourOrder, meet_recipe, meet_room
 from curewatch.desk.revision import mark_changed, rejudge_from
 from curewatch.records import Stay
+from curewatch.records.errors import Field, InputError
 from curewatch.records.workshop import Tilt
 from curewatch.store import DuplicateName, Transaction
 
@@ -16,7 +17,7 @@ from curewatch.store import DuplicateName, Transaction
 def log_pour(desk: Desk, order: PourOrder, now: datetime) -> Logged:
     """Store a new piece with its pour. A room or recipe named for the first time is made, and said so.
 
-    Raises FactError if a piece of that name is here already, or if the pour is yet to come.
+    Raises InputError if a piece of that name is here already, or if the pour is yet to come.
     """
     return log_pours(desk, [order], now)[0]
 
@@ -29,12 +30,12 @@ def log_pours(desk: Desk, orders: Sequence[PourOrder], now: datetime) -> list[Lo
 
 def _pour(tx: Transaction, desk: Desk, order: PourOrder, now: datetime) -> Logged:
     if order.at > now:
-        raise FactError("--at", order.at.isoformat(timespec="seconds"), "a moment that has passed")
+        raise InputError(Field.AT, order.at.isoformat(timespec="seconds"), "a moment that has passed")
     notes = meet_room(tx, order.room) + meet_recipe(tx, order.recipe)
     try:
         piece = tx.add_piece(order.name, now)
     except DuplicateName:
-        raise FactError("NAME", order.name, "a name that no piece here bears yet") from None
+        raise InputError(Field.NAME, order.name, "a name that no piece here bears yet") from None
     tx.add_pour(order.pour(piece.id, desk.settings.air_in(order.room)))
     if order.tilt_rad is not None:
         tx.put_tilt(Tilt(piece_id=piece.id, measured_at=order.at, tilt_rad=order.tilt_rad))

@@ -10,11 +10,12 @@ import numpy as np
 
 from curewatch.desk.desk import Desk
 from curewatch.desk.mixing import Materials, as_mixed
-from curewatch.desk.orders import FactError, nearest
+from curewatch.desk.orders import nearest
 from curewatch.desk.snapshot.air_cache import AirCache
 from curewatch.desk.snapshot.dryings import dryings_of
 from curewatch.desk.studio_settings import care_of, limits_of
 from curewatch.records import Damage, Forecast, MilestoneKind, Piece
+from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Observation
 from curewatch.records.workshop import StepDone, Tilt
 from curewatch.store import Transaction
@@ -43,7 +44,7 @@ class PieceHistory:
 
 
 def history(desk: Desk, name: str, now: datetime) -> PieceHistory:
-    """The piece called `name`: the one that is here, else the last of that name that left. FactError, with near names,
+    """The piece called `name`: the one that is here, else the last of that name that left. InputError, with near names,
     if there never was one.
     """
     with desk.store.read() as tx:
@@ -66,14 +67,14 @@ def history_of(tx: Transaction, piece: Piece, now: datetime) -> PieceHistory:
 
 
 def find(tx: Transaction, name: str) -> Piece:
-    """The piece of that name that is here, else the last poured one that left. FactError if there never was one."""
+    """The piece of that name that is here, else the last poured one that left. InputError if there never was one."""
     here, gone = tx.pieces(), tx.pieces(gone=True)
     alike = [piece for piece in (*here, *reversed(gone)) if piece.name == name]
     poured = {pour.piece_id for pour in tx.pours([piece.id for piece in alike])}
     for piece in alike:
         if piece.id in poured:  # one that was taken back has left without its pour
             return piece
-    raise FactError("NAME", name, nearest(name, [piece.name for piece in (*here, *gone)], "a piece's name"))
+    raise InputError(Field.PIECE, name, nearest(name, [piece.name for piece in (*here, *gone)], "a piece's name"))
 
 
 def piece_air(desk: Desk, drying: Drying, now: datetime) -> dict[str, Climate]:
@@ -109,7 +110,7 @@ class CureRecord:
 
 
 def cure_record_of(desk: Desk, name: str, now: datetime) -> CureRecord:
-    """FactError, with near names, for a name that no piece bears or bore."""
+    """InputError, with near names, for a name that no piece bears or bore."""
     return cure_record_from(desk, history(desk, name, now), now)
 
 

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from curewatch.desk.desk import Desk
-from curewatch.desk.orders import FactError, nearest
+from curewatch.desk.orders import nearest
 from curewatch.desk.snapshot.snapshot import latest_air, read_snapshot, room_line
 from curewatch.records import Alarm, Damage, Forecast
+from curewatch.records.errors import Field, InputError
 from curewatch.studio import board as boards
 from curewatch.studio.alarms import damage
 from curewatch.studio.alarms.lifecycle import is_active
@@ -39,7 +40,7 @@ class PieceReport:
 
 
 def piece_report(desk: Desk, name: str, now: datetime) -> PieceReport:
-    """Everything about the piece called `name`. Raises FactError, with near names, if none is here."""
+    """Everything about the piece called `name`. Raises InputError, with near names, if none is here."""
     with desk.store.read() as tx:
         snapshot = read_snapshot(tx, None, now)
         latest = latest_air(tx, snapshot.newest, now)
@@ -56,4 +57,6 @@ def piece_report(desk: Desk, name: str, now: datetime) -> PieceReport:
                 damages=tuple(d for d in snapshot.damages if d.piece_id == drying.piece.id and damage.stands(d)),
                 dew=dew_margin(latest[drying.room]) if drying.room in latest else None,
             )
-    raise FactError("NAME", name, nearest(name, [drying.piece.name for drying in snapshot.dryings], "a piece here"))
+    raise InputError(
+        Field.PIECE, name, nearest(name, [drying.piece.name for drying in snapshot.dryings], "a piece here")
+    )

@@ -8,12 +8,13 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from curewatch.desk.desk import Desk
-from curewatch.desk.orders import DEFAULT_RECIPE, FactError, PourOrder, nearest
+from curewatch.desk.orders import DEFAULT_RECIPE, PourOrder, nearest
 from curewatch.desk.snapshot.air_cache import AirCache
 from curewatch.desk.snapshot.air_outlook import future_of
 from curewatch.desk.snapshot.lessons import learned_so_far
 from curewatch.desk.snapshot.snapshot import Snapshot, read_snapshot
 from curewatch.records import MilestoneKind, Piece, Recipe, Stay
+from curewatch.records.errors import Field, InputError
 from curewatch.store import Transaction
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.alarms.conditions import milestone_s
@@ -46,13 +47,13 @@ class Plan:
 def room_for(desk: Desk, now: datetime) -> tuple[str, str]:
     """The room that is meant where none is named, and why: the only one, or the one with the most wet pieces in it.
 
-    FactError: no room yet, or several with as many.
+    InputError: no room yet, or several with as many.
     """
     with desk.store.read() as tx:
         rooms = [room.name for room in tx.rooms()]
         snapshot = read_snapshot(tx, None, now)
     if not rooms:
-        raise FactError("--room", "", "a room that was read; none is known yet")
+        raise InputError(Field.ROOM, "", "a room that was read; none is known yet")
     if len(rooms) == 1:
         return rooms[0], f"{rooms[0]} is the only room"
     wet = Counter(dict.fromkeys(rooms, 0))
@@ -61,23 +62,23 @@ def room_for(desk: Desk, now: datetime) -> tuple[str, str]:
         wet[drying.room] += until_s > now.timestamp()
     (first, most), (_, next_most) = wet.most_common(2)
     if most == next_most:
-        raise FactError("--room", "", f"one of {', '.join(sorted(rooms))}; no one of them holds the most wet pieces")
+        raise InputError(Field.ROOM, "", f"one of {', '.join(sorted(rooms))}; no one of them holds the most wet pieces")
     return first, f"most wet pieces lie in {first}"
 
 
 def plan(desk: Desk, order: PourOrder, due: datetime, pieces: int, kind: MilestoneKind, now: datetime) -> Plan:
     """For pours like `order` (its name and moment do not matter), after a refresh.
 
-    FactError: a room never read, a recipe unknown.
+    InputError: a room never read, a recipe unknown.
     """
     if due <= now:
-        raise FactError("--due", desk.local(due).isoformat(timespec="minutes"), "a moment that is yet to come")
+        raise InputError(Field.DUE, desk.local(due).isoformat(timespec="minutes"), "a moment that is yet to come")
     with desk.store.read() as tx:
         climate = _air_of(tx, order.room, now)
         name = order.recipe or DEFAULT_RECIPE
         recipe = tx.recipe(name) or (Recipe(name=name) if order.recipe is None else None)
         if recipe is None:
-            raise FactError("--recipe", name, nearest(name, [one.name for one in tx.recipes()], "a recipe"))
+            raise InputError(Field.RECIPE, name, nearest(name, [one.name for one in tx.recipes()], "a recipe"))
         snapshot = read_snapshot(tx, None, now)
         drying = _imagined(desk, order, recipe, now)
         posterior = learned_so_far(tx).posterior(drying, ())
@@ -114,7 +115,7 @@ def _air_of(tx: Transaction, room: str, now: datetime) -> Climate:
     climate = None if tx.room(room) is None else AirCache().climate(tx, room, now - HISTORY_SPAN, now)
     if climate is None:
         rooms = sorted({name for name, _ in tx.newest_by_source(until=now)})
-        raise FactError("--room", room, nearest(room, rooms, "a room that was read"))
+        raise InputError(Field.ROOM, room, nearest(room, rooms, "a room that was read"))
     return climate
 
 
@@ -122,7 +123,7 @@ def _drying(snapshot: Snapshot, name: str) -> Drying:
     for drying in snapshot.dryings:
         if drying.piece.name == name:
             return drying
-    raise FactError("NAME", name, nearest(name, [one.piece.name for one in snapshot.dryings], "a piece here"))
+    raise InputError(Field.PIECE, name, nearest(name, [one.piece.name for one in snapshot.dryings], "a piece here"))
 
 
 def _imagined(desk: Desk, order: PourOrder, recipe: Recipe, now: datetime) -> Drying:

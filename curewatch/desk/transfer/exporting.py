@@ -12,8 +12,9 @@ from typing import IO, Annotated, Any, NamedTuple, Union, get_args, get_origin
 from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 
 from curewatch.desk.desk import Desk
-from curewatch.desk.orders import FactError, nearest
+from curewatch.desk.orders import nearest
 from curewatch.records import Alarm, AlarmEvent, Damage, Notice, Piece, Pour, Reading, Recipe, Record, Room, Stay
+from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Forgetting, Observation
 from curewatch.records.workshop import Paint, Part, RecipeMix, StepDone, Tilt
 from curewatch.store import Transaction
@@ -74,11 +75,11 @@ def _plain(record: Record) -> dict[str, Any]:
 
 
 def readings_of(desk: Desk, room: str, since: datetime | None = None) -> list[Reading]:
-    """A room's readings in the order of time. FactError for an unknown room."""
+    """A room's readings in the order of time. InputError for an unknown room."""
     with desk.store.read() as tx:
         if tx.room(room) is None:
             known = [one.name for one in tx.rooms()]
-            raise FactError("--readings-of", room, nearest(room, known, "a room"))
+            raise InputError(Field.READINGS_OF, room, nearest(room, known, "a room"))
         return tx.readings(room, since=since)
 
 

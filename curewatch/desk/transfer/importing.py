@@ -10,17 +10,16 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from curewatch.desk.desk import Desk
-from curewatch.desk.orders import FactError
 from curewatch.desk.revision import mark_changed
 from curewatch.desk.transfer.exporting import KINDS, SCHEMA
 from curewatch.records import Notice, Reading, Record
+from curewatch.records.errors import Field, InputError
 from curewatch.store import FactRefused, RowRefused
 
 SINCE_LATER = frozenset({"tilts", "paints", "forgettings", "alarms", "alarm_events", "notices"})
 """Kinds that an export may lack: they were not told of from the beginning."""
 AT_A_TIME = 5000
 """Readings that are held at a time on their way into the store."""
-_FIELD = "FILE"
 R = TypeVar("R", bound=Record)
 
 
@@ -40,7 +39,7 @@ def import_facts(desk: Desk, facts: ExportedFacts) -> dict[str, int]:
     """Make the studio that `facts` tell of in this store, which must be empty; how much of each kind went in.
 
     Into an empty one only: two studios' facts would contradict each other by name. All in one transaction. Raises
-    FactError, and nothing is written, where the store holds anything, or `facts` contradict themselves; and whatever
+    InputError, and nothing is written, where the store holds anything, or `facts` contradict themselves; and whatever
     going through the readings raises. Forecasts are made at the next look; nobody is told again what the old store's
     notices say.
     """
@@ -48,7 +47,11 @@ def import_facts(desk: Desk, facts: ExportedFacts) -> dict[str, int]:
     try:
         with desk.store.write() as tx:
             if tx.holds_anything():
-                raise FactError(_FIELD, "an export", "an empty store to take it in; this one holds facts (see --store)")
+                raise InputError(
+                    Field.FILE,
+                    "an export",
+                    ("an empty store to take it in; this one holds facts (see ", Field.STORE, ")"),
+                )
             for kind, some in facts.records.items():
                 tx.import_facts(kind, some)
             readings = iter(facts.readings)
@@ -59,21 +62,21 @@ def import_facts(desk: Desk, facts: ExportedFacts) -> dict[str, int]:
     except RowRefused as error:
         raise _refused(error, facts) from error
     except (FactRefused, UnicodeError) as error:
-        raise FactError(_FIELD, str(error), "an export whose parts agree with each other") from error
+        raise InputError(Field.FILE, str(error), "an export whose parts agree with each other") from error
     return {**{kind: len(some) for kind, some in facts.records.items()}, "readings": count}
 
 
-def _refused(error: RowRefused, facts: ExportedFacts) -> FactError:
+def _refused(error: RowRefused, facts: ExportedFacts) -> InputError:
     if error.dangling is None:
         where = facts.where(error.kind, error.index, None)
-        return FactError(_FIELD, where, f"what agrees with the rest ({error.why})")
+        return InputError(Field.FILE, where, f"what agrees with the rest ({error.why})")
     column, wanted = error.dangling
     given = getattr(facts.records[error.kind][error.index], column)
-    return FactError(_FIELD, f"{facts.where(error.kind, error.index, column)} = {given}", f"one of {wanted}")
+    return InputError(Field.FILE, f"{facts.where(error.kind, error.index, column)} = {given}", f"one of {wanted}")
 
 
 def facts_from_json(data: Mapping[str, Any]) -> ExportedFacts:
-    """What an export in JSON tells. FactError where it is none of ours."""
+    """What an export in JSON tells. InputError where it is none of ours."""
     records = {kind: _read(kind, KINDS[kind][0], data) for kind in _checked(data)}
     return ExportedFacts(records, _readings(data["readings"]), _where)
 
@@ -83,17 +86,17 @@ def _where(kind: str, index: int, column: str | None) -> str:
 
 
 def _checked(data: Mapping[str, Any]) -> list[str]:
-    """The kinds that are in it, in the order they go in. FactError where it is no export of ours."""
+    """The kinds that are in it, in the order they go in. InputError where it is no export of ours."""
     if not isinstance(data, Mapping) or data.get("kind") != "export":
         given = data.get("kind") if isinstance(data, Mapping) else type(data).__name__
-        raise FactError(_FIELD, repr(given), "what `curewatch export` printed")
+        raise InputError(Field.FILE, repr(given), "what `curewatch export` printed")
     if data.get("schema") != SCHEMA:
-        raise FactError(_FIELD, f"schema {data.get('schema')!r}", f"schema {SCHEMA}, which this curewatch reads")
+        raise InputError(Field.FILE, f"schema {data.get('schema')!r}", f"schema {SCHEMA}, which this curewatch reads")
     known = {"schema", "kind", "readings", *KINDS}
     if strange := sorted(set(data) - known):
-        raise FactError(_FIELD, strange[0], f"only {', '.join(KINDS)} and readings")
+        raise InputError(Field.FILE, strange[0], f"only {', '.join(KINDS)} and readings")
     if missing := sorted((known - SINCE_LATER) - set(data)):
-        raise FactError(_FIELD, f"no {missing[0]}", "a whole export; this one lacks a part")
+        raise InputError(Field.FILE, f"no {missing[0]}", "a whole export; this one lacks a part")
     return [kind for kind in KINDS if kind in data]
 
 
@@ -103,18 +106,20 @@ def _read(kind: str, record: type[Record], data: Mapping[str, Any]) -> list[Reco
 
 def _readings(given: Any) -> Iterator[Reading]:
     if not isinstance(given, Mapping):
-        raise FactError(_FIELD, "readings", "readings by room")
+        raise InputError(Field.FILE, "readings", "readings by room")
     for room, some in given.items():
         for index, one in enumerate(_listed(some, f"readings[{room!r}]")):
             reading = _one(Reading, one, f"readings[{room!r}][{index}]")
             if reading.room != room:
-                raise FactError(_FIELD, f"readings[{room!r}][{index}] of {reading.room!r}", f"a reading of {room!r}")
+                raise InputError(
+                    Field.FILE, f"readings[{room!r}][{index}] of {reading.room!r}", f"a reading of {room!r}"
+                )
             yield reading
 
 
 def _listed(given: Any, where: str) -> list[Any]:
     if not isinstance(given, list):
-        raise FactError(_FIELD, where, f"a list at {where}")
+        raise InputError(Field.FILE, where, f"a list at {where}")
     return given
 
 
@@ -123,7 +128,7 @@ def _one(record: type[R], given: Any, where: str) -> R:
         return made(record, given)
     except InvalidRecord as error:
         at = f"{where}.{error.place}" if error.place else where
-        raise FactError(_FIELD, f"{at} = {str(error.given)[:60]}", error.allowed) from None
+        raise InputError(Field.FILE, f"{at} = {str(error.given)[:60]}", error.allowed) from None
 
 
 class InvalidRecord(ValueError):

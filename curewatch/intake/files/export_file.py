@@ -13,11 +13,11 @@ from typing import Any, NamedTuple, TypeVar
 
 from curewatch.desk.transfer.exporting import ABOUT, KINDS, SCHEMA, SUFFIX, TABLES, Column, JsonType
 from curewatch.desk.transfer.importing import SINCE_LATER, ExportedFacts, InvalidRecord, facts_from_json, made
-from curewatch.intake.errors import BadInput
 from curewatch.intake.files.csv_cells import ALLOWED, DELIMITERS, cells_of, value_in
 from curewatch.intake.files.input_file import Zipped, is_zip, read_whole
 from curewatch.intake.json_pointer import is_pointer, unescaped
 from curewatch.records import Reading, Record
+from curewatch.records.errors import Field, InputError
 from curewatch.records.workshop import Part
 
 
@@ -107,12 +107,12 @@ R = TypeVar("R", bound=Record)
 csv.field_size_limit(MOST_IN_A_LINE)  # a notice that tells of many is longer than csv's 128 kB
 
 
-def parse_tables(content: bytes, name: str, *, field: str = "FILE") -> ExportedFacts:
-    """What the ZIP called `name` tells. BadInput quotes the first thing that cannot be, with file, line and column.
+def parse_tables(content: bytes, name: str) -> ExportedFacts:
+    """What the ZIP called `name` tells. InputError quotes the first thing that cannot be, with file, line and column.
 
     Readings are read, and refused, only as they are gone through.
     """
-    return _Export(Zipped(content, name, _FILES, field=field), field).facts()
+    return _Export(Zipped(content, name, _FILES)).facts()
 
 
 class Line(NamedTuple):
@@ -125,8 +125,8 @@ class Line(NamedTuple):
 class _Export:
     """The files, on their way to facts."""
 
-    def __init__(self, files: Zipped, field: str) -> None:
-        self._files, self._field = files, field
+    def __init__(self, files: Zipped) -> None:
+        self._files = files
 
     def facts(self) -> ExportedFacts:
         self._check_about()
@@ -155,10 +155,10 @@ class _Export:
             raise self._bad(ABOUT, 1, None, f"{len(found)} rows", "one row, which says what this is")
 
     def _has(self, table: str, *, needed: bool) -> bool:
-        """Whether the file is there; BadInput where it is not but must be."""
+        """Whether the file is there; InputError where it is not but must be."""
         there = f"{table}{SUFFIX}" in self._files
         if needed and not there:
-            raise BadInput(self._field, f"no {table}{SUFFIX}", "a whole export; this one lacks a file")
+            raise InputError(Field.FILE, f"no {table}{SUFFIX}", "a whole export; this one lacks a file")
         return there
 
     def _records(self, kind: str, numbers: array[int]) -> Iterator[Record]:
@@ -204,7 +204,7 @@ class _Export:
     def _matched(
         self, table: str, lines: Iterator[Line], beside: str, rows: Mapping[str, Sequence[Line]]
     ) -> Iterator[Line]:
-        """`lines`; BadInput at their end where some of `rows` belong to none of them."""
+        """`lines`; InputError at their end where some of `rows` belong to none of them."""
         column, seen = TABLES[beside][0].name, set()
         for line in lines:
             seen.add(line.values[column])
@@ -278,8 +278,8 @@ class _Export:
                     raise self._bad(table, number, column.name, cell, ALLOWED[column.holds])
         return values  # what is empty and left out here is as usual
 
-    def _bad(self, table: str, line: int, column: str | None, given: object, allowed: str) -> BadInput:
-        return BadInput(self._field, given, allowed, f"in {_place(table, line, column)}")
+    def _bad(self, table: str, line: int, column: str | None, given: object, allowed: str) -> InputError:
+        return InputError(Field.FILE, given, allowed, f"in {_place(table, line, column)}")
 
 
 def _place(table: str, line: int, column: str | None) -> str:
@@ -293,28 +293,28 @@ MAX_BYTES = 2**30
 _FILE = "the path of a file that `curewatch export` wrote"
 
 
-def read_export(path: str | Path, *, field: str = "FILE") -> ExportedFacts:
-    """What the file at `path` tells, JSON or a ZIP of CSV files by its content. BadInput or FactError where it is none.
+def read_export(path: str | Path) -> ExportedFacts:
+    """What the file at `path` tells, JSON or a ZIP of CSV files by its content. InputError: it is none.
 
     What is wrong with its readings shows only as they are gone through.
     """
-    content = read_whole(path, MAX_BYTES, wanted=_FILE, field=field)
+    content = read_whole(path, MAX_BYTES, wanted=_FILE, field=Field.FILE)
     if is_zip(content):
-        return parse_tables(content, str(path), field=field)
-    return facts_from_json(parse_export(content, str(path), field=field))
+        return parse_tables(content, str(path))
+    return facts_from_json(parse_export(content, str(path)))
 
 
-def parse_export(content: bytes, name: str, *, field: str = "FILE") -> dict[str, Any]:
+def parse_export(content: bytes, name: str) -> dict[str, Any]:
     """The object in the text of such a file, called `name` in what is said of it."""
     try:
         found = json.loads(content, parse_constant=_no_number)
     except json.JSONDecodeError as problem:
         where = f"which is broken in line {problem.lineno}, column {problem.colno} ({problem.msg})"
-        raise BadInput(field, name, _FILE, where) from None
+        raise InputError(Field.FILE, name, _FILE, where) from None
     except (UnicodeDecodeError, RecursionError, ValueError) as problem:
-        raise BadInput(field, name, _FILE, f"which is no JSON text ({type(problem).__name__})") from None
+        raise InputError(Field.FILE, name, _FILE, f"which is no JSON text ({type(problem).__name__})") from None
     if not isinstance(found, dict):
-        raise BadInput(field, name, _FILE, f"which holds a {type(found).__name__}")
+        raise InputError(Field.FILE, name, _FILE, f"which holds a {type(found).__name__}")
     return found
 
 

@@ -11,20 +11,22 @@ from contextlib import contextmanager
 from pathlib import Path
 from zipfile import ZIP_DEFLATED, ZIP_STORED, BadZipFile, ZipFile, ZipInfo
 
-from curewatch.intake.errors import BadInput, quoted
+from curewatch.records.errors import Field, InputError, quoted
 
 
-def read_whole(path: str | Path, most: int, *, wanted: str, field: str) -> bytes:
-    """The file at `path`. BadInput where it cannot be read, which tells what was `wanted`, or has over `most` bytes."""
+def read_whole(path: str | Path, most: int, *, wanted: str, field: Field) -> bytes:
+    """The file at `path`. InputError where it cannot be read, telling what was `wanted`, or has over `most` bytes."""
     given = str(path)
     try:
         with open(path, "rb") as file:
             content = file.read(most + 1)
     except (OSError, ValueError) as problem:
         why = problem.strerror if isinstance(problem, OSError) else "no possible path"
-        raise BadInput(field, given, wanted, f"which cannot be read ({why})") from None
+        raise InputError(field, given, wanted, f"which cannot be read ({why})") from None
     if len(content) > most:
-        raise BadInput(field, given, f"a file of at most {most // 1_000_000} MB", f"which is larger than {most} bytes")
+        raise InputError(
+            field, given, f"a file of at most {most // 1_000_000} MB", f"which is larger than {most} bytes"
+        )
     return content
 
 
@@ -47,9 +49,9 @@ def is_zip(content: bytes) -> bool:
 class Zipped:
     """The files of a ZIP, by name. Nothing is ever unpacked to a disk."""
 
-    def __init__(self, content: bytes, name: str, allowed: Collection[str], *, field: str) -> None:
-        """BadInput where it is damaged, locked, too large, or holds what is not among the `allowed` names."""
-        self._field, self._name = field, name
+    def __init__(self, content: bytes, name: str, allowed: Collection[str]) -> None:
+        """InputError where it is damaged, locked, too large, or holds what is not among the `allowed` names."""
+        self._name = name
         if content.count(_ENTRY) > MOST_MEMBERS:  # looked at first: zipfile would make an object of each
             raise self._bad(name, f"a ZIP of at most {MOST_MEMBERS} files", "which holds more")
         try:
@@ -63,7 +65,7 @@ class Zipped:
 
     @contextmanager
     def open(self, file: str) -> Iterator[io.TextIOWrapper]:
-        """Its text, line ends as they are. BadInput once it turns out to be damaged, or no UTF-8."""
+        """Its text, line ends as they are. InputError once it turns out to be damaged, or no UTF-8."""
         try:
             raw = self._zip.open(self._files[file])
         except _BROKEN as problem:
@@ -104,9 +106,9 @@ class Zipped:
             raise self._bad(self._name, allowed_size, f"which says that it unpacks to {size} bytes")
         return files
 
-    def _damaged(self, what: str, problem: Exception) -> BadInput:
+    def _damaged(self, what: str, problem: Exception) -> InputError:
         return self._bad(what, "a ZIP of CSV files, as `curewatch export --csv` writes it",
                          f"which is damaged, or no such ZIP ({type(problem).__name__})")  # fmt: skip
 
-    def _bad(self, given: str, allowed: str, why: str) -> BadInput:
-        return BadInput(self._field, given, allowed, why)
+    def _bad(self, given: str, allowed: str, why: str) -> InputError:
+        return InputError(Field.FILE, given, allowed, why)

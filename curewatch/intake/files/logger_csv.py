@@ -12,11 +12,11 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 
-from curewatch.intake.errors import BadInput, quoted
 from curewatch.intake.files.csv_cells import DELIMITERS, cells_of, number_in, value_in
 from curewatch.intake.files.input_file import read_whole
 from curewatch.intake.typed.times import moments_of, skipped
 from curewatch.records import RH_PCT_RANGE, TEMP_C_RANGE, Reading
+from curewatch.records.errors import Field, InputError, quoted
 
 MAX_BYTES = 256_000_000
 PREAMBLE = 60
@@ -59,8 +59,8 @@ class Imported:
 
 
 def read_logger_csv(path: str, layout: Layout, *, room: str, source: str, now: datetime) -> Imported:
-    """The readings in the file at `path`. BadInput quotes the first row that cannot be taken, with its line."""
-    content = read_whole(path, MAX_BYTES, wanted="the path of a CSV file", field="FILE")
+    """The readings in the file at `path`. InputError quotes the first row that cannot be taken, with its line."""
+    content = read_whole(path, MAX_BYTES, wanted="the path of a CSV file", field=Field.FILE)
     return parse_logger_csv(content, layout, name=Path(path).name, room=room, source=source, now=now)
 
 
@@ -88,7 +88,7 @@ class _File:
         for cells in self._rows():
             try:
                 reading = self._reading(cells, room, source, now)
-            except BadInput as problem:
+            except InputError as problem:
                 if not self._layout.skip_bad:
                     raise
                 found.bad += 1
@@ -99,8 +99,8 @@ class _File:
             else:
                 found.readings.append(reading)
         if not found.readings:
-            raise BadInput(
-                "FILE", self._name, "a file with at least one reading", f"which holds none {self._sentence(found)}"
+            raise InputError(
+                Field.FILE, self._name, "a file with at least one reading", f"which holds none {self._sentence(found)}"
             )
         return found
 
@@ -119,16 +119,19 @@ class _File:
                     self._line = number
                     return delimiter, cells
         first = next((line for line in map(str.strip, lines) if line), "")
-        raise BadInput(
-            "FILE", self._name, f"the columns {', '.join(map(quoted, wanted))}", f"whose first line is {quoted(first)}"
+        raise InputError(
+            Field.FILE,
+            self._name,
+            f"the columns {', '.join(map(quoted, wanted))}",
+            f"whose first line is {quoted(first)}",
         )
 
     def _runs_backwards(self) -> bool:
         """Whether the newest row comes first, by most of the first rows: clocks set back make one step look other."""
         steps, before, header = 0, None, self._line
-        with contextlib.suppress(BadInput):  # told when the rows are taken
+        with contextlib.suppress(InputError):  # told when the rows are taken
             for cells in itertools.islice(self._rows(), LOOKED_AT):
-                with contextlib.suppress(BadInput):
+                with contextlib.suppress(InputError):
                     at = self._clock_time(self._cell(cells, self._layout.time)).replace(tzinfo=None)
                     steps += 0 if before is None else (at > before) - (at < before)
                     before = at
@@ -221,8 +224,8 @@ class _File:
             raise self._bad(text, f"a time between {YEARS[0]} and {YEARS[1]} (under {quoted(layout.time)})")
         return at
 
-    def _bad(self, given: str, allowed: str) -> BadInput:
-        return BadInput("FILE", given, allowed, f"in line {self._line} of {quoted(self._name)}")
+    def _bad(self, given: str, allowed: str) -> InputError:
+        return InputError(Field.FILE, given, allowed, f"in line {self._line} of {quoted(self._name)}")
 
 
 def _column(heading: Sequence[str], wanted: str) -> int | None:

@@ -13,9 +13,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from curewatch.intake.errors import BadInput, quoted
 from curewatch.intake.files.input_file import read_whole
 from curewatch.records import RH_PCT_RANGE, TEMP_C_RANGE
+from curewatch.records.errors import Field, InputError, quoted
 
 COLUMNS = ("time_utc", "temp_c", "rh_pct")
 MAX_ROWS = 1_000_000
@@ -43,29 +43,29 @@ class RoomHistory:
         return len(self.epoch_s)
 
 
-def read_room_csv(path: str | Path, *, field: str = "--room") -> RoomHistory:
-    """The file at `path`. BadInput quotes the first line that cannot be taken, with its number."""
+def read_room_csv(path: str | Path, *, field: Field = Field.FILE) -> RoomHistory:
+    """The file at `path`. InputError quotes the first line that cannot be taken, with its number."""
     return parse_room_csv(read_whole(path, MAX_BYTES, wanted=_FILE, field=field), str(path), field=field)
 
 
-def parse_room_csv(content: bytes, name: str, *, field: str = "--room") -> RoomHistory:
+def parse_room_csv(content: bytes, name: str, *, field: Field = Field.FILE) -> RoomHistory:
     """The text of such a file, called `name` in what is said of it. A byte order mark is accepted."""
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as problem:
         line = problem.object.count(b"\n", 0, problem.start) + 1
         broken = problem.object[problem.start : problem.start + 8]
-        raise BadInput(field, broken, "UTF-8 text", f"in line {line} of {quoted(name)}") from None
+        raise InputError(field, broken, "UTF-8 text", f"in line {line} of {quoted(name)}") from None
     rows = np.array(list(_Reader(text, name, field).rows()), dtype=float)
     if not len(rows):
-        raise BadInput(field, name, "at least one row under its header", "which holds none")
+        raise InputError(field, name, "at least one row under its header", "which holds none")
     return RoomHistory(rows[:, 0], rows[:, 1], rows[:, 2])
 
 
 class _Reader:
     """One file on its way through; knows the line it is at."""
 
-    def __init__(self, text: str, name: str, field: str) -> None:
+    def __init__(self, text: str, name: str, field: Field) -> None:
         self._csv = csv.reader(io.StringIO(text, newline=""), strict=True)
         self._name, self._field = name, field
 
@@ -74,7 +74,7 @@ class _Reader:
         lines = self._lines()
         header = next(lines, None)
         if header is None:
-            raise BadInput(self._field, self._name, _FILE, "which is empty")
+            raise InputError(self._field, self._name, _FILE, "which is empty")
         if tuple(cell.strip() for cell in header) != COLUMNS:
             raise self._bad(",".join(header), f"the header {','.join(COLUMNS)}")
         last = -np.inf
@@ -120,5 +120,5 @@ class _Reader:
             raise self._bad(cell, f"{what} between {low:g} and {high:g}")
         return value
 
-    def _bad(self, given: str, allowed: str) -> BadInput:
-        return BadInput(self._field, given, allowed, f"in line {self._csv.line_num} of {quoted(self._name)}")
+    def _bad(self, given: str, allowed: str) -> InputError:
+        return InputError(self._field, given, allowed, f"in line {self._csv.line_num} of {quoted(self._name)}")

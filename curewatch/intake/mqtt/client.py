@@ -14,7 +14,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from curewatch.intake.errors import BadInput
+from curewatch.records.errors import InputError
 from curewatch.settings import BrokerSettings
 
 CONNECT_TIMEOUT_S = 5.0
@@ -27,7 +27,7 @@ RECEIVE_MAXIMUM = 100
 
 
 def make_client(broker: BrokerSettings, client_id: str, *, keep_session: bool) -> Client:
-    """A client that is not yet connected. Raises SettingsError or BadInput for files that cannot be used."""
+    """A client that is not yet connected. Raises SettingsError or InputError for files that cannot be used."""
     five = broker.protocol == "5"
     client = Client(
         CallbackAPIVersion.VERSION2,
@@ -49,7 +49,7 @@ def make_client(broker: BrokerSettings, client_id: str, *, keep_session: bool) -
             client.tls_set(ca_certs=None if broker.ca_file is None else str(broker.ca_file))
         except (OSError, ssl.SSLError) as error:
             why = error.strerror or "no certificate in it"
-            raise BadInput("broker.ca_file", str(broker.ca_file), f"a readable PEM file ({why})") from None
+            raise InputError("broker.ca_file", str(broker.ca_file), f"a readable PEM file ({why})") from None
     return client
 
 
@@ -58,7 +58,7 @@ def connect(client: Client, broker: BrokerSettings, *, keep_session: bool) -> No
     try:
         broker.host.encode("idna")  # paho's thread would not survive finding out
     except UnicodeError:
-        raise BadInput("broker.host", broker.host, "a host name or address") from None
+        raise InputError("broker.host", broker.host, "a host name or address") from None
     if broker.protocol == "5":
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho leaves it untyped
         properties.ReceiveMaximum = RECEIVE_MAXIMUM

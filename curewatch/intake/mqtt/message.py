@@ -1,4 +1,4 @@
-"""A received message, and the Reading in it. Pure: bytes in, a record or `BadInput` out, and nothing else is ever
+"""A received message, and the Reading in it. Pure: bytes in, a record or `InputError` out, and nothing else is ever
 raised."""
 
 from __future__ import annotations
@@ -13,9 +13,9 @@ from typing import Any, NamedTuple, NoReturn
 from paho.mqtt.client import topic_matches_sub
 from pydantic_core import from_json
 
-from curewatch.intake.errors import BadInput
 from curewatch.intake.json_pointer import resolve
 from curewatch.records import RH_PCT_RANGE, TEMP_C_RANGE, Reading
+from curewatch.records.errors import InputError
 from curewatch.settings import SensorSettings
 
 
@@ -108,7 +108,7 @@ def read_payload(
     raw = _whole_object(sensor, named, text) if sensor.reads == "json" else _bare(sensor, named, text)
     if raw.time is None and (retained or late):
         kept = "retained" if retained else f"kept for up to {late.total_seconds() / 3600:.1f} h"
-        raise BadInput(named, text, f"a time in a message the broker {kept}: when it was measured is unknown")
+        raise InputError(named, text, f"a time in a message the broker {kept}: when it was measured is unknown")
     return Reading(
         room=sensor.room,
         at=received_at if raw.time is None else _time(f"{named} time", raw.time, received_at),
@@ -132,24 +132,24 @@ class _Raw(NamedTuple):
 
 def _text(topic: str, payload: bytes) -> str:
     if len(payload) > MAX_PAYLOAD_BYTES:
-        raise BadInput(topic, payload[:NUMBER_CHARS], f"at most {MAX_PAYLOAD_BYTES} bytes (not {len(payload)})")
+        raise InputError(topic, payload[:NUMBER_CHARS], f"at most {MAX_PAYLOAD_BYTES} bytes (not {len(payload)})")
     try:
         return payload.decode("utf-8")
     except UnicodeDecodeError as error:
-        raise BadInput(topic, payload, f"UTF-8 text (byte {error.start} is none)") from None
+        raise InputError(topic, payload, f"UTF-8 text (byte {error.start} is none)") from None
 
 
 def _bare(sensor: SensorSettings, topic: str, text: str) -> _Raw:
     number = text.strip()
     if _number(number) is None:
-        raise BadInput(topic, text, f"one bare number, the {sensor.reads}")
+        raise InputError(topic, text, f"one bare number, the {sensor.reads}")
     return _Raw(temp=number) if sensor.reads == "temperature" else _Raw(rh=number)
 
 
 def _whole_object(sensor: SensorSettings, topic: str, text: str) -> _Raw:
     document = _document(topic, text)
     if not isinstance(document, dict):
-        raise BadInput(topic, text, "one JSON object")
+        raise InputError(topic, text, "one JSON object")
     raw = _Raw(
         _look(document, sensor.temperature),
         _look(document, sensor.humidity),
@@ -158,7 +158,7 @@ def _whole_object(sensor: SensorSettings, topic: str, text: str) -> _Raw:
     )
     if raw.temp is None and raw.rh is None:
         wanted = " or ".join(pointer for pointer in (sensor.temperature, sensor.humidity) if pointer is not None)
-        raise BadInput(topic, text, f"a number at {wanted}")
+        raise InputError(topic, text, f"a number at {wanted}")
     return raw
 
 
@@ -170,9 +170,9 @@ def _document(topic: str, text: str) -> Any:
     try:
         return _JSON.decode(text)
     except _NoNumber as error:
-        raise BadInput(topic, error.name, "a JSON number, or null for an unknown value") from None
+        raise InputError(topic, error.name, "a JSON number, or null for an unknown value") from None
     except (ValueError, RecursionError):  # broken; an integer of thousands of digits; nested thousands deep
-        raise BadInput(topic, text, "one JSON object") from None
+        raise InputError(topic, text, "one JSON object") from None
 
 
 def _look(document: object, pointer: str | None) -> object:
@@ -210,7 +210,7 @@ def _temperature(field: str, value: object, sensor: SensorSettings) -> float:
         if low <= celsius <= high:
             return celsius
     sent_in = {"C": "°C", "F": "°F", "K": "K"}[sensor.unit]
-    raise BadInput(field, _quotable(value), f"a number in {sent_in} that means {low:g} to {high:g} °C")
+    raise InputError(field, _quotable(value), f"a number in {sent_in} that means {low:g} to {high:g} °C")
 
 
 def _humidity(field: str, value: object, sensor: SensorSettings) -> float:
@@ -218,7 +218,7 @@ def _humidity(field: str, value: object, sensor: SensorSettings) -> float:
     low, high = RH_PCT_RANGE
     raw = _number(value)
     if raw is None or not low <= raw <= high:
-        raise BadInput(field, _quotable(value), f"a number from {low:g} to {high:g} %")
+        raise InputError(field, _quotable(value), f"a number from {low:g} to {high:g} %")
     return min(high, max(low, raw + sensor.humidity_offset))
 
 
@@ -232,12 +232,12 @@ def _time(field: str, value: object, received_at: datetime) -> datetime:
     allowed = "ISO 8601 with its zone, or epoch seconds or milliseconds"
     at = _moment(value)
     if at is None:
-        raise BadInput(field, _quotable(value), allowed)
+        raise InputError(field, _quotable(value), allowed)
     if at < FIRST_BELIEVABLE:
-        raise BadInput(field, _quotable(value), "a time after 1999 (the sensor's clock was never set)")
+        raise InputError(field, _quotable(value), "a time after 1999 (the sensor's clock was never set)")
     if at > received_at + MAX_AHEAD:
         received = received_at.isoformat(timespec="seconds")
-        raise BadInput(
+        raise InputError(
             field,
             _quotable(value),
             f"a time at most 5 min after it was received, {received} (one of the two clocks is wrong)",

@@ -76,7 +76,7 @@ class MqttIntake:
         self._client = self._make_client(client_id or f"curewatchlook{uuid.uuid4().hex[:8]}")
 
     def start(self) -> None:
-        """Begin to connect; returns at once. Raises BadInput for a host that cannot be one."""
+        """Begin to connect; returns at once. Raises InputError for a host that cannot be one."""
         connect(self._client, self._broker, keep_session=self._keep_session)
         self._writer.start()
         self._client.loop_start()

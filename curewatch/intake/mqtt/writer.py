@@ -9,12 +9,12 @@ from collections.abc import Callable, Sequence
 from datetime import datetime
 
 from curewatch.clock import Clock
-from curewatch.intake.errors import BadInput
 from curewatch.intake.mqtt.duplicate_devices import DUPLICATE_DEVICES, DuplicateDevices
 from curewatch.intake.mqtt.message import ReceivedMessage, match, read_payload
 from curewatch.intake.mqtt.pending_messages import PendingQueue, PendingStore, lateness
 from curewatch.intake.mqtt.status import Poison, StatusBoard
 from curewatch.records import Reading
+from curewatch.records.errors import InputError
 from curewatch.settings import SensorSettings
 
 log = logging.getLogger(__name__)
@@ -190,7 +190,7 @@ class Writer:
                         late=lateness(incoming.received_at, incoming.late, self._contact),
                     )
                 )
-            except BadInput as error:
+            except InputError as error:
                 self._poisoned(incoming.topic, str(error))
             except Exception as error:  # a flaw of ours must not stop the other sensors
                 log.exception("reading a message of topic %r failed", incoming.topic)

@@ -1,18 +1,14 @@
-"""Names as people type them. One rule for command line, page and API."""
+"""Names as people type them. One rule for command line, page and API: what `records.Name` takes."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    pass
+from curewatch.records import NAME_MOST
+from curewatch.records.errors import Field, InputError
 
 
-def named(typed: str, field: str) -> str:
-    """A name as people give it, trimmed; BadInput where it cannot be one."""
-    from curewatch.intake.typed import BadInput
-
+def named(typed: str, field: Field) -> str:
+    """A name as people give it, trimmed; InputError where it cannot be one."""
     text = typed.strip()
-    if not 1 <= len(text) <= 80 or any(ord(c) < 32 or ord(c) == 127 or 0xD800 <= ord(c) < 0xE000 for c in text):
-        raise BadInput(field, typed, "a name of 1 to 80 characters on one line")
+    if not 1 <= len(text) <= NAME_MOST or any(ord(c) < 32 or ord(c) == 127 or 0xD800 <= ord(c) < 0xE000 for c in text):
+        raise InputError(field, typed, f"a name of 1 to {NAME_MOST} characters on one line")
     return text

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 
-from curewatch.intake.errors import BadInput
+from curewatch.records.errors import Field, InputError
 
 MAX_TYPED = 80
 """No typed quantity or time is longer than this [characters]."""
@@ -98,26 +98,26 @@ class Quantity:
     def allowed(self) -> str:
         return f"{self.words}{self.what} {self.span}, such as {self.examples}"
 
-    def parse(self, text: str, field: str) -> float:
+    def parse(self, text: str, field: Field) -> float:
         amount = read_amount(text)
         if amount is None:
-            raise BadInput(field, text, self.allowed)
+            raise InputError(field, text, self.allowed)
         return self.judge(amount, text, field)
 
-    def judge(self, amount: Amount, given: str, field: str) -> float:
-        """`amount` in the unit this quantity is held in; BadInput outside the range or in doubt."""
+    def judge(self, amount: Amount, given: str, field: Field) -> float:
+        """`amount` in the unit this quantity is held in; InputError outside the range or in doubt."""
         unit = amount.unit or self.bare_unit
         if unit is None:
-            raise BadInput(field, given, self.allowed, "which has no unit")
+            raise InputError(field, given, self.allowed, "which has no unit")
         convert = self.units.get(unit)
         if convert is None:
-            raise BadInput(field, given, self.allowed, self._why_not(unit))
+            raise InputError(field, given, self.allowed, self._why_not(unit))
         if amount.grouped is not None and self._holds(convert(amount.grouped)):
             plain = f"{amount.grouped}{amount.unit} or {amount.value}{amount.unit}"
-            raise BadInput(field, given, plain, "where the comma may mark thousands or decimals")
+            raise InputError(field, given, plain, "where the comma may mark thousands or decimals")
         value = convert(amount.value)
         if not self._holds(value):
-            raise BadInput(field, given, self.allowed)
+            raise InputError(field, given, self.allowed)
         return float(value) + 0.0  # + 0.0: no negative zero leaves here
 
     def _holds(self, value: Decimal) -> bool:

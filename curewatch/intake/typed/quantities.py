@@ -8,9 +8,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
-from curewatch.intake.errors import BadInput
 from curewatch.intake.typed.numbers import MAX_TYPED, Amount, Convert, Quantity, read_amount, tidy, times
 from curewatch.records import WET_THICKNESS_RANGE_M, Support
+from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import SURFACE_C_RANGE
 from curewatch.settings import AIR_SPEED_RANGE_M_S, AIR_SPEEDS_M_S
 
@@ -146,17 +146,7 @@ BACK = Quantity(
 )
 
 
-def parse_thickness(text: str, *, field: str = "--wet-thickness") -> float:
-    """Wet film thickness [m]."""
-    return WET_FILM.parse(text, field)
-
-
-def parse_length(text: str, *, field: str = "--side") -> float:
-    """One side of a piece [m]."""
-    return SIDE.parse(text, field)
-
-
-def parse_size(text: str, *, field: str = "--size") -> tuple[float, float]:
+def parse_size(text: str, *, field: Field) -> tuple[float, float]:
     """Width and height of a piece [m, m]: `40x50cm`, `16 x 20 in`, `40cm x 0.5m`.
 
     One unit at the end serves both sides. A unit on the first side alone does not: it is asked back.
@@ -164,50 +154,30 @@ def parse_size(text: str, *, field: str = "--size") -> tuple[float, float]:
     sides = re.split(r" ?(?:x|by|\*) ?", tidy(text)) if len(text) <= MAX_TYPED else []
     amounts = [read_amount(side) for side in sides]
     if len(amounts) != 2 or amounts[0] is None or amounts[1] is None:
-        raise BadInput(field, text, SIZE.allowed)
+        raise InputError(field, text, SIZE.allowed)
     first, second = amounts[0], amounts[1]
     if not first.unit:
         first = Amount(first.value, second.unit, first.grouped)
     return SIZE.judge(first, text, field), SIZE.judge(second, text, field)
 
 
-def parse_volume(text: str, *, field: str = "--poured") -> float:
-    """Volume of paint [m³]; `fl oz` is the US fluid ounce."""
-    return VOLUME.parse(text, field)
-
-
-def parse_mass(text: str, *, field: str = "--mass") -> float:
-    """Mass, as a piece is weighed [kg]; `oz` and `lb` are avoirdupois."""
-    return MASS.parse(text, field)
-
-
-def parse_temperature(text: str, *, field: str = "--temperature") -> float:
-    """Air temperature of a room [°C]. A bare number could be °C or °F, so it is asked back."""
-    return ROOM_TEMPERATURE.parse(text, field)
-
-
-def parse_surface(text: str, *, field: str) -> float:
-    """Temperature of a film's surface [°C], with its unit."""
-    return SURFACE_TEMPERATURE.parse(text, field)
-
-
-def parse_humidity(text: str, *, field: str = "--humidity") -> float:
+def parse_humidity(text: str, *, field: Field) -> float:
     """Relative humidity of a room [%]. Bare numbers are percent, but one of 1 or less may be a fraction."""
     amount = read_amount(text)
     if amount is not None and not amount.unit and Decimal("0.01") <= amount.value <= 1:
         percent = f"{(amount.value * 100).normalize():f}%"
         allowed = f"{percent}, or another percentage between 1 % and 100 % with its sign"
-        raise BadInput(field, text, allowed, "which may be a fraction or a percentage")
+        raise InputError(field, text, allowed, "which may be a fraction or a percentage")
     return HUMIDITY.parse(text, field)
 
 
-def parse_air(text: str, *, field: str = "--air") -> float:
+def parse_air(text: str, *, field: Field) -> float:
     """Air speed over a piece [m/s]: still, draughty, fan, or a speed with its unit."""
     word = AIR_SPEEDS_M_S.get(tidy(text)) if len(text) <= MAX_TYPED else None
     return AIR.parse(text, field) if word is None else word
 
 
-def parse_back(text: str, *, field: str = "--back") -> Support | float:
+def parse_back(text: str, *, field: Field) -> Support | float:
     """What lies behind the film: canvas or board, or the heat transfer through the back [W/m²K]."""
     word = tidy(text) if len(text) <= MAX_TYPED else ""
     if word in BACKS:
@@ -215,7 +185,7 @@ def parse_back(text: str, *, field: str = "--back") -> Support | float:
     return BACK.parse(text, field)
 
 
-def parse_fraction(text: str, *, field: str = "--solids", low: float = 0.0, high: float = 1.0) -> float:
+def parse_fraction(text: str, *, field: Field, low: float = 0.0, high: float = 1.0) -> float:
     """A volume fraction [1] within `low` and `high`: `0.30`, or `30%`.
 
     A bare number is a fraction; from 1 up it is asked back, for it looks like a percentage.
@@ -232,22 +202,22 @@ def parse_fraction(text: str, *, field: str = "--solids", low: float = 0.0, high
     )
     amount = read_amount(text)
     if amount is not None and not amount.unit and 1 <= amount.value <= 100:
-        raise BadInput(field, text, fraction.allowed, "which looks like a percentage without its sign")
+        raise InputError(field, text, fraction.allowed, "which looks like a percentage without its sign")
     return fraction.parse(text, field)
 
 
 _ROUND = re.compile(r"(?:round|ø|⌀) ?(?P<after>.*)|(?P<before>.*?) ?round")
 
 
-def parse_support(text: str, *, field: str = "--support") -> Support:
+def parse_support(text: str, *, field: Field) -> Support:
     """A support by its name; `raw panel` is as good as `raw-panel`."""
     word = tidy(text).replace(" ", "-") if len(text) <= MAX_TYPED else ""
     if word not in Support.__members__.values():
-        raise BadInput(field, text, ", ".join(Support))
+        raise InputError(field, text, ", ".join(Support))
     return Support(word)
 
 
-def parse_shape(text: str, *, field: str = "--size") -> tuple[float, float, bool]:
+def parse_shape(text: str, *, field: Field) -> tuple[float, float, bool]:
     """Width and height [m, m], and whether the piece is round: what `parse_size` takes, or `round 40cm`, `ø 16 in`.
 
     A round piece has its diameter for both.
@@ -256,14 +226,14 @@ def parse_shape(text: str, *, field: str = "--size") -> tuple[float, float, bool
     if found is None:
         try:
             return (*parse_size(text, field=field), False)
-        except BadInput as error:
-            raise BadInput(field, text, f"{error.allowed}, or round 40cm", error.why) from None
+        except InputError as error:
+            raise InputError(field, text, f"{error.allowed}, or round 40cm", error.why) from None
     across = found["after"] if found["after"] is not None else found["before"]
     try:
         diameter = SIDE.parse(across, field)
-    except BadInput as error:
+    except InputError as error:
         allowed = f"the diameter of a round piece {SIDE.span}, such as round 40cm; or {SIZE.allowed}"
-        raise BadInput(field, text, allowed, error.why) from None
+        raise InputError(field, text, allowed, error.why) from None
     return diameter, diameter, True
 
 
@@ -278,19 +248,19 @@ class Weighed:
 
 
 def parse_weighing(text: str, resolution: str | None = None) -> Weighed:
-    """`512` is grams, to 1 g; `512.5 g` to 0.1 g; other units as `parse_mass` reads them. Raises BadInput."""
-    mass = _grams(text, "MASS")
+    """`512` is grams, to 1 g; `512.5 g` to 0.1 g; other units as MASS has them. Raises InputError."""
+    mass = _grams(text, Field.GRAMS)
     if resolution is not None:
-        step = _grams(resolution, "--resolution")
+        step = _grams(resolution, Field.RESOLUTION)
     else:
         number = _DIGITS.search(text)
         decimals = len(number.group(1) or "") if number is not None else 0
         per_unit = mass / float(number.group().replace(",", ".")) if number is not None and mass else 1.0
         step = per_unit * 10.0**-decimals
     if not 0 < step <= 1000:
-        raise BadInput("--resolution", resolution or text, "a scale's step between 0.1 g and 1 kg")
+        raise InputError(Field.RESOLUTION, resolution or text, "a scale's step between 0.1 g and 1 kg")
     return Weighed(mass, round(step, 6))
 
 
-def _grams(text: str, field: str) -> float:
-    return round(1e3 * parse_mass(f"{text.strip()} g" if _BARE.fullmatch(text) else text, field=field), 6)
+def _grams(text: str, field: Field) -> float:
+    return round(1e3 * MASS.parse(f"{text.strip()} g" if _BARE.fullmatch(text) else text, field), 6)

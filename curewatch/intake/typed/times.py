@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, timezone, tzinfo
 from decimal import Decimal
 
-from curewatch.intake.errors import BadInput
 from curewatch.intake.typed.numbers import MAX_TYPED, read_amount, tidy
+from curewatch.records.errors import Field, InputError
 
 UNITS_S = {
     **dict.fromkeys(("w", "week", "weeks"), 604_800),
@@ -45,11 +45,11 @@ def read_duration(text: str) -> timedelta | None:
     return timedelta(microseconds=int(seconds * 1_000_000))
 
 
-def parse_duration(text: str, *, field: str = "--for") -> timedelta:
+def parse_duration(text: str, *, field: Field) -> timedelta:
     """Elapsed time from one second to ten years."""
     duration = read_duration(text)
     if duration is None or duration < timedelta(seconds=1):
-        raise BadInput(field, text, ALLOWED_DURATION)
+        raise InputError(field, text, ALLOWED_DURATION)
     return duration
 
 
@@ -59,24 +59,24 @@ def moments_of(local: datetime, zone: tzinfo) -> list[datetime]:
     return sorted(at for at in tried if at.astimezone(zone).replace(tzinfo=None) == local)
 
 
-def the_moment_of(local: datetime, zone: tzinfo, *, given: str, field: str) -> datetime:
-    """The one instant at which the clocks showed `local`; BadInput naming the choices where there is not one."""
+def the_moment_of(local: datetime, zone: tzinfo, *, given: str, field: Field) -> datetime:
+    """The one instant at which the clocks showed `local`; InputError naming the choices where there is not one."""
     moments = moments_of(local, zone)
     if len(moments) == 1:
         return moments[0]
     raise happens_twice(moments, zone, given, field) if moments else skipped(local, zone, given, field)
 
 
-def happens_twice(moments: list[datetime], zone: tzinfo, given: str, field: str) -> BadInput:
+def happens_twice(moments: list[datetime], zone: tzinfo, given: str, field: Field) -> InputError:
     first, second = (at.astimezone(zone) for at in moments)
-    return BadInput(field, given, f"{spelled(first)} or {spelled(second)}", f"which happens twice on {first.date()}")
+    return InputError(field, given, f"{spelled(first)} or {spelled(second)}", f"which happens twice on {first.date()}")
 
 
-def skipped(local: datetime, zone: tzinfo, given: str, field: str) -> BadInput:
+def skipped(local: datetime, zone: tzinfo, given: str, field: str) -> InputError:
     last, first = around_gap(local, zone)
     why = f"which the clocks skipped on {local.date()}, going on from {_clock(last + timedelta(minutes=1))} to"
     allowed = f"{spelled(last)} or {spelled(first)}"
-    return BadInput(field, given, allowed, f"{why} {_clock(first)}")
+    return InputError(field, given, allowed, f"{why} {_clock(first)}")
 
 
 def around_gap(local: datetime, zone: tzinfo) -> tuple[datetime, datetime]:
@@ -124,25 +124,25 @@ _OFFSET = r"(?: ?(?P<offset>z|utc|[+-]\d\d(?::?\d\d)?))?"
 _ISO = re.compile(rf"{_ISO_DATE}(?:(?:t|,? (?:at )?)(?:{_CLOCK}|{_BASIC}){_OFFSET})?", re.ASCII)
 
 
-def parse_time(text: str, *, now: datetime, zone: tzinfo, field: str = "--at") -> datetime:
+def parse_time(text: str, *, now: datetime, zone: tzinfo, field: Field) -> datetime:
     """The instant `text` speaks of, as aware UTC, read as on a clock of `zone` unless it carries an offset.
 
     A bare clock time or weekday is the latest such moment that is not in the future. `… ago` counts elapsed
     time: 2 days ago is 48 hours ago even across a change of the clocks. Anything that could mean two moments,
-    or none, is a BadInput that names the choices. The result may lie in the future: see `not_future`.
+    or none, is a InputError that names the choices. The result may lie in the future: see `not_future`.
     """
     return _Asked(text, field, now.astimezone(UTC), zone).answer()
 
 
 def not_future(
-    at: datetime, now: datetime, slack: timedelta = SLACK, *, field: str = "--at", given: str | None = None
+    at: datetime, now: datetime, slack: timedelta = SLACK, *, field: Field, given: str | None = None
 ) -> datetime:
-    """`at` itself, for facts: BadInput where it lies more than `slack` after `now`."""
+    """`at` itself, for facts: InputError where it lies more than `slack` after `now`."""
     if at <= now + slack:
         return at
     shown = spelled(at) if given is None else given
     why = f"which is in the future (it is now {spelled(now.replace(second=0, microsecond=0))})"
-    raise BadInput(field, shown, "a time that has passed", why)
+    raise InputError(field, shown, "a time that has passed", why)
 
 
 @dataclass(frozen=True)
@@ -150,7 +150,7 @@ class _Asked:
     """One question for a time, with everything its answer depends on."""
 
     text: str
-    field: str
+    field: Field
     now: datetime
     zone: tzinfo
 
@@ -245,8 +245,8 @@ class _Asked:
         offset = timedelta(hours=hours, minutes=minutes)
         return timezone(-offset if text[0] == "-" else offset)
 
-    def _bad(self, allowed: str = ALLOWED, why: str | None = None) -> BadInput:
-        return BadInput(self.field, self.text, allowed, why)
+    def _bad(self, allowed: str = ALLOWED, why: str | None = None) -> InputError:
+        return InputError(self.field, self.text, allowed, why)
 
 
 def _weekday(day: str) -> int:

@@ -12,6 +12,7 @@ from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
 from curewatch.intake.typed import not_future
+from curewatch.records.errors import Field
 from curewatch.views.base import Error
 from curewatch.views.logged import LoggedOut, Undo
 from curewatch.web.access.guard import BODY_MOST, LARGE_MOST
@@ -28,6 +29,27 @@ REFUSALS: dict[int | str, dict[str, Any]] = {
     422: {"model": Error, "description": "What was given cannot be; the error quotes it and says what is allowed"},
     503: {"model": Error, "description": "Store, clock or materials cannot be relied on; nothing was stored"},
 }
+
+KEYS = {
+    Field.AIR: "air_m_s",
+    Field.FILE: "body",
+    Field.FORGET: "name",
+    Field.HUMIDITY: "rh_pct",
+    Field.PART: "parts",
+    Field.POURED: "poured_ml",
+    Field.RAN_OFF: "ran_off_ml",
+    Field.RESOLUTION: "resolution_g",
+    Field.SIZE: "width_cm and height_cm",
+    Field.SUPPORT: "back",
+    Field.TEMPERATURE: "temp_c",
+    Field.WET_THICKNESS: "wet_thickness_mm",
+}
+"""What a field is called in what is sent, where that is not its own name."""
+
+
+def key_of(field: Field) -> str:
+    return KEYS.get(field, field)
+
 
 CSV: dict[int | str, dict[str, Any]] = {
     200: {"content": {"text/csv": {"schema": {"type": "string"}}}, "description": "Rows under a heading, in UTF-8"}
@@ -63,8 +85,8 @@ def require_room(site: Site, room: str) -> None:
 
 
 def moment(at: datetime | None, now: datetime) -> datetime:
-    """When it was: as given, else now. BadInput where that is yet to come."""
-    return now if at is None else min(not_future(at, now, field="at"), now)
+    """When it was: as given, else now. InputError where that is yet to come."""
+    return now if at is None else min(not_future(at, now, field=Field.AT), now)
 
 
 def logged(

@@ -7,9 +7,10 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Query
 from starlette.exceptions import HTTPException
 
-from curewatch.desk import FactError, mixing
+from curewatch.desk import mixing
 from curewatch.desk.mixing import Materials, as_mixed, cup, recipe_of
 from curewatch.records import WET_THICKNESS_RANGE_M, Name, Recipe
+from curewatch.records.errors import Field, InputError
 from curewatch.studio.mixing import Shape, need, notes_on
 from curewatch.views.logged import LoggedOut
 from curewatch.views.mixing import MaterialOut, MixOut, RecipeOut
@@ -50,9 +51,9 @@ def mix(
 ) -> MixOut:
     """How much of each part to mix for so many pieces of a size. Its parts must have been told."""
     if width_cm is None or height_cm is None:
-        raise FactError("width_cm and height_cm", f"{width_cm} x {height_cm}", "both sides of the piece")
+        raise InputError(Field.SIZE, f"{width_cm} x {height_cm}", "both sides of the piece")
     if disc and width_cm != height_cm:
-        raise FactError("round", f"{width_cm} x {height_cm}", "width_cm and height_cm that are both the diameter")
+        raise InputError(Field.ROUND, f"{width_cm} x {height_cm}", "width_cm and height_cm that are both the diameter")
     shelf = Materials.of(site.desk.settings)
     _known(site, name)
     told = mixing.mix_of(site.desk, name)

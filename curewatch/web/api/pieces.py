@@ -8,13 +8,13 @@ from typing import Annotated
 from fastapi import APIRouter, Body, Query
 from starlette.exceptions import HTTPException
 
-from curewatch.desk import FactError
 from curewatch.desk.commands import aftercare, alarm_care, moves, observing
 from curewatch.desk.reports.cure_record import CureRecord, PieceHistory, cure_record_from, history, piece_air, why
 from curewatch.desk.reports.learned import seen_of
 from curewatch.desk.reports.piece import piece_report
 from curewatch.desk.studio_settings import limits_of
 from curewatch.records import Name
+from curewatch.records.errors import InputError
 from curewatch.studio.diagnosis.drying_history import past_air
 from curewatch.studio.diagnosis.mechanisms import Trouble
 from curewatch.views.air import AirHadOut, CurveOut, LimitsOut, PieceAirOut, air_points, air_read_at, curve_points
@@ -120,7 +120,7 @@ def _history(site: Site, name: str, now: datetime) -> PieceHistory:
     """404 where no piece bears that name or bore it."""
     try:
         return history(site.desk, name, now)
-    except FactError:
+    except InputError:
         raise HTTPException(404) from None
 
 

@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from curewatch.desk import FactError, PourOrder
+from curewatch.desk import PourOrder
 from curewatch.records import (
     NAME_MOST,
     RH_PCT_RANGE,
@@ -19,6 +19,8 @@ from curewatch.records import (
     Support,
     ThicknessSource,
 )
+from curewatch.records.errors import Field as Given
+from curewatch.records.errors import InputError
 from curewatch.records.observations import GRAMS_RANGE, SURFACE_C_RANGE, Finger
 from curewatch.records.workshop import Paint, Part, RecipeMix
 from curewatch.settings import AIR_SPEEDS_M_S
@@ -82,13 +84,13 @@ class PourIn(RequestModel):
             return [order]
         names = [f"{self.name} {number}" for number in range(1, self.times + 1)]
         if len(names[-1]) > NAME_MOST:
-            raise FactError("name", self.name, f"a name of up to {NAME_MOST} characters with its number")
+            raise InputError(Given.NAME, self.name, f"a name of up to {NAME_MOST} characters with its number")
         return [replace(order, name=name) for name in names]
 
     def order(self, at: datetime) -> PourOrder:
-        """FactError for sides that are told by half, or a volume that makes no film."""
+        """InputError for sides that are told by half, or a volume that makes no film."""
         if (self.width_cm is None) != (self.height_cm is None):
-            raise FactError("width_cm and height_cm", "one of them", "both, or neither")
+            raise InputError(Given.SIZE, "one of them", "both, or neither")
         size = None if self.width_cm is None or self.height_cm is None else (self.width_cm / 100, self.height_cm / 100)
         return PourOrder(
             name=self.name,
@@ -112,11 +114,11 @@ class PourIn(RequestModel):
         if self.wet_thickness_mm is not None:
             return min(max(self.wet_thickness_mm / 1e3, low), high)  # the ends, whatever rounding did
         if size is None:
-            raise FactError("poured_ml", f"{self.poured_ml:g}", "a width_cm and a height_cm that it was poured onto")
+            raise InputError(Given.POURED, f"{self.poured_ml:g}", "a width_cm and a height_cm that it was poured onto")
         metres = ((self.poured_ml or 0) - (self.ran_off_ml or 0)) * 1e-6 / Shape(*size, self.round).area
         if not low <= metres <= high:
             allowed = f"what makes a wet film of {low * 1e3:g} to {high * 1e3:g} mm, not of {metres * 1e3:.3g} mm"
-            raise FactError("poured_ml", f"{self.poured_ml:g}", allowed)
+            raise InputError(Given.POURED, f"{self.poured_ml:g}", allowed)
         return metres
 
     def _paint(self) -> Paint | None:

@@ -12,7 +12,6 @@ from fastapi import APIRouter, Body, Query, Request
 from fastapi.responses import Response, StreamingResponse
 from starlette.concurrency import run_in_threadpool
 
-from curewatch.desk import FactError
 from curewatch.desk.commands.readings import store_readings
 from curewatch.desk.reports import learned as reports_learned
 from curewatch.desk.reports import planning
@@ -21,6 +20,7 @@ from curewatch.desk.transfer import exporting, importing
 from curewatch.intake.files.export_file import parse_tables
 from curewatch.intake.files.logger_csv import Layout, parse_logger_csv
 from curewatch.records import WET_THICKNESS_RANGE_M, MilestoneKind, Name, Support
+from curewatch.records.errors import Field, InputError
 from curewatch.views.base import At, View
 from curewatch.views.care import BeliefOut
 from curewatch.views.plan import PlanOut
@@ -70,9 +70,9 @@ def plan(
     """The latest moment to pour so that pieces are ready by `due`, in the room as it usually is and changed."""
     now = site.clock.now()
     if due - now > AHEAD_MOST:
-        raise FactError("due", due.isoformat(), f"a moment within the next {AHEAD_MOST.days} days")
+        raise InputError(Field.DUE, due.isoformat(), f"a moment within the next {AHEAD_MOST.days} days")
     if disc and width_cm != height_cm:
-        raise FactError("round", f"{width_cm} x {height_cm}", "width_cm and height_cm that are both the diameter")
+        raise InputError(Field.ROUND, f"{width_cm} x {height_cm}", "width_cm and height_cm that are both the diameter")
     poured = PourIn(
         name="planned", room=room, wet_thickness_mm=wet_thickness_mm, recipe=recipe, back=back,
         width_cm=width_cm, height_cm=height_cm, round=disc,
@@ -127,7 +127,7 @@ async def import_tables(request: Request, site: Here) -> TakenIn:
 
 
 def _tables_in(site: Site, content: bytes, now: datetime) -> TakenIn:
-    return _taken_in(site, parse_tables(content, "the body", field="body"), now)
+    return _taken_in(site, parse_tables(content, "the body"), now)
 
 
 def _taken_in(site: Site, facts: importing.ExportedFacts, now: datetime) -> TakenIn:

@@ -9,8 +9,8 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from curewatch.desk.commands import alarm_care
-from curewatch.intake.typed import BadInput
 from curewatch.records import AlarmKind
+from curewatch.records.errors import Field, InputError
 from curewatch.studio.alarms.lifecycle import is_active
 from curewatch.web.site import Here, Typed, page, text_of
 
@@ -47,13 +47,13 @@ def care(site: Here, form: Typed) -> Response:
     elif hours := re.fullmatch(r"mute (\d{1,3})", what):
         alarm_care.mute(site.desk, room, kind, timedelta(hours=int(hours[1])), now)
     else:
-        raise BadInput("do", what, "seen, unseen, unmute, or mute and a number of hours")
+        raise InputError(Field.DO, what, "seen, unseen, unmute, or mute and a number of hours")
     site.logged()
     return RedirectResponse("/alarms", 303)
 
 
 def kind_of(text: str) -> AlarmKind:
-    """BadInput where it is none."""
+    """InputError where it is none."""
     if text not in set(AlarmKind):
-        raise BadInput("kind", text, ", ".join(AlarmKind))
+        raise InputError(Field.KIND, text, ", ".join(AlarmKind))
     return AlarmKind(text)

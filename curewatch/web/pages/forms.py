@@ -10,16 +10,16 @@ from decimal import Decimal
 
 from curewatch.desk import PourOrder
 from curewatch.desk.reports.board import CachedBoard
-from curewatch.intake.typed import BadInput, not_future, parse_air, parse_time
+from curewatch.intake.typed import not_future, parse_air, parse_time
 from curewatch.intake.typed.quantities import (
     LAYERS_M,
+    VOLUME,
     WET_FILM,
     parse_shape,
     parse_support,
-    parse_thickness,
-    parse_volume,
 )
 from curewatch.records import NAME_MOST, WET_THICKNESS_RANGE_M, Support, ThicknessSource
+from curewatch.records.errors import Field, InputError
 from curewatch.records.workshop import Paint
 from curewatch.settings.values import AIR_SPEEDS_M_S
 from curewatch.studio.forecasting.drying import Drying
@@ -38,34 +38,24 @@ def with_unit(text: str, unit: str) -> str:
     return f"{text}{unit}" if _BARE.fullmatch(text) else text
 
 
-_IN_THE_FORM = {
-    "--anyway": "“out of turn” ticked",
-    "--at": "When",
-    "--due": "Ready by",
-    "--recipe": "Recipe",
-    "--resolution": "The scale's step",
-    "--room": "Room",
-    "--for": "For",
-    "KIND": "Alarm",
-    "MASS": "Weight",
-    "NAME": "Piece",
-    "PIECE": "Piece",
-    "ROOM": "Room",
-    "STEP": "Step",
+LABELS = {
+    Field.AGAIN: "Same again",
+    Field.ANYWAY: "“out of turn” ticked",
+    Field.AT: "When",
+    Field.DUE: "Ready by",
+    Field.GRAMS: "Weight",
+    Field.HOURS: "For",
+    Field.KIND: "Alarm",
+    Field.READY: "For",
+    Field.RESOLUTION: "The scale's step",
+    Field.SUPPORT: "Behind it",
+    Field.TIMES: "How many",
 }
-"""What the commands call a thing, and what it is called on a page."""
-_NAMED = re.compile("|".join(rf"(?<![\w-]){re.escape(word)}(?![\w-])" for word in _IN_THE_FORM))
+"""What a field is called on a page, where that is not its own name."""
 
 
-def in_form_words(error: Exception) -> str:
-    """What an error says, in the words of a page.
-
-    >>> plainly(ValueError("--at: got 'tomorrow', expected a moment that has passed"))
-    "When: got 'tomorrow', expected a moment that has passed"
-    """
-    head, colon, rest = str(error).partition(":")
-    rest = re.sub(r"--anyway\b", _IN_THE_FORM["--anyway"], rest)
-    return _NAMED.sub(lambda found: _IN_THE_FORM[found[0]], head) + colon + rest
+def label_of(field: Field) -> str:
+    return LABELS.get(field, field.replace("_", " ").capitalize())
 
 
 MOST_AT_ONCE = 12
@@ -120,7 +110,7 @@ class Preset:
 
     def again(self, name: str, at: datetime) -> PourOrder:
         """The same pour once more. Its place is taken by the last one, so it is left open."""
-        shape = parse_shape(self.size) if self.size else None
+        shape = parse_shape(self.size, field=Field.SIZE) if self.size else None
         return PourOrder(
             name=name,
             room=self.room,
@@ -158,68 +148,68 @@ def numbered(base: str, count: int, taken: Collection[str]) -> list[str]:
 
 
 def count_of(text: str) -> int:
-    """How many pieces. Raises BadInput."""
+    """How many pieces. Raises InputError."""
     if not re.fullmatch(r"\d{1,2}", text) or not 1 <= int(text) <= MOST_AT_ONCE:
-        raise BadInput("How many", text, f"a whole number between 1 and {MOST_AT_ONCE}")
+        raise InputError(Field.TIMES, text, f"a whole number between 1 and {MOST_AT_ONCE}")
     return int(text)
 
 
 def moment_of(form: Mapping[str, str], now: datetime, zone: tzinfo) -> datetime:
-    """When: one of the choices, or as typed. Raises BadInput."""
+    """When: one of the choices, or as typed. Raises InputError."""
     chosen = form.get("when", "now")
     text = form.get("when_typed", "").strip() if chosen == "typed" else chosen
-    at = parse_time(text, field="When", now=now, zone=zone)
-    return min(not_future(at, now, field="When", given=text), now)
+    at = parse_time(text, field=Field.AT, now=now, zone=zone)
+    return min(not_future(at, now, field=Field.AT, given=text), now)
 
 
-def named(text: str, field: str) -> str:
-    """A name as people give it. Raises BadInput."""
+def named(text: str, field: Field) -> str:
+    """A name as people give it. Raises InputError."""
     if not 1 <= len(text) <= NAME_MOST or any(ord(c) < 32 or ord(c) == 127 or 0xD800 <= ord(c) < 0xE000 for c in text):
-        raise BadInput(field, text, f"a name of 1 to {NAME_MOST} characters on one line")
+        raise InputError(field, text, f"a name of 1 to {NAME_MOST} characters on one line")
     return text
 
 
 def orders_of(
     form: Mapping[str, str], preset: Preset | None, taken: Collection[str], now: datetime, zone: tzinfo
 ) -> list[PourOrder]:
-    """The pours a filled-in form tells. Raises BadInput, naming the field as the form does."""
+    """The pours a filled-in form tells. Raises InputError, naming the field as the form does."""
     shape = _shape(form)
     metres, source, paint = _thickness(form, shape, preset)
     room = form.get("room_typed") or form.get("room", "")
     at = moment_of(form, now, zone)
     return [
         PourOrder(
-            name=named(name, "Name"),  # its number may have made it too long
-            room=named(room, "Room"),
+            name=named(name, Field.NAME),  # its number may have made it too long
+            room=named(room, Field.ROOM),
             at=at,
             wet_thickness_m=metres,
             thickness_source=source,
-            place=named(form["place"], "Place") if form.get("place") else None,
+            place=named(form["place"], Field.PLACE) if form.get("place") else None,
             size_m=shape[:2] if shape else None,
             round=shape[2] if shape else False,
-            recipe=named(form["recipe"], "Recipe") if form.get("recipe") else None,
+            recipe=named(form["recipe"], Field.RECIPE) if form.get("recipe") else None,
             silicone=form.get("silicone") == "yes",
             support=_support(form),
-            air_speed_m_s=parse_air(form["air"], field="Air") if form.get("air") else None,
+            air_speed_m_s=parse_air(form["air"], field=Field.AIR) if form.get("air") else None,
             paint=paint,
         )
-        for name in numbered(named(form.get("name", ""), "Name"), count_of(form.get("count", "1")), taken)
+        for name in numbered(named(form.get("name", ""), Field.NAME), count_of(form.get("count", "1")), taken)
     ]
 
 
 def planned_of(form: Mapping[str, str], preset: Preset | None, now: datetime) -> PourOrder:
-    """A pour as it would be, for a plan: its name does not matter. Raises BadInput."""
+    """A pour as it would be, for a plan: its name does not matter. Raises InputError."""
     shape = _shape(form)
     metres, source, _ = _thickness(form, shape, preset)
     return PourOrder(
         name="planned",
-        room=named(form.get("room_typed") or form.get("room", ""), "Room"),
+        room=named(form.get("room_typed") or form.get("room", ""), Field.ROOM),
         at=now,
         wet_thickness_m=metres,
         thickness_source=source,
         size_m=shape[:2] if shape else None,
         round=shape[2] if shape else False,
-        recipe=named(form["recipe"], "Recipe") if form.get("recipe") else None,
+        recipe=named(form["recipe"], Field.RECIPE) if form.get("recipe") else None,
         support=_support(form),
     )
 
@@ -235,11 +225,11 @@ def recent_sizes(presets: Iterable[Preset]) -> list[str]:
 
 
 def _shape(form: Mapping[str, str]) -> tuple[float, float, bool] | None:
-    return parse_shape(form["size"], field="Size") if form.get("size") else None
+    return parse_shape(form["size"], field=Field.SIZE) if form.get("size") else None
 
 
 def _support(form: Mapping[str, str]) -> Support:
-    return parse_support(form["support"], field="Behind it") if form.get("support") else Support.CANVAS
+    return parse_support(form["support"], field=Field.SUPPORT) if form.get("support") else Support.CANVAS
 
 
 def _thickness(
@@ -253,24 +243,24 @@ def _thickness(
     if way == "gauge":
         text = form.get("gauge", "")
         plain = re.fullmatch(r"\d+([.,]\d+)?", text)
-        return parse_thickness(f"{text}mm" if plain else text, field="Wet thickness"), ThicknessSource.GAUGE, None
+        return WET_FILM.parse(f"{text}mm" if plain else text, Field.WET_THICKNESS), ThicknessSource.GAUGE, None
     if way == "volume":
         metres, paint = _volume(form, shape)
         return metres, ThicknessSource.VOLUME, paint
-    raise BadInput("Wet thickness", way, f"{', '.join(LAYERS_M)}, a measured thickness, or a volume")
+    raise InputError(Field.WET_THICKNESS, way, f"{', '.join(LAYERS_M)}, a measured thickness, or a volume")
 
 
 def _volume(form: Mapping[str, str], shape: tuple[float, float, bool] | None) -> tuple[float, Paint]:
     """Wet thickness [m] of what was poured less what ran off, over the size; and those volumes."""
     if shape is None:
-        raise BadInput("Size", "", "the size that the volume was poured onto, such as 40x50cm")
-    poured = parse_volume(_ml(form.get("poured", "")), field="Poured")
+        raise InputError(Field.SIZE, "", "the size that the volume was poured onto, such as 40x50cm")
+    poured = VOLUME.parse(_ml(form.get("poured", "")), Field.POURED)
     ran_off = form.get("ran_off", "")
-    lost = 0.0 if ran_off in ("", "0") else parse_volume(_ml(ran_off), field="Ran off")
+    lost = 0.0 if ran_off in ("", "0") else VOLUME.parse(_ml(ran_off), Field.RAN_OFF)
     thickness = Decimal(repr((poured - lost) / Shape(*shape).area))
     if not WET_THICKNESS_RANGE_M[0] <= thickness <= WET_THICKNESS_RANGE_M[1]:
         why = f"which makes a film of {float(thickness) * 1e3:.3g} mm"
-        raise BadInput("Poured", form.get("poured", ""), f"{WET_FILM.what} {WET_FILM.span}", why)
+        raise InputError(Field.POURED, form.get("poured", ""), f"{WET_FILM.what} {WET_FILM.span}", why)
     told = None if ran_off == "" else lost
     return float(thickness), Paint(piece_id=0, poured_m3=poured, ran_off_m3=told)
 

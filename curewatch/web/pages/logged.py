@@ -21,8 +21,8 @@ from curewatch.desk.commands.undoing import TYPED, UNDO_WITHIN
 from curewatch.desk.orders import DEFAULT_RECIPE
 from curewatch.desk.reports.board import CachedBoard
 from curewatch.desk.reports.learned import Seen, seen_of
-from curewatch.intake.typed import BadInput
 from curewatch.records import Damage, Piece
+from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Observation
 from curewatch.store import Transaction
 from curewatch.studio.alarms.alarm_notices import TITLES
@@ -271,7 +271,7 @@ def undo(site: Here, form: Typed) -> Response:
 
 
 def take_back(site: Site, done: str, of: Sequence[str], now: datetime) -> None:
-    """What `just_done` told, undone. BadInput or FactError where that is no more, or never was."""
+    """What `just_done` told, undone. InputError where that is no more, or never was."""
     undoing: dict[str, Callable[[], object]] = {
         "pour": lambda: commands_undoing.undo_pours(site.desk, [_number(one) for one in of], now),
         "gone": lambda: commands_undoing.undo_leaving(site.desk, _number(of[0]), now),
@@ -283,14 +283,14 @@ def take_back(site: Site, done: str, of: Sequence[str], now: datetime) -> None:
         "step": lambda: slips.undo_step(site.desk, of[0], _number(of[1]), now),
     }
     if done not in undoing or len(of) < NEEDS[done]:
-        raise BadInput("undo", done, f"something that was just logged: {', '.join(undoing)}")
+        raise InputError(Field.UNDO, done, f"something that was just logged: {', '.join(undoing)}")
     undoing[done]()
     site.changed(now)
 
 
 def _number(text: str) -> int:
     if not re.fullmatch(r"[0-9]{1,15}", text):
-        raise BadInput("number", text, "the number of a piece, an observation or a step")
+        raise InputError(Field.NUMBER, text, "the number of a piece, an observation or a step")
     return int(text)
 
 
@@ -298,7 +298,7 @@ def _instant(text: str) -> datetime:
     try:
         at = datetime.fromisoformat(text)
     except ValueError:
-        raise BadInput("time", text, "ISO 8601 with its zone") from None
+        raise InputError(Field.AT, text, "ISO 8601 with its zone") from None
     if at.tzinfo is None:
-        raise BadInput("time", text, "ISO 8601 with its zone")
+        raise InputError(Field.AT, text, "ISO 8601 with its zone")
     return at

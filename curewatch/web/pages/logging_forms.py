@@ -8,18 +8,19 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from curewatch.desk import FactError
 from curewatch.desk.commands import moves, readings
 from curewatch.desk.commands.pours import log_pours
 from curewatch.desk.reports.board import CachedBoard
-from curewatch.intake.typed import BadInput, parse_air, parse_humidity, parse_temperature
+from curewatch.intake.typed import parse_air, parse_humidity
+from curewatch.intake.typed.quantities import ROOM_TEMPERATURE
 from curewatch.records import Reading
+from curewatch.records.errors import Field, InputError
 from curewatch.web.pages.forms import (
     AGAIN,
     RECENT,
     Preset,
     count_of,
-    in_form_words,
+    label_of,
     moment_of,
     named,
     newest_pours,
@@ -53,8 +54,8 @@ def log_pour(request: Request, site: Here, form: Typed) -> Response:
     try:
         orders = orders_of(values, _preset(kept), kept.dryings, now, site.desk.settings.tz)
         ids = [_id(one.piece) for one in log_pours(site.desk, orders, now)]
-    except (BadInput, FactError) as error:
-        return _pour_page(request, site, now, values, in_form_words(error), 422)
+    except InputError as error:
+        return _pour_page(request, site, now, values, error.in_words(label_of), 422)
     return _done(site, now, "pour", ids)
 
 
@@ -65,9 +66,9 @@ def pour_again(request: Request, site: Here, form: Typed) -> Response:
     kept = site.boards.look(now)
     preset = _preset(kept)
     if preset is None:
-        raise FactError("Same again", "", "a piece that was poured before")
+        raise InputError(Field.AGAIN, "", "a piece that was poured before")
     names = numbered(preset.name, count_of(text_of(form, "count")), kept.dryings)
-    orders = [preset.again(named(name, "Name"), now) for name in names]
+    orders = [preset.again(named(name, Field.NAME), now) for name in names]
     ids = [_id(one.piece) for one in log_pours(site.desk, orders, now)]
     return _done(site, now, "pour", ids)
 
@@ -137,18 +138,18 @@ def log_reading(request: Request, site: Here, form: Typed) -> Response:
     now = site.clock.now()
     values = {str(name): text_of(form, name) for name in form}
     try:
-        room = named(values.get("room_typed") or values.get("room", ""), "Room")
+        room = named(values.get("room_typed") or values.get("room", ""), Field.ROOM)
         unit = values.get("unit", "C")
         reading = Reading(
             room=room,
             at=moment_of(values, now, site.desk.settings.tz),
-            temp_c=parse_temperature(with_unit(values.get("temperature", ""), unit), field="Temperature"),
-            rh_pct=parse_humidity(with_unit(values.get("humidity", ""), "%"), field="Humidity"),
+            temp_c=ROOM_TEMPERATURE.parse(with_unit(values.get("temperature", ""), unit), Field.TEMPERATURE),
+            rh_pct=parse_humidity(with_unit(values.get("humidity", ""), "%"), field=Field.HUMIDITY),
             received_at=now,
         )
         logged = readings.log_reading(site.desk, reading)
-    except (BadInput, FactError) as error:
-        return _reading_page(request, site, values, in_form_words(error), 422)
+    except InputError as error:
+        return _reading_page(request, site, values, error.in_words(label_of), 422)
     if any("stored already" in note for note in logged.notes):
         return _reading_page(request, site, values, f"{room}: {logged.notes[-1]}", 422)
     return _done(site, now, "reading", [room, reading.at.isoformat()])
@@ -168,11 +169,11 @@ def _reading_page(
 @router.post("/piece/{name:path}/move")
 def move(site: Here, form: Typed, name: str) -> Response:
     now = site.clock.now()
-    room = named(text_of(form, "room_typed") or text_of(form, "room"), "Room")
+    room = named(text_of(form, "room_typed") or text_of(form, "room"), Field.ROOM)
     place = text_of(form, "place")
     air = text_of(form, "air")
-    speed = parse_air(air, field="Air") if air else None
-    moves.move(site.desk, name, room, named(place, "Place") if place else None, now, speed)
+    speed = parse_air(air, field=Field.AIR) if air else None
+    moves.move(site.desk, name, room, named(place, Field.PLACE) if place else None, now, speed)
     return _done(site, now, "move", [name])
 
 

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from starlette.exceptions import HTTPException
 
-from curewatch.intake.typed import BadInput
+from curewatch.records.errors import Field, InputError
 from curewatch.web.access.guard import cookie_header
 from curewatch.web.access.passwords import TooManyAttempts
 from curewatch.web.access.sessions import Scope, Session
@@ -73,12 +73,12 @@ def make(request: Request, site: Here, form: Typed) -> HTMLResponse:
     """A new link or token. It is shown once."""
     kind = text_of(form, "kind")
     if kind not in set(TokenKind):
-        raise BadInput("kind", kind, ", ".join(TokenKind))
-    name = named(text_of(form, "name"), "Name")
+        raise InputError(Field.KIND, kind, ", ".join(TokenKind))
+    name = named(text_of(form, "name"), Field.NAME)
     try:
         secret = site.tokens.make(name, TokenKind(kind), site.clock.now())
     except ValueError as error:
-        raise BadInput("Name", name, str(error)) from None
+        raise InputError(Field.NAME, name, str(error)) from None
     base = site.settings.shown_address
     shown = {"class": f"{base}/class/{secret}", "calendar": f"{base}/calendar/{secret}.ics"}.get(kind, secret)
     return _page(request, site, shown, name)

@@ -11,16 +11,15 @@ from urllib.parse import quote, urlencode
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from curewatch.desk import FactError
 from curewatch.desk.commands import aftercare, alarm_care, observing
 from curewatch.desk.commands.aftercare import Steps
 from curewatch.desk.reports.cure_record import piece_air
 from curewatch.desk.reports.learned import beliefs_about, seen_of
 from curewatch.desk.reports.piece import PieceReport, piece_report
 from curewatch.desk.studio_settings import limits_of
-from curewatch.intake.typed import BadInput, parse_surface
-from curewatch.intake.typed.quantities import parse_weighing
+from curewatch.intake.typed.quantities import SURFACE_TEMPERATURE, parse_weighing
 from curewatch.records import ThicknessSource
+from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Finger
 from curewatch.studio import wording
 from curewatch.studio.care.aftercare import CareStep
@@ -30,7 +29,7 @@ from curewatch.studio.learning.texts import LearnedEffect
 from curewatch.studio.planning import planner
 from curewatch.studio.planning.planner import Advice
 from curewatch.web.pages.board import axis_of, is_wet, row
-from curewatch.web.pages.forms import in_form_words, moment_of, with_unit
+from curewatch.web.pages.forms import label_of, moment_of, with_unit
 from curewatch.web.pages.logged import just_done, observation_rows
 from curewatch.web.plots.air_plots import piece_air as piece_air_plots
 from curewatch.web.plots.piece_plots import curve_of, drying_plots
@@ -152,7 +151,7 @@ def show(
     done: str = "",
     of: list[str] | None = None,
 ) -> HTMLResponse:
-    """The page; `wrong` says why what was typed (`values`) cannot be. FactError where no such piece is here."""
+    """The page; `wrong` says why what was typed (`values`) cannot be. InputError where no such piece is here."""
     kept = site.boards.look(now)  # before all else that the page tells: of what is newer than its mark it hears
     told = {"wrong": wrong, "values": dict(values or {}), "done": just_done(done, of or [], kept, site.desk)}
     return page(request, "piece.html", now, status, mark=kept.mark, **told, **_values(site, name, now))
@@ -206,8 +205,8 @@ def found(request: Request, site: Here, form: Typed, name: str) -> Response:
     values = {str(field): text_of(form, field) for field in form}
     try:
         observed = _observed(site, name, values, now)
-    except (BadInput, FactError) as error:
-        return show(request, site, name, now, status=422, wrong=in_form_words(error), values=values)
+    except InputError as error:
+        return show(request, site, name, now, status=422, wrong=error.in_words(label_of), values=values)
     return _back(site, now, name, "found", observed.observation.id)
 
 
@@ -220,9 +219,9 @@ def _observed(site: Site, name: str, values: dict[str, str], now: datetime) -> o
         return observing.weigh(site.desk, name, weighed.grams, weighed.resolution_g, at, now)
     if what == "surface":
         typed = with_unit(values.get("surface", ""), values.get("unit", "C"))
-        surface_c = parse_surface(typed, field="Surface")
+        surface_c = SURFACE_TEMPERATURE.parse(typed, Field.SURFACE)
         return observing.surface(site.desk, name, surface_c, at, now)
-    raise BadInput("what", what, f"{', '.join(Finger)}, weighing or surface")
+    raise InputError(Field.FINDING, what, f"{', '.join(Finger)}, weighing or surface")
 
 
 @router.post("/piece/{name:path}/done")
@@ -234,8 +233,8 @@ def done(request: Request, site: Here, form: Typed, name: str) -> Response:
         at = moment_of(values, now, site.desk.settings.tz)
         step = values.get("step", "")
         noted = aftercare.done(site.desk, name, step, at, now, anyway=values.get("anyway") == "yes")
-    except (BadInput, FactError) as error:
-        return show(request, site, name, now, status=422, wrong=in_form_words(error), values=values)
+    except InputError as error:
+        return show(request, site, name, now, status=422, wrong=error.in_words(label_of), values=values)
     return _back(site, now, name, "step", noted.step.id)
 
 

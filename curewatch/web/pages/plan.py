@@ -10,13 +10,13 @@ from datetime import datetime, timedelta
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
-from curewatch.desk import FactError
 from curewatch.desk.reports import planning
 from curewatch.desk.reports.room import free_places
-from curewatch.intake.typed import BadInput, parse_time
+from curewatch.intake.typed import parse_time
 from curewatch.records import MilestoneKind
+from curewatch.records.errors import Field, InputError
 from curewatch.studio.planning import planner
-from curewatch.web.pages.forms import RECENT, Preset, in_form_words, newest_pours, planned_of, recent_sizes
+from curewatch.web.pages.forms import RECENT, Preset, label_of, newest_pours, planned_of, recent_sizes
 from curewatch.web.site import AHEAD_MOST, Here, Site, one_at_a_time, page
 from curewatch.web.texts import Words
 
@@ -52,8 +52,8 @@ def plan(request: Request, site: Here) -> HTMLResponse:
     if asked.get("due"):
         try:
             answer = answered(site, asked, preset, now)
-        except (BadInput, FactError) as error:
-            wrong = in_form_words(error)
+        except InputError as error:
+            wrong = error.in_words(label_of)
     rooms = [room.name for room in kept.rooms]
     with site.desk.store.read() as tx:
         recipes = [recipe.name for recipe in tx.recipes()]
@@ -66,15 +66,15 @@ def plan(request: Request, site: Here) -> HTMLResponse:
 
 
 def answered(site: Site, asked: Mapping[str, str], preset: Preset | None, now: datetime) -> PlanAnswer:
-    """What the form asks. BadInput or FactError, with the field as the form calls it."""
+    """What the form asks. InputError, with the field as the form calls it."""
     typed = asked.get("due", "")
     day = f"{typed} {_EVENING}" if _DAY.fullmatch(typed) else typed
-    due = parse_time(day, field="Ready by", now=now, zone=site.desk.settings.tz)
+    due = parse_time(day, field=Field.DUE, now=now, zone=site.desk.settings.tz)
     if due - now > AHEAD_MOST:
-        raise BadInput("Ready by", typed, f"a day within the next {AHEAD_MOST.days}")
+        raise InputError(Field.DUE, typed, f"a day within the next {AHEAD_MOST.days}")
     kind = asked.get("for", "handle")
     if kind not in FOR:
-        raise BadInput("For", kind, " or ".join(FOR))
+        raise InputError(Field.READY, kind, " or ".join(FOR))
     order = planned_of(asked, preset, now)
     with one_at_a_time:
         site.refresher.refresh(now)
@@ -87,7 +87,7 @@ def answered(site: Site, asked: Mapping[str, str], preset: Preset | None, now: d
 
 def _pieces(text: str) -> int:
     if not re.fullmatch(r"[0-9]{1,4}", text) or not 1 <= int(text) <= PIECES_MOST:
-        raise BadInput("Pieces", text, f"a whole number between 1 and {PIECES_MOST}")
+        raise InputError(Field.PIECES, text, f"a whole number between 1 and {PIECES_MOST}")
     return int(text)
 
 

@@ -1,0 +1,145 @@
+"""What people and machines gave that cannot be taken, as values: which field, what, and what would have been."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from enum import StrEnum
+
+QUOTE_CHARS = 60
+"""A quotation in a message is at most this long, its quotation marks included."""
+
+
+class Field(StrEnum):
+    """What people give. Command line, page and API each call a field in their own way, from one table each."""
+
+    AGAIN = "again"
+    AIR = "air"
+    ANYWAY = "anyway"
+    AT = "at"
+    BACK = "back"
+    BY_WEIGHT = "by_weight"
+    CLOCK = "clock unconfirmed"
+    CSV = "csv_to"
+    DAYS = "days"
+    DO = "do"
+    DUE = "due"
+    EDGE = "edge"
+    EVERY = "every"
+    EVERYTHING = "everything"
+    FILE = "file"
+    FINDING = "what"
+    FINGER = "finger"
+    FORGET = "forget"
+    GLYCOL = "glycol"
+    GRAMS = "grams"
+    HOURS = "hours"
+    HUMIDITY = "humidity"
+    KEY = "key"
+    KIND = "kind"
+    LAYER = "layer"
+    LIMIT = "limit"
+    MEMBERS = "members"
+    NAME = "name"
+    """Of what is new."""
+    NUMBER = "number"
+    OBSERVATION = "observation"
+    PAINT = "paint"
+    PART = "part"
+    PASSWORD = "the password"
+    PIECE = "piece"
+    PIECES = "pieces"
+    PLACE = "place"
+    POURED = "poured"
+    RAN_OFF = "ran_off"
+    READINGS_OF = "readings_of"
+    READING = "reading"
+    READY = "ready"
+    RECIPE = "recipe"
+    RESOLUTION = "resolution"
+    ROOM = "room"
+    ROUND = "round"
+    RUN_OFF = "run_off"
+    SARIMAX = "sarimax"
+    SIDE = "side"
+    SIZE = "size"
+    SOLIDS = "solids"
+    SOURCE = "source"
+    STEP = "step"
+    STIFFENING = "stiffening"
+    STORE = "store"
+    SUPPORT = "support"
+    SURFACE = "surface"
+    TEMPERATURE = "temperature"
+    TILT = "tilt"
+    TIMES = "times"
+    TO = "to"
+    TROUBLE = "trouble"
+    UNDO = "undo"
+    UNIT = "unit"
+    VISCOSITY = "viscosity"
+    WET_THICKNESS = "wet_thickness"
+    YIELD_STRESS = "yield_stress"
+    ZONE = "zone"
+
+
+Naming = Callable[[Field], str]
+"""How those who read it call a field."""
+
+
+Words = str | tuple[str, ...]
+"""A text; in parts, where Fields are among them."""
+
+
+class InputError(ValueError):
+    """A word, number, time or fact from outside that cannot be taken as it stands, or contradicts what is known.
+
+    `field` says where it was given: a Field where a person did, else a topic or a key of the settings. `given` is the
+    thing itself, unshortened; None where it has to be said and was not. `allowed` is what would have been accepted.
+    `why` is set where the bare refusal would not explain itself; the message then asks back: `at: got '02:30', which
+    happens twice on 2026-10-25: say … or …`.
+    """
+
+    def __init__(self, field: str, given: object, allowed: Words, why: Words | None = None) -> None:
+        super().__init__(field, given, allowed, why)  # as args, so that the error survives pickling
+        self.field = field
+        self.given = given
+        self.allowed = allowed
+        self.why = why
+
+    def in_words(self, named: Naming = str) -> str:
+        """The message, its fields as they are `named`."""
+        field, allowed = said(self.field, named), said(self.allowed, named)
+        if self.given is None:
+            return f"{field}: missing, expected {allowed}"
+        if self.why is None:
+            return f"{field}: got {quoted(self.given)}, expected {allowed}"
+        return f"{field}: got {quoted(self.given)}, {said(self.why, named)}: say {allowed}"
+
+    def __str__(self) -> str:
+        return self.in_words()
+
+
+def said(words: Words, named: Naming = str) -> str:
+    """The words as one text, the fields among them as they are `named`."""
+    parts = (words,) if isinstance(words, str) else words
+    return "".join(named(part) if isinstance(part, Field) else part for part in parts)
+
+
+def quoted(given: object) -> str:
+    """`given` as Python would write it, control characters escaped, at most QUOTE_CHARS long.
+
+    >>> quoted("9m\\x1b[31m")
+    "'9m\\\\x1b[31m'"
+    """
+    if not isinstance(given, str | bytes | bytearray):
+        text = repr(given)
+        return text if len(text) <= QUOTE_CHARS else text[: QUOTE_CHARS - 1] + "…"
+    # Cut before escaping: a megabyte of zeros is not worth four megabytes of backslashes.
+    kept = given[:QUOTE_CHARS]
+    text = repr(kept)
+    if len(text) <= QUOTE_CHARS and len(kept) == len(given):
+        return text
+    while len(text) >= QUOTE_CHARS:
+        kept = kept[:-1]
+        text = repr(kept)
+    return text[:-1] + "…" + text[-1]
