@@ -37,6 +37,7 @@ def after(wall_s: float, monotonic_s: float, boottime_s: float) -> Sample:
 )
 def test_judge_tells_a_sleep_from_a_step(what: str, later: Sample, slept_s: float, stepped_s: float) -> None:
     passage = judge(BEFORE, later)
+    # a moment is told to the microsecond
     assert passage.slept_s == pytest.approx(slept_s, abs=1e-6), what
     assert passage.stepped_s == pytest.approx(stepped_s, abs=1e-6), what
     assert (passage.slept, passage.stepped) == (slept_s != 0, stepped_s != 0)

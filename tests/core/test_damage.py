@@ -50,7 +50,7 @@ def test_cold_before_it_packs_or_after_it_is_dry_harms_no_film() -> None:
 
 def test_frost_while_it_is_wet_counts_from_the_pour() -> None:
     kinds = {one.kind: one.hours for one in count(cold_room(-3, 3), {}, 3)}
-    assert kinds == {AlarmKind.FROST: pytest.approx(3, abs=0.1)}
+    assert kinds == {AlarmKind.FROST: pytest.approx(3, abs=0.1)}  # half a step of the record at each end
 
 
 def test_looking_every_five_minutes_counts_the_same_as_looking_once() -> None:
@@ -60,7 +60,8 @@ def test_looking_every_five_minutes_counts_the_same_as_looking_once() -> None:
         grown = count(cold_room(8, until), known, until)
         known = newest([*known.values(), *grown])
     (once,) = count(here, {}, 30)
-    assert known[1, AlarmKind.COLD].hours == pytest.approx(once.hours, abs=0.1)
+    assert known[1, AlarmKind.COLD].hours == pytest.approx(once.hours, abs=0.1)  # half a step of the record at each end
+    # the film's temperature is searched for to 5 mK
     assert known[1, AlarmKind.COLD].worst_c == pytest.approx(once.worst_c, abs=0.01)
 
 
@@ -76,7 +77,7 @@ def test_what_a_person_cleared_is_not_counted_again() -> None:
     assert not stands(gone)
     assert count(cold_room(8, 10), newest([gone]), 10) == []
     (again,) = count(cold_room(8, 12), newest([gone]), 12)
-    assert again.hours == pytest.approx(2, abs=0.1)
+    assert again.hours == pytest.approx(2, abs=0.1)  # half a step of the record at each end
     assert again.cleared_at is None
 
 

@@ -77,8 +77,8 @@ def test_air_that_was_not_read_is_not_told() -> None:
 def test_in_the_usual_air_all_is_as_usual() -> None:
     found = trace(drying(), steady(21, 50), LIMITS, at(400))
     assert found is not None
-    assert found.early_pace == pytest.approx(1.0, rel=0.01)
-    assert found.gap_h == pytest.approx(found.usual_gap_h, rel=0.01)
+    assert found.early_pace == pytest.approx(1.0)
+    assert found.gap_h == pytest.approx(found.usual_gap_h)
     assert found.cold_h == 0
 
 

@@ -70,6 +70,7 @@ def test_straight_bells_are_bayes_linear_regression(seed: int, pieces: int) -> N
     mean, cov = regression(rows, observed.ravel(), 1.0)
     belief = found.belief([SOLIDS, SPEED])
     assert belief is not None
+    # rounds end when nothing moved by 0.001, and each may leave part of what the one before left
     assert belief.mean == pytest.approx(mean[:2], abs=5e-3)
     assert belief.cov == pytest.approx(cov[:2, :2], abs=5e-3)
     own = found.belief([("piece", 0), SOLIDS, SPEED], 0)
@@ -84,6 +85,7 @@ def test_without_a_piece_the_belief_is_that_of_the_others() -> None:
     alone = joint(one).belief([SOLIDS, SPEED])
     assert less is not None
     assert alone is not None
+    # both are settled to some 0.005, as above
     assert less.mean == pytest.approx(alone.mean, abs=0.01)
     assert less.cov == pytest.approx(alone.cov, abs=0.01)
     assert joint(one).belief(["another recipe"]) is None
@@ -114,6 +116,7 @@ def test_a_curve_is_straight_about_a_belief_as_its_moments_say() -> None:
         np.array(bent.intercept), np.array(bent.gradient), bent.curvature, np.array(0.0), mean, cov
     )
     fit = np.linalg.lstsq(np.column_stack([np.ones(len(z)), z]), y)[0]
+    # 400,000 draws tell a coefficient to some 0.002, and a spread to 0.1 %
     assert [float(begins), *along] == pytest.approx(fit, abs=0.01)
     assert float(noise) == pytest.approx((y - fit[0] - z @ fit[1:]).std(), rel=0.01)
 
@@ -144,6 +147,7 @@ def test_the_order_of_pieces_makes_no_difference() -> None:
     one, other = joint(*pieces).belief([SOLIDS, SPEED]), joint(*pieces[::-1]).belief([SOLIDS, SPEED])
     assert one is not None
     assert other is not None
+    # each is settled to 0.001: a round in which nothing moved by more is the last
     assert one.mean == pytest.approx(other.mean, abs=2e-3)
     assert one.cov == pytest.approx(other.cov, abs=2e-3)
 
@@ -246,5 +250,6 @@ def test_many_pieces_in_few_blocks_or_in_many_come_to_the_same_belief() -> None:
     assert one is not None
     assert other is not None
     sd = np.sqrt(np.diag(one.cov))
+    # 0.03 of a standard deviation, as where it is held against what is exact
     np.testing.assert_allclose(one.mean / sd, other.mean / sd, atol=0.03)
     np.testing.assert_allclose(np.sqrt(np.diag(other.cov)) / sd, 1.0, atol=0.03)

@@ -38,7 +38,7 @@ def test_a_millimetre_on_half_a_degree_creeps_170_mm_an_hour() -> None:
 
 
 def test_the_stress_under_a_millimetre_on_one_degree() -> None:
-    assert wall_stress(1e-3, np.radians(1.0), 1100.0) == pytest.approx(0.188, abs=5e-4)
+    assert wall_stress(1e-3, np.radians(1.0), 1100.0) == pytest.approx(0.188, abs=5e-4)  # half of its last digit
 
 
 def test_the_surface_speed_is_the_integral_of_the_shear_across_the_film() -> None:
@@ -141,6 +141,7 @@ def test_the_first_three_quarters_of_an_hour_do_most_of_the_moving() -> None:
 def test_the_tilt_to_stay_under_is_where_the_drift_is_the_limit(mix: Rheology) -> None:
     film = drying_evenly()
     tilt = tilt_for(film, mix, 0.005)
+    # halving finds the tilt to the last bit; what is left is the sum's rounding
     assert drift(film, mix, tilt)[-1] == pytest.approx(0.005, rel=1e-6)
     assert drift(film, mix, tilt * 1.01)[-1] > 0.005
 

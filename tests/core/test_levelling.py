@@ -44,6 +44,7 @@ def test_at_the_tilt_for_five_millimetres_it_moves_five() -> None:
     told = dried(21.0, 50.0, 0.1, 1.2e-3)
     assert told is not None
     steep = Tilt(piece_id=1, measured_at=NOON, tilt_rad=told.tilt_for_5mm)
+    # halving finds the tilt to the last bit; what is left is the sum's rounding
     assert drifted(told.film, NOON, [steep]) == pytest.approx(5e-3, rel=1e-6)
 
 

@@ -47,7 +47,7 @@ def test_a_preamble_semicolons_decimal_commas_and_an_old_encoding() -> None:
 @pytest.mark.parametrize(("unit", "cell", "celsius"), [("F", "70", 21.1111), ("K", "294.15", 21.0), ("C", "21", 21.0)])
 def test_units(unit: str, cell: str, celsius: float) -> None:
     (one,) = parsed(f"time_utc,temp_c,rh_pct\n2026-11-01,{cell},50\n", unit=unit).readings
-    assert one.temp_c == pytest.approx(celsius, abs=1e-4)
+    assert one.temp_c == pytest.approx(celsius, abs=1e-4)  # 70 °F is 21.1111… °C, written here to four decimals
 
 
 def test_a_cell_may_name_its_unit_but_no_other() -> None:

@@ -84,6 +84,7 @@ def test_a_room_typed_once_is_taken_to_stay_within_what_rooms_do() -> None:
     np.testing.assert_allclose(found.temp_c.mid, 18.0)
     np.testing.assert_allclose(found.rh_pct.mid, 55.0)
     assert (np.diff(width(found)) >= 0).all()
+    # the same five digits of the quantile as the code's, so only rounding
     np.testing.assert_allclose(width(found)[:, -1], 2 * 1.2816 * prior_sd(AHEAD), rtol=1e-6)
 
 

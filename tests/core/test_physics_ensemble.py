@@ -22,7 +22,8 @@ def test_each_quantity_is_spread_evenly_and_none_goes_with_another(members: int)
     assert z.shape == (members, len(SPREADS))
     assert (np.sort(z, axis=0) == np.sort(z[:, :1], axis=0)).all()
     assert z.mean(0) == pytest.approx(0.0, abs=1e-12)
-    assert z.std(0) == pytest.approx(1.0, abs=2.5 / members)
+    # each member stands for an equal part of the bell, at its middle: the far ends are cut off by that
+    assert z.std(0) == pytest.approx(1.0, abs=0.7 / members)
     assert np.abs(np.corrcoef(z.T) - np.eye(len(SPREADS))).max() < (0.02 if members >= 64 else 0.08)
 
 
@@ -63,9 +64,9 @@ def test_spreads_are_those_of_the_model() -> None:
         (films.limit_surface, 0.15),
         (films.limit_bottom, 0.15),
     ):
-        assert np.log(values).std() == pytest.approx(sd, rel=0.01)
-    assert films.mfft.std() == pytest.approx(1.5, rel=0.01)
-    assert np.log(films.solids_m / wet).std() == pytest.approx(0.10, rel=0.01)
+        assert np.log(values).std() == pytest.approx(sd, rel=0.002)  # the design's own spread is 0.13 % too narrow
+    assert films.mfft.std() == pytest.approx(1.5, rel=0.002)
+    assert np.log(films.solids_m / wet).std() == pytest.approx(0.10, rel=0.002)
 
 
 def test_before_any_observation_the_spreads_are_honest() -> None:
@@ -83,6 +84,7 @@ def test_the_same_input_gives_the_same_answer_whatever_lies_beside_it() -> None:
     again = run([pouring], design(16), ROOM, 30 * DAY)
     both = run([Pouring(2e-3), pouring], design(16), ROOM, 30 * DAY)
     assert (alone.reached_s == again.reached_s).all()
+    # films share no step, only sums that are rounded in another order
     assert both.outcome(1).reached_s == pytest.approx(alone.outcome(0).reached_s, rel=1e-6)
 
 
@@ -98,6 +100,7 @@ def test_quantiles_of_a_line_and_by_weight() -> None:
     line = np.arange(100.0)
     assert quantiles(line, at=(0.5,)) == pytest.approx([49.5])
     weights = np.where(line < 50, 0.0, 1.0) + 1e-9
+    # half the step of the line, and the weights that are not quite nought
     assert quantiles(line, weights, at=(0.5,)) == pytest.approx([74.5], abs=0.6)
     assert quantiles(np.array([1.0, 2.0, np.inf]), at=(0.9,)) == [np.inf]
 
@@ -120,4 +123,5 @@ def test_what_keeps_a_film_from_a_milestone(t_c: float, rh: float, days: float, 
 
 def test_the_fresh_film_is_cooler_than_the_room() -> None:
     t_film = ensemble.central_film_temperature(Pouring(1.2e-3, side=0.3), 294.15, 0.5)
-    assert t_film - 273.15 == pytest.approx(18.37, abs=0.15)
+    # the table's 0.05 K, and as much for the glycol of this film, which holds its water back a little
+    assert t_film - 273.15 == pytest.approx(18.37, abs=0.1)

@@ -26,8 +26,9 @@ def balance(t_c: float, rh: float, a_w: float, v: float, side: float, h_back: fl
 @pytest.mark.parametrize("row", table("wet_film"))
 def test_the_table(row: dict[str, float]) -> None:
     t, rate = balance(row["t_c"], row["rh"], 1.0, row["air_speed"], 0.3, row["h_back"])
-    assert t == pytest.approx(row["film_c"], abs=0.05)
-    assert rate * 3600 == pytest.approx(row["rate"], rel=0.01)
+    # the table's last digits: 0.01 K, and of its smallest rate half a per cent
+    assert t == pytest.approx(row["film_c"], abs=0.01)
+    assert rate * 3600 == pytest.approx(row["rate"], rel=0.005)
 
 
 def written(t_a: float, p_a: float, a_w: float, v: float, side: float, h_back: float) -> tuple[float, float]:

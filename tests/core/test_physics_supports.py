@@ -157,7 +157,9 @@ def test_a_sealed_film_does_not_mind_an_open_one_beside_it() -> None:
 def test_a_tiny_store_is_as_good_as_none() -> None:
     one = marched(Films.of(1.2e-3), 10 * DAY)
     other = marched(Films.of(1.2e-3, sink_m=1e-9, sink_rate=1e-8), 10 * DAY)
+    # the march at FINE keeps times to 0.25 %
     np.testing.assert_allclose(other.reached[:3], one.reached[:3], rtol=0.003)
+    # it fills up as an exponential does, and is not quite full
     assert float(other.soaked[0]) * 0.3 * 1.2e-3 == pytest.approx(1e-9, rel=0.01)
 
 
@@ -179,6 +181,7 @@ def test_a_march_in_two_legs_fills_the_support_as_one_does() -> None:
     films = Films.of(1.5e-3, sink_m=PAPER[0], sink_rate=PAPER[1], back_loss=5e-5)
     whole = marched(films, 30 * HOUR)
     legs = marched(films, 30 * HOUR, state=marched(films, 5 * HOUR))
+    # the stop costs steps of another length, each to FINE's tolerance of 1e-3
     assert float(legs.soaked[0]) == pytest.approx(float(whole.soaked[0]), rel=1e-3)
     np.testing.assert_allclose(left(films, legs), left(films, whole), rtol=2e-3)
 

@@ -54,6 +54,7 @@ def test_after_the_outlook_come_the_rooms_usual_days() -> None:
     centre = made.temp_c[0]
     usual = (made.time_s > made.time_s[0] + 50 * HOUR_S) & (made.time_s < made.time_s[0] + 90 * HOUR_S)
     assert np.ptp(centre[usual]) > 4.5
+    # the last knot may lie at any hour of a day that swings by 3 °C about 19, and the room wanders by 0.3
     assert centre[-1] == pytest.approx(19, abs=1.0)
     assert made.time_s[-1] >= made.time_s[0] + 60 * DAY_S
     assert (np.diff(made.time_s) > 0).all()

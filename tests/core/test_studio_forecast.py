@@ -71,7 +71,7 @@ def test_it_says_how_the_film_is_at_the_newest_reading() -> None:
 
 def test_a_pour_of_this_very_moment_has_its_whole_way_ahead() -> None:
     made = make(drying(), {SHED: air((0, 20.0, 50.0))}, 0)
-    assert made.volatile_fraction == pytest.approx(0.70, abs=0.005)
+    assert made.volatile_fraction == pytest.approx(0.70)
     assert 0 < even(made, PACKED) < even(made, TOUCH_DRY) < even(made, HANDLE) < even(made, VARNISH)
 
 
@@ -79,7 +79,7 @@ def test_a_pour_of_this_very_moment_has_its_whole_way_ahead() -> None:
 def test_readings_only_before_the_pour_or_only_after_it_are_held(first: float, last: float) -> None:
     readings = every(60, last, 20, 50, start=first)
     made = make(drying(), {SHED: air(*readings)}, 70)
-    assert even(made, HANDLE) == pytest.approx(even(make(drying(), shed(), 6), HANDLE), rel=0.01)
+    assert even(made, HANDLE) == pytest.approx(even(make(drying(), shed(), 6), HANDLE))
 
 
 @pytest.mark.parametrize(
@@ -100,6 +100,7 @@ def test_in_air_that_hardly_dries_there_are_reasons_instead_of_dates_and_no_numb
     made = make(drying(), shed(20, 99.5), 6)
     assert [m.safe_at for m in made.milestones] == [None] * 4
     assert all(m.reason for m in made.milestones)
+    # at 99.5 %RH the wet film lies 0.05 °C below its air
     assert (made.skin_gap_h, made.film_temp_c) == (None, pytest.approx(20, abs=0.1))
 
 

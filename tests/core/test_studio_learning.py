@@ -57,6 +57,7 @@ def test_members_at_the_design_are_the_ensemble() -> None:
     z = ensemble.design(64)
     ours, theirs = films_at(pourings, np.tile(z, (2, 1, 1))), films_at(pourings, z)
     for name in ("solids_m", "water", "glycol", "side", "air_speed", "h_back", "d0", "g0", "limit_surface", "mfft"):
+        # the same formulas, broadcast another way: rounding
         assert getattr(ours, name) == pytest.approx(getattr(theirs, name), rel=1e-12)
 
 
@@ -120,6 +121,7 @@ def test_the_order_of_lessons_does_not_matter() -> None:
     a, b = (taught.belief("house mix", learning.place_of(pieces[0])) for taught in (one, other))
     assert a is not None
     assert b is not None
+    # each is settled to 0.001: a round in which nothing moved by more is the last
     assert a.mean == pytest.approx(b.mean, abs=1e-3)
     assert a.cov == pytest.approx(b.cov, abs=1e-3)
 

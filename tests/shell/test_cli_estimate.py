@@ -91,6 +91,7 @@ def test_the_films_first_minute_is_cooler_than_the_room(
     found = estimated(
         capsys, "--wet-thickness", "1mm", "--side", "30cm", "--glycol", "0", "--members", "1", "--days", "1", *options
     )
+    # the table's own 0.05 K
     assert found["film_temperature_c"] == pytest.approx(film_c, abs=0.05)
 
 
@@ -119,6 +120,7 @@ def test_other_ways_to_a_thickness_spread_wider(
     inputs = (found["inputs"][key] for key in ("wet_thickness_mm", "thickness_from", "side_cm"))
     assert tuple(inputs) == (mm, source, side_cm)
     one, other = gauged["milestones"]["touch_dry"], found["milestones"]["touch_dry"]
+    # a date bends a little with the thickness, so that the middle of a wide spread is not that of a narrow one
     assert other["p50_h"] == pytest.approx(one["p50_h"], rel=0.05)
     assert other["p90_h"] / other["p10_h"] > 1.2 * one["p90_h"] / one["p10_h"]
 

@@ -24,6 +24,7 @@ def test_one_object_whose_numbers_hang_together(capsys: pytest.CaptureFixture[st
     assert (found["schema"], found["kind"]) == (1, "level")
     # by hand, at the pour: rho = 998 + 0.3 * 352 kg/m3
     by_hand = 1103.6 * 9.80665 * 1.2e-3**2 * math.sin(math.radians(0.5)) / 2 * 3.6e6
+    # six digits are told
     assert found["first_speed_mm_h"] == pytest.approx(by_hand, rel=1e-5)
     assert found["stress_pa"] == pytest.approx(1103.6 * 9.80665 * 1.2e-3 * math.sin(math.radians(0.5)), rel=1e-5)
     assert found["drift_mm"] < found["drift_if_it_never_sets_mm"]
@@ -31,6 +32,7 @@ def test_one_object_whose_numbers_hang_together(capsys: pytest.CaptureFixture[st
     # never faster than at the pour
     assert 0 < found["drift_mm"] < found["first_speed_mm_h"] * found["packed_h"]
     at_limit = levelled(capsys, "--tilt", f"{found['tilt_for_limit_deg']}deg")
+    # of the tilt, which goes in as it was told
     assert at_limit["drift_mm"] == pytest.approx(5.0, rel=1e-4)
 
 
@@ -44,7 +46,7 @@ def test_degrees_and_slopes_are_the_same_tilt(capsys: pytest.CaptureFixture[str]
 def test_fewer_points_would_do(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
     usual = levelled(capsys, "--tilt", "3mm/m")["drift_mm"]
     monkeypatch.setattr("curewatch.studio.planning.tilt_drift.POINTS", 40_000)
-    assert levelled(capsys, "--tilt", "3mm/m")["drift_mm"] == pytest.approx(usual, rel=1e-3)
+    assert levelled(capsys, "--tilt", "3mm/m")["drift_mm"] == pytest.approx(usual, rel=1e-3)  # what POINTS promises
 
 
 def test_the_page_says_how_far_how_soon_and_what_to_do(capsys: pytest.CaptureFixture[str]) -> None:

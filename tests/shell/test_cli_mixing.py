@@ -39,6 +39,7 @@ def test_a_recipe_by_its_parts_is_kept_and_mixed_from(capsys: pytest.CaptureFixt
     assert stored.solids == made["solids"]
     assert [part.amount for part in mix.parts] == [1, 2, 0.1]
     cup = printed(capsys, "mix", "river blend", "--size", "40x50cm", "--pieces", "4", "--wet-thickness", "1.2mm")
+    # each portion is told to 0.01 ml, and 0.01 g
     assert sum(p["ml"] for p in cup["portions"]) == pytest.approx(cup["volume_ml"], abs=0.02)
     assert sum(p["g"] for p in cup["portions"]) == pytest.approx(cup["volume_ml"] * cup["density_kg_l"], rel=1e-3)
     assert cup["faces_ml"] == pytest.approx(960)
@@ -52,7 +53,7 @@ def test_told_again_the_new_parts_stand(capsys: pytest.CaptureFixture[str]) -> N
     printed(capsys, "recipe", "river blend", "--part", "craft paint=1", "--part", "white glue=1", "--by-weight")
     cup = printed(capsys, "mix", "river blend", "--size", "20x20cm", "--wet-thickness", "1mm")
     assert [p["material"] for p in cup["portions"]] == ["craft paint", "white glue"]
-    assert cup["portions"][0]["g"] == pytest.approx(cup["portions"][1]["g"], abs=0.02)
+    assert cup["portions"][0]["g"] == pytest.approx(cup["portions"][1]["g"], abs=0.02)  # told to 0.01 g each
 
 
 def test_much_water_is_warned_of(capsys: pytest.CaptureFixture[str]) -> None:
@@ -70,7 +71,7 @@ def test_own_materials_lie_beside_the_settings(capsys: pytest.CaptureFixture[str
     cup = printed(
         capsys, "mix", "tide", "--size", "20x20cm", "--wet-thickness", "1mm", "--edge", "0mm", "--run-off", "0%"
     )
-    assert cup["price"] == pytest.approx(0.04 / 1.2 * 60, abs=0.005)
+    assert cup["price"] == pytest.approx(0.04 / 1.2 * 60, abs=0.005)  # told to the cent
     (studio / "materials.toml").write_text(own.replace("0.45", "4.5"))
     assert main([*BLEND]) == 2
     assert "4.5" in capsys.readouterr().err

@@ -60,7 +60,7 @@ def test_a_round_piece_takes_its_disc_of_paint(capsys: pytest.CaptureFixture[str
     made = printed(
         capsys, "pour", "Moon", "--room", "Shed", "--poured", "150ml", "--size", "round 40cm", "--at", "1 h ago"
     )
-    assert made["wet_thickness_mm"] == pytest.approx(150e-6 / (3.14159265 * 0.04) * 1e3, rel=1e-6)
+    assert made["wet_thickness_mm"] == pytest.approx(150e-6 / (3.14159265 * 0.04) * 1e3)
     assert made["round"] is True
     by_size = printed(capsys, "mix", "river blend", "--size", "round 40cm", "--wet-thickness", "1.2mm")
     by_round = printed(capsys, "mix", "river blend", "--round", "40cm", "--wet-thickness", "1.2mm")
@@ -94,6 +94,7 @@ def test_a_mix_and_a_limit_that_are_said_count_for_a_piece_too(capsys: pytest.Ca
     assert thick["drift_mm"] == pytest.approx(usual["drift_mm"] / 2, rel=1e-6)
     assert thick["limit_mm"] == 10
     as_far = printed(capsys, *line, "--limit", "2cm")["tilt_for_limit_deg"]
+    # both are halved to the last bit, and told to seven digits
     assert thick["tilt_for_limit_deg"] == pytest.approx(as_far, rel=1e-6)
     assert as_far > usual["tilt_for_limit_deg"]
     assert main([*line, "--limit", "1cm"]) == 0
@@ -129,7 +130,10 @@ def test_what_ran_off_is_learned_from_scale_and_cup_and_carried_to_the_next_mix(
     again = printed(capsys, *asked)
     assert again["run_off"]["pours"] == 2
     assert again["run_off"]["high"] - again["run_off"]["low"] < told["high"] - told["low"]
-    assert again["runs_off_ml"] / again["volume_ml"] == pytest.approx(again["run_off"]["share"], abs=1e-3)
+    # both are rounded, to 0.01 ml and to four digits
+    assert again["runs_off_ml"] / again["volume_ml"] == pytest.approx(
+        again["run_off"]["share"], abs=1e-3
+    )  # three digits
     capsys.readouterr()
     assert main(list(asked)) == 0
     assert "learned from 2 pours of this recipe onto about this size" in " ".join(capsys.readouterr().out.split())

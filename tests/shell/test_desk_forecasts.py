@@ -219,6 +219,7 @@ def test_states_stored_in_parts_are_those_stored_at_once(
     assert mine.keys() == theirs.keys()
     for piece, one in mine.items():
         assert (one.until, one.fingerprint) == (theirs[piece].until, theirs[piece].fingerprint)
+        # dates of kept states agree within two seconds (DEVELOPERS.md)
         assert one.expected_s == pytest.approx(theirs[piece].expected_s, abs=2)
 
 

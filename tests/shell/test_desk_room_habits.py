@@ -92,7 +92,7 @@ def test_a_spike_is_kept_in_the_store_marked_on_the_board_and_changes_no_date(de
     assert rooms[SHED]["quality"] == []
     (finding,) = rooms["Loft"]["quality"]
     assert (finding["flaw"], finding["source"], finding["quantity"]) == ("spike", "post", "temp_c")
-    assert finding["size"] == pytest.approx(41, abs=3)
+    assert finding["size"] == pytest.approx(41, abs=3)  # a room that swings by 2 °C about 19
     assert "not used" in text(desk.settings.tz, seen, Page())
 
 

@@ -128,7 +128,7 @@ def test_a_tilt_is_kept_and_tells_how_far_the_design_drifts(studio: Studio) -> N
     assert found.drift_m is not None
     assert found.tilt_for_limit is not None
     assert told["drift_mm"] == pytest.approx(found.drift_m * 1e3, rel=1e-6)  # seven digits are told
-    assert told["tilt_for_limit_deg"] == pytest.approx(math.degrees(found.tilt_for_limit), rel=1e-6)
+    assert told["tilt_for_limit_deg"] == pytest.approx(math.degrees(found.tilt_for_limit), rel=1e-6)  # as above
     assert [one["tilt_deg"] for one in told["tilts"]] == [0.5]
     before = {"tilt_deg": 0.5, "at": (NOW - timedelta(hours=30)).isoformat()}
     answer = send(studio, "/pieces/Curlew/tilts", before)
