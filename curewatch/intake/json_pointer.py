@@ -41,3 +41,12 @@ def _names(pointer: str) -> tuple[str, ...]:
 def unescaped(token: str) -> str:
     """One name within a pointer, as it is in the document."""
     return token.replace("~1", "/").replace("~0", "~")
+
+
+def pointer_to(*names: int | str) -> str:
+    """The pointer that goes along `names`.
+
+    >>> pointer_to("body", "parts", 0, "a/b")
+    '/body/parts/0/a~1b'
+    """
+    return "".join("/" + str(name).replace("~", "~0").replace("/", "~1") for name in names)

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from typing import Annotated
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field
 
 YEARS = (2000, 2200)
 
@@ -30,8 +30,22 @@ class RequestModel(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
-class Error(View):
-    error: str
+class Fault(View):
+    pointer: str = Field(description="JSON Pointer to what is wrong, its first part body, query or path")
+    detail: str
+
+
+class Problem(View):
+    """Why a request was refused (RFC 9457)."""
+
+    type: str = "about:blank"
+    title: str = Field(description="Of the status")
+    status: int
+    detail: str
+    field: str | None = Field(None, description="What was given wrongly, by its key")
+    given: str | None = Field(None, description="What was given for it; left out where it has to be said and was not")
+    allowed: str | None = Field(None, description="What would have been taken")
+    errors: list[Fault] | None = Field(None, description="Of a request that is malformed: all that is wrong with it")
 
 
 def local(at: datetime | None, tz: ZoneInfo) -> datetime | None:

@@ -4,22 +4,25 @@ believed."""
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from functools import cache
 from importlib.resources import files
+from typing import Any
 
 from fastapi import Depends, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse, PlainTextResponse, Response
+from fastapi.responses import PlainTextResponse, Response
 from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp
 
 from curewatch.clock import Clock, plausible
 from curewatch.desk.refresh.refresher import Refresher
+from curewatch.intake.json_pointer import pointer_to
 from curewatch.records.errors import InputError, quoted
 from curewatch.settings import SettingsError, WebSettings
 from curewatch.store import StoreError
+from curewatch.views.base import Fault
 from curewatch.web.access.guard import SAFE, Guard
 from curewatch.web.access.passwords import PasswordCheck
 from curewatch.web.access.sessions import Sessions
@@ -27,10 +30,11 @@ from curewatch.web.access.tokens import Tokens
 from curewatch.web.api import alarms as api_alarms
 from curewatch.web.api import board as api_board
 from curewatch.web.api import mixing, pieces, planning, rooms, transfer
-from curewatch.web.api.answers import BASE, key_of
+from curewatch.web.api.answers import BASE
 from curewatch.web.feeds import routes as feeds
 from curewatch.web.pages import alarms, board, logged, logging_forms, login, piece, plan, record, room
 from curewatch.web.pages.forms import label_of
+from curewatch.web.problems import key_of, problem
 from curewatch.web.site import Site, StalePage, page, site_of
 
 CLOCK_TITLE = "Clock unconfirmed"
@@ -60,6 +64,8 @@ PARTS = (
 """Everything that answers; the first that knows a path takes it."""
 WHOLE = ("missing", "value_error")
 """Errors of all that was sent together, which need not be quoted."""
+FAULTS_MOST = 20
+"""So many of one request are told."""
 STATIC = {
     "page.css": "text/css; charset=utf-8",
     "page.js": "text/javascript; charset=utf-8",
@@ -112,12 +118,25 @@ def _static(name: str) -> Response:
     return Response(held, media_type=STATIC[name], headers=lasting)
 
 
+def _fault(found: Mapping[str, Any]) -> str:
+    if found["type"] == "int_parsing":
+        return f"got {quoted(found['input'])}, expected a whole number"
+    return str(found["msg"]) + ("" if found["type"] in WHOLE else f", got {quoted(found['input'])}")
+
+
 def _explain(app: FastAPI) -> None:
     """Every failure as a page, or as JSON where JSON was asked for."""
 
-    def said(request: Request, status: int, title: str, text: str) -> Response:
+    def said(
+        request: Request,
+        status: int,
+        title: str,
+        text: str,
+        error: InputError | None = None,
+        faults: list[Fault] | None = None,
+    ) -> Response:
         if request.url.path.startswith("/api/"):
-            return JSONResponse({"error": text}, status)
+            return problem(status, text, error, faults)
         try:
             return page(request, "trouble.html", site_of(request).clock.now(), status, title=title, text=text)
         except StoreError:
@@ -126,7 +145,7 @@ def _explain(app: FastAPI) -> None:
     def refused(request: Request, error: Exception) -> Response:
         assert isinstance(error, InputError)
         text = error.in_words(key_of if request.url.path.startswith("/api/") else label_of)
-        return said(request, 422, "That cannot be", text)
+        return said(request, 422, "That cannot be", text, error)
 
     def stale(request: Request, error: Exception) -> Response:
         return said(
@@ -151,13 +170,10 @@ def _explain(app: FastAPI) -> None:
 
     def malformed(request: Request, error: Exception) -> Response:
         assert isinstance(error, RequestValidationError)
-        first = error.errors()[0]
-        if first["type"] == "int_parsing":
-            given = quoted(first["input"])
-            return said(request, 422, "That cannot be", f"{first['loc'][1]}: got {given}, expected a whole number")
-        where = ".".join(str(part) for part in first["loc"][1:])
-        given = "" if first["type"] in WHOLE else f", got {quoted(first['input'])}"
-        return said(request, 422, "That cannot be", f"{where}: {first['msg']}{given}")
+        found = error.errors()[:FAULTS_MOST]
+        where = ".".join(str(part) for part in found[0]["loc"][1:])
+        faults = [Fault(pointer=pointer_to(*one["loc"]), detail=_fault(one)) for one in found]
+        return said(request, 422, "That cannot be", f"{where}: {faults[0].detail}", faults=faults)
 
     for kind, handler in (
         (InputError, refused),

@@ -246,7 +246,7 @@ def test_the_page_shows_no_date_and_takes_none_until_the_clock_is_set(location: 
         assert "1970-01-01 00:0" in board.text
         for path in ("/api/v1/board", "/calendar.ics", "/metrics"):
             assert browser.get(f"{url}{path}", timeout=10).status_code == 503
-        assert "Clock unconfirmed" in browser.get(f"{url}/api/v1/board", timeout=10).json()["error"]
+        assert "Clock unconfirmed" in browser.get(f"{url}/api/v1/board", timeout=10).json()["detail"]
         assert browser.get(f"{url}/static/page.css", timeout=10).status_code == 200
         made = browser.post(f"{url}/api/v1/pours", json={"name": "Curlew"}, timeout=10)
         assert made.status_code == 503

@@ -288,7 +288,7 @@ def test_a_store_that_cannot_say_whose_a_token_is_is_said_in_words(
 
     monkeypatch.setattr(Tokens, "all", fails)
     answer = locked.get("/api/v1/board", headers={"authorization": "Bearer anything"})
-    assert (answer.status_code, answer.json()) == (503, {"error": "the store did not answer: the disk is full"})
+    assert (answer.status_code, answer.json()["detail"]) == (503, "the store did not answer: the disk is full")
     assert answer.headers["x-content-type-options"] == "nosniff"
 
 

@@ -78,8 +78,27 @@ def test_a_piece_is_moved_and_goes(studio: Studio) -> None:
 def test_what_cannot_be_is_refused_with_a_reason(studio: Studio, path: str, values: object, said: str) -> None:
     answer = send(studio, path, values)
     assert answer.status_code == 422, answer.text
-    assert said in answer.json()["error"]
+    assert said in answer.json()["detail"]
     assert studio.names() == []
+
+
+def test_a_refusal_is_a_problem_in_parts_that_programs_read(studio: Studio) -> None:
+    """RFC 9457; the fields bear the keys that were sent, and a malformed request is told all its faults at once."""
+    later = send(studio, "/pours", POUR | {"at": "2027-01-01T00:00:00Z"})
+    assert later.headers["content-type"] == "application/problem+json"
+    told = later.json()
+    assert (told["type"], told["title"], told["status"]) == ("about:blank", "Unprocessable Entity", 422)
+    assert (told["field"], told["allowed"]) == ("at", "a time that has passed")
+    assert told["given"] == "2027-01-01T00:00+00:00"
+    assert told["detail"].startswith("at: got '2027-01-01T00:00+00:00', which is in the future")
+    none = send(studio, "/pours", POUR | {"wet_thickness_mm": 1200, "thicknes": 1}).json()
+    assert [one["pointer"] for one in none["errors"]] == ["/body/wet_thickness_mm", "/body/thicknes"]
+    assert none["detail"] == f"wet_thickness_mm: {none['errors'][0]['detail']}"
+    foreign = send(studio, "/pours", POUR, headers={"sec-fetch-site": "cross-site"})
+    assert foreign.headers["content-type"] == "application/problem+json"
+    assert foreign.json()["detail"] == "sent by another web site"
+    answers = studio.get("/api/v1/openapi.json").json()["paths"]["/api/v1/pours"]["post"]["responses"]
+    assert {tuple(answers[status]["content"]) for status in ("401", "422")} == {("application/problem+json",)}
 
 
 def test_a_form_of_another_site_is_not_taken_for_json(studio: Studio) -> None:

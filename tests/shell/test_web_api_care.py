@@ -111,7 +111,7 @@ def test_what_cannot_be_is_refused_with_a_reason(studio: Studio) -> None:
     for path, values in NEVER_SO:
         answer = send(studio, path, values)
         assert answer.status_code == 422, (path, values, answer.text)
-        assert answer.json()["error"]
+        assert answer.json()["detail"]
 
 
 def test_what_is_not_there_is_not_found(studio: Studio) -> None:
@@ -161,7 +161,7 @@ def test_advice_outlook_and_plan_tell_what_the_pages_tell(studio: Studio) -> Non
         assert studio.get(f"/api/v1/plan?room=Shed&due={due}&wet_thickness_mm=1.2&{wrong}").status_code == 422
     refused = studio.get(f"/api/v1/plan?room=Nowhere&due={due}&wet_thickness_mm=1.2")
     assert refused.status_code == 422
-    assert "Nowhere" in refused.json()["error"]
+    assert "Nowhere" in refused.json()["detail"]
 
 
 def test_everything_goes_out_and_into_an_empty_studio_with_the_same_dates(studio: Studio, tmp_path: Path) -> None:
@@ -178,7 +178,7 @@ def test_everything_goes_out_and_into_an_empty_studio_with_the_same_dates(studio
         assert get(other, "/pieces/Curlew")["milestones"] == get(studio, "/pieces/Curlew")["milestones"]
         again = send(other, "/import", whole)
         assert again.status_code == 422
-        assert "empty" in again.json()["error"]
+        assert "empty" in again.json()["detail"]
 
 
 def test_everything_goes_out_and_in_as_tables(studio: Studio, tmp_path: Path) -> None:
@@ -195,7 +195,7 @@ def test_everything_goes_out_and_in_as_tables(studio: Studio, tmp_path: Path) ->
         assert other.get("/api/v1/export.zip").content == tables.content
         again = put_tables(other, tables.content)
         assert again.status_code == 422
-        assert "empty store" in again.json()["error"]
+        assert "empty store" in again.json()["detail"]
 
 
 def put_tables(studio: Studio, content: bytes) -> requests.Response:
@@ -207,7 +207,7 @@ def put_tables(studio: Studio, content: bytes) -> requests.Response:
 def test_what_is_no_zip_of_tables_is_refused_and_nothing_is_stored(tmp_path: Path, content: bytes) -> None:
     with served(tmp_path) as studio:
         answer = put_tables(studio, content)
-        assert (answer.status_code, "body: got" in answer.json()["error"]) == (422, True), answer.text
+        assert (answer.status_code, "body: got" in answer.json()["detail"]) == (422, True), answer.text
         assert studio.names() == []
 
 
@@ -230,7 +230,7 @@ def test_a_rooms_readings_go_out_as_rows_and_in_again(studio: Studio) -> None:
     assert studio.get("/api/v1/rooms/Loft/readings.csv").text == rows.text
     refused = requests.post(f"{url}?room=Loft", data=b"a,b\n1,2\n", headers=kind, timeout=20)
     assert refused.status_code == 422
-    assert "time_utc" in refused.json()["error"]
+    assert "time_utc" in refused.json()["detail"]
     assert requests.post(f"{url}?room=Loft", json=[], timeout=20).status_code == 415
 
 

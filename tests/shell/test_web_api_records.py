@@ -23,7 +23,7 @@ from tests.shell.web_parts import NOW, Studio, get
 def refused(studio: Studio, path: str, status: int = 422) -> str:
     answer = studio.get(f"/api/v1{path}")
     assert answer.status_code == status, answer.text
-    return str(answer.json()["error"])
+    return str(answer.json()["detail"])
 
 
 def send(studio: Studio, path: str, values: object) -> requests.Response:
@@ -132,7 +132,7 @@ def test_a_tilt_is_kept_and_tells_how_far_the_design_drifts(studio: Studio) -> N
     assert [one["tilt_deg"] for one in told["tilts"]] == [0.5]
     before = {"tilt_deg": 0.5, "at": (NOW - timedelta(hours=30)).isoformat()}
     answer = send(studio, "/pieces/Curlew/tilts", before)
-    assert (answer.status_code, "since the pour" in answer.json()["error"]) == (422, True)
+    assert (answer.status_code, "since the pour" in answer.json()["detail"]) == (422, True)
     assert send(studio, "/pieces/Curlew/tilts", {"tilt_deg": 46}).status_code == 422
     assert send(studio, "/pieces/Nobody/tilts", {"tilt_deg": 1}).status_code == 404
 

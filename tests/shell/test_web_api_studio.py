@@ -81,7 +81,7 @@ def test_an_estimate_and_a_drift_are_those_of_the_commands(studio: Studio, capsy
     assert drift == {name: typed[name] for name in drift}
     for wrong, says in (("temp_c=11", "wet_thickness_mm"), (f"{FILM}&tilt=1", "tilt")):
         answer = studio.get(f"/api/v1/level?{wrong}&tilt_deg=0.5")
-        assert (answer.status_code, says in answer.json()["error"]) == (422, True)
+        assert (answer.status_code, says in answer.json()["detail"]) == (422, True)
 
 
 def test_a_recipe_corrected_moves_the_dates_of_its_pieces(studio: Studio) -> None:
@@ -115,7 +115,7 @@ def test_a_recipe_that_cannot_be_is_refused_and_the_old_one_stands(studio: Studi
     for values, says in WRONG:
         answer = put(studio, "river white", values)
         assert answer.status_code == 422, values
-        assert says in answer.json()["error"], values
+        assert says in answer.json()["detail"], values
     assert get(studio, "/recipes") == before
     size = "width_cm=40&height_cm=50&wet_thickness_mm=1"
     for path, status in (("/recipes/none", 404), (f"/recipes/none/mix?{size}", 404),
@@ -137,7 +137,7 @@ def test_the_shelf_is_that_beside_the_settings_and_a_broken_one_is_said_so(studi
     own.write_text('["slip varnish"]\nkind = "medium"\nsolids = 4\ndensity = 1.05\n')
     answer = studio.get("/api/v1/materials")
     assert answer.status_code == 503
-    assert "solids" in answer.json()["error"]
+    assert "solids" in answer.json()["detail"]
 
 
 def test_a_volume_over_a_size_makes_the_film_and_teaches_what_runs_off(studio: Studio) -> None:
@@ -159,7 +159,7 @@ def test_a_volume_over_a_size_makes_the_film_and_teaches_what_runs_off(studio: S
     ):
         answer = send(studio, "/pours", pour | {"name": "Plover"} | wrong)
         assert answer.status_code == 422, wrong
-        assert says in answer.json()["error"], answer.text
+        assert says in answer.json()["detail"], answer.text
     assert "Plover" not in studio.names()
 
 
@@ -193,7 +193,7 @@ def test_what_was_given_up_is_listed_and_sent_again(studio: Studio) -> None:
     with studio.store.read() as tx:
         assert not tx.deliveries(state=DeliveryState.DEAD)
     refused = send(studio, "/notices/resend", {"key": "three"})
-    assert (refused.status_code, "three" in refused.json()["error"]) == (422, True)
+    assert (refused.status_code, "three" in refused.json()["detail"]) == (422, True)
     assert send(studio, "/notices/resend", {}).json() == [], "nothing is given up any more"
 
 

@@ -168,7 +168,7 @@ def test_a_label_carries_a_code_that_opens_its_piece_and_says_nothing_of_it(stud
     assert re.search(r"<svg[^>]*class=\"qr\"", page)
     from curewatch.web.access.sessions import Sessions
 
-    opaque = Sessions(studio.store, "any password").opaque(1)
+    opaque = Sessions(studio.store, "any password").label_code(1)
     assert re.fullmatch(r"[a-z2-7]{12}", opaque)
     assert studio.get(f"/p/{opaque}").url.endswith("/piece/Curlew")
     assert studio.get("/p/aaaaaaaaaaaa").status_code == 404

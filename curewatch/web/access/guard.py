@@ -13,7 +13,7 @@ from http.cookies import CookieError, SimpleCookie
 from urllib.parse import quote, urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.responses import JSONResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Send
 from starlette.types import Scope as Request
 
@@ -22,6 +22,7 @@ from curewatch.settings import WebSettings
 from curewatch.store import StoreError
 from curewatch.web.access.sessions import COOKIE, Scope, Session, Sessions
 from curewatch.web.access.tokens import Tokens
+from curewatch.web.problems import problem
 
 BODY_MOST, BODY_WITHIN_S = 64 * 1024, 15.0
 """No form of ours is longer [bytes], or takes longer to come [s]."""
@@ -186,7 +187,7 @@ def cookie_header(session: Session | None, *, secure: bool) -> str:
 
 def _refused(path: str, status: int, why: str) -> Response:
     if path.startswith("/api/"):
-        return JSONResponse({"error": why}, status)
+        return problem(status, why)
     return PlainTextResponse(f"Refused: {why}.\n", status)
 
 

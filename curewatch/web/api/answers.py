@@ -13,44 +13,25 @@ from starlette.exceptions import HTTPException
 
 from curewatch.intake.typed import not_future
 from curewatch.records.errors import Field
-from curewatch.views.base import Error
+from curewatch.views.base import Problem
 from curewatch.views.logged import LoggedOut, Undo
 from curewatch.web.access.guard import BODY_MOST, LARGE_MOST
 from curewatch.web.site import Site
 
 BASE = "/api/v1"
 REFUSALS: dict[int | str, dict[str, Any]] = {
-    401: {"model": Error, "description": "A token is needed, or this one is not known"},
-    403: {"model": Error, "description": "The token's scope does not reach that far, or another site asked"},
-    404: {"model": Error, "description": "Nothing by that name is here"},
-    413: {"model": Error, "description": f"Longer than {BODY_MOST // 1024} kB ({LARGE_MOST // 2**20} MB for imports)"},
-    415: {"model": Error, "description": "Not application/json (or text/csv or application/zip, where asked for)"},
-    421: {"model": Error, "description": "Asked for by a name that the settings do not list"},
-    422: {"model": Error, "description": "What was given cannot be; the error quotes it and says what is allowed"},
-    503: {"model": Error, "description": "Store, clock or materials cannot be relied on; nothing was stored"},
+    status: {"model": Problem, "description": why}
+    for status, why in {
+        401: "A token is needed, or this one is not known",
+        403: "The token's scope does not reach that far, or another site asked",
+        404: "Nothing by that name is here",
+        413: f"Longer than {BODY_MOST // 1024} kB ({LARGE_MOST // 2**20} MB for imports)",
+        415: "Not application/json (or text/csv or application/zip, where asked for)",
+        421: "Asked for by a name that the settings do not list",
+        422: "What was given cannot be; the error quotes it and says what is allowed",
+        503: "Store, clock or materials cannot be relied on; nothing was stored",
+    }.items()
 }
-
-KEYS = {
-    Field.AIR: "air_m_s",
-    Field.FILE: "body",
-    Field.FORGET: "name",
-    Field.HUMIDITY: "rh_pct",
-    Field.PART: "parts",
-    Field.POURED: "poured_ml",
-    Field.RAN_OFF: "ran_off_ml",
-    Field.RESOLUTION: "resolution_g",
-    Field.SIZE: "width_cm and height_cm",
-    Field.SUPPORT: "back",
-    Field.TEMPERATURE: "temp_c",
-    Field.WET_THICKNESS: "wet_thickness_mm",
-}
-"""What a field is called in what is sent, where that is not its own name."""
-
-
-def key_of(field: Field) -> str:
-    return KEYS.get(field, field)
-
-
 CSV: dict[int | str, dict[str, Any]] = {
     200: {"content": {"text/csv": {"schema": {"type": "string"}}}, "description": "Rows under a heading, in UTF-8"}
 }

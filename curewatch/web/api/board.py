@@ -22,6 +22,7 @@ from curewatch.views.logged import LoggedBefore, LoggedOut, Undo
 from curewatch.web.api.answers import BASE, CSV, REFUSALS, as_csv, logged, moment
 from curewatch.web.api.requests import PourIn, ReadingIn
 from curewatch.web.pages.logged import logged_lately, take_back
+from curewatch.web.problems import PROBLEM
 from curewatch.web.site import Here
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
@@ -91,6 +92,10 @@ def describe(app: FastAPI) -> dict[str, Any]:
     """The OpenAPI document, with the way a token is brought."""
     made = get_openapi(title="curewatch", version=__version__, description=(__doc__ or "").strip(), routes=app.routes)
     for path, ways in made["paths"].items():
+        for way in ways.values():
+            for status, answer in way["responses"].items():
+                if int(status) >= 400 and "content" in answer:
+                    answer["content"] = {PROBLEM: answer["content"]["application/json"]}
         if path.endswith((".csv", ".zip")) and "get" in ways:  # rows, but refusals are JSON as everywhere
             ways["get"]["responses"]["200"]["content"].pop("application/json", None)
     made["components"]["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}
