@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
+from curewatch.desk.mixing import GLYCOL, SOLIDS
 from curewatch.intake.files.room_csv import read_room_csv
 from curewatch.intake.typed import (
     parse_air,
@@ -35,8 +36,6 @@ DAYS = Quantity(
     examples="120",
     bare_unit="",
 )
-SOLIDS_RANGE, GLYCOL_RANGE = (0.05, 0.70), (0.0, 0.15)
-"""As a recipe may have them."""
 
 
 @dataclass(frozen=True)
@@ -45,36 +44,6 @@ class EstimateRequest:
     thickness: Thickness
     room: str | None
     """The path of the room's record, where one was given."""
-
-    def echo(self) -> dict[str, Any]:
-        """The inputs as they were understood, the units in their names."""
-        pouring, air = self.question.pouring, self.question.air
-        return {
-            "wet_thickness_mm": _tidy(pouring.wet_thickness * 1e3),
-            "thickness_from": self.thickness.source.value,
-            "solids": pouring.solids,
-            "glycol": pouring.glycol,
-            "side_cm": _tidy(pouring.side * 100),
-            "air_m_s": pouring.air_speed,
-            "back_w_m2k": pouring.h_back,
-            "temperature_c": None if self.room else float(air.temp_c[0]),
-            "humidity_pct": None if self.room else float(air.rh_pct[0]),
-            "room": self.room,
-            "room_rows": len(air.time_s) if self.room else None,
-            **_below(pouring),
-        }
-
-
-def _below(pouring: Pouring) -> dict[str, float]:
-    """What the support takes, where it takes anything."""
-    if not (pouring.sink_m or pouring.back_loss):
-        return {}
-    return {"soaks_up_mm": _tidy(pouring.sink_m * 1e3), "back_loss_m_s": _tidy(pouring.back_loss)}
-
-
-def _tidy(value: float) -> float:
-    """Without the last bits that a change of unit leaves: 1.2 rather than 1.2000000000000002."""
-    return float(f"{value:.10g}")
 
 
 def read_request(
@@ -91,8 +60,8 @@ def read_request(
     pouring = Pouring(
         wet_thickness=wet.metres,
         thickness_spread=THICKNESS_SPREAD[wet.source],
-        solids=parse_fraction(film["solids"], field=Field.SOLIDS, low=SOLIDS_RANGE[0], high=SOLIDS_RANGE[1]),
-        glycol=parse_fraction(film["glycol"], field=Field.GLYCOL, low=GLYCOL_RANGE[0], high=GLYCOL_RANGE[1]),
+        solids=parse_fraction(film["solids"], field=Field.SOLIDS, low=SOLIDS[0], high=SOLIDS[1]),
+        glycol=parse_fraction(film["glycol"], field=Field.GLYCOL, low=GLYCOL[0], high=GLYCOL[1]),
         side=min(sides) if film["side"] is None else SIDE.parse(film["side"], Field.SIDE),
         air_speed=parse_air(film["air"], field=Field.AIR),
         **vars(_backing(film["back"], film["support"])),

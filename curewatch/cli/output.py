@@ -8,6 +8,7 @@ import json
 import os
 import shutil
 import sys
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, TextIO
 
@@ -15,7 +16,7 @@ import typer
 
 from curewatch.cli.exits import Exit
 
-SCHEMA = 1
+SCHEMA = 2
 """Of every object that --json prints; raised when a name or a meaning changes, not when something is added."""
 PIPED_WIDTH = 80
 WIDTHS = (59, 100)
@@ -103,6 +104,6 @@ def _let_go_of(stream: TextIO) -> None:
         os.close(nowhere)
 
 
-def say_notes(notes: tuple[str, ...]) -> None:
+def say_notes(notes: Iterable[str]) -> None:
     for note in notes:
         say(f"Note: {note}.")

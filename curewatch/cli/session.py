@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 import typer
 
-from curewatch.cli.output import write
+from curewatch.cli.output import Page, say, say_json, write
 from curewatch.clock import RELEASED, SystemClock, plausible
 from curewatch.desk import Desk
 from curewatch.desk.refresh.refresher import AT_HAND, Refresher
@@ -21,24 +21,22 @@ from curewatch.intake.typed import not_future, parse_time
 from curewatch.records.errors import Field, InputError
 from curewatch.settings import Settings, config_path, load_settings, store_location
 from curewatch.store import Store
+from curewatch.views.base import View
 
 
 def settings_of(ctx: typer.Context) -> Settings:
     """The settings named by --config, CUREWATCH_CONFIG or the user folder. Raises SettingsError."""
-
     return load_settings(config_path(ctx.obj.config, os.environ))
 
 
 def location_of(ctx: typer.Context) -> str:
     """Where the store lives."""
-
     return store_location(ctx.obj.store, os.environ)
 
 
 @contextmanager
 def desk_of(ctx: typer.Context) -> Iterator[tuple[Desk, datetime]]:
     """The desk of the store, and now. Raises SettingsError, StoreError; InputError on a clock that cannot be right."""
-
     settings, now = settings_of(ctx), SystemClock().now()
     if not plausible(now):
         # no date could be told, and none may be written down
@@ -48,13 +46,20 @@ def desk_of(ctx: typer.Context) -> Iterator[tuple[Desk, datetime]]:
         yield Desk(store, settings), now
 
 
+@contextmanager
+def fresh_desk_of(ctx: typer.Context) -> Iterator[tuple[Desk, datetime]]:
+    """As `desk_of`, forecast and decided as of now."""
+    with desk_of(ctx) as (desk, now):
+        refresh_first(desk, now)
+        yield desk, now
+
+
 def refresh_first(desk: Desk, now: datetime) -> None:
     """Forecast and decide as of `now`, before anything is shown.
 
     A daemon of this store does the same within seconds; so where it would take long, as after a finger test in a full
     studio, what is stored is shown and that is said on stderr.
     """
-
     left = Refresher(desk).refresh(now, at_most=AT_HAND if desk.store.has_daemon() else None).left
     if left:
         words = f"Note: the daemon is working out {left:,} pieces anew; the dates shown are from before."
@@ -64,7 +69,6 @@ def refresh_first(desk: Desk, now: datetime) -> None:
 
 def moment(typed: str | None, desk: Desk, now: datetime) -> datetime:
     """The moment typed as --at, in the studio's zone; now where none was. Raises InputError."""
-
     if typed is None:
         return now
     at = parse_time(typed, now=now, zone=desk.settings.tz, field=Field.AT)
@@ -74,9 +78,6 @@ def moment(typed: str | None, desk: Desk, now: datetime) -> datetime:
 def iso(at: datetime | None, tz: ZoneInfo) -> str | None:
     """A moment for JSON: ISO 8601 in the studio's zone, to the second."""
     return None if at is None else at.astimezone(tz).isoformat(timespec="seconds")
-
-
-Values = dict[str, Any]
 
 
 def new_path(typed: str, option: Field) -> Path:
@@ -101,3 +102,16 @@ def new_file(typed: str, option: Field) -> Iterator[BinaryIO]:
         part.rename(path)
     finally:
         part.unlink(missing_ok=True)
+
+
+def say_view(kind: str, view: View, **beside: Any) -> None:
+    """A view as --json prints it, which is as the API does, with what else there is to say."""
+    say_json(kind, **view.model_dump(mode="json"), **beside)
+
+
+def answer(as_json: bool, kind: str, view: View, text: Callable[[Page], str]) -> None:
+    """A view as JSON, or as the page of text that is made of it."""
+    if as_json:
+        say_view(kind, view)
+    else:
+        say(text(Page.of(sys.stdout)))

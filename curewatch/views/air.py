@@ -17,7 +17,7 @@ from curewatch.studio.diagnosis.drying_history import PastAir, Spread
 from curewatch.studio.forecasting.drying_curve import DryingCurve
 from curewatch.studio.outlook.outlook import Band, Outlook
 from curewatch.views.alarms import AlarmOut
-from curewatch.views.base import View, local
+from curewatch.views.base import View, local, rounded
 from curewatch.views.board import RoomOut
 
 
@@ -60,19 +60,19 @@ class PieceAirOut(View):
 def air_read_at(found: PieceHistory, tz: ZoneInfo) -> datetime | None:
     """Until when the room it lies in, or left, was read."""
     climate = found.climates.get(found.drying.room)
-    return None if climate is None else climate.newest_at.astimezone(tz)
+    return None if climate is None else local(climate.newest_at, tz)
 
 
 def air_points(*air: Array, tz: ZoneInfo) -> list[AirPoint]:
     """From times [s since 1970], temperatures [°C] and humidities [%]."""
     return [
-        AirPoint(at=datetime.fromtimestamp(at, tz), temp_c=round(temp, 2), rh_pct=round(rh, 2))
+        AirPoint(at=datetime.fromtimestamp(round(at), tz), temp_c=round(temp, 2), rh_pct=round(rh, 2))
         for at, temp, rh in zip(*(column.tolist() for column in air), strict=True)
     ]
 
 
-class MembersOut(View):
-    """10, 50 and 90 % of the members of the ensemble."""
+class BandOut(View):
+    """In one case of ten it lies below `p10`, in one above `p90`: of the members of the ensemble, or an hour's mean."""
 
     p10: float
     p50: float
@@ -82,10 +82,10 @@ class MembersOut(View):
 class CurvePoint(View):
     at: datetime
     since_pour_h: float
-    left: MembersOut = Field(description="Water and glycol still in the film, as a share of what was poured")
-    surface_volatile_fraction: MembersOut = Field(description="By volume, in the top tenth")
-    bottom_volatile_fraction: MembersOut
-    film_temp_c: MembersOut
+    left: BandOut = Field(description="Water and glycol still in the film, as a share of what was poured")
+    surface_volatile_fraction: BandOut = Field(description="By volume, in the top tenth")
+    bottom_volatile_fraction: BandOut
+    film_temp_c: BandOut
 
 
 class CurveOut(View):
@@ -101,24 +101,16 @@ class CurveOut(View):
 
 def curve_points(curve: DryingCurve, poured_at: datetime, tz: ZoneInfo) -> list[CurvePoint]:
     left, surface, bottom, film_c = (
-        [MembersOut(p10=low, p50=mid, p90=high) for low, mid, high in np.round(np.array(band), 6).T.tolist()]
+        [BandOut(p10=low, p50=mid, p90=high) for low, mid, high in np.round(np.array(band), 6).T.tolist()]
         for band in (curve.left, curve.surface, curve.bottom, curve.film_temp_c)
     )
     return [
         CurvePoint(
-            at=datetime.fromtimestamp(poured_at.timestamp() + 3600 * h, tz), since_pour_h=round(h, 4), left=left[k],
+            at=local(poured_at + timedelta(hours=h), tz), since_pour_h=round(h, 4), left=left[k],
             surface_volatile_fraction=surface[k], bottom_volatile_fraction=bottom[k], film_temp_c=film_c[k],
         )
         for k, h in enumerate(curve.hours.tolist())
     ]  # fmt: skip
-
-
-class BandOut(View):
-    """The hour's mean: in one case of ten below `p10`, in one above `p90`."""
-
-    p10: float
-    p50: float
-    p90: float
 
 
 class HourOut(View):
@@ -141,7 +133,7 @@ class OutlookOut(View):
 
         hours = [
             HourOut(
-                begins_at=(begin + timedelta(seconds=HOUR_S * k)), temp_c=band(found.temp_c, k),
+                begins_at=local(begin + timedelta(seconds=HOUR_S * k), tz), temp_c=band(found.temp_c, k),
                 rh_pct=band(found.rh_pct, k),
             )
             for k in range(len(found.temp_c.mid))
@@ -164,7 +156,7 @@ class SpreadOut(View):
 
     @classmethod
     def of(cls, one: Spread) -> SpreadOut:
-        return cls(min=round(one.least, 2), mean=round(one.mean, 2), max=round(one.most, 2))
+        return cls(min=rounded(one.least), mean=rounded(one.mean), max=rounded(one.most))
 
 
 class AirHadOut(View):
@@ -185,15 +177,15 @@ class AirHadOut(View):
         if past is None:
             return None
         return cls(
-            begins_at=past.begins_at.astimezone(tz),
-            ends_at=past.ends_at.astimezone(tz),
+            begins_at=local(past.begins_at, tz),
+            ends_at=local(past.ends_at, tz),
             temp_c=SpreadOut.of(past.temp_c),
             rh_pct=SpreadOut.of(past.rh_pct),
-            cold_h=round(past.cold_h, 2),
-            damp_h=round(past.damp_h, 2),
-            hot_h=round(past.hot_h, 2),
-            dry_h=round(past.dry_h, 2),
-            unread_h=round(past.unread_h, 2),
+            cold_h=rounded(past.cold_h),
+            damp_h=rounded(past.damp_h),
+            hot_h=rounded(past.hot_h),
+            dry_h=rounded(past.dry_h),
+            unread_h=rounded(past.unread_h),
         )
 
 
@@ -217,7 +209,7 @@ class SensorOut(View):
         newest = line.newest
         return cls(
             source=newest.source,
-            read_at=newest.at.astimezone(tz),
+            read_at=local(newest.at, tz),
             age_s=round((now - newest.at).total_seconds()),
             temp_c=newest.temp_c,
             rh_pct=newest.rh_pct,

@@ -5,6 +5,9 @@ from __future__ import annotations
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from pydantic import Field
+
+from curewatch.desk.commands.alarm_care import AlarmsNow
 from curewatch.records import (
     Alarm,
     AlarmEvent,
@@ -33,7 +36,7 @@ class AlarmOut(View):
             room=alarm.room,
             state=alarm.state.value,
             raised_at=local(alarm.raised_at, tz),
-            judged_at=alarm.evaluated_at.astimezone(tz),
+            judged_at=local(alarm.evaluated_at, tz),
             acknowledged_at=local(alarm.acknowledged_at, tz),
             muted_until=local(alarm.muted_until, tz),
             text=alarm.text,
@@ -59,8 +62,8 @@ class HarmOut(View):
             kind=one.kind,
             hours=round(one.hours, 2),
             coldest_c=round(one.worst_c, 2),
-            began_at=one.began_at.astimezone(tz),
-            counted_until=one.counted_until.astimezone(tz),
+            began_at=local(one.began_at, tz),
+            counted_until=local(one.counted_until, tz),
             cleared_at=local(one.cleared_at, tz),
             text=damages.in_words(one),
         )
@@ -82,7 +85,25 @@ class AlarmEventOut(View):
             alarm=one.kind,
             room=one.room,
             happening=one.happening,
-            at=one.at.astimezone(tz),
-            recorded_at=one.recorded_at.astimezone(tz),
+            at=local(one.at, tz),
+            recorded_at=local(one.recorded_at, tz),
             muted_until=local(one.muted_until, tz),
+        )
+
+
+class AlarmsOut(View):
+    """Everything about alarms that asks for somebody's eye."""
+
+    active: list[AlarmOut]
+    muted: list[AlarmOut] = Field(description="Quiet ones that would not be told of if they were raised")
+    harm: list[HarmOut] = Field(description="That nobody has looked over")
+    history: list[AlarmEventOut] = Field(description="The newest first; empty unless asked for")
+
+    @classmethod
+    def of(cls, seen: AlarmsNow, tz: ZoneInfo) -> AlarmsOut:
+        return cls(
+            active=[AlarmOut.of(one, tz) for one in seen.active],
+            muted=[AlarmOut.of(one, tz) for one in seen.muted],
+            harm=[HarmOut.of(one.piece, one.damage, tz) for one in seen.harmed],
+            history=[AlarmEventOut.of(one, tz) for one in seen.history],
         )

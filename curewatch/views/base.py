@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import Annotated
+from typing import Annotated, overload
 from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field
@@ -21,7 +21,9 @@ At = Annotated[AwareDatetime, AfterValidator(_sensible)]
 
 
 class View(BaseModel):
-    model_config = ConfigDict(frozen=True)
+    """Printed alike by the API and by --json. NaN never leaves: it cannot be put in."""
+
+    model_config = ConfigDict(frozen=True, allow_inf_nan=False)
 
 
 class RequestModel(BaseModel):
@@ -48,10 +50,28 @@ class Problem(View):
     errors: list[Fault] | None = Field(None, description="Of a request that is malformed: all that is wrong with it")
 
 
+@overload
+def local(at: datetime, tz: ZoneInfo) -> datetime: ...
+@overload
+def local(at: datetime | None, tz: ZoneInfo) -> datetime | None: ...
 def local(at: datetime | None, tz: ZoneInfo) -> datetime | None:
-    return None if at is None else at.astimezone(tz)
+    """In the studio's zone, to the second."""
+    return None if at is None else at.astimezone(tz).replace(microsecond=0)
 
 
-def tidy(value: float) -> float:
-    """Without the last digits that come of a change of unit."""
-    return float(f"{value:.10g}")
+@overload
+def tidy(value: float, digits: int = 10) -> float: ...
+@overload
+def tidy(value: float | None, digits: int = 10) -> float | None: ...
+def tidy(value: float | None, digits: int = 10) -> float | None:
+    """To so many digits in all: without the last ones, which come of a change of unit."""
+    return None if value is None else float(f"{value:.{digits}g}")
+
+
+@overload
+def rounded(value: float, places: int = 2) -> float: ...
+@overload
+def rounded(value: float | None, places: int = 2) -> float | None: ...
+def rounded(value: float | None, places: int = 2) -> float | None:
+    """To so many decimal places, never -0."""
+    return None if value is None else round(value, places) + 0.0

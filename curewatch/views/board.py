@@ -12,9 +12,11 @@ from curewatch.records import (
     Forecast,
     MilestoneKind,
 )
+from curewatch.studio.air import flaws
+from curewatch.studio.air.flaws import Finding, Flaw
 from curewatch.studio.board import Board, PieceLine, RoomLine
 from curewatch.views.alarms import AlarmOut
-from curewatch.views.base import View, local
+from curewatch.views.base import View, local, rounded
 
 
 class MilestoneOut(View):
@@ -46,7 +48,9 @@ class PieceOut(View):
     poured_at: datetime
     stage: str
     stage_is_safe: bool
-    next: str | None
+    next: str | None = Field(description="The first milestone that is not yet safe to assume; its dates are")
+    worth_checking_at: datetime | None
+    safe_at: datetime | None
     milestones: dict[str, MilestoneOut]
     reason: str | None = Field(description="Why there are no milestones")
     forecast_at: datetime | None
@@ -58,13 +62,39 @@ class PieceOut(View):
             name=line.name,
             room=line.room,
             place=line.place,
-            poured_at=line.poured_at.astimezone(tz),
+            poured_at=local(line.poured_at, tz),
             stage=line.stage_in_words,
             stage_is_safe=line.stage_is_safe,
             next=None if line.next is None else line.next.kind.value,
+            worth_checking_at=None if line.next is None else local(line.next.worth_checking_at, tz),
+            safe_at=None if line.next is None else local(line.next.safe_at, tz),
             milestones=milestones_of(forecast, tz),
             reason=forecast.reason if forecast else "not forecast yet",
             forecast_at=local(forecast.made_at if forecast else None, tz),
+        )
+
+
+class QualityOut(View):
+    """What was wrong with readings."""
+
+    flaw: Flaw
+    source: str | None = Field(description="null: of all the room's readings")
+    quantity: str | None
+    since: datetime
+    until: datetime
+    size: float | None
+    text: str
+
+    @classmethod
+    def of(cls, one: Finding, tz: ZoneInfo) -> QualityOut:
+        return cls(
+            flaw=one.flaw,
+            source=one.source,
+            quantity=one.quantity,
+            since=local(datetime.fromtimestamp(one.since_s, tz), tz),
+            until=local(datetime.fromtimestamp(one.until_s, tz), tz),
+            size=rounded(one.size),
+            text=flaws.text(one, lambda at: at.astimezone(tz)),
         )
 
 
@@ -75,13 +105,19 @@ class RoomOut(View):
     read_at: datetime | None
     age_s: int | None
     pieces: int
+    quality: list[QualityOut] = Field(description="Of its last days, the newest last")
 
     @classmethod
     def of(cls, line: RoomLine, now: datetime, tz: ZoneInfo) -> RoomOut:
         age_s = None if line.data_at is None else round((now - line.data_at).total_seconds())
-        read_at = local(line.data_at, tz)
         return cls(
-            name=line.name, temp_c=line.temp_c, rh_pct=line.rh_pct, read_at=read_at, age_s=age_s, pieces=line.pieces
+            name=line.name,
+            temp_c=line.temp_c,
+            rh_pct=line.rh_pct,
+            read_at=local(line.data_at, tz),
+            age_s=age_s,
+            pieces=line.pieces,
+            quality=[QualityOut.of(one, tz) for one in line.quality],
         )
 
 
@@ -95,7 +131,7 @@ class BoardOut(View):
     @classmethod
     def of(cls, board: Board, tz: ZoneInfo) -> BoardOut:
         return cls(
-            at=board.at.astimezone(tz),
+            at=local(board.at, tz),
             zone=tz.key,
             pieces=[PieceOut.of(line, tz) for line in board.pieces],
             rooms=[RoomOut.of(line, board.at, tz) for line in board.rooms],

@@ -8,8 +8,10 @@ from zoneinfo import ZoneInfo
 from pydantic import Field
 
 from curewatch.desk.commands.aftercare import Steps
+from curewatch.desk.commands.observing import Observed
 from curewatch.desk.reports.learned import Seen
 from curewatch.records.observations import Finger, ObservationKind
+from curewatch.records.workshop import StepDone
 from curewatch.studio.care.aftercare import CareStep
 from curewatch.studio.learning.texts import LearnedEffect
 from curewatch.views.base import View, local
@@ -26,9 +28,27 @@ class ObservationOut(View):
     notes: list[str]
 
     @classmethod
-    def of(cls, seen: Seen, tz: ZoneInfo) -> ObservationOut:
+    def of(cls, seen: Seen | Observed, tz: ZoneInfo) -> ObservationOut:
         one = seen.observation
-        return cls(**one.model_dump(exclude={"piece_id", "at"}), at=one.at.astimezone(tz), notes=list(seen.notes))
+        return cls(**one.model_dump(exclude={"piece_id", "at"}), at=local(one.at, tz), notes=list(seen.notes))
+
+
+class DoneOut(View):
+    step: str
+    done_at: datetime
+    recorded_at: datetime
+    too_early: bool = Field(description="Before the date from which it was safe to")
+    undone_at: datetime | None = Field(description="It was not done after all")
+
+    @classmethod
+    def of(cls, one: StepDone, tz: ZoneInfo) -> DoneOut:
+        return cls(
+            step=one.step,
+            done_at=local(one.done_at, tz),
+            recorded_at=local(one.recorded_at, tz),
+            too_early=one.too_early,
+            undone_at=local(one.undone_at, tz),
+        )
 
 
 class StepOut(View):
@@ -47,6 +67,7 @@ class StepOut(View):
     caution: str
     done_id: int | None
     done_at: datetime | None
+    done_too_early: bool = Field(description="Before the date from which it was safe to")
 
     @classmethod
     def of(cls, line: CareStep, now: datetime, tz: ZoneInfo) -> StepOut:
@@ -64,6 +85,7 @@ class StepOut(View):
             caution=line.caution,
             done_id=line.done.id if line.done else None,
             done_at=local(line.done.done_at if line.done else None, tz),
+            done_too_early=line.done is not None and line.done.too_early,
         )
 
 
@@ -80,6 +102,7 @@ class StepsOut(View):
     air_against: list[str] | None = Field(description="What speaks against varnish now; null: the air is not known")
     air_read_at: datetime | None
     next_good_air: WindowOut | None
+    history: list[DoneOut] = Field(description="All that was written down, what was taken back too")
 
     @classmethod
     def of(cls, found: Steps, now: datetime, tz: ZoneInfo) -> StepsOut:
@@ -91,8 +114,9 @@ class StepsOut(View):
             air_against=None if found.against is None else list(found.against),
             air_read_at=local(found.read_at, tz),
             next_good_air=None if w is None else WindowOut(
-                begins_at=w.begins_at.astimezone(tz), ends_at=w.ends_at.astimezone(tz), sure=w.sure
+                begins_at=local(w.begins_at, tz), ends_at=local(w.ends_at, tz), sure=w.sure
             ),
+            history=[DoneOut.of(one, tz) for one in found.history.steps],
         )  # fmt: skip
 
 

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Literal
 
 from pydantic import Field
 
-from curewatch.desk.mixing import GLYCOL, SOLIDS, Batch
+from curewatch.desk.mixing import Batch
 from curewatch.records import Recipe
 from curewatch.records.workshop import RecipeMix
 from curewatch.settings import MaterialSettings
-from curewatch.studio.mixing import Mixture, Portion, notes_on
+from curewatch.studio.mixing import Mixture, Portion, notes_on, run_off_text
 from curewatch.views.base import View
-
-Solids = Annotated[float, Field(ge=SOLIDS[0], le=SOLIDS[1])]
-Glycol = Annotated[float, Field(ge=GLYCOL[0], le=GLYCOL[1])]
 
 
 class MaterialOut(View):
@@ -87,13 +84,14 @@ class RunOffOut(View):
     source: Literal["said", "assumed", "pours"]
     pours: int = Field(description="From how many it was learned")
     of_this_size: bool
+    text: str | None = Field(description="null: it was said")
 
     @classmethod
     def of(cls, made: Batch) -> RunOffOut:
         believed = made.run_off
         if believed is None:
             share = round(made.needed.runs_off / made.needed.whole, 4)
-            return cls(share=share, low=None, high=None, source="said", pours=0, of_this_size=False)
+            return cls(share=share, low=None, high=None, source="said", pours=0, of_this_size=False, text=None)
         return cls(
             share=round(believed.share, 4),
             low=round(believed.low, 4),
@@ -101,6 +99,7 @@ class RunOffOut(View):
             source="pours" if believed.pours else "assumed",
             pours=believed.pours,
             of_this_size=believed.like_size,
+            text=run_off_text(believed),
         )
 
 
@@ -118,6 +117,8 @@ class MixOut(View):
     run_off: RunOffOut
     density_kg_l: float
     added_water_share: float
+    parts: list[PartOut]
+    by_weight: bool
     notes: list[str]
 
     @classmethod
@@ -135,6 +136,8 @@ class MixOut(View):
             run_off=RunOffOut.of(made),
             density_kg_l=round(found.density / 1000, 4),
             added_water_share=round(found.added_water_share, 4),
+            parts=parts_of(made.told),
+            by_weight=made.told.by_weight,
             notes=notes_on(found),
         )
 

@@ -44,6 +44,7 @@ class NoticeOut(View):
     text: str
     urgent: bool
     expires_at: datetime | None
+    told_in: str | None = Field(description="The key of the notice that told this one too")
     deliveries: list[DeliveryOut]
 
     @classmethod
@@ -52,11 +53,12 @@ class NoticeOut(View):
         return cls(
             key=one.key,
             kind=one.kind,
-            created_at=one.created_at.astimezone(tz),
+            created_at=local(one.created_at, tz),
             title=one.title,
             text=one.text,
             urgent=one.urgent,
             expires_at=local(one.expires_at, tz),
+            told_in=one.data.get("told_in"),
             deliveries=[DeliveryOut.of(delivery, tz) for delivery in sent.deliveries],
         )
 

@@ -11,13 +11,16 @@ from curewatch.desk.reports.planning import Plan
 from curewatch.records import MilestoneKind
 from curewatch.studio.planning import planner
 from curewatch.studio.planning.planner import Advice, Latest
-from curewatch.views.base import View, local
+from curewatch.views.base import View, local, rounded
 
 
 class AdviceOut(View):
     room_is: str
     hours: dict[str, float | None] = Field(description="Change of each milestone ahead [h], below zero sooner")
     reached_only_so: list[str]
+    skin_gap_h: float | None = Field(description="From touch-dry to handle, so")
+    skin_gap_now_h: float | None
+    rate_ratio: float = Field(description="How fast water leaves so, over now")
     risks_skin: bool
     text: str | None = Field(description="null: it would move nothing")
     caution: str | None
@@ -26,8 +29,11 @@ class AdviceOut(View):
     def of(cls, one: Advice) -> AdviceOut:
         return cls(
             room_is=one.change.name,
-            hours={kind.value: None if h is None else round(h, 2) for kind, h in one.hours.items()},
+            hours={kind.value: rounded(h) for kind, h in one.hours.items()},
             reached_only_so=[kind.value for kind in one.reached_only_so],
+            skin_gap_h=rounded(one.skin_gap_h),
+            skin_gap_now_h=rounded(one.skin_gap_now_h),
+            rate_ratio=rounded(one.rate_ratio),
             risks_skin=one.risks_skin,
             text=planner.advised(one),
             caution=planner.caution(one.change),
@@ -59,6 +65,7 @@ class PlaceOut(View):
 
 class PlanOut(View):
     room: str
+    room_assumed: str | None = Field(description="Why this room, where none was named")
     ready: MilestoneKind
     due: datetime
     pieces: int
@@ -73,8 +80,9 @@ class PlanOut(View):
     def of(cls, plan: Plan, free: tuple[str, ...], tz: ZoneInfo) -> PlanOut:
         return cls(
             room=plan.room,
+            room_assumed=plan.assumed,
             ready=plan.milestone,
-            due=plan.due.astimezone(tz),
+            due=local(plan.due, tz),
             pieces=plan.pieces,
             recipe=plan.recipe,
             latest=[LatestOut.of(one, tz) for one in plan.latest],
@@ -85,6 +93,6 @@ class PlanOut(View):
                 for one in plan.places
             ],
             places_free=list(free),
-            air_read_at=plan.data_at.astimezone(tz),
+            air_read_at=local(plan.data_at, tz),
             verdict=planner.verdict(plan.latest),
         )

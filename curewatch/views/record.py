@@ -14,15 +14,19 @@ from curewatch.desk.reports.cure_record import CureRecord
 from curewatch.desk.reports.learned import Seen
 from curewatch.desk.reports.piece import PieceReport
 from curewatch.records import Support, ThicknessSource
-from curewatch.studio.diagnosis.drying_history import Trace
+from curewatch.studio.diagnosis.drying_history import MeasuredDrift, Trace
 from curewatch.studio.diagnosis.mechanisms import Diagnosis, Verdict
 from curewatch.studio.forecasting.drying import Drying
-from curewatch.views.air import AirHadOut
+from curewatch.views.air import AirHadOut, air_read_at
 from curewatch.views.alarms import AlarmOut, HarmOut
-from curewatch.views.base import View, local, tidy
+from curewatch.views.base import View, local, rounded, tidy
 from curewatch.views.board import MilestoneOut, PieceOut, milestones_of
-from curewatch.views.care import ObservationOut
-from curewatch.views.estimate import TiltOut, tilts_of
+from curewatch.views.care import DoneOut, ObservationOut
+
+HONESTY = (
+    "Dates of drying are estimates by a model of the film in the air as it was read, not measurements; what a person "
+    "found by touch or scale is marked so. This record is no guarantee and no test report."
+)
 
 
 class FilmOut(View):
@@ -40,12 +44,12 @@ class FilmOut(View):
         if trace is None:
             return None
         return cls(
-            skin_gap_h=_rounded(trace.gap_h),
-            usual_skin_gap_h=_rounded(trace.usual_gap_h),
-            early_pace=round(trace.early_pace, 2),
-            cold_h=round(trace.cold_h, 2),
-            coldest_c=round(trace.coldest_c, 2),
-            tilt_for_5mm_deg=round(math.degrees(trace.tilt_for_5mm), 4),
+            skin_gap_h=rounded(trace.gap_h),
+            usual_skin_gap_h=rounded(trace.usual_gap_h),
+            early_pace=rounded(trace.early_pace, 2),
+            cold_h=rounded(trace.cold_h, 2),
+            coldest_c=rounded(trace.coldest_c, 2),
+            tilt_for_5mm_deg=rounded(math.degrees(trace.tilt_for_5mm), 4),
         )
 
 
@@ -114,12 +118,17 @@ class StayOut(View):
     since: datetime
 
 
-class DoneOut(View):
-    step: str
-    done_at: datetime
-    recorded_at: datetime
-    too_early: bool = Field(description="Before the date from which it was safe to")
-    undone_at: datetime | None = Field(description="It was not done after all")
+class TiltOut(View):
+    measured_at: datetime
+    tilt_deg: float
+
+
+def tilts_of(looked: CureRecord, tz: ZoneInfo) -> list[TiltOut]:
+    """What was measured of its support, by time."""
+    return [
+        TiltOut(measured_at=local(one.measured_at, tz), tilt_deg=tidy(math.degrees(one.tilt_rad)))
+        for one in looked.tilts
+    ]
 
 
 class RecordOut(PouredOut):
@@ -141,6 +150,7 @@ class RecordOut(PouredOut):
     observed: list[ObservationOut]
     steps: list[DoneOut]
     harm: list[HarmOut]
+    honesty: str = HONESTY
 
     @classmethod
     def of(cls, looked: CureRecord, seen: Sequence[Seen], tz: ZoneInfo) -> RecordOut:
@@ -149,11 +159,11 @@ class RecordOut(PouredOut):
         return cls(
             **poured(drying),
             name=name,
-            written_at=looked.now.astimezone(tz),
-            poured_at=drying.pour.at.astimezone(tz),
+            written_at=local(looked.now, tz),
+            poured_at=local(drying.pour.at, tz),
             gone_at=local(drying.piece.gone_at, tz),
             recipe_stated=drying.recipe.stated,
-            stays=[StayOut(room=s.room, place=s.place, since=s.since.astimezone(tz)) for s in drying.stays],
+            stays=[StayOut(room=s.room, place=s.place, since=local(s.since, tz)) for s in drying.stays],
             tilts=tilts_of(looked, tz),
             estimated=milestones_of(forecast, tz),
             forecast_at=local(forecast.made_at if forecast else None, tz),
@@ -162,15 +172,9 @@ class RecordOut(PouredOut):
             air_while_drying=AirHadOut.of(looked.wet_air, tz),
             air_so_far=AirHadOut.of(looked.whole_air, tz),
             observed=[ObservationOut.of(one, tz) for one in seen],
-            steps=[
-                DoneOut(
-                    step=one.step, done_at=one.done_at.astimezone(tz), recorded_at=one.recorded_at.astimezone(tz),
-                    too_early=one.too_early, undone_at=local(one.undone_at, tz),
-                )
-                for one in looked.history.steps
-            ],
+            steps=[DoneOut.of(one, tz) for one in looked.history.steps],
             harm=[HarmOut.of(name, one, tz) for one in looked.history.damages],
-        )  # fmt: skip
+        )
 
 
 class FindingOut(View):
@@ -188,10 +192,6 @@ class ComparedOut(View):
     pieces: list[RecordOut]
 
 
-def _rounded(value: float | None) -> float | None:
-    return None if value is None else round(value, 2)
-
-
 class LabelOut(View):
     """What stands on a label; its code says nothing of the piece, and finds it after it has left too."""
 
@@ -203,3 +203,28 @@ class LabelOut(View):
     round: bool
     code: str
     link: str
+
+
+class LevelOut(View):
+    """How far a design drifts until the film packs, within a factor of two: nobody knows a mix's viscosity better."""
+
+    piece: str
+    tilts: list[TiltOut] = Field(description="The first holds from the pour on, each later one from its moment")
+    drift_mm: float | None = Field(description="On these tilts; null: none was measured, or its air was not read")
+    limit_mm: float
+    tilt_for_limit_deg: float | None = Field(description="The tilt that would move it limit_mm")
+    tilt_for_5mm_deg: float | None = Field(description="Of the usual mix")
+    air_read_at: datetime | None
+
+    @classmethod
+    def of(cls, looked: CureRecord, found: MeasuredDrift, tz: ZoneInfo) -> LevelOut:
+        angle = found.tilt_for_limit
+        return cls(
+            piece=looked.history.name,
+            tilts=tilts_of(looked, tz),
+            drift_mm=None if found.drift_m is None else tidy(found.drift_m * 1e3, 7),
+            limit_mm=tidy(found.limit_m * 1e3, 7),
+            tilt_for_limit_deg=None if angle is None else tidy(math.degrees(angle), 7),
+            tilt_for_5mm_deg=None if looked.trace is None else tidy(math.degrees(looked.trace.tilt_for_5mm), 7),
+            air_read_at=air_read_at(looked.history, tz),
+        )

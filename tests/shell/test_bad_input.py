@@ -150,7 +150,7 @@ def test_with_json_the_refusal_is_an_object(
     out, err = capsys.readouterr()
     refusal = json.loads(err)
     assert out == ""
-    assert refusal["schema"] == 1
+    assert refusal["schema"] == 2
     assert refusal["error"]["message"]
 
 

@@ -101,7 +101,7 @@ def test_with_json_an_unknown_option_is_an_object(capsys: pytest.CaptureFixture[
     out, err = capsys.readouterr()
     assert out == ""
     assert json.loads(err) == {
-        "schema": 1,
+        "schema": 2,
         "error": {
             "field": "--wet-thicknes",
             "given": None,

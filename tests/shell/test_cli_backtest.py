@@ -36,7 +36,7 @@ def test_as_json_it_is_one_object(tmp_path: Path, capsys: pytest.CaptureFixture[
     files = [written(tmp_path / f"{name}.csv", 18) for name in ("loft", "shed")]
     assert main(["backtest", "outlook", *files, "--json"]) == 0
     found = json.loads(capsys.readouterr().out)
-    assert (found["schema"], found["kind"], len(found["scores"])) == (1, "backtest_outlook", 20)
+    assert (found["schema"], found["kind"], len(found["scores"])) == (2, "backtest_outlook", 20)
     assert {"room", "quantity", "hours_ahead", "pairs", "mae", "baselines", "coverage", "ratio_to_best"} == set(
         found["scores"][0]
     )

@@ -21,7 +21,7 @@ def levelled(capsys: pytest.CaptureFixture[str], *arguments: str) -> dict[str, A
 
 def test_one_object_whose_numbers_hang_together(capsys: pytest.CaptureFixture[str]) -> None:
     found = levelled(capsys, "--tilt", "0.5deg")
-    assert (found["schema"], found["kind"]) == (1, "level")
+    assert (found["schema"], found["kind"]) == (2, "level")
     # by hand, at the pour: rho = 998 + 0.3 * 352 kg/m3
     by_hand = 1103.6 * 9.80665 * 1.2e-3**2 * math.sin(math.radians(0.5)) / 2 * 3.6e6
     # six digits are told

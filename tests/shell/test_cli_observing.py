@@ -40,7 +40,7 @@ def spoken(run: Run, *words: str) -> dict[str, Any]:
     code, out, err = run(*words, "--json")
     assert (code, err) == (0, "")
     found: dict[str, Any] = json.loads(out)
-    assert found["schema"] == 1
+    assert found["schema"] == 2
     return found
 
 
@@ -63,8 +63,8 @@ def test_a_finger_test_is_logged_told_of_and_taken_back(run: Run) -> None:
 def test_undo_with_a_time_takes_back_that_of_this_minute_and_no_other(
     run: Run, kind: str, first: str, second: str
 ) -> None:
-    logged = spoken(run, kind, "Low tide", first, "--at", "20 h ago")
-    later = spoken(run, kind, "Low tide", second, "--at", "10 h ago")
+    logged = spoken(run, kind, "Low tide", first, "--at", "20 h ago")["observation"]
+    later = spoken(run, kind, "Low tide", second, "--at", "10 h ago")["observation"]
     code, out, err = run(kind, "Low tide", "--undo", "--at", "15 h ago")
     assert (code, out) == (2, "")
     assert f"{logged['at'][:16]}+00:00, {later['at'][:16]}+00:00" in err
@@ -74,10 +74,10 @@ def test_undo_with_a_time_takes_back_that_of_this_minute_and_no_other(
 
 
 def test_weighings_and_a_surface_temperature_in_json(run: Run) -> None:
-    bare = spoken(run, "weigh", "Low tide", "412.5", "--at", "49 h ago")
+    bare = spoken(run, "weigh", "Low tide", "412.5", "--at", "49 h ago")["observation"]
     assert (bare["grams"], bare["resolution_g"]) == (412.5, 0.1)
-    assert spoken(run, "weigh", "Low tide", "540g", "--at", "47 h ago")["resolution_g"] == 1
-    assert spoken(run, "surface", "Low tide", "18C", "--at", "40 h ago")["surface_c"] == 18
+    assert spoken(run, "weigh", "Low tide", "540g", "--at", "47 h ago")["observation"]["resolution_g"] == 1
+    assert spoken(run, "surface", "Low tide", "18C", "--at", "40 h ago")["observation"]["surface_c"] == 18
     assert {"weighing", "surface"} <= set(spoken(run, "learned")["beliefs"][0]["observations"])
 
 
@@ -122,7 +122,7 @@ def test_a_plan_names_the_latest_moments_and_the_taken_places(run: Run) -> None:
     found = spoken(run, *PLAN, f"{now + timedelta(days=9):%Y-%m-%d}", "--pieces", "2")
     assert found["latest"][0]["room_is"] == "as it usually is"
     assert found["latest"][0]["safe_at"] < found["latest"][0]["even_at"] < found["due"]
-    assert [one["piece"] for one in found["places"]] == ["Low tide"]
+    assert [one["piece"] for one in found["places_taken"]] == ["Low tide"]
     text = run(*PLAN, f"{now + timedelta(hours=3):%Y-%m-%d %H:%M}")[1]
     flat = " ".join(text.split())
     assert all(said in flat for said in ("film-forming temperature", "skin over a soft core", "its lead off", "heater"))

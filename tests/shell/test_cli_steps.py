@@ -84,7 +84,7 @@ def test_steps_of_a_piece_that_left_stay_known(capsys: pytest.CaptureFixture[str
     with Store.open(studio / "studio.sqlite") as store:
         leave(Desk(store, load_settings(studio / "studio.toml")), "Heron", SystemClock().now())
     assert printed(capsys, "done", "Heron", "wash")["step"] == "wash"
-    assert printed(capsys, "steps", "Heron")["varnish_air"]["next_good"] is None
+    assert printed(capsys, "steps", "Heron")["next_good_air"] is None
 
 
 def test_a_pour_that_was_taken_back_hides_no_earlier_piece(studio: Path, capsys: pytest.CaptureFixture[str]) -> None:

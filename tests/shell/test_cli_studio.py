@@ -34,7 +34,7 @@ def answer(capsys: pytest.CaptureFixture[str], *line: str) -> dict[str, Any]:
     assert err == ""
     assert out.count("\n") == 1
     found: dict[str, Any] = json.loads(out)
-    assert found["schema"] == 1
+    assert found["schema"] == 2
     assert found["kind"] == line[0]
     return found
 
@@ -49,7 +49,7 @@ def test_a_reading_and_a_pour_make_dates(capsys: pytest.CaptureFixture[str]) -> 
     assert air["notes"] == ["room 'boat shed' is new"]
     piece = logged(capsys, "Heron", *GAUGE, "--at", "3 h ago", "--silicone", "--place", "rack 2")
     assert (piece["name"], piece["room"], piece["place"], piece["silicone"]) == ("Heron", "boat shed", "rack 2", True)
-    assert (piece["wet_thickness_mm"], piece["thickness_from"]) == (1.2, "gauge")
+    assert (piece["wet_thickness_mm"], piece["thickness_source"]) == (1.2, "gauge")
     dates = piece["milestones"]["touch_dry"]
     assert piece["poured_at"] < dates["early_at"] < dates["worth_checking_at"] < dates["safe_at"]
     assert answer(capsys, "piece", "Heron")["milestones"] == piece["milestones"]
@@ -70,7 +70,7 @@ def test_the_ways_to_a_thickness(
 ) -> None:
     piece = logged(capsys, "Reed", *options)
     assert piece["wet_thickness_mm"] == pytest.approx(millimetres, rel=1e-3)  # by hand, to four digits
-    assert piece["thickness_from"] == source
+    assert piece["thickness_source"] == source
     assert piece["reason"] == "no temperature and humidity of boat shed yet"
 
 

@@ -51,7 +51,7 @@ def test_an_estimate_knows_them_too_and_stays_sealed_by_its_back_alone(capsys: p
     )
     assert plain["milestones"] == panel["milestones"]  # sealed, and as clear of the table as the model's canvas
     assert raw["inputs"]["soaks_up_mm"] == pytest.approx(0.3)
-    assert raw["milestones"]["packed"]["p50_h"] < 0.9 * plain["milestones"]["packed"]["p50_h"]
+    assert raw["milestones"]["packed"]["worth_checking_h"] < 0.9 * plain["milestones"]["packed"]["worth_checking_h"]
     assert main([*line, "--support", "panel", "--back", "5"]) == 2
     assert "--support" in capsys.readouterr().err
 
@@ -81,7 +81,7 @@ def test_a_tilt_told_with_the_pour_or_later_lets_why_tell(capsys: pytest.Capture
     assert not_level("Even")["verdict"] == "unlikely"
     shimmed = printed(capsys, "level", "Steep", "--tilt", "0deg", "--at", "50 min ago")
     assert shimmed["drift_mm"] > 0
-    assert printed(capsys, "record", "Steep")["tilts_deg"] == [2.0, 0.0]
+    assert [one["tilt_deg"] for one in printed(capsys, "record", "Steep")["tilts"]] == [2.0, 0.0]
 
 
 def test_a_mix_and_a_limit_that_are_said_count_for_a_piece_too(capsys: pytest.CaptureFixture[str]) -> None:
@@ -106,13 +106,13 @@ def test_what_ran_off_is_learned_from_scale_and_cup_and_carried_to_the_next_mix(
 ) -> None:
     asked = ("mix", "river blend", "--size", "30x40cm", "--wet-thickness", "1.2mm")
     first = printed(capsys, *asked)
-    assert (first["run_off"]["share"], first["run_off"]["from"]) == (0.25, "assumed")
+    assert (first["run_off"]["share"], first["run_off"]["source"]) == (0.25, "assumed")
     printed(capsys, "pour", "One", *POUR, "--paint", "300g")
     assert main(["weigh", "One", "400g", "--at", "70 min ago"]) == 0
     assert main(["weigh", "One", "580g", "--at", "59 min ago"]) == 0
     capsys.readouterr()
     told = printed(capsys, *asked)["run_off"]
-    assert (told["from"], told["pours"], told["of_this_size"]) == ("pours", 1, True)
+    assert (told["source"], told["pours"], told["of_this_size"]) == ("pours", 1, True)
     assert 0.25 < told["share"] < 0.4  # 120 g of 300 g ran off; one pour moves the belief most of the way
     poured = (
         "--poured",
@@ -137,7 +137,8 @@ def test_what_ran_off_is_learned_from_scale_and_cup_and_carried_to_the_next_mix(
     capsys.readouterr()
     assert main(list(asked)) == 0
     assert "learned from 2 pours of this recipe onto about this size" in " ".join(capsys.readouterr().out.split())
-    assert printed(capsys, *asked, "--run-off", "10%")["run_off"] == {"share": 0.1, "from": "said"}
+    said = printed(capsys, *asked, "--run-off", "10%")["run_off"]
+    assert (said["share"], said["source"], said["low"], said["text"]) == (0.1, "said", None, None)
 
 
 def test_a_series_shares_the_cup(capsys: pytest.CaptureFixture[str], studio: Path) -> None:

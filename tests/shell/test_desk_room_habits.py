@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from curewatch.cli.output import Page
-from curewatch.cli.texts.board_text import text, values
+from curewatch.cli.texts.board_text import text
 from curewatch.desk import Desk, PourOrder
 from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import log_reading, store_readings
@@ -19,6 +19,7 @@ from curewatch.desk.reports.piece import piece_report
 from curewatch.records import MilestoneKind, Reading, ThicknessSource
 from curewatch.settings import Settings
 from curewatch.store import Store
+from curewatch.views.board import BoardOut
 from tests.new_store import NOON
 from tests.refreshing import refresh
 
@@ -88,12 +89,13 @@ def test_a_spike_is_kept_in_the_store_marked_on_the_board_and_changes_no_date(de
     with desk.store.read() as tx:
         assert max(r.temp_c or 0 for r in tx.readings("Loft")) == 60.0
     seen = board_of(desk, NOON)
-    rooms = {room["name"]: room for room in values(desk.settings.tz, seen)["rooms"]}
-    assert rooms[SHED]["quality"] == []
-    (finding,) = rooms["Loft"]["quality"]
-    assert (finding["flaw"], finding["source"], finding["quantity"]) == ("spike", "post", "temp_c")
-    assert finding["size"] == pytest.approx(41, abs=3)  # a room that swings by 2 °C about 19
-    assert "not used" in text(desk.settings.tz, seen, Page())
+    shown = BoardOut.of(seen, desk.settings.tz)
+    rooms = {room.name: room for room in shown.rooms}
+    assert rooms[SHED].quality == []
+    (finding,) = rooms["Loft"].quality
+    assert (finding.flaw, finding.source, finding.quantity) == ("spike", "post", "temp_c")
+    assert finding.size == pytest.approx(41, abs=3)  # a room that swings by 2 °C about 19
+    assert "not used" in text(shown, Page())
 
 
 def test_a_single_spike_raises_no_alarm_once_the_next_reading_is_there(desk: Desk) -> None:

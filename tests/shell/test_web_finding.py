@@ -16,6 +16,7 @@ from curewatch.records import AlarmKind, Damage
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Finger, ObservationKind
 from curewatch.studio.care.aftercare import Odds
+from curewatch.views.care import StepsOut
 from curewatch.web.pages.forms import label_of
 from curewatch.web.pages.piece import care_view
 from curewatch.web.texts import Words
@@ -62,6 +63,12 @@ def test_each_kind_of_finding_is_stored_as_typed(studio: Studio) -> None:
 
 
 WIDE = Page(width=500)
+
+
+def shown(studio: Studio, steps: aftercare.Steps) -> StepsOut:
+    return StepsOut.of(steps, NOW, studio.desk.settings.tz)
+
+
 NEVER_SO = [
     ({"what": "damp"}, "tacky, touch-dry, dry-through, weighing or surface"),
     ({"what": "weighing", "grams": "heavy"}, "heavy"),
@@ -146,9 +153,7 @@ def test_a_coat_that_the_film_would_bear_is_not_called_safe_where_the_air_is_aga
     view = care_view(replace(steps, lines=coats, against=against), Words(NOW, studio.desk.settings.tz))
     assert coats
     assert [row.when.partition(";")[0] for row in view.rows] == [said] * len(coats)
-    typed = " ".join(
-        steps_text.text(studio.desk.settings.tz, replace(steps, lines=coats, against=against), NOW, WIDE).split()
-    )
+    typed = " ".join(steps_text.text(shown(studio, replace(steps, lines=coats, against=against)), NOW, WIDE).split())
     assert typed.count(f": {said}.") == len(coats)
 
 
@@ -159,7 +164,7 @@ def test_beside_a_caution_only_the_date_is_called_safe(studio: Studio) -> None:
     view = care_view(due, Words(NOW, studio.desk.settings.tz))
     assert view.now
     assert [row.when for row in view.rows if row.is_for_now and "safe" in row.when] == []
-    dated = steps_text.text(studio.desk.settings.tz, due, NOW, WIDE).partition("Coats want")[0]
+    dated = steps_text.text(shown(studio, due), NOW, WIDE).partition("Coats want")[0]
     assert "safe" not in dated.replace("safety sheet", "")
 
 

@@ -10,10 +10,8 @@ import typer
 
 from curewatch.cli import options
 from curewatch.cli.output import Page, say, say_json
-from curewatch.cli.session import desk_of, refresh_first
-from curewatch.cli.texts import alarms_text, notices_text
-from curewatch.cli.texts.alarms_text import damage_values
-from curewatch.cli.texts.piece_text import alarm_values
+from curewatch.cli.session import answer, desk_of, fresh_desk_of, say_view
+from curewatch.cli.texts import alarms_text
 from curewatch.desk.commands import alarm_care, notice_care
 from curewatch.desk.commands.alarm_care import alarms_now
 from curewatch.intake.typed import parse_duration
@@ -21,6 +19,8 @@ from curewatch.records import AlarmKind
 from curewatch.records.errors import Field, InputError
 from curewatch.studio.alarms import damage
 from curewatch.studio.wording import date
+from curewatch.views.alarms import AlarmOut, AlarmsOut, HarmOut
+from curewatch.views.notices import NoticeOut
 
 HISTORY = 50
 RoomName = Annotated[str, typer.Argument(metavar="ROOM", help="The room's name.")]
@@ -35,30 +35,24 @@ def alarms(
     as_json: options.AsJson = False,
 ) -> None:
     """Alarms that are on, those that are muted, and pieces that were harmed."""
-
-    with desk_of(ctx) as (desk, now):
-        refresh_first(desk, now)
-        seen = alarms_now(desk, now, history=HISTORY if history else 0, room=room)
-        if as_json:
-            say_json("alarms", **alarms_text.values(desk.settings.tz, seen))
-        else:
-            say(alarms_text.text(desk.settings.tz, seen, now, Page.of(sys.stdout), with_history=history))
+    with fresh_desk_of(ctx) as (desk, now):
+        found = alarms_now(desk, now, history=HISTORY if history else 0, room=room)
+        seen = AlarmsOut.of(found, desk.settings.tz)
+    answer(as_json, "alarms", seen, lambda page: alarms_text.text(seen, now, page, with_history=history))
 
 
 def acknowledge(
     ctx: typer.Context, room: RoomName, kind: Kind, undo: _Undo = False, as_json: options.AsJson = False
 ) -> None:
     """Say that you see to an alarm: no reminder comes of it."""
-
     wanted = parse_alarm_kind(kind)
-    with desk_of(ctx) as (desk, now):
-        refresh_first(desk, now)
+    with fresh_desk_of(ctx) as (desk, now):
         if undo:
             alarm = alarm_care.undo_acknowledgement(desk, room, wanted)
         else:
             alarm = alarm_care.acknowledge(desk, room, wanted, now)
         if as_json:
-            say_json("undone" if undo else "acknowledge", **alarm_values(desk.settings.tz, alarm))
+            say_view("undone" if undo else "acknowledge", AlarmOut.of(alarm, desk.settings.tz))
         elif undo:
             say(f"No longer acknowledged: {_said(alarm.kind)} in {room}. It will be told again if it lasts.")
         else:
@@ -73,12 +67,11 @@ def mute(
     as_json: options.AsJson = False,
 ) -> None:
     """Hear nothing of an alarm for a while; it is listed all the same."""
-
     wanted, how_long = parse_alarm_kind(kind), parse_duration(length, field=Field.HOURS)
     with desk_of(ctx) as (desk, now):
         alarm = alarm_care.mute(desk, room, wanted, how_long, now)
         if as_json:
-            say_json("mute", **alarm_values(desk.settings.tz, alarm))
+            say_view("mute", AlarmOut.of(alarm, desk.settings.tz))
             return
         until = date(alarm.muted_until or now, desk.local, now)
         say(f"Muted: {_said(alarm.kind)} in {room}, until {until}. If it is on then, you will hear of it.")
@@ -86,12 +79,11 @@ def mute(
 
 def unmute(ctx: typer.Context, room: RoomName, kind: Kind, as_json: options.AsJson = False) -> None:
     """End a mute before its time."""
-
     wanted = parse_alarm_kind(kind)
     with desk_of(ctx) as (desk, now):
         alarm = alarm_care.unmute(desk, room, wanted, now)
         if as_json:
-            say_json("unmute", **alarm_values(desk.settings.tz, alarm))
+            say_view("unmute", AlarmOut.of(alarm, desk.settings.tz))
         else:
             say(f"No longer muted: {_said(alarm.kind)} in {room}.")
 
@@ -103,15 +95,11 @@ def cleared(
     as_json: options.AsJson = False,
 ) -> None:
     """Say that you have looked a harmed piece over: what stood against it no longer does."""
-
     with desk_of(ctx) as (desk, now):
         gone = (alarm_care.undo_clearing if undo else alarm_care.clear_damage)(desk, piece, now)
         if as_json:
-            say_json(
-                "undone" if undo else "cleared",
-                piece=piece,
-                damages=[damage_values(desk.settings.tz, piece, one) for one in gone],
-            )
+            harm = [HarmOut.of(piece, one, desk.settings.tz).model_dump(mode="json") for one in gone]
+            say_json("undone" if undo else "cleared", piece=piece, harm=harm)
             return
         for one in gone:
             say(f"{'Stands again' if undo else 'Cleared'}: {piece}, {damage.length_and_what(one)}.")
@@ -119,7 +107,6 @@ def cleared(
 
 def parse_alarm_kind(typed: str) -> AlarmKind:
     """A kind of alarm as typed. Raises InputError."""
-
     word = "_".join(typed.lower().replace("-", " ").replace("_", " ").split())
     try:
         return AlarmKind(word)
@@ -144,13 +131,13 @@ def notices(
     as_json: options.AsJson = False,
 ) -> None:
     """What people were told, and whether it arrived."""
-
     with desk_of(ctx) as (desk, now):
         found = notice_care.dead(desk)[:limit] if dead else notice_care.newest_notices(desk, limit=limit)
-        if as_json:
-            say_json("notices", notices=[notices_text.values(desk.settings.tz, one) for one in found])
-        else:
-            say(notices_text.text(desk.settings.tz, found, now, Page.of(sys.stdout), dead=dead))
+        seen = [NoticeOut.of(one, desk.settings.tz) for one in found]
+    if as_json:
+        say_json("notices", notices=[one.model_dump(mode="json") for one in seen])
+    else:
+        say(alarms_text.notices_text(seen, now, Page.of(sys.stdout), dead=dead))
 
 
 def resend(
@@ -160,7 +147,6 @@ def resend(
     as_json: options.AsJson = False,
 ) -> None:
     """Send a notice again that was given up. The daemon does it, at once if it runs."""
-
     if key is None and not everything:
         raise InputError(Field.KEY, None, "the key of a notice (see `curewatch notices --dead`), or --all")
     if key is not None and everything:

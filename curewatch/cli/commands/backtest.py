@@ -48,7 +48,6 @@ def learning(
     Each observes three pieces and forecasts a fourth. 10-90 % should hold the truth in 80 %, before and after.
     Who heeds the dates tests at every visit once a piece may be touch-dry, and weighs once a week until the varnish.
     """
-
     rooms = _steady() if not files else []
     for path in files or ():
         record = read_room_csv(path)
@@ -95,7 +94,6 @@ def outlook(files: Files, sarimax: Sarimax = False, every: Every = "1", as_json:
 
     Also how much of what came lay in its 10-90 % band: 80 % is right.
     """
-
     if every not in {str(n) for n in range(1, SPARSEST + 1)}:
         raise InputError(Field.EVERY, every, f"a whole number from 1 to {SPARSEST}")
     others = {}

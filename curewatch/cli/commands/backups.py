@@ -27,7 +27,6 @@ def backup(
     as_json: options.AsJson = False,
 ) -> None:
     """Copy the whole store, proven sound, while the daemon goes on."""
-
     settings = settings_of(ctx)
     # The store is not opened, which would bring its tables up to date: before an upgrade people want a backup.
     made = back_up(
@@ -51,7 +50,6 @@ def restore(
     as_json: options.AsJson = False,
 ) -> None:
     """Put a backup in the store's place. What is there now is set aside, not deleted. End the daemon first."""
-
     settings, store = settings_of(ctx), _store_of(ctx)
     kept = backups_of(store, settings.backup.folder)
     if listed:

@@ -19,6 +19,7 @@ from curewatch.daemon import Daemon, Finding, Level, Verdict, look, send_test
 from curewatch.records.errors import Field, InputError
 from curewatch.settings import config_path
 from curewatch.studio.board import Board
+from curewatch.views.board import BoardOut
 from curewatch.web.access.passwords import hash_of
 
 TEST_WITHIN_S = 20.0
@@ -34,12 +35,11 @@ def run(
     verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log every look at the studio.")] = False,
 ) -> None:
     """Watch the studio until Ctrl-C: take readings, forecast, raise alarms, send notices."""
-
     settings = settings_of(ctx)
     level = Level.QUIET if quiet else Level.VERBOSE if verbose else Level.NORMAL
 
     def show(board: Board) -> None:
-        say(board_text.text(settings.tz, board, Page.of(sys.stdout)))
+        say(board_text.text(BoardOut.of(board, settings.tz), Page.of(sys.stdout)))
 
     daemon = Daemon(settings, location_of(ctx), SystemClock(), level=level)
     raise typer.Exit(daemon.run(demo_if_empty=demo_if_empty, show=show))
@@ -56,7 +56,6 @@ def check(
 
     Exit code 1 if something fails.
     """
-
     settings, clock = settings_of(ctx), SystemClock()
     findings = look(settings, location_of(ctx), clock, config=config_path(ctx.obj.config, os.environ))
     if send_test:
@@ -72,7 +71,6 @@ def check(
 
 def _send_test(ctx: typer.Context) -> Finding:
     """A test notice through every channel: by the daemon if one runs, else from here."""
-
     with desk_of(ctx) as (desk, now):
         return send_test(desk, now, SystemClock(), within_s=TEST_WITHIN_S)
 
@@ -83,7 +81,6 @@ def password(
     as_json: options.AsJson = False,
 ) -> None:
     """Set the password of the page: asks for it twice, or reads one line where the input is no terminal."""
-
     typed = _asked() if sys.stdin.isatty() else sys.stdin.readline().rstrip("\r\n")
     try:
         held = hash_of(typed)

@@ -3,7 +3,6 @@ store."""
 
 from __future__ import annotations
 
-import math
 import sys
 import textwrap
 from typing import Annotated
@@ -12,16 +11,17 @@ import typer
 
 from curewatch.cli import estimate_request, options
 from curewatch.cli.options import Glycol, Humidity, RoomRecord, Side, Solids, Temperature
-from curewatch.cli.output import Page, say, say_json
-from curewatch.cli.session import desk_of, iso, moment, refresh_first
+from curewatch.cli.output import Page, say
+from curewatch.cli.session import answer, desk_of, moment, refresh_first, say_view
 from curewatch.cli.texts import estimate_text, level_text
 from curewatch.desk.commands.moves import measured
-from curewatch.desk.reports.cure_record import CureRecord
-from curewatch.intake.typed.levelling import DRIFT, TILT
+from curewatch.intake.typed.levelling import DRIFT, STIFFENING, TILT, VISCOSITY, YIELD_STRESS
 from curewatch.intake.typed.names import named
 from curewatch.physics import flow
 from curewatch.records.errors import Field, InputError
-from curewatch.studio.diagnosis.drying_history import STAYS, MeasuredDrift, drifting, slope_text
+from curewatch.studio.diagnosis.drying_history import drifting, slope_text
+from curewatch.views.estimate import DAYS, drifted, estimated
+from curewatch.views.record import LevelOut
 
 Members = Annotated[
     str, typer.Option("--members", metavar="N", help="Variants of the film that make the spread; 1: the central film.")
@@ -52,15 +52,18 @@ def estimate(
 
     Say the thickness in one of three ways, and the air in one of two. No store is needed.
     """
-
-    question = estimate_request.read_request(
+    asked = estimate_request.read_request(
         thickness=(wet_thickness, poured, ran_off, size, layer),
         air=(temperature, humidity, room),
         film={"solids": solids, "glycol": glycol, "side": side, "air": air, "back": back, "support": support},
         members=members,
         days=days,
     )
-    (estimate_text.show_json if as_json else estimate_text.show)(question)
+    if as_json:
+        question, wet = asked.question, asked.thickness
+        say_view("estimate", estimated(question, wet.source, drained=wet.drained, room=asked.room))
+    else:
+        say(estimate_text.text(asked, Page.of(sys.stdout)))
 
 
 ITS_OWN = ("name", "tilt", "at", "viscosity", "yield_stress", "stiffening", "limit", "as_json")
@@ -79,10 +82,10 @@ def level_piece(
         refresh_first(desk, now)
         found = drifting(looked.trace, looked.history.drying.pour.at, looked.tilts, mix, far)
         if as_json:
-            say_json("level", name=name, measured_at=iso(when, desk.settings.tz), **_values(found, angle, looked))
+            say_view("level", LevelOut.of(looked, found, desk.settings.tz))
             return
         say(f"Logged {name}: {slope_text(angle)} off level at {desk.local(when):%a %d %b %H:%M}.")
-        say("\n".join(textwrap.wrap(_said(found), Page.of(sys.stdout).width)))
+        say("\n".join(textwrap.wrap(level_text.of_a_piece(found), Page.of(sys.stdout).width)))
 
 
 def _refuse_films(ctx: typer.Context, name: str) -> None:
@@ -91,32 +94,6 @@ def _refuse_films(ctx: typer.Context, name: str) -> None:
         if option.name not in ITS_OWN and source is not None and source.name == "COMMANDLINE":
             given = str(ctx.params[option.name or ""])
             raise InputError(option.opts[0], given, "one of the two", f"beside {name!r}, whose film and air are known")
-
-
-def _values(found: MeasuredDrift, angle: float, looked: CureRecord) -> dict[str, float | None]:
-    return {
-        "tilt_deg": _digits(math.degrees(angle)),
-        "drift_mm": None if found.drift_m is None else _digits(found.drift_m * 1e3),
-        "tilt_for_limit_deg": None if found.tilt_for_limit is None else _digits(math.degrees(found.tilt_for_limit)),
-        "limit_mm": _digits(found.limit_m * 1e3),
-        "tilt_for_5mm_deg": None if looked.trace is None else _digits(math.degrees(looked.trace.tilt_for_5mm)),
-    }
-
-
-def _said(found: MeasuredDrift) -> str:
-    if found.drift_m is None or found.tilt_for_limit is None:
-        return "The air of its room was not read, so how far that moves the design cannot be told."
-    allowed = f"{found.limit_m * 1e3:.2g} mm takes {slope_text(found.tilt_for_limit)}"
-    if found.drift_m < STAYS:
-        return f"Level enough: until it packs that moves the design about {found.drift_m * 1e3:.2g} mm; {allowed}."
-    return (
-        f"Until it packs that moves the design about {found.drift_m * 1e3:.2g} mm; {allowed}. Shim the low side while "
-        "it flows: the first three quarters of an hour do most of the moving."
-    )
-
-
-def _digits(value: float) -> float:
-    return float(f"{value:.7g}")
 
 
 Tilt = Annotated[
@@ -166,22 +143,23 @@ def level(
     Say the thickness and the air as for `estimate`; no store is needed. Or name a piece, whose film and air are known:
     its tilt is then kept, and `why NAME drifted` can tell. How the mix flows and --limit may be said either way.
     """
-
+    mix = flow.Rheology(
+        VISCOSITY.parse(viscosity, Field.VISCOSITY),
+        YIELD_STRESS.parse(yield_stress, Field.YIELD_STRESS),
+        STIFFENING.parse(stiffening, Field.STIFFENING),
+    )
     if name is not None:
-        pass
-
-        mix = level_text.mix_of(viscosity, yield_stress, stiffening)
         level_piece(ctx, name, tilt, at, mix, limit, as_json=as_json)
         return
     if at is not None:
         raise InputError(Field.AT, at, "the piece it was measured of, too", "which alone tells nothing")
-    question = estimate_request.read_request(
+    asked = estimate_request.read_request(
         thickness=(wet_thickness, poured, ran_off, size, layer),
         air=(temperature, humidity, room),
         film={"solids": solids, "glycol": glycol, "side": side, "air": air, "back": back, "support": support},
         members="1",
-        days="120",
+        days=f"{DAYS:g}",
     )
-    mix = level_text.mix_of(viscosity, yield_stress, stiffening)
-    found = level_text.drift_answer(question, mix, tilt, limit)
-    (level_text.show_json if as_json else level_text.show)(found)
+    angle, far = TILT.parse(tilt, Field.TILT), DRIFT.parse(limit, Field.LIMIT)
+    found = drifted(asked.question, asked.thickness.source, mix, angle, far, room=asked.room)
+    answer(as_json, "level", found, lambda page: level_text.text(found, asked.thickness.size_m, page))

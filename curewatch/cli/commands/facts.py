@@ -12,7 +12,7 @@ import typer
 from curewatch.cli import options
 from curewatch.cli.options import At, Name, RoomName
 from curewatch.cli.output import Page, say, say_json, say_notes
-from curewatch.cli.session import desk_of, iso, moment, refresh_first
+from curewatch.cli.session import desk_of, iso, moment, refresh_first, say_view
 from curewatch.cli.texts import piece_text
 from curewatch.desk import Desk, PourOrder
 from curewatch.desk.commands import moves, undoing
@@ -28,6 +28,7 @@ from curewatch.records import Reading
 from curewatch.records.errors import Field, InputError
 from curewatch.records.workshop import Paint
 from curewatch.studio import wording
+from curewatch.views.record import PieceReportOut
 
 MOST_ALIKE = 100
 """Pieces of one series."""
@@ -63,7 +64,6 @@ def pour(
     as_json: options.AsJson = False,
 ) -> None:
     """Log a pour: a new piece, when it was poured, how thick, and where it lies."""
-
     thickness = thickness_of(wet_thickness, poured, ran_off, size, layer)
     with desk_of(ctx) as (desk, now):
         order = PourOrder(
@@ -88,9 +88,8 @@ def pour(
         reports = [piece_report(desk, one, now) for one in names]
         notes = [note for one in logged for note in one.notes]
         if as_json:
-            pieces = [piece_text.values(desk.settings.tz, report) for report in reports]
-            series_values = {"pieces": pieces} if len(pieces) > 1 else pieces[0]
-            say_json("pour", **series_values, notes=notes)
+            pieces = [PieceReportOut.of_report(one, desk.settings.tz).model_dump(mode="json") for one in reports]
+            say_json("pour", **({"pieces": pieces} if len(pieces) > 1 else pieces[0]), notes=notes)
             return
         say_notes(tuple(notes))
         say(f"Logged {' to '.join(dict.fromkeys([names[0], names[-1]]))}.\n")
@@ -106,7 +105,6 @@ def reading(
     as_json: options.AsJson = False,
 ) -> None:
     """Type a reading of a room's temperature and humidity."""
-
     temp_c = ROOM_TEMPERATURE.parse(temperature, Field.TEMPERATURE)
     rh_pct = parse_humidity(humidity, field=Field.HUMIDITY)
     with desk_of(ctx) as (desk, now):
@@ -124,7 +122,6 @@ def reading(
 
 def paint_of(mass: str | None, thickness: Thickness, pieces: int) -> Paint | None:
     """What each of so many pieces took: its share of a mass weighed for all of them, or the volume poured on it."""
-
     if mass is None:
         return thickness.paint
     return Paint(piece_id=0, poured_g=round(1e3 * MASS.parse(mass, Field.PAINT) / pieces, 3))
@@ -132,7 +129,6 @@ def paint_of(mass: str | None, thickness: Thickness, pieces: int) -> Paint | Non
 
 def series(name: str, times: str) -> list[str]:
     """The names of so many alike pieces. InputError for a number that is none, or too long a name."""
-
     if not (times.isascii() and times.isdigit() and len(times) <= 4 and 1 <= int(times) <= MOST_ALIKE):
         raise InputError(Field.TIMES, times, f"a whole number between 1 and {MOST_ALIKE}")
     count = int(times)
@@ -153,7 +149,6 @@ def move(
     as_json: options.AsJson = False,
 ) -> None:
     """Log that a piece lies somewhere else: its dates follow the air there."""
-
     if undo:
         _alone(room=room, place=place, air=air, at=at)
     elif room is None:
@@ -171,7 +166,6 @@ def move(
 
 def gone(ctx: typer.Context, name: Name, at: At = None, undo: _Undo = False, as_json: options.AsJson = False) -> None:
     """Log that a piece has left the studio: its name and its place are free, its record stays."""
-
     if undo:
         _alone(at=at)
     with desk_of(ctx) as (desk, now):
@@ -190,11 +184,10 @@ def gone(ctx: typer.Context, name: Name, at: At = None, undo: _Undo = False, as_
 
 def _say_where(desk: Desk, name: str, now: datetime, notes: tuple[str, ...], kind: str, as_json: bool) -> None:
     """Where the piece lies, and its dates, which have followed."""
-
     refresh_first(desk, now)
     report = piece_report(desk, name, now)
     if as_json:
-        say_json(kind, **piece_text.values(desk.settings.tz, report), notes=list(notes))
+        say_view(kind, PieceReportOut.of_report(report, desk.settings.tz), notes=list(notes))
         return
     say_notes(notes)
     again = "Taken back: " if kind == "undone" else ""
@@ -204,7 +197,6 @@ def _say_where(desk: Desk, name: str, now: datetime, notes: tuple[str, ...], kin
 
 def _alone(**beside: str | None) -> None:
     """InputError where anything is said beside --undo, which takes back the last one whatever it was."""
-
     for option, said in beside.items():
         if said is not None:
             raise InputError(Field(option), said, "--undo alone")

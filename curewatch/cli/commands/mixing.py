@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Annotated
@@ -10,11 +9,11 @@ from typing import Annotated
 import typer
 
 from curewatch.cli import options
-from curewatch.cli.output import Page, say, say_json
-from curewatch.cli.session import desk_of, refresh_first, settings_of
-from curewatch.cli.texts import mix_text
+from curewatch.cli.output import say, say_notes
+from curewatch.cli.session import answer, desk_of, refresh_first, say_view, settings_of
+from curewatch.cli.texts.plan_text import mix_text
 from curewatch.desk import mixing
-from curewatch.desk.mixing import Materials, cup, put_mix, put_recipe, recipe_of
+from curewatch.desk.mixing import GLYCOL, SOLIDS, Materials, as_mixed, cup, put_mix, put_recipe, recipe_of
 from curewatch.intake.typed import parse_fraction
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.numbers import Quantity, read_amount, times
@@ -22,7 +21,8 @@ from curewatch.intake.typed.quantities import LENGTHS_M, SIDE, WET_FILM, parse_s
 from curewatch.records import Recipe
 from curewatch.records.errors import Field, InputError
 from curewatch.records.workshop import Part, RecipeMix
-from curewatch.studio.mixing import RUN_OFF, Need, Shape, need, notes_on
+from curewatch.studio.mixing import RUN_OFF, Need, Shape, need
+from curewatch.views.mixing import MixOut, RecipeOut
 
 
 def recipe(
@@ -45,7 +45,6 @@ def recipe(
 
     Either the solids, from a data sheet, or the parts that go into the cup.
     """
-
     if part:
         for field, given in ((Field.SOLIDS, solids), (Field.GLYCOL, glycol)):
             if given is not None:
@@ -60,36 +59,36 @@ def recipe(
 
 
 def _by_solids(ctx: typer.Context, name: str, solids: str, glycol: str, as_json: bool) -> None:
-
     made = Recipe(
         name=name,
-        solids=parse_fraction(solids, field=Field.SOLIDS, low=0.05, high=0.70),
-        glycol=parse_fraction(glycol, field=Field.GLYCOL, low=0.0, high=0.15),
+        solids=parse_fraction(solids, field=Field.SOLIDS, low=SOLIDS[0], high=SOLIDS[1]),
+        glycol=parse_fraction(glycol, field=Field.GLYCOL, low=GLYCOL[0], high=GLYCOL[1]),
         stated=True,
     )
     with desk_of(ctx) as (desk, now):
         put_recipe(desk, made)
         refresh_first(desk, now)
-    if as_json:
-        say_json("recipe", **made.model_dump())
-        return
-    say(f"Recipe {made.name}: {made.solids:.0%} solids, {made.glycol:.1%} glycol, by volume of the wet paint.")
+        told = as_mixed(desk, name, Materials.of(desk.settings)) if as_json else (None, None)
+    _say_recipe(RecipeOut.of(made, *told), as_json)
 
 
 def _by_parts(ctx: typer.Context, name: str, parts: list[str], by_weight: bool, as_json: bool) -> None:
-
     recipe_mix = parse_mix(name, parts, by_weight)
     made, found = recipe_of(recipe_mix, Materials.of(settings_of(ctx)))
     with desk_of(ctx) as (desk, now):
         put_mix(desk, made, recipe_mix)
         refresh_first(desk, now)
+    _say_recipe(RecipeOut.of(made, recipe_mix, found), as_json)
+
+
+def _say_recipe(made: RecipeOut, as_json: bool) -> None:
     if as_json:
-        say_json("recipe", **made.model_dump(), **mix_text.mix_values(recipe_mix, found))
+        say_view("recipe", made)
         return
     say(f"Recipe {made.name}: {made.solids:.0%} solids, {made.glycol:.1%} glycol, by volume of the wet paint.")
-    say(f"It weighs {found.density / 1000:.2f} kg a litre; {found.added_water_share:.0%} water was added to the paint.")
-    for note in notes_on(found):
-        say(f"Note: {note}.")
+    if made.density_kg_l is not None:
+        say(f"It weighs {made.density_kg_l:.2f} kg a litre; {made.added_water_share:.0%} water was added to the paint.")
+    say_notes(made.notes)
 
 
 def mix(
@@ -117,7 +116,6 @@ def mix(
     as_json: options.AsJson = False,
 ) -> None:
     """How much of each part to mix for so many pieces of a size."""
-
     request = MixRequest(size, diameter, pieces, wet_thickness, edge, run_off)
     request.in_si()
     with desk_of(ctx) as (desk, _):
@@ -125,11 +123,8 @@ def mix(
         recipe_mix = mixing.mix_of(desk, named(recipe, Field.RECIPE))
         believed = None if run_off is not None else mixing.run_off(desk, recipe_mix.recipe, request.shape.area)
     needed, count = request.in_si(RUN_OFF if believed is None else believed.share)
-    answer = cup(recipe_mix, shelf, needed, count, believed)
-    if as_json:
-        say_json("mix", **mix_text.values(answer))
-    else:
-        say(mix_text.text(answer, Page.of(sys.stdout)))
+    made = MixOut.of(cup(recipe_mix, shelf, needed, count, believed))
+    answer(as_json, "mix", made, lambda page: mix_text(made, page))
 
 
 MOST_PIECES = 500

@@ -1,4 +1,5 @@
-"""The commands that log what a finger, a scale or a thermometer found, and the one that says what it came to."""
+"""The commands that log what a finger, a scale or a thermometer found of a piece and which steps were done to it, and
+those that say what that came to."""
 
 from __future__ import annotations
 
@@ -10,16 +11,19 @@ import typer
 
 from curewatch.cli import options
 from curewatch.cli.options import At, Name
-from curewatch.cli.output import PIPED_WIDTH, say, say_json
-from curewatch.cli.session import desk_of, iso, moment
+from curewatch.cli.output import PIPED_WIDTH, say, say_json, say_notes
+from curewatch.cli.session import answer, desk_of, fresh_desk_of, moment, say_view
+from curewatch.cli.texts import steps_text
 from curewatch.desk import Desk
-from curewatch.desk.commands import observing
+from curewatch.desk.commands import aftercare, observing
 from curewatch.desk.commands.observing import Observed
 from curewatch.desk.reports import learned as reports_learned
+from curewatch.intake.typed.names import named
 from curewatch.intake.typed.quantities import SURFACE_TEMPERATURE, parse_weighing
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Finger, ObservationKind
 from curewatch.studio.learning.texts import SAYS
+from curewatch.views.care import BeliefOut, DoneOut, ObservationOut, StepsOut
 
 _SAYS = ("tacky", "touch-dry", "dry-through")
 Undo = Annotated[
@@ -39,7 +43,6 @@ Says = Annotated[
 def feel(ctx: typer.Context, name: Name, says: Says = None, at: At = None, undo: Undo = False,
          as_json: options.AsJson = False) -> None:  # fmt: skip
     """Log a finger test: dates of this piece, and of later pours of its recipe and at its place, follow."""
-
     if (says is None) is not undo:
         raise InputError(Field.FINGER, says or "nothing", f"one of {', '.join(_SAYS)}, or --undo alone")
     if says is not None and says not in _SAYS:
@@ -66,7 +69,6 @@ def weigh(
 
     One from before the pour (--at) gives the poured mass, later ones the drying curve.
     """
-
     if (grams is None) is not undo:
         raise InputError(Field.GRAMS, grams or "nothing", "a mass such as 512g, or --undo alone")
     with desk_of(ctx) as (desk, now):
@@ -90,7 +92,6 @@ def surface(
 
     A film cooler than the room still loses water.
     """
-
     if (temperature is None) is not undo:
         raise InputError(Field.SURFACE, temperature or "nothing", "a temperature such as 17.5C, or --undo alone")
     with desk_of(ctx) as (desk, now):
@@ -109,26 +110,14 @@ def learned(
     as_json: options.AsJson = False,
 ) -> None:
     """What the studio has come to believe of its recipes and places, and from what."""
-
     with desk_of(ctx) as (desk, now):
         notes = () if forget is None else observing.forget(desk, forget, now).notes
         known = reports_learned.what_was_learned(desk)
     if as_json:
-        say_json("learned", forgotten=forget, beliefs=[
-            {
-                "about": one.subject.value,
-                "name": one.name,
-                "factors": {name: dict(zip(("p10", "p50", "p90"), f, strict=True)) for name, f in one.factors.items()},
-                "observations": {kind.value: count for kind, count in one.observations.items()},
-                "pieces": one.pieces,
-                "questioned": one.questioned,
-                "text": one.sentence,
-            }
-            for one in known
-        ])  # fmt: skip
+        beliefs = [BeliefOut.of(one).model_dump(mode="json") for one in known]
+        say_json("learned", forgotten=forget, beliefs=beliefs)
         return
-    for note in notes:
-        say(f"Note: {note}.")
+    say_notes(notes)
     for one in known:
         say(textwrap.fill(f"{one.sentence}.", PIPED_WIDTH, subsequent_indent="  "))
     if not known:
@@ -139,9 +128,8 @@ def _say(desk: Desk, observed: Observed, kind: str, as_json: bool) -> None:
 
     one = observed.observation
     if as_json:
-        values = one.model_dump(include={"id", "finger", "grams", "resolution_g", "surface_c"}, exclude_none=True)
-        at = iso(one.at, desk.settings.tz)
-        say_json(kind, piece=observed.piece.name, at=at, **values, notes=list(observed.notes))
+        found = ObservationOut.of(observed, desk.settings.tz).model_dump(mode="json")
+        say_json(kind, piece=observed.piece.name, observation=found)
         return
     say(f"Logged {observed.piece.name}: {_found(observed)} at {desk.local(one.at):%a %d %b %H:%M}.")
     for note in observed.notes:
@@ -164,3 +152,40 @@ def _undo(desk: Desk, name: str, kind: ObservationKind, at: str | None, now: dat
         say_json("undone", piece=observed.piece.name, id=one.id)
     else:
         say(f"Taken back of {observed.piece.name}: {_found(observed)} at {desk.local(one.at):%a %d %b %H:%M}.")
+
+
+def steps(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:
+    """What is still to be done to a piece, from when, in what air, and what was done."""
+    with fresh_desk_of(ctx) as (desk, now):
+        found = StepsOut.of(aftercare.steps(desk, name, now), now, desk.settings.tz)
+    answer(as_json, "steps", found, lambda page: steps_text.text(found, now, page))
+
+
+def done(
+    ctx: typer.Context,
+    name: Name,
+    step: Annotated[str, typer.Argument(metavar="STEP", help="The step, as `curewatch steps` lists it.")],
+    at: At = None,
+    anyway: Annotated[
+        bool, typer.Option("--anyway", help="Write it down although a step that comes first was left out.")
+    ] = False,
+    as_json: options.AsJson = False,
+) -> None:
+    """Write down that a step was done."""
+    with fresh_desk_of(ctx) as (desk, now):
+        noted = aftercare.done(desk, name, named(step, Field.STEP), moment(at, desk, now), now, anyway=anyway)
+        if as_json:
+            say_view("done", DoneOut.of(noted.step, desk.settings.tz), piece=name, notes=list(noted.notes))
+            return
+        say_notes(noted.notes)
+        say(f"{name}: {noted.step.step} done at {desk.local(noted.step.done_at):%a %d %b %H:%M}.")
+
+
+def undo(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:
+    """The piece's last step was not done after all. It stays in the history."""
+    with desk_of(ctx) as (desk, now):
+        step = aftercare.undo(desk, name, now)
+        if as_json:
+            say_view("undo", DoneOut.of(step, desk.settings.tz), piece=name)
+        else:
+            say(f"{name}: {step.step} is open again.")

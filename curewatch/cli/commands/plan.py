@@ -3,24 +3,24 @@
 from __future__ import annotations
 
 import re
-import sys
 from dataclasses import replace
 from typing import Annotated
 
 import typer
 
 from curewatch.cli import options
-from curewatch.cli.output import Page, say, say_json
-from curewatch.cli.session import desk_of, refresh_first
+from curewatch.cli.session import answer, desk_of, refresh_first
 from curewatch.cli.texts import plan_text
 from curewatch.desk import PourOrder
 from curewatch.desk.reports import planning
+from curewatch.desk.reports.room import free_places
 from curewatch.intake.typed import parse_time
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.quantities import parse_support
 from curewatch.intake.typed.wet_thickness import thickness_of
 from curewatch.records import MilestoneKind
 from curewatch.records.errors import Field, InputError
+from curewatch.views.plan import PlanOut
 
 _FOR = ("handle", "varnish-ready")
 _DAY, _EVENING = re.compile(r"\d{4}-\d{2}-\d{2}"), "18:00"
@@ -64,7 +64,6 @@ def plan(
     as_json: options.AsJson = False,
 ) -> None:
     """The latest moment to pour so that pieces are ready by a date, in this room as it usually is and changed."""
-
     if ready not in _FOR:
         raise InputError(Field.HOURS, ready, " or ".join(_FOR))
     thickness = thickness_of(wet_thickness, poured, ran_off, size, layer)
@@ -87,7 +86,5 @@ def plan(
         refresh_first(desk, now)
         kind = MilestoneKind(ready.replace("-", "_"))
         made = replace(planning.plan(desk, order, by, pieces, kind, now), assumed=assumed)
-    if as_json:
-        say_json("plan", **plan_text.values(desk.settings.tz, made))
-    else:
-        say(plan_text.text(desk.settings.tz, made, now, Page.of(sys.stdout)))
+        found = PlanOut.of(made, free_places(desk, where), desk.settings.tz)
+    answer(as_json, "plan", found, lambda page: plan_text.text(found, now, page))

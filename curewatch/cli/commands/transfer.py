@@ -53,7 +53,6 @@ def import_readings(
     as_json: options.AsJson = False,
 ) -> None:
     """Take a logger's record in as a room's history. What is stored already stays as it is."""
-
     with desk_of(ctx) as (desk, now):
         layout = _layout(time, temperature, humidity, unit, _zone(zone, desk.settings.tz, time), time_format, skip_bad)
         room, source = named(room, Field.ROOM), named(source, Field.SOURCE)
@@ -97,7 +96,6 @@ def export(
     ] = False,
 ) -> None:
     """Everything out: all facts and readings as one JSON object, or as CSV files; or a room's readings as CSV."""
-
     chosen = [name for name, on in (("--csv", csv_to), ("--readings-of", readings_of), ("--json", as_json)) if on]
     if len(chosen) > 1:
         raise InputError(chosen[1], chosen[1], "one of the two", f"beside {chosen[0]}")
@@ -120,7 +118,6 @@ def import_everything(
     as_json: options.AsJson = False,
 ) -> None:
     """Everything in again: what `export` wrote, as JSON or as CSV files, into an empty store."""
-
     facts = read_export(file)
     with desk_of(ctx) as (desk, now):
         taken = import_facts(desk, facts)
@@ -149,7 +146,6 @@ def _layout(
 
 def _zone(typed: str | None, studio: tzinfo, time: str) -> tzinfo:
     """The zone of times without an offset; a column that is called time_utc says it by itself."""
-
     if typed is None:
         return UTC if time == "time_utc" else studio
     try:

@@ -9,7 +9,6 @@ from typing import Any
 from curewatch.backtest.learning import JUDGED, Scores
 from curewatch.backtest.outlook import QUANTITIES, DailyScore, Score, summary
 from curewatch.cli.output import Page
-from curewatch.cli.session import Values
 
 _UNITS = {"temp_c": "°C", "rh_pct": "%RH"}
 _QUANTITIES = {"temp_c": "Temperature", "rh_pct": "Humidity"}
@@ -22,7 +21,7 @@ _BASELINES = {
 }
 
 
-def outlook_values(found: list[Score], beyond: list[DailyScore]) -> Values:
+def outlook_values(found: list[Score], beyond: list[DailyScore]) -> dict[str, Any]:
     """What --json prints. MAE in °C and %RH."""
     return {
         "scores": [{**asdict(score), "ratio_to_best": round(score.ratio, 4)} for score in found],

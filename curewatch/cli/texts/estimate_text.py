@@ -1,21 +1,19 @@
-"""An estimate as JSON, and as a page for people."""
+"""An estimate as a page of text."""
 
 from __future__ import annotations
 
 import re
-import sys
 import textwrap
 from collections.abc import Iterable
 from datetime import timedelta
 from pathlib import Path
-from typing import Any
 
 from curewatch.cli.estimate_request import EstimateRequest
-from curewatch.cli.output import Page, say, say_json
+from curewatch.cli.output import Page
 from curewatch.cli.texts import curve
 from curewatch.records import MilestoneKind, ThicknessSource
 from curewatch.records.errors import quoted
-from curewatch.studio.planning.estimate import EstimateInput, EstimateResult, Reached, answer, cautions
+from curewatch.studio.planning.estimate import EstimateInput, EstimateResult, answer, cautions
 from curewatch.studio.planning.estimate import curve as dry
 from curewatch.studio.wording import STAGES, span
 
@@ -31,28 +29,8 @@ _SOURCES = {
 _COLUMNS = (("early", "10 %"), ("worth checking", "50 %"), ("safe to assume", "90 %"))
 
 
-def show_json(asked: EstimateRequest) -> None:
-    found = answer(asked.question)
-    days = asked.question.days
-    say_json(
-        "estimate",
-        milestones={name: _as_json(reached) for name, reached in found.milestones.items()},
-        film_temperature_c=round(found.film_temp_c, 4),
-        warnings=cautions(asked.question, asked.thickness.source, found, drained=asked.thickness.drained),
-        inputs=asked.echo(),
-        members=asked.question.members,
-        days=int(days) if days.is_integer() else days,
-    )
-
-
-def _as_json(reached: Reached) -> dict[str, Any]:
-    """Hours to seven digits: far finer than they are known, for comparing."""
-    hours = (None if h is None else float(f"{h:.7g}") for h in reached.hours)
-    return {**dict(zip(("p10_h", "p50_h", "p90_h"), hours, strict=True)), "reason": reached.reason}
-
-
-def show(asked: EstimateRequest) -> None:
-    page, question = Page.of(sys.stdout), asked.question
+def text(asked: EstimateRequest, page: Page) -> str:
+    question = asked.question
     found = answer(question)
     warnings = cautions(question, asked.thickness.source, found, drained=asked.thickness.drained)
     lines = [
@@ -68,7 +46,7 @@ def show(asked: EstimateRequest) -> None:
         "",
         *_wrapped(HONESTY, page),
     ]
-    say("\n".join(lines))
+    return "\n".join(lines)
 
 
 def _wrapped(text: str, page: Page, indent: str = "") -> list[str]:

@@ -1,4 +1,4 @@
-"""One piece as a page of text, and as JSON."""
+"""One piece as a page of text."""
 
 from __future__ import annotations
 
@@ -7,73 +7,13 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from curewatch.cli.output import Page
-from curewatch.cli.session import Values, iso
 from curewatch.desk.reports.piece import PieceReport
-from curewatch.records import Alarm, Forecast, MilestoneKind, Support
+from curewatch.records import Forecast, MilestoneKind, Support
 from curewatch.studio import wording
 from curewatch.studio.alarms import damage
 from curewatch.studio.care import varnish_air
 
 _SOURCES = {"gauge": "by gauge", "volume": "from volume over area", "layer": "from a word or as the last, so rough"}
-
-
-def milestone_values(tz: ZoneInfo, forecast: Forecast | None) -> Values:
-    """By milestone, its three dates and why one is missing."""
-    return {
-        m.kind.value: {
-            "early_at": iso(m.early_at, tz),
-            "worth_checking_at": iso(m.worth_checking_at, tz),
-            "safe_at": iso(m.safe_at, tz),
-            "reason": m.reason,
-        }
-        for m in (forecast.milestones if forecast else ())
-    }
-
-
-def alarm_values(tz: ZoneInfo, alarm: Alarm) -> Values:
-    return {
-        "alarm": alarm.kind.value,
-        "room": alarm.room,
-        "state": alarm.state.value,
-        "raised_at": iso(alarm.raised_at, tz),
-        "acknowledged_at": iso(alarm.acknowledged_at, tz),
-        "muted_until": iso(alarm.muted_until, tz),
-        "text": alarm.text,
-    }
-
-
-def values(tz: ZoneInfo, report: PieceReport) -> Values:
-    """What --json prints of a piece."""
-    pour, forecast = report.drying.pour, report.forecast
-    return {
-        "name": report.line.name,
-        "room": report.line.room,
-        "place": report.line.place,
-        "poured_at": iso(pour.at, tz),
-        "wet_thickness_mm": float(f"{pour.wet_thickness_m * 1e3:.10g}"),
-        "thickness_from": pour.thickness_source.value,
-        "recipe": pour.recipe,
-        "solids": report.drying.recipe.solids,
-        "glycol": report.drying.recipe.glycol,
-        "silicone": pour.silicone,
-        "back": pour.support.value,
-        "round": pour.round,
-        "air_m_s": report.drying.air_speed,
-        "stage": report.line.stage_in_words,
-        "stage_is_safe": report.line.stage_is_safe,
-        "milestones": milestone_values(tz, forecast),
-        "reason": forecast.reason if forecast else "not forecast yet",
-        "film_temperature_c": forecast.film_temp_c if forecast else None,
-        "volatile_fraction": forecast.volatile_fraction if forecast else None,
-        "forecast_at": iso(forecast.made_at if forecast else None, tz),
-        "air_read_at": iso(report.data_at, tz),
-        "alarms": [alarm_values(tz, alarm) for alarm in report.alarms],
-        "damages": [
-            {"damage": one.kind.value, "hours": round(one.hours, 2), "text": damage.in_words(one)}
-            for one in report.damages
-        ],
-        "above_dew_point_k": None if report.dew is None else round(report.dew.kelvin, 2),
-    }
 
 
 def text(tz: ZoneInfo, report: PieceReport, now: datetime, page: Page) -> str:

@@ -1,94 +1,19 @@
-"""A cure record as JSON and as a page to print; what may have gone wrong; two records side by side."""
+"""A cure record as a page to print; what may have gone wrong; two records side by side."""
 
 from __future__ import annotations
 
-import math
 import textwrap
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Any
 from zoneinfo import ZoneInfo
 
 from curewatch.cli.output import Page
-from curewatch.cli.session import Values, iso
-from curewatch.cli.texts.piece_text import milestone_values
-from curewatch.cli.texts.steps_text import done_values
 from curewatch.desk.reports.cure_record import CureRecord
 from curewatch.records.observations import Observation
 from curewatch.studio import wording
-from curewatch.studio.diagnosis.drying_history import PastAir, Spread, slope_text
+from curewatch.studio.diagnosis.drying_history import PastAir, slope_text
 from curewatch.studio.diagnosis.mechanisms import THICKNESS_FROM, Diagnosis
-
-HONESTY = (
-    "Dates of drying are estimates by a model of the film in the air as it was read, not measurements; what a person "
-    "found by touch or scale is marked so. This record is no guarantee and no test report."
-)
-
-
-def values(tz: ZoneInfo, looked: CureRecord) -> Values:
-    """What --json prints of a record."""
-    drying, forecast, seen = looked.history.drying, looked.history.forecast, looked.trace
-    return {
-        "name": drying.piece.name,
-        "written_at": iso(looked.now, tz),
-        "poured_at": iso(drying.pour.at, tz),
-        "gone_at": iso(drying.piece.gone_at, tz),
-        "wet_thickness_mm": float(f"{drying.pour.wet_thickness_m * 1e3:.10g}"),
-        "thickness_from": drying.pour.thickness_source.value,
-        "recipe": drying.recipe.name,
-        "solids": drying.recipe.solids,
-        "glycol": drying.recipe.glycol,
-        "recipe_stated": drying.recipe.stated,
-        "silicone": drying.pour.silicone,
-        "support": drying.pour.support.value,
-        "tilts_deg": [_rounded(math.degrees(tilt.tilt_rad)) for tilt in looked.tilts],
-        "rooms": [{"room": s.room, "place": s.place, "since": iso(s.since, tz)} for s in drying.stays],
-        "estimated": milestone_values(tz, forecast),
-        "model_version": None if forecast is None else forecast.model_version,
-        "film": None if seen is None else {
-            "skin_gap_h": _rounded(seen.gap_h), "usual_skin_gap_h": _rounded(seen.usual_gap_h),
-            "early_pace": _rounded(seen.early_pace), "cold_h": _rounded(seen.cold_h),
-            "coldest_c": _rounded(seen.coldest_c),
-        },
-        "air_while_drying": _air_values(tz, looked.wet_air),
-        "air_so_far": _air_values(tz, looked.whole_air),
-        "observed": [
-            {"at": iso(one.at, tz), "kind": one.kind.value, "found": _observed(one)} for one in looked.observations
-        ],
-        "steps": [done_values(tz, step) for step in looked.history.steps],
-        "harm": [
-            {
-                "kind": harm.kind.value, "hours": _rounded(harm.hours), "worst_c": harm.worst_c,
-                "cleared_at": iso(harm.cleared_at, tz),
-            }
-            for harm in looked.history.damages
-        ],
-        "honesty": HONESTY,
-    }  # fmt: skip
-
-
-def _air_values(tz: ZoneInfo, past: PastAir | None) -> Values | None:
-    if past is None:
-        return None
-
-    def spread(one: Spread) -> dict[str, Any]:
-        return {"min": _rounded(one.least), "mean": _rounded(one.mean), "max": _rounded(one.most)}
-
-    return {
-        "from": iso(past.begins_at, tz),
-        "to": iso(past.ends_at, tz),
-        "temperature_c": spread(past.temp_c),
-        "humidity_pct": spread(past.rh_pct),
-        "out_of_range_h": {
-            "cold": _rounded(past.cold_h), "damp": _rounded(past.damp_h), "hot": _rounded(past.hot_h),
-            "dry": _rounded(past.dry_h),
-        },
-        "unread_h": _rounded(past.unread_h),
-    }  # fmt: skip
-
-
-def _rounded(value: float | None) -> float | None:
-    return None if value is None else round(value, 2) + 0.0
+from curewatch.views.record import HONESTY
 
 
 def _observed(one: Observation) -> str:
@@ -184,13 +109,6 @@ def _by_heading(said: Rows) -> dict[str, str]:
         last = heading or last
         found[last] = f"{found[last]}; {words}" if last in found else words
     return found
-
-
-def finding_values(found: Sequence[Diagnosis]) -> list[Values]:
-    return [
-        {"mechanism": f.mechanism, "verdict": f.verdict.value, "figure": f.figure, "next_time": f.next_time}
-        for f in found
-    ]
 
 
 def findings_text(name: str, trouble: str, found: Sequence[Diagnosis], page: Page) -> str:

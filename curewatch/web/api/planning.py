@@ -10,13 +10,11 @@ from fastapi import APIRouter, Query
 from curewatch.desk.commands.moves import measured
 from curewatch.desk.reports.cure_record import cure_record_of
 from curewatch.studio.diagnosis.drying_history import Rheology, drifting
-from curewatch.studio.planning.estimate import answer, cautions
-from curewatch.studio.planning.tilt_drift import drifts
-from curewatch.views.air import air_read_at
-from curewatch.views.estimate import MEMBERS, DriftOut, EstimateOut, LevelOut, ReachedOut, tilts_of
+from curewatch.views.estimate import LIMIT_MM, USUAL, DriftOut, EstimateOut, FilmIn, TiltedIn, estimated, tilted
 from curewatch.views.logged import LoggedOut
+from curewatch.views.record import LevelOut
 from curewatch.web.api.answers import BASE, REFUSALS, logged, moment, require_piece
-from curewatch.web.api.requests import LIMIT_MM, USUAL, FilmIn, TiltedIn, TiltIn
+from curewatch.web.api.requests import TiltIn
 from curewatch.web.site import Here, one_at_a_time
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
@@ -25,35 +23,15 @@ router = APIRouter(prefix=BASE, responses=REFUSALS)
 @router.get("/estimate")
 def estimate(asked: Annotated[FilmIn, Query()]) -> EstimateOut:
     """When a pour would be packed, touch-dry, fit to handle and ready for varnish. Nothing is stored."""
-    question = asked.question(MEMBERS)
     with one_at_a_time:
-        found = answer(question)
-    return EstimateOut(
-        milestones={name: ReachedOut.of(one) for name, one in found.milestones.items()},
-        film_temp_c=round(found.film_temp_c, 4),
-        warnings=cautions(question, asked.thickness_source, found),
-    )
+        return estimated(asked.question(), asked.thickness_source)
 
 
 @router.get("/level")
 def level(asked: Annotated[TiltedIn, Query()]) -> DriftOut:
     """How far the design of a pour would drift on a tilt before the film packs. Nothing is stored."""
-    mix = Rheology(asked.viscosity_pa_s, asked.yield_stress_pa, asked.stiffening_pa_h / 3600)
     with one_at_a_time:
-        found = drifts(asked.question(1), mix, math.radians(asked.tilt_deg), asked.limit_mm / 1e3)
-    packed_s = found.packed_s
-    return DriftOut(
-        drift_mm=_digits(found.drift * 1e3),
-        drift_if_it_never_sets_mm=_digits(found.drift_at_most * 1e3),
-        tilt_for_limit_deg=_digits(math.degrees(found.tilt_for_limit)),
-        half_of_it_by_h=_digits(found.half_s / 3600),
-        most_of_it_by_h=_digits(found.most_s / 3600),
-        packed_h=None if packed_s is None else _digits(packed_s / 3600),
-    )
-
-
-def _digits(value: float) -> float:
-    return float(f"{value:.7g}")
+        return tilted(asked)
 
 
 @router.get("/pieces/{name:path}/level")
@@ -77,15 +55,7 @@ def piece_level(
     mix = Rheology(viscosity_pa_s, yield_stress_pa, stiffening_pa_h / 3600)
     looked = cure_record_of(site.desk, name, now)
     found = drifting(looked.trace, looked.history.drying.pour.at, looked.tilts, mix, limit_mm / 1e3)
-    angle = found.tilt_for_limit
-    return LevelOut(
-        piece=name,
-        tilts=tilts_of(looked, site.desk.settings.tz),
-        drift_mm=None if found.drift_m is None else float(f"{found.drift_m * 1e3:.7g}"),
-        limit_mm=limit_mm,
-        tilt_for_limit_deg=None if angle is None else float(f"{math.degrees(angle):.7g}"),
-        air_read_at=air_read_at(looked.history, site.desk.settings.tz),
-    )
+    return LevelOut.of(looked, found, site.desk.settings.tz)
 
 
 @router.post("/pieces/{name:path}/tilts", status_code=201)

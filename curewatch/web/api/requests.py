@@ -23,17 +23,11 @@ from curewatch.records.errors import Field as Given
 from curewatch.records.errors import InputError
 from curewatch.records.observations import GRAMS_RANGE, SURFACE_C_RANGE, Finger
 from curewatch.records.workshop import Paint, Part, RecipeMix
-from curewatch.settings import AIR_SPEEDS_M_S
-from curewatch.studio.diagnosis.drying_history import Rheology
-from curewatch.studio.forecasting.drying import DEFAULT_SIDE_M
 from curewatch.studio.mixing import Shape
-from curewatch.studio.planning.estimate import EstimateInput, RoomAir, film
 from curewatch.views.base import At, RequestModel
-from curewatch.views.estimate import DAYS
-from curewatch.views.mixing import Glycol, Solids
+from curewatch.views.estimate import Glycol, Solids, WetMm
 
 ML_MOST = 50_000
-WetMm = Annotated[float, Field(ge=WET_THICKNESS_RANGE_M[0] * 1e3, le=WET_THICKNESS_RANGE_M[1] * 1e3)]
 Ml = Annotated[float, Field(gt=0, le=ML_MOST)]
 TIMES_MOST = 50
 """As many as one /undo takes back."""
@@ -128,10 +122,6 @@ class PourIn(RequestModel):
         return None if self.poured_g is None else Paint(piece_id=0, poured_g=self.poured_g)
 
 
-USUAL = Rheology()
-LIMIT_MM = 5.0
-
-
 class TiltIn(RequestModel):
     tilt_deg: Annotated[float, Field(ge=0, le=45, description="Off level; 3 mm on a metre are 0.172")]
     at: At | None = NOW
@@ -201,47 +191,6 @@ class ResendIn(RequestModel):
 
 class ForgetIn(RequestModel):
     name: Name = Field(description="Of a recipe or a place, as what was learned names it")
-
-
-ASSUMED = Recipe(name="assumed")
-
-
-class FilmIn(RequestModel):
-    """One film in air that stays as it is."""
-
-    wet_thickness_mm: WetMm
-    thickness_source: ThicknessSource = ThicknessSource.GAUGE
-    temp_c: Annotated[float, Field(ge=-40, le=60)]
-    rh_pct: Annotated[float, Field(ge=RH_PCT_RANGE[0], le=RH_PCT_RANGE[1])]
-    solids: Solids = ASSUMED.solids
-    glycol: Glycol = ASSUMED.glycol
-    side_cm: Annotated[float, Field(ge=2, le=500)] = Field(DEFAULT_SIDE_M * 100, description="Its shorter side")
-    air_m_s: Annotated[float, Field(ge=0.05, le=5)] = AIR_SPEEDS_M_S["still"]
-    back: Support = Support.CANVAS
-
-    def question(self, members: int) -> EstimateInput:
-        pouring = film(
-            self.wet_thickness_mm / 1e3,
-            self.thickness_source,
-            solids=self.solids,
-            glycol=self.glycol,
-            side_m=self.side_cm / 100,
-            air_speed_m_s=self.air_m_s,
-            support=self.back,
-        )
-        return EstimateInput(pouring, RoomAir.constant(self.temp_c, self.rh_pct), members, DAYS)
-
-
-class TiltedIn(FilmIn):
-    tilt_deg: Annotated[float, Field(ge=0, le=45)]
-    viscosity_pa_s: Annotated[float, Field(ge=0.01, le=1000)] = Field(
-        USUAL.viscosity, description="Of the mix at its pour; 1 flows like warm honey"
-    )
-    yield_stress_pa: Annotated[float, Field(ge=0, le=1000)] = USUAL.yield_stress
-    stiffening_pa_h: Annotated[float, Field(ge=0, le=3600)] = Field(
-        USUAL.stiffening * 3600, description="How fast the yield stress grows at rest; 0: it never sets"
-    )
-    limit_mm: Annotated[float, Field(ge=0.1, le=1000)] = Field(LIMIT_MM, description="The drift that would not matter")
 
 
 class PartIn(RequestModel):
