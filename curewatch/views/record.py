@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -11,7 +10,6 @@ from zoneinfo import ZoneInfo
 from pydantic import Field
 
 from curewatch.desk.reports.cure_record import CureRecord
-from curewatch.desk.reports.learned import Seen
 from curewatch.desk.reports.piece import PieceReport
 from curewatch.records import Support, ThicknessSource
 from curewatch.studio.diagnosis.drying_history import MeasuredDrift, Trace
@@ -153,7 +151,7 @@ class RecordOut(PouredOut):
     honesty: str = HONESTY
 
     @classmethod
-    def of(cls, looked: CureRecord, seen: Sequence[Seen], tz: ZoneInfo) -> RecordOut:
+    def of(cls, looked: CureRecord, tz: ZoneInfo) -> RecordOut:
         drying, forecast = looked.history.drying, looked.history.forecast
         name = drying.piece.name
         return cls(
@@ -171,7 +169,7 @@ class RecordOut(PouredOut):
             film=FilmOut.of(looked.trace),
             air_while_drying=AirHadOut.of(looked.wet_air, tz),
             air_so_far=AirHadOut.of(looked.whole_air, tz),
-            observed=[ObservationOut.of(one, tz) for one in seen],
+            observed=[ObservationOut.of(one, tz) for one in looked.seen],
             steps=[DoneOut.of(one, tz) for one in looked.history.steps],
             harm=[HarmOut.of(name, one, tz) for one in looked.history.damages],
         )

@@ -24,11 +24,11 @@ from curewatch.desk import Desk
 from curewatch.desk.refresh.refresher import AT_HAND, Refresher
 from curewatch.desk.reports import planning
 from curewatch.desk.reports.board import BoardCache
+from curewatch.desk.reports.piece import PieceReport
 from curewatch.settings import WebSettings
 from curewatch.studio.alarms import damage
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.forecasting.drying_curve import DryingCurve
-from curewatch.studio.learning.texts import LearnedEffect
 from curewatch.studio.outlook.outlook import Outlook
 from curewatch.studio.planning.planner import Advice
 from curewatch.web.access.guard import Visitor
@@ -90,7 +90,6 @@ FIELDS_MOST = 60
 KEPT_FOR = {
     "curves": timedelta(days=1),
     "advice": timedelta(minutes=30),
-    "beliefs": timedelta(hours=1),
     "outlooks": timedelta(minutes=10),
 }
 PATIENCE_S = 2.0
@@ -117,7 +116,6 @@ class Site:
     curves: Kept[DryingCurve | None] = field(init=False)
     advice: Kept[tuple[datetime, list[Advice]]] = field(init=False)
     """With when it was worked out: what a change would do moves little from one reading to the next."""
-    beliefs: Kept[list[LearnedEffect]] = field(init=False)
     outlooks: Kept[Outlook | None] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -137,10 +135,10 @@ class Site:
     def words(self, now: datetime) -> Words:
         return Words(now, self.desk.settings.tz)
 
-    def advised(self, drying: Drying, now: datetime) -> tuple[datetime, list[Advice]]:
+    def advised(self, report: PieceReport, now: datetime) -> tuple[datetime, list[Advice]]:
         """What a change would do to a piece, and when that was worked out: it takes a second, so it is kept."""
-        key = f"{drying.piece.id} {drying.facts}"
-        return self.advice(key, lambda: (now, planning.advice(self.desk, drying.piece.name, now)))
+        key = f"{report.drying.piece.id} {report.drying.facts}"
+        return self.advice(key, lambda: (now, planning.advice(report, now)))
 
     def changed(self, now: datetime) -> None:
         """Something was logged: forecast it at once, and wake the daemon. The answer waits for that a moment only.

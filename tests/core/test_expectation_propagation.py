@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from curewatch.studio.inference import expectation_propagation as joining
-from curewatch.studio.inference.expectation_propagation import JointPosterior, Key, PieceFactors
+from curewatch.studio.inference.expectation_propagation import JointPosterior, Key, PieceFactors, propagate
 from curewatch.studio.inference.factors import Comparison, Factor, Gaussian, likelihood, linearize
 
 OWN, SOLIDS, SPEED = "own", "solids", "speed"
@@ -42,7 +42,7 @@ def piece(number: int, *factors: Factor) -> tuple[list[tuple[Factor, list[Key]]]
 
 
 def joint(*pieces: tuple[list[tuple[Factor, list[Key]]], frozenset[Key]]) -> JointPosterior:
-    return JointPosterior([told for told, _ in pieces], [own for _, own in pieces])
+    return JointPosterior(propagate([told for told, _ in pieces], [own for _, own in pieces]))
 
 
 def regression(rows: np.ndarray, observed: np.ndarray, noise: float) -> tuple[np.ndarray, np.ndarray]:
@@ -134,7 +134,8 @@ def test_tests_of_one_date_share_what_its_fit_misses() -> None:
             residual_group=residual_group,
         )
         keys: list[Key] = [SOLIDS, *([("piece", 1, residual_group)] if residual_group else [])]
-        found = JointPosterior([[(one, keys)] * 40], [frozenset([own, ("piece", 1, residual_group)])]).belief([SOLIDS])
+        messages = propagate([[(one, keys)] * 40], [frozenset([own, ("piece", 1, residual_group)])])
+        found = JointPosterior(messages).belief([SOLIDS])
         assert found is not None
         return float(np.sqrt(found.cov[0, 0]))
 
@@ -227,7 +228,7 @@ def test_block_by_block_comes_to_what_one_clue_after_the_other_comes_to(seed: in
     to settle each round may leave nine tenths of what the one before left."""
     told, owned = studio(seed, pieces)
     place, exact = plainly(told)
-    found = JointPosterior(told, owned)
+    found = JointPosterior(propagate(told, owned))
     sd = np.sqrt(np.diag(exact.cov))
     for i in range(pieces):
         keys = list(dict.fromkeys(key for _, names in told[i] for key in names))
@@ -244,7 +245,7 @@ def test_many_pieces_in_few_blocks_or_in_many_come_to_the_same_belief() -> None:
     for blocks in (4, 50):
         with patch.object(joining, "BLOCKS", blocks):
             found.append(
-                JointPosterior(told, owned).belief([("recipe", 0), ("recipe", 1), ("recipe", 2), ("place", 0)])
+                JointPosterior(propagate(told, owned)).belief([*(("recipe", k) for k in range(3)), ("place", 0)])
             )
     one, other = found
     assert one is not None

@@ -10,10 +10,11 @@ import pytest
 from curewatch.desk import Desk
 from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import store_readings
-from curewatch.desk.snapshot.air_outlook import coming_air
+from curewatch.desk.snapshot.air_outlook import PastCache, air_to_come
 from curewatch.physics.solver import integrator
 from curewatch.records import AlarmKind, Reading
 from curewatch.store import Store
+from curewatch.studio.air.climate import AirBands
 from curewatch.studio.planning import alarm_advice
 from tests.new_store import NOON
 from tests.refreshing import refresh
@@ -82,6 +83,12 @@ def test_the_evening_looks_ahead_from_the_air_as_it_is_believed(store: Store) ->
     assert true is not None
     assert abs(believed.temp_low_c - true.temp_low_c).max() < 0.3
     assert believed.temp_low_c.min() > 13
+
+
+def coming_air(store: Store, room: str, now: datetime) -> AirBands | None:
+    with store.read() as tx:
+        past = PastCache().pasts(tx, [room], now).get(room)
+    return None if past is None else air_to_come(past, now)
 
 
 def _moving(first: datetime, last: datetime) -> list[Reading]:

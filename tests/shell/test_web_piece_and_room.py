@@ -55,13 +55,11 @@ def test_a_piece_shows_its_milestones_curves_air_and_cautions_with_a_table_behin
 
 
 def test_the_curve_begins_full_falls_and_agrees_with_its_band(studio: Studio) -> None:
-    from curewatch.desk.reports.cure_record import piece_air
-
     studio.pour(hours_ago=20)
     studio.read(hours=30)
     refresh(studio.desk, NOW)
     report = piece_report(studio.desk, "Curlew", NOW)
-    curve = drying_curve(report.drying, piece_air(studio.desk, report.drying, NOW), report.forecast, NOW)
+    curve = drying_curve(report.drying, report.climates, report.forecast, NOW)
     assert curve is not None
     assert curve.left.median[0] == pytest.approx(1)
     assert (np.diff(curve.left.median) <= 1e-6).all()

@@ -21,6 +21,7 @@ from curewatch.records.observations import Finger
 from curewatch.studio.planning import planner
 from curewatch.web.access.sessions import Sessions
 from curewatch.web.pages.forms import planned_of
+from tests.refreshing import refresh
 from tests.shell.web_parts import NOW, Studio, copied, prepare, words_of
 
 
@@ -54,6 +55,7 @@ def test_the_plan_counts_free_places_and_says_when_there_is_room_for_all(studio:
     studio.pour("Snipe", place="rack 2", hours_ago=1)
     studio.pour("Plover", place="rack 3", hours_ago=30)
     moves.leave(studio.desk, "Plover", NOW)
+    refresh(studio.desk, NOW)
     said = words_of(studio.page(PLAN))
     assert "Free now: rack 3." in said
     assert "with a fan on it" in said

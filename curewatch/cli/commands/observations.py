@@ -110,7 +110,7 @@ def learned(
     as_json: options.AsJson = False,
 ) -> None:
     """What the studio has come to believe of its recipes and places, and from what."""
-    with desk_of(ctx) as (desk, now):
+    with fresh_desk_of(ctx) as (desk, now):
         notes = () if forget is None else observing.forget(desk, forget, now).notes
         known = reports_learned.what_was_learned(desk)
     if as_json:

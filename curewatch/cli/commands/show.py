@@ -12,11 +12,9 @@ from curewatch.cli.options import Name
 from curewatch.cli.output import Page, say, say_json
 from curewatch.cli.session import answer, fresh_desk_of, say_view
 from curewatch.cli.texts import board_text, piece_text, plan_text, record_text
-from curewatch.desk import Desk
 from curewatch.desk.reports import cure_record, planning
 from curewatch.desk.reports.board import board_of
-from curewatch.desk.reports.cure_record import CureRecord, cure_record_of
-from curewatch.desk.reports.learned import seen_of
+from curewatch.desk.reports.cure_record import cure_record_of
 from curewatch.desk.reports.piece import piece_report
 from curewatch.records.errors import Field, InputError
 from curewatch.studio.diagnosis.mechanisms import Trouble
@@ -38,7 +36,7 @@ def piece(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> No
     """One piece: its pour, its milestones with how sure they are, and what the room is doing to it."""
     with fresh_desk_of(ctx) as (desk, now):
         report = piece_report(desk, name, now)
-        advice = [AdviceOut.of(one) for one in planning.advice(desk, name, now)]
+        advice = [AdviceOut.of(one) for one in planning.advice(report, now)]
         if as_json:
             told = [one.model_dump(mode="json") for one in advice]
             say_view("piece", PieceReportOut.of_report(report, desk.settings.tz), advice=told)
@@ -53,7 +51,7 @@ def record(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> N
     """A piece's cure record, for whoever buys it or learns from it: dates, air, steps, and what is only estimated."""
     with fresh_desk_of(ctx) as (desk, now):
         looked = cure_record_of(desk, name, now)
-        seen = _view(desk, looked)
+        seen = RecordOut.of(looked, desk.settings.tz)
     answer(as_json, "record", seen, lambda page: record_text.text(desk.settings.tz, looked, page))
 
 
@@ -85,9 +83,5 @@ def compare(
     """Two pieces' records side by side."""
     with fresh_desk_of(ctx) as (desk, now):
         pair = [cure_record_of(desk, name, now) for name in (one, other)]
-        seen = ComparedOut(pieces=[_view(desk, looked) for looked in pair])
+        seen = ComparedOut(pieces=[RecordOut.of(looked, desk.settings.tz) for looked in pair])
     answer(as_json, "compare", seen, lambda page: record_text.side_by_side(desk.settings.tz, pair[0], pair[1], page))
-
-
-def _view(desk: Desk, looked: CureRecord) -> RecordOut:
-    return RecordOut.of(looked, seen_of(desk, looked.history.drying.piece.id), desk.settings.tz)

@@ -7,9 +7,9 @@ from datetime import datetime
 
 from curewatch.desk.desk import Desk
 from curewatch.desk.orders import nearest
-from curewatch.desk.reports.cure_record import PieceHistory, history
+from curewatch.desk.reports.cure_record import PieceHistory, find, history, history_of
 from curewatch.desk.revision import mark_changed
-from curewatch.desk.snapshot.air_outlook import coming_air
+from curewatch.desk.snapshot.air_outlook import PastCache, air_to_come
 from curewatch.desk.studio_settings import care_of
 from curewatch.records.errors import Field, InputError, Words
 from curewatch.records.workshop import StepDone
@@ -42,7 +42,14 @@ class LoggedStep:
 
 def steps(desk: Desk, name: str, now: datetime) -> Steps:
     """The steps of a piece, as last forecast. InputError for a name that no piece bears or bore."""
-    found, care = history(desk, name, now), care_of(desk.settings)
+    with desk.store.read() as tx:
+        found = history_of(tx, find(tx, name), now)
+        past = PastCache().pasts(tx, [found.drying.room], now).get(found.drying.room)
+    return steps_of(found, past, care_of(desk.settings), now)
+
+
+def steps_of(found: PieceHistory, past: Climate | None, care: Care, now: datetime) -> Steps:
+    """As `steps`, of a piece whose history is at hand, and the past of the room that it lies in."""
     lines = _lines(found, care)
     climate = found.climates.get(found.drying.room)
     here = found.drying.piece.gone_at is None
@@ -52,7 +59,7 @@ def steps(desk: Desk, name: str, now: datetime) -> Steps:
         care,
         _against(climate, care) if here else None,
         climate.newest_at if climate else None,
-        _window(desk, found, lines, care, now) if here else None,
+        _window(past, lines, care, now) if here and past is not None else None,
     )
 
 
@@ -106,12 +113,12 @@ def _against(climate: Climate | None, care: Care) -> tuple[str, ...] | None:
     return tuple(against(float(climate.temp_c[-1]), float(climate.rh_pct[-1]), care.air, piece_c))
 
 
-def _window(desk: Desk, found: PieceHistory, lines: list[CareStep], care: Care, now: datetime) -> Window | None:
+def _window(past: Climate, lines: list[CareStep], care: Care, now: datetime) -> Window | None:
     """From the first coat to come that may be ready within the outlook."""
     coming = [line.odds.even for line in lines if line.needs_air and line.done is None and line.odds.even]
     if not coming:
         return None
-    future = coming_air(desk.store, found.drying.room, now)
+    future = air_to_come(past, now)
     return None if future is None else next_window(future, care.air, max(now, min(coming)))
 
 

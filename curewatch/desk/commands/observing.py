@@ -9,7 +9,7 @@ from curewatch.desk.desk import Desk
 from curewatch.desk.orders import Logged, nearest
 from curewatch.desk.reports.learned import what_was_learned
 from curewatch.desk.revision import mark_changed
-from curewatch.desk.snapshot.lessons import learned_so_far, update_lessons
+from curewatch.desk.snapshot.lessons import lesson_of, update_lessons
 from curewatch.records import Piece
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
@@ -56,8 +56,7 @@ def _log(desk: Desk, name: str, now: datetime, *, at: datetime, kind: Observatio
         mark_changed(tx)
     update_lessons(desk.store, now)  # for what there is to say of it; the dates follow at the next look
     with desk.store.read() as tx:
-        lessons = [one for one in learned_so_far(tx).lessons if one.piece_id == piece.id]
-    return Observed(piece, stored, said_of(stored, lessons[0] if lessons else None))
+        return Observed(piece, stored, said_of(stored, lesson_of(tx, piece.id)))
 
 
 def take_back(desk: Desk, name: str, kind: ObservationKind, *, of: datetime | None = None) -> Observed:
@@ -95,6 +94,7 @@ def forget(desk: Desk, name: str, now: datetime) -> Logged:
         for subject in subjects:
             tx.put_forgetting(Forgetting(subject=Subject(subject), name=name, at=now))
         mark_changed(tx)
+    update_lessons(desk.store, now)
     return Logged(notes=tuple(f"the {subject.value} {name!r} is as it was assumed to be" for subject in subjects))
 
 

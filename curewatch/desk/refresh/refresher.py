@@ -102,7 +102,7 @@ class Refresher:
     def _read(self, now: datetime) -> _Facts:
         with self.desk.store.read() as tx:
             lessons = new_lessons(tx, now)
-            so_far = None if lessons is None else learned_from(lessons.lessons, tx.forgettings())
+            so_far = learned_from(tx.lessons() if lessons is None else lessons.lessons, tx.forgettings())
             snapshot = read_snapshot(tx, self._air, now, so_far=so_far)
             rooms = {drying.room for drying in snapshot.dryings}
             evening = self._evening.due(rooms, now)

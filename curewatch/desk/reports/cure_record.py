@@ -11,6 +11,7 @@ import numpy as np
 from curewatch.desk.desk import Desk
 from curewatch.desk.mixing import Materials, as_mixed
 from curewatch.desk.orders import nearest
+from curewatch.desk.reports.learned import Seen, seen_of
 from curewatch.desk.snapshot.air_cache import AirCache
 from curewatch.desk.snapshot.dryings import dryings_of
 from curewatch.desk.studio_settings import care_of, limits_of
@@ -77,14 +78,6 @@ def find(tx: Transaction, name: str) -> Piece:
     raise InputError(Field.PIECE, name, nearest(name, [piece.name for piece in (*here, *gone)], "a piece's name"))
 
 
-def piece_air(desk: Desk, drying: Drying, now: datetime) -> dict[str, Climate]:
-    """By room, the climate of every room it has lain in; rooms that were never read are missing."""
-    air = AirCache()
-    with desk.store.read() as tx:
-        known = {stay.room: air.climate(tx, stay.room, drying.pour.at, now) for stay in drying.stays_since_pour}
-    return {room: climate for room, climate in known.items() if climate is not None}
-
-
 FREEZING_C = 0.0
 
 
@@ -98,10 +91,14 @@ class CureRecord:
     whole_air: PastAir | None
     """From the pour until now, or until it left."""
     trace: Trace | None
-    observations: tuple[Observation, ...]
+    seen: tuple[Seen, ...]
     now: datetime
     tilts: tuple[Tilt, ...] = ()
     """As measured of its support, by time."""
+
+    @property
+    def observations(self) -> list[Observation]:
+        return [one.observation for one in self.seen]
 
     @property
     def steps(self) -> tuple[StepDone, ...]:
@@ -120,13 +117,13 @@ def cure_record_from(desk: Desk, found: PieceHistory, now: datetime) -> CureReco
     end = min(now, drying.piece.gone_at or now)
     handle = milestone(found.forecast, MilestoneKind.HANDLE).safe
     with desk.store.read() as tx:
-        observations, tilts = tx.observations([drying.piece.id]), tx.tilts([drying.piece.id])
+        seen, tilts = seen_of(tx, drying.piece.id), tx.tilts([drying.piece.id])
     return CureRecord(
         found,
         past_air(drying, found.climates, min(end, handle or end), limits),
         past_air(drying, found.climates, end, limits),
         trace(drying, found.climates, limits, end),
-        tuple(observations),
+        tuple(seen),
         now,
         tuple(tilts),
     )

@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from curewatch.desk.desk import Desk
-from curewatch.desk.snapshot.lessons import learned_so_far
+from curewatch.desk.snapshot.lessons import learned_effects, lesson_of
 from curewatch.records.observations import Observation, Subject
+from curewatch.store import Transaction
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.learning.learning import place_of
-from curewatch.studio.learning.texts import LearnedEffect, beliefs, said_of
+from curewatch.studio.learning.texts import LearnedEffect, said_of
 
 
 @dataclass(frozen=True)
@@ -20,25 +21,20 @@ class Seen:
     notes: tuple[str, ...]
 
 
-def seen_of(desk: Desk, piece_id: int) -> list[Seen]:
+def seen_of(tx: Transaction, piece_id: int) -> list[Seen]:
     """Everything observed of a piece, in the order of time."""
-    with desk.store.read() as tx:
-        observations = tx.observations([piece_id])
-        if not observations:
-            return []
-        lesson = next((one for one in learned_so_far(tx).lessons if one.piece_id == piece_id), None)
+    observations = tx.observations([piece_id])
+    lesson = lesson_of(tx, piece_id) if observations else None
     return [Seen(one, said_of(one, lesson)) for one in observations]
 
 
-def beliefs_about(desk: Desk, drying: Drying) -> list[LearnedEffect]:
+def beliefs_about(tx: Transaction, drying: Drying) -> list[LearnedEffect]:
     """Of the piece's recipe and place; nothing where nothing was learned of either."""
     wanted = {(Subject.RECIPE, drying.recipe.name), (Subject.PLACE, place_of(drying))}
-    return [one for one in what_was_learned(desk) if (one.subject, one.name) in wanted]
+    return [one for one in learned_effects(tx) if (one.subject, one.name) in wanted]
 
 
 def what_was_learned(desk: Desk) -> list[LearnedEffect]:
-    """What the studio has come to believe of its recipes and places."""
+    """What the studio had come to believe of its recipes and places when it was last refreshed or told something."""
     with desk.store.read() as tx:
-        so_far = learned_so_far(tx)
-        seen = {one.id: one for one in tx.observations()}
-        return beliefs(so_far, seen, {recipe.name: recipe for recipe in tx.recipes()})
+        return learned_effects(tx)

@@ -9,10 +9,11 @@ from datetime import datetime, timedelta
 
 from curewatch.desk.desk import Desk
 from curewatch.desk.orders import DEFAULT_RECIPE, PourOrder, nearest
+from curewatch.desk.reports.piece import PieceReport
 from curewatch.desk.snapshot.air_cache import AirCache
 from curewatch.desk.snapshot.air_outlook import future_of
 from curewatch.desk.snapshot.lessons import learned_so_far
-from curewatch.desk.snapshot.snapshot import Snapshot, read_snapshot
+from curewatch.desk.snapshot.snapshot import read_snapshot
 from curewatch.records import MilestoneKind, Piece, Recipe, Stay
 from curewatch.records.errors import Field, InputError
 from curewatch.store import Transaction
@@ -67,7 +68,7 @@ def room_for(desk: Desk, now: datetime) -> tuple[str, str]:
 
 
 def plan(desk: Desk, order: PourOrder, due: datetime, pieces: int, kind: MilestoneKind, now: datetime) -> Plan:
-    """For pours like `order` (its name and moment do not matter), after a refresh.
+    """For pours like `order` (its name and moment do not matter), as last forecast and learned.
 
     InputError: a room never read, a recipe unknown.
     """
@@ -97,18 +98,12 @@ def plan(desk: Desk, order: PourOrder, due: datetime, pieces: int, kind: Milesto
     )
 
 
-def advice(desk: Desk, name: str, now: datetime) -> list[planner.Advice]:
+def advice(report: PieceReport, now: datetime) -> list[planner.Advice]:
     """What a warmer or drier room or a fan would do to the piece from now on; nothing if its room was never read."""
-    with desk.store.read() as tx:
-        snapshot = read_snapshot(tx, None, now)
-        drying = _drying(snapshot, name)
-        rooms = {stay.room for stay in drying.stays_since_pour}
-        known = {room: AirCache().climate(tx, room, drying.pour.at, now) for room in rooms}
-        climates = {room: climate for room, climate in known.items() if climate is not None}
-        if drying.unread(climates) is not None:
-            return []
-        ahead = future_of(_air_of(tx, drying.room, now), 1, planner.ADVICE_DAYS)
-    return planner.advice(drying, climates, ahead, now)
+    if report.past is None or report.drying.unread(report.climates) is not None:
+        return []
+    ahead = future_of(report.past, 1, planner.ADVICE_DAYS)
+    return planner.advice(report.drying, report.climates, ahead, now)
 
 
 def _air_of(tx: Transaction, room: str, now: datetime) -> Climate:
@@ -117,13 +112,6 @@ def _air_of(tx: Transaction, room: str, now: datetime) -> Climate:
         rooms = sorted({name for name, _ in tx.newest_by_source(until=now)})
         raise InputError(Field.ROOM, room, nearest(room, rooms, "a room that was read"))
     return climate
-
-
-def _drying(snapshot: Snapshot, name: str) -> Drying:
-    for drying in snapshot.dryings:
-        if drying.piece.name == name:
-            return drying
-    raise InputError(Field.PIECE, name, nearest(name, [one.piece.name for one in snapshot.dryings], "a piece here"))
 
 
 def _imagined(desk: Desk, order: PourOrder, recipe: Recipe, now: datetime) -> Drying:

@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from curewatch.desk.snapshot.air_cache import AirCache
-from curewatch.store import Store, Transaction
+from curewatch.store import Transaction
 from curewatch.studio.air.climate import HOUR_S, AirBands, Climate, Hourly, hourly
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.outlook.outlook import HISTORY, Outlook, outlook
@@ -37,16 +37,9 @@ def futures_of(pasts: Mapping[str, Climate], members: int, days: int) -> dict[st
     return {room: future_of(climate, members, days) for room, climate in pasts.items()}
 
 
-def piece_future(store: Store, drying: Drying, now: datetime, members: int) -> RoomScenarios | None:
-    """The air to come of the room that a piece is in, for whoever looks at that piece; None: never read."""
-    days = max(FAR_DAYS, math.ceil((now - drying.pour.at) / timedelta(days=1)) + 1)
-    climate = _past(store, drying.room, now)
-    return None if climate is None else future_of(climate, members, days)
-
-
-def _past(store: Store, room: str, now: datetime) -> Climate | None:
-    with store.read() as tx:
-        return PastCache().pasts(tx, [room], now).get(room)
+def piece_future(past: Climate, drying: Drying, now: datetime, members: int) -> RoomScenarios:
+    """The air to come of the room with this past, as far as anybody looks at a piece in it."""
+    return future_of(past, members, max(FAR_DAYS, math.ceil((now - drying.pour.at) / timedelta(days=1)) + 1))
 
 
 def future_of(climate: Climate, members: int, days: int) -> RoomScenarios:
@@ -73,14 +66,8 @@ STALE_H = 3
 """With so many hours unread at its end, a room's past says nothing of tonight."""
 
 
-def coming_air(store: Store, room: str, now: datetime) -> AirBands | None:
-    """The room's air to come, from its own past as it is believed; None where that says nothing of it."""
-    climate = _past(store, room, now)
-    return None if climate is None else air_to_come(climate, now)
-
-
 def air_to_come(climate: Climate, now: datetime) -> AirBands | None:
-    """As `coming_air`, of a room whose past is at hand."""
+    """The air to come of a room with this past, as it is believed; None where that says nothing of it."""
     hours = past_of(climate, now.timestamp())
     if not all(np.isfinite(values).any() for values in (hours.temp_c, hours.rh_pct)):
         return None

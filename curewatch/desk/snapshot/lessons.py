@@ -1,16 +1,19 @@
 """Lessons kept in the store: drawn once from a piece's observations and its air, and again when either changes.
 
-They are derived: delete them all, and the next look draws the same ones from the facts.
+What they come to together is inferred and stored with them, at a refresh or when something was observed; whoever shows
+it reads it. All is derived: delete it, and the next refresh makes the same of the facts.
 """
 
 from __future__ import annotations
 
+import base64
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
+import numpy as np
 from pydantic import TypeAdapter, ValidationError
 
 from curewatch.desk.revision import READINGS_UNDONE
@@ -19,28 +22,43 @@ from curewatch.desk.snapshot.dryings import dryings_of
 from curewatch.records.observations import Forgetting, Observation
 from curewatch.store import Store, Transaction
 from curewatch.studio.forecasting.drying import Drying
-from curewatch.studio.learning.learning import Learned, Lesson, learned, place_of, teach
+from curewatch.studio.inference.expectation_propagation import PieceMessage
+from curewatch.studio.learning.learning import Learned, Lesson, forgotten_by, learned, place_of, teach
+from curewatch.studio.learning.texts import LearnedEffect, beliefs
 
 LEAD = timedelta(days=2)
 """Readings from so long before the pour on bear on a lesson."""
-VERSION = 4
+VERSION = 5
 """Raised when the same facts would give other lessons, or a lesson is stored in another form; all are then drawn
 again, and until then those of another version count as not there."""
-_LESSON = TypeAdapter(Lesson)
-
-
+_LESSON, _EFFECTS = TypeAdapter(Lesson), TypeAdapter(list[LearnedEffect])
+_LEARNED = "learned"
+"""What the lessons came to in plain figures, after the fingerprint of all that it hangs on."""
 Stored = Mapping[int, tuple[str, Any]]
-"""By piece, the fingerprint of what its lesson was drawn from, and the lesson as JSON."""
+"""By piece, the fingerprint of what its lesson was drawn from, and the lesson and its message as JSON."""
 
 
 def learned_so_far(tx: Transaction) -> Learned:
-    """What the lessons in the store come to."""
+    """What the lessons came to when they were drawn: nothing is inferred here."""
     return learned_from(tx.lessons(), tx.forgettings())
 
 
 def learned_from(lessons: Stored, forgettings: Iterable[Forgetting]) -> Learned:
-    found = [_read(data) for _, data in lessons.values()]
-    return learned([one for one in found if one is not None], forgettings)
+    found = [(lesson, data) for _, data in lessons.values() if (lesson := _read(data)) is not None]
+    messages = tuple(_message(data["message"]) for _, data in found)
+    return Learned(tuple(lesson for lesson, _ in found), messages, forgotten_by(forgettings))
+
+
+def lesson_of(tx: Transaction, piece_id: int) -> Lesson | None:
+    """What the observations of one piece said; None where there are none, or they are to be heard again."""
+    found = tx.lessons([piece_id])
+    return _read(found[piece_id][1]) if found else None
+
+
+def learned_effects(tx: Transaction) -> list[LearnedEffect]:
+    """What has come to be believed of recipes and places, as stored."""
+    version, _, effects = (tx.get_meta(_LEARNED) or "").partition("\n")
+    return _EFFECTS.validate_json(effects) if version.startswith(f"{VERSION} ") else []
 
 
 def with_posterior(
@@ -55,37 +73,54 @@ def with_posterior(
 
 @dataclass(frozen=True)
 class NewLessons:
-    """The lessons as the facts now have them: some were drawn anew, or a piece has none any more."""
+    """The lessons as the facts now have them: some were drawn anew, a piece has none any more, or one was forgotten."""
 
     lessons: Stored
+    effects: str
     drawn: int
 
     def write(self, tx: Transaction) -> None:
         """Store them, but for pieces whose observations are gone meanwhile."""
         here = {one.piece_id for one in tx.observations()}
         tx.put_lessons({piece: lesson for piece, lesson in self.lessons.items() if piece in here})
+        tx.set_meta(_LEARNED, self.effects)
 
 
 def new_lessons(tx: Transaction, now: datetime) -> NewLessons | None:
-    """The lessons brought up to the facts; None where the stored ones stand, which is cheap to find out."""
+    """The lessons, and what they come to, brought up to the facts; None where the stored ones stand, which is cheap to
+    find out."""
     seen = _by_piece(one for one in tx.observations() if one.at <= now)
-    kept = {piece: row for piece, row in tx.lessons().items() if _read(row[1]) is not None}
-    if not seen and not kept:
+    kept = {piece: (mark, lesson) for piece, (mark, data) in tx.lessons().items() if (lesson := _read(data))}
+    stands = tx.get_meta(_LEARNED)
+    if not seen and not kept and stands is None:
         return None
     dryings = dryings_of(tx, [piece for piece in (*tx.pieces(), *tx.pieces(gone=True)) if piece.id in seen])
     marks = {d.piece.id: _mark(tx, d, seen[d.piece.id]) for d in dryings}
-    todo = [d for d in dryings if kept.get(d.piece.id, ("", None))[0] != marks[d.piece.id]]
-    if not todo and kept.keys() == marks.keys():
+    todo = [d for d in dryings if d.piece.id not in kept or kept[d.piece.id][0] != marks[d.piece.id]]
+    forgettings = tx.forgettings()
+    fingerprint = f"{VERSION} {hashlib.sha256(repr((sorted(marks.items()), forgettings)).encode()).hexdigest()[:32]}\n"
+    if not todo and kept.keys() == marks.keys() and (stands or "").startswith(fingerprint):
         return None
-    airs = [(d, seen[d.piece.id], _air(tx, d, seen[d.piece.id])) for d in todo]
-    drawn = teach([(d, some, air) for d, some, air in airs if air is not None])
+    drawn = _drawn([(d, seen[d.piece.id], _air(tx, d, seen[d.piece.id])) for d in todo])
+    lessons = {piece: lesson for piece, (_, lesson) in kept.items() if piece in marks} | drawn
+    came_to = learned(lessons.values(), forgettings)
+    observations = {one.id: one for some in seen.values() for one in some}
+    effects = beliefs(came_to, observations, {drying.recipe.name: drying.recipe for drying in dryings})
+    rows = zip(came_to.lessons, came_to.messages, strict=True)
+    return NewLessons(
+        {one.piece_id: (marks[one.piece_id], _stored(one, message)) for one, message in rows},
+        fingerprint + _EFFECTS.dump_json(effects).decode(),
+        len(drawn),
+    )
+
+
+def _drawn(airs: Sequence[tuple[Drying, tuple[Observation, ...], Any]]) -> dict[int, Lesson]:
+    drawn = {one.piece_id: one for one in teach([(d, some, air) for d, some, air in airs if air is not None])}
     for drying, some, air in airs:
         if air is None:  # its room was never read: nothing can be said yet
             silent = tuple(one.id for one in some)
-            drawn.append(Lesson(drying.piece.id, drying.recipe.name, place_of(drying), (), silent=silent))
-    lessons = {piece: lesson for piece, lesson in kept.items() if piece in marks}
-    lessons |= {one.piece_id: (marks[one.piece_id], _stored(one)) for one in drawn}
-    return NewLessons(lessons, len(drawn))
+            drawn[drying.piece.id] = Lesson(drying.piece.id, drying.recipe.name, place_of(drying), (), silent=silent)
+    return drawn
 
 
 def update_lessons(store: Store, now: datetime) -> int:
@@ -125,8 +160,27 @@ def _air(tx: Transaction, drying: Drying, seen: Sequence[Observation]) -> Any:
     return None if air is None else drying.series(air, known)  # with what was read before, for a gap at the pour
 
 
-def _stored(lesson: Lesson) -> dict[str, Any]:
-    return {"version": VERSION, "lesson": _LESSON.dump_python(lesson, mode="json")}
+def _stored(lesson: Lesson, message: PieceMessage) -> dict[str, Any]:
+    parts = (*message.message, *message.sites)
+    numbers = np.concatenate([np.ravel(part) for part in parts]).astype("<f8").tobytes()
+    return {
+        "version": VERSION,
+        "lesson": _LESSON.dump_python(lesson, mode="json"),
+        "message": {"shared": message.shared, "own": message.own, "numbers": base64.b64encode(numbers).decode()},
+    }
+
+
+def _message(stored: Mapping[str, Any]) -> PieceMessage:
+    shared, own = ([tuple(key) for key in stored[name]] for name in ("shared", "own"))
+    few, size = len(shared), len(shared) + len(own)
+    numbers = np.frombuffer(base64.b64decode(stored["numbers"]), "<f8")
+    parts = np.split(numbers, np.cumsum([few * few, few, size * size]))
+    return PieceMessage(
+        shared=list(shared),
+        own=list(own),
+        message=(parts[0].reshape(few, few), parts[1]),
+        sites=(parts[2].reshape(size, size), parts[3]),
+    )
 
 
 def _read(stored: Any) -> Lesson | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
@@ -80,13 +80,13 @@ def read_snapshot(
 
     Only the air that still matters is read: that of pieces with a milestone ahead. Without `air`, none. `forecasts`:
     those of every piece here, where the caller knows that they are still the stored ones. `so_far`: what was learned,
-    where it is more than is stored.
+    for whoever makes forecasts; who shows what was forecast has no use for it.
     """
     pieces = tx.pieces()
     here = [piece.id for piece in pieces]
-    so_far = so_far or learned_so_far(tx)
-    observations = tx.observations(here) if so_far.lessons else []
-    dryings = with_posterior(dryings_of(tx, pieces), so_far, observations)
+    dryings = tuple(dryings_of(tx, pieces))
+    if so_far is not None and so_far.lessons:
+        dryings = with_posterior(dryings, so_far, tx.observations(here))
     forecasts = tx.forecasts(here) if forecasts is None else forecasts
     heard = tx.newest_by_source(until=now)
     return Snapshot(
@@ -94,7 +94,7 @@ def read_snapshot(
         climates={} if air is None else _climates(tx, air, _wanted(dryings, forecasts, now), now),
         forecasts=forecasts,
         alarms=tuple(tx.alarms()),
-        newest=_newest(heard),
+        newest=newest_of(heard),
         revision=tx.get_meta(FACTS_REVISION),
         damages=tuple(tx.damages(here)),
         heard=heard,
@@ -106,7 +106,7 @@ def read_snapshot(
 def reread_snapshot(tx: Transaction, air: AirCache, snapshot: Snapshot, now: datetime) -> Snapshot:
     """The scene as it is stored now, with its air: quick where nothing but readings and decisions have come since."""
     if fact_count(tx) != snapshot.facts:
-        return read_snapshot(tx, air, now)
+        return read_snapshot(tx, air, now, so_far=learned_so_far(tx))
     climates = _climates(tx, air, _wanted(snapshot.dryings, snapshot.forecasts, now), now)
     here = {drying.piece.id for drying in snapshot.dryings}
     damages = tuple(one for one in tx.damages() if one.piece_id in here)
@@ -128,7 +128,7 @@ def with_new_readings(tx: Transaction, snapshot: Snapshot, now: datetime) -> Sna
     heard = tx.newest_by_source(until=now)
     return replace(
         snapshot,
-        newest=_newest(heard),
+        newest=newest_of(heard),
         heard=heard,
         alarms=tuple(tx.alarms()),
         revision=tx.get_meta(FACTS_REVISION),
@@ -136,7 +136,7 @@ def with_new_readings(tx: Transaction, snapshot: Snapshot, now: datetime) -> Sna
     )
 
 
-def _newest(heard: Mapping[tuple[str, str], Reading]) -> dict[str, Reading]:
+def newest_of(heard: Mapping[tuple[str, str], Reading]) -> dict[str, Reading]:
     newest: dict[str, Reading] = {}
     for (room, _), reading in heard.items():
         if room not in newest or reading.at > newest[room].at:
@@ -156,13 +156,24 @@ def latest_air(tx: Transaction, newest: Mapping[str, Reading], now: datetime) ->
 
 def room_line(snapshot: Snapshot, name: str, climate: Climate | None) -> RoomLine:
     """The room as the board has it; `climate`: the end of its record."""
-    newest = snapshot.newest.get(name)
+    pieces = sum(drying.room == name for drying in snapshot.dryings)
+    return line_of_room(name, pieces, climate, snapshot.newest.get(name), snapshot.low, snapshot.heard)
+
+
+def line_of_room(
+    name: str,
+    pieces: int,
+    climate: Climate | None,
+    newest: Reading | None,
+    low: Sequence[LowBattery],
+    heard: Mapping[tuple[str, str], Reading],
+) -> RoomLine:
     return RoomLine(
         name=name,
         newest=newest,
         temp_c=float(climate.temp_c[-1]) if climate else (newest.temp_c if newest else None),
         rh_pct=float(climate.rh_pct[-1]) if climate else (newest.rh_pct if newest else None),
         data_at=climate.newest_at if climate else (newest.at if newest else None),
-        pieces=sum(drying.room == name for drying in snapshot.dryings),
-        quality=(climate.findings if climate else ()) + cells.findings(snapshot.low, snapshot.heard, name),
+        pieces=pieces,
+        quality=(climate.findings if climate else ()) + cells.findings(low, heard, name),
     )

@@ -51,9 +51,12 @@ class Observations(Rows):
         )
         return [Forgetting(**row) for row in found.mappings()]
 
-    def lessons(self) -> dict[int, tuple[str, Any]]:
-        """By piece, the fingerprint of what its lesson was drawn from, and the lesson as JSON."""
-        found = self._connection.execute(select(workshop_tables.lessons)).mappings()
+    def lessons(self, piece_ids: Collection[int] | None = None) -> dict[int, tuple[str, Any]]:
+        """By piece (None: all), the fingerprint of what its lesson was drawn from, and the lesson as JSON."""
+        query = select(workshop_tables.lessons).order_by(workshop_tables.lessons.c.piece_id)
+        if piece_ids is not None:
+            query = query.where(workshop_tables.lessons.c.piece_id.in_(piece_ids))
+        found = self._connection.execute(query).mappings()
         return {row["piece_id"]: (row["fingerprint"], row["data"]) for row in found}
 
     def put_lessons(self, lessons: Mapping[int, tuple[str, Any]]) -> None:

@@ -19,11 +19,11 @@ PieceFactors = Sequence[tuple[Factor, Sequence[Key]]]
 """The factors of one piece, each with whose quantities its gradient is of."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class PieceMessage:
     """What one piece has come to."""
 
-    shared: NDArray[np.intp]
+    shared: list[Key]
     own: list[Key]
     message: tuple[Array, Array]
     """About the shared quantities: precision (shared, shared), and precision times mean."""
@@ -152,7 +152,7 @@ class FactorBlock:
         heard = used[: len(shared)]
         along = self._directions[:, row][:, used]
         return PieceMessage(
-            shared=self._at[row, : len(shared)],
+            shared=shared,
             own=own,
             message=(self._message[0][row][np.ix_(heard, heard)], self._message[1][row][heard]),
             sites=((along.T * self._precision[:, row]) @ along, along.T @ self._canonical_sites[:, row]),
@@ -197,38 +197,50 @@ SETTLED = 1e-3
 """A belief whose means and widths move less than this in a round [its own standard deviations] has settled."""
 
 
+def propagate(factors_by_piece: Sequence[PieceFactors], is_own: Sequence[frozenset[Key]]) -> list[PieceMessage]:
+    """Infer: by piece, the message that its factors come to beside all others'. `is_own`: the keys that are its alone.
+
+    Quantities never spoken of are standard normal.
+    """
+    names = [slots(one, own) for one, own in zip(factors_by_piece, is_own, strict=True)]
+    shared = {key: i for i, key in enumerate(dict.fromkeys(key for keys, _ in names for key in keys))}
+    # pieces of one recipe fall into different blocks
+    alike = sorted(range(len(factors_by_piece)), key=lambda i: [shared[key] for key in names[i][0]])
+    count = min(len(factors_by_piece), max(BLOCKS, len(factors_by_piece) // BLOCK))
+    some = [alike[k::count] for k in range(count)]
+    blocks = [FactorBlock([factors_by_piece[i] for i in one], [names[i] for i in one], shared) for one in some]
+    cov, canonical = np.eye(len(shared)), np.zeros(len(shared))
+    for _ in range(SWEEPS if factors_by_piece else 0):
+        before, was = cov @ canonical, np.sqrt(np.diag(cov))
+        for block in blocks:
+            block.update_sites(cov, cov @ canonical)
+            cov, canonical = _sum([one.message_sum for one in blocks], len(shared))
+        width = np.sqrt(np.diag(cov))
+        moved = np.maximum(np.abs(cov @ canonical - before), np.abs(width - was)) / width
+        if moved.max(initial=0.0) < SETTLED:
+            break
+    found = {i: block.part(k) for block, one in zip(blocks, some, strict=True) for k, i in enumerate(one)}
+    return [found[i] for i in range(len(factors_by_piece))]
+
+
+def _sum(messages: Sequence[tuple[Array, Array]], size: int) -> tuple[Array, Array]:
+    """Covariance, and precision times mean, of so many standard normal quantities that all these messages are about."""
+    cov = np.linalg.inv(sum((one[0] for one in messages), np.eye(size)))
+    return np.asarray(0.5 * (cov + cov.T), dtype=float), sum((one[1] for one in messages), np.zeros(size))
+
+
 class JointPosterior:
-    """The belief of all `factors_by_piece`, by piece; quantities never spoken of are standard normal."""
+    """The belief that the messages of all pieces come to, by piece: nothing is inferred any more."""
 
-    def __init__(self, factors_by_piece: Sequence[PieceFactors], is_own: Sequence[frozenset[Key]]) -> None:
-        """`is_own`: by piece, the keys that are its alone."""
-        names = [slots(one, own) for one, own in zip(factors_by_piece, is_own, strict=True)]
-        self._shared = {key: i for i, key in enumerate(dict.fromkeys(key for keys, _ in names for key in keys))}
-        # pieces of one recipe fall into different blocks
-        alike = sorted(range(len(factors_by_piece)), key=lambda i: [self._shared[key] for key in names[i][0]])
-        count = min(len(factors_by_piece), max(BLOCKS, len(factors_by_piece) // BLOCK))
-        some = [alike[k::count] for k in range(count)]
-        self._blocks = [
-            FactorBlock([factors_by_piece[i] for i in one], [names[i] for i in one], self._shared) for one in some
-        ]
-        self._place = {i: (block, k) for block, one in zip(self._blocks, some, strict=True) for k, i in enumerate(one)}
-        self._cov, self._canonical = np.eye(len(self._shared)), np.zeros(len(self._shared))
-        for _ in range(SWEEPS if factors_by_piece else 0):
-            before, was = self._cov @ self._canonical, np.sqrt(np.diag(self._cov))
-            for block in self._blocks:
-                block.update_sites(self._cov, self._cov @ self._canonical)
-                self._add_up()
-            width = np.sqrt(np.diag(self._cov))
-            moved = np.maximum(np.abs(self._cov @ self._canonical - before), np.abs(width - was)) / width
-            if moved.max(initial=0.0) < SETTLED:
-                break
-
-    def _add_up(self) -> None:
-        """What is believed of the shared quantities by all messages."""
-        precision = sum((block.message_sum[0] for block in self._blocks), np.eye(len(self._shared)))
-        cov = np.linalg.inv(precision)
-        self._cov = np.asarray(0.5 * (cov + cov.T), dtype=float)
-        self._canonical = sum((block.message_sum[1] for block in self._blocks), np.zeros(len(self._shared)))
+    def __init__(self, messages: Sequence[PieceMessage]) -> None:
+        self._messages = messages
+        self._shared = {key: i for i, key in enumerate(dict.fromkeys(key for one in messages for key in one.shared))}
+        precision, canonical = np.zeros((len(self._shared),) * 2), np.zeros(len(self._shared))
+        for one in messages:
+            at = [self._shared[key] for key in one.shared]
+            precision[np.ix_(at, at)] += one.message[0]
+            canonical[at] += one.message[1]
+        self._cov, self._canonical = _sum([(precision, canonical)], len(self._shared))
 
     def _of(self, at: NDArray[np.intp]) -> Gaussian:
         return Gaussian(self._cov[at] @ self._canonical, self._cov[np.ix_(at, at)])
@@ -238,7 +250,7 @@ class JointPosterior:
 
         With `piece` (its index), what is its own is in it too; or, `without`, nothing that it taught is.
         """
-        part = None if piece is None else self._part(piece)
+        part = None if piece is None else self._messages[piece]
         own = part.own if part is not None and not without else []
         known = [i for i, key in enumerate(keys) if key in self._shared or key in own]
         if not known:
@@ -248,18 +260,15 @@ class JointPosterior:
         mean[known], cov[np.ix_(known, known)] = found.mean, found.cov
         return Gaussian(mean, cov)
 
-    def _part(self, piece: int) -> PieceMessage:
-        block, k = self._place[piece]
-        return block.part(k)
-
     def _whole(self, part: PieceMessage | None, keys: Sequence[Key], without: bool) -> Gaussian:
         """Of these known quantities: by all pieces but `part`, then with it unless `without`."""
         asked = [self._shared[key] for key in keys if key in self._shared]
-        at = np.array(sorted({*asked, *(() if part is None else part.shared.tolist())}), dtype=np.intp)
+        heard = [] if part is None else [self._shared[key] for key in part.shared]
+        at = np.array(sorted({*asked, *heard}), dtype=np.intp)
         place = {int(column): i for i, column in enumerate(at)}
         whole = self._of(at)
         if part is not None:
-            inside = np.array([place[int(column)] for column in part.shared], dtype=np.intp)
+            inside = np.array([place[column] for column in heard], dtype=np.intp)
             message = np.zeros((len(at), len(at))), np.zeros(len(at))
             message[0][np.ix_(inside, inside)], message[1][inside] = part.message
             precision, canonical = _without(whole, message)

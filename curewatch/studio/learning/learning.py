@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property, lru_cache
+from functools import cached_property
 
 import numpy as np
 
@@ -22,7 +22,7 @@ from curewatch.records.observations import Forgetting, Observation, Subject
 from curewatch.studio.air.climate import Air
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.inference import observation_model
-from curewatch.studio.inference.expectation_propagation import JointPosterior
+from curewatch.studio.inference.expectation_propagation import JointPosterior, PieceMessage, propagate
 from curewatch.studio.inference.factors import Factor, Gaussian
 from curewatch.studio.inference.posterior import Posterior
 from curewatch.studio.outlook.gap_uncertainty import conditional_samples, gap_uncertainty_of
@@ -63,34 +63,14 @@ class Learned:
     """Everything that the lessons came to."""
 
     lessons: tuple[Lesson, ...] = ()
+    messages: tuple[PieceMessage, ...] = ()
+    """Of each lesson, what it comes to beside all others: once inferred, stored and read."""
     forgotten: Mapping[tuple[Subject, str], float] = field(default_factory=dict)
     """By recipe or place, before when [s since 1970] observations are to teach nothing."""
 
-    def _keys(self, lesson: Lesson, observed_s: float) -> list[Name]:
-        """Whose each quantity is, for an observation of that time; what is forgotten is the piece's own."""
-
-        def whose(subject: Subject, name: str | None, q: int) -> Name:
-            if name is None or observed_s <= self.forgotten.get((subject, name), -np.inf):
-                return ("piece", lesson.piece_id, q)
-            return (subject.value, name, q)
-
-        return [
-            ("piece", lesson.piece_id, q)
-            if q == OWN
-            else whose(Subject.PLACE, lesson.place, q)
-            if q == OF_PLACE
-            else whose(Subject.RECIPE, lesson.recipe, q)
-            for q in range(QUANTITIES)
-        ]
-
     @cached_property
     def _joint(self) -> JointPosterior:
-        told = [
-            [(c, [*self._keys(one, c.observed_s), *_residual_key(one, c)]) for c in one.factors] for one in self.lessons
-        ]
-        return JointPosterior(
-            told, [frozenset(key for _, keys in some for key in keys if key[0] == "piece") for some in told]
-        )
+        return JointPosterior(self.messages)
 
     @cached_property
     def _place(self) -> dict[int, int]:
@@ -120,7 +100,7 @@ class Learned:
         return Posterior(drying.pour, tuple(observations), before, belief)
 
     def _asked(self, recipe: str, place: str | None, piece_id: int | None) -> list[Name]:
-        return self._keys(Lesson(-1 if piece_id is None else piece_id, recipe, place, ()), np.inf)
+        return _keys(Lesson(-1 if piece_id is None else piece_id, recipe, place, ()), np.inf, self.forgotten)
 
     def taught_by(self, subject: Subject, name: str) -> list[Lesson]:
         """The lessons that still teach about a recipe or place, each with those factors alone."""
@@ -141,13 +121,35 @@ def place_of(drying: Drying) -> str:
 
 
 def learned(lessons: Iterable[Lesson], forgettings: Iterable[Forgetting] = ()) -> Learned:
-    """What these lessons come to; equal ones are worked out once."""
-    return _learned(tuple(sorted(lessons, key=lambda one: one.piece_id)), tuple(forgettings))
+    """What these lessons come to, inferred anew."""
+    some = tuple(sorted(lessons, key=lambda one: one.piece_id))
+    forgotten = forgotten_by(forgettings)
+    told = [[(c, [*_keys(one, c.observed_s, forgotten), *_residual_key(one, c)]) for c in one.factors] for one in some]
+    own = [frozenset(key for _, keys in factors for key in keys if key[0] == "piece") for factors in told]
+    return Learned(some, tuple(propagate(told, own)), forgotten)
 
 
-@lru_cache(maxsize=4)
-def _learned(lessons: tuple[Lesson, ...], forgettings: tuple[Forgetting, ...]) -> Learned:
-    return Learned(lessons, {(one.subject, one.name): one.at.timestamp() for one in forgettings})
+def forgotten_by(forgettings: Iterable[Forgetting]) -> dict[tuple[Subject, str], float]:
+    """By recipe or place, when it was forgotten [s since 1970]."""
+    return {(one.subject, one.name): one.at.timestamp() for one in forgettings}
+
+
+def _keys(lesson: Lesson, observed_s: float, forgotten: Mapping[tuple[Subject, str], float]) -> list[Name]:
+    """Whose each quantity is, for an observation of that time; what is forgotten is the piece's own."""
+
+    def whose(subject: Subject, name: str | None, q: int) -> Name:
+        if name is None or observed_s <= forgotten.get((subject, name), -np.inf):
+            return ("piece", lesson.piece_id, q)
+        return (subject.value, name, q)
+
+    return [
+        ("piece", lesson.piece_id, q)
+        if q == OWN
+        else whose(Subject.PLACE, lesson.place, q)
+        if q == OF_PLACE
+        else whose(Subject.RECIPE, lesson.recipe, q)
+        for q in range(QUANTITIES)
+    ]
 
 
 def teach(observed: Sequence[Taught], members: int = MEMBERS, *, sure: bool = False) -> list[Lesson]:

@@ -13,6 +13,7 @@ from starlette.exceptions import HTTPException
 
 from curewatch.intake.typed import not_future
 from curewatch.records.errors import Field
+from curewatch.studio.forecasting.drying import Drying
 from curewatch.views.base import Problem
 from curewatch.views.logged import LoggedOut, Undo
 from curewatch.web.access.guard import BODY_MOST, LARGE_MOST
@@ -52,10 +53,12 @@ def as_csv(rows: Iterable[Sequence[object]]) -> Response:
     return Response(text.getvalue(), media_type="text/csv; charset=utf-8")
 
 
-def require_piece(site: Site, piece: str, now: datetime) -> None:
+def require_piece(site: Site, piece: str, now: datetime) -> Drying:
     """404 where no piece of that name is here."""
-    if piece not in site.boards.look(now).dryings:
+    found = site.boards.look(now).dryings.get(piece)
+    if found is None:
         raise HTTPException(404)
+    return found
 
 
 def require_room(site: Site, room: str) -> None:

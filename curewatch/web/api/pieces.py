@@ -9,7 +9,7 @@ from fastapi import APIRouter, Body, Query
 from starlette.exceptions import HTTPException
 
 from curewatch.desk.commands import aftercare, alarm_care, moves, observing
-from curewatch.desk.reports.cure_record import CureRecord, PieceHistory, cure_record_from, history, piece_air, why
+from curewatch.desk.reports.cure_record import CureRecord, PieceHistory, cure_record_from, history, why
 from curewatch.desk.reports.learned import seen_of
 from curewatch.desk.reports.piece import piece_report
 from curewatch.desk.studio_settings import limits_of
@@ -36,7 +36,7 @@ POINTS_MOST = 1000
 @router.get("/pieces/{name:path}/record")
 def record(site: Here, name: str) -> RecordOut:
     """Its cure record, for whoever buys it or learns from it: of the piece here, else of the last one that left."""
-    return _record(site, _looked(site, name))
+    return RecordOut.of(_looked(site, name), site.desk.settings.tz)
 
 
 @router.get("/pieces/{name:path}/why")
@@ -72,7 +72,7 @@ def curve(site: Here, name: str) -> CurveOut:
     now, tz = site.clock.now(), site.desk.settings.tz
     require_piece(site, name, now)
     report = piece_report(site.desk, name, now)
-    drawn = curve_of(site, report, piece_air(site.desk, report.drying, now), now)
+    drawn = curve_of(site, report, now)
     forecast = report.forecast
     reason = forecast.reason if forecast else "not forecast yet"
     return CurveOut(
@@ -88,7 +88,7 @@ def curve(site: Here, name: str) -> CurveOut:
 @router.get("/compare")
 def compare(site: Here, one: Name, other: Name) -> ComparedOut:
     """Two pieces' records side by side."""
-    return ComparedOut(pieces=[_record(site, _looked(site, name)) for name in (one, other)])
+    return ComparedOut(pieces=[RecordOut.of(_looked(site, name), site.desk.settings.tz) for name in (one, other)])
 
 
 @router.get("/labels")
@@ -129,18 +129,12 @@ def _looked(site: Site, name: str) -> CureRecord:
     return cure_record_from(site.desk, _history(site, name, now), now)
 
 
-def _record(site: Site, looked: CureRecord) -> RecordOut:
-    seen = seen_of(site.desk, looked.history.drying.piece.id)
-    return RecordOut.of(looked, seen, site.desk.settings.tz)
-
-
 @router.get("/pieces/{name:path}/observations")
 def observations(site: Here, name: str) -> list[ObservationOut]:
     """What a finger, a scale or a thermometer found of it, in the order of time."""
-    drying = site.boards.look(site.clock.now()).dryings.get(name)
-    if drying is None:
-        raise HTTPException(404)
-    return [ObservationOut.of(one, site.desk.settings.tz) for one in seen_of(site.desk, drying.piece.id)]
+    drying = require_piece(site, name, site.clock.now())
+    with site.desk.store.read() as tx:
+        return [ObservationOut.of(one, site.desk.settings.tz) for one in seen_of(tx, drying.piece.id)]
 
 
 @router.post("/pieces/{name:path}/observations", status_code=201)
@@ -179,10 +173,8 @@ def step_done(site: Here, name: str, step: StepIn) -> LoggedOut:
 def advice(site: Here, name: str) -> list[AdviceOut]:
     """What a warmer or drier room or a fan would do to it from now on; empty where its air is not known."""
     now = site.clock.now()
-    drying = site.boards.look(now).dryings.get(name)
-    if drying is None:
-        raise HTTPException(404)
-    return [AdviceOut.of(one) for one in site.advised(drying, now)[1]]
+    require_piece(site, name, now)
+    return [AdviceOut.of(one) for one in site.advised(piece_report(site.desk, name, now), now)[1]]
 
 
 @router.post("/pieces/{name:path}/cleared")

@@ -78,7 +78,6 @@ def plan(
         width_cm=width_cm, height_cm=height_cm, round=disc,
     )  # fmt: skip
     with one_at_a_time:
-        site.refresher.refresh(now)
         made = planning.plan(site.desk, poured.order(now), due, pieces, MilestoneKind(ready), now)
     return PlanOut.of(made, free_places(site.desk, room), site.desk.settings.tz)
 

@@ -47,48 +47,49 @@ class LoggedNote:
 
 def just_done(done: str, of: Sequence[str], kept: CachedBoard, desk: Desk) -> LoggedNote | None:
     """What the address of the page says was logged; None where it says nothing, or nothing that is so."""
+    if not done:
+        return None
+    with desk.store.read() as tx:
+        return told(done, of, kept, tx)
+
+
+def told(done: str, of: Sequence[str], kept: CachedBoard, tx: Transaction) -> LoggedNote | None:
+    """As `just_done`, within a transaction."""
     if done == "undone":
         return LoggedNote("Taken back.", done, ())
-    text = _told(done, of, kept, desk) if of else None
+    text = _told(done, of, kept, tx) if of else None
     return None if text is None else LoggedNote(text, done, tuple(of))
 
 
-def _told(done: str, of: Sequence[str], kept: CachedBoard, desk: Desk) -> str | None:
+def _told(done: str, of: Sequence[str], kept: CachedBoard, tx: Transaction) -> str | None:
     names = {str(drying.piece.id): drying for drying in kept.snapshot.dryings}
     if done == "pour" and all(one in names for one in of):
         logged = [names[one] for one in of]
-        return " ".join([f"Logged: {', '.join(one.piece.name for one in logged)}.", *_unknown(logged[0], kept, desk)])
+        return " ".join([f"Logged: {', '.join(one.piece.name for one in logged)}.", *_unknown(logged[0], kept, tx)])
     if done == "reading" and any(room.name == of[0] for room in kept.rooms):
         return f"Reading of {of[0]} logged."
     if done == "move" and (moved := kept.dryings.get(of[0])):
         where = f"{moved.room}, {moved.place}" if moved.place else moved.room
         return f"{of[0]} now lies in {where}."
     if done == "gone":
-        return _told_gone(of[0], desk)
+        left = [piece for piece in tx.pieces(gone=True) if str(piece.id) == of[0]]
+        poured = left and tx.pours([left[0].id])  # without its pour: taken back, it never was
+        return f"{left[0].name} is marked gone: its name and its place are free." if poured else None
     if done == "cleared" and of[0] in kept.dryings:
         return f"{of[0]} is looked over: nothing stands against it any more."
     if len(of) > 1 and (here := kept.dryings.get(of[0])):
-        return _told_of_piece(done, of[1], here.piece.id, desk)
+        return _told_of_piece(done, of[1], here.piece.id, tx)
     return None
 
 
-def _told_gone(piece_id: str, desk: Desk) -> str | None:
-    with desk.store.read() as tx:
-        left = [piece for piece in tx.pieces(gone=True) if str(piece.id) == piece_id]
-        if not left or not tx.pours([left[0].id]):  # without its pour: taken back, it never was
-            return None
-    return f"{left[0].name} is marked gone: its name and its place are free."
-
-
-def _unknown(poured: Drying, kept: CachedBoard, desk: Desk) -> Iterator[str]:
+def _unknown(poured: Drying, kept: CachedBoard, tx: Transaction) -> Iterator[str]:
     """What the studio does not know of a pour's room and recipe: a slip of the finger makes new ones."""
     if any(room.name == poured.room and room.data_at is None for room in kept.rooms):
         read = [room.name for room in kept.rooms if room.data_at is not None]
         yield f"Room “{poured.room}” was never read{_meant(poured.room, read)}"
     recipe = poured.recipe
     if not recipe.stated and recipe.name != DEFAULT_RECIPE:
-        with desk.store.read() as tx:
-            stated = [one.name for one in tx.recipes() if one.stated]
+        stated = [one.name for one in tx.recipes() if one.stated]
         taken = f"taken as {recipe.solids:.0%} solids, {recipe.glycol:.0%} glycol"
         yield f"Recipe “{recipe.name}” was never described and is {taken}{_meant(recipe.name, stated)}"
 
@@ -98,12 +99,11 @@ def _meant(name: str, known: Sequence[str]) -> str:
     return f"; did you mean “{near[0]}”?" if near else "."
 
 
-def _told_of_piece(done: str, which: str, piece_id: int, desk: Desk) -> str | None:
+def _told_of_piece(done: str, which: str, piece_id: int, tx: Transaction) -> str | None:
     if done == "found":
-        seen = next((one for one in seen_of(desk, piece_id) if str(one.observation.id) == which), None)
+        seen = next((one for one in seen_of(tx, piece_id) if str(one.observation.id) == which), None)
         return None if seen is None else f"Logged: {finding(seen.observation)}. {_so(seen.notes)}"
-    with desk.store.read() as tx:
-        steps = {str(one.id): one for one in tx.steps([piece_id])} if done == "step" else {}
+    steps = {str(one.id): one for one in tx.steps([piece_id])} if done == "step" else {}
     if which in steps and steps[which].undone_at is None:
         early = " That was before it was safe to assume: watch the piece." if steps[which].too_early else ""
         return f"Written down as done: {steps[which].step}.{early}"

@@ -12,11 +12,9 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from curewatch.desk.commands import aftercare, alarm_care, observing
-from curewatch.desk.commands.aftercare import Steps
-from curewatch.desk.reports.cure_record import piece_air
-from curewatch.desk.reports.learned import beliefs_about, seen_of
-from curewatch.desk.reports.piece import PieceReport, piece_report
-from curewatch.desk.studio_settings import limits_of
+from curewatch.desk.commands.aftercare import Steps, steps_of
+from curewatch.desk.reports.piece import PiecePage, PieceReport, piece_page
+from curewatch.desk.studio_settings import care_of, limits_of
 from curewatch.intake.typed.quantities import SURFACE_TEMPERATURE, parse_weighing
 from curewatch.records import ThicknessSource
 from curewatch.records.errors import Field, InputError
@@ -25,13 +23,12 @@ from curewatch.studio import wording
 from curewatch.studio.care.aftercare import CareStep
 from curewatch.studio.care.varnish_air import air_caveat
 from curewatch.studio.diagnosis.drying_history import past_air
-from curewatch.studio.learning.texts import LearnedEffect
 from curewatch.studio.planning import planner
 from curewatch.studio.planning.planner import Advice
 from curewatch.web.pages.board import axis_of, is_wet, row
 from curewatch.web.pages.forms import label_of, moment_of, with_unit
-from curewatch.web.pages.logged import just_done, observation_rows
-from curewatch.web.plots.air_plots import piece_air as piece_air_plots
+from curewatch.web.pages.logged import observation_rows, told
+from curewatch.web.plots.air_plots import piece_air
 from curewatch.web.plots.piece_plots import curve_of, drying_plots
 from curewatch.web.site import Here, Site, Typed, page, text_of
 from curewatch.web.texts import FIT, Words, number, size
@@ -153,14 +150,15 @@ def show(
 ) -> HTMLResponse:
     """The page; `wrong` says why what was typed (`values`) cannot be. InputError where no such piece is here."""
     kept = site.boards.look(now)  # before all else that the page tells: of what is newer than its mark it hears
-    told = {"wrong": wrong, "values": dict(values or {}), "done": just_done(done, of or [], kept, site.desk)}
-    return page(request, "piece.html", now, status, mark=kept.mark, **told, **_values(site, name, now))
+    with site.desk.store.read() as tx:
+        seen = piece_page(tx, name, now)
+        logged = told(done, of or [], kept, tx)
+    rest = _values(site, seen, now) | {"done": logged, "rooms": [room.name for room in kept.rooms]}
+    return page(request, "piece.html", now, status, mark=kept.mark, wrong=wrong, values=dict(values or {}), **rest)
 
 
-def _values(site: Site, name: str, now: datetime) -> dict[str, Any]:
-    words, limits = site.words(now), site.desk.settings.alarms
-    report = piece_report(site.desk, name, now)
-    climates = piece_air(site.desk, report.drying, now)
+def _values(site: Site, seen: PiecePage, now: datetime) -> dict[str, Any]:
+    words, settings, report = site.words(now), site.desk.settings, seen.report
     axis = axis_of([report.line], now)
     wet = is_wet(report.line, now)
     advised_at, advice = _advised(site, report, now)
@@ -171,13 +169,12 @@ def _values(site: Site, name: str, now: datetime) -> dict[str, Any]:
         "cautions": cautions(report),
         "row": row(report.line, axis, words, in_danger=bool(report.alarms) and wet),
         "axis": axis,
-        "plots": drying_plots(report, curve_of(site, report, climates, now), limits, words),
-        "air": piece_air_plots(report.drying, climates, limits, words),
-        "had": past_air(report.drying, climates, now, limits_of(site.desk.settings)),
-        "rooms": [room.name for room in site.boards.look(now).rooms],
-        "care": care_view(aftercare.steps(site.desk, name, now), words),
-        "seen": observation_rows(seen_of(site.desk, report.drying.piece.id), words),
-        "beliefs": [belief.sentence for belief in _believed(site, report, now)],
+        "plots": drying_plots(report, curve_of(site, report, now), settings.alarms, words),
+        "air": piece_air(report.drying, report.climates, settings.alarms, words),
+        "had": past_air(report.drying, report.climates, now, limits_of(settings)),
+        "care": care_view(steps_of(report.history, report.past, care_of(settings), now), words),
+        "seen": observation_rows(seen.seen, words),
+        "beliefs": [belief.sentence for belief in seen.beliefs],
         "advice": advice_rows(advice),
         "advised_at": advised_at,
     }
@@ -187,15 +184,7 @@ def _advised(site: Site, report: PieceReport, now: datetime) -> tuple[datetime, 
     """When it was worked out, and what a change would do; nothing where no date is ahead that it could move."""
     if report.forecast is None or report.forecast.reason is not None or not is_wet(report.line, now):
         return now, []
-    return site.advised(report.drying, now)
-
-
-def _believed(site: Site, report: PieceReport, now: datetime) -> list[LearnedEffect]:
-    """Kept by all that was observed: what was found of any piece may teach something about this one."""
-    with site.desk.store.read() as tx:
-        marks = sorted((piece, mark) for piece, (mark, _) in tx.lessons().items())
-        key = repr((report.drying.recipe, report.line.room, report.line.place, marks, tx.forgettings()))
-    return site.beliefs(key, lambda: beliefs_about(site.desk, report.drying))
+    return site.advised(report, now)
 
 
 @router.post("/piece/{name:path}/found")

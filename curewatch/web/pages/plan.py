@@ -77,7 +77,6 @@ def answered(site: Site, asked: Mapping[str, str], preset: Preset | None, now: d
         raise InputError(Field.READY, kind, " or ".join(FOR))
     order = planned_of(asked, preset, now)
     with one_at_a_time:
-        site.refresher.refresh(now)
         made = planning.plan(site.desk, order, due, _pieces(asked.get("pieces", "1")), MilestoneKind(kind), now)
     free = free_places(site.desk, made.room)
     short = made.pieces - len(free)

@@ -7,7 +7,6 @@ from datetime import datetime
 from curewatch.desk.reports.piece import PieceReport
 from curewatch.desk.snapshot.air_outlook import piece_future
 from curewatch.settings import AlarmSettings
-from curewatch.studio.air.climate import Climate
 from curewatch.studio.forecasting.drying_curve import MEMBERS, Band, DryingCurve, drying_curve
 from curewatch.web.plots.plot import Curve, Plot
 from curewatch.web.site import Site
@@ -64,15 +63,14 @@ def _banded(label: str, css: str, band: Band, times: float = 1, dash: str = "") 
     return Curve(label, css, times * band.median, dash, low=times * band.low, high=times * band.high)
 
 
-def curve_of(site: Site, report: PieceReport, climates: dict[str, Climate], now: datetime) -> DryingCurve | None:
+def curve_of(site: Site, report: PieceReport, now: datetime) -> DryingCurve | None:
     """With the room as it is foreseen, like the dates beside it."""
-    forecast = report.forecast
+    forecast, past = report.forecast, report.past
     if forecast is None or forecast.reason is not None:
         return None
-    key = f"{report.drying.piece.id} {forecast.fingerprint}"
 
     def drawn() -> DryingCurve | None:
-        ahead = piece_future(site.desk.store, report.drying, now, MEMBERS)
-        return drying_curve(report.drying, climates, forecast, now, ahead)
+        ahead = None if past is None else piece_future(past, report.drying, now, MEMBERS)
+        return drying_curve(report.drying, report.climates, forecast, now, ahead)
 
-    return site.curves(key, drawn)
+    return site.curves(f"{report.drying.piece.id} {forecast.fingerprint}", drawn)
