@@ -40,15 +40,19 @@ class Clock(Protocol):
 
     def now(self) -> datetime:
         """The wall clock, as aware UTC."""
+        ...
 
     def monotonic(self) -> float:
         """Seconds that are never set and do not count sleep [s]."""
+        ...
 
     def boottime(self) -> float:
         """Seconds that are never set and do count sleep [s]; equal to monotonic where the system has no such clock."""
+        ...
 
     def wait(self, event: threading.Event, timeout: float) -> bool:
         """Block until `event` is set or `timeout` seconds of `monotonic` have passed; True if it is set."""
+        ...
 
 
 class SystemClock:

@@ -216,7 +216,7 @@ def _from(air: Air, start_s: float) -> Air:
         width = np.where(own <= hours[-1], 3600.0, 86400.0)
         begin, end = np.maximum(own - width / 2, times[0]), np.minimum(own + width / 2, times[-1])
         means.append((np.interp(end, times, area) - np.interp(begin, times, area)) / (end - begin))
-    return own, means[0], means[1]
+    return np.asarray(own, dtype=float), np.asarray(means[0]), np.asarray(means[1])
 
 
 def _of_pour(drying: Drying, air: Air) -> tuple[Array, Array, Array]:

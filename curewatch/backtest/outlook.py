@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from curewatch.physics.air import Array
 from curewatch.studio.air.climate import HOUR_S, Hourly
 from curewatch.studio.outlook.experts import DAY
-from curewatch.studio.outlook.outlook import HISTORY, outlook
+from curewatch.studio.outlook.outlook import HISTORY, Outlook, outlook
 from curewatch.studio.outlook.scenarios import future
 
 HORIZONS = (1, 6, 12, 24, 48)
@@ -86,15 +86,18 @@ def scores(room: str, record: Hourly, others: dict[str, Forecaster] | None = Non
     return found
 
 
+def _outlook_at(record: Hourly, at: int) -> tuple[Outlook, Hourly]:
+    """The outlook at the end of hour `at`, and the history it saw."""
+    begin = max(0, at + 1 - HISTORY)
+    seen = Hourly(record.first_s + HOUR_S * begin, record.temp_c[begin : at + 1], record.rh_pct[begin : at + 1])
+    return outlook(seen, record.first_s + HOUR_S * (at + 1)), seen
+
+
 def _outlooks(record: Hourly, origins: NDArray[np.intp]) -> Array:
     """The outlook's band at each origin: (low mid high, 2, hours, HORIZONS[-1]), NaN elsewhere."""
     found = np.full((3, 2, len(record), HORIZONS[-1]), np.nan)
     for at in origins.tolist():
-        begin = max(0, at + 1 - HISTORY)
-        seen = Hourly(
-            record.first_s + HOUR_S * begin, record.temp_c[begin : at + 1], record.rh_pct[begin : at + 1]
-        )  # fmt: skip
-        made = outlook(seen, record.first_s + HOUR_S * (at + 1))
+        made, _ = _outlook_at(record, at)
         for number, band in enumerate((made.temp_c, made.rh_pct)):
             found[:, number, at] = band.low, band.mid, band.high
     return found
@@ -212,10 +215,7 @@ def daily_scores(room: str, record: Hourly, most: int = ORIGINS) -> list[DailySc
 
 def _said(record: Hourly, at: int) -> Array:
     """At the end of hour `at`: 10 %, middle and 90 % of the members, last day, last week (5, 2, days)."""
-    begin = max(0, at + 1 - HISTORY)
-    columns = [values[begin : at + 1] for values in (record.temp_c, record.rh_pct)]
-    now_s = record.first_s + HOUR_S * (at + 1)
-    made = outlook(Hourly(record.first_s + HOUR_S * begin, *columns), now_s)
+    (made, seen), now_s = _outlook_at(record, at), record.first_s + HOUR_S * (at + 1)
     temp_c, rh_pct = (float(past[-1]) for past in made.past)
     ahead = future(made, temp_c, rh_pct, MEMBERS, now_s + HOUR_S * (HOURS_AHEAD[-1] + DAY))
     found = np.empty((5, 2, len(HOURS_AHEAD)))
@@ -224,7 +224,7 @@ def _said(record: Hourly, at: int) -> Array:
             times = now_s + HOUR_S * (k - DAY / 2 + 0.5 + np.arange(DAY))
             means = np.array([np.interp(times, ahead.time_s, path).mean() for path in paths])
             low, high = np.quantile(means[1:], (0.1, 0.9))
-            past = columns[number]
+            past = (seen.temp_c, seen.rh_pct)[number]
             found[:, number, day] = low, means[0], high, _mean(past[-DAY:]), _mean(past[-7 * DAY :])
     return found
 

@@ -26,7 +26,7 @@ def sarimax() -> Forecaster:
 
 
 def _forecast(x: Array, quantity: int) -> Array:
-    from statsmodels.tsa.statespace.sarimax import SARIMAX
+    from statsmodels.tsa.statespace.sarimax import SARIMAX  # pyright: ignore[reportMissingImports]  # an extra
 
     recent = x[-WINDOW_H:]
     with warnings.catch_warnings():

@@ -37,6 +37,7 @@ H_BACK = {"canvas": 5.0, "board": 20.0}
 """Heat through the back [W/(m2 K)]: a stretched canvas clear of the table, a board lying on it; calibration."""
 
 _T_REF = 293.15
+# k_m as 0.664 (v/L_p)^1/2 nu^-1/6 D^2/3, with the powers of nu and D in T gathered into one
 _KM_REF = 0.664 * air.kinematic_viscosity(_T_REF) ** (-1 / 6) * air.water_vapour_diffusivity(_T_REF) ** (2 / 3)
 _KM_EXP = -1.75 / 6 + 1.81 * 2 / 3
 _LEWIS_REF, _LEWIS_EXP = air.thermal_diffusivity(_T_REF) / air.water_vapour_diffusivity(_T_REF), 1.75 - 1.81
@@ -58,14 +59,6 @@ class Balance(NamedTuple):
     """dE/da_w [kg/(m2 s)] with the film temperature following."""
     k_m: Array
     """Mass transfer coefficient of water vapour [m/s]."""
-
-
-def mass_transfer(t_mean: Array, air_speed: Array | float, side: Array | float) -> Array:
-    """k_m [m/s] at mean temperature [K], air speed [m/s] and side of the piece [m] (Incropera & DeWitt eq. 7.31).
-
-    Written as 0.664 (v/L_p)^1/2 nu^-1/6 D^2/3, with the powers of nu and D in T gathered into one.
-    """
-    return np.asarray(_KM_REF * np.sqrt(np.asarray(air_speed) / side) * (t_mean / _T_REF) ** _KM_EXP)
 
 
 class Plate:

@@ -3,13 +3,15 @@ thickness a pour comes to."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from curewatch.physics import air
-from curewatch.physics.air import Array
+from curewatch.physics.air import Array, Flags
 
 RHO_WATER, RHO_GLYCOL = 998.0, 1036.0
 """Densities of water and of propylene glycol [kg/m3]."""
@@ -42,8 +44,32 @@ _NO_MOLES = 1e-3
 """Liquid [mol per m3 of solids] below which there is none to speak of mole fractions of."""
 
 
+Index = NDArray[np.intp] | Flags | slice
+
+
+class Columns:
+    """A dataclass of arrays whose last axis is the films."""
+
+    def take(self, index: Index) -> Self:
+        """A copy of some columns."""
+        columns: Any = self
+        return type(self)(**{f.name: getattr(self, f.name)[..., index].copy() for f in fields(columns)})
+
+    def put(self, index: Index, part: Self) -> None:
+        """Overwrite the columns at `index` by those of `part`."""
+        columns: Any = self
+        for f in fields(columns):
+            getattr(self, f.name)[..., index] = getattr(part, f.name)
+
+    @classmethod
+    def join(cls, parts: Sequence[Self]) -> Self:
+        """The columns of several side by side."""
+        some: Any = cls
+        return cls(**{f.name: np.concatenate([getattr(p, f.name) for p in parts], axis=-1) for f in fields(some)})
+
+
 @dataclass(frozen=True)
-class Films:
+class Films(Columns):
     """Parameters of a batch of films, one value a film (scalars broadcast at `Films.of`)."""
 
     solids_m: Array
@@ -107,13 +133,10 @@ class Films:
         if not all((x >= 0).all() for x in rest[-3:]):
             raise ValueError("what leaves a film at its bottom must be 0 or more")
         never = np.empty((0, len(h)))
-        return cls(h * s, (1 - s - g) / s, g / s, *(*rest, never, never))
+        return cls(*[h * s, (1 - s - g) / s, g / s, *rest, never, never])
 
     def __len__(self) -> int:
         return len(self.solids_m)
-
-    def take(self, index: NDArray[np.intp] | slice) -> Films:
-        return Films(**{f.name: getattr(self, f.name)[..., index] for f in fields(self)})
 
     def shifted(self, by_s: Array) -> Films:
         """The same films with their times counted from a moment that is `by_s` earlier."""

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from curewatch.physics.air import Array
 from curewatch.physics.film import LIMIT_DRY, PACKING, RHO_DRY, RHO_GLYCOL, RHO_WATER, Films, Grid
-
-if TYPE_CHECKING:
-    pass
 
 MILESTONES = ("packed", "touch_dry", "handle", "varnish_ready")
 CONDITIONS = ("packed", "surface", "bottom", "volatiles", "fusing", "fused")
@@ -27,7 +25,7 @@ FUSING, FUSED = 0.01, 1.0
 """Ageing c at which a film has begun to fuse, and has fused."""
 
 
-def margins(u: Array, p: Array, age: Array, films: Films, grid: Grid) -> Array:
+def margins(u: Array, p: NDArray[np.floating[Any]], age: Array, films: Films, grid: Grid) -> Array:
     """Margins of the six conditions (6, films), >= 0 where the condition holds.
 
     `u` (cells, 2, films) state, `p` its solids fraction, `age` the ageing c.

@@ -93,7 +93,7 @@ PRIMED_CANVAS_S_D = 0.44
 """Vapour resistance of a primed canvas [m of still air] [cal]: amid the middle class, 0.14 to 1.4 m, into which EN 1062
 sorts water-borne coatings by ISO 7783. The weave itself resists like a few millimetres."""
 BEHIND_CANVAS_K_M = 2e-3
-"""Mass transfer into the still air behind it [m/s]: that of `evaporation.mass_transfer` at 0.1 m/s along 25 cm."""
+"""Mass transfer into the still air behind it [m/s]: as over a film at 0.1 m/s along 25 cm."""
 RAW_PANEL_M = 0.3e-3
 """What an unsealed wooden panel soaks up of a pour [m of water] [cal]: no source; a few days of it swell the panel."""
 RAW_PANEL_S = 4 * 3600.0

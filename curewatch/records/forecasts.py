@@ -58,6 +58,9 @@ class Forecast(Record):
     room_rh_pct: float | None = None
     """Relative humidity that the forecast takes to last [%]."""
 
+    def milestone(self, kind: MilestoneKind) -> Milestone | None:
+        return next((one for one in self.milestones if one.kind is kind), None)
+
 
 class Checkpoint(Record):
     """The members of one piece's ensemble as they were when the air up to `until` had gone by."""

@@ -33,14 +33,14 @@ class MailSettings(Table):
     """The server that takes our mail."""
 
     host: str = Field(min_length=1, max_length=253, description="the mail server's host name or address")
-    security: Literal["starttls", "tls", "none"] = Field("starttls", description="'starttls', 'tls' or 'none'")
-    port: int = Field(587, ge=1, le=65_535, description="a whole number between 1 and 65535")
-    user: str | None = Field(None, min_length=1, description="a user name")
-    password_file: FileBeside | None = Field(None, description="the path of a file holding the password")
-    password_env: EnvironName | None = Field(None, description="the name of an environment variable")
-    ca_file: FileBeside | None = Field(None, description="the path of a PEM file with the server's authority")
+    security: Literal["starttls", "tls", "none"] = Field(default="starttls", description="'starttls', 'tls' or 'none'")
+    port: int = Field(default=587, ge=1, le=65_535, description="a whole number between 1 and 65535")
+    user: str | None = Field(default=None, min_length=1, description="a user name")
+    password_file: FileBeside | None = Field(default=None, description="the path of a file holding the password")
+    password_env: EnvironName | None = Field(default=None, description="the name of an environment variable")
+    ca_file: FileBeside | None = Field(default=None, description="the path of a PEM file with the server's authority")
     sender: MailAddress = Field(description="a mail address, such as 'curewatch@shed.example'")
-    timeout_s: float = Field(10, ge=1, le=120, description="a number of seconds between 1 and 120")
+    timeout_s: float = Field(default=10, ge=1, le=120, description="a number of seconds between 1 and 120")
 
     @model_validator(mode="before")
     @classmethod
@@ -70,7 +70,7 @@ class MailSettings(Table):
 class PublishSettings(Table):
     """What is published to the broker of [broker]: the state of pieces and rooms, and notices."""
 
-    root: Topic = Field("curewatch", description="an MQTT topic without wildcards, such as 'curewatch'")
+    root: Topic = Field(default="curewatch", description="an MQTT topic without wildcards, such as 'curewatch'")
 
 
 def covers(topic_filter: str, root: str) -> bool:
@@ -86,8 +86,8 @@ def covers(topic_filter: str, root: str) -> bool:
 class ServicesSettings(Table):
     """Addresses of push services for the studio as a whole; each is a secret, so they stand in a file."""
 
-    addresses_file: FileBeside | None = Field(None, description="the path of a file with one address a line")
-    addresses_env: EnvironName | None = Field(None, description="the name of an environment variable")
+    addresses_file: FileBeside | None = Field(default=None, description="the path of a file with one address a line")
+    addresses_env: EnvironName | None = Field(default=None, description="the name of an environment variable")
 
     @model_validator(mode="after")
     def _exactly_one(self) -> ServicesSettings:
@@ -122,20 +122,20 @@ class PersonSettings(Table):
     """Somebody who is told: where, what, when, and in whose units."""
 
     name: Name = Field(description="the person's name: 1 to 80 characters on one line")
-    mail: MailAddress | None = Field(None, description="a mail address, such as 'ada@shed.example'")
-    services_file: FileBeside | None = Field(None, description="the path of a file with one address a line")
-    services_env: EnvironName | None = Field(None, description="the name of an environment variable")
-    kinds: tuple[NoticeKind, ...] = Field(NOTICE_KINDS, description=f"an array of {_KINDS_IN_WORDS}")
-    quiet: QuietHours | None = Field(None, description="two times of day, such as '22:00-07:00'")
+    mail: MailAddress | None = Field(default=None, description="a mail address, such as 'ada@shed.example'")
+    services_file: FileBeside | None = Field(default=None, description="the path of a file with one address a line")
+    services_env: EnvironName | None = Field(default=None, description="the name of an environment variable")
+    kinds: tuple[NoticeKind, ...] = Field(default=NOTICE_KINDS, description=f"an array of {_KINDS_IN_WORDS}")
+    quiet: QuietHours | None = Field(default=None, description="two times of day, such as '22:00-07:00'")
     may_wake: tuple[AlarmKind, ...] = Field(
-        (AlarmKind.FROST,), description=f"an array of {', '.join(repr(str(kind)) for kind in AlarmKind)}"
+        default=(AlarmKind.FROST,), description=f"an array of {', '.join(repr(str(kind)) for kind in AlarmKind)}"
     )
     """Alarms that come in quiet hours too."""
-    temperatures: Literal["C", "F"] = Field("C", description="'C' or 'F'")
-    clock: Literal[24, 12] = Field(24, description="24 or 12")
-    morning_hour: int | None = Field(None, ge=0, le=23, description="a whole number of hours between 0 and 23")
+    temperatures: Literal["C", "F"] = Field(default="C", description="'C' or 'F'")
+    clock: Literal[24, 12] = Field(default=24, description="24 or 12")
+    morning_hour: int | None = Field(default=None, ge=0, le=23, description="a whole number of hours between 0 and 23")
     """When the day's work is told; None: never."""
-    gathered: bool = Field(True, description="true or false")
+    gathered: bool = Field(default=True, description="true or false")
     """Whether milestones are told once a day, at `morning_hour` or else ROUND_HOUR, for nothing burns; else as they
     fall due."""
 
@@ -202,12 +202,12 @@ _ADDRESS: TypeAdapter[str] = TypeAdapter(WebAddress)
 class HeartbeatSettings(Table):
     """Where somebody else listens for the daemon, and raises the alarm when it falls silent."""
 
-    url: WebAddress | None = Field(None, description="an http:// or https:// address")
-    url_file: FileBeside | None = Field(None, description="the path of a file holding the address")
-    url_env: EnvironName | None = Field(None, description="the name of an environment variable")
-    method: Literal["GET", "POST"] = Field("GET", description="'GET' or 'POST'")
-    every_s: float = Field(300, ge=5, le=86_400, description="a number of seconds between 5 and 86400 (a day)")
-    timeout_s: float = Field(10, ge=1, le=120, description="a number of seconds between 1 and 120")
+    url: WebAddress | None = Field(default=None, description="an http:// or https:// address")
+    url_file: FileBeside | None = Field(default=None, description="the path of a file holding the address")
+    url_env: EnvironName | None = Field(default=None, description="the name of an environment variable")
+    method: Literal["GET", "POST"] = Field(default="GET", description="'GET' or 'POST'")
+    every_s: float = Field(default=300, ge=5, le=86_400, description="a number of seconds between 5 and 86400 (a day)")
+    timeout_s: float = Field(default=10, ge=1, le=120, description="a number of seconds between 1 and 120")
 
     @model_validator(mode="after")
     def _exactly_one(self) -> HeartbeatSettings:
@@ -232,11 +232,11 @@ class WebhookSettings(Table):
     """Where notices are posted, signed by the Standard Webhooks specification."""
 
     url: WebAddress = Field(description="an http:// or https:// address")
-    secret_file: FileBeside | None = Field(None, description="the path of a file holding the secret")
-    secret_env: EnvironName | None = Field(None, description="the name of an environment variable")
-    timeout_s: float = Field(10, ge=1, le=120, description="a number of seconds between 1 and 120")
-    give_up_after_h: float = Field(72, ge=1, le=720, description="a number of hours between 1 and 720")
-    catch_up: bool = Field(False, description="true or false")
+    secret_file: FileBeside | None = Field(default=None, description="the path of a file holding the secret")
+    secret_env: EnvironName | None = Field(default=None, description="the name of an environment variable")
+    timeout_s: float = Field(default=10, ge=1, le=120, description="a number of seconds between 1 and 120")
+    give_up_after_h: float = Field(default=72, ge=1, le=720, description="a number of hours between 1 and 720")
+    catch_up: bool = Field(default=False, description="true or false")
     """Whether what came about while the daemon was off is posted as one notice."""
 
     @model_validator(mode="after")
@@ -252,6 +252,6 @@ class WebhookSettings(Table):
 
 class NoticeSettings(Table):
     milestones: tuple[MilestoneKind, ...] = Field(
-        (MilestoneKind.TOUCH_DRY, MilestoneKind.HANDLE, MilestoneKind.VARNISH_READY),
+        default=(MilestoneKind.TOUCH_DRY, MilestoneKind.HANDLE, MilestoneKind.VARNISH_READY),
         description=f"an array of {', '.join(repr(str(kind)) for kind in MilestoneKind)}",
     )

@@ -23,16 +23,16 @@ class BrokerSettings(Table):
     """The MQTT broker that sensors publish to."""
 
     host: str = Field(min_length=1, max_length=253, description="the broker's host name or address")
-    tls: bool = Field(False, description="true or false")
-    port: int = Field(1883, ge=1, le=65_535, description="a whole number between 1 and 65535")
-    user: str | None = Field(None, min_length=1, description="a user name")
-    password_file: FileBeside | None = Field(None, description="the path of a file holding the password")
-    ca_file: FileBeside | None = Field(None, description="the path of a PEM file with the broker's authority")
-    protocol: Literal["3.1.1", "5"] = Field("3.1.1", description="'3.1.1' or '5'")
+    tls: bool = Field(default=False, description="true or false")
+    port: int = Field(default=1883, ge=1, le=65_535, description="a whole number between 1 and 65535")
+    user: str | None = Field(default=None, min_length=1, description="a user name")
+    password_file: FileBeside | None = Field(default=None, description="the path of a file holding the password")
+    ca_file: FileBeside | None = Field(default=None, description="the path of a PEM file with the broker's authority")
+    protocol: Literal["3.1.1", "5"] = Field(default="3.1.1", description="'3.1.1' or '5'")
     client_id: str | None = Field(
-        None, min_length=1, max_length=128, pattern=r"^[^\x00-\x1f\x7f]+$", description="1 to 128 characters"
+        default=None, min_length=1, max_length=128, pattern=r"^[^\x00-\x1f\x7f]+$", description="1 to 128 characters"
     )
-    keepalive_s: int = Field(60, ge=5, le=3600, description="a whole number of seconds between 5 and 3600")
+    keepalive_s: int = Field(default=60, ge=5, le=3600, description="a whole number of seconds between 5 and 3600")
 
     @model_validator(mode="before")
     @classmethod
@@ -70,16 +70,16 @@ class SensorSettings(Table):
     room: Name = Field(description="the room's name: 1 to 80 characters on one line")
     topic: TopicFilter = Field(description="an MQTT topic filter, such as 'shed/loft/air'")
     reads: Literal["json", "temperature", "humidity"] = Field(
-        "json", description="'json', or 'temperature' or 'humidity' for topics that carry one bare number"
+        default="json", description="'json', or 'temperature' or 'humidity' for topics that carry one bare number"
     )
-    temperature: Pointer = Field("/temperature", description="a JSON pointer, such as '/temperature'")
-    humidity: Pointer = Field("/humidity", description="a JSON pointer, such as '/humidity'")
-    time: Pointer | None = Field(None, description="a JSON pointer, such as '/time'")
-    battery: Pointer | None = Field(None, description="a JSON pointer, such as '/battery'")
-    unit: Literal["C", "F", "K"] = Field("C", description="'C', 'F' or 'K'")
-    temperature_offset: float = Field(0.0, ge=-20, le=20, description="a number of °C between -20 and 20")
-    humidity_offset: float = Field(0.0, ge=-30, le=30, description="a number of % points between -30 and 30")
-    silent_after_min: float = Field(60, ge=1, le=10_080, description=MINUTES.format(1, "10080 (a week)"))
+    temperature: Pointer = Field(default="/temperature", description="a JSON pointer, such as '/temperature'")
+    humidity: Pointer = Field(default="/humidity", description="a JSON pointer, such as '/humidity'")
+    time: Pointer | None = Field(default=None, description="a JSON pointer, such as '/time'")
+    battery: Pointer | None = Field(default=None, description="a JSON pointer, such as '/battery'")
+    unit: Literal["C", "F", "K"] = Field(default="C", description="'C', 'F' or 'K'")
+    temperature_offset: float = Field(default=0.0, ge=-20, le=20, description="a number of °C between -20 and 20")
+    humidity_offset: float = Field(default=0.0, ge=-30, le=30, description="a number of % points between -30 and 30")
+    silent_after_min: float = Field(default=60, ge=1, le=10_080, description=MINUTES.format(1, "10080 (a week)"))
 
     @model_validator(mode="after")
     def _fits(self) -> SensorSettings:

@@ -40,21 +40,21 @@ _HOURS = "a number of hours between 0 and 2000"
 class AfterCareSettings(Table):
     """Times that are left out are the generic ones of the varnish's kind; the label on the tin is right, not they."""
 
-    isolation_coat: bool = Field(True, description="true or false")
-    varnish: Literal["water", "solvent", "none"] = Field("water", description="'water', 'solvent' or 'none'")
+    isolation_coat: bool = Field(default=True, description="true or false")
+    varnish: Literal["water", "solvent", "none"] = Field(default="water", description="'water', 'solvent' or 'none'")
     """What it is thinned with."""
-    applied: Literal["brushed", "sprayed"] = Field("brushed", description="'brushed' or 'sprayed'")
-    coats: int = Field(2, ge=1, le=6, description="a whole number between 1 and 6")
-    touch_h: float | None = Field(None, ge=0, le=2000, description=_HOURS)
-    recoat_h: float | None = Field(None, ge=0, le=2000, description=_HOURS)
-    cure_d: float | None = Field(None, ge=0, le=365, description="a number of days between 0 and 365")
-    wash_dry_h: float = Field(24, ge=0, le=2000, description=_HOURS)
-    isolation_dry_h: float = Field(24, ge=0, le=2000, description=_HOURS)
-    skins_mm: float = Field(0.8, ge=0.02, le=10, description="a number of mm between 0.02 and 10")
-    temp_low_c: float = Field(18, ge=0, le=40, description="a number of °C between 0 and 40")
-    temp_high_c: float = Field(24, ge=0, le=50, description="a number of °C between 0 and 50")
-    rh_high_pct: float = Field(65, ge=20, le=95, description="a number of % between 20 and 95")
-    above_dew_point_k: float = Field(3, ge=0, le=15, description="a number of K between 0 and 15")
+    applied: Literal["brushed", "sprayed"] = Field(default="brushed", description="'brushed' or 'sprayed'")
+    coats: int = Field(default=2, ge=1, le=6, description="a whole number between 1 and 6")
+    touch_h: float | None = Field(default=None, ge=0, le=2000, description=_HOURS)
+    recoat_h: float | None = Field(default=None, ge=0, le=2000, description=_HOURS)
+    cure_d: float | None = Field(default=None, ge=0, le=365, description="a number of days between 0 and 365")
+    wash_dry_h: float = Field(default=24, ge=0, le=2000, description=_HOURS)
+    isolation_dry_h: float = Field(default=24, ge=0, le=2000, description=_HOURS)
+    skins_mm: float = Field(default=0.8, ge=0.02, le=10, description="a number of mm between 0.02 and 10")
+    temp_low_c: float = Field(default=18, ge=0, le=40, description="a number of °C between 0 and 40")
+    temp_high_c: float = Field(default=24, ge=0, le=50, description="a number of °C between 0 and 50")
+    rh_high_pct: float = Field(default=65, ge=20, le=95, description="a number of % between 20 and 95")
+    above_dew_point_k: float = Field(default=3, ge=0, le=15, description="a number of K between 0 and 15")
 
     @model_validator(mode="after")
     def _leaves_room(self) -> AfterCareSettings:
@@ -66,9 +66,9 @@ class AfterCareSettings(Table):
 class BackupSettings(Table):
     """Copies of the store that the daemon makes by itself."""
 
-    every_h: float = Field(24, ge=0, le=720, description="a number of hours between 0 (never) and 720")
-    keep: int = Field(7, ge=1, le=1000, description="a whole number between 1 and 1000")
-    folder: FileBeside | None = Field(None, description="the path of a folder for this studio's backups alone")
+    every_h: float = Field(default=24, ge=0, le=720, description="a number of hours between 0 (never) and 720")
+    keep: int = Field(default=7, ge=1, le=1000, description="a whole number between 1 and 1000")
+    folder: FileBeside | None = Field(default=None, description="the path of a folder for this studio's backups alone")
 
 
 ARGON2 = "$argon2"
@@ -78,17 +78,22 @@ ARGON2 = "$argon2"
 class WebSettings(Table):
     """Where the page is served, and who gets in."""
 
-    enabled: bool = Field(True, description="true or false")
+    enabled: bool = Field(default=True, description="true or false")
     host: str = Field(
-        "127.0.0.1", min_length=1, max_length=253, description="the address to serve on, such as '127.0.0.1' or '::'"
+        default="127.0.0.1",
+        min_length=1,
+        max_length=253,
+        description="the address to serve on, such as '127.0.0.1' or '::'",
     )
-    port: int = Field(8730, ge=1, le=65_535, description="a whole number between 1 and 65535")
+    port: int = Field(default=8730, ge=1, le=65_535, description="a whole number between 1 and 65535")
     address: WebAddress | None = Field(
-        None,
+        default=None,
         description="the address people open, such as 'http://shed.local:8730'",
     )
-    hosts: tuple[str, ...] = Field((), description="an array of further host names it may be opened by")
-    password_file: FileBeside | None = Field(None, description="the path of the file that `curewatch password` wrote")
+    hosts: tuple[str, ...] = Field(default=(), description="an array of further host names it may be opened by")
+    password_file: FileBeside | None = Field(
+        default=None, description="the path of the file that `curewatch password` wrote"
+    )
 
     @property
     def is_loopback(self) -> bool:
@@ -140,7 +145,7 @@ def _hash_in(path: Path) -> SecretStr:
 
 class RoomSettings(Table):
     air: AirSpeed = Field(
-        AIR_SPEEDS_M_S["still"],
+        default=AIR_SPEEDS_M_S["still"],
         description="'still', 'draughty', 'fan', or a number of m/s between 0.05 and 5",
     )
     """Air over pieces in this room unless said otherwise [m/s], whichever way it was written."""
@@ -149,21 +154,21 @@ class RoomSettings(Table):
 class AlarmSettings(Table):
     """Limits and delays of the alarms, in the terms of ANSI/ISA-18.2."""
 
-    cold_mfft_c: float = Field(10, ge=0, le=30, description="a number of °C between 0 and 30")
-    frost_c: float = Field(2, ge=-5, le=10, description="a number of °C between -5 and 10")
-    damp_rh_pct: float = Field(75, ge=40, le=100, description="a number of % between 40 and 100")
-    damp_rate_fraction: float = Field(0.25, gt=0, lt=1, description="a fraction above 0 and below 1")
-    fast_temp_c: float = Field(30, ge=20, le=60, description="a number of °C between 20 and 60")
-    fast_rh_pct: float = Field(30, ge=0, le=60, description="a number of % between 0 and 60")
-    deadband_c: float = Field(0.5, ge=0, le=5, description="a number of °C between 0 and 5")
-    deadband_rh_pct: float = Field(3, ge=0, le=20, description="a number of % points between 0 and 20")
-    on_delay_min: float = Field(10, ge=0, le=1440, description=MINUTES.format(0, "1440 (a day)"))
-    off_delay_min: float = Field(15, ge=0, le=1440, description=MINUTES.format(0, "1440 (a day)"))
-    reminder_h: float = Field(24, ge=1, le=720, description="a number of hours between 1 and 720 (30 days)")
-    stale_after_min: float = Field(60, ge=5, le=10_080, description=MINUTES.format(5, "10080 (a week)"))
-    typed_stale_after_h: float = Field(24, ge=1, le=720, description="a number of hours between 1 and 720")
-    battery_low_pct: float = Field(15, ge=0, le=50, description="a number of % between 0 and 50")
-    battery_deadband_pct: float = Field(10, ge=0, le=50, description="a number of % points between 0 and 50")
+    cold_mfft_c: float = Field(default=10, ge=0, le=30, description="a number of °C between 0 and 30")
+    frost_c: float = Field(default=2, ge=-5, le=10, description="a number of °C between -5 and 10")
+    damp_rh_pct: float = Field(default=75, ge=40, le=100, description="a number of % between 40 and 100")
+    damp_rate_fraction: float = Field(default=0.25, gt=0, lt=1, description="a fraction above 0 and below 1")
+    fast_temp_c: float = Field(default=30, ge=20, le=60, description="a number of °C between 20 and 60")
+    fast_rh_pct: float = Field(default=30, ge=0, le=60, description="a number of % between 0 and 60")
+    deadband_c: float = Field(default=0.5, ge=0, le=5, description="a number of °C between 0 and 5")
+    deadband_rh_pct: float = Field(default=3, ge=0, le=20, description="a number of % points between 0 and 20")
+    on_delay_min: float = Field(default=10, ge=0, le=1440, description=MINUTES.format(0, "1440 (a day)"))
+    off_delay_min: float = Field(default=15, ge=0, le=1440, description=MINUTES.format(0, "1440 (a day)"))
+    reminder_h: float = Field(default=24, ge=1, le=720, description="a number of hours between 1 and 720 (30 days)")
+    stale_after_min: float = Field(default=60, ge=5, le=10_080, description=MINUTES.format(5, "10080 (a week)"))
+    typed_stale_after_h: float = Field(default=24, ge=1, le=720, description="a number of hours between 1 and 720")
+    battery_low_pct: float = Field(default=15, ge=0, le=50, description="a number of % between 0 and 50")
+    battery_deadband_pct: float = Field(default=10, ge=0, le=50, description="a number of % points between 0 and 50")
 
     @model_validator(mode="after")
     def _limits_leave_room(self) -> AlarmSettings:
@@ -178,29 +183,29 @@ class AlarmSettings(Table):
 
 
 class ForecastSettings(Table):
-    members: int = Field(64, ge=1, le=4096, description="a whole number between 1 and 4096")
-    days: int = Field(120, ge=1, le=730, description="a whole number of days between 1 and 730")
+    members: int = Field(default=64, ge=1, le=4096, description="a whole number between 1 and 4096")
+    days: int = Field(default=120, ge=1, le=730, description="a whole number of days between 1 and 730")
 
 
 class Settings(Table):
     """Everything a studio has set. A table that is absent from the file: no broker, no sensors, no webhook."""
 
     zone: Zone = Field(default_factory=lambda: machine_zone(), description="an IANA time zone")
-    broker: BrokerSettings | None = Field(None, description="a table [broker]")
-    sensors: tuple[SensorSettings, ...] = Field((), description="tables [[sensors]]")
+    broker: BrokerSettings | None = Field(default=None, description="a table [broker]")
+    sensors: tuple[SensorSettings, ...] = Field(default=(), description="tables [[sensors]]")
     rooms: dict[Name, RoomSettings] = Field(default_factory=dict, description='tables [rooms."NAME"]')
-    alarms: AlarmSettings = Field(AlarmSettings(), description="a table [alarms]")
-    webhook: WebhookSettings | None = Field(None, description="a table [webhook]")
-    mail: MailSettings | None = Field(None, description="a table [mail]")
-    publish: PublishSettings | None = Field(None, description="a table [publish]")
-    services: ServicesSettings | None = Field(None, description="a table [services]")
-    people: tuple[PersonSettings, ...] = Field((), description="tables [[people]]")
-    notices: NoticeSettings = Field(NoticeSettings(), description="a table [notices]")
-    heartbeat: HeartbeatSettings | None = Field(None, description="a table [heartbeat]")
-    forecast: ForecastSettings = Field(ForecastSettings(), description="a table [forecast]")
-    aftercare: AfterCareSettings = Field(AfterCareSettings(), description="a table [aftercare]")
-    web: WebSettings = Field(WebSettings(), description="a table [web]")
-    backup: BackupSettings = Field(BackupSettings(), description="a table [backup]")
+    alarms: AlarmSettings = Field(default=AlarmSettings(), description="a table [alarms]")
+    webhook: WebhookSettings | None = Field(default=None, description="a table [webhook]")
+    mail: MailSettings | None = Field(default=None, description="a table [mail]")
+    publish: PublishSettings | None = Field(default=None, description="a table [publish]")
+    services: ServicesSettings | None = Field(default=None, description="a table [services]")
+    people: tuple[PersonSettings, ...] = Field(default=(), description="tables [[people]]")
+    notices: NoticeSettings = Field(default=NoticeSettings(), description="a table [notices]")
+    heartbeat: HeartbeatSettings | None = Field(default=None, description="a table [heartbeat]")
+    forecast: ForecastSettings = Field(default=ForecastSettings(), description="a table [forecast]")
+    aftercare: AfterCareSettings = Field(default=AfterCareSettings(), description="a table [aftercare]")
+    web: WebSettings = Field(default=WebSettings(), description="a table [web]")
+    backup: BackupSettings = Field(default=BackupSettings(), description="a table [backup]")
     _file: Path | None = PrivateAttr(None)
 
     def model_post_init(self, context: Any, /) -> None:

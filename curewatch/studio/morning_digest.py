@@ -54,10 +54,6 @@ def sensor_line(room: str, finding: Finding, local: Local) -> str:
     return f"{room}: {flaws.text(finding, local)}. {_ADVICE[finding.flaw]}."
 
 
-def rooms_of(found: Sequence[tuple[str, Finding]]) -> list[str]:
-    return sorted({room for room, _ in found})
-
-
 TOLD_UNTIL = timedelta(hours=5)
 """A morning's work that could not be told by then says nothing new any more."""
 _COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
@@ -95,7 +91,8 @@ def notice(
     by piece, the step of after-care that is open on it, None where none is."""
     ends = local(now).replace(hour=23, minute=59, second=59)
     check = [line for line in board.pieces if _to_check(line, ends)]
-    varnish = [line for line in board.pieces if _to_varnish(line) and line.name not in steps]
+    ready = [line for line in board.pieces if line.stage is MilestoneKind.VARNISH_READY and line.stage_is_safe]
+    varnish = [line for line in ready if line.name not in steps]
     care = [(line, step) for line in board.pieces if (step := steps.get(line.name)) is not None]
     alarms = [alarm for alarm in board.alarms if alarm.acknowledged_at is None]
     sensors = for_a_person(board.rooms, board.alarms, now)
@@ -106,33 +103,28 @@ def notice(
     lines += [f"{line.name}, {where(line.room, line.place)}: {open_step_text(step, local, now)}" for line, step in care]
     lines += [_varnishing(line, ahead.get(line.room), board, now, local) for line in varnish]
     lines += [sensor_line(room, finding, local) for room, finding in sensors]
+    title = _summary(check, varnish, care, alarms, ahead, now, local)
+    title = title or f"look at the sensors in {listed(sorted({room for room, _ in sensors}))}"
+    told = [*check, *varnish, *(line for line, _ in care)]
     return Notice(
         key=key_of(person, now, local),
         kind="morning",
         created_at=now,
-        title=f"Today: {_summary(check, varnish, care, alarms, ahead, now, local) or _sensors(sensors)}",
+        title=f"Today: {title}",
         text="\n".join(lines),
         expires_at=now + TOLD_UNTIL,
         data={
             "person": person,
-            "names": _names([*check, *varnish, *(line for line, _ in care)]),
+            "names": sorted({name for one in told for name in (one.name, one.room, one.place) if name}),
             "at": now.isoformat(),
         },
     )
-
-
-def _names(lines: Sequence[PieceLine]) -> list[str]:
-    return sorted({name for line in lines for name in (line.name, line.room, line.place) if name})
 
 
 def _to_check(line: PieceLine, ends: datetime) -> bool:
     """Whether its next step is worth checking some time today, varnish apart: that has no hurry."""
     even = line.next.worth_checking_at if line.next is not None else None
     return even is not None and even <= ends
-
-
-def _to_varnish(line: PieceLine) -> bool:
-    return line.stage is MilestoneKind.VARNISH_READY and line.stage_is_safe
 
 
 def _summary(
@@ -155,10 +147,6 @@ def _summary(
         before = f" before the room turns damp {date(min(f.begins_at for f in damp), local, now)}" if damp else ""
         parts.append(f"varnish {_pieces(len(varnish))}{before}")
     return ", ".join(parts)
-
-
-def _sensors(found: Sequence[tuple[str, Finding]]) -> str:
-    return f"look at the sensors in {listed(rooms_of(found))}"
 
 
 def _pieces(count: int) -> str:

@@ -15,7 +15,7 @@ from curewatch.studio.air.climate import Climate, climate_of
 from curewatch.studio.alarms.conditions import Limits
 from curewatch.studio.care.aftercare import Care, Odds
 from curewatch.studio.diagnosis.drying_history import Trace, past_air, trace
-from curewatch.studio.diagnosis.mechanisms import CHECKS, Case, CoatAir, Trouble, Verdict, findings
+from curewatch.studio.diagnosis.mechanisms import MECHANISMS, Case, CoatAir, Trouble, Verdict, findings
 from tests.studio_scene import LIMITS, NOON, SHED, at, drying
 
 LIKELY, UNLIKELY, CANT_TELL = Verdict
@@ -127,7 +127,7 @@ def case(temp: float = 21.0, rh: float = 50.0, **values: object) -> Case:
 
 def verdicts(trouble: Trouble, told: Case) -> dict[str, Verdict]:
     found = {one.mechanism: one.verdict for one in findings(trouble, told)}
-    assert len(found) == len(CHECKS[trouble])
+    assert len(found) == len(MECHANISMS[trouble])
     return found
 
 

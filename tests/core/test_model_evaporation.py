@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from curewatch.physics import air
 from curewatch.physics.evaporation import AIR_SPEED, AIR_SPEED_FLOOR, Balance, film_balance
 from tests.core import plain_model
+from tests.core.wet_bulb import wet_bulb
 
 rooms_k = st.floats(274.0, 313.0)
 humidities = st.floats(0.05, 1.0)
@@ -39,7 +40,7 @@ def test_with_alpha_over_d_of_one_the_film_is_at_the_wet_bulb(t_c: float, rh: fl
     """Within 5 % of the depression (0.15 K at 21 °C, 50 %), always on the cool side: a thermodynamic wet bulb counts
     humidity per dry air, p/(P-p), and this balance vapour pressure; vapour is up to 7 % of saturated air at 40 °C.
     Below 15 °C a bulb in dry air would be iced, which a film is not."""
-    bulb = float(air.wet_bulb(t_c + 273.15, rh))
+    bulb = float(wet_bulb(t_c + 273.15, rh))
     assert bulb > air.T_TRIPLE
     found = wet(t_c, rh, 0.1, 0.0, emissivity=0.0, alpha_over_d=1.0)
     below = bulb - float(found.t_film)
@@ -50,7 +51,7 @@ def test_alpha_over_d_below_one_keeps_the_film_below_the_wet_bulb() -> None:
     """Water vapour spreads faster than heat in air, so a film is cooled a little more than a thermodynamic wet bulb."""
     laws: list[dict[str, float]] = [{}, {"alpha_over_d": 1.0}]
     real, forced = (wet(21, 0.5, 0.1, 0.0, emissivity=0.0, **law) for law in laws)
-    assert float(real.t_film) < float(forced.t_film) < float(air.wet_bulb(294.15, 0.5))
+    assert float(real.t_film) < float(forced.t_film) < float(wet_bulb(294.15, 0.5))
 
 
 @pytest.mark.parametrize(("h_back", "too_fast"), [(5.0, 0.40), (0.0, 0.65)])

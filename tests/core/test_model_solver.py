@@ -17,6 +17,7 @@ from curewatch.physics.milestones import MILESTONES
 from curewatch.physics.solver import integrator as marching
 from curewatch.physics.solver.integrator import FINE, integrate
 from curewatch.physics.solver.kinetics import Kinetics, Rates
+from curewatch.physics.solver.monitor import SAMPLED
 from curewatch.physics.solver.rosenbrock import Bands, RightSide
 from curewatch.physics.solver.state import State
 from tests.core import plain_model
@@ -117,7 +118,7 @@ def test_samples_follow_the_oracle(in_days_and_nights: Drying) -> None:
     times = np.concatenate([np.arange(1, 24), np.arange(24, 73, 6)]) * HOUR
     films = np.arange(len(of.films))
     _, samples = integrate(of.films, of.rooms, films, 3 * DAY, sample_at=times, rtol=FINE[0], atol=FINE[1])
-    assert set(samples) == set(marching.SAMPLED)
+    assert set(samples) == set(SAMPLED)
     for i, course in enumerate(of.courses):
         margins = course.margins(times)
         y = course.at(times)

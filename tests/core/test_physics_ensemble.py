@@ -93,7 +93,7 @@ def test_quantiles_are_in_order_and_within(values: list[float]) -> None:
     found = quantiles(np.array(values), at=(0.1, 0.5, 0.9))
     assert found == sorted(found)
     assert min(values) <= found[0]
-    assert found[2] <= max(values)
+    assert found[2] <= max(values) * (1 + 1e-15)  # the rounding of a straight line between two values
 
 
 def test_quantiles_of_a_line_and_by_weight() -> None:

@@ -16,14 +16,13 @@ from scipy.integrate import OdeSolution, solve_ivp
 
 from curewatch.physics.air import Array
 from curewatch.physics.air_series import AirSeries
-from curewatch.physics.evaporation import mass_transfer
 from curewatch.physics.film import Films, Grid
 from curewatch.physics.milestones import MILESTONES
 from curewatch.physics.solver.integrator import FINE, integrate
 from curewatch.physics.solver.state import State
 from curewatch.physics.supports import BACKINGS, back_conductance
 from tests.core import plain_model
-from tests.core.plain_model import DAY, HOUR, M_W, RHO_W, R
+from tests.core.plain_model import DAY, HOUR, M_W, RHO_W, R, transfer
 
 GRID = Grid.graded()
 STILL = AirSeries.constant(294.15, 0.5)
@@ -168,7 +167,7 @@ def test_a_film_open_on_both_sides_dries_like_half_of_it_on_a_sealed_support() -
     neither is resolved better. At 1 %: the tolerance of a model's exact solutions at few cells."""
     even = Grid.graded(40, 1.0)
     bath = {"h_back": 5000.0, "d0": 1e-11}
-    whole = Films.of(2e-3, back_loss=float(mass_transfer(np.array(294.15), 0.1, 0.25)), glycol=0.0, **bath)
+    whole = Films.of(2e-3, back_loss=transfer(294.15, 0.1, 0.25)[0], glycol=0.0, **bath)
     half = Films.of(1e-3, glycol=0.0, **bath)
     for until in (2 * HOUR, 5 * HOUR, 8 * HOUR):
         a, b = marched(whole, until, grid=even), marched(half, until, grid=even)

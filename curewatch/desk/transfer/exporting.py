@@ -8,6 +8,7 @@ import types
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from enum import StrEnum
+from operator import attrgetter
 from typing import IO, Annotated, Any, NamedTuple, Union, get_args, get_origin
 from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 
@@ -30,7 +31,7 @@ KINDS: Mapping[str, tuple[type[Record], Callable[[Transaction], Sequence[Record]
     "rooms": (Room, lambda tx: tx.rooms()),
     "recipes": (Recipe, lambda tx: tx.recipes()),
     "mixes": (RecipeMix, lambda tx: tx.mixes()),
-    "pieces": (Piece, lambda tx: sorted((*tx.pieces(), *tx.pieces(gone=True)), key=lambda piece: piece.id)),
+    "pieces": (Piece, lambda tx: sorted((*tx.pieces(), *tx.pieces(gone=True)), key=attrgetter("id"))),
     "stays": (Stay, lambda tx: tx.stays()),
     "pours": (Pour, lambda tx: tx.pours()),
     "tilts": (Tilt, lambda tx: tx.tilts()),

@@ -86,12 +86,15 @@ class PendingStore(Protocol):
 
     def put(self, messages: Sequence[PendingMessage]) -> None:
         """Keep them."""
+        ...
 
     def oldest(self, limit: int) -> list[PendingMessage]:
         """Those that came first."""
+        ...
 
     def settle(self, readings: Sequence[Reading], dated: Sequence[int]) -> None:
         """Store what the messages of these ids said, and take them off. A ValueError: it can never be stored."""
+        ...
 
 
 class Dated(NamedTuple):

@@ -3,16 +3,12 @@ that reaches."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 from numpy.typing import NDArray
 
 from curewatch.physics.air import Array
-
-if TYPE_CHECKING:
-    from curewatch.physics.solver.state import State
 from curewatch.physics.milestones import CONDITIONS, HOLD_S, MILESTONES, NEEDS
+from curewatch.physics.solver.state import State
 
 _NEED_ROWS = [[CONDITIONS.index(c) for c in NEEDS[m]] for m in MILESTONES]
 

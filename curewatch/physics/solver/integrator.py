@@ -21,7 +21,7 @@ from curewatch.physics.solver import event_location, monitor, rosenbrock
 from curewatch.physics.solver.checkpoint import CheckpointRecorder, to_single
 from curewatch.physics.solver.kinetics import Kinetics, Rates
 from curewatch.physics.solver.monitor import Progress, Samples
-from curewatch.physics.solver.state import State, put, take
+from curewatch.physics.solver.state import State
 from curewatch.physics.supports import SOAK
 
 RTOL, ATOL = 6e-3, 4e-4
@@ -69,8 +69,8 @@ def integrate(
     state = State.poured(films, grid) if state is None else state.take(slice(None))
     times = np.empty(0) if sample_at is None else np.asarray(sample_at, dtype=float)
     n = len(films)
-    rides = Progress.begin(state, room, until, times, sampled, None if recorder is None else recorder.at)
-    run = _Integration(films, series, rides, state, grid, times, (rtol, atol), stop_when_ready, recorder)
+    all_progress = Progress.begin(state, room, until, times, sampled, None if recorder is None else recorder.at)
+    run = _Integration(films, series, all_progress, state, grid, times, (rtol, atol), stop_when_ready, recorder)
     if n:
         run.go()
     if recorder is not None:
@@ -93,18 +93,18 @@ class _Integration:
     """The film temperatures [K] from which the last look began."""
 
     def __init__(
-        self, films: Films, series: AirSeries, rides: Progress, state: State, grid: Grid,
+        self, films: Films, series: AirSeries, all_progress: Progress, state: State, grid: Grid,
         times: Array, tolerance: tuple[float, float], stop_when_ready: bool, recorder: CheckpointRecorder | None = None,
     ) -> None:  # fmt: skip
-        self.all, self.all_films, self.all_rides = state, films, rides
+        self.all, self.all_films, self.all_progress = state, films, all_progress
         self.series, self.grid, self.times = series, grid, times
         self.tolerance, self.stop_when_ready, self.recorder = tolerance, stop_when_ready, recorder
         # cells weigh in the error by the root of their size: between mass and mere number, as the milestones do
         weight = np.sqrt(grid.share)[:, :, None]
         self.weight = weight / weight.sum()
-        self.rounds, self.next_film = 0, -(-len(films) // max(1, -(-len(films) // BATCH)))
+        self.next_film = -(-len(films) // max(1, -(-len(films) // BATCH)))
         first = slice(0, self.next_film)
-        self.state, self.films, self.progress = take(state, first), take(films, first), take(rides, first)
+        self.state, self.films, self.progress = state.take(first), films.take(first), all_progress.take(first)
         self.kinetics = Kinetics(self.films, grid, WORK, self.state.t)
         self.samples = Samples(times, len(films), self.next_film)
         self.trend = event_location.MarginHistory(self.next_film)
@@ -116,15 +116,13 @@ class _Integration:
         here = self._evaluate(None, self.state.t, np.zeros(n), np.arange(n))
         while not (self.progress.finished.all() and self.next_film == len(self.all_films)):
             here = self._advance(here)
-            self.rounds += 1
         self.all.put(self.progress.film, self.state)
 
     def _advance(self, here: _Evaluation) -> _Evaluation:
         """One step of every film; those that fail their tolerance stay where they are with a shorter next step."""
         s, progress = self.state, self.progress
-        end = np.minimum(progress.until, self.series.next_change(s.t, progress.room))
-        if len(self.films.speed_change_s):
-            end = np.minimum(end, change_s := self.films.next_speed_change(s.t))
+        speed_change_s = self.films.next_speed_change(s.t)
+        end = np.minimum(np.minimum(progress.until, self.series.next_change(s.t, progress.room)), speed_change_s)
         aim = np.maximum(np.minimum(s.step, self._step_limit(here)), STEP_MIN)
         tau = np.minimum(aim, end - s.t)
         if self.recorder is not None:
@@ -153,7 +151,7 @@ class _Integration:
         s.lost += np.where(ok, lost, 0.0)
         np.copyto(s.u, to.u, where=ok)
         monitor.watch(progress, s, self.films, self.series)
-        if len(self.films.speed_change_s) and (s.t >= change_s).any():
+        if (s.t >= speed_change_s).any():
             self.kinetics.update_air_speed(s.t)
         self._accept(ok)
         here, began, tau, fresh = self._replace_finished(here, began, tau)
@@ -188,7 +186,7 @@ class _Integration:
         passing = np.flatnonzero(s.t + tau > progress.checkpoint_at)
         passing = passing[np.isfinite(progress.checkpoint_at[passing])]
         if len(passing):
-            part = take(s, passing)
+            part = s.take(passing)
             part.t_film = self.guess[passing]  # the look at this state is then found again as it was
             recorder.put(progress.film[passing], part)
             progress.checkpoint_at[passing] = -np.inf
@@ -258,19 +256,20 @@ class _Integration:
         waiting = len(self.all_films) - self.next_film
         if len(done) * (32 if waiting else 8) < len(progress.film) or (len(done) == len(progress.film) and not waiting):
             return here, began, tau, done[:0]
-        self.all.put(progress.film[done], take(self.state, done))
+        self.all.put(progress.film[done], self.state.take(done))
         fresh, idle = done[:waiting], done[waiting:]
         if len(fresh):
             joining = slice(self.next_film, self.next_film + len(fresh))
             self.next_film += len(fresh)
-            for into, whole in ((self.state, self.all), (self.films, self.all_films), (progress, self.all_rides)):
-                put(into, fresh, take(whole, joining))
+            self.state.put(fresh, self.all.take(joining))
+            self.films.put(fresh, self.all_films.take(joining))
+            progress.put(fresh, self.all_progress.take(joining))
             began, tau = began.copy(), tau.copy()
             began[fresh], tau[fresh] = self.state.t[fresh], 0.0
             self.kinetics.refresh(self.state.t)
         if len(idle):
             left = np.delete(np.arange(len(progress.film)), idle)
-            self.state, self.films, self.progress = take(self.state, left), take(self.films, left), take(progress, left)
+            self.state, self.films, self.progress = self.state.take(left), self.films.take(left), progress.take(left)
             self.trend.take(left)
             here = here._replace(gates=here.gates[:, left], chill=here.chill[left])
             began, tau = began[left], tau[left]

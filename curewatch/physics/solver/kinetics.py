@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from curewatch.physics import air
 from curewatch.physics.air import Array
@@ -170,7 +171,7 @@ class Kinetics:
         upper *= self._scale[:-1]
         return Bands(diagonal, lower, upper, at_surface[_OTHER] * -self._scale[-1])
 
-    def _stretch(self) -> Array:
+    def _stretch(self) -> NDArray[np.floating[Any]]:
         """Half a cell's resistance times d ln K / du of each volatile's K = D p^2 (cells, 2, films).
 
         d phi/du = p (1 - phi), while the other's phi falls by phi p, and p^2 by 2 p^3.

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from curewatch.physics.air import Array, Flags
 from curewatch.physics.air_series import AirSeries
-from curewatch.physics.film import Films
+from curewatch.physics.film import Columns, Films
 from curewatch.physics.solver.state import State
 
 ATTEMPTS, PROGRESS, PROGRESS_S = 2000, 0.01, 600.0
@@ -80,7 +80,7 @@ class Samples:
 
 
 @dataclass
-class Progress:
+class Progress(Columns):
     """What a march keeps about each film of its batch beside the film's own state."""
 
     film: NDArray[np.intp]

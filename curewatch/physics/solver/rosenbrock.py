@@ -32,14 +32,17 @@ class RightSide(Protocol):
     @property
     def change(self) -> Array:
         """f (cells, 2, films)."""
+        ...
 
     @property
     def loss(self) -> Array:
         """What leaves the surface (2, films)."""
+        ...
 
     @property
     def loss_slope(self) -> Array:
         """d loss[i] / d u[j] of the surface cell (2, 2, films)."""
+        ...
 
 
 class LowerSide(Protocol):
@@ -52,6 +55,7 @@ class LowerSide(Protocol):
 
     def ahead(self, more: Array) -> None:
         """The next evaluation is for a state by which `more` (films) has been soaked up."""
+        ...
 
 
 class Bands(NamedTuple):

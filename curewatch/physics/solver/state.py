@@ -2,47 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, fields
-from typing import Any, TypeVar
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from curewatch.physics import milestones as ms
 from curewatch.physics.air import Array, Flags
-from curewatch.physics.film import Films, Grid
+from curewatch.physics.film import Columns, Films, Grid
 
 STEP_FIRST = 20.0
 """The first step tried on a fresh film [s]."""
-Index = NDArray[np.intp] | Flags | slice
-C = TypeVar("C")
-
-
-def put(into: Any, index: Index, part: Any) -> None:
-    """Overwrite the columns of dataclass `into` at `index` by those of `part`, of the same class."""
-    for f in fields(part):
-        getattr(into, f.name)[..., index] = getattr(part, f.name)
-
-
-def join(parts: Sequence[C]) -> C:
-    """The columns of several such dataclasses side by side."""
-    some: Any = parts
-    names = [f.name for f in fields(some[0])]
-    found: C = type(parts[0])(
-        **{name: np.concatenate([getattr(part, name) for part in some], axis=-1) for name in names}
-    )
-    return found
-
-
-def take(whole: C, index: Index) -> C:
-    """A copy of some columns of a dataclass of arrays."""
-    columns: Any = whole
-    return type(whole)(**{f.name: getattr(columns, f.name)[..., index].copy() for f in fields(columns)})
 
 
 @dataclass
-class State:
+class State(Columns):
     """Everything that a march needs in order to go on, one column a film. Times are in seconds from the pour."""
 
     t: Array
@@ -86,9 +59,3 @@ class State:
             stride=np.zeros(n),
             failed=np.zeros(n, dtype=bool),
         )
-
-    def take(self, index: Index) -> State:
-        return take(self, index)
-
-    def put(self, index: Index, part: State) -> None:
-        put(self, index, part)

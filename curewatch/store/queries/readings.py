@@ -153,7 +153,7 @@ class Readings(Rows):
         named = select(_SOURCES.id, _SOURCES.name).where(_SOURCES.room == room).order_by(_SOURCES.name)
         sources = self._connection.execute(named).all()
         index = {row.id: i for i, row in enumerate(sources)}
-        query = select(
+        query: Select[Any] = select(
             type_coerce(_READINGS.at, BigInteger),
             _READINGS.temp_c,
             _READINGS.rh_pct,

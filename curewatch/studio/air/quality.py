@@ -43,7 +43,8 @@ def examined(readings: Readings) -> tuple[Readings, tuple[Finding, ...]]:
             _leave_out(r, finding)
     used, compared = merged(r)
     findings += stuck + compared + _silent(r)
-    findings += [gap for gap in _gaps(used) if not _explained(gap, findings)]
+    disbelieved = [one for one in findings if one.flaw in (Flaw.STUCK, Flaw.IMPOSSIBLE)]
+    findings += [gap for gap in _gaps(used) if not any(one.overlaps(gap) for one in disbelieved)]
     return used, tuple(sorted(findings, key=lambda f: (f.since_s, f.flaw, f.source or "", f.quantity or "")))
 
 
@@ -155,11 +156,6 @@ def _silent(r: Readings) -> list[Finding]:
     return found
 
 
-def _explained(gap: Finding, findings: list[Finding]) -> bool:
-    """Whether readings there are, but none that is believed."""
-    return any(one.flaw in (Flaw.STUCK, Flaw.IMPOSSIBLE) and one.overlaps(gap) for one in findings)
-
-
 def _gaps(r: Readings) -> list[Finding]:
     """Silences of the room, in whatever it measures."""
     if len(r.epoch_s) < 3:
@@ -203,7 +199,9 @@ def merged(r: Readings) -> tuple[Readings, list[Finding]]:
             both = np.flatnonzero(seen[row] & several)
             if any(r.sources[number] == one.source for one in drifting):
                 continue  # of two things to say, the one that tells more
-            off = float(np.median(table[row, both] - middle[both])) * _share(seen[:, both]) if len(both) else 0.0
+            # of two sources each lies half their difference from the median; of more, the odd one lies all of it
+            share = 2.0 if len(both) and float(np.median(seen[:, both].sum(axis=0))) == 2.0 else 1.0
+            off = float(np.median(table[row, both] - middle[both])) * share if len(both) else 0.0
             if abs(off) > limit:
                 since, until = float(r.epoch_s[both[0]]), float(r.epoch_s[both[-1]])
                 found.append(Finding(Flaw.DISAGREE, since, until, r.sources[number], quantity, off))
@@ -239,11 +237,6 @@ def _drifting(r: Readings, table: Array, numbers: list[int], quantity: str) -> l
             if len(numbers) == 2:
                 break
     return found
-
-
-def _share(seen: Flags) -> float:
-    """Of two sources each lies half their difference from the median; of more, the odd one lies all of it."""
-    return 2.0 if float(np.median(seen.sum(axis=0))) == 2.0 else 1.0
 
 
 def _only(r: Readings, used: Flags) -> Readings:

@@ -179,10 +179,10 @@ class AlarmText:
                 return "Look at the sensor, its battery and the broker today; until it speaks, type a reading."
             return "Read thermometer and hygrometer there and type it in today."
         if self.kind is AlarmKind.COLD:
-            warm = limits.cold_mfft_c + 3
+            warm = limits.warm_enough_c(self.kind)
             return f"Within the hour, begin to warm the room slowly to {warm:g} °C or more. {HEATER_CAUTION}"
         if self.kind is AlarmKind.FROST:
-            warm = limits.frost_c + 3
+            warm = limits.warm_enough_c(self.kind)
             return (
                 f"Now: warm the room to {warm:g} °C or more, or carry the pieces, level, to a warmer one. "
                 f"{HEATER_CAUTION}"

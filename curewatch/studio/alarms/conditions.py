@@ -21,6 +21,8 @@ from curewatch.studio.air.climate import Climate
 from curewatch.studio.air.flaws import Finding, Flaw
 from curewatch.studio.forecasting.drying import Drying
 
+SAFE_MARGIN_C = 3.0
+"""Warmed so far beyond the limit of cold or frost, a room is warm enough."""
 ON, BETWEEN, OFF, ASLEEP = 1, 0, -1, 2
 Codes = NDArray[np.int8]
 
@@ -51,6 +53,10 @@ class Limits:
     reminder: timedelta = timedelta(hours=24)
     stale_after: timedelta = timedelta(minutes=60)
     typed_stale_after: timedelta = timedelta(hours=24)
+
+    def warm_enough_c(self, kind: AlarmKind) -> float:
+        """What to warm a room to that is too cold, or near frost [°C]."""
+        return (self.cold_mfft_c if kind is AlarmKind.COLD else self.frost_c) + SAFE_MARGIN_C
 
 
 @dataclass(frozen=True)
@@ -83,11 +89,6 @@ class OccupiedRoom:
             or (one.flaw is Flaw.IMPOSSIBLE and one.until_s > newest_s)
         )
 
-    @property
-    def is_stuck(self) -> bool:
-        """Whether its only sensor is surely stuck: as good as no readings."""
-        return any(one.flaw is Flaw.STUCK for one in self.doubted)
-
     def wet_until(self, drying: Drying) -> float:
         """When the piece no longer needs watching [s]: safe to handle, dry through; inf if no date is foreseen."""
         return milestone_s(self.forecasts.get(drying.piece.id), MilestoneKind.HANDLE, safe=True)
@@ -104,11 +105,9 @@ def wet_from(drying: Drying) -> float:
 
 def milestone_s(forecast: Forecast | None, kind: MilestoneKind, *, safe: bool) -> float:
     """When a milestone is safe to assume, or at even odds [s]; inf where that is not foreseen."""
-    for milestone in forecast.milestones if forecast else ():
-        at = milestone.safe_at if safe else milestone.worth_checking_at
-        if milestone.kind is kind and at is not None:
-            return at.timestamp()
-    return np.inf
+    milestone = forecast.milestone(kind) if forecast else None
+    at = None if milestone is None else milestone.safe_at if safe else milestone.worth_checking_at
+    return np.inf if at is None else at.timestamp()
 
 
 def codes(room: OccupiedRoom, time_s: Array, limits: Limits) -> dict[AlarmKind, Codes]:
@@ -127,7 +126,9 @@ def _codes(room: OccupiedRoom, time_s: Array, limits: Limits) -> dict[AlarmKind,
     coldest = np.where(wet, film_temperatures(room, time_s, temp, rh), np.inf).min(0)
     rate = relative_rate(temp, rh)
     dead_c, dead_rh = limits.deadband_c, limits.deadband_rh_pct
-    hasty = (young & np.array([[hasty_alone(room, d)] for d in room.dryings])).any(0)
+    # whatever the room's air
+    hasty_alone = [[under_fan(d) or gap_grows(room.forecasts.get(d.piece.id))] for d in room.dryings]
+    hasty = (young & np.array(hasty_alone)).any(0)
     found = {
         AlarmKind.COLD: _code(coldest < limits.cold_mfft_c, coldest >= limits.cold_mfft_c + dead_c),
         AlarmKind.FROST: _code(temp <= limits.frost_c, temp > limits.frost_c + dead_c),
@@ -170,7 +171,7 @@ def fresh_code(room: OccupiedRoom, now: datetime, limits: Limits) -> int:
     wet = room.wet_at(now)
     if not wet:
         return ASLEEP
-    if room.silent_together or room.is_stuck:
+    if room.silent_together or any(one.flaw is Flaw.STUCK for one in room.doubted):  # as good as no readings
         return ON
     since = room.freshest_at or min(d.pour.at for d in wet)
     return ON if now - since > stale_after(room, limits) else OFF
@@ -200,11 +201,6 @@ def relative_rate(temp_c: Array, rh_pct: Array) -> Array:
     rh = np.append(rh_pct, 50.0) / 100
     rate = film_balance(t, air.vapour_pressure(t, rh), 1.0, AIR_SPEED["still"], 0.25, 5.0).rate
     return np.asarray(rate[:-1] / rate[-1])
-
-
-def hasty_alone(room: OccupiedRoom, drying: Drying) -> bool:
-    """Whether the piece dries too fast whatever the room's air: under a fan, or with its skin gap growing."""
-    return under_fan(drying) or gap_grows(room.forecasts.get(drying.piece.id))
 
 
 def under_fan(drying: Drying) -> bool:

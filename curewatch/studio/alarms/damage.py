@@ -50,7 +50,8 @@ def counted(
     """
     if room.climate is None or not room.dryings:
         return []
-    begins = [known[key].counted_until if (key := (d.piece.id, kind)) in known else since for d, kind in _both(room)]
+    keys = [(drying.piece.id, kind) for drying in room.dryings for kind in KINDS]
+    begins = [known[key].counted_until if key in known else since for key in keys]
     times = room.climate.moments(min(begins).timestamp() - 1, now.timestamp())
     if len(times) < 2:
         return []
@@ -72,10 +73,6 @@ def _film_temperatures(room: OccupiedRoom, climate: Climate, time_s: Array) -> I
     for i in range(0, len(room.dryings), at_once):
         part = replace(room, dryings=room.dryings[i : i + at_once])
         yield from zip(part.dryings, conditions.film_temperatures(part, time_s, temp_c, rh_pct), strict=True)
-
-
-def _both(room: OccupiedRoom) -> list[tuple[Drying, AlarmKind]]:
-    return [(drying, kind) for drying in room.dryings for kind in KINDS]
 
 
 def _harmed(room: OccupiedRoom, drying: Drying, kind: AlarmKind, time_s: Array, film_c: Array, limits: Limits) -> Flags:

@@ -151,7 +151,7 @@ def _what(found: Foreseen) -> str:
 def _advice(found: Foreseen, limits: Limits, begins: str) -> str:
     if found.kind is AlarmKind.DAMP:
         return f"Their dates move out; warm the room or dry its air before {begins} if that matters. {HEATER_CAUTION}"
-    warm = (limits.cold_mfft_c if found.kind is AlarmKind.COLD else limits.frost_c) + 3
+    warm = limits.warm_enough_c(found.kind)
     return (
         f"Before {begins}, see to it that the room stays at {warm:g} °C or more, or carry them, level, to a warmer "
         f"one. {HEATER_CAUTION}"

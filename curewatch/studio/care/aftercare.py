@@ -216,9 +216,9 @@ def _coats(ready: Odds, care: Care, washed: tuple[tuple[str, timedelta], ...]) -
 
 def milestone(forecast: Forecast | None, kind: MilestoneKind) -> Odds:
     """The dates of one milestone."""
-    for one in forecast.milestones if forecast else ():
-        if one.kind is kind:
-            return Odds(one.early_at, one.worth_checking_at, one.safe_at, one.reason)
+    one = forecast.milestone(kind) if forecast else None
+    if one is not None:
+        return Odds(one.early_at, one.worth_checking_at, one.safe_at, one.reason)
     return Odds(None, None, None, (forecast.reason if forecast else None) or "not forecast yet")
 
 

@@ -87,234 +87,205 @@ slow solvent, share of the time that was damp: above these a mechanism is likely
 
 def findings(trouble: Trouble, case: Case) -> list[Diagnosis]:
     """Every mechanism behind a trouble, the likely ones first."""
-    found = [check(case) for check in CHECKS[trouble]]
-    return sorted(found, key=lambda one: list(Verdict).index(one.verdict) if one.verdict != "unlikely" else 3)
+    judged = [(one, *one.check(case)) for one in MECHANISMS[trouble]]
+    found = [Diagnosis(one.what, _VERDICTS[likely], figure, one.next_time) for one, likely, figure in judged]
+    return sorted(found, key=lambda one: list(_VERDICTS.values()).index(one.verdict))
 
 
-def _judged(likely: bool | None) -> Verdict:
-    if likely is None:
-        return Verdict.CANT_TELL
-    return Verdict.LIKELY if likely else Verdict.UNLIKELY
+_VERDICTS = {True: Verdict.LIKELY, None: Verdict.CANT_TELL, False: Verdict.UNLIKELY}
+_UNREAD = "the room's air was not read"
+Judged = tuple[bool | None, str]
+"""Whether the record makes a mechanism likely (None: it cannot tell), and the figure that says so."""
 
 
-def _cold(case: Case) -> Diagnosis:
-    t = case.trace
-    figure = (
-        "the room's air was not read" if t is None else f"{t.cold_h:.0f} h cold, the film down to {t.coldest_c:.1f} °C"
-    )
-    return Diagnosis(
-        "the film lay below its film-forming temperature while it should have fused",
-        _judged(None if t is None else t.cold_h >= COLD_H),
-        figure,
-        "keep the room at 15 °C or more until it may be handled: a drying film is colder than its room",
-    )
+@dataclass(frozen=True)
+class Mechanism:
+    """One way in which a piece comes out wrong."""
+
+    what: str
+    next_time: str
+    check: Callable[[Case], Judged]
 
 
-def _frost(case: Case) -> Diagnosis:
-    hours = case.frost_h
-    return Diagnosis(
-        "it froze while it was wet",
-        _judged(None if hours is None else hours > 0),
-        "the room's air was not read" if hours is None else f"{hours:.1f} h below freezing while wet",
-        "bring wet pieces indoors before a night of frost",
-    )
+def _by_trace(check: Callable[[Trace, Case], Judged]) -> Callable[[Case], Judged]:
+    """A check that needs the piece's way of drying."""
+    return lambda case: (None, _UNREAD) if case.trace is None else check(case.trace, case)
 
 
-def _fast(case: Case) -> Diagnosis:
-    t = case.trace
+def _fast(trace: Trace, case: Case) -> Judged:
     fan = "; a fan was on it" if case.drying.pour.air_speed_m_s >= 1.0 else ""
-    pace = (
-        "the room's air was not read" if t is None else f"{t.early_pace:.1f} times the usual pace in the first 6 h{fan}"
-    )
-    return Diagnosis(
-        "it dried too fast on top in its first hours",
-        _judged(None if t is None else t.early_pace >= FAST_PACE),
-        pace,
-        "no fan, heater or sun on it for the first day; cover it loosely in dry air",
-    )
+    return trace.early_pace >= FAST_PACE, f"{trace.early_pace:.1f} times the usual pace in the first 6 h{fan}"
 
 
-def _gap(case: Case) -> Diagnosis:
-    t = case.trace
-    gap, usual = (None, None) if t is None else (t.gap_h, t.usual_gap_h)
-    known = gap is not None and usual is not None
-    grown = gap is not None and usual is not None and gap > GAP_GROWS * max(usual, 1.0)
-    figure = f"{gap:.0f} h from touch-dry to through, {usual:.0f} h is usual" if known else "it is not through yet"
-    return Diagnosis(
-        "a skin closed over a core that stayed wet",
-        _judged(grown if known else None),
-        figure,
-        "pour thinner, and keep the air even: neither warmer nor drier than 21 °C and 50 %",
-    )
+def _gap(case: Case) -> Judged:
+    gap, usual = (None, None) if case.trace is None else (case.trace.gap_h, case.trace.usual_gap_h)
+    if gap is None or usual is None:
+        return None, "it is not through yet"
+    return gap > GAP_GROWS * max(usual, 1.0), f"{gap:.0f} h from touch-dry to through, {usual:.0f} h is usual"
 
 
-def _thick(case: Case) -> Diagnosis:
-    wet = case.drying.pour.wet_thickness_m
-    return Diagnosis(
-        "the film is thick",
-        _judged(wet >= THICK_M),
-        f"{wet * 1e3:.1f} mm wet, {THICKNESS_FROM[case.drying.pour.thickness_source]}",
-        "two thin pours dry sooner and safer than one thick one; tilt more off, and measure with a comb",
-    )
+def _thick(case: Case) -> Judged:
+    wet, source = case.drying.pour.wet_thickness_m, case.drying.pour.thickness_source
+    return wet >= THICK_M, f"{wet * 1e3:.1f} mm wet, {THICKNESS_FROM[source]}"
 
 
-def _water(case: Case) -> Diagnosis:
-    share = case.water_share
-    return Diagnosis(
-        "too much water in the mix leaves a weak film",
-        _judged(None if share is None else share > WATER_SHARE),
-        "the recipe's parts are not told" if share is None else f"{share:.0%} water on the paint",
-        "thin with medium, not with more than 30 % water",
-    )
+def _water(case: Case) -> Judged:
+    if case.water_share is None:
+        return None, "the recipe's parts are not told"
+    return case.water_share > WATER_SHARE, f"{case.water_share:.0%} water on the paint"
 
 
-def _coat_early(case: Case) -> Diagnosis:
-    early = [step.step for step in case.steps if step.too_early and step.step in _coats(case)]
-    coated = [coat.step for coat in case.coats]
-    figure = f"{', '.join(early)} before the safe date" if early else "no coat before its safe date"
-    return Diagnosis(
-        "a coat went on before the film, or the coat below, was dry",
-        _judged(bool(early) if coated else None),
-        figure if coated else "no coat is written down",
-        "wait for the date that is safe to assume, and for the label's recoat time",
-    )
+def _coat_early(case: Case) -> Judged:
+    if not case.coats:
+        return None, "no coat is written down"
+    coats = {Step.ISOLATION.value, *(coat(number) for number in range(1, case.care.coats + 1))}
+    early = [step.step for step in case.steps if step.too_early and step.step in coats]
+    return bool(early), f"{', '.join(early)} before the safe date" if early else "no coat before its safe date"
 
 
-def _coat_air(case: Case) -> Diagnosis:
-    read = [coat for coat in case.coats if coat.air is not None]
-    bad = [
-        f"{coat.step}: {' and '.join(wrong)}"
-        for coat in read
-        if coat.air and (wrong := against(*coat.air, case.care.air))
-    ]
-    none = "no coat is written down" if not case.coats else "the room was not read when it was coated"
-    return Diagnosis(
-        "the air was wrong for the coat: damp, cold, or near its dew point",
-        _judged(bool(bad) if read else None),
-        "; ".join(bad) or ("the air was good at every coat" if read else none),
-        "coat in a good spell, as `curewatch steps` foresees it",
-    )
+def _coat_air(case: Case) -> Judged:
+    read = [(one.step, one.air) for one in case.coats if one.air is not None]
+    if not read:
+        return None, "the room was not read when it was coated" if case.coats else "no coat is written down"
+    bad = [f"{step}: {' and '.join(wrong)}" for step, air in read if (wrong := against(*air, case.care.air))]
+    return bool(bad), "; ".join(bad) or "the air was good at every coat"
 
 
-def _not_yet(case: Case) -> Diagnosis:
+def _not_yet(case: Case) -> Judged:
     safe = case.handle.safe
-    waits = safe is None or safe > case.now
-    figure = "no safe date is foreseen" if safe is None else f"safe to assume dry through {_when(safe, case.now)}"
-    return Diagnosis("it is not dry through yet", _judged(waits), figure, "leave it lying; touch an edge now and then")
+    if safe is None:
+        return True, "no safe date is foreseen"
+    days = (safe - case.now) / timedelta(days=1)
+    when = f"in {days:.0f} d" if days > 0 else f"{-days:.0f} d ago"
+    return safe > case.now, f"safe to assume dry through {when}"
 
 
-def _damp(case: Case) -> Diagnosis:
+def _damp(case: Case) -> Judged:
     past = case.wet_air
     if past is None:
-        share, figure = None, "the room's air was not read"
-    else:
-        whole = (past.ends_at - past.begins_at) / timedelta(hours=1)
-        share = past.damp_h / whole
-        figure = f"{past.damp_h:.0f} of {whole:.0f} h too damp, {past.rh_pct.mean:.0f} % on average"
-    return Diagnosis(
-        "damp air kept its water in",
-        _judged(None if share is None else share > DAMP_SHARE),
-        figure,
-        "dry the air of the room to 50 %, gently; a dehumidifier does more than heat",
-    )
+        return None, _UNREAD
+    whole = (past.ends_at - past.begins_at) / timedelta(hours=1)
+    figure = f"{past.damp_h:.0f} of {whole:.0f} h too damp, {past.rh_pct.mean:.0f} % on average"
+    return past.damp_h / whole > DAMP_SHARE, figure
 
 
-def _glycol(case: Case) -> Diagnosis:
+def _glycol(case: Case) -> Judged:
     recipe = case.drying.recipe
-    stated = recipe.stated
-    return Diagnosis(
-        "much slow solvent in the mix leaves the film soft for weeks",
-        _judged(recipe.glycol > GLYCOL_MUCH if stated else None),
-        f"{recipe.glycol:.1%} of the wet paint" + ("" if stated else ", but the recipe is only assumed"),
-        "less flow conditioner and retarder in the mix",
+    figure = f"{recipe.glycol:.1%} of the wet paint"
+    return (
+        (recipe.glycol > GLYCOL_MUCH, figure) if recipe.stated else (None, f"{figure}, but the recipe is only assumed")
     )
 
 
-def _tilt(case: Case) -> Diagnosis:
-    t, likely = case.trace, None
-    figure = "the room's air was not read"
-    if t is not None:
-        figure = f"a tilt of {slope_text(t.tilt_for_5mm)} would have moved this film 5 mm; "
-        if not case.tilts:
-            figure += "its tilt is not known"
-        else:
-            moved = drifted(t.film, case.drying.pour.at, case.tilts)
-            tilts = ", then ".join(slope_text(tilt.tilt_rad) for tilt in case.tilts)
-            figure += f"{tilts} was measured, which moved it about {moved * 1e3:.2g} mm"
-            likely = True if moved >= DRIFTS else False if moved < STAYS else None
-    return Diagnosis("the support was not level", _judged(likely), figure, "level it with `curewatch level`, then pour")
+def _tilt(trace: Trace, case: Case) -> Judged:
+    figure = f"a tilt of {slope_text(trace.tilt_for_5mm)} would have moved this film 5 mm; "
+    if not case.tilts:
+        return None, f"{figure}its tilt is not known"
+    moved = drifted(trace.film, case.drying.pour.at, case.tilts)
+    tilts = ", then ".join(slope_text(tilt.tilt_rad) for tilt in case.tilts)
+    likely = True if moved >= DRIFTS else False if moved < STAYS else None
+    return likely, f"{figure}{tilts} was measured, which moved it about {moved * 1e3:.2g} mm"
 
 
-def _unchecked(case: Case) -> Diagnosis:
+def _unchecked(case: Case) -> Judged:
     step = case.done(Step.LEVEL)
-    figure = "no level check is written down"
-    if step is not None:
-        minutes = (step.done_at - case.drying.pour.at) / timedelta(minutes=1)
-        figure = f"the level was checked {minutes:.0f} min after the pour"
-    return Diagnosis(
-        "nobody looked in the first three quarters of an hour, when it moves most",
-        _judged(None if step is None else step.done_at - case.drying.pour.at > timedelta(minutes=45)),
-        figure,
-        "look after 5, 15 and 45 minutes, and shim the low side",
-    )
+    if step is None:
+        return None, "no level check is written down"
+    minutes = (step.done_at - case.drying.pour.at) / timedelta(minutes=1)
+    return minutes > 45, f"the level was checked {minutes:.0f} min after the pour"
 
 
-def _moved(case: Case) -> Diagnosis:
-    t = case.trace
-    moves = [stay.since for stay in case.drying.stays[1:]]
-    packed = None if t is None or t.packed_h is None else case.drying.pour.at + timedelta(hours=t.packed_h)
-    wet = [at for at in moves if packed is None or at < packed]
-    figure = f"moved {len(wet)} times before it was packed" if wet else "not moved before it was packed"
-    return Diagnosis(
-        "it was carried while it still flowed",
-        _judged(bool(wet)),
-        figure,
-        "leave it where it was poured until it is packed",
-    )
+def _moved(case: Case) -> Judged:
+    t, poured_at = case.trace, case.drying.pour.at
+    packed = None if t is None or t.packed_h is None else poured_at + timedelta(hours=t.packed_h)
+    wet = [stay for stay in case.drying.stays[1:] if packed is None or stay.since < packed]
+    return bool(wet), f"moved {len(wet)} times before it was packed" if wet else "not moved before it was packed"
 
 
-def _silicone(case: Case) -> Diagnosis:
-    pour, wash, first = case.drying.pour, case.done(Step.WASH), case.done(coat(1)) or case.done(Step.ISOLATION)
-    unwashed = pour.silicone and (wash is None or (first is not None and wash.done_at > first.done_at))
-    figure = "poured without silicone"
-    if pour.silicone:
-        figure = (
-            "poured with silicone, and no wash before the first coat is written down"
-            if unwashed
-            else "washed off first"
-        )
-    return Diagnosis(
-        "silicone was left on, and the varnish crawled from it",
-        _judged(unwashed),
-        figure,
-        "wash twice, until water no longer beads, before any coat",
-    )
+def _silicone(case: Case) -> Judged:
+    if not case.drying.pour.silicone:
+        return False, "poured without silicone"
+    wash, first = case.done(Step.WASH), case.done(coat(1)) or case.done(Step.ISOLATION)
+    if wash is None or (first is not None and wash.done_at > first.done_at):
+        return True, "poured with silicone, and no wash before the first coat is written down"
+    return False, "washed off first"
 
 
-def _other_oil(case: Case) -> Diagnosis:
-    return Diagnosis(
-        "oil, wax, skin grease or a polished brush on the surface",
-        Verdict.CANT_TELL,
-        "nothing in the record tells",
-        "wipe the dry film with a cloth that is damp with soapy water, then with clean water; keep fingers off",
-    )
-
-
-def _coats(case: Case) -> set[str]:
-    return {Step.ISOLATION.value, *(coat(number) for number in range(1, case.care.coats + 1))}
-
-
-def _when(at: datetime, now: datetime) -> str:
-    days = (at - now) / timedelta(days=1)
-    return f"in {days:.0f} d" if days > 0 else f"{-days:.0f} d ago"
-
-
-Check = Callable[[Case], Diagnosis]
-CHECKS: dict[Trouble, tuple[Check, ...]] = {
-    Trouble.CRACKED: (_cold, _frost, _fast, _gap, _thick, _water),
-    Trouble.CRAZED: (_gap, _fast, _thick, _cold),
-    Trouble.CLOUDY: (_coat_early, _coat_air, _not_yet, _damp),
-    Trouble.TACKY: (_not_yet, _damp, _cold, _glycol, _thick, _coat_early),
-    Trouble.DRIFTED: (_tilt, _moved, _unchecked, _thick),
-    Trouble.FISH_EYES: (_silicone, _coat_early, _other_oil),
+COLD = Mechanism(
+    "the film lay below its film-forming temperature while it should have fused",
+    "keep the room at 15 °C or more until it may be handled: a drying film is colder than its room",
+    _by_trace(lambda t, _: (t.cold_h >= COLD_H, f"{t.cold_h:.0f} h cold, the film down to {t.coldest_c:.1f} °C")),
+)
+FROST = Mechanism(
+    "it froze while it was wet",
+    "bring wet pieces indoors before a night of frost",
+    lambda case: (
+        (None, _UNREAD)
+        if case.frost_h is None
+        else (case.frost_h > 0, f"{case.frost_h:.1f} h below freezing while wet")
+    ),
+)
+FAST = Mechanism(
+    "it dried too fast on top in its first hours",
+    "no fan, heater or sun on it for the first day; cover it loosely in dry air",
+    _by_trace(_fast),
+)
+GAP = Mechanism(
+    "a skin closed over a core that stayed wet",
+    "pour thinner, and keep the air even: neither warmer nor drier than 21 °C and 50 %",
+    _gap,
+)
+THICK = Mechanism(
+    "the film is thick",
+    "two thin pours dry sooner and safer than one thick one; tilt more off, and measure with a comb",
+    _thick,
+)
+WATER = Mechanism(
+    "too much water in the mix leaves a weak film", "thin with medium, not with more than 30 % water", _water
+)
+COAT_EARLY = Mechanism(
+    "a coat went on before the film, or the coat below, was dry",
+    "wait for the date that is safe to assume, and for the label's recoat time",
+    _coat_early,
+)
+COAT_AIR = Mechanism(
+    "the air was wrong for the coat: damp, cold, or near its dew point",
+    "coat in a good spell, as `curewatch steps` foresees it",
+    _coat_air,
+)
+NOT_YET = Mechanism("it is not dry through yet", "leave it lying; touch an edge now and then", _not_yet)
+DAMP = Mechanism(
+    "damp air kept its water in",
+    "dry the air of the room to 50 %, gently; a dehumidifier does more than heat",
+    _damp,
+)
+GLYCOL = Mechanism(
+    "much slow solvent in the mix leaves the film soft for weeks",
+    "less flow conditioner and retarder in the mix",
+    _glycol,
+)
+TILT = Mechanism("the support was not level", "level it with `curewatch level`, then pour", _by_trace(_tilt))
+UNCHECKED = Mechanism(
+    "nobody looked in the first three quarters of an hour, when it moves most",
+    "look after 5, 15 and 45 minutes, and shim the low side",
+    _unchecked,
+)
+MOVED = Mechanism("it was carried while it still flowed", "leave it where it was poured until it is packed", _moved)
+SILICONE = Mechanism(
+    "silicone was left on, and the varnish crawled from it",
+    "wash twice, until water no longer beads, before any coat",
+    _silicone,
+)
+OTHER_OIL = Mechanism(
+    "oil, wax, skin grease or a polished brush on the surface",
+    "wipe the dry film with a cloth that is damp with soapy water, then with clean water; keep fingers off",
+    lambda _: (None, "nothing in the record tells"),
+)
+MECHANISMS: dict[Trouble, tuple[Mechanism, ...]] = {
+    Trouble.CRACKED: (COLD, FROST, FAST, GAP, THICK, WATER),
+    Trouble.CRAZED: (GAP, FAST, THICK, COLD),
+    Trouble.CLOUDY: (COAT_EARLY, COAT_AIR, NOT_YET, DAMP),
+    Trouble.TACKY: (NOT_YET, DAMP, COLD, GLYCOL, THICK, COAT_EARLY),
+    Trouble.DRIFTED: (TILT, MOVED, UNCHECKED, THICK),
+    Trouble.FISH_EYES: (SILICONE, COAT_EARLY, OTHER_OIL),
 }

@@ -22,7 +22,7 @@ import numpy as np
 from curewatch.physics.air import Array
 from curewatch.physics.solver.checkpoint import pack, unpack
 from curewatch.physics.solver.monitor import SAMPLED
-from curewatch.physics.solver.state import State, join
+from curewatch.physics.solver.state import State
 from curewatch.records.forecasts import Checkpoint
 from curewatch.studio.air.climate import Air
 from curewatch.studio.forecasting.simulation import GRID, DryingProblem, Trajectories
@@ -84,7 +84,7 @@ def deserialize(kept: Checkpoint, members: int, moments: int) -> ResumeState | N
             return ResumeState(state, np.empty((len(SAMPLED), 0, 0)))
         (length,) = _COUNT.unpack_from(kept.members)
         packed, rest = kept.members[4 : 4 + length], kept.members[4 + length :]
-        state = join([state, unpack(packed, members, GRID.cells)])
+        state = State.join([state, unpack(packed, members, GRID.cells)])
         seen = np.frombuffer(zlib.decompress(rest), np.float32).astype(float)
         return ResumeState(state, seen.reshape(len(SAMPLED), moments, members))
     except (ValueError, struct.error, zlib.error):

@@ -242,9 +242,6 @@ class JointPosterior:
             canonical[at] += one.message[1]
         self._cov, self._canonical = _sum([(precision, canonical)], len(self._shared))
 
-    def _of(self, at: NDArray[np.intp]) -> Gaussian:
-        return Gaussian(self._cov[at] @ self._canonical, self._cov[np.ix_(at, at)])
-
     def belief(self, keys: Sequence[Key], piece: int | None = None, *, without: bool = False) -> Gaussian | None:
         """Of these quantities; None where nothing bears on any of them.
 
@@ -266,12 +263,13 @@ class JointPosterior:
         heard = [] if part is None else [self._shared[key] for key in part.shared]
         at = np.array(sorted({*asked, *heard}), dtype=np.intp)
         place = {int(column): i for i, column in enumerate(at)}
-        whole = self._of(at)
+        whole = Gaussian(self._cov[at] @ self._canonical, self._cov[np.ix_(at, at)])
         if part is not None:
             inside = np.array([place[column] for column in heard], dtype=np.intp)
             message = np.zeros((len(at), len(at))), np.zeros(len(at))
             message[0][np.ix_(inside, inside)], message[1][inside] = part.message
-            precision, canonical = _without(whole, message)
+            precision = np.linalg.inv(whole.cov)
+            precision, canonical = precision - message[0], precision @ whole.mean - message[1]
             if not without:
                 n, size = len(at), len(at) + len(part.own)
                 local = np.concatenate([inside, np.arange(n, size)])
@@ -284,9 +282,3 @@ class JointPosterior:
             whole = Gaussian(cov @ canonical, cov)
         own = {key: len(at) + i for i, key in enumerate([] if part is None or without else part.own)}
         return whole.of(np.array([own[key] if key in own else place[self._shared[key]] for key in keys], dtype=np.intp))
-
-
-def _without(whole: Gaussian, message: tuple[Array, Array]) -> tuple[Array, Array]:
-    """Precision, and precision times mean, of a belief less a message that is in it."""
-    precision = np.linalg.inv(whole.cov)
-    return precision - message[0], precision @ whole.mean - message[1]

@@ -26,7 +26,7 @@ from curewatch.studio.outlook.scenarios import (
     RH_RANGE,
     TEMP_RANGE,
     RoomScenarios,
-    decorrelated,
+    correlated_normals,
 )
 
 DAY_S = 86400.0
@@ -113,7 +113,7 @@ def conditional_samples(air: Air, uncertainty: GapUncertainty, members: int, fro
     gaps = [gap for gap in uncertainty.gaps if gap.end_s > begin_s]
     inner = [_knots(gap) for gap in gaps]
     time = np.union1d(air[0][first:], np.concatenate(inner)) if inner else air[0][first:]
-    z = _correlated_normals(members, 0)
+    z = correlated_normals(members, (SEED, 0))
     off = np.stack([np.interp(time, uncertainty.time_s, sd) for sd in uncertainty.sensor_bias_sd])
     moved = z[:, :, None] * off[:, None]
     for gap, knots in zip(gaps, inner, strict=True):
@@ -133,7 +133,7 @@ def with_sensor_bias(ahead: RoomScenarios, uncertainty: GapUncertainty, members:
     last = uncertainty.sensor_bias_sd[:, -1]
     if not members or not last.any():
         return temp, rh
-    off = _correlated_normals(members, 0) * last[:, None]
+    off = correlated_normals(members, (SEED, 0)) * last[:, None]
     temp[1:] = np.clip(temp[1:] + off[0][:, None], *TEMP_RANGE)
     rh[1:] = np.clip(rh[1:] + off[1][:, None], *RH_RANGE)
     return temp, rh
@@ -174,7 +174,7 @@ def _ornstein_uhlenbeck(since: Array, lasts_s: float, members: int, which: int) 
     path, here = np.empty((2, members, len(since))), np.zeros((2, members))
     for k, share in enumerate(kept.tolist()):
         # of the gap and the knot alone: the same bridge whatever comes later
-        here = share * here + math.sqrt(1 - share**2) * _correlated_normals(members, which + 4 * k)
+        here = share * here + math.sqrt(1 - share**2) * correlated_normals(members, (SEED, which + 4 * k))
         path[..., k] = here
     return path
 
@@ -188,13 +188,6 @@ def _bridged(path: Array, since: Array, lasts_s: float) -> Array:
     t = since / lasts_s
     gain = np.exp(t - t[-1]) * np.expm1(-2 * t) / np.expm1(-2 * t[-1])
     return np.asarray((path - path[..., -1:] * gain)[..., :-1])
-
-
-def _correlated_normals(members: int, which: int) -> Array:
-    """Standard normal deviates (2, members): warmer air is drier air."""
-    z = decorrelated(np.random.default_rng((SEED, which)).standard_normal((2, members)))
-    z[1] = -0.3 * z[0] + math.sqrt(1 - 0.3**2) * z[1]
-    return z
 
 
 Two = tuple[float, float]

@@ -158,7 +158,7 @@ def spread(errors: Array, older_h: int = 0) -> tuple[Array, Array]:
 
     `older_h`: by how much the last reading is older than those that `errors` (2, AHEAD, origins) began from.
     """
-    low, high = np.empty((2, *errors.shape[:2]))
+    low, high = np.empty(errors.shape[:2]), np.empty(errors.shape[:2])
     for k in range(AHEAD):
         ahead = min(k + older_h, AHEAD - 1)
         near = errors[:, max(ahead - 1, 0) : ahead + 2] if ahead else errors[:, :1]

@@ -154,7 +154,8 @@ def _usual(seen: Outlook, day: Array, last: Array, hours: Array, by_hour: Flags)
     beyond_s = (hours - AHEAD) * HOUR_S
     departed = (last - day[:, (AHEAD - 1) % DAY][:, None])[..., None] * np.exp(-beyond_s / DEPARTURE_TIME_CONSTANT_S)
     grown = np.sqrt(-np.expm1(-2 * beyond_s / DRIFT_TIME_CONSTANT_S) * (1 + np.minimum(beyond_s / LONGER_S, 1)))
-    drift = _drifts(last.shape[1] - 1)[..., None] * daily_sd(seen)[:, None, None] * grown
+    which_way = np.concatenate([np.zeros((2, 1)), correlated_normals(last.shape[1] - 1, SEED + 1)], axis=1)
+    drift = which_way[..., None] * daily_sd(seen)[:, None, None] * grown
     return np.asarray(usual[:, None] + departed + drift)
 
 
@@ -183,7 +184,7 @@ def daily_sd(seen: Outlook) -> Array:
     prior = fading(float(read.sum()))
     lead = max(min(WEEK, (days - 1) // 2), 1)  # of a short record, as far ahead as half of its days can tell
     missed = []
-    for day in np.flatnonzero(read):
+    for day in np.flatnonzero(read).tolist():
         before = slice(max(day - lead + 1 - USUAL_DAYS, 0), max(day - lead + 1, 0))
         if read[before].any():
             missed.append(means[:, day] - means[:, before][:, read[before]].mean(axis=1))
@@ -191,8 +192,8 @@ def daily_sd(seen: Outlook) -> Array:
     return np.asarray(np.sqrt((1 - prior) * np.square(own) + prior * DRIFT_SD**2))
 
 
-def _drifts(members: int) -> Array:
-    """Standard normal deviates (2, 1 + members), row 0 none: which way each member's room drifts."""
-    draw = decorrelated(np.random.default_rng(SEED + 1).standard_normal((2, members)))
-    draw[1] = -0.3 * draw[0] + np.sqrt(1 - 0.3**2) * draw[1]
-    return np.concatenate([np.zeros((2, 1)), draw], axis=1)
+def correlated_normals(members: int, seed: int | tuple[int, int]) -> Array:
+    """Standard normal deviates (2, members) of temperature and humidity: warmer air is drier air."""
+    z = decorrelated(np.random.default_rng(seed).standard_normal((2, members)))
+    z[1] = -0.3 * z[0] + np.sqrt(1 - 0.3**2) * z[1]
+    return z

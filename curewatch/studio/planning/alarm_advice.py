@@ -19,8 +19,6 @@ from curewatch.studio.outlook.scenarios import RoomScenarios
 from curewatch.studio.planning import planner
 from curewatch.studio.planning.planner import DRIER_PCT, FAN_CAUTION, FAN_M_S, FELT_H, WARMER_K, Advice, Change, sooner
 
-SAFE_MARGIN_C = 3.0
-"""Warmed so far beyond the limit of cold or frost, as the alarm's own words ask."""
 CALMER = 0.95
 """A change calms the drying if water leaves less than so many times as fast at once [-]."""
 _FAN = Change("a fan now", air_speed=FAN_M_S)
@@ -30,7 +28,7 @@ _TOLD = (MilestoneKind.TOUCH_DRY, MilestoneKind.HANDLE)
 def changes(kind: AlarmKind, temp_c: float, rh_pct: float, limits: Limits) -> tuple[Change, ...]:
     """What a person might do about an alarm of this kind, in a room of this air."""
     if kind in (AlarmKind.COLD, AlarmKind.FROST):
-        warm = (limits.cold_mfft_c if kind is AlarmKind.COLD else limits.frost_c) + SAFE_MARGIN_C
+        warm = limits.warm_enough_c(kind)
         return (Change(f"warmed to {warm:g} °C", warmer_k=warm - temp_c),) if warm > temp_c else ()
     if kind is AlarmKind.DAMP:
         enough = min(limits.damp_rh_pct - limits.deadband_rh_pct, rh_pct - DRIER_PCT)

@@ -114,7 +114,7 @@ def _odds(
     row = MILESTONES.index(kind.value)
     pouring = replace(pouring, air_speed=change.speed(pouring.air_speed))
     temp, rh = change.of(climate.temp_c[-1:], climate.rh_pct[-1:])
-    ahead = None if future is None else _changed(future, change)
+    ahead = None if future is None else RoomScenarios(future.time_s, *change.of(future.temp_c, future.rh_pct))
     left = due.timestamp() - poured_s
     problems = [
         DryingProblem(
@@ -124,11 +124,6 @@ def _odds(
     ]
     reached_s = simulate(problems, MEMBERS).reached_s[row, :, 1:]
     return np.asarray((reached_s <= left[:, None]).mean(axis=1))
-
-
-def _changed(future: RoomScenarios, change: Change) -> RoomScenarios:
-    temp, rh = change.of(future.temp_c, future.rh_pct)
-    return RoomScenarios(future.time_s, temp, rh)
 
 
 def _last(since: Array, odds: Array, at_least: float) -> float | None:
@@ -266,9 +261,7 @@ def places(dryings: Sequence[Drying], forecasts: Mapping[int, Forecast], room: s
     for drying in dryings:
         if drying.room == room:
             forecast = forecasts.get(drying.piece.id)
-            handle = (
-                next((m for m in forecast.milestones if m.kind is MilestoneKind.HANDLE), None) if forecast else None
-            )
+            handle = forecast.milestone(MilestoneKind.HANDLE) if forecast else None
             dates = (handle.worth_checking_at, handle.safe_at) if handle else (None, None)
             found.append(Place(drying.place, drying.piece.name, *dates))
     never = datetime.max.replace(tzinfo=UTC)

@@ -32,31 +32,33 @@ Ml = Annotated[float, Field(gt=0, le=ML_MOST)]
 TIMES_MOST = 50
 """As many as one /undo takes back."""
 
-NOW = Field(None, description="Left out: now")
+NOW = Field(default=None, description="Left out: now")
 
 
 class PourIn(RequestModel):
     name: Name
     room: Name
-    wet_thickness_mm: WetMm | None = Field(None, description="Left out: by poured_ml over the size")
-    thickness_source: ThicknessSource = Field(ThicknessSource.GAUGE, description="Of wet_thickness_mm")
-    poured_ml: Ml | None = Field(None, description="Onto each piece; it and ran_off_ml teach what runs off")
+    wet_thickness_mm: WetMm | None = Field(default=None, description="Left out: by poured_ml over the size")
+    thickness_source: ThicknessSource = Field(default=ThicknessSource.GAUGE, description="Of wet_thickness_mm")
+    poured_ml: Ml | None = Field(default=None, description="Onto each piece; it and ran_off_ml teach what runs off")
     ran_off_ml: Annotated[float, Field(ge=0, le=ML_MOST)] | None = None
     poured_g: Annotated[float, Field(gt=0, le=100_000)] | None = Field(
-        None, description="Instead of poured_ml: the full cup less the empty one"
+        default=None, description="Instead of poured_ml: the full cup less the empty one"
     )
-    tilt_deg: Annotated[float, Field(ge=0, le=45)] | None = Field(None, description="Off level, if measured")
-    at: At | None = Field(None, description="Left out: now")
+    tilt_deg: Annotated[float, Field(ge=0, le=45)] | None = Field(default=None, description="Off level, if measured")
+    at: At | None = Field(default=None, description="Left out: now")
     place: Name | None = None
     width_cm: Annotated[float, Field(ge=2, le=500)] | None = None
     height_cm: Annotated[float, Field(ge=2, le=500)] | None = None
-    round: bool = Field(False, description="Then both sides are its diameter")
+    round: bool = Field(default=False, description="Then both sides are its diameter")
     recipe: Name | None = None
     silicone: bool = False
     back: Support = Support.CANVAS
-    air_m_s: Annotated[float, Field(ge=0.05, le=5)] | None = Field(None, description="Left out: as the room's is set")
+    air_m_s: Annotated[float, Field(ge=0.05, le=5)] | None = Field(
+        default=None, description="Left out: as the room's is set"
+    )
     times: Annotated[int, Field(ge=1, le=TIMES_MOST)] = Field(
-        1, description="So many alike from one mix, all or none: 'name 1' to 'name N'"
+        default=1, description="So many alike from one mix, all or none: 'name 1' to 'name N'"
     )
 
     @model_validator(mode="after")
@@ -158,7 +160,7 @@ ObservationIn = Annotated[FingerIn | WeighingIn | SurfaceIn, Field(discriminator
 class StepIn(RequestModel):
     step: Annotated[str, Field(min_length=1, max_length=40, description="As the steps of the piece name it")]
     at: At | None = NOW
-    anyway: bool = Field(False, description="Although a step before it was left out")
+    anyway: bool = Field(default=False, description="Although a step before it was left out")
 
 
 class MuteIn(RequestModel):
@@ -169,23 +171,25 @@ class ReadingIn(RequestModel):
     room: Name
     temp_c: Annotated[float, Field(ge=-40, le=60)]
     rh_pct: Annotated[float, Field(ge=RH_PCT_RANGE[0], le=RH_PCT_RANGE[1])]
-    at: At | None = Field(None, description="Left out: now")
+    at: At | None = Field(default=None, description="Left out: now")
 
 
 class MoveIn(RequestModel):
     room: Name
     place: Name | None = None
-    at: At | None = Field(None, description="Left out: now")
-    air_m_s: Annotated[float, Field(ge=0.05, le=5)] | None = Field(None, description="Left out: as the room's is set")
+    at: At | None = Field(default=None, description="Left out: now")
+    air_m_s: Annotated[float, Field(ge=0.05, le=5)] | None = Field(
+        default=None, description="Left out: as the room's is set"
+    )
 
 
 class GoneIn(RequestModel):
-    at: At | None = Field(None, description="Left out: now")
+    at: At | None = Field(default=None, description="Left out: now")
 
 
 class ResendIn(RequestModel):
     key: Annotated[str, Field(min_length=1, max_length=1000)] | None = Field(
-        None, description="Of one that was given up; null: all of them"
+        default=None, description="Of one that was given up; null: all of them"
     )
 
 
@@ -201,12 +205,13 @@ class PartIn(RequestModel):
 class RecipeIn(RequestModel):
     """Either the solids, from a data sheet, or the parts that go into the cup."""
 
-    solids: Solids | None = Field(None, description="By volume, wet")
+    solids: Solids | None = Field(default=None, description="By volume, wet")
     glycol: Glycol | None = Field(
-        None, description=f"Slow solvent, by volume; beside solids, left out: {Recipe.model_fields['glycol'].default}"
+        default=None,
+        description=f"Slow solvent, by volume; beside solids, left out: {Recipe.model_fields['glycol'].default}",
     )
     parts: Annotated[list[PartIn], Field(min_length=1, max_length=40)] | None = None
-    by_weight: bool = Field(False, description="The parts are weighed, not measured out")
+    by_weight: bool = Field(default=False, description="The parts are weighed, not measured out")
 
     @model_validator(mode="after")
     def _one_way(self) -> RecipeIn:
