@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 
-from curewatch.records import MilestoneKind, Support
+from curewatch.records import MilestoneKind, Pour, Support, ThicknessSource
 
 Local = Callable[[datetime], datetime]
 STAGES = {
@@ -23,10 +23,31 @@ SUPPORTS = {
     Support.TILE: "glazed tile",
     Support.GLASS: "glass",
 }
+THICKNESS_FROM = {
+    ThicknessSource.GAUGE: "by comb gauge",
+    ThicknessSource.VOLUME: "from volume over area",
+    ThicknessSource.LAYER: "from a word or as the last, so rough",
+}
 VARNISH_CAUTION = (
     "Varnish and aerosols: ventilate, keep flames and children away, and follow the product's safety sheet."
 )
 HEATER_CAUTION = "Never leave a heater unattended or near wet paint, solvents or children."
+
+
+def wet_film(pour: Pour) -> str:
+    """`1.2 mm wet, by comb gauge`."""
+    return f"{pour.wet_thickness_m * 1e3:.2g} mm wet, {THICKNESS_FROM[pour.thickness_source]}"
+
+
+def cautions(*, silicone: bool) -> list[str]:
+    """What dates of drying are not, and what goes with the last step."""
+    said = [
+        "Estimates from a model of the film and the room as read and as foreseen: touch an edge before you trust a "
+        "date."
+    ]
+    if silicone:
+        said.append("Wash the silicone off before any varnish, or the varnish crawls.")
+    return [*said, VARNISH_CAUTION]
 
 
 def date(at: datetime, local: Local, now: datetime) -> str:

@@ -20,11 +20,7 @@ from curewatch.views.alarms import AlarmOut, HarmOut
 from curewatch.views.base import View, local, rounded, tidy
 from curewatch.views.board import MilestoneOut, PieceOut, milestones_of
 from curewatch.views.care import DoneOut, ObservationOut
-
-HONESTY = (
-    "Dates of drying are estimates by a model of the film in the air as it was read, not measurements; what a person "
-    "found by touch or scale is marked so. This record is no guarantee and no test report."
-)
+from curewatch.views.sheet import HONESTY
 
 
 class FilmOut(View):

@@ -22,7 +22,7 @@ from curewatch.intake.typed.names import named
 from curewatch.intake.typed.quantities import SURFACE_TEMPERATURE, parse_weighing
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Finger, ObservationKind
-from curewatch.studio.learning.texts import SAYS
+from curewatch.studio.learning.texts import finding
 from curewatch.views.care import BeliefOut, DoneOut, ObservationOut, StepsOut
 
 _SAYS = ("tacky", "touch-dry", "dry-through")
@@ -131,17 +131,9 @@ def _say(desk: Desk, observed: Observed, kind: str, as_json: bool) -> None:
         found = ObservationOut.of(observed, desk.settings.tz).model_dump(mode="json")
         say_json(kind, piece=observed.piece.name, observation=found)
         return
-    say(f"Logged {observed.piece.name}: {_found(observed)} at {desk.local(one.at):%a %d %b %H:%M}.")
+    say(f"Logged {observed.piece.name}: {finding(one)} at {desk.local(one.at):%a %d %b %H:%M}.")
     for note in observed.notes:
         say(textwrap.fill(f"Note: {note}", PIPED_WIDTH, subsequent_indent="  "))
-
-
-def _found(observed: Observed) -> str:
-
-    one = observed.observation
-    if one.finger is not None:
-        return SAYS[one.finger]
-    return f"{one.grams:g} g, to {one.resolution_g:g} g" if one.grams is not None else f"surface {one.surface_c:.1f} °C"
 
 
 def _undo(desk: Desk, name: str, kind: ObservationKind, at: str | None, now: datetime, as_json: bool) -> None:
@@ -151,7 +143,7 @@ def _undo(desk: Desk, name: str, kind: ObservationKind, at: str | None, now: dat
     if as_json:
         say_json("undone", piece=observed.piece.name, id=one.id)
     else:
-        say(f"Taken back of {observed.piece.name}: {_found(observed)} at {desk.local(one.at):%a %d %b %H:%M}.")
+        say(f"Taken back of {observed.piece.name}: {finding(one)} at {desk.local(one.at):%a %d %b %H:%M}.")
 
 
 def steps(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:

@@ -11,21 +11,16 @@ from pathlib import Path
 from curewatch.cli.estimate_request import EstimateRequest
 from curewatch.cli.output import Page
 from curewatch.cli.texts import curve
-from curewatch.records import MilestoneKind, ThicknessSource
+from curewatch.records import MilestoneKind
 from curewatch.records.errors import quoted
 from curewatch.studio.planning.estimate import EstimateInput, EstimateResult, answer, cautions
 from curewatch.studio.planning.estimate import curve as dry
-from curewatch.studio.wording import STAGES, span
+from curewatch.studio.wording import STAGES, THICKNESS_FROM, span
 
 HONESTY = (
     "These are estimates. The rate of drying is known to ±20 % at best, and no room stays as it is: before you rely "
     "on a date, touch an edge that nobody will see."
 )
-_SOURCES = {
-    ThicknessSource.GAUGE: "comb gauge",
-    ThicknessSource.VOLUME: "volume over area",
-    ThicknessSource.LAYER: "from a word",
-}
 _COLUMNS = (("early", "10 %"), ("worth checking", "50 %"), ("safe to assume", "90 %"))
 
 
@@ -61,7 +56,7 @@ def _what_was_asked(asked: EstimateRequest) -> str:
     constant = f"at {air.temp_c[0]:g} °C and {air.rh_pct[0]:g} %RH"
     where = f"in the air of {quoted(Path(asked.room).name)}" if asked.room else constant
     return (
-        f"A wet film of {pouring.wet_thickness * 1e3:.3g} mm ({_SOURCES[asked.thickness.source]}), "
+        f"A wet film of {pouring.wet_thickness * 1e3:.3g} mm ({THICKNESS_FROM[asked.thickness.source]}), "
         f"{100 * pouring.solids:.3g} % solids and {100 * pouring.glycol:.3g} % glycol by volume, {where}, air moving "
         f"at {pouring.air_speed:.2g} m/s along {pouring.side * 100:.3g} cm."
     )

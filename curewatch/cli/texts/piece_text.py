@@ -13,19 +13,16 @@ from curewatch.studio import wording
 from curewatch.studio.alarms import damage
 from curewatch.studio.care import varnish_air
 
-_SOURCES = {"gauge": "by gauge", "volume": "from volume over area", "layer": "from a word or as the last, so rough"}
-
 
 def text(tz: ZoneInfo, report: PieceReport, now: datetime, page: Page) -> str:
     """The piece, at most `page.width` wide."""
     line, pour, forecast = report.line, report.drying.pour, report.forecast
-    thickness = f"{pour.wet_thickness_m * 1e3:.2g} mm wet, {_SOURCES[pour.thickness_source]}"
     mix = f"{pour.recipe}, {'with' if pour.silicone else 'without'} silicone"
     rows = [
         page.bold(f"{line.name}: {line.stage_in_words}{'' if line.stage_is_safe else ' at even odds'}"),
         f"Poured    {wording.date(pour.at, lambda at: at.astimezone(tz), now)} ({wording.age(pour.at, now)})",
         f"Lies in   {wording.where(report.drying.room, report.drying.place)}",
-        f"Film      {thickness}; {mix}",
+        f"Film      {wording.wet_film(pour)}; {mix}",
     ]
     if pour.support is not Support.CANVAS:
         rows.append(f"On        {wording.SUPPORTS[pour.support]}")
@@ -33,7 +30,7 @@ def text(tz: ZoneInfo, report: PieceReport, now: datetime, page: Page) -> str:
         rows.append(f"No dates: {forecast.reason if forecast else 'not forecast yet'}.")
     else:
         rows += [_air(report, now), "", *_table(tz, forecast, now, page)]
-    rows += ["", *_safety(report, page)]
+    rows += ["", *textwrap.wrap(" ".join(wording.cautions(silicone=pour.silicone)), page.width)]
     if report.dew is not None and report.line.stage is MilestoneKind.VARNISH_READY:
         rows += textwrap.wrap(
             f"Varnish   {varnish_air.in_words(report.dew, now)}", page.width, subsequent_indent=" " * 10
@@ -64,14 +61,3 @@ def _table(tz: ZoneInfo, forecast: Forecast, now: datetime, page: Page) -> list[
         if milestone.reason:
             rows += textwrap.wrap(f"  {milestone.reason}", page.width, subsequent_indent="  ")
     return rows
-
-
-def _safety(report: PieceReport, page: Page) -> list[str]:
-    """What these dates are not, and the caution that goes with the last step."""
-    said = (
-        "Estimates from a model of the film and the room as read and as foreseen: touch an edge before you "
-        "trust a date. "
-    )
-    if report.drying.pour.silicone:
-        said += "Wash the silicone off before any varnish. "
-    return textwrap.wrap(said + wording.VARNISH_CAUTION, page.width)

@@ -9,74 +9,28 @@ from zoneinfo import ZoneInfo
 
 from curewatch.cli.output import Page
 from curewatch.desk.reports.cure_record import CureRecord
-from curewatch.records.observations import Observation
 from curewatch.studio import wording
-from curewatch.studio.diagnosis.drying_history import PastAir, slope_text
-from curewatch.studio.diagnosis.mechanisms import THICKNESS_FROM, Diagnosis
-from curewatch.views.record import HONESTY
+from curewatch.studio.diagnosis.mechanisms import Diagnosis
+from curewatch.views import sheet
+from curewatch.views.sheet import HONESTY
 
 
-def _observed(one: Observation) -> str:
-    if one.finger is not None:
-        return one.finger.value
-    return f"{one.grams:g} g" if one.grams is not None else f"{one.surface_c:g} °C"
-
-
-Rows = list[tuple[str, str]]
-
-
-def rows(tz: ZoneInfo, looked: CureRecord) -> Rows:
+def rows(tz: ZoneInfo, looked: CureRecord) -> list[sheet.Pair]:
     """The record as headings and what stands beside them."""
-    drying, forecast, seen = looked.history.drying, looked.history.forecast, looked.trace
 
     def date(at: datetime | None) -> str:
         return "-" if at is None else f"{at.astimezone(tz):%d %b %Y %H:%M}"
 
-    wet = f"{drying.pour.wet_thickness_m * 1e3:.2g} mm wet, {THICKNESS_FROM[drying.pour.thickness_source]}"
-    mix = "" if drying.recipe.stated else ", assumed"
-    silicone = "with" if drying.pour.silicone else "without"
-    found = [
-        ("Poured", date(drying.pour.at)),
-        ("Film", wet),
-        ("On", wording.SUPPORTS[drying.pour.support]),
-        ("Mix", f"{drying.recipe.name}: {drying.recipe.solids:.0%} solids{mix}, {silicone} silicone"),
-        ("Rooms", ", ".join(dict.fromkeys(stay.room for stay in drying.stays))),
-    ]
-    found += [("Tilt", f"{slope_text(tilt.tilt_rad)}, {date(tilt.measured_at)}") for tilt in looked.tilts]
+    forecast, gone_at = looked.history.forecast, looked.history.drying.piece.gone_at
+    told = sheet.facts(looked, date)
     for one in forecast.milestones if forecast else ():
-        stage = wording.STAGES[one.kind]
-        found.append(
-            (stage.capitalize(), f"{date(one.worth_checking_at)} at even odds, {date(one.safe_at)} safe (est.)")
-        )
-    if seen is not None and seen.gap_h is not None and seen.usual_gap_h is not None:
-        found.append(("Skin gap", f"{seen.gap_h:.0f} h, usual for this film {seen.usual_gap_h:.0f} h (est.)"))
-    found += _air_rows("Air, drying", looked.wet_air) + _air_rows("Air, so far", looked.whole_air)
-    found += [("Found", f"{_observed(one)} ({one.kind.value}), {date(one.at)}") for one in looked.observations]
-    for step in looked.steps:
-        found.append(
-            ("Done", f"{step.step}, {date(step.done_at)}{' (before its safe date)' if step.too_early else ''}")
-        )
-    for harm in looked.history.damages:
-        cleared = ", looked over since" if harm.cleared_at else ""
-        found.append(("Harm", f"{harm.kind.value}: {harm.hours:.0f} h, down to {harm.worst_c:.1f} °C{cleared}"))
-    if drying.piece.gone_at:
-        found.append(("Left", date(drying.piece.gone_at)))
-    return found
-
-
-def _air_rows(heading: str, past: PastAir | None) -> Rows:
-    if past is None:
-        return [(heading, "not read")]
-    t, rh = past.temp_c, past.rh_pct
-    spread = (
-        f"{t.least:.1f}/{t.mean:.1f}/{t.most:.1f} °C, {rh.least:.0f}/{rh.mean:.0f}/{rh.most:.0f} %RH (min/mean/max)"
-    )
-    out = {"cold": past.cold_h, "damp": past.damp_h, "hot": past.hot_h, "dry": past.dry_h}
-    beyond = [f"{hours:.0f} h {word}" for word, hours in out.items() if hours >= 0.5]
-    said = f"out of range: {', '.join(beyond) or 'never'}"
-    if past.unread_h >= 0.5:
-        said += f"; for {past.unread_h:.0f} h of it nobody read the room, and straight lines fill in"
-    return [(heading, spread), ("", said)]
+        said = f"{date(one.worth_checking_at)} at even odds, {date(one.safe_at)} safe (est.)"
+        told.append((wording.STAGES[one.kind].capitalize(), said))
+    told += sheet.air(looked)
+    told += [("Found", f"{said}, {at}") for at, said in sheet.found(looked, date)]
+    told += [("Done", f"{said}, {at}") for at, said in sheet.done(looked, date)]
+    told += [("Harm", f"{kind}: {said}") for kind, said in sheet.harm(looked)]
+    return told + ([("Left", date(gone_at))] if gone_at else [])
 
 
 def text(tz: ZoneInfo, looked: CureRecord, page: Page) -> str:
@@ -101,13 +55,11 @@ def side_by_side(tz: ZoneInfo, one: CureRecord, other: CureRecord, page: Page) -
     return "\n".join([*lines, "", *textwrap.wrap(HONESTY, page.width)])
 
 
-def _by_heading(said: Rows) -> dict[str, str]:
+def _by_heading(said: list[sheet.Pair]) -> dict[str, str]:
     """One cell a heading: what stands under it, joined."""
     found: dict[str, str] = {}
-    last = ""
     for heading, words in said:
-        last = heading or last
-        found[last] = f"{found[last]}; {words}" if last in found else words
+        found[heading] = f"{found[heading]}; {words}" if heading in found else words
     return found
 
 

@@ -7,18 +7,12 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from curewatch.records import ThicknessSource
 from curewatch.records.workshop import StepDone, Tilt
+from curewatch.studio import wording
 from curewatch.studio.care.aftercare import Care, Odds, Step, coat
 from curewatch.studio.care.varnish_air import against
 from curewatch.studio.diagnosis.drying_history import DRIFTS, STAYS, PastAir, Trace, drifted, slope_text
 from curewatch.studio.forecasting.drying import Drying
-
-THICKNESS_FROM = {
-    ThicknessSource.GAUGE: "measured with a comb gauge",
-    ThicknessSource.VOLUME: "from volume over area",
-    ThicknessSource.LAYER: "from a word or as the last",
-}
 
 
 class Trouble(StrEnum):
@@ -126,7 +120,7 @@ def _gap(case: Case) -> Judged:
 
 def _thick(case: Case) -> Judged:
     wet, source = case.drying.pour.wet_thickness_m, case.drying.pour.thickness_source
-    return wet >= THICK_M, f"{wet * 1e3:.1f} mm wet, {THICKNESS_FROM[source]}"
+    return wet >= THICK_M, f"{wet * 1e3:.1f} mm wet, {wording.THICKNESS_FROM[source]}"
 
 
 def _water(case: Case) -> Judged:

@@ -13,6 +13,7 @@ from curewatch.physics.air_series import USUAL_AIR
 from curewatch.physics.milestones import MILESTONES
 from curewatch.records import Recipe
 from curewatch.records.observations import Finger, Observation, ObservationKind, Subject
+from curewatch.studio import wording
 from curewatch.studio.inference.factors import Gaussian
 from curewatch.studio.learning.learning import OF_PLACE, OWN, QUANTITIES, Learned, Lesson
 
@@ -149,3 +150,12 @@ SAYS = {
     Finger.TOUCH_DRY: "touch-dry",
     Finger.DRY_THROUGH: "dry through",
 }
+
+
+def finding(one: Observation) -> str:
+    """What a finger, a scale or a thermometer found: `touch-dry`, `512 g, to 1 g`, `surface 17.5 °C`."""
+    if one.finger is not None:
+        return SAYS[one.finger]
+    if one.grams is not None:
+        return f"{one.grams:g} g, to {one.resolution_g:g} g"
+    return f"surface {wording.number(one.surface_c or 0.0, 1)} °C"

@@ -23,12 +23,12 @@ from curewatch.desk.reports.board import CachedBoard
 from curewatch.desk.reports.learned import Seen, seen_of
 from curewatch.records import Damage, Piece
 from curewatch.records.errors import Field, InputError
-from curewatch.records.observations import Observation
 from curewatch.store import Transaction
 from curewatch.studio.alarms.alarm_notices import TITLES
 from curewatch.studio.alarms.lifecycle import is_seen_to
 from curewatch.studio.forecasting.drying import Drying
-from curewatch.studio.learning.texts import SAYS
+from curewatch.studio.learning.texts import finding
+from curewatch.views.sheet import HOW
 from curewatch.web.pages.alarms import kind_of
 from curewatch.web.site import Here, Site, Typed, page, text_of
 from curewatch.web.texts import Words, number
@@ -114,18 +114,6 @@ def _so(notes: Sequence[str]) -> str:
     """What came of an observation: one that is questioned, or says nothing yet, has moved no date."""
     said = [f"{note[0].upper()}{note[1:]}{'' if note.endswith('?') else '.'}" for note in notes]
     return " ".join(said) or "Its dates follow from that in a moment."
-
-
-def finding(one: Observation) -> str:
-    """What a finger, a scale or a thermometer found: `touch-dry`, `512 g`, `surface 17.5 °C`."""
-    if one.finger is not None:
-        return SAYS[one.finger]
-    if one.grams is not None:
-        return f"{one.grams:g} g, to {one.resolution_g:g} g"
-    return f"surface {number(one.surface_c, 1)} °C"
-
-
-HOW = {"finger": "finger test", "weighing": "weighing", "surface": "surface temperature"}
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,6 @@ from curewatch.desk.commands.aftercare import Steps, steps_of
 from curewatch.desk.reports.piece import PiecePage, PieceReport, piece_page
 from curewatch.desk.studio_settings import care_of, limits_of
 from curewatch.intake.typed.quantities import SURFACE_TEMPERATURE, parse_weighing
-from curewatch.records import ThicknessSource
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Finger
 from curewatch.studio import wording
@@ -166,7 +165,7 @@ def _values(site: Site, seen: PiecePage, now: datetime) -> dict[str, Any]:
         "report": report,
         "facts": facts(report, words),
         "milestones": milestone_rows(report, words),
-        "cautions": cautions(report),
+        "cautions": wording.cautions(silicone=report.drying.pour.silicone),
         "row": row(report.line, axis, words, in_danger=bool(report.alarms) and wet),
         "axis": axis,
         "plots": drying_plots(report, curve_of(site, report, now), settings.alarms, words),
@@ -242,13 +241,6 @@ def _back(site: Site, now: datetime, name: str, done: str, number: int | None = 
     return RedirectResponse(f"/piece/{quote(name, safe='')}?{urlencode({'done': done, 'of': of}, doseq=True)}", 303)
 
 
-HOW = {
-    ThicknessSource.GAUGE: "by gauge",
-    ThicknessSource.VOLUME: "from volume over area",
-    ThicknessSource.LAYER: "from a word or as the last, so rough",
-}
-
-
 def facts(report: PieceReport, words: Words) -> list[tuple[str, str]]:
     """What was typed of the piece, and what is believed of it now."""
     pour, forecast, recipe = report.drying.pour, report.forecast, report.drying.recipe
@@ -257,7 +249,7 @@ def facts(report: PieceReport, words: Words) -> list[tuple[str, str]]:
     told = [
         ("Poured", f"{words.date(pour.at)} ({words.age(pour.at)})"),
         ("Lies in", wording.where(report.drying.room, report.drying.place)),
-        ("Film", f"{pour.wet_thickness_m * 1e3:.2g} mm wet, {HOW[pour.thickness_source]}; on {pour.support.value}"),
+        ("Film", f"{wording.wet_film(pour)}; on {pour.support.value}"),
         ("Size", size(pour)),
         ("Recipe", f"{mix} ({shares})"),
         ("Air over it", f"{report.drying.air_speed:g} m/s"),
@@ -278,14 +270,6 @@ def milestone_rows(report: PieceReport, words: Words) -> list[tuple[str, str, st
          m.reason or "")
         for m in (report.forecast.milestones if report.forecast else ())
     ]  # fmt: skip
-
-
-def cautions(report: PieceReport) -> list[str]:
-    said = ["These are estimates from a model of the film and of the room, as read and as foreseen: touch an edge "
-            "before you trust a date."]  # fmt: skip
-    if report.drying.pour.silicone:
-        said.append("Poured with silicone: wash that off and let it dry before any varnish, or the varnish crawls.")
-    return [*said, wording.VARNISH_CAUTION]
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,74 @@
+"""The cure record in words, as the page and the terminal print it: pairs of a heading and what stands beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+
+from curewatch.desk.reports.cure_record import CureRecord
+from curewatch.studio import wording
+from curewatch.studio.alarms.damage import length_and_what
+from curewatch.studio.diagnosis.drying_history import PastAir, slope_text
+from curewatch.studio.learning.texts import finding
+
+HONESTY = (
+    "Dates of drying are estimates by a model of the film in the air as it was read, not measurements; what a person "
+    "found by touch or scale stands as found. This record is no guarantee and no test report."
+)
+HOW = {"finger": "finger test", "weighing": "weighing", "surface": "surface temperature"}
+Pair = tuple[str, str]
+Dated = Callable[[datetime | None], str]
+
+
+def facts(looked: CureRecord, date: Dated) -> list[Pair]:
+    """What was poured, onto what and where."""
+    drying, trace = looked.history.drying, looked.trace
+    pour, recipe = drying.pour, drying.recipe
+    mix = "" if recipe.stated else ", assumed"
+    told = [
+        ("Poured", date(pour.at)),
+        ("Film", wording.wet_film(pour)),
+        ("On", wording.SUPPORTS[pour.support]),
+        ("Mix", f"{recipe.name}: {recipe.solids:.0%} solids{mix}, {'with' if pour.silicone else 'without'} silicone"),
+        ("Rooms", ", ".join(dict.fromkeys(stay.room for stay in drying.stays))),
+    ]
+    told += [("Tilt", f"{slope_text(tilt.tilt_rad)}, {date(tilt.measured_at)}") for tilt in looked.tilts]
+    if trace is not None and trace.gap_h is not None and trace.usual_gap_h is not None:
+        told.append(("Skin gap", f"{trace.gap_h:.0f} h, usual for this film {trace.usual_gap_h:.0f} h (est.)"))
+    return told
+
+
+def air(looked: CureRecord) -> list[Pair]:
+    return [("Air, drying", _air(looked.wet_air)), ("Air, so far", _air(looked.whole_air))]
+
+
+def _air(past: PastAir | None) -> str:
+    if past is None:
+        return "its room was not read"
+    t, rh = past.temp_c, past.rh_pct
+    said = (
+        f"{t.mean:.1f} °C ({t.least:.1f} to {t.most:.1f}), {rh.mean:.0f} % humidity ({rh.least:.0f} to {rh.most:.0f})"
+    )
+    out = {"too cold": past.cold_h, "too damp": past.damp_h, "too warm": past.hot_h, "too dry": past.dry_h}
+    beyond = [f"{hours:.0f} h {word}" for word, hours in out.items() if hours >= 0.5]
+    said += f"; {', '.join(beyond) or 'never out of range'}"
+    return said + (f"; {past.unread_h:.0f} h of it unread, straight lines fill in" if past.unread_h >= 0.5 else "")
+
+
+def found(looked: CureRecord, date: Dated) -> list[Pair]:
+    """By the moment at which it was found."""
+    return [(date(one.at), f"{HOW[one.kind.value]}: {finding(one)}") for one in looked.observations]
+
+
+def done(looked: CureRecord, date: Dated) -> list[Pair]:
+    """By the moment at which it was done."""
+    early = {True: " (before its safe date)", False: ""}
+    return [(date(one.done_at), f"{one.step}{early[one.too_early]}") for one in looked.steps]
+
+
+def harm(looked: CureRecord) -> list[Pair]:
+    return [
+        (one.kind.value, f"{length_and_what(one)}, film down to {wording.number(one.worst_c, 1)} °C"
+         f"{', looked over since' if one.cleared_at else ', not looked over yet'}")
+        for one in looked.history.damages
+    ]  # fmt: skip
