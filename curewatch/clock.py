@@ -83,8 +83,6 @@ class Sample(NamedTuple):
 class Passage(NamedTuple):
     """What happened between two samples."""
 
-    elapsed_s: float
-    """Real time that passed, sleep included [s]."""
     slept_s: float
     """How much of it the machine slept [s]; 0 if it did not."""
     stepped_s: float
@@ -118,7 +116,6 @@ def judge(before: Sample, after: Sample) -> Passage:
     slept = elapsed - (after.monotonic - before.monotonic)
     stepped = (after.wall - before.wall).total_seconds() - elapsed
     return Passage(
-        elapsed_s=elapsed,
         slept_s=slept if slept > JITTER_S else 0.0,
         stepped_s=stepped if abs(stepped) > JITTER_S + SLEW_FRACTION * elapsed else 0.0,
     )

@@ -16,30 +16,6 @@ from curewatch.records.facts import PendingMessage
 from curewatch.settings import BrokerSettings
 from curewatch.store import FactRefused, StoreError
 
-
-class DeskPendingStore:
-    """`heard` is called after held messages became readings. Every call is a transaction of its own."""
-
-    def __init__(self, desk: Desk, heard: Callable[[], object]) -> None:
-        self._desk, self._heard = desk, heard
-
-    def put(self, messages: Sequence[PendingMessage]) -> None:
-        with self._desk.store.write() as tx:
-            tx.add_pending_messages(messages)
-
-    def oldest(self, limit: int) -> list[PendingMessage]:
-        with self._desk.store.read() as tx:
-            return tx.pending_messages(limit)
-
-    def settle(self, readings: Sequence[Reading], dated: Sequence[int]) -> None:
-        try:
-            new = store_readings(self._desk, readings, dated)
-        except FactRefused as refusal:
-            raise ValueError(str(refusal)) from refusal
-        if new:
-            self._heard()
-
-
 log = logging.getLogger(__name__)
 LAST_CONTACT = "mqtt_last_contact"
 """The store's note of when the broker was last in reach, ISO 8601."""
@@ -52,11 +28,14 @@ is waited for at the most."""
 
 
 class SensorIntake:
-    """`start` and `stop` once each. `heard` is called, from the intake's thread, after readings were stored."""
+    """`start` and `stop` once each. `on_stored` is called, from the intake's thread, after readings were stored.
 
-    def __init__(self, broker: BrokerSettings, desk: Desk, clock: Clock, heard: Callable[[], object]) -> None:
+    It is also where the intake keeps messages without a date; each call is a transaction of its own.
+    """
+
+    def __init__(self, broker: BrokerSettings, desk: Desk, clock: Clock, on_stored: Callable[[], object]) -> None:
         """Raises InputError or SettingsError where a file the settings name cannot be used."""
-        self._desk, self._clock, self._heard = desk, clock, heard
+        self._desk, self._clock, self._on_stored = desk, clock, on_stored
         self._saved = _last_contact(desk)
         self._saved_at = clock.monotonic()
         self._started_at = self._moved_at = 0.0
@@ -66,11 +45,11 @@ class SensorIntake:
         self._intake = MqttIntake(
             broker,
             desk.settings.sensors,
-            self._store,
+            self.settle,
             clock,
             client_id=broker.client_id_for(desk.store.location),
             last_contact=self._saved,
-            pending_store=DeskPendingStore(desk, heard),
+            pending_store=self,
         )
 
     def start(self) -> None:
@@ -128,14 +107,24 @@ class SensorIntake:
                 tx.set_meta(LAST_CONTACT, contact.isoformat())
             self._saved = contact
 
-    def _store(self, readings: Sequence[Reading]) -> None:
-        """The intake's sink: ValueError for what can never be stored, anything else for what can later."""
+    def put(self, messages: Sequence[PendingMessage]) -> None:
+        """Keep messages whose date is in doubt."""
+        with self._desk.store.write() as tx:
+            tx.add_pending_messages(messages)
+
+    def oldest(self, limit: int) -> list[PendingMessage]:
+        with self._desk.store.read() as tx:
+            return tx.pending_messages(limit)
+
+    def settle(self, readings: Sequence[Reading], dated: Sequence[int] = ()) -> None:
+        """Store them, and take the messages of these ids off: ValueError for what can never be stored, anything else
+        for what can later."""
         try:
-            new = store_readings(self._desk, readings)
+            new = store_readings(self._desk, readings, dated)
         except FactRefused as refusal:
             raise ValueError(str(refusal)) from refusal
         if new:
-            self._heard()
+            self._on_stored()
 
 
 def _last_contact(desk: Desk) -> datetime | None:

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from curewatch.notify.channel import names_in
 from curewatch.records import Delivery, Notice
 
 HOUR, FLOOD_WINDOW = timedelta(hours=1), timedelta(minutes=10)
@@ -58,7 +59,7 @@ def is_live(notice: Notice) -> bool:
 def together(members: Sequence[Notice], channel: str, now: datetime) -> Notice:
     """The notice that tells `members` (two or more): what is about now first, then in the order it came about."""
     ordered = sorted(members, key=lambda notice: (not is_live(notice), notice.created_at))
-    names = sorted({name for notice in ordered for name in _names(notice)})
+    names = sorted({name for notice in ordered for name in names_in(notice)})
     # A morning's work says what to do with each piece; that one came so far is then worth a line.
     brief = "milestone" if any(notice.kind == "morning" for notice in ordered) else ""
     whole = [notice for notice in ordered if notice.kind != brief][:WHOLE]
@@ -115,11 +116,6 @@ def _title(members: Sequence[Notice]) -> str:
     if kind_of(members) == "catch_up":
         return f"Meanwhile: {len(members)} things to know"
     return f"{len(members)} things to know: {first.title} and more"
-
-
-def _names(notice: Notice) -> list[str]:
-    listed = notice.data.get("names", [])
-    return [name for name in [notice.room, *listed] if isinstance(name, str) and name]
 
 
 def _digest(parts: Sequence[str]) -> str:

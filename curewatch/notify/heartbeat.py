@@ -34,11 +34,6 @@ class Heartbeat:
         self._thread: threading.Thread | None = None
         self._trouble: str | None = None
 
-    @property
-    def trouble(self) -> str | None:
-        """Why the last call failed, in plain words; None where it did not."""
-        return self._trouble
-
     def beat(self) -> bool:
         """Work was done: call, if it is time for it. True if a call began. Never blocks and never raises."""
         now = self._clock.monotonic()

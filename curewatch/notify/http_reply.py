@@ -51,14 +51,8 @@ def read_retry_after(value: str | None, now: datetime) -> timedelta | None:
 def failure_in_words(error: requests.RequestException, place: str, timeout_s: float) -> str:
     """Why there was no answer from `place` (host and port)."""
     for cause in _causes(error):
-        if isinstance(cause, ssl.SSLCertVerificationError):
-            return f"the certificate of {place} is not trusted: {cause.verify_message}"
-        if isinstance(cause, ssl.SSLError):
-            return f"no secure connection with {place}: {cause.reason or 'TLS failed'}"
-        if isinstance(cause, socket.gaierror):
-            return f"the name of {place} cannot be looked up (is the network there?)"
-        if isinstance(cause, ConnectionRefusedError):
-            return f"{place} refuses connections"
+        if (why := unreached(cause, place)) is not None:
+            return why
     if isinstance(error, requests.exceptions.ProxyError):
         return f"the proxy on the way to {place} does not let the request through"
     if isinstance(error, requests.ConnectTimeout):
@@ -68,6 +62,20 @@ def failure_in_words(error: requests.RequestException, place: str, timeout_s: fl
     if isinstance(error, requests.ConnectionError):
         return f"the connection with {place} broke off, or could not be made"
     return f"the request to {place} failed ({type(error).__name__})"
+
+
+def unreached(error: BaseException, place: str) -> str | None:
+    """Why there is no connection with `place`; None for what says nothing of that."""
+    match error:
+        case ssl.SSLCertVerificationError():
+            return f"the certificate of {place} is not trusted: {error.verify_message}"
+        case ssl.SSLError():
+            return f"no secure connection with {place}: {error.reason or 'TLS failed'}"
+        case socket.gaierror():
+            return f"the name of {place} cannot be looked up (is the network there?)"
+        case ConnectionRefusedError():
+            return f"{place} refuses connections"
+    return None
 
 
 def _causes(error: BaseException) -> Iterator[BaseException]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import smtplib
-import socket
 import ssl
 from contextlib import suppress
 from email.headerregistry import Address
@@ -17,6 +16,7 @@ from pydantic import SecretStr
 
 from curewatch import __version__
 from curewatch.notify.channel import Bounded, GiveUp, TryLater, Units
+from curewatch.notify.http_reply import unreached
 from curewatch.records import Notice
 from curewatch.settings import MailSettings, SettingsError
 
@@ -136,24 +136,11 @@ def _refusal(error: Exception, place: str, timeout_s: float) -> TryLater | GiveU
             return TryLater(f"{place} refuses to talk to us ({error.smtp_code})")
         case smtplib.SMTPServerDisconnected():
             return TryLater(f"{place} broke the connection off")
-    return TryLater(_unreached(error, place, timeout_s))
+        case TimeoutError():
+            return TryLater(f"{place} did not answer within {timeout_s:g} s")
+    return TryLater(unreached(error, place) or f"{place} cannot be reached ({type(error).__name__})")
 
 
 def _by_code(code: int, reason: str) -> TryLater | GiveUp:
     """RFC 5321 section 4.2.1: 5yz is for good. A mailbox that is full or a greylist say 4yz."""
     return GiveUp(reason) if 500 <= code < 600 else TryLater(reason)
-
-
-def _unreached(error: Exception, place: str, timeout_s: float) -> str:
-    match error:
-        case ssl.SSLCertVerificationError():
-            return f"the certificate of {place} is not trusted: {error.verify_message}"
-        case ssl.SSLError():
-            return f"no secure connection with {place}: {error.reason or 'TLS failed'}"
-        case socket.gaierror():
-            return f"the name of {place} cannot be looked up (is the network there?)"
-        case ConnectionRefusedError():
-            return f"{place} refuses connections"
-        case TimeoutError():
-            return f"{place} did not answer within {timeout_s:g} s"
-    return f"{place} cannot be reached ({type(error).__name__})"

@@ -6,27 +6,23 @@ Below the root: `status` ("online" or "offline", kept; the broker says offline w
 
 from __future__ import annotations
 
-import logging
-import ssl
 import threading
 from collections.abc import Mapping
 from typing import Any
 
 from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from curewatch.intake.mqtt.client import connect, make_client
 from curewatch.notify.channel import TryLater
 from curewatch.notify.webhook import body_of
 from curewatch.records import Notice
-from curewatch.settings import BrokerSettings, SettingsError
-
-log = logging.getLogger(__name__)
+from curewatch.settings import BrokerSettings
 
 TAKEN_WITHIN_S = 10.0
 """How long the broker may take to confirm a notice."""
-RECONNECT_S = (1, 60)
 ONLINE, OFFLINE = b"online", b"offline"
 
 
@@ -34,7 +30,7 @@ class Publisher:
     """The publishing channel, and the states beside it. `start` and `close` once each; any thread may call in."""
 
     def __init__(self, broker: BrokerSettings, root: str, client_id: str, *, name: str = "publish") -> None:
-        """Raises SettingsError for files that cannot be used."""
+        """Raises SettingsError or InputError for files that cannot be used."""
         self._broker, self._root, self._name = broker, root, name
         self._place = f"the broker {broker.host}:{broker.port}"
         self._lock = threading.Lock()
@@ -42,7 +38,9 @@ class Publisher:
         self._sent: dict[str, bytes] = {}
         self._connected = threading.Event()
         self._why = "it has not answered yet"
-        self._client = self._make_client(client_id)
+        self._client = client = make_client(broker, client_id, keep_session=False)
+        client.on_connect, client.on_disconnect = self._on_connect, self._on_disconnect
+        client.will_set(f"{root}/status", OFFLINE, qos=1, retain=True)
 
     @property
     def name(self) -> str:
@@ -50,11 +48,7 @@ class Publisher:
 
     def start(self) -> None:
         """Connect, and again whenever the connection is lost, in a thread of its own."""
-        try:
-            self._broker.host.encode("idna")  # paho's thread would not survive finding out
-        except UnicodeError:
-            raise SettingsError([f"broker.host: got {self._broker.host!r}, expected a host name or address"]) from None
-        self._client.connect_async(self._broker.host, self._broker.port, self._broker.keepalive_s)
+        connect(self._client, self._broker, keep_session=False)
         self._client.loop_start()
 
     def close(self) -> None:
@@ -122,29 +116,3 @@ class Publisher:
         if self._connected.is_set():  # else it was refused, and why is known
             self._why = "the connection was lost"
         self._connected.clear()
-
-    def _make_client(self, client_id: str) -> Client:
-        broker = self._broker
-        five = broker.protocol == "5"
-        client = Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=client_id,
-            clean_session=None if five else True,
-            protocol=MQTTProtocolVersion.MQTTv5 if five else MQTTProtocolVersion.MQTTv311,
-        )
-        client.reconnect_delay_set(*RECONNECT_S)
-        client.suppress_exceptions = True  # a callback of ours that raised would end paho's thread
-        client.on_connect, client.on_disconnect = self._on_connect, self._on_disconnect
-        client.will_set(f"{self._root}/status", OFFLINE, qos=1, retain=True)
-        if broker.user is not None:
-            password = broker.password()
-            client.username_pw_set(broker.user, None if password is None else password.get_secret_value())
-        if broker.tls:
-            try:
-                client.tls_set(ca_certs=None if broker.ca_file is None else str(broker.ca_file))
-            except (OSError, ssl.SSLError) as error:
-                why = error.strerror or "no certificate in it"
-                raise SettingsError(
-                    [f"broker.ca_file: got {str(broker.ca_file)!r}, expected a readable PEM file ({why})"]
-                ) from None
-        return client

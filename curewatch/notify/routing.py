@@ -6,11 +6,16 @@ outside of quiet hours.
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime, time, timedelta
+from zoneinfo import ZoneInfo
 
 from curewatch.records import Notice
-from curewatch.settings.channels import PersonSettings
+from curewatch.settings.channels import NOTICE_KINDS, PersonSettings
 from curewatch.settings.settings import Settings
+
+ROUND_HOUR, ROUND_AFTER_WORK = 8, timedelta(minutes=5)
+"""When people are told once a day what they asked no hour for; and how long after a morning's work, which takes it
+along, the rest goes out by itself."""
 
 
 def studio_channels(settings: Settings) -> tuple[str, ...]:
@@ -31,7 +36,7 @@ def people_channels(settings: Settings) -> tuple[str, ...]:
 
 def channels_for(settings: Settings, notice: Notice) -> tuple[str, ...]:
     """The channels this notice goes through."""
-    personal = tuple(channel for person in settings.people if person.wants(notice) for channel in person.channels)
+    personal = tuple(channel for person in settings.people if wants(person, notice) for channel in person.channels)
     return personal if "person" in notice.data else (*studio_channels(settings), *personal)
 
 
@@ -43,7 +48,7 @@ def person_of(settings: Settings, channel: str) -> PersonSettings | None:
 def not_before(settings: Settings, channel: str, notice: Notice, at: datetime) -> datetime:
     """When a notice that could go out through `channel` at `at` may do so."""
     person = person_of(settings, channel)
-    return at if person is None else person.earliest(notice, at, settings.tz)
+    return at if person is None else earliest(person, notice, at, settings.tz)
 
 
 def due_times(settings: Settings, notice: Notice) -> dict[str, datetime]:
@@ -61,9 +66,9 @@ def round_times(settings: Settings, notice: Notice) -> dict[str, datetime]:
     came_about = min(datetime.fromisoformat(at), notice.created_at) if isinstance(at, str) else notice.created_at
     times: dict[str, datetime] = {}
     for person in settings.people:
-        if person.gathered and person.wants(notice):
-            due_at = max(notice.created_at, person.next_round(came_about, settings.tz))
-            times |= {channel: person.earliest(notice, due_at, settings.tz) for channel in person.channels}
+        if person.gathered and wants(person, notice):
+            due_at = max(notice.created_at, next_round(person, came_about, settings.tz))
+            times |= {channel: earliest(person, notice, due_at, settings.tz) for channel in person.channels}
     return times
 
 
@@ -71,3 +76,44 @@ def without_channels(settings: Settings) -> Settings:
     """The same settings, but with nowhere to send."""
     nowhere = {"webhook": None, "publish": None, "services": None, "people": ()}
     return settings.model_copy(update=nowhere)
+
+
+def wants(person: PersonSettings, notice: Notice) -> bool:
+    """Whether this person asked to be told such things. Tests are for everybody."""
+    if "person" in notice.data:
+        return bool(notice.data["person"] == person.name)
+    return notice.kind not in NOTICE_KINDS or notice.kind in person.kinds
+
+
+def earliest(person: PersonSettings, notice: Notice, at: datetime, tz: ZoneInfo) -> datetime:
+    """When a notice that could be sent at `at` may reach this person: then, or as the quiet hours end."""
+    if person.quiet is None or _wakes(person, notice):
+        return at
+    begin, end = (time.fromisoformat(part) for part in person.quiet.split("-"))
+    there = at.astimezone(tz)
+    clock = there.timetz().replace(tzinfo=None)
+    if not (begin <= clock < end if begin < end else clock >= begin or clock < end):
+        return at
+    day = there.date() if clock < end else there.date() + timedelta(days=1)
+    return max(at, datetime.combine(day, end, tz).astimezone(UTC))
+
+
+def next_round(person: PersonSettings, at: datetime, tz: ZoneInfo) -> datetime:
+    """The first moment from `at` on at which this person is told what was gathered."""
+    there = at.astimezone(tz)
+    hour = ROUND_HOUR if person.morning_hour is None else person.morning_hour
+    later = timedelta(0) if person.morning_hour is None else ROUND_AFTER_WORK
+    begins = [
+        (datetime.combine(there.date() + timedelta(days=days), time(hour), tz) + later).astimezone(UTC)
+        for days in (0, 1)
+    ]
+    return next(begin for begin in begins if begin >= at)
+
+
+def _wakes(person: PersonSettings, notice: Notice) -> bool:
+    """A test is awaited by whoever asked for it; an alarm that has passed can wait."""
+    if notice.kind == "test":
+        return True
+    live = notice.kind in ("alarm", "reminder") and not notice.data.get("past")
+    alarms = notice.data.get("alarms", [notice.data.get("alarm")])
+    return live and any(kind.value in alarms for kind in person.may_wake)

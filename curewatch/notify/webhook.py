@@ -51,7 +51,7 @@ class Signer:
 
 
 class Webhook:
-    """The webhook channel. Without a signer the receiver cannot tell who sent a notice (`signed` is False)."""
+    """The webhook channel. Without a signer the receiver cannot tell who sent a notice."""
 
     def __init__(
         self, url: str, clock: Clock, *, signer: Signer | None = None, timeout_s: float = 10.0, name: str = "webhook"
@@ -71,10 +71,6 @@ class Webhook:
     @property
     def name(self) -> str:
         return self._name
-
-    @property
-    def signed(self) -> bool:
-        return self._signer is not None
 
     def close(self) -> None:
         self._session.close()

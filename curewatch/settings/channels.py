@@ -4,13 +4,12 @@ want."""
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import UTC, datetime, time, timedelta
+from datetime import time
 from typing import Annotated, Any, Literal
-from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, Field, SecretStr, TypeAdapter, ValidationError, model_validator
 
-from curewatch.records import AlarmKind, MilestoneKind, Name, Notice
+from curewatch.records import AlarmKind, MilestoneKind, Name
 from curewatch.settings.errors import SettingsError
 from curewatch.settings.values import (
     EnvironName,
@@ -113,9 +112,6 @@ def _quiet_hours(text: str) -> str:
 
 
 QuietHours = Annotated[str, AfterValidator(_quiet_hours)]
-ROUND_HOUR, ROUND_AFTER_WORK = 8, timedelta(minutes=5)
-"""When people are told once a day what they asked no hour for; and how long after a morning's work, which takes it
-along, the rest goes out by itself."""
 
 
 class PersonSettings(Table):
@@ -136,7 +132,7 @@ class PersonSettings(Table):
     morning_hour: int | None = Field(default=None, ge=0, le=23, description="a whole number of hours between 0 and 23")
     """When the day's work is told; None: never."""
     gathered: bool = Field(default=True, description="true or false")
-    """Whether milestones are told once a day, at `morning_hour` or else ROUND_HOUR, for nothing burns; else as they
+    """Whether milestones are told once a day, at `morning_hour` or else at eight, for nothing burns; else as they
     fall due."""
 
     @model_validator(mode="after")
@@ -157,43 +153,6 @@ class PersonSettings(Table):
     def services(self, environ: Mapping[str, str]) -> SecretStr | None:
         """The addresses of this person's push services; SettingsError where those that are set cannot be had."""
         return secret_from(self.services_file, self.services_env, environ, f"people ({self.name}): services")
-
-    def wants(self, notice: Notice) -> bool:
-        """Whether this person asked to be told such things. Tests are for everybody."""
-        if "person" in notice.data:
-            return bool(notice.data["person"] == self.name)
-        return notice.kind not in NOTICE_KINDS or notice.kind in self.kinds
-
-    def earliest(self, notice: Notice, at: datetime, tz: ZoneInfo) -> datetime:
-        """When a notice that could be sent at `at` may reach this person: then, or as the quiet hours end."""
-        if self.quiet is None or self._wakes(notice):
-            return at
-        begin, end = (time.fromisoformat(part) for part in self.quiet.split("-"))
-        there = at.astimezone(tz)
-        clock = there.timetz().replace(tzinfo=None)
-        if not (begin <= clock < end if begin < end else clock >= begin or clock < end):
-            return at
-        day = there.date() if clock < end else there.date() + timedelta(days=1)
-        return max(at, datetime.combine(day, end, tz).astimezone(UTC))
-
-    def next_round(self, at: datetime, tz: ZoneInfo) -> datetime:
-        """The first moment from `at` on at which this person is told what was gathered."""
-        there = at.astimezone(tz)
-        hour = ROUND_HOUR if self.morning_hour is None else self.morning_hour
-        later = timedelta(0) if self.morning_hour is None else ROUND_AFTER_WORK
-        begins = [
-            (datetime.combine(there.date() + timedelta(days=days), time(hour), tz) + later).astimezone(UTC)
-            for days in (0, 1)
-        ]
-        return next(begin for begin in begins if begin >= at)
-
-    def _wakes(self, notice: Notice) -> bool:
-        """A test is awaited by whoever asked for it; an alarm that has passed can wait."""
-        if notice.kind == "test":
-            return True
-        live = notice.kind in ("alarm", "reminder") and not notice.data.get("past")
-        alarms = notice.data.get("alarms", [notice.data.get("alarm")])
-        return live and any(kind.value in alarms for kind in self.may_wake)
 
 
 _ADDRESS: TypeAdapter[str] = TypeAdapter(WebAddress)

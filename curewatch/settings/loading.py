@@ -23,11 +23,6 @@ def load_settings(path: Path | None) -> Settings:
     return Settings() if path is None else _settings_of(read_toml(path), path)
 
 
-def parse_settings(content: bytes, path: Path) -> Settings:
-    """As `load_settings`, of what the file at `path` holds."""
-    return _settings_of(parse_toml(content, path), path)
-
-
 def _settings_of(tables: dict[str, Any], path: Path) -> Settings:
     file = path.absolute()
     try:

@@ -119,7 +119,7 @@ sources = Table(
     # This prevents a sensor from being counted twice in one room. (Moved to another room it is another source.)
     UniqueConstraint("room", "name"),
 )
-TEMP_ONLY, RH_ONLY, BOTH = 1, 2, 3
+TEMP_ONLY, RH_ONLY = 1, 2
 readings = Table(
     "readings",
     metadata,

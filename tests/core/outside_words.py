@@ -26,8 +26,7 @@ from curewatch.intake.mqtt.message import read_payload
 from curewatch.intake.typed import levelling
 from curewatch.intake.typed.quantities import parse_weighing
 from curewatch.records.errors import Field, InputError
-from curewatch.settings import SensorSettings, SettingsError
-from curewatch.settings.loading import parse_settings
+from curewatch.settings import SensorSettings, Settings, SettingsError, loading
 from curewatch.views.logged import Undo
 from curewatch.web.api.requests import FingerIn, MoveIn, MuteIn, PourIn, ReadingIn, StepIn, SurfaceIn, WeighingIn
 from curewatch.web.pages.forms import label_of, with_unit
@@ -84,6 +83,11 @@ def _sound(value: object) -> None:
 def _text(data: bytes) -> str:
     """As a terminal or a form hands it over: bytes that are no UTF-8 become lone surrogates."""
     return data.decode("utf-8", "surrogateescape")
+
+
+def parse_settings(content: bytes, path: Path) -> Settings:
+    """As `load_settings`, of what a file holds."""
+    return loading._settings_of(loading.parse_toml(content, path), path)
 
 
 def _settings(data: bytes) -> bool:

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from curewatch.notify.routing import earliest
 from curewatch.records import Notice
 from curewatch.settings import PersonSettings
 from curewatch.studio.morning_digest import is_morning, key_of, next_morning
@@ -51,7 +52,7 @@ def test_quiet_hours_end_by_the_clock_on_the_wall(zone: ZoneInfo, at: datetime) 
     notice = Notice(key="k", kind="milestone", created_at=at, title="Curlew", text="touch-dry")
     for minutes in range(-36 * 60, 36 * 60, 10):
         now = at + timedelta(minutes=minutes)
-        may = ada.earliest(notice, now, zone)
+        may = earliest(ada, notice, now, zone)
         there = now.astimezone(zone)
         quiet = there.hour >= 22 or there.hour < 7
         assert (may > now) == quiet

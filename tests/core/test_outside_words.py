@@ -13,10 +13,9 @@ from curewatch.intake.files.logger_csv import Layout, parse_logger_csv
 from curewatch.intake.mqtt.message import read_payload
 from curewatch.records.errors import InputError
 from curewatch.settings import SensorSettings, SettingsError
-from curewatch.settings.loading import parse_settings
 from curewatch.settings.materials import load_materials
 from tests.bench.bench_fuzz import mutated
-from tests.core.outside_words import NOW, PARSERS, flawed
+from tests.core.outside_words import NOW, PARSERS, flawed, parse_settings
 
 MUTANTS = 120
 """Of each parser's seeds, a run; the campaign of tests/bench makes some forty thousand."""

@@ -21,6 +21,7 @@ from curewatch.records.workshop import Paint, Part, RecipeMix, StepDone, Tilt
 from curewatch.settings import Settings
 from curewatch.store import Store
 from tests.refreshing import refresh
+from tests.shell.derived import drop_forecasts
 
 NOW = datetime(2026, 11, 20, 12, tzinfo=UTC)
 LATER = NOW + timedelta(minutes=30)
@@ -69,7 +70,7 @@ def live_in(desk: Desk) -> None:
         tx.undo_step(step.id, NOW)
         tx.put_forgetting(Forgetting(subject=Subject.RECIPE, name=blend.name, at=NOW))
         tx.set_gone(other.id, NOW)
-        tx.drop_forecasts()  # so that all are made at one moment, as after taking in
+        drop_forecasts(tx)  # so that all are made at one moment, as after taking in
     refresh(desk, LATER)
 
 

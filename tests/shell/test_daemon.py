@@ -17,7 +17,7 @@ from curewatch.demo import PIECES, seed_demo
 from curewatch.desk import Desk, PourOrder
 from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import log_reading, store_readings
-from curewatch.desk.refresh.refresher import Refreshed
+from curewatch.desk.refresh.refresher import Refreshed, Refresher
 from curewatch.desk.reports.board import board_of
 from curewatch.records import Reading, ThicknessSource
 from curewatch.records.errors import InputError
@@ -96,14 +96,14 @@ class Looks:
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch, fault: Callable[[int], None] = lambda look: None) -> None:
         self.count = 0
-        real = Desk.refresh
+        real = Refresher.refresh
 
-        def refresh(desk: Desk, now: datetime) -> Refreshed:
+        def refresh(refresher: Refresher, now: datetime) -> Refreshed:
             self.count += 1
             fault(self.count)
-            return real(desk, now)
+            return real(refresher, now)
 
-        monkeypatch.setattr(Desk, "refresh", refresh)
+        monkeypatch.setattr(Refresher, "refresh", refresh)
         monkeypatch.setattr("curewatch.daemon.scheduler.RETRY_S", (0.02, 0.1))
 
 

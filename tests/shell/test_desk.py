@@ -34,6 +34,7 @@ from curewatch.settings import Settings
 from curewatch.store import Store
 from tests.new_store import NOON
 from tests.refreshing import refresh
+from tests.shell.derived import drop_forecasts
 
 SHED, LOFT = "Boat shed", "Loft"
 HOUR, MINUTE = timedelta(hours=1), timedelta(minutes=1)
@@ -248,7 +249,7 @@ def test_forecasts_that_are_dropped_are_rebuilt_as_they_were(desk: Desk, store: 
     assert {made.made_at for made in was.values()} == {now}
     told = keys(store)
     with store.write() as tx:
-        tx.drop_forecasts()
+        drop_forecasts(tx)
     assert refresh(Desk(store, desk.settings), now).forecasts == 4
     assert forecasts(store) == was
     assert keys(store) == told

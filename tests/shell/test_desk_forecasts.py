@@ -22,6 +22,7 @@ from curewatch.store.tables import checkpoints
 from curewatch.studio.forecasting import batch
 from tests.new_store import NOON
 from tests.refreshing import refresh
+from tests.shell.derived import drop_checkpoints, drop_forecasts
 from tests.shell.test_desk import HOUR, MINUTE, SHED, forecasts, order, settings_of
 
 DAY = timedelta(days=1)
@@ -103,8 +104,8 @@ def test_dropped_at_any_time_they_are_rebuilt_to_the_same_dates(desk: Desk, stor
     rolled(desk)
     was, states = forecasts(store), kept(store)
     with store.write() as tx:
-        tx.drop_forecasts()
-        tx.drop_kept_marches()
+        drop_forecasts(tx)
+        drop_checkpoints(tx)
     assert refresh(Desk(store, desk.settings), NOON + 6 * HOUR).forecasts == 2
     same(forecasts(store), was)
     for piece, one in kept(store).items():
@@ -134,8 +135,8 @@ def test_facts_that_change_what_was_rebuild_it(
     assert begun.count(False) == (1 if what == "moved" else 0 if what == "damage" else 2)
     made = forecasts(store)
     with store.write() as tx:
-        tx.drop_forecasts()
-        tx.drop_kept_marches()
+        drop_forecasts(tx)
+        drop_checkpoints(tx)
     refresh(Desk(store, desk.settings), now)
     same(made, forecasts(store))
 
@@ -244,7 +245,7 @@ def test_after_a_crash_between_the_parts_and_the_decisions_states_still_go_with_
         assert one.expected_s != states[piece].expected_s
     rebuilt = forecasts(store)
     with store.write() as tx:
-        tx.drop_kept_marches()
-        tx.drop_forecasts()
+        drop_checkpoints(tx)
+        drop_forecasts(tx)
     refresh(desk, now)
     same(forecasts(store), rebuilt)

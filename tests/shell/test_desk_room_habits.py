@@ -22,6 +22,7 @@ from curewatch.store import Store
 from curewatch.views.board import BoardOut
 from tests.new_store import NOON
 from tests.refreshing import refresh
+from tests.shell.derived import drop_forecasts
 
 SHED = "Boat shed"
 HOUR, MINUTE, DAY = timedelta(hours=1), timedelta(minutes=1), timedelta(days=1)
@@ -126,7 +127,7 @@ def test_a_desk_without_memory_comes_to_the_same_dates(desk: Desk) -> None:
         refresh(desk, NOON + hours * HOUR)
     was = piece_report(desk, "Heron", NOON).forecast
     with desk.store.write() as tx:
-        tx.drop_forecasts()
+        drop_forecasts(tx)
     refresh(Desk(desk.store, desk.settings), NOON)
     now = piece_report(desk, "Heron", NOON).forecast
     assert was is not None

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from curewatch.notify.routing import next_round
 from curewatch.records import Forecast
 from curewatch.studio import milestones as milestoning
 from tests.shell.month import DAYS, SERIES, Month, replay
@@ -52,7 +53,7 @@ def late_milestones(month: Month, dates: Mapping[str, Forecast], step: timedelta
             for odds, due in (("worth_checking", milestone.worth_checking_at), ("safe", milestone.safe_at)):
                 if due is None:
                     continue
-                deadline = month.ada.next_round(due, month.settings.tz) + step
+                deadline = next_round(month.ada, due, month.settings.tz) + step
                 keys = {milestoning.key_of(pieces[name], milestone.kind, one) for one in (odds, "safe")}
                 at = min((told[key] for key in keys if key in told), default=None)
                 if deadline <= now and (at is None or at > deadline):

@@ -110,9 +110,7 @@ def test_every_kind_of_sensor_is_heard(broker: Broker, protocol: str) -> None:
             ("slipway", "slip", None, 81),
             ("boat shed", "floor/floor/door/air", 12, None),
         ]
-        status = wait_for(lambda: intake.status().last_fresh.keys() == {"loft", "slip", "floor/floor/door/air"}) and (
-            intake.status()
-        )
+        status = wait_for(lambda: intake.status().committed == 4) and (intake.status())
         assert (status.received, status.committed, status.poison) == (4, 4, 0)
         assert status.subscribed == {"shed/loft/air", "shed/slip/t", "shed/slip/rh", "floor/+/air"}
 
@@ -217,7 +215,6 @@ def test_retained_messages_are_readings_but_not_signs_of_life(broker: Broker) ->
         wait_for(lambda: intake.status().poison == 1)
         assert sink.batches[0][0].retained
         assert "when it was measured is unknown" in intake.status().recent_poison[0].reason
-        assert intake.status().last_fresh == {}
 
 
 def test_messages_queued_through_a_long_absence_need_their_own_time(broker: Broker) -> None:
@@ -231,7 +228,6 @@ def test_messages_queued_through_a_long_absence_need_their_own_time(broker: Brok
     with running(settings(broker.port), sink, LOFT, last_contact=away) as intake:
         wait_for(lambda: sink.temps == [6.0])
         assert "kept for up to 8.0 h" in intake.status().recent_poison[0].reason
-        assert intake.status().last_fresh == {}
 
 
 def test_the_broker_may_go_and_come_back(broker: Broker) -> None:

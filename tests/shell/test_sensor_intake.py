@@ -12,6 +12,7 @@ import pytest
 from curewatch.clock import SystemClock
 from curewatch.daemon.sensor_intake import LAST_CONTACT, QUIET_S, SensorIntake
 from curewatch.desk import Desk
+from curewatch.desk.commands.readings import store_readings
 from curewatch.intake.mqtt.status import MqttStatus
 from curewatch.records import Reading
 from curewatch.settings import BrokerSettings, SensorSettings, Settings
@@ -82,11 +83,10 @@ def test_what_the_broker_kept_is_heard_before_it_has_caught_up(store: Store, tmp
 @pytest.mark.skipif(not has_mosquitto, reason="needs mosquitto")
 def test_a_slow_disk_is_no_end_of_the_backlog(store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The broker sends no more than twenty unacknowledged: while they are being stored nothing comes."""
-    absorb = Desk.absorb
 
     def slowly(desk: Desk, readings: Sequence[Reading], dated: Sequence[int] = ()) -> int:
         time.sleep(1.5 * QUIET_S)
-        return absorb(desk, readings, dated)
+        return store_readings(desk, readings, dated)
 
     with Broker(tmp_path / "broker") as broker:
         first = listening(store, broker.port)
@@ -96,7 +96,7 @@ def test_a_slow_disk_is_no_end_of_the_backlog(store: Store, tmp_path: Path, monk
         start = datetime.now(UTC) - timedelta(days=1)
         kept = [(start + timedelta(seconds=10 * k)).isoformat() for k in range(50)]
         broker.publish_all(("shed/air", f'{{"temperature": 20, "time": "{at}"}}') for at in kept)
-        monkeypatch.setattr(Desk, "absorb", slowly)
+        monkeypatch.setattr("curewatch.daemon.sensor_intake.store_readings", slowly)
         second = listening(store, broker.port)
         second.start()
         wait_for(lambda: not second.catching_up(), 15, "the end of the backlog")
@@ -122,9 +122,9 @@ def test_it_can_be_stopped_before_it_was_started(store: Store) -> None:
 def test_a_refused_fact_is_refused_for_good_and_a_full_disk_is_not(
     store: Store, monkeypatch: pytest.MonkeyPatch, error: Exception, means: type[Exception]
 ) -> None:
-    def absorb(desk: Desk, readings: object) -> int:
+    def store_none(desk: Desk, readings: object, dated: object) -> int:
         raise error
 
-    monkeypatch.setattr(Desk, "absorb", absorb)
+    monkeypatch.setattr("curewatch.daemon.sensor_intake.store_readings", store_none)
     with pytest.raises(means):
-        listening(store, free_port())._store([READING])
+        listening(store, free_port()).settle([READING])

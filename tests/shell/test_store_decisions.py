@@ -8,6 +8,7 @@ from curewatch.records import Alarm, AlarmKind, AlarmState, DeliveryState, Forec
 from curewatch.store import FactRefused, Store
 from tests.new_store import HOUR, LOFT, MINUTE, NOON, SHED, TICK, notice
 from tests.new_store import any_store as any_store
+from tests.shell.derived import drop_forecasts
 
 
 def test_forecasts_are_replaced_and_dropped(any_store: Store) -> None:
@@ -35,7 +36,7 @@ def test_forecasts_are_replaced_and_dropped(any_store: Store) -> None:
         newer = bare.model_copy(update={"piece_id": one, "made_at": NOON + HOUR})
         tx.put_forecasts([newer])
         assert tx.forecasts() == {one: newer, two: bare}
-        tx.drop_forecasts()
+        drop_forecasts(tx)
         assert tx.forecasts() == {}
 
 

@@ -54,12 +54,10 @@ def test_readings_of_an_unknown_room_are_refused_by_name_and_none_is_kept(any_st
 
 def test_the_newest_reading_is_the_one_with_the_latest_time_not_the_last_to_arrive(any_store: Store) -> None:
     with any_store.write() as tx:
-        assert tx.newest_reading(SHED.name) is None
         assert tx.newest_by_source() == {}
         tx.add_readings([reading(5), reading(9, source="door", temp_c=1.0)])
         tx.add_readings([reading(2), reading(1, source="door"), reading(1, room=LOFT)])
     with any_store.read() as tx:
-        assert tx.newest_reading(SHED.name) == reading(9, source="door", temp_c=1.0)
         assert tx.newest_by_source() == {
             (SHED.name, "window"): reading(5),
             (SHED.name, "door"): reading(9, source="door", temp_c=1.0),
@@ -72,7 +70,6 @@ def test_of_two_newest_readings_of_one_time_the_last_received_is_told(any_store:
     rh = reading(rh_pct=60.0).model_copy(update={"received_at": temp.received_at + TICK})
     with any_store.write() as tx:
         tx.add_readings([rh, temp])
-        assert tx.newest_reading(SHED.name) == rh
         assert tx.newest_by_source() == {(SHED.name, "window"): rh}
 
 

@@ -16,8 +16,7 @@ from pydantic import SecretStr, ValidationError
 from curewatch.clock import SystemClock
 from curewatch.daemon import Daemon
 from curewatch.daemon.watchdog import WORKED, Part, Systemd, stuck
-from curewatch.desk import Desk
-from curewatch.desk.refresh.refresher import Refreshed
+from curewatch.desk.refresh.refresher import Refreshed, Refresher
 from curewatch.notify.heartbeat import Heartbeat
 from curewatch.notify.webhook import Webhook
 from curewatch.records import Notice
@@ -136,15 +135,15 @@ def test_a_store_locked_for_ever_ends_the_signs_of_life_until_it_is_let_go(
 
 def test_a_look_that_hangs_ends_them(location: str, tmp_path: Path, quick: pytest.MonkeyPatch) -> None:
     hanging = Hanging()
-    real, looks = Desk.refresh, [0]
+    real, looks = Refresher.refresh, [0]
 
-    def refresh(desk: Desk, now: datetime) -> Refreshed:
+    def refresh(refresher: Refresher, now: datetime) -> Refreshed:
         looks[0] += 1
         if looks[0] == 2:
             hanging()
-        return real(desk, now)
+        return real(refresher, now)
 
-    quick.setattr(Desk, "refresh", refresh)
+    quick.setattr(Refresher, "refresh", refresh)
     clock = HandClock(NOW)
     with (
         Supervisor(f"{tmp_path}/notify") as systemd,
@@ -161,7 +160,7 @@ def test_a_courier_that_hangs_ends_them_and_says_which(
 ) -> None:
     hanging = Hanging()
     quick.setattr(Webhook, "send", lambda self, notice: hanging())
-    quick.setattr("curewatch.daemon.daemon.COURIERS_MOVE_WITHIN_S", 0.5)
+    quick.setattr("curewatch.daemon.daemon.DELIVERY_MOVES_WITHIN_S", 0.5)
     settings = SETTINGS.model_copy(update={"webhook": WebhookSettings(url=f"http://127.0.0.1:{free_port()}/")})
     with (
         Supervisor(f"{tmp_path}/notify") as systemd,
@@ -189,7 +188,7 @@ def tell(store: Store) -> None:
 @pytest.mark.skipif(not has_mosquitto, reason="needs mosquitto")
 def test_an_intake_that_hangs_ends_them(location: str, tmp_path: Path, quick: pytest.MonkeyPatch) -> None:
     hanging = Hanging()
-    quick.setattr(Desk, "absorb", lambda *_: hanging())
+    quick.setattr("curewatch.daemon.sensor_intake.store_readings", lambda *_: hanging())
     quick.setattr("curewatch.daemon.daemon.INTAKE_MOVES_WITHIN_S", 0.5)
     with Broker(tmp_path / "broker") as broker, Supervisor(f"{tmp_path}/notify") as systemd:
         settings = SETTINGS.model_copy(
@@ -228,7 +227,7 @@ def test_it_calls_at_once_and_then_no_more_often_than_set(method: str) -> None:
         heartbeat.stop(5)
         assert not heartbeat.beat()
         assert [request.path for request in receiver.requests] == ["/notices"]
-        assert heartbeat.trouble is None
+        assert heartbeat._trouble is None
 
 
 @pytest.mark.parametrize(
@@ -250,11 +249,11 @@ def test_a_failure_is_said_once_without_the_address_and_tried_again(
             wait_for(heartbeat.beat, WITHIN_S, "the next call")
             wait_for(lambda: len(receiver.requests) > calls_before, WITHIN_S, "the call")  # noqa: B023 waited for here
             heartbeat.stop(5)
-        assert says in str(heartbeat.trouble)
+        assert says in str(heartbeat._trouble)
         receiver.otherwise = Answer()
         wait_for(heartbeat.beat, WITHIN_S, "the next call")
         heartbeat.stop(5)
-        assert heartbeat.trouble is None
+        assert heartbeat._trouble is None
     assert caplog.text.count("the heartbeat is not taken") == 1
     assert "secret-path" not in caplog.text
     assert "taken again" in caplog.text

@@ -137,12 +137,6 @@ def undo_clearing(desk: Desk, name: str, now: datetime) -> tuple[Damage, ...]:
     return tuple(one for one in back if damages.stands(one))
 
 
-def damage_of(desk: Desk, piece_id: int) -> tuple[Damage, ...]:
-    """What stands against a piece."""
-    with desk.store.read() as tx:
-        return tuple(one for one in tx.damages([piece_id]) if damages.stands(one))
-
-
 def _room(tx: Transaction, name: str) -> None:
     if tx.room(name) is None:
         raise InputError(Field.ROOM, name, nearest(name, [room.name for room in tx.rooms()], "a room"))

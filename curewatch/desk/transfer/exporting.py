@@ -61,12 +61,6 @@ def everything(desk: Desk) -> dict[str, Any]:
     return {"schema": SCHEMA, "kind": "export", **found, "readings": readings}
 
 
-def all_facts(desk: Desk) -> dict[str, Any]:
-    """As `everything`, but for the readings."""
-    with desk.store.read() as tx:
-        return _facts(tx)
-
-
 def _facts(tx: Transaction) -> dict[str, Any]:
     return {name: [_plain(one) for one in read(tx)] for name, (_, read) in KINDS.items()}
 

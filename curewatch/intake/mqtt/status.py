@@ -27,8 +27,6 @@ class MqttStatus:
     """Filters the broker granted. That proves little: an ACL may still keep every message back."""
     refused: Mapping[str, str] = field(default_factory=dict)
     """Filters the broker refused, and its reason."""
-    last_fresh: Mapping[str, float] = field(default_factory=dict)
-    """Monotonic time [s] of the last good message of each source; retained and backlogged ones do not count."""
     received: int = 0
     """Messages that came."""
     committed: int = 0
@@ -55,7 +53,6 @@ class StatusBoard:
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._status = MqttStatus()
-        self._last_fresh: dict[str, float] = {}
         self._received = self._committed = 0  # counted for every message, so not by making a new status
         self._recent: deque[Poison] = deque(maxlen=KEPT_POISON)
 
@@ -65,7 +62,6 @@ class StatusBoard:
                 self._status,
                 received=self._received,
                 committed=self._committed,
-                last_fresh=dict(self._last_fresh),
                 recent_poison=tuple(self._recent),
             )
 
@@ -94,11 +90,6 @@ class StatusBoard:
         with self._lock:
             self._recent.append(poison)
             self._status = replace(self._status, poison=self._status.poison + 1)
-
-    def fresh(self, heard_at: Mapping[str, float]) -> None:
-        """By source, when its newest good message was heard [s, monotonic]."""
-        with self._lock:
-            self._last_fresh.update(heard_at)
 
     def connected(self) -> None:
         with self._lock:

@@ -160,7 +160,6 @@ class Writer:
             for incoming, reading in readings
             if not (incoming.retained or lateness(incoming.received_at, incoming.late, self._contact))
         ]
-        self._board.fresh({reading.source: incoming.monotonic for incoming, reading in live})
         self._watch_for_duplicates(live)
         return True
 

@@ -41,10 +41,6 @@ class Decisions(Rows):
         judged = self._connection.execute(query.order_by(alarms.id)).all()
         return str(hash((tuple(made), tuple(tuple(row) for row in judged))))
 
-    def drop_forecasts(self) -> None:
-        """Forget every forecast; they are derived, and are made again."""
-        self._connection.execute(delete(tables.forecasts))
-
     def alarms(self) -> list[Alarm]:
         """The state of every alarm ever judged, those in state normal too, in the order they first appeared."""
         found = self._connection.execute(select(tables.alarms).order_by(tables.alarms.c.id))
@@ -153,10 +149,6 @@ class Checkpoints(Rows):
         """Forget those of pieces that have gone: nothing goes on from them."""
         gone = select(tables.pieces.c.id).where(tables.pieces.c.gone_at.is_not(None))
         self._execute(delete(checkpoints).where(checkpoints.c.piece_id.in_(gone)), given="kept marches")
-
-    def drop_kept_marches(self) -> None:
-        """Forget them all; they are derived, and the next forecasts are made from the facts alone."""
-        self._execute(delete(checkpoints), given="kept marches")
 
 
 def _in_parts(ids: list[int]) -> list[list[int]]:

@@ -117,11 +117,6 @@ class Readings(Rows):
         found = self._connection.execute(query, execution_options={"yield_per": _AT_A_TIME})
         return (Reading(**row) for row in found.mappings())
 
-    def newest_reading(self, room: str) -> Reading | None:
-        """The room's reading with the latest time (not the one received last), whichever source it came from."""
-        newest = self._newest(room)
-        return max(newest, key=lambda reading: (reading.at, reading.received_at), default=None)
-
     def newest_by_source(self, *, until: datetime | None = None) -> dict[tuple[str, str], Reading]:
         """By (room, source), the reading with the latest time; of two at one time, the one received last.
 
@@ -130,13 +125,11 @@ class Readings(Rows):
         newest = sorted(self._newest(until=until), key=lambda reading: reading.received_at)
         return {(reading.room, reading.source): reading for reading in newest}
 
-    def _newest(self, room: str | None = None, *, until: datetime | None = None) -> list[Reading]:
+    def _newest(self, *, until: datetime | None = None) -> list[Reading]:
         """Every source's reading or readings of its latest time: one step down the key's tree per source."""
         newest = select(func.max(_READINGS.at)).where(_READINGS.source_id == _SOURCES.id)
         at = (newest if until is None else newest.where(_READINGS.at <= until)).scalar_subquery()
         latest = select(_SOURCES.id, _SOURCES.room, _SOURCES.name.label("source"), at.label("at"))
-        if room is not None:
-            latest = latest.where(_SOURCES.room == room)
         # Materialized, or SQLite may turn the join round and walk through every reading there is.
         each = latest.cte("latest").prefix_with("MATERIALIZED")
         query = select(each.c.room, each.c.source, *_MEASURED).join_from(
