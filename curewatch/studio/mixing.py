@@ -40,7 +40,7 @@ class Portion:
 
 
 def volumes(recipe: RecipeMix, materials: Mapping[str, Material]) -> list[tuple[str, Material, float]]:
-    """The parts of a recipe as parts by volume. Raises NotOnTheShelf."""
+    """The parts of a recipe as parts by volume. Raises UnknownMaterial."""
     found = []
     for part in recipe.parts:
         material = materials.get(part.material)
@@ -51,7 +51,7 @@ def volumes(recipe: RecipeMix, materials: Mapping[str, Material]) -> list[tuple[
 
 
 def mixed(recipe: RecipeMix, materials: Mapping[str, Material]) -> Mixture:
-    """What the mix comes out at. Raises NotOnTheShelf, or ValueError where it is nothing but water."""
+    """What the mix comes out at. Raises UnknownMaterial, or ValueError where it is nothing but water."""
     return mix((material, volume) for _, material, volume in volumes(recipe, materials))
 
 
@@ -69,7 +69,7 @@ def notes_on(found: Mixture) -> list[str]:
 
 
 def portions(recipe: RecipeMix, materials: Mapping[str, Material], volume: float) -> list[Portion]:
-    """What to take of each part for `volume` of the mix [m3], in the recipe's order. Raises NotOnTheShelf."""
+    """What to take of each part for `volume` of the mix [m3], in the recipe's order. Raises UnknownMaterial."""
     parts = volumes(recipe, materials)
     whole = sum(share for _, _, share in parts)
     return [

@@ -20,6 +20,7 @@ from typing import NamedTuple, Protocol
 import numpy as np
 
 from curewatch.physics.air import Array, Flags
+from curewatch.physics.supports import Bottom
 
 GAMMA = 1 - 1 / np.sqrt(2)
 SAFETY, SHRINK_MOST, SHRINK_LEAST, SHRINK_AGAIN, GROW_MOST = 0.85, 0.2, 0.7, 0.35, 6.0
@@ -42,19 +43,6 @@ class RightSide(Protocol):
     @property
     def loss_slope(self) -> Array:
         """d loss[i] / d u[j] of the surface cell (2, 2, films)."""
-        ...
-
-
-class LowerSide(Protocol):
-    """What a step needs of a bottom that is not sealed, at the state of the last evaluation of the right-hand side."""
-
-    out: Array
-    """Water leaving by each way (ways, films); never written over."""
-    slope: Array
-    """d out / d w of the bottom cell (ways, films)."""
-
-    def ahead(self, more: Array) -> None:
-        """The next evaluation is for a state by which `more` (films) has been soaked up."""
         ...
 
 
@@ -118,7 +106,7 @@ class Attempt(NamedTuple):
 
 def attempt(
     u: Array, here: RightSide, bands: Bands, tau: Array, ahead: Callable[[Array], RightSide],
-    bottom: LowerSide | None = None,
+    bottom: Bottom | None = None,
 ) -> Attempt:  # fmt: skip
     """One step of `tau` (films) from `u`, where the right-hand side is `here` and its Jacobian `bands` (consumed).
 
@@ -156,7 +144,7 @@ def attempt(
 class _Drain:
     """Water that leaves at the bottom over a step, integrated like the loss at the surface."""
 
-    def __init__(self, bottom: LowerSide, shift: Array) -> None:
+    def __init__(self, bottom: Bottom, shift: Array) -> None:
         self._bottom, self._shift, self._slope, self._out = bottom, shift, bottom.slope, bottom.out
 
     def first(self, k: Array) -> None:

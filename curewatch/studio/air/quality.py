@@ -111,19 +111,15 @@ def _stuck_ones(r: Readings) -> list[Finding]:
     for name in dict.fromkeys(name for name, _ in known):
         pairs = known[name, "temp_c"] & known[name, "rh_pct"]
         both = sensor_faults.both_stuck(r.epoch_s[pairs], r.temp_c[pairs], r.rh_pct[pairs])
-        whole = [_stuck(name, None, still) for still in both]
+        whole = [replace(still, source=name) for still in both]
         for quantity in QUANTITIES:
             values, own = getattr(r, quantity), known[name, quantity]
             beside = [(r.epoch_s[at], values[at]) for (n, q), at in known.items() if n != name and q == quantity]
             stills = sensor_faults.stuck(r.epoch_s[own], values[own], quantity, beside)
-            ones = [_stuck(name, quantity, still) for still in stills]
+            ones = [replace(still, source=name, quantity=quantity) for still in stills]
             found += [one for one in ones if not any(map(one.overlaps, whole))]
         found += whole
     return [replace(one, others=_telling(r, one, found)) for one in found]
-
-
-def _stuck(name: str, quantity: str | None, still: sensor_faults.Still) -> Finding:
-    return Finding(Flaw.STUCK, still.since_s, still.until_s, name, quantity, after_s=still.after_s, sure=still.sure)
 
 
 def _telling(r: Readings, finding: Finding, stuck: list[Finding]) -> int:

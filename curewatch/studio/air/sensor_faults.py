@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from curewatch.physics.air import Array, Flags
+from curewatch.studio.air.flaws import Finding, Flaw
 
 HOUR_S = 3600.0
 ROOM_TEMP_C = (-40.0, 60.0)
@@ -28,18 +29,6 @@ BOTH_STILL_H = (12.0, 36.0, 168.0)
 BESIDE_H, BESIDE_MOVED = 6.0, {"temp_c": 3.0, "rh_pct": 10.0}
 """So many hours suffice while another sensor of the room moved by this much [°C, %]."""
 LEAST_READINGS = 24
-
-
-@dataclass(frozen=True)
-class Still:
-    """A standstill: from the first reading of a value to the last [s]."""
-
-    since_s: float
-    until_s: float
-    after_s: float
-    """How long it had to last before it could be found [s]."""
-    sure: bool
-    """Whether the sensor is known to speak finely."""
 
 
 def impossible(temp_c: Array, rh_pct: Array) -> Flags:
@@ -72,7 +61,7 @@ def grade(values: Array, quantity: str) -> int | None:
     return int(smallest > FINEST[quantity]) + int(smallest > COARSE[quantity])
 
 
-def standstills(epoch_s: Array, values: Array, hours: float, *, sure: bool) -> Iterator[Still]:
+def standstills(epoch_s: Array, values: Array, hours: float, *, sure: bool) -> Iterator[Finding]:
     """Every stretch of at least `hours` and LEAST_READINGS in which `values` (none NaN; in columns) stayed the same."""
     if len(epoch_s) < LEAST_READINGS:
         return
@@ -80,10 +69,11 @@ def standstills(epoch_s: Array, values: Array, hours: float, *, sure: bool) -> I
     begins, ends = np.append(0, changes), np.append(changes, len(epoch_s))
     long = (epoch_s[ends - 1] - epoch_s[begins] >= hours * HOUR_S) & (ends - begins >= LEAST_READINGS)
     for begin, end in zip(begins[long].tolist(), ends[long].tolist(), strict=True):
-        yield Still(float(epoch_s[begin]), float(epoch_s[end - 1]), hours * HOUR_S, sure)
+        since_s, until_s = float(epoch_s[begin]), float(epoch_s[end - 1])
+        yield Finding(Flaw.STUCK, since_s, until_s, after_s=hours * HOUR_S, sure=sure)
 
 
-def stuck(epoch_s: Array, values: Array, quantity: str, others: list[tuple[Array, Array]]) -> list[Still]:
+def stuck(epoch_s: Array, values: Array, quantity: str, others: list[tuple[Array, Array]]) -> list[Finding]:
     """Where one quantity of one source was stuck. `others`: times and values of it by the room's other sensors."""
     fine = grade(values, quantity)
     limit_h = STILL_H[quantity][1 if fine is None else fine]
@@ -96,7 +86,7 @@ def stuck(epoch_s: Array, values: Array, quantity: str, others: list[tuple[Array
     return found
 
 
-def _moved_beside(still: Still, others: list[tuple[Array, Array]], enough: float) -> bool:
+def _moved_beside(still: Finding, others: list[tuple[Array, Array]], enough: float) -> bool:
     """Whether another sensor went so far from one middle value to another: its single spikes count for nothing."""
     for epoch_s, values in others:
         there = values[(epoch_s >= still.since_s) & (epoch_s <= still.until_s)]
@@ -107,7 +97,7 @@ def _moved_beside(still: Still, others: list[tuple[Array, Array]], enough: float
     return False
 
 
-def both_stuck(epoch_s: Array, temp_c: Array, rh_pct: Array) -> list[Still]:
+def both_stuck(epoch_s: Array, temp_c: Array, rh_pct: Array) -> list[Finding]:
     """Where both quantities of one source, read together, were stuck together."""
     grades = grade(temp_c, "temp_c"), grade(rh_pct, "rh_pct")
     limit_h = BOTH_STILL_H[max(1 if one is None else one for one in grades)]

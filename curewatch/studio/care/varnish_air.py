@@ -25,6 +25,7 @@ class AirLimits:
     temp_high_c: float = 24.0
     rh_high_pct: float = 65.0
     above_dew_point_k: float = 3.0
+    """ISO 8502-4's usual margin [K]."""
 
     def in_words(self) -> str:
         return (
@@ -103,8 +104,7 @@ def _moment(epoch_s: float) -> datetime:
     return datetime.fromtimestamp(float(epoch_s), UTC)
 
 
-MARGIN_K = 3.0
-"""ISO 8502-4's usual margin [K]."""
+MARGIN_K = AirLimits().above_dew_point_k
 LAGS = timedelta(hours=1)
 """Canvas and board follow the air within the hour: a piece may still be as cool as the room was then."""
 

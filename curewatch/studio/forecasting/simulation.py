@@ -12,7 +12,6 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -95,13 +94,9 @@ class Trajectories:
     kept: State
     """Of the films with a moment to keep them at; times from the pour."""
 
-    @cached_property
-    def _where(self) -> dict[float, int]:
-        return {moment: i for i, moment in enumerate(self.moments.tolist())}
-
     def sample(self, name: str, k: int, moment_s: float) -> Array:
         """One of `integrate.SAMPLED` of the films of the k-th piece (rows)."""
-        return np.asarray(self.samples[name][self._where[moment_s], k])
+        return np.asarray(self.samples[name][int(np.searchsorted(self.moments, moment_s)), k])
 
     def seen(self, k: int) -> Array:
         """The members of the k-th piece at the moments of its observations: (`SAMPLED`, moments, members)."""

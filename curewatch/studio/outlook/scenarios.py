@@ -17,7 +17,7 @@ from curewatch.physics.air import Array, Flags
 from curewatch.physics.ensemble import design
 from curewatch.studio.air.climate import HOUR_S
 from curewatch.studio.outlook.experts import AHEAD, DAY
-from curewatch.studio.outlook.outlook import Z90, Outlook, fading
+from curewatch.studio.outlook.outlook import Z90, Band, Outlook, fading
 
 DAY_S = 24 * HOUR_S
 USUAL_DAYS = 14
@@ -66,10 +66,7 @@ class RoomScenarios:
 def future(seen: Outlook, temp_c: float, rh_pct: float, members: int, until_s: float) -> RoomScenarios:
     """The room from `seen.first_s`, where it was at `temp_c` and `rh_pct`, to `until_s` at least."""
     units = _standardized_errors(seen.errors, members)
-    bands = (seen.temp_c, seen.rh_pct)
-    near = np.stack(
-        [_within_bands(band.low, band.mid, band.high, unit) for band, unit in zip(bands, units, strict=True)]
-    )
+    near = np.stack([_within_band(seen.temp_c, units[0]), _within_band(seen.rh_pct, units[1])])
     hours = np.arange(AHEAD) + 0.5
     day = usual_day(seen)
     decides = day[0].min() < FUSING_C[1] and day[0].max() > FUSING_C[0]
@@ -89,10 +86,10 @@ def _later_hours(span_s: float, hourly_days: int) -> tuple[Array, Flags]:
     return np.concatenate([by_hour, by_day]), np.arange(len(by_hour) + len(by_day)) < len(by_hour)
 
 
-def _within_bands(low: Array, mid: Array, high: Array, unit: Array) -> Array:
+def _within_band(band: Band, unit: Array) -> Array:
     """Paths (1 + members, AHEAD): `unit` of 1 is the 90 % edge, -1 the 10 % edge; row 0 is the middle."""
-    off = np.where(unit > 0, unit * (high - mid), unit * (mid - low))
-    return np.concatenate([mid[None], mid + off])
+    off = np.where(unit > 0, unit * (band.high - band.mid), unit * (band.mid - band.low))
+    return np.concatenate([band.mid[None], band.mid + off])
 
 
 def _standardized_errors(errors: Array, members: int) -> Array:

@@ -14,7 +14,6 @@ from curewatch.physics.evaporation import AIR_SPEED
 from curewatch.records import AlarmKind, MilestoneKind
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.alarms.conditions import Limits, OccupiedRoom
-from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.outlook.scenarios import RoomScenarios
 from curewatch.studio.planning import planner
 from curewatch.studio.planning.planner import DRIER_PCT, FAN_CAUTION, FAN_M_S, FELT_H, WARMER_K, Advice, Change, sooner
@@ -59,11 +58,6 @@ def helps(kind: AlarmKind, one: Advice) -> bool:
     return MilestoneKind.HANDLE in one.reached_only_so or (handle is not None and handle <= -FELT_H)
 
 
-def at_stake(room: OccupiedRoom, now: datetime) -> Drying | None:
-    """The piece that has the longest way to go: the one poured last of those that are wet."""
-    return max(room.wet_at(now), key=lambda drying: (drying.pour.at, drying.piece.id), default=None)
-
-
 def sentence(
     kind: AlarmKind,
     room: OccupiedRoom,
@@ -73,7 +67,8 @@ def sentence(
     limits: Limits,
 ) -> str | None:
     """`By the model, for Heron: a fan now: handle 5 h sooner, soft under its skin 2 h longer.` None: nothing helps."""
-    drying = at_stake(room, now)
+    # the piece that has the longest way to go: the one poured last of those that are wet
+    drying = max(room.wet_at(now), key=lambda one: (one.pour.at, one.piece.id), default=None)
     if drying is None or room.climate is None or drying.unread(climates) is not None:
         return None
     options = changes(kind, float(room.climate.temp_c[-1]), float(room.climate.rh_pct[-1]), limits)
