@@ -2,7 +2,7 @@
 
 Each studio pours three pieces of one recipe at one place and tests them with a finger now and then; the fourth piece
 is forecast with and without what those taught. Truths are drawn from the priors, or from twice as wide (outside).
-All members of all studios are marched together.
+All members of all studios are integrated together.
 """
 
 from __future__ import annotations

@@ -97,7 +97,7 @@ class Films(Columns):
     back_loss: Array
     """Conductance for vapour through its back [m/s]; 0: sealed."""
     speed_change_s: Array
-    """When another air moves over it (turns, films) [s, as the march counts], increasing; inf: no more turns..."""
+    """When another air moves over it (turns, films) [s, as the solver counts], increasing; inf: no more turns..."""
     changed_speed: Array
     """...and how fast that moves (turns, films) [m/s]."""
 

@@ -91,7 +91,7 @@ class ThinningFilm:
 
     @classmethod
     def of(cls, time_s: Array, wet_thickness: float, volatile_fraction: Array) -> ThinningFilm:
-        """From a march's samples of `volatile_fraction`; what is solid stays, so the thickness follows."""
+        """From the solver's samples of `volatile_fraction`; what is solid stays, so the thickness follows."""
         solids = 1.0 - np.asarray(volatile_fraction, dtype=float)
         return cls(np.asarray(time_s, dtype=float), wet_thickness * solids[0] / solids, solids)
 

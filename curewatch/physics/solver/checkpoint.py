@@ -1,9 +1,9 @@
-"""States of films that are kept on the way of a march, so that another can go on from them instead of from the pour.
+"""States of films that are kept on the way, so that another integration can go on from them instead of from the pour.
 
-A film's state is kept as of its last step that ends at or before a moment, found without a look at the air beyond. A
-march through the same air up to there passes through the very same state, whatever the air is after it. States are
-kept in single precision; so a march that keeps some rounds its own to that after every step, and going on from a kept
-state is then going on with the march, digit for digit but for the last ones of the times in a series of the air.
+A film's state is kept as of its last step that ends at or before a moment, found without a look at the air beyond. An
+integration through the same air up to there passes through the very same state, whatever the air is after it. States
+are kept in single precision; so an integration that keeps some rounds its own to that after every step, and going on
+from a kept state is then going on with it, digit for digit but for the last ones of the times in a series of the air.
 """
 
 from __future__ import annotations
@@ -31,10 +31,10 @@ def to_single(values: Array) -> Array:
 
 
 class CheckpointRecorder:
-    """Which states a march keeps, and then those states."""
+    """Which states an integration keeps, and then those states."""
 
     def __init__(self, at: Array, state: State) -> None:
-        """`at`: the moment of each film [s], -inf: none; before the march's end. `state`: where the march begins."""
+        """`at`: the moment of each film [s], -inf: none; before the end. `state`: where it begins."""
         self.at, self.state = at, state.take(slice(None))
         self._passed = np.zeros(len(at), dtype=bool)
 
@@ -44,7 +44,7 @@ class CheckpointRecorder:
         self._passed[film] = True
 
     def finish(self, end: State) -> None:
-        """The march is over: films that were finished before their moments are kept as they ended."""
+        """The integration is over: films that were finished before their moments are kept as they ended."""
         left = np.flatnonzero(~self._passed & np.isfinite(self.at))
         self.state.put(left, end.take(left))
 

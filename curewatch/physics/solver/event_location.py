@@ -28,7 +28,7 @@ def crossing(start: Array, end: Array, width: Array, secant: Array, width_before
 
 
 class MarginHistory:
-    """The margins of the six conditions along a march."""
+    """The margins of the six conditions along an integration."""
 
     def __init__(self, films: int) -> None:
         self.margin = np.zeros((len(CONDITIONS), films))

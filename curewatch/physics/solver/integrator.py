@@ -1,4 +1,4 @@
-"""March films through time, each with its own adaptive step (the step itself: rosenbrock.py).
+"""Integrate films through time, each with its own adaptive step (the step itself: rosenbrock.py).
 
 The films lie on a conveyor: a batch of constant width is on its way, and as some finish, others that wait take their
 places. A film whose milestones are all reached (and whose samples are all taken) is finished early.
@@ -35,7 +35,7 @@ REACH, SURFACE_REACH = 0.5, 0.15
 """Shares of what is left that one step may take, at the present rate: of the time until the film packs, and of the
 volatiles in its top tenth. Beyond lie falls of the diffusivity by orders of magnitude which nothing announces."""
 BATCH = 2560
-"""Films marched together at most: enough to outweigh the cost of calling NumPy, few enough for 30 MB."""
+"""Films integrated together at most: enough to outweigh the cost of calling NumPy, few enough for 30 MB."""
 AT_CORNER = 1.5
 """Error allowed after a step that failed [tolerances]: where the right-hand side has a corner no step gets it small."""
 WORK = np.float32
@@ -63,7 +63,7 @@ def integrate(
     `sample_at`: increasing times [s] at which `SAMPLED` is recorded, each (times, films), NaN where not passed over.
     `sampled`: the films to take them of (default: all). `recorder`: which states to keep, to go on from another time.
     Returns the final state and the samples. Films that have reached every milestone stop early, at their own time,
-    unless `stop_when_ready` is False or samples are still to come. Raises Stuck rather than marching for ever.
+    unless `stop_when_ready` is False or samples are still to come. Raises Stalled rather than integrating for ever.
     """
     grid = grid or Grid.graded()
     state = State.poured(films, grid) if state is None else state.take(slice(None))
@@ -79,7 +79,7 @@ def integrate(
 
 
 class _Integration:
-    """A march on its way: `all` holds the state of every film, `state` that of the batch."""
+    """An integration on its way: `all` holds the state of every film, `state` that of the batch."""
 
     air: tuple[Array, Array]
     """Temperature [K] and vapour pressure [Pa] at each film's time, and..."""
@@ -110,7 +110,7 @@ class _Integration:
         self.trend = event_location.MarginHistory(self.next_film)
 
     def go(self) -> None:
-        """March to the end; `all` is then the final state."""
+        """Integrate to the end; `all` is then the final state."""
         n = len(self.films)
         self._update_air()
         here = self._evaluate(None, self.state.t, np.zeros(n), np.arange(n))

@@ -1,6 +1,6 @@
 """The right-hand side of a batch of films and its linearisation (equations: see film.py).
 
-A `Kinetics` is made once for a batch: it holds what does not change along a march, and the work arrays, which are
+A `Kinetics` is made once for a batch: it holds what does not change on the way, and the work arrays, which are
 written over at each call. That is what lets NumPy run from a core's cache instead of from memory.
 """
 
@@ -56,7 +56,7 @@ class Kinetics:
         """`t`: the films' times [s], where the air over them changes its speed.
 
         `work`: precision in which diffusivities are computed. Fluxes and the Jacobian are always in double, so that
-        single precision costs no mass; it makes the diffusivities wrong by 1e-6, and a march a fifth faster."""
+        single precision costs no mass; it makes the diffusivities wrong by 1e-6, and an integration a fifth faster."""
         self.films, self.grid = films, grid
         cells, n = grid.cells, len(films)
         self._half = (0.5 * grid.share[:, None]).astype(work)

@@ -19,11 +19,11 @@ since the last such landmark, not in all: a restless room needs many steps, and 
 
 
 class Stalled(ArithmeticError):
-    """A film made no progress. Nothing known leads here: it guards against marching for ever."""
+    """A film made no progress. Nothing known leads here: it guards against integrating for ever."""
 
 
 def watch(progress: Progress, state: State, films: Films, series: AirSeries) -> None:
-    """Count the attempts since each film's last landmark. Raises Stuck where one needs too many."""
+    """Count the attempts since each film's last landmark. Raises Stalled where one needs too many."""
     arrived = state.t >= progress.landmark
     progress.attempts = np.where(arrived, 0, progress.attempts + ~progress.finished)
     further = np.maximum(PROGRESS_S, PROGRESS * np.abs(state.t))
@@ -81,7 +81,7 @@ class Samples:
 
 @dataclass
 class Progress(Columns):
-    """What a march keeps about each film of its batch beside the film's own state."""
+    """What an integration keeps about each film of its batch beside the film's own state."""
 
     film: NDArray[np.intp]
     """Which of all the films it is."""

@@ -16,7 +16,7 @@ STEP_FIRST = 20.0
 
 @dataclass
 class State(Columns):
-    """Everything that a march needs in order to go on, one column a film. Times are in seconds from the pour."""
+    """Everything that an integration needs in order to go on, one column a film. Times are in seconds from the pour."""
 
     t: Array
     u: Array

@@ -1,6 +1,6 @@
-"""Forecasts of many pieces in one march, and whether new air would move the dates of old ones.
+"""Forecasts of many pieces in one integration, and whether new air would move the dates of old ones.
 
-A `Task` holds all that a forecast of one piece is made from, so that a batch of them may be marched by another process.
+A `Task` holds all that a forecast of one piece is made from, so that another process may integrate a batch of them.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ one kelvin does to the drying time, and well within what even a good forecast do
 MOVES_S = 300.0
 """...and by more than this [s]: no room is known more finely in time."""
 PIECES = 125
-"""Marched together at most: with 64 members each, three batches of the march one after the other, in some 80 MB."""
+"""Integrated together at most: with 64 members each, three batches of the solver one after the other, in some 80 MB."""
 _REASONS = {
     "too_cold": "not in this room: too cold, the film stays below its film-forming temperature",
     "too_damp": "not in this room: too damp, the film's water stays above the limit",
@@ -131,7 +131,7 @@ def _made(
 def moved(tasks: Sequence[Task]) -> set[int]:
     """The pieces, of those with states to go on from, whose dates this air would move by more than `MOVES`.
 
-    The central film alone is marched, from where it was kept through the middle of the future.
+    The central film alone is integrated, from where it was kept through the middle of the future.
     """
     resumed = [task.resumed(0) for task in tasks]
     problems = [
@@ -174,5 +174,5 @@ def _skin_gap_h(outcome: ensemble.Outcome) -> float | None:
 
 
 def _finite(value: float, digits: int) -> float | None:
-    """Rounded: the last digits of a number depend on which films were marched beside this one."""
+    """Rounded: the last digits of a number depend on which films were integrated beside this one."""
     return round(float(value), digits) if np.isfinite(value) else None

@@ -1,10 +1,10 @@
 """From which moment on a piece's members may be gone on with, and what vouches for them.
 
-A forecast marches each member from the pour to the end of the room's record and on. The first part is over and done
+A forecast integrates each member from the pour to the end of the room's record and on. The first part is over and done
 with, so the members are kept as they were at the last whole hour before which the record has settled; the next
 forecast goes on from there. What is kept carries the hash of every fact it stands for: where a reading came late, a
 piece was moved, a recipe corrected, something learned, or the model changed, the hash is another and the piece is
-marched from its pour again. Both ways come to the same forecast (physics/solver/checkpoint.py says why).
+integrated from its pour again. Both ways come to the same forecast (physics/solver/checkpoint.py says why).
 """
 
 from __future__ import annotations
@@ -111,7 +111,7 @@ def serialize(
 
 
 def observed_samples(trajectories: Trajectories, k: int, resumed: ResumeState | None) -> Array:
-    """What the members of the k-th piece saw at the moments of its observations, in this march or before.
+    """What the members of the k-th piece saw at the moments of its observations, in this run or before.
 
     In single precision, in which it is kept.
     """

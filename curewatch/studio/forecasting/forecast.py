@@ -3,7 +3,7 @@
 A forecast is a pure function of the pour, its recipe, the air the piece has had, and how far ahead to look. Each member
 goes on through its own plausible future of the room; a room of which nothing is foreseen is taken to stay as it was
 last read. Equal inputs give an equal fingerprint, and a forecast equal but for `made_at`, whether its members were
-marched from the pour or gone on with from where they were kept (studio/forecasting/checkpoints.py).
+integrated from the pour or gone on with from where they were kept (studio/forecasting/checkpoints.py).
 """
 
 from __future__ import annotations
@@ -182,7 +182,7 @@ class Past:
     air: Air
     """Since its pour."""
     had: Air
-    """The same for a march (Drying.series)."""
+    """The same for the solver (Drying.series)."""
     uncertainty: GapUncertainty | None
     """What is not known of `had`."""
 

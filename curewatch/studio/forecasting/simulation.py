@@ -1,11 +1,11 @@
-"""The ensemble, marched through the air that pieces have had and then each member through its own future.
+"""The ensemble, integrated through the air that pieces have had and then each member through its own future.
 
 What is past is particular to the piece, and the same for all members where it was read closely; where it was not, each
 has one of its own (studio/outlook/gap_uncertainty.py). What is to come is shared by the pieces of a room, whenever
-they were poured, and particular to the member. So the march has two legs: to the end of the room's
+they were poured, and particular to the member. So the integration has two legs: to the end of the room's
 record, and on from there. The first need not begin at the pour: a piece whose members were kept goes on from them.
 
-The central film marches beside the members, in row 0, through the middle of the future.
+The central film is integrated beside the members, in row 0, through the middle of the future.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ GRID = Grid.graded()
 
 @dataclass(frozen=True)
 class DryingProblem:
-    """One piece on its march."""
+    """The drying of one piece as an initial value problem: its film, the air it has had, and the air to come."""
 
     pouring: ensemble.Pouring
     poured_s: float
@@ -77,7 +77,7 @@ class DryingProblem:
 
 @dataclass(frozen=True)
 class Trajectories:
-    """Pieces that have been marched; films are piece by piece, the central one first."""
+    """Pieces that have been integrated; films are piece by piece, the central one first."""
 
     problems: Sequence[DryingProblem]
     rows: int
@@ -85,12 +85,12 @@ class Trajectories:
     z: Array
     films: Films
     reached_s: Array
-    """(4, pieces, rows) [s from the pour], inf where not within the time marched."""
+    """(4, pieces, rows) [s from the pour], inf where not within the time integrated."""
     hindrance: NDArray[np.str_]
     moments: Array
     """When samples were taken [s since 1970 UTC]."""
     samples: dict[str, Array]
-    """(moments, pieces, rows), NaN where not passed over in this march."""
+    """(moments, pieces, rows), NaN where not passed over in this run."""
     kept: State
     """Of the films with a moment to keep them at; times from the pour."""
 
@@ -131,7 +131,7 @@ class Trajectories:
 
 def sampled_trajectory(problem: DryingProblem, members: int, ages_s: Array) -> tuple[dict[str, Array], Array | None]:
     """One piece's members at `ages_s` [s from the pour], past and to come: samples (ages, members), and what each
-    member counts (None: all alike). Its whole way is marched as one."""
+    member counts (None: all alike). Its whole way is integrated as one."""
     z = deviates(problem.posterior, members)[None, 1:]
     films = films_at([problem.pouring], z)
     observed = np.array([] if problem.posterior is None else problem.posterior.times)
@@ -177,7 +177,7 @@ def _member_air(problem: DryingProblem, members: int) -> AirSeries:
 
 
 def simulate(problems: Sequence[DryingProblem], members: int) -> Trajectories:
-    """March the pieces' central films, and as many members of each (0: none)."""
+    """Integrate the pieces' central films, and as many members of each (0: none)."""
     rows = 1 + members
     z = np.stack([deviates(problem.posterior, members) for problem in problems])
     films = films_at([problem.pouring for problem in problems], z)

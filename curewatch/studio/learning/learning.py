@@ -30,9 +30,9 @@ from curewatch.studio.outlook.gap_uncertainty import conditional_samples, gap_un
 MEMBERS = 128
 """Members a lesson is drawn from: 16 for each quantity."""
 AT_ONCE = 50
-"""Pieces whose members are marched together: each may have had an air of its own, of thousands of moments."""
+"""Pieces whose members are integrated together: each may have had an air of its own, of thousands of moments."""
 AHEAD = 4.0
-"""How far a lesson is marched, in ages at the last observation: members must come out on both sides of it."""
+"""How far a lesson is integrated, in ages at the last observation: members must come out on both sides of it."""
 QUESTIONED = 0.05
 """An observation that the members expected less than this is questioned: kept, and hardly counted."""
 QUANTITIES = len(ensemble.SPREADS)

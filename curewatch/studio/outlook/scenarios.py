@@ -3,7 +3,7 @@
 For 48 hours a member follows the outlook's middle, off by what a forecast made in the past was off by, hour after hour
 (so errors last as long as they do in this room), stretched to the outlook's bands. Then come the room's usual days: the
 mean day of the last two weeks, less and less of what the member was off by, and a slow drift of its own. After some
-days only the mean of the usual day is left: what is still wet then does not notice the hour, and a march through every
+days only the mean of the usual day is left: what is still wet then does not notice the hour, and to go through every
 night to come would take three times as long.
 """
 
@@ -27,7 +27,7 @@ WEEK = 7
 FUSING_C = (7.0, 13.0)
 """Film-forming temperatures of the members lie in here [°C]: a usual day that passes through can fuse at noon only."""
 HOURLY_DAYS, HOURLY_DAYS_FUSING = 2, 14
-"""So many usual days are marched through by the hour (every STEP_H), more where the hour decides..."""
+"""So many usual days are gone through by the hour (every STEP_H), more where the hour decides..."""
 STEP_H = 3
 LATER_DAYS = 5.0
 """...and then by their mean, with a knot every so many days."""
