@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -12,7 +13,9 @@ from curewatch.desk.commands.observing import Observed
 from curewatch.desk.reports.learned import Seen
 from curewatch.records.observations import Finger, ObservationKind
 from curewatch.records.workshop import StepDone
+from curewatch.studio import wording
 from curewatch.studio.care.aftercare import CareStep
+from curewatch.studio.care.varnish_air import air_caveat
 from curewatch.studio.learning.texts import LearnedEffect
 from curewatch.views.base import View, local
 
@@ -118,6 +121,51 @@ class StepsOut(View):
             ),
             history=[DoneOut.of(one, tz) for one in found.history.steps],
         )  # fmt: skip
+
+
+NOW = ("safe", "worth checking")
+"""States of steps that may be done."""
+Dated = Callable[[datetime], str]
+
+
+def step_when(line: StepOut, found: StepsOut, now: datetime, date: Dated, names: Mapping[str, str]) -> str:
+    """When a step may be done and how sure that is, what in the air is against it, and what it waits for.
+
+    `names`: of the steps it waits for.
+    """
+    if line.done_at is not None:
+        return f"done {date(line.done_at)}{', before it was safe to' if line.done_too_early else ''}"
+    if line.state == "over":
+        return "its time has passed"
+    air = air_caveat(found.air_against) if line.needs_varnish_air and line.state in NOW else ""
+    after = f", once {', '.join(names[step] for step in line.waits_for)} is done" if line.waits_for else ""
+    return _odds(line, now, date) + air + after
+
+
+def _odds(line: StepOut, now: datetime, date: Dated) -> str:
+    even, safe = line.worth_checking_at, line.safe_at
+    if safe is not None and safe <= now:
+        return "may be done from now on"
+    if safe is not None:
+        checking = "" if even is None or even == safe else f", worth checking {'now' if even <= now else date(even)}"
+        return f"safe {date(safe)}{checking}"
+    if even is None:
+        return f"no date: {line.reason or 'not foreseen'}"
+    checking = "now" if even <= now else date(even)
+    return f"worth checking {checking}; no safe date ({line.reason or 'not foreseen'})"
+
+
+def coats_want(found: StepsOut, now: datetime, date: Dated) -> str:
+    """What the coats want of the air, how the room stands to it, and when it will next be good."""
+    said = f"Coats want {found.air_wanted}."
+    if found.air_against is None:
+        return f"{said} The room's air is not known."
+    said += f" The room, read {wording.age(found.air_read_at, now)}: {' and '.join(found.air_against) or 'good'}."
+    window = found.next_good_air
+    if window is None:
+        return f"{said} No good spell is foreseen in the next two days once a coat may be due."
+    odds = "" if window.sure else ", at even odds"
+    return f"{said} Next good: {date(window.begins_at)} to {window.ends_at:%a %H:%M}{odds}."
 
 
 class BeliefOut(View):

@@ -124,7 +124,7 @@ def test_the_shelf_is_that_beside_the_settings_and_a_broken_one_is_said_so(studi
     own = tmp_path / "materials.toml"
     own.write_text('["slip varnish"]\nkind = "medium"\nsolids = 0.4\ndensity = 1.05\nprice = 9\n')
     made = load_settings(settings).model_copy(update={"forecast": ForecastSettings(members=8)})
-    studio.desk.settings = made
+    object.__setattr__(studio.desk, "settings", made)
     found = {one["name"]: one for one in get(studio, "/materials")}
     assert found["slip varnish"].items() >= {"solids": 0.4, "density_kg_l": 1.05, "price": 9}.items()
     assert "fluid paint" in found

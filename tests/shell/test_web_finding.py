@@ -9,7 +9,7 @@ from datetime import timedelta
 import pytest
 
 from curewatch.cli.output import Page
-from curewatch.cli.texts import steps_text
+from curewatch.cli.texts.piece_text import steps_text
 from curewatch.desk.commands import aftercare, alarm_care
 from curewatch.desk.reports.piece import piece_report
 from curewatch.records import AlarmKind, Damage
@@ -123,6 +123,7 @@ def test_the_steps_stand_with_their_odds_and_cautions_and_one_is_written_down_an
     assert "What may I do to it?" in said
     assert "varnish coat 1 of 2, water-borne, brushed" in said
     assert "(90 %)" in said
+    assert re.search(r"sign it\W+safe .*?, worth checking .*?, once", said), "a step with both its odds"
     assert "Coats want 18 to 24 °C, at most 65 %RH" in said
     assert "follow the product's safety sheet" in said
     page = studio.post("/piece/Curlew/done", {"step": "sign", "when": "now"}, on="/reading").text
@@ -150,10 +151,10 @@ def test_a_coat_that_the_film_would_bear_is_not_called_safe_where_the_air_is_aga
 ) -> None:
     steps = aftercare.steps(studio.desk, "Curlew", NOW)
     coats = tuple(replace(line, odds=Odds.at(NOW)) for line in steps.lines if line.needs_air and not line.after)
-    view = care_view(replace(steps, lines=coats, against=against), Words(NOW, studio.desk.settings.tz))
+    view = care_view(shown(studio, replace(steps, lines=coats, against=against)), Words(NOW, studio.desk.settings.tz))
     assert coats
     assert [row.when.partition(";")[0] for row in view.rows] == [said] * len(coats)
-    typed = " ".join(steps_text.text(shown(studio, replace(steps, lines=coats, against=against)), NOW, WIDE).split())
+    typed = " ".join(steps_text(shown(studio, replace(steps, lines=coats, against=against)), NOW, WIDE).split())
     assert typed.count(f": {said}.") == len(coats)
 
 
@@ -161,10 +162,10 @@ def test_beside_a_caution_only_the_date_is_called_safe(studio: Studio) -> None:
     """Clearing drips, popping bubbles with a torch, varnishing: none of it is safe because its day has come."""
     steps = aftercare.steps(studio.desk, "Curlew", NOW)
     due = replace(steps, lines=tuple(replace(line, odds=Odds.at(NOW)) for line in steps.lines), against=())
-    view = care_view(due, Words(NOW, studio.desk.settings.tz))
+    view = care_view(shown(studio, due), Words(NOW, studio.desk.settings.tz))
     assert view.now
     assert [row.when for row in view.rows if row.is_for_now and "safe" in row.when] == []
-    dated = steps_text.text(shown(studio, due), NOW, WIDE).partition("Coats want")[0]
+    dated = steps_text(shown(studio, due), NOW, WIDE).partition("Coats want")[0]
     assert "safe" not in dated.replace("safety sheet", "")
 
 

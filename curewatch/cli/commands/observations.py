@@ -13,7 +13,7 @@ from curewatch.cli import options
 from curewatch.cli.options import At, Name
 from curewatch.cli.output import PIPED_WIDTH, say, say_json, say_notes
 from curewatch.cli.session import answer, desk_of, fresh_desk_of, moment, say_view
-from curewatch.cli.texts import steps_text
+from curewatch.cli.texts.piece_text import steps_text
 from curewatch.desk import Desk
 from curewatch.desk.commands import aftercare, observing
 from curewatch.desk.commands.observing import Observed
@@ -150,7 +150,7 @@ def steps(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> No
     """What is still to be done to a piece, from when, in what air, and what was done."""
     with fresh_desk_of(ctx) as (desk, now):
         found = StepsOut.of(aftercare.steps(desk, name, now), now, desk.settings.tz)
-    answer(as_json, "steps", found, lambda page: steps_text.text(found, now, page))
+    answer(as_json, "steps", found, lambda page: steps_text(found, now, page))
 
 
 def done(

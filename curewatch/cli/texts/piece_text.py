@@ -1,17 +1,20 @@
-"""One piece as a page of text."""
+"""One piece, and the steps after its pour, as pages of text."""
 
 from __future__ import annotations
 
 import textwrap
 from datetime import datetime
+from functools import partial
 from zoneinfo import ZoneInfo
 
 from curewatch.cli.output import Page
+from curewatch.cli.texts.dates import date
 from curewatch.desk.reports.piece import PieceReport
 from curewatch.records import Forecast, MilestoneKind, Support
 from curewatch.studio import wording
 from curewatch.studio.alarms import damage
 from curewatch.studio.care import varnish_air
+from curewatch.views.care import NOW, StepsOut, coats_want, step_when
 
 
 def text(tz: ZoneInfo, report: PieceReport, now: datetime, page: Page) -> str:
@@ -61,3 +64,30 @@ def _table(tz: ZoneInfo, forecast: Forecast, now: datetime, page: Page) -> list[
         if milestone.reason:
             rows += textwrap.wrap(f"  {milestone.reason}", page.width, subsequent_indent="  ")
     return rows
+
+
+SIGNS = {"done": "[x]", "safe": "[ ]", "worth checking": "[?]", "not yet": " . ", "over": " - ", "waits": " . "}
+
+
+def steps_text(found: StepsOut, now: datetime, page: Page) -> str:
+    """The steps, the next ones with their caution."""
+    rows = [page.bold(f"{found.piece}: the steps after its pour")]
+    names = {step: step for line in found.steps for step in line.waits_for}
+    dated = partial(date, now=now)
+    for line in found.steps:
+        when = step_when(line, found, now, dated, names)
+        head = f"{SIGNS[line.state]} {line.step:<10} {line.title}: {when}."
+        rows += textwrap.wrap(head, page.width, subsequent_indent=" " * 15)
+        if line.state in NOW:
+            rows += _wrapped(line.caution, page)
+    if any(line.needs_varnish_air and line.done_at is None for line in found.steps):
+        rows += ["", *textwrap.wrap(coats_want(found, now, dated), page.width)]
+    undone = [step for step in found.history if step.undone_at]
+    rows += [f"Taken back: {step.step}, written down {date(step.recorded_at, now)}." for step in undone]
+    ending = "Dates are estimates: [?] is worth checking, [ ] safe to assume. The label on the tin goes before them."
+    return "\n".join([*rows, "", *textwrap.wrap(ending, page.width)])
+
+
+def _wrapped(said: str, page: Page) -> list[str]:
+    indent = " " * 15
+    return textwrap.wrap(said, page.width, initial_indent=indent, subsequent_indent=indent)

@@ -12,18 +12,17 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from curewatch.desk.commands import aftercare, alarm_care, observing
-from curewatch.desk.commands.aftercare import Steps, steps_of
+from curewatch.desk.commands.aftercare import steps_of
 from curewatch.desk.reports.piece import PiecePage, PieceReport, piece_page
 from curewatch.desk.studio_settings import care_of, limits_of
 from curewatch.intake.typed.quantities import SURFACE_TEMPERATURE, parse_weighing
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Finger
 from curewatch.studio import wording
-from curewatch.studio.care.aftercare import CareStep
-from curewatch.studio.care.varnish_air import air_caveat
 from curewatch.studio.diagnosis.drying_history import past_air
 from curewatch.studio.planning import planner
 from curewatch.studio.planning.planner import Advice
+from curewatch.views.care import NOW, StepOut, StepsOut, coats_want, step_when
 from curewatch.web.pages.board import axis_of, is_wet, row
 from curewatch.web.pages.forms import label_of, moment_of, with_unit
 from curewatch.web.pages.logged import observation_rows, told
@@ -33,7 +32,6 @@ from curewatch.web.site import Here, Site, Typed, page, text_of
 from curewatch.web.texts import FIT, Words, number, size
 
 SIGNS = {"done": "✓", "safe": "○", "worth checking": "?", "not yet": "·", "over": "–", "waits": "·"}
-NOW = ("safe", "worth checking")
 
 
 @dataclass(frozen=True)
@@ -76,52 +74,18 @@ class CareView:
         return [row for row in self.rows if not row.is_open]
 
 
-def care_view(found: Steps, words: Words) -> CareView:
-    rows = tuple(_row(line, found, words) for line in found.lines)
-    return CareView(rows, _air(found, words) if any(row.is_open and row.needs_air for row in rows) else None)
+def care_view(found: StepsOut, words: Words) -> CareView:
+    titles = {one.step: one.title for one in found.steps}
+    rows = tuple(_row(line, found, titles, words) for line in found.steps)
+    coats = any(row.is_open and row.needs_air for row in rows)
+    return CareView(rows, coats_want(found, words.now, words.date) if coats else None)
 
 
-def _row(line: CareStep, found: Steps, words: Words) -> StepRow:
-    state = line.ready(words.now)
-    titles = {one.step: one.title for one in found.lines}
-    air = air_caveat(found.against) if line.needs_air and state in NOW else ""
-    when = _when(line, state, titles, words, air)
-    return StepRow(line.step, line.title, state, SIGNS[state], when, line.caution, line.needs_air)
-
-
-def _when(line: CareStep, state: str, titles: dict[str, str], words: Words, air: str) -> str:
-    """Its earliest date with how sure that is, what in the air is against it, and what it waits for."""
-    if line.done is not None:
-        return f"done {words.date(line.done.done_at)}{', before it was safe to' if line.done.too_early else ''}"
-    if state == "over":
-        return "its time has passed"
-    after = f", once done: {', '.join(titles[step] for step in line.after)}" if line.after else ""
-    advised = f"; better after: {', '.join(titles[step] for step in line.advised)}" if line.advised else ""
-    return _odds(line, words) + air + after + advised
-
-
-def _odds(line: CareStep, words: Words) -> str:
-    even, safe = line.odds.even, line.odds.safe
-    if safe is not None and safe <= words.now:
-        return "may be done from now on"
-    if even is None:
-        return f"no date: {line.odds.reason or 'not foreseen'}"
-    checking = "worth checking now" if even <= words.now else f"worth checking {words.date(even)} (50 %)"
-    if safe is None:
-        return f"{checking}; no safe date ({line.odds.reason or 'not foreseen'})"
-    return f"safe {words.date(safe)} (90 %)" if even == safe else f"{checking}, safe {words.date(safe)} (90 %)"
-
-
-def _air(found: Steps, words: Words) -> str:
-    said = f"Coats want {found.care.air.in_words()}."
-    if found.against is None:
-        return f"{said} The room's air is not known."
-    said += f" The room, read {words.age(found.read_at)}: {' and '.join(found.against) or 'good'}."
-    if found.window is None:
-        return f"{said} No good spell is foreseen in the next two days once a coat may be due."
-    odds = "in nine cases of ten" if found.window.sure else "at even odds"
-    begins, ends = words.date(found.window.begins_at), words.date(found.window.ends_at)
-    return f"{said} Next good: {begins} to {ends}, {odds}."
+def _row(line: StepOut, found: StepsOut, titles: Mapping[str, str], words: Words) -> StepRow:
+    when = step_when(line, found, words.now, words.date, titles)
+    if line.better_after and line.state not in ("done", "over"):
+        when += f"; better after: {', '.join(titles[step] for step in line.better_after)}"
+    return StepRow(line.step, line.title, line.state, SIGNS[line.state], when, line.caution, line.needs_varnish_air)
 
 
 router = APIRouter(include_in_schema=False)
@@ -161,6 +125,7 @@ def _values(site: Site, seen: PiecePage, now: datetime) -> dict[str, Any]:
     axis = axis_of([report.line], now)
     wet = is_wet(report.line, now)
     advised_at, advice = _advised(site, report, now)
+    care = steps_of(report.history, report.past, care_of(settings), now)
     return {
         "report": report,
         "facts": facts(report, words),
@@ -171,7 +136,7 @@ def _values(site: Site, seen: PiecePage, now: datetime) -> dict[str, Any]:
         "plots": drying_plots(report, curve_of(site, report, now), settings.alarms, words),
         "air": piece_air(report.drying, report.climates, settings.alarms, words),
         "had": past_air(report.drying, report.climates, now, limits_of(settings)),
-        "care": care_view(steps_of(report.history, report.past, care_of(settings), now), words),
+        "care": care_view(StepsOut.of(care, now, settings.tz), words),
         "seen": observation_rows(seen.seen, words),
         "beliefs": [belief.sentence for belief in seen.beliefs],
         "advice": advice_rows(advice),
