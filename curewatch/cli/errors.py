@@ -10,19 +10,8 @@ from typing import Any, NamedTuple
 
 from curewatch.cli.exits import Exit
 from curewatch.cli.output import SCHEMA, write
-from curewatch.records.errors import Field, InputError, said
+from curewatch.records.errors import Field, ForPeople, InputError, said
 
-KNOWN = (
-    ("curewatch.records.errors", "InputError", Exit.BAD_INPUT),
-    ("curewatch.settings.errors", "SettingsError", Exit.BAD_INPUT),
-    ("curewatch.store.errors", "AlreadyRunning", Exit.ALREADY_RUNNING),
-    ("curewatch.store.errors", "NewerSchema", Exit.FAILED),
-    ("curewatch.store.errors", "StoreBroken", Exit.STORE_BROKEN),
-    ("curewatch.store.errors", "CannotOpen", Exit.BAD_INPUT),
-    ("curewatch.store.errors", "FactRefused", Exit.BAD_INPUT),
-    ("curewatch.store.errors", "StoreError", Exit.FAILED),
-)
-"""Errors that are written for people, the narrower before the wider."""
 OTHERWISE: dict[str, tuple[str, ...]] = {
     Field.PIECE: ("piece", "name", "one"),
     Field.RECIPE: ("recipe", "name"),
@@ -92,13 +81,12 @@ def _argument(found: Any, field: Field) -> str:
 
 
 def complaint_of(error: Exception) -> Complaint:
+    if isinstance(error, InputError):
+        error = CommandRefused(error, [])
     if isinstance(error, CommandRefused):
         return error.complaint()
-    for module, name, code in KNOWN:
-        # an error of a module that was never loaded cannot have been raised
-        kind = getattr(sys.modules.get(module), name, None)
-        if kind is not None and isinstance(error, kind):
-            return Complaint(code, str(error), *_parts(error))
+    if isinstance(error, ForPeople):
+        return Complaint(Exit[error.ending.name], str(error))
     if hasattr(error, "format_message") and hasattr(error, "exit_code"):
         return _usage(error)
     if isinstance(error, OSError):
@@ -109,16 +97,6 @@ def complaint_of(error: Exception) -> Complaint:
         Exit.FAILED,
         f"this should not have happened: {type(error).__name__}: {first_line}",
         hint=f"With {TRACEBACK}=1 in the environment it shows where.",
-    )
-
-
-def _parts(error: Exception) -> tuple[str | None, str | None, str | None]:
-    """Field, given and allowed, where an error names them."""
-    given = getattr(error, "given", None)
-    return (
-        getattr(error, "field", None),
-        given if given is None or isinstance(given, str) else repr(given),
-        getattr(error, "allowed", None),
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from enum import StrEnum
+from typing import ClassVar
 
 QUOTE_CHARS = 60
 """A quotation in a message is at most this long, its quotation marks included."""
@@ -90,7 +91,22 @@ Words = str | tuple[str, ...]
 """A text; in parts, where Fields are among them."""
 
 
-class InputError(ValueError):
+class Ending(StrEnum):
+    """What an error is to whoever waits for the end of a command: each has an exit code of its own."""
+
+    BAD_INPUT = "bad_input"
+    FAILED = "failed"
+    STORE_BROKEN = "store_broken"
+    ALREADY_RUNNING = "already_running"
+
+
+class ForPeople(Exception):
+    """An error whose text is written for the person who reads it: no traceback is wanted."""
+
+    ending: ClassVar[Ending] = Ending.FAILED
+
+
+class InputError(ForPeople, ValueError):
     """A word, number, time or fact from outside that cannot be taken as it stands, or contradicts what is known.
 
     `field` says where it was given: a Field where a person did, else a topic or a key of the settings. `given` is the
@@ -98,6 +114,8 @@ class InputError(ValueError):
     `why` is set where the bare refusal would not explain itself; the message then asks back: `at: got '02:30', which
     happens twice on 2026-10-25: say … or …`.
     """
+
+    ending = Ending.BAD_INPUT
 
     def __init__(self, field: str, given: object, allowed: Words, why: Words | None = None) -> None:
         super().__init__(field, given, allowed, why)  # as args, so that the error survives pickling

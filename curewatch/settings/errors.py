@@ -9,14 +9,18 @@ from typing import Any, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
+from curewatch.records.errors import Ending, ForPeople
+
 VALUE_CHARS = 60
 PROBLEMS_MOST = 20
 """So many problems of one file are told at once."""
 _SECRET = re.compile(r"whsec_|://[^/\s]*@")
 
 
-class SettingsError(ValueError):
+class SettingsError(ForPeople, ValueError):
     """Settings that cannot be used. `problems` holds one sentence each; the text is one a line."""
+
+    ending = Ending.BAD_INPUT
 
     def __init__(self, problems: Iterable[str]) -> None:
         self.problems = tuple(problems)

@@ -5,21 +5,29 @@ from __future__ import annotations
 from datetime import datetime
 from pathlib import Path
 
+from curewatch.records.errors import Ending, ForPeople
 
-class StoreError(Exception):
+
+class StoreError(ForPeople):
     """The store could not do what was asked. Nothing was written."""
 
 
 class CannotOpen(StoreError):
     """No store can be opened at this location; what is there was left untouched."""
 
+    ending = Ending.BAD_INPUT
+
 
 class NewerSchema(CannotOpen):
     """The store was last used by a newer curewatch than this one."""
 
+    ending = Ending.FAILED
+
 
 class StoreBroken(CannotOpen):
     """The store's own file is damaged, empty, or gone although copies of it are there."""
+
+    ending = Ending.STORE_BROKEN
 
     def __init__(self, path: Path, reason: str, remedy: str) -> None:
         """`reason` completes "the store PATH …"; `remedy` is one sentence or more on what brings it back."""
@@ -38,6 +46,8 @@ class BackupFailed(StoreError):
 class AlreadyRunning(StoreError):
     """Another daemon holds this store."""
 
+    ending = Ending.ALREADY_RUNNING
+
     def __init__(self, location: str, pid: int | None, host: str | None, since: datetime | None) -> None:
         self.location, self.pid, self.host, self.since = location, pid, host, since
         holder = f"process {pid}" if pid is not None else "a process that left no name"
@@ -48,6 +58,8 @@ class AlreadyRunning(StoreError):
 
 class FactRefused(StoreError):
     """A rule of the database forbids this record (a duplicate, or a reference to something unknown)."""
+
+    ending = Ending.BAD_INPUT
 
 
 class RowRefused(FactRefused):

@@ -213,7 +213,7 @@ def test_states_stored_in_parts_are_those_stored_at_once(
 ) -> None:
     rolled(desk)
     with Store.open(tmp_path / "other.sqlite") as other:
-        monkeypatch.setattr(forecasts, "AT_ONCE", 1)
+        monkeypatch.setattr("curewatch.desk.refresh.forecasts.AT_ONCE", 1)
         rolled(Desk(other, desk.settings))
         same(forecasts(other), forecasts(store))
         mine, theirs = kept(other), kept(store)
@@ -231,7 +231,7 @@ def test_after_a_crash_between_the_parts_and_the_decisions_states_still_go_with_
     was, states = forecasts(store), kept(store)
     now = NOON + 8 * HOUR
     store_readings(desk, read(NOON + 6 * HOUR + 10 * MINUTE, now, warmer=5))
-    monkeypatch.setattr(forecasts, "AT_ONCE", 1)
+    monkeypatch.setattr("curewatch.desk.refresh.forecasts.AT_ONCE", 1)
     with monkeypatch.context() as patch:
         patch.setattr(MadeForecasts, "write", lambda *_: 1 / 0)
         with pytest.raises(ZeroDivisionError):
