@@ -40,7 +40,7 @@ COMMANDS = {
     "gone": Lazy("facts:gone", "Log that a piece has left the studio."),
     "steps": Lazy("observations:steps", "What is still to be done to a piece."),
     "done": Lazy("observations:done", "Write down that a step was done."),
-    "undo": Lazy("observations:undo", "A piece's last step was not done after all."),
+    "undo": Lazy("observations:undo", "What was logged last of a piece or room was never so."),
     "record": Lazy("show:record", "A piece's cure record."),
     "why": Lazy("show:why", "What may have gone wrong with a piece."),
     "compare": Lazy("show:compare", "Two pieces' records side by side."),

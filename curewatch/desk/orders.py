@@ -101,3 +101,11 @@ def piece_here(tx: Transaction, name: str) -> Piece:
         if piece.name == name:
             return piece
     raise InputError(Field.PIECE, name, nearest(name, [piece.name for piece in pieces], "a piece here"))
+
+
+def room_known(tx: Transaction, name: str) -> Room:
+    rooms = tx.rooms()
+    for room in rooms:
+        if room.name == name:
+            return room
+    raise InputError(Field.ROOM, name, nearest(name, [room.name for room in rooms], "a room"))

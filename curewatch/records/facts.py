@@ -81,6 +81,8 @@ class Piece(Record):
     name: Name
     created_at: Moment
     gone_at: Moment | None = None
+    gone_logged_at: Moment | None = None
+    """When that was logged; None: it is here, or that is not known."""
 
 
 class Stay(Record):
@@ -92,6 +94,8 @@ class Stay(Record):
     since: Moment
     air_speed_m_s: Annotated[float, Field(ge=0.05, le=5)] | None = None
     """Air over it there [m/s]; None: as before, of its first stay as the pour says."""
+    logged_at: Moment | None = None
+    """None: not known."""
 
 
 class Pour(Record):

@@ -43,6 +43,8 @@ class Observation(Record):
     """The scale's smallest step [g]: it counts as noise."""
     surface_c: Annotated[float, Field(ge=SURFACE_C_RANGE[0], le=SURFACE_C_RANGE[1])] | None = None
     """Temperature of the film's surface [°C]."""
+    logged_at: Moment | None = None
+    """None: not known."""
 
     @model_validator(mode="after")
     def _holds_what_its_kind_is_about(self) -> Observation:

@@ -35,6 +35,8 @@ class Tilt(Record):
     piece_id: int
     measured_at: Moment
     tilt_rad: Annotated[float, Field(ge=0, le=MOST_TILT_RAD)]
+    logged_at: Moment | None = None
+    """None: with the pour, or not known."""
 
 
 class Paint(Record):

@@ -62,6 +62,7 @@ pieces = Table(
     Column("name", NAME, nullable=False),
     Column("created_at", Instant, nullable=False),
     Column("gone_at", Instant),
+    Column("gone_logged_at", Instant),
     CheckConstraint("length(name) BETWEEN 1 AND 80", name="name"),
     # This prevents two pieces that are still here from bearing one name; a name is free again once its piece is gone.
     Index(
@@ -82,6 +83,7 @@ stays = Table(
     Column("place", NAME),
     # Of the first stay the pour says it, and none is known of moves from before it was kept.
     Column("air_speed_m_s", Double),
+    Column("logged_at", Instant),
     # This prevents a piece from being in two rooms at one moment.
     PrimaryKeyConstraint("piece_id", "since"),
     CheckConstraint("place IS NULL OR length(place) BETWEEN 1 AND 80", name="place"),

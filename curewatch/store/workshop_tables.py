@@ -35,6 +35,7 @@ tilts = Table(
     Column("piece_id", ForeignKey("pieces.id"), nullable=False),
     Column("measured_at", Instant, nullable=False),
     Column("tilt_rad", Double, nullable=False),
+    Column("logged_at", Instant),
     # This prevents two tilts of one piece at one moment.
     PrimaryKeyConstraint("piece_id", "measured_at"),
     CheckConstraint("tilt_rad BETWEEN 0 AND 0.79", name="tilt_rad"),
@@ -82,6 +83,7 @@ observations = Table(
     Column("grams", Double),
     Column("resolution_g", Double),
     Column("surface_c", Double),
+    Column("logged_at", Instant),
     # This prevents an observation of nothing, or of two things at once.
     CheckConstraint(
         "(kind = 'finger') = (finger IS NOT NULL) AND (kind = 'weighing') = (grams IS NOT NULL) "

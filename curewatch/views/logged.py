@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from datetime import datetime
-from typing import Annotated, Literal
+from typing import Annotated
 
 from pydantic import Field
 
+from curewatch.desk.commands.undo import LogEntry, LogKind
+from curewatch.records import Alarm, Piece, Reading, Stay
+from curewatch.records.observations import Observation
+from curewatch.records.workshop import StepDone, Tilt
+from curewatch.studio.alarms.alarm_notices import TITLES
+from curewatch.studio.learning.texts import finding
+from curewatch.studio.wording import number
 from curewatch.views.base import RequestModel, View
 
 
 class Undo(RequestModel):
     """What takes back something that was logged: to be sent to /undo as it was given."""
 
-    done: Literal["pour", "gone", "move", "reading", "found", "step", "acknowledge", "cleared"]
+    done: LogKind
     of: Annotated[list[Annotated[str, Field(min_length=1, max_length=100)]], Field(min_length=1, max_length=50)]
 
 
@@ -27,3 +36,30 @@ class LoggedBefore(View):
     at: datetime
     text: str
     undo: Undo
+
+
+def logged_text(entries: Sequence[LogEntry]) -> str:
+    """What was logged, in a line: of one entry, or of pours that were logged together."""
+    first, fact = entries[0], entries[0].fact
+    if isinstance(fact, Piece):
+        return f"Poured: {_names(entries)}" if first.kind is LogKind.POUR else f"{fact.name} left the studio"
+    if isinstance(fact, Reading):
+        air = [("°C", fact.temp_c, 1), ("%", fact.rh_pct, 0)]
+        return f"Reading of {fact.room}: " + ", ".join(f"{'?' if v is None else number(v, d)} {u}" for u, v, d in air)
+    if isinstance(fact, Stay):
+        return f"{first.about} moved to {fact.room}{f', {fact.place}' if fact.place else ''}"
+    if isinstance(fact, Observation):
+        return f"{first.about}: {finding(fact)}"
+    if isinstance(fact, StepDone):
+        return f"{first.about}: {fact.step} done"
+    if isinstance(fact, Tilt):
+        return f"{first.about}: {math.degrees(fact.tilt_rad):.1f}° off level"
+    if isinstance(fact, Alarm):
+        return f"{fact.room}: {TITLES[fact.kind]}, seen to"
+    return f"{first.about}: looked over"
+
+
+def _names(pours: Sequence[LogEntry]) -> str:
+    if len(pours) <= 3:
+        return ", ".join(one.about for one in pours)
+    return f"{pours[0].about} to {pours[-1].about}, {len(pours)} pieces"

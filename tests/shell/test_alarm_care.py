@@ -21,6 +21,7 @@ from curewatch.desk.commands import alarm_care as care
 from curewatch.desk.commands.alarm_care import alarms_now
 from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import log_reading
+from curewatch.desk.commands.undo import LogKind, undo, undo_last
 from curewatch.desk.reports.piece import piece_report
 from curewatch.notify import GiveUp, Outbox
 from curewatch.records import AlarmHappening, AlarmKind, Damage, DeliveryState, Notice, Reading, ThicknessSource
@@ -107,12 +108,14 @@ def test_not_acknowledged_it_is_told_again_once(store: Store) -> None:
 def test_taken_back_an_acknowledgement_never_was_and_the_reminder_comes(store: Store) -> None:
     desk, now = cold_studio(store)
     care.acknowledge(desk, SHED, COLD, now)
-    assert care.undo_acknowledgement(desk, SHED, COLD).acknowledged_at is None
+    undo(desk, LogKind.ACKNOWLEDGE, [SHED, COLD], now)
+    with store.read() as tx:
+        assert {alarm.acknowledged_at for alarm in tx.alarms()} == {None}
     type_readings(desk, 2, 30, 6, HOUR)
     assert len(kinds(store, "reminder")) == 1
     assert happenings(store) == ["raised", "reminded"]
-    with pytest.raises(InputError, match="on and seen to in 'Boat shed': none is"):
-        care.undo_acknowledgement(desk, SHED, COLD)
+    with pytest.raises(InputError, match="something that was logged in the last 24 hours and stands"):
+        undo(desk, LogKind.ACKNOWLEDGE, [SHED, COLD], now)
 
 
 def stands_against(store: Store) -> list[Damage]:
@@ -129,16 +132,17 @@ def test_harm_that_was_looked_over_by_a_slip_stands_again_and_is_counted_on(stor
         tx.put_damages([harm, small])
     care.clear_damage(desk, "Heron", now)
     assert stands_against(store) == []
-    assert care.undo_clearing(desk, "Heron", now + HOUR) == (harm,)
+    (back,) = undo(desk, LogKind.CLEARED, ["Heron"], now + HOUR)
+    assert back.fact == (harm, small)
     assert stands_against(store) == [harm]
     with store.write() as tx:
         tx.put_damages([harm.model_copy(update={"hours": 3.0})])
         assert len(tx.damages()) == 2, "the same count, grown"
     care.clear_damage(desk, "Heron", now)
     with pytest.raises(InputError, match="last 24 hours"):
-        care.undo_clearing(desk, "Heron", now + 25 * HOUR)
+        undo(desk, LogKind.CLEARED, ["Heron"], now + 25 * HOUR)
     with pytest.raises(InputError, match="a piece here"):
-        care.undo_clearing(desk, "Herron", now)
+        undo_last(desk, "Herron", now, [LogKind.CLEARED])
 
 
 def test_muted_nothing_is_told_until_the_end_and_then_it_is(store: Store) -> None:
@@ -247,9 +251,9 @@ def _command(capsys: pytest.CaptureFixture[str], *words: str) -> str:
 
 
 def test_the_commands_of_alarms(store: Store, capsys: pytest.CaptureFixture[str]) -> None:
-    desk, now = cold_studio(store)
+    cold_studio(store)
     at = ("--store", str(store.location))
-    care.acknowledge(desk, SHED, COLD, now)
+    _command(capsys, *at, "acknowledge", SHED, "cold")
     assert "No longer acknowledged: cold in Boat shed." in _command(capsys, *at, "acknowledge", SHED, "cold", "--undo")
     assert main([*at, "acknowledge", SHED, "cold", "--undo"]) == 2
     assert main([*at, "cleared", "Heron", "--undo"]) == 2

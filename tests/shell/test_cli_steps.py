@@ -91,7 +91,7 @@ def test_a_pour_that_was_taken_back_hides_no_earlier_piece(studio: Path, capsys:
     from curewatch.clock import SystemClock
     from curewatch.desk import Desk
     from curewatch.desk.commands.moves import leave
-    from curewatch.desk.commands.undoing import undo_pours
+    from curewatch.desk.commands.undo import LogKind, undo
     from curewatch.settings import load_settings
     from curewatch.store import Store
 
@@ -102,7 +102,7 @@ def test_a_pour_that_was_taken_back_hides_no_earlier_piece(studio: Path, capsys:
         assert main(["pour", "Heron", "--room", "Loft", "--layer", "thin"]) == 0
         with store.read() as tx:
             slip = tx.pieces()[0].id
-        undo_pours(desk, [slip], SystemClock().now())
+        undo(desk, LogKind.POUR, [str(slip)], SystemClock().now())
     capsys.readouterr()
     assert [step["step"] for step in printed(capsys, "steps", "Heron")["history"]] == ["wash"]
 
@@ -115,7 +115,7 @@ def test_a_pour_that_was_taken_back_hides_no_earlier_piece(studio: Path, capsys:
         (("done", "Heron", "wash", "--at", "2000 h ago"), "after the pour"),
         (("done", "Heron", "wash", "--at", "2199-01-01"), "2199"),
         (("done", "Heron", "wrap"), "varnish-1 to be done first"),
-        (("undo", "Heron"), "written down as done"),
+        (("undo", "Herron"), "'Heron'"),
         (("done", "Heron"), "STEP"),
     ],
 )

@@ -9,9 +9,10 @@ from pathlib import Path
 import pytest
 
 from curewatch.desk import Desk
-from curewatch.desk.commands import moves, undoing
+from curewatch.desk.commands import moves
 from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import store_readings
+from curewatch.desk.commands.undo import LogKind, undo_last
 from curewatch.desk.reports.piece import piece_report
 from curewatch.desk.transfer.exporting import everything
 from curewatch.desk.transfer.importing import facts_from_json, import_facts
@@ -50,7 +51,7 @@ def test_what_was_said_of_the_air_holds_for_the_place_it_was_said_of(desk: Desk)
     assert speed(desk) == 0.7
     moves.move(desk, "Heron", SHED, None, NOON + 3 * MINUTE)
     assert speed(desk) == STILL
-    undoing.undo_move(desk, "Heron", NOON + 4 * MINUTE)
+    undo_last(desk, "Heron", NOON + 4 * MINUTE, [LogKind.MOVE])
     assert speed(desk) == 0.7
 
 

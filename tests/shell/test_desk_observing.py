@@ -12,6 +12,7 @@ from curewatch.desk import Desk, PourOrder
 from curewatch.desk.commands import observing
 from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import log_reading
+from curewatch.desk.commands.undo import undo_observation
 from curewatch.desk.reports import learned
 from curewatch.desk.reports.piece import piece_report
 from curewatch.desk.snapshot.lessons import VERSION, learned_so_far, update_lessons
@@ -61,7 +62,7 @@ def test_a_finger_test_moves_this_piece_and_the_next_and_back_when_taken_back(de
     after = safe_at(desk, "Low tide"), safe_at(desk, "Flood")
     assert after[0] > before[0] + HOUR
     assert after[1] > before[1] + HOUR
-    observing.take_back(desk, "Low tide", ObservationKind.FINGER)
+    undo_observation(desk, "Low tide", ObservationKind.FINGER, NOW)
     assert (safe_at(desk, "Low tide"), safe_at(desk, "Flood")) == before
 
 
@@ -153,5 +154,5 @@ def test_a_test_in_a_room_that_was_never_read_waits(desk: Desk) -> None:
 def test_what_is_wrong_is_said(desk: Desk, name: str, hours: float, says: str) -> None:
     with pytest.raises(InputError, match=says):
         observing.feel(desk, name, Finger.TACKY, NOW - hours * HOUR, NOW)
-    with pytest.raises(InputError, match="surface to take back"):
-        observing.take_back(desk, "Low tide", ObservationKind.SURFACE)
+    with pytest.raises(InputError, match=r"surface of Low tide.*logged in the last 24 hours"):
+        undo_observation(desk, "Low tide", ObservationKind.SURFACE, NOW)

@@ -12,7 +12,8 @@ import requests
 from icalendar import Calendar, Event
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
-from curewatch.desk.commands import moves, undoing
+from curewatch.desk.commands import moves
+from curewatch.desk.commands.undo import LogKind, undo
 from curewatch.desk.reports.piece import piece_report
 from curewatch.web.access.passwords import hash_of
 from curewatch.web.feeds.calendar import KEPT_AFTER
@@ -107,7 +108,7 @@ def test_a_piece_that_is_no_more_leaves_cancelled_events(studio: Studio, way: st
     if way == "gone":
         moves.leave(studio.desk, "Curlew", now)
     else:
-        undoing.undo_pours(studio.desk, [1], now)
+        undo(studio.desk, LogKind.POUR, ["1"], now)
     assert {(str(e["status"]), int(e["sequence"])) for e in events(studio).values()} == {("CANCELLED", 1)}
     assert {(str(e["status"]), int(e["sequence"])) for e in events(studio).values()} == {("CANCELLED", 1)}
 

@@ -10,7 +10,8 @@ import pytest
 
 from curewatch.cli.output import Page
 from curewatch.cli.texts.piece_text import steps_text
-from curewatch.desk.commands import aftercare, alarm_care
+from curewatch.desk.commands import aftercare
+from curewatch.desk.commands.undo import LogKind, undo
 from curewatch.desk.reports.piece import piece_report
 from curewatch.records import AlarmKind, Damage
 from curewatch.records.errors import Field, InputError
@@ -221,7 +222,7 @@ def test_a_harmed_piece_says_so_until_somebody_has_looked_it_over(studio: Studio
         tx.clear_damages(piece.id, NOW)
         tx.put_damages([harm.model_copy(update={"hours": 0.3})])
     with pytest.raises(InputError, match="no more harm was counted"):  # two open counts of one kind cannot be
-        alarm_care.undo_clearing(studio.desk, "Curlew", NOW)
+        undo(studio.desk, LogKind.CLEARED, ["Curlew"], NOW)
 
 
 def test_an_error_speaks_the_words_of_the_page() -> None:

@@ -13,8 +13,9 @@ from typing import Any
 import pytest
 
 from curewatch.desk import Desk
-from curewatch.desk.commands import moves, undoing
+from curewatch.desk.commands import moves
 from curewatch.desk.commands.readings import store_readings
+from curewatch.desk.commands.undo import LogKind, undo
 from curewatch.desk.mixing import put_recipe
 from curewatch.desk.refresh.refresher import Refresher
 from curewatch.desk.reports.board import BoardCache, board_of
@@ -318,8 +319,8 @@ def test_what_was_logged_long_ago_stands(studio: Studio) -> None:
 
 def test_a_sensors_reading_cannot_be_taken_back(studio: Studio) -> None:
     store_readings(studio.desk, [Reading(room="Shed", at=NOW, temp_c=20, rh_pct=50, source="window", received_at=NOW)])
-    with pytest.raises(InputError, match="typed in"):
-        undoing.undo_reading(studio.desk, "Shed", NOW, NOW)
+    with pytest.raises(InputError, match="something that was logged"):
+        undo(studio.desk, LogKind.READING, ["Shed", NOW.isoformat()], NOW)
 
 
 def test_a_pour_taken_back_takes_its_notices_along(studio: Studio) -> None:

@@ -12,8 +12,9 @@ from urllib.parse import urlencode
 import numpy as np
 import pytest
 
-from curewatch.desk.commands import aftercare, moves, observing, undoing
+from curewatch.desk.commands import aftercare, moves, observing
 from curewatch.desk.commands.readings import store_readings
+from curewatch.desk.commands.undo import LogKind, undo
 from curewatch.desk.reports.piece import piece_report
 from curewatch.desk.reports.room import room_outlook, room_record
 from curewatch.records import Reading, Support
@@ -151,7 +152,7 @@ def test_a_label_of_a_piece_that_has_left_opens_its_record_which_says_so(studio:
 def test_a_label_of_a_piece_that_was_taken_back_finds_nothing(studio: Studio) -> None:
     studio.pour("Slip", hours_ago=1)
     piece = piece_report(studio.desk, "Slip", NOW).drying.piece
-    undoing.undo_pours(studio.desk, [piece.id], NOW)
+    undo(studio.desk, LogKind.POUR, [str(piece.id)], NOW)
     assert studio.get(f"/p/{Sessions(studio.store, None).label_code(piece.id)}").status_code == 404
 
 

@@ -11,8 +11,9 @@ from pathlib import Path
 import pytest
 
 from curewatch.desk import Desk
-from curewatch.desk.commands import aftercare, alarm_care, moves, observing, undoing
+from curewatch.desk.commands import aftercare, alarm_care, moves, observing
 from curewatch.desk.commands.readings import log_reading
+from curewatch.desk.commands.undo import LogKind, undo
 from curewatch.desk.reports.piece import piece_report
 from curewatch.records import AlarmKind, Damage, Reading
 from curewatch.records.errors import InputError
@@ -84,7 +85,7 @@ def test_each_kind_of_slip_is_listed_with_its_age_and_taken_back(studio: Studio)
         "Curlew: still tacky", "Reading of Shed: 18.5 °C, 52 %", "Curlew: looked over",
         "Shed: too cold for wet paint, seen to",
     ]  # fmt: skip
-    assert "Reed left the studio 1 min ago" in words_of(studio.page("/lately"))
+    assert "Reed left the studio 2 min ago" in words_of(studio.page("/lately"))
     for text in ("Shed: too cold for wet paint, seen to", "Curlew: still tacky", "Poured: Eel 1 to Eel 4, 4 pieces",
                  "Curlew moved to Loft, sill", "Reading of Shed: 18.5 °C, 52 %", "Curlew: drips done",
                  "Curlew: looked over", "Reed left the studio"):  # fmt: skip
@@ -119,7 +120,7 @@ def test_a_pour_of_which_something_was_found_stands_until_that_is_taken_back(stu
     observing.feel(studio.desk, "Curlew", Finger.TACKY, now, now)
     assert list(logged(studio)) == ["Curlew: still tacky"]
     with pytest.raises(InputError, match="nothing was found of or done to since"):
-        undoing.undo_pours(studio.desk, [1], now)
+        undo(studio.desk, LogKind.POUR, ["1"], now)
     press(studio, "Curlew: still tacky")
     press(studio, "Poured: Curlew")
     assert studio.names() == []
@@ -143,5 +144,5 @@ def test_a_piece_that_never_left_is_not_said_to_be_gone(studio: Studio, of: str)
     """1: a piece that is here; later one whose pour was taken back."""
     studio.pour()
     assert "marked gone" not in studio.page(f"/?done=gone&of={of}")
-    undoing.undo_pours(studio.desk, [1], NOW)
+    undo(studio.desk, LogKind.POUR, ["1"], NOW)
     assert "marked gone" not in studio.page(f"/?done=gone&of={of}")

@@ -13,9 +13,11 @@ from curewatch.cli.output import Page, say, say_json
 from curewatch.cli.session import answer, desk_of, fresh_desk_of, say_view
 from curewatch.cli.texts import alarms_text
 from curewatch.desk.commands import alarm_care, notice_care
+from curewatch.desk.commands import undo as undoing
 from curewatch.desk.commands.alarm_care import alarms_now
+from curewatch.desk.commands.undo import LogKind
 from curewatch.intake.typed import parse_duration
-from curewatch.records import AlarmKind
+from curewatch.records import Alarm, AlarmKind
 from curewatch.records.errors import Field, InputError
 from curewatch.studio.alarms import damage
 from curewatch.studio.wording import date
@@ -48,7 +50,9 @@ def acknowledge(
     wanted = parse_alarm_kind(kind)
     with fresh_desk_of(ctx) as (desk, now):
         if undo:
-            alarm = alarm_care.undo_acknowledgement(desk, room, wanted)
+            (entry,) = undoing.undo(desk, LogKind.ACKNOWLEDGE, [room, wanted], now)
+            assert isinstance(entry.fact, Alarm)
+            alarm = entry.fact
         else:
             alarm = alarm_care.acknowledge(desk, room, wanted, now)
         if as_json:
@@ -96,7 +100,12 @@ def cleared(
 ) -> None:
     """Say that you have looked a harmed piece over: what stood against it no longer does."""
     with desk_of(ctx) as (desk, now):
-        gone = (alarm_care.undo_clearing if undo else alarm_care.clear_damage)(desk, piece, now)
+        if undo:
+            back = undoing.undo_last(desk, piece, now, [LogKind.CLEARED]).fact
+            assert isinstance(back, tuple)
+            gone = tuple(one for one in back if damage.stands(one))
+        else:
+            gone = alarm_care.clear_damage(desk, piece, now)
         if as_json:
             harm = [HarmOut.of(piece, one, desk.settings.tz).model_dump(mode="json") for one in gone]
             say_json("undone" if undo else "cleared", piece=piece, harm=harm)

@@ -15,9 +15,10 @@ from curewatch.cli.output import Page, say, say_json, say_notes
 from curewatch.cli.session import desk_of, iso, moment, refresh_first, say_view
 from curewatch.cli.texts import piece_text
 from curewatch.desk import Desk, PourOrder
-from curewatch.desk.commands import moves, undoing
+from curewatch.desk.commands import moves
 from curewatch.desk.commands.pours import log_pours
 from curewatch.desk.commands.readings import log_reading
+from curewatch.desk.commands.undo import LogKind, undo_last
 from curewatch.desk.reports.piece import piece_report
 from curewatch.intake.typed import parse_air, parse_humidity
 from curewatch.intake.typed.levelling import TILT
@@ -155,7 +156,7 @@ def move(
         raise InputError(Field.ROOM, "nothing", "the room it lies in now, or --undo")
     with desk_of(ctx) as (desk, now):
         if room is None:
-            undoing.undo_move(desk, name, now)
+            undo_last(desk, name, now, [LogKind.MOVE])
             _say_where(desk, name, now, (), "undone", as_json)
             return
         where = named(room, Field.ROOM), None if place is None else named(place, Field.PLACE)
@@ -170,7 +171,7 @@ def gone(ctx: typer.Context, name: Name, at: At = None, undo: _Undo = False, as_
         _alone(at=at)
     with desk_of(ctx) as (desk, now):
         if undo:
-            undoing.undo_leaving(desk, undoing.last_gone(desk, name).id, now)
+            undo_last(desk, name, now, [LogKind.GONE])
             _say_where(desk, name, now, (), "undone", as_json)
             return
         when = None if at is None else moment(at, desk, now)

@@ -12,18 +12,21 @@ import typer
 from curewatch.cli import options
 from curewatch.cli.options import At, Name
 from curewatch.cli.output import PIPED_WIDTH, say, say_json, say_notes
-from curewatch.cli.session import answer, desk_of, fresh_desk_of, moment, say_view
+from curewatch.cli.session import answer, desk_of, fresh_desk_of, moment, refresh_first, say_view
 from curewatch.cli.texts.piece_text import steps_text
 from curewatch.desk import Desk
 from curewatch.desk.commands import aftercare, observing
 from curewatch.desk.commands.observing import Observed
+from curewatch.desk.commands.undo import OF_ROOMS, LogKind, undo_last, undo_observation
 from curewatch.desk.reports import learned as reports_learned
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.quantities import SURFACE_TEMPERATURE, parse_weighing
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Finger, ObservationKind
+from curewatch.records.workshop import StepDone
 from curewatch.studio.learning.texts import finding
 from curewatch.views.care import BeliefOut, DoneOut, ObservationOut, StepsOut
+from curewatch.views.logged import logged_text
 
 _SAYS = ("tacky", "touch-dry", "dry-through")
 Undo = Annotated[
@@ -137,13 +140,12 @@ def _say(desk: Desk, observed: Observed, kind: str, as_json: bool) -> None:
 
 
 def _undo(desk: Desk, name: str, kind: ObservationKind, at: str | None, now: datetime, as_json: bool) -> None:
-
-    observed = observing.take_back(desk, name, kind, of=None if at is None else moment(at, desk, now))
-    one = observed.observation
+    """The last one of its kind, or that of the minute that was named."""
+    one = undo_observation(desk, name, kind, now, at=None if at is None else moment(at, desk, now))
     if as_json:
-        say_json("undone", piece=observed.piece.name, id=one.id)
+        say_json("undone", piece=name, id=one.id)
     else:
-        say(f"Taken back of {observed.piece.name}: {finding(one)} at {desk.local(one.at):%a %d %b %H:%M}.")
+        say(f"Taken back of {name}: {finding(one)} at {desk.local(one.at):%a %d %b %H:%M}.")
 
 
 def steps(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:
@@ -173,11 +175,22 @@ def done(
         say(f"{name}: {noted.step.step} done at {desk.local(noted.step.done_at):%a %d %b %H:%M}.")
 
 
-def undo(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:
-    """The piece's last step was not done after all. It stays in the history."""
+def undo(
+    ctx: typer.Context,
+    name: Annotated[str | None, typer.Argument(metavar="PIECE", help="The piece's name.")] = None,
+    room: Annotated[str | None, typer.Option("--room", metavar="ROOM", help="Of this room, not of a piece.")] = None,
+    as_json: options.AsJson = False,
+) -> None:
+    """Take back what was logged last of a piece or room: a pour, reading, move, finding or step of the last day."""
+    if (name is None) == (room is None):
+        raise InputError(Field.PIECE, name, "the name of a piece, or of a room, and not both")
     with desk_of(ctx) as (desk, now):
-        step = aftercare.undo(desk, name, now)
-        if as_json:
-            say_view("undo", DoneOut.of(step, desk.settings.tz), piece=name)
-        else:
-            say(f"{name}: {step.step} is open again.")
+        kinds = [kind for kind in LogKind if (kind in OF_ROOMS) is (name is None)]
+        entry = undo_last(desk, name or room or "", now, kinds)
+        refresh_first(desk, now)
+    text, step = logged_text([entry]), entry.fact if isinstance(entry.fact, StepDone) else None
+    if as_json:
+        values = {} if step is None else DoneOut.of(step, desk.settings.tz).model_dump(mode="json")
+        say_json("undo", piece=name, room=room, done=entry.kind.value, text=text, **values)
+    else:
+        say(f"Taken back: {text}." if step is None else f"{name}: {step.step} is open again.")

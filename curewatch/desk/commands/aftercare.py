@@ -89,18 +89,6 @@ def done(desk: Desk, name: str, step: str, at: datetime, now: datetime, *, anywa
     return LoggedStep(noted, tuple(_notes(line, early)))
 
 
-def undo(desk: Desk, name: str, now: datetime) -> StepDone:
-    """The piece's last step was not done after all; the step. InputError if none stands as done."""
-    found = history(desk, name, now)
-    standing = [one for one in found.steps if one.undone_at is None]
-    if not standing:
-        raise InputError(Field.PIECE, name, "a piece of which a step is written down as done")
-    with desk.store.write() as tx:
-        tx.undo_step(standing[-1].id, now)
-        mark_changed(tx)
-    return standing[-1]
-
-
 def _lines(found: PieceHistory, care: Care) -> list[CareStep]:
     peeled = skins(found.drying, found.climates, care.skins_m)
     return plan(found.drying.pour, found.forecast, peeled, found.steps, care)

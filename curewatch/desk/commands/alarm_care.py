@@ -6,11 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from curewatch.desk.commands.undoing import in_time
 from curewatch.desk.desk import Desk
-from curewatch.desk.orders import nearest
+from curewatch.desk.orders import piece_here, room_known
 from curewatch.desk.revision import mark_changed
-from curewatch.records import Alarm, AlarmEvent, AlarmHappening, AlarmKind, Damage, Piece
+from curewatch.records import Alarm, AlarmEvent, AlarmHappening, AlarmKind, Damage
 from curewatch.records.errors import Field, InputError
 from curewatch.store import Transaction
 from curewatch.studio.alarms import damage as damages
@@ -43,7 +42,7 @@ def alarms_now(desk: Desk, now: datetime, *, history: int = 0, room: str | None 
     """How the alarms are (in `room`), with the newest `history` lines of what happened to them. InputError: no room."""
     with desk.store.read() as tx:
         if room is not None:
-            _room(tx, room)
+            room_known(tx, room)
         known = [alarm for alarm in tx.alarms() if room in (None, alarm.room)]
         events = tx.alarm_events(room=room, limit=history) if history else []
         harmed = _harmed(tx, room)
@@ -56,7 +55,7 @@ def alarms_now(desk: Desk, now: datetime, *, history: int = 0, room: str | None 
 def acknowledge(desk: Desk, room: str, kind: AlarmKind, now: datetime) -> Alarm:
     """Somebody sees to it: no reminder comes. InputError where no such alarm is on."""
     with desk.store.write() as tx:
-        _room(tx, room)
+        room_known(tx, room)
         alarm = _known(tx, room, kind)
         if alarm is None or not life.is_active(alarm):
             on = [str(one.kind) for one in tx.alarms() if one.room == room and life.is_active(one)]
@@ -64,25 +63,10 @@ def acknowledge(desk: Desk, room: str, kind: AlarmKind, now: datetime) -> Alarm:
         return _store(tx, life.acknowledged(alarm, now), AlarmHappening.ACKNOWLEDGED, now)
 
 
-def undo_acknowledgement(desk: Desk, room: str, kind: AlarmKind) -> Alarm:
-    """Nobody sees to it after all: its reminder comes. InputError unless it is on and was acknowledged."""
-    with desk.store.write() as tx:
-        _room(tx, room)
-        alarm = _known(tx, room, kind)
-        if alarm is None or alarm.acknowledged_at is None or not life.is_seen_to(alarm):
-            seen = [str(one.kind) for one in tx.alarms() if one.room == room and life.is_seen_to(one)]
-            raise InputError(Field.KIND, kind.value, f"an alarm that is on and seen to in {room!r}: {_listed(seen)}")
-        tx.undo_acknowledgement(kind, room, alarm.acknowledged_at)
-        nobodys = alarm.model_copy(update={"acknowledged_at": None})
-        tx.put_alarms([nobodys])
-        mark_changed(tx)
-    return nobodys
-
-
 def mute(desk: Desk, room: str, kind: AlarmKind, length: timedelta, now: datetime) -> Alarm:
     """Nothing is told of this alarm for `length`, whether it is on now or not. InputError where that is too long."""
     with desk.store.write() as tx:
-        _room(tx, room)
+        room_known(tx, room)
         alarm = _known(tx, room, kind) or life.fresh(kind, room, now - timedelta(seconds=1))
         try:
             quiet = life.muted(alarm, now + length, now)
@@ -95,7 +79,7 @@ def mute(desk: Desk, room: str, kind: AlarmKind, length: timedelta, now: datetim
 def unmute(desk: Desk, room: str, kind: AlarmKind, now: datetime) -> Alarm:
     """It is told again. InputError where it is not muted."""
     with desk.store.write() as tx:
-        _room(tx, room)
+        room_known(tx, room)
         alarm = _known(tx, room, kind)
         if alarm is None or not life.is_muted(alarm, now):
             muted = [str(one.kind) for one in tx.alarms() if one.room == room and life.is_muted(one, now)]
@@ -106,47 +90,13 @@ def unmute(desk: Desk, room: str, kind: AlarmKind, now: datetime) -> Alarm:
 def clear_damage(desk: Desk, name: str, now: datetime) -> tuple[Damage, ...]:
     """A person has looked the piece over: what stood against it no longer does. InputError where nothing did."""
     with desk.store.write() as tx:
-        piece = _piece(tx, name)
+        piece = piece_here(tx, name)
         standing = [one for one in tx.damages([piece.id]) if damages.stands(one)]
         if not standing:
             raise InputError(Field.PIECE, name, "a piece with damage that was not cleared yet (see `curewatch alarms`)")
         tx.clear_damages(piece.id, now)
         mark_changed(tx)
     return tuple(standing)
-
-
-def undo_clearing(desk: Desk, name: str, now: datetime) -> tuple[Damage, ...]:
-    """The piece was not looked over after all: what stood against it then stands again.
-
-    InputError: it was not within a day, or more harm has been counted since.
-    """
-    with desk.store.write() as tx:
-        piece = _piece(tx, name)
-        known = tx.damages([piece.id])
-        last = max((one.cleared_at for one in known if one.cleared_at), default=None)
-        if last is None:
-            raise InputError(Field.PIECE, name, "a piece that was looked over")
-        in_time(last, f"the looking over of {name}", now)
-        back = [one.model_copy(update={"cleared_at": None}) for one in known if one.cleared_at == last]
-        if {one.kind for one in back} & {one.kind for one in known if one.cleared_at is None}:
-            raise InputError(
-                Field.PIECE, name, "a piece against which no more harm was counted since it was looked over"
-            )
-        tx.undo_clearing(piece.id, last)
-        mark_changed(tx)
-    return tuple(one for one in back if damages.stands(one))
-
-
-def _room(tx: Transaction, name: str) -> None:
-    if tx.room(name) is None:
-        raise InputError(Field.ROOM, name, nearest(name, [room.name for room in tx.rooms()], "a room"))
-
-
-def _piece(tx: Transaction, name: str) -> Piece:
-    here = {piece.name: piece for piece in tx.pieces()}
-    if name not in here:
-        raise InputError(Field.PIECE, name, nearest(name, list(here), "a piece here"))
-    return here[name]
 
 
 def _listed(kinds: Sequence[str]) -> str:

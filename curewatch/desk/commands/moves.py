@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from curewatch.desk.desk import Desk
-from curewatch.desk.orders import Logged, meet_room, nearest, piece_here
+from curewatch.desk.orders import Logged, meet_room, piece_here
 from curewatch.desk.reports.cure_record import CureRecord, cure_record_of
 from curewatch.desk.revision import mark_changed, rejudge_from
 from curewatch.records import Piece, Stay
@@ -35,7 +35,7 @@ def move(
         piece = piece_here(tx, name)
         _after_it_came(tx, desk, piece, at)
         notes = meet_room(tx, room)
-        tx.add_stay(Stay(piece_id=piece.id, room=room, place=place, since=at, air_speed_m_s=air))
+        tx.add_stay(Stay(piece_id=piece.id, room=room, place=place, since=at, air_speed_m_s=air, logged_at=now))
         rejudge_from(tx, {room: at})
         mark_changed(tx)
     return Logged(piece, tuple(notes))
@@ -50,7 +50,7 @@ def leave(desk: Desk, name: str, now: datetime, *, at: datetime | None = None) -
         piece = piece_here(tx, name)
         if at is not None:
             _after_it_came(tx, desk, piece, at)
-        tx.set_gone(piece.id, now if at is None else at)
+        tx.set_gone(piece.id, now if at is None else at, logged_at=now)
         mark_changed(tx)
     return Logged(piece)
 
@@ -66,15 +66,13 @@ def measured(desk: Desk, name: str, tilt_rad: float, at: datetime, now: datetime
     """Store how far from level a piece's support was at `at`; the piece with it. InputError: no such piece here, or a
     moment before its pour."""
     with desk.store.write() as tx:
-        piece = tx.piece(name)
-        if piece is None or piece.gone_at is not None:
-            raise InputError(Field.PIECE, name, nearest(name, [one.name for one in tx.pieces()], "a piece here"))
+        piece = piece_here(tx, name)
         (pour,) = tx.pours([piece.id])
         if not pour.at <= at <= now:
             since = desk.local(pour.at).isoformat(timespec="minutes")
             raise InputError(
                 Field.AT, desk.local(at).isoformat(timespec="minutes"), f"a moment since the pour, {since}"
             )
-        tx.put_tilt(Tilt(piece_id=piece.id, measured_at=at, tilt_rad=tilt_rad))
+        tx.put_tilt(Tilt(piece_id=piece.id, measured_at=at, tilt_rad=tilt_rad, logged_at=now))
         mark_changed(tx)
     return cure_record_of(desk, name, now)

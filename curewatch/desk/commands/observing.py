@@ -6,14 +6,13 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from curewatch.desk.desk import Desk
-from curewatch.desk.orders import Logged, nearest
+from curewatch.desk.orders import Logged, nearest, piece_here
 from curewatch.desk.reports.learned import what_was_learned
 from curewatch.desk.revision import mark_changed
 from curewatch.desk.snapshot.lessons import lesson_of, update_lessons
 from curewatch.records import Piece
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
-from curewatch.store import Transaction
 from curewatch.studio.learning.texts import said_of
 
 
@@ -44,43 +43,19 @@ def surface(desk: Desk, name: str, surface_c: float, at: datetime, now: datetime
 
 def _log(desk: Desk, name: str, now: datetime, *, at: datetime, kind: ObservationKind, **found: object) -> Observed:
     with desk.store.write() as tx:
-        piece = _here(tx, name)
+        piece = piece_here(tx, name)
         (pour,) = tx.pours([piece.id])
         if at <= pour.at and kind is not ObservationKind.WEIGHING:
             since = desk.local(pour.at).isoformat(timespec="minutes")
             raise InputError(
                 Field.AT, desk.local(at).isoformat(timespec="minutes"), f"a moment after the pour, {since}"
             )
-        given = Observation.model_validate({"piece_id": piece.id, "at": at, "kind": kind, **found})
+        given = Observation.model_validate({"piece_id": piece.id, "at": at, "kind": kind, "logged_at": now, **found})
         stored = tx.add_observation(given)
         mark_changed(tx)
     update_lessons(desk.store, now)  # for what there is to say of it; the dates follow at the next look
     with desk.store.read() as tx:
         return Observed(piece, stored, said_of(stored, lesson_of(tx, piece.id)))
-
-
-def take_back(desk: Desk, name: str, kind: ObservationKind, *, of: datetime | None = None) -> Observed:
-    """The observation of that kind that was logged last of the piece was never so; with `of`, that of this minute.
-
-    InputError: there is none.
-    """
-    with desk.store.write() as tx:
-        piece = _here(tx, name)
-        known = [one for one in tx.observations([piece.id]) if one.kind is kind]
-        if not known:
-            raise InputError(Field.PIECE, name, f"a piece with a {kind.value} to take back")
-        found = known if of is None else [one for one in known if _minute(desk, one.at) == _minute(desk, of)]
-        if of is not None and not found:
-            moments = ", ".join(sorted(_minute(desk, one.at) for one in known))
-            raise InputError(Field.AT, _minute(desk, of), f"the minute of a {kind.value} of {name}: {moments}")
-        last = max(found, key=lambda one: one.id)
-        tx.undo_observation(last.id)
-        mark_changed(tx)
-    return Observed(piece, last)
-
-
-def _minute(desk: Desk, at: datetime) -> str:
-    return desk.local(at).isoformat(timespec="minutes")
 
 
 def forget(desk: Desk, name: str, now: datetime) -> Logged:
@@ -96,10 +71,3 @@ def forget(desk: Desk, name: str, now: datetime) -> Logged:
         mark_changed(tx)
     update_lessons(desk.store, now)
     return Logged(notes=tuple(f"the {subject.value} {name!r} is as it was assumed to be" for subject in subjects))
-
-
-def _here(tx: Transaction, name: str) -> Piece:
-    piece = tx.piece(name)
-    if piece is None or piece.gone_at is not None:
-        raise InputError(Field.PIECE, name, nearest(name, [one.name for one in tx.pieces()], "a piece here"))
-    return piece

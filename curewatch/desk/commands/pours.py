@@ -41,7 +41,7 @@ def _pour(tx: Transaction, desk: Desk, order: PourOrder, now: datetime) -> Logge
         tx.put_tilt(Tilt(piece_id=piece.id, measured_at=order.at, tilt_rad=order.tilt_rad))
     if order.paint is not None:
         tx.put_paint(order.paint.model_copy(update={"piece_id": piece.id}))
-    tx.add_stay(Stay(piece_id=piece.id, room=order.room, place=order.place, since=order.at))
+    tx.add_stay(Stay(piece_id=piece.id, room=order.room, place=order.place, since=order.at, logged_at=now))
     rejudge_from(tx, {order.room: order.at})
     mark_changed(tx)
     return Logged(piece, tuple(notes))

@@ -78,8 +78,8 @@ class Facts(Rows):
         found = self._connection.execute(query if ids is None else query.where(pieces.id.in_(ids)))
         return [Piece(**row) for row in found.mappings()]
 
-    def set_gone(self, piece_id: int, at: datetime | None) -> None:
-        """The piece left at `at`; with None, it is here after all.
+    def set_gone(self, piece_id: int, at: datetime | None, *, logged_at: datetime | None = None) -> None:
+        """The piece left at `at`, which was logged at `logged_at`; with None, it is here after all.
 
         Raises FactRefused for an unknown id, and DuplicateName if it comes back to find its name taken.
         """
@@ -89,7 +89,8 @@ class Facts(Rows):
             raise FactRefused(f"there is no piece with id {piece_id}")
         if at is None:
             self._refuse_taken(name, by_other_than=piece_id)
-        self._execute(update(tables.pieces).where(pieces.id == piece_id).values(gone_at=at), given=(piece_id, at))
+        left = update(tables.pieces).where(pieces.id == piece_id).values(gone_at=at, gone_logged_at=logged_at)
+        self._execute(left, given=(piece_id, at))
 
     def _refuse_taken(self, name: str, *, by_other_than: int = 0) -> None:
         pieces = tables.pieces.c

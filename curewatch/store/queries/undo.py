@@ -1,4 +1,4 @@
-"""Taking back what was logged by mistake moments ago: the one way in which facts leave the store."""
+"""Rows that should never have been written: the one way in which facts leave the store."""
 
 from __future__ import annotations
 
@@ -39,6 +39,12 @@ class Undo(Rows):
         of_it = select(sources.id).where(sources.room == room, sources.name == source)
         statement = delete(tables.readings).where(readings.source_id.in_(of_it), readings.at == at)
         return self._execute(statement, given=(room, source, at)).rowcount
+
+    def undo_tilt(self, piece_id: int, measured_at: datetime) -> None:
+        """The piece did not lie so at that moment."""
+        tilts = workshop_tables.tilts.c
+        of_it = (tilts.piece_id == piece_id) & (tilts.measured_at == measured_at)
+        self._execute(delete(workshop_tables.tilts).where(of_it), given=(piece_id, measured_at))
 
     def undo_acknowledgement(self, kind: AlarmKind, room: str, at: datetime) -> None:
         """Nobody saw to the alarm at that moment: the line of its history that says so goes."""

@@ -7,6 +7,7 @@ is logged is answered with an `undo`, which /undo takes as it is.
 
 from __future__ import annotations
 
+from datetime import UTC
 from typing import Any
 
 from fastapi import APIRouter, FastAPI
@@ -21,7 +22,7 @@ from curewatch.views.board import BoardOut, board_rows
 from curewatch.views.logged import LoggedBefore, LoggedOut, Undo
 from curewatch.web.api.answers import BASE, CSV, REFUSALS, as_csv, logged, moment
 from curewatch.web.api.requests import PourIn, ReadingIn
-from curewatch.web.pages.logged import logged_lately, take_back
+from curewatch.web.pages.logged import take_back, to_undo
 from curewatch.web.problems import PROBLEM
 from curewatch.web.site import Here
 
@@ -60,7 +61,7 @@ def log_reading(site: Here, reading: ReadingIn) -> LoggedOut:
     at = moment(reading.at, now)
     read = Reading(room=reading.room, at=at, temp_c=reading.temp_c, rh_pct=reading.rh_pct, received_at=now)
     stored = readings.log_reading(site.desk, read)
-    return logged(site, now, None, stored.notes, "reading", (reading.room, at.isoformat()))
+    return logged(site, now, None, stored.notes, "reading", (reading.room, at.astimezone(UTC).isoformat()))
 
 
 @router.get("/logged")
@@ -73,13 +74,13 @@ def logged_of_late(site: Here) -> list[LoggedBefore]:
             text=one.what.text,
             undo=Undo.model_validate({"done": one.what.done, "of": one.what.of}),
         )
-        for one in logged_lately(site.desk, site.clock.now())
+        for one in to_undo(site.desk, site.clock.now())
     ]
 
 
 @router.post("/undo")
 def undo(site: Here, undo: Undo) -> LoggedOut:
-    """Take back what was logged, as its answer said: findings, steps, acknowledgements at any time, else for a day.
+    """Take back what was logged, as its answer said, for a day from when it was logged, whatever time it bears.
 
     A step only while it is the piece's last, a pour only while nothing was found of the piece or done to it.
     """

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from curewatch.desk.commands import alarm_care
+from curewatch.desk.commands.undo import LogKind, undo
 from curewatch.records import AlarmKind
 from curewatch.records.errors import Field, InputError
 from curewatch.studio.alarms.lifecycle import is_active
@@ -41,7 +42,7 @@ def care(site: Here, form: Typed) -> Response:
     if what == "seen":
         alarm_care.acknowledge(site.desk, room, kind, now)
     elif what == "unseen":
-        alarm_care.undo_acknowledgement(site.desk, room, kind)
+        undo(site.desk, LogKind.ACKNOWLEDGE, [room, kind], now)
     elif what == "unmute":
         alarm_care.unmute(site.desk, room, kind, now)
     elif hours := re.fullmatch(r"mute (\d{1,3})", what):
