@@ -250,15 +250,15 @@ def hindrances(films: film.Films, state: State, t_air: Array, rh: Array) -> NDAr
     keeps in this air stays above the limit. Otherwise it is only not yet.
     """
     kept = film.equilibrium_water(rh)
-    limits = np.stack([np.full_like(kept, 1 - film.PACKING), films.limit_surface, films.limit_bottom])
+    limits = np.stack([1 - films.packing, films.limit_surface, films.limit_bottom])
     damp = np.empty((4, len(films)), dtype=bool)
     damp[:3] = kept > limits
     damp[2] |= damp[1]
     damp[3] = film.RHO_WATER * kept > film.LIMIT_DRY * film.RHO_DRY * (1 - kept)
     cold = np.zeros_like(damp)
     cold[2:] = (state.t_film <= films.mfft) & (t_air <= films.mfft + 5.0)
-    cold[2] &= state.age < 0.01
-    cold[3] &= state.age < 1.0
+    cold[2] &= state.age < films.fusing
+    cold[3] &= state.age < film.FUSED
     why = np.where(cold, "too_cold", np.where(damp, "too_damp", "not_yet"))
     return np.where(np.isfinite(state.reached), "", why)
 

@@ -2,7 +2,7 @@
 
     h (T_a - T_f) + eps sigma (T_a^4 - T_f^4) + h_back (T_a - T_f) = L(T_f) E
     E   = k_m (M_w/R) (a_w p_sat(T_f)/T_f - p_a/T_a)                     [kg/(m2 s)]
-    k_m = 0.664 Re^1/2 Sc^1/3 D / L_p                                    [m/s]
+    k_m = 0.664 Re^1/2 Sc^1/3 D / L_p,   L_p = min(side, 0.3 m)          [m/s]
     h   = rho c_p (alpha/D)^2/3 k_m                                      [W/(m2 K)]
 
 k_m is the laminar flat plate of Incropera & DeWitt, Fundamentals of Heat and Mass Transfer, eq. 7.31 (Re < 5e5,
@@ -33,6 +33,9 @@ AIR_SPEED = {"still": 0.1, "draughty": 0.3, "fan": 1.0}
 """Air speed over the piece [m/s]; calibration, not measurement."""
 AIR_SPEED_FLOOR = 0.05
 """Free convection never lets a room be stiller than this [m/s]; calibration."""
+PLATE_MOST = 0.3
+"""A boundary layer of room air grows along no more than this of a piece [m] [cal]: over 0.07-425 m2 the best still-air
+correlation has no size in it (Shah 2002, HVAC&R Res. 8(1):125)."""
 H_BACK = {"canvas": 5.0, "board": 20.0}
 """Heat through the back [W/(m2 K)]: a stretched canvas clear of the table, a board lying on it; calibration."""
 
@@ -77,7 +80,8 @@ class Plate:
 
         `alpha_over_d` overrides alpha/D in the Lewis relation; 1 gives the thermodynamic wet bulb.
         """
-        mass = _KM_REF * np.sqrt(np.maximum(air_speed, AIR_SPEED_FLOOR) / np.asarray(side, dtype=float))
+        plate = np.minimum(np.asarray(side, dtype=float), PLATE_MOST)
+        mass = _KM_REF * np.sqrt(np.maximum(air_speed, AIR_SPEED_FLOOR) / plate)
         lewis, lewis_exp = (_LEWIS_REF, _LEWIS_EXP) if alpha_over_d is None else (alpha_over_d, 0.0)
         heat = mass * air.density(_T_REF) * CP_AIR * np.cbrt(lewis) ** 2
         self._heat_exp = _KM_EXP - 1 + lewis_exp * 2 / 3

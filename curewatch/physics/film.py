@@ -28,16 +28,19 @@ T_D = 296.15
 PACKING = 0.64
 """Solids fraction at which particles pack (random close packing; 0.60-0.75 in Vanderhoff 1973)."""
 LIMIT_SURFACE, LIMIT_BOTTOM, LIMIT_DRY = 0.12, 0.16, 0.02
-"""Volatile fraction at touch-dry (top tenth) and handle (bottom cell); volatile mass at varnish-ready [cal]."""
+"""Volatile fraction at touch-dry (top tenth) and handle (lowest tenth); volatile mass at varnish-ready [cal]."""
 MFFT = 283.15
 """Minimum film-forming temperature of artists' acrylics [K] (ISO 2115 / ASTM D2354 quantity; common practice)."""
-CHI_WATER, CHI_GLYCOL = 2.6, 0.5
-"""Flory-Huggins interaction parameters [-] [cal]."""
+CHI_WATER, CHI_GLYCOL = 2.6, -0.5
+"""Flory-Huggins interaction parameters [-] [cal]. Glycol's sign was set by what leaves films of 100-150 µm on metal: it
+takes 3-4 days (Sparks et al. 1999, Indoor Air 9:10-17), most of it within 100 h (Chang et al. 1997, Indoor Air 7)."""
 CORNER = 0.002
 """Activity over which the corner of a_w is rounded [-]: a step that lands beyond a sharp one overshoots, and the next
 one back again, for ever smaller steps. Milestones move by less than 0.02 %."""
 FUSE_EA, FUSE_S = 80e3, 150 * 3600.0
 """Ageing towards a fused film: activation energy [J/mol] [cal], time at 296.15 K [s] (Prog. Org. Coat. 2006)."""
+FUSING, FUSED = 0.01, 1.0
+"""Ageing c at which a film has begun to fuse enough to be handled [cal], and has fused."""
 _CHI = np.array([[CHI_WATER], [CHI_GLYCOL]])
 _MOLES = np.array([[RHO_WATER / air.M_WATER], [RHO_GLYCOL / M_GLYCOL]])
 _NO_MOLES = 1e-3
@@ -90,6 +93,12 @@ class Films(Columns):
     limit_bottom: Array
     mfft: Array
     """[K]"""
+    packing: Array
+    """Solids fraction at which its particles pack."""
+    fuse_s: Array
+    """Time in which it fuses at 296.15 K [s]."""
+    fusing: Array
+    """Ageing c at which it can be handled."""
     sink_m: Array
     """What the support soaks up [m3 of liquid per m2]; 0: sealed."""
     sink_rate: Array
@@ -116,6 +125,9 @@ class Films(Columns):
         limit_surface: ArrayLike = LIMIT_SURFACE,
         limit_bottom: ArrayLike = LIMIT_BOTTOM,
         mfft: ArrayLike = MFFT,
+        packing: ArrayLike = PACKING,
+        fuse_s: ArrayLike = FUSE_S,
+        fusing: ArrayLike = FUSING,
         sink_m: ArrayLike = 0.0,
         sink_rate: ArrayLike = 0.0,
         back_loss: ArrayLike = 0.0,
@@ -126,7 +138,7 @@ class Films(Columns):
         """
         plate = (side, air_speed, h_back)
         below = (sink_m, sink_rate, back_loss)
-        columns = (wet_thickness, solids, glycol, *plate, d0, g0, limit_surface, limit_bottom, mfft, *below)
+        columns = (wet_thickness, solids, glycol, *plate, d0, g0, limit_surface, limit_bottom, mfft, packing, fuse_s, fusing, *below)
         h, s, g, *rest = (np.array(x, dtype=float) for x in np.broadcast_arrays(*(np.atleast_1d(c) for c in columns)))
         if not (h > 0).all() or not (s > 0).all() or not (g >= 0).all() or not (s + g <= 1).all():
             raise ValueError("films need thickness > 0, solids > 0, glycol >= 0 and solids + glycol <= 1")
@@ -172,6 +184,8 @@ class Grid:
     """Cell widths (cells, 1), sum 1."""
     top_tenth: Array
     """Weights (cells, 1) of the mean over the top 10 % of solids."""
+    low_tenth: Array
+    """Weights (cells, 1) of the mean over the lowest 10 % of solids."""
 
     @classmethod
     def graded(cls, cells: int = 20, ratio: float = 0.02) -> Grid:
@@ -180,7 +194,8 @@ class Grid:
         share /= share.sum()
         top = np.cumsum(share[::-1])[::-1]
         weight = np.clip(0.1 - (top - share), 0.0, share) / 0.1
-        return cls(share[:, None], weight[:, None])
+        low = np.clip(0.1 - (np.cumsum(share) - share), 0.0, share) / 0.1
+        return cls(share[:, None], weight[:, None], low[:, None])
 
     @property
     def cells(self) -> int:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from curewatch.physics.air import Array
-from curewatch.physics.film import LIMIT_DRY, PACKING, RHO_DRY, RHO_GLYCOL, RHO_WATER, Films, Grid
+from curewatch.physics.film import FUSED, LIMIT_DRY, RHO_DRY, RHO_GLYCOL, RHO_WATER, Films, Grid
 
 MILESTONES = ("packed", "touch_dry", "handle", "varnish_ready")
 CONDITIONS = ("packed", "surface", "bottom", "volatiles", "fusing", "fused")
@@ -21,8 +21,6 @@ NEEDS = {
 """The conditions of each milestone, all of which must hold."""
 HOLD_S = np.array([2.0, 2.0, 2.0, 24.0])[:, None] * 3600
 """How long they must hold [s]: a dry afternoon does not make a piece varnish-ready."""
-FUSING, FUSED = 0.01, 1.0
-"""Ageing c at which a film has begun to fuse, and has fused."""
 
 
 def margins(u: Array, p: NDArray[np.floating[Any]], age: Array, films: Films, grid: Grid) -> Array:
@@ -34,11 +32,11 @@ def margins(u: Array, p: NDArray[np.floating[Any]], age: Array, films: Films, gr
     mean_w, mean_g = (np.einsum("c,cn->n", share, u[:, i]) for i in (0, 1))
     return np.stack(
         [
-            np.einsum("c,cn->n", share, p) - PACKING,
+            np.einsum("c,cn->n", share, p) - films.packing,
             films.limit_surface - (1 - np.einsum("c,cn->n", grid.top_tenth[:, 0], p)),
-            films.limit_bottom - (1 - p[0]),
+            films.limit_bottom - (1 - np.einsum("c,cn->n", grid.low_tenth[:, 0], p)),
             LIMIT_DRY - (RHO_WATER / RHO_DRY * mean_w + RHO_GLYCOL / RHO_DRY * mean_g),
-            age - FUSING,
+            age - films.fusing,
             age - FUSED,
         ]
     )

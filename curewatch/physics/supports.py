@@ -11,7 +11,7 @@ import numpy as np
 from curewatch.physics import air
 from curewatch.physics.air import Array
 from curewatch.physics.evaporation import H_BACK
-from curewatch.physics.film import PACKING, RHO_WATER, Films, activities
+from curewatch.physics.film import RHO_WATER, Films, activities
 
 SOAK, BACK = 0, 1
 """The two ways out."""
@@ -42,6 +42,7 @@ class Bottom:
         absorbs = (films.sink_m > 0) & (films.sink_rate > 0)
         self._rate = np.where(absorbs, films.sink_rate, 0.0)
         self._per_capacity = np.where(absorbs, 1 / np.where(absorbs, films.sink_m, 1.0), 0.0)
+        self._packing = films.packing
         self._back = films.back_loss * _MW_OVER_R_RHO
         self._loses = bool((films.back_loss > 0).any())
         self._taken = np.zeros(len(films))
@@ -68,7 +69,7 @@ class Bottom:
         out, slope = np.zeros(u.shape), np.zeros(u.shape)
         p = 1 / (1 + u[0] + u[1])
         suction, phi = self._rate * self._free(), u[0] * p
-        paths = 1 / (1 + np.exp((p - PACKING) / OPEN_WIDTH))
+        paths = 1 / (1 + np.exp((p - self._packing) / OPEN_WIDTH))
         np.multiply(suction, phi * paths, out=out[SOAK])
         np.multiply(suction, paths * p * (1 - phi + phi * (1 - paths) * p / OPEN_WIDTH), out=slope[SOAK])
         if self._loses:

@@ -41,6 +41,7 @@ def latent_heat(t: float) -> float:
 
 def transfer(t: float, air_speed: float, side: float, alpha_over_d: float | None = None) -> tuple[float, float]:
     """k_m [m/s] and h [W/(m2 K)] of a laminar plate in air at `t` [K]."""
+    side = min(side, 0.3)
     d = 2.178e-5 * (t / 273.15) ** 1.81
     nu, alpha = (at_20 * (t / 293.15) ** 1.75 for at_20 in (1.506e-5, 2.107e-5))
     reynolds, schmidt = air_speed * side / nu, nu / d
@@ -81,7 +82,7 @@ def activities(w: float, g: float) -> tuple[float, float]:
     moles_w, moles_g = w * RHO_W / M_W, g * RHO_G / M_G
     x_g = moles_g / (moles_w + moles_g)
     a_w = phi_w * exp((1 - phi_w) + 2.6 * (1 - phi_w) ** 2)
-    a_g = phi_g * exp((1 - phi_g) + 0.5 * (1 - phi_g) ** 2)
+    a_g = phi_g * exp((1 - phi_g) - 0.5 * (1 - phi_g) ** 2)
     return (1 - x_g, min(a_g, x_g)) if a_w >= 1 - x_g else (a_w, min(a_g, 1.0))
 
 
@@ -198,11 +199,13 @@ class Course:
         share = np.asarray(self.shares)
         depth_above = np.cumsum(share[::-1])[::-1] - share
         top = np.clip(0.1 - depth_above, 0.0, share)
+        low = np.clip(0.1 - (np.cumsum(share) - share), 0.0, share)
+        bottom = 0.16 - low @ volatile / low.sum()
         return {
             "packed": 1 - share @ volatile - PACKING,
             "touch_dry": 0.12 - top @ volatile / top.sum(),
-            "bottom": 0.16 - volatile[0],
-            "handle": np.minimum.reduce([0.12 - top @ volatile / top.sum(), 0.16 - volatile[0], age - 0.01]),
+            "bottom": bottom,
+            "handle": np.minimum.reduce([0.12 - top @ volatile / top.sum(), bottom, age - 0.01]),
             "varnish_ready": np.minimum(0.02 - share @ (RHO_W * w + RHO_G * g) / RHO_DRY, age - 1),
         }
 

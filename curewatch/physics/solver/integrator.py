@@ -16,7 +16,7 @@ from curewatch.physics import air
 from curewatch.physics import milestones as ms
 from curewatch.physics.air import Array, Flags
 from curewatch.physics.air_series import AirSeries
-from curewatch.physics.film import FUSE_EA, FUSE_S, LIMIT_DRY, PACKING, RHO_DRY, RHO_WATER, T_D, Films, Grid
+from curewatch.physics.film import FUSE_EA, FUSED, LIMIT_DRY, RHO_DRY, RHO_WATER, T_D, Films, Grid
 from curewatch.physics.solver import event_location, monitor, rosenbrock
 from curewatch.physics.solver.checkpoint import CheckpointRecorder, to_single
 from curewatch.physics.solver.kinetics import Kinetics, Rates
@@ -160,7 +160,7 @@ class _Integration:
     def _step_limit(self, here: _Evaluation) -> Array:
         """How far a step may go [s] towards packing and towards a dry surface."""
         liquid = (LIMIT_DRY - here.margin[3]) * (RHO_DRY / RHO_WATER)
-        excess, bottom = liquid - (1 / PACKING - 1), self.kinetics.bottom
+        excess, bottom = liquid - (1 / self.films.packing - 1), self.kinetics.bottom
         leaving = here.rates.loss.sum(0) + (0.0 if bottom is None else bottom.out.sum(0))
         packing = excess * self.films.solids_m / np.maximum(leaving, 1e-14)
         surface = np.maximum(self.films.limit_surface - here.margin[1], 0.02) / np.maximum(self.trend.rise(1), 1e-14)
@@ -225,11 +225,11 @@ class _Integration:
         gates = np.stack([margin[0], s.t_film - self.films.mfft])
         if before is not None:
             t_mean = (self.air[0] if self.series.steady else self.mean_air[0]) + 0.5 * (before.chill + chill)
-            speed = np.exp(-FUSE_EA / air.R_GAS * (1 / t_mean - 1 / T_D)) / FUSE_S
+            speed = np.exp(-FUSE_EA / air.R_GAS * (1 / t_mean - 1 / T_D)) / self.films.fuse_s
             s.age = s.age + tau * event_location.open_fraction(before.gates, gates) * speed
         if self.recorder is not None:
             s.age, margin = to_single(s.age), to_single(margin)
-        margin[-2], margin[-1] = s.age - ms.FUSING, s.age - ms.FUSED
+        margin[-2], margin[-1] = s.age - self.films.fusing, s.age - FUSED
         look = _Evaluation(r, margin, gates, chill, 1 - p[0])
         if len(fresh):
             self.trend.join(fresh, s, margin)
@@ -284,8 +284,8 @@ class _Integration:
     def _scalars(self, look: _Evaluation) -> Array:
         """`SAMPLED` at the state as it is now (5, films)."""
         liquid = (self.grid.share * self.state.u.sum(1)).sum(0)
-        surface = self.films.limit_surface - look.margin[1]
-        return np.stack([liquid / (1 + liquid), surface, look.bottom, self.state.t_film, look.rates.balance.rate])
+        surface, bottom = self.films.limit_surface - look.margin[1], self.films.limit_bottom - look.margin[2]
+        return np.stack([liquid / (1 + liquid), surface, bottom, self.state.t_film, look.rates.balance.rate])
 
 
 class _Evaluation(NamedTuple):

@@ -18,7 +18,6 @@ from curewatch.physics.film import (
     EA,
     EG,
     M_GLYCOL,
-    PACKING,
     RHO_GLYCOL,
     RHO_WATER,
     T_D,
@@ -80,6 +79,7 @@ class Kinetics:
         self.update_air_speed(t)
         self.bottom = Bottom.under(films)
         self._scale = 1 / (films.solids_m**2 * self.grid.share[:, None])
+        self._packing = (films.packing / _OPEN_WIDTH).astype(self.p.dtype)
         self._ln_d0 = np.log(films.d0) + EA / (air.R_GAS * T_D) + 6.3
         self._ln_g0 = np.log(films.g0) + EG / (air.R_GAS * T_D) + 14.0
 
@@ -127,7 +127,7 @@ class Kinetics:
         polymer[:, 1] += (self._ln_g0 - EG * inverse).astype(p.dtype)
         np.exp(polymer, out=polymer)
         np.multiply(p, 1 / _OPEN_WIDTH, out=paths)
-        paths -= PACKING / _OPEN_WIDTH
+        paths -= self._packing
         np.exp(paths, out=paths)
         paths += 1.0
         np.divide(_OPEN_W, paths, out=paths)  # water's share of d by the liquid paths

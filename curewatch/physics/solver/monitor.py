@@ -43,7 +43,7 @@ def _in_words(i: int, progress: Progress, state: State, films: Films, series: Ai
 
 
 SAMPLED = ("volatile_fraction", "surface", "bottom", "film_temperature", "rate")
-"""What `samples` hold: volatile volume fraction of the film, of its top tenth, of the bottom cell [-], film
+"""What `samples` hold: volatile volume fraction of the film, of its top tenth, of its lowest tenth [-], film
 temperature [K], water leaving [kg/(m2 s)]."""
 
 
