@@ -47,7 +47,7 @@ def slope(curve: Array) -> float:
 
 
 def free_rates(*, cooled: bool) -> Array:
-    """E [kg/(m2 s)] of open water in each room of DROPS: a plate of wells, 13 cm long, lying on a table in still air."""
+    """E [kg/(m2 s)] of open water in each room of DROPS: a plate of wells 13 cm long on a table in still air."""
     found = []
     for t_c, rh_pct in DROPS:
         t_air = t_c + air.ZERO_C
