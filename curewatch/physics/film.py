@@ -138,7 +138,21 @@ class Films(Columns):
         """
         plate = (side, air_speed, h_back)
         below = (sink_m, sink_rate, back_loss)
-        columns = (wet_thickness, solids, glycol, *plate, d0, g0, limit_surface, limit_bottom, mfft, packing, fuse_s, fusing, *below)
+        columns = (
+            wet_thickness,
+            solids,
+            glycol,
+            *plate,
+            d0,
+            g0,
+            limit_surface,
+            limit_bottom,
+            mfft,
+            packing,
+            fuse_s,
+            fusing,
+            *below,
+        )
         h, s, g, *rest = (np.array(x, dtype=float) for x in np.broadcast_arrays(*(np.atleast_1d(c) for c in columns)))
         if not (h > 0).all() or not (s > 0).all() or not (g >= 0).all() or not (s + g <= 1).all():
             raise ValueError("films need thickness > 0, solids > 0, glycol >= 0 and solids + glycol <= 1")

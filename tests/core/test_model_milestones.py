@@ -21,7 +21,9 @@ def first(n: int) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
     return np.zeros(n, dtype=np.intp)
 
 
-@pytest.mark.parametrize("row", table("milestones"), ids=lambda row: f"{row['wet_mm']:g}mm-{row['air_speed']:g}m/s-{row['side']:g}m")
+@pytest.mark.parametrize(
+    "row", table("milestones"), ids=lambda row: f"{row['wet_mm']:g}mm-{row['air_speed']:g}m/s-{row['side']:g}m"
+)
 def test_milestones_table(row: dict[str, float]) -> None:
     """1 %: 0.2 % of the table's own convergence, 0.7 % between its 80 cells and our 20."""
     plate = {name: row[name] for name in ("side", "air_speed", "h_back")}
