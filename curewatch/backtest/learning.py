@@ -109,7 +109,7 @@ def run(rooms: Sequence[Air], plan: Plan) -> Scores:
     rng = np.random.default_rng(plan.seed)
     z = np.repeat(rng.standard_normal((studios, 1, learning.QUANTITIES)), OBSERVED + 1, axis=1)
     z *= OUTSIDE if plan.outside else 1.0
-    z[:, :, learning.OWN] = rng.standard_normal((studios, OBSERVED + 1))
+    z[:, :, learning.OWN] = rng.standard_normal((studios, OBSERVED + 1, len(learning.OWN)))
     pieces = [_piece(i, k, rooms, plan.source, rng) for i in range(studios) for k in range(OBSERVED + 1)]
     series = AirSeries([_of_pour(drying, air) for drying, air in pieces])
     every = np.arange(len(pieces))
@@ -143,14 +143,14 @@ def _heeded(pourings: list[ensemble.Pouring], series: AirSeries) -> Array:
 
 
 def _designs(lessons: Sequence[learning.Lesson], studios: int) -> Array:
-    """The members of each studio's last piece before and after learning (2, studios, members, 8)."""
+    """The members of each studio's last piece before and after learning (2, studios, members, quantities)."""
     plain = ensemble.design(MEMBERS)
     design = np.tile(plain, (2, studios, 1, 1))
     by_studio: dict[str, list[learning.Lesson]] = {}
     for lesson in lessons:
         by_studio.setdefault(lesson.recipe, []).append(lesson)
     for i in range(studios):
-        belief = learning.learned(by_studio.get(f"{i}", ())).belief(f"{i}", f"{ROOM}, {PLACE}")
+        belief = learning.learned(by_studio.get(f"{i}", ())).belief(f"{i}", f"{ROOM}, {PLACE}", room=ROOM)
         if belief is not None:
             design[1, i] = belief.draw(plain)
     return design

@@ -20,8 +20,18 @@ from curewatch.physics.solver.state import State
 
 THICKNESS_SPREAD = {"gauge": 0.05, "volume": 0.20, "layer": 0.30}
 """Spread of the wet thickness: notched comb gauge (ASTM D4414), volume over area, thin/medium/thick or as the last."""
-SPREADS = ("thickness", "solids", "air_speed", "d0", "g0", "limit_surface", "limit_bottom", "mfft")
+SPREADS = (
+    "thickness", "solids", "air_speed", "d0", "g0", "limit_surface", "limit_bottom", "mfft",
+    "fuse", "fusing", "h_back", "glycol", "packing", "air_temp", "air_rh",
+)  # fmt: skip
+"""What nobody knows well, a column of the design each."""
 SOLIDS_SPREAD, AIR_SPREAD, D0_SPREAD, G0_SPREAD, LIMIT_SPREAD, MFFT_SPREAD_K = 0.10, 0.45, 0.5, 0.8, 0.15, 1.5
+FUSE_SPREAD, FUSING_SPREAD, H_BACK_SPREAD, GLYCOL_SPREAD, PACKING_SPREAD = 0.5, 0.5, 0.3, 0.3, 0.02
+"""One standard deviation of the logarithm, but MFFT_SPREAD_K [K] and PACKING_SPREAD, of the solids fraction [cal]."""
+AIR_TEMP_SD_K, AIR_RH_SD = 0.3, 0.02
+"""Steady error of a cheap sensor or a typed reading [K], [0-1] (common practice; data sheets of such sensors say as
+much): what is read is not what is."""
+PACKING_RANGE = 0.55, 0.73
 QUANTILES = (0.1, 0.5, 0.9)
 FARTHEST = 5.0
 """No member lies further out than this many standard deviations of what was believed before."""
@@ -50,6 +60,10 @@ class Pouring:
     """How fast it does while it is empty [m/s]."""
     back_loss: float = 0.0
     """Conductance for vapour through the back [m/s]."""
+    air_temp_sd: float = AIR_TEMP_SD_K
+    """Of the steady error of what reads its room [K], and..."""
+    air_rh_sd: float = AIR_RH_SD
+    """...of its humidity [0-1]."""
     turns: tuple[tuple[float, float], ...] = ()
     """When other air moves over it, and how fast that is ([s from the pour], [m/s]), in the order of time."""
 
@@ -61,7 +75,7 @@ class Pouring:
 
 @lru_cache(maxsize=16)
 def design(members: int) -> Array:
-    """Standard normal deviates (members, 8), one column a quantity of `SPREADS`; one member is the centre, all zero.
+    """Standard normal deviates (members, quantities), a column each of `SPREADS`; one member is the centre, all zero.
 
     Raises ValueError for fewer than one member.
     """
@@ -104,7 +118,7 @@ def _uncorrelated(design: Array, levels: Array) -> Array:
 
 
 def films_at(pourings: Sequence[Pouring], z: Array) -> film.Films:
-    """The films of `pourings` at deviates `z` (members, 8), or (pourings, members, 8) of each; pouring by pouring."""
+    """The films of `pourings` at deviates `z` (members, quantities), or of each pouring; pouring by pouring."""
     z = np.broadcast_to(np.clip(z, -FARTHEST, FARTHEST), (len(pourings), *z.shape[-2:]))
     members = z.shape[1]
 
@@ -117,7 +131,8 @@ def films_at(pourings: Sequence[Pouring], z: Array) -> film.Films:
     def factor(column: str, sd: Array | float) -> Array:
         return np.asarray(np.exp(sd * deviates(column)))
 
-    solids, glycol = each("solids") * factor("solids", SOLIDS_SPREAD), each("glycol")
+    solids, glycol = each("solids") * factor("solids", SOLIDS_SPREAD), each("glycol") * factor("glycol", GLYCOL_SPREAD)
+    glycol = np.minimum(glycol, 0.5)
     stirred = factor("air_speed", AIR_SPREAD)
     films = film.Films.of(
         each("wet_thickness") * factor("thickness", each("thickness_spread")),
@@ -125,7 +140,7 @@ def films_at(pourings: Sequence[Pouring], z: Array) -> film.Films:
         glycol,
         side=each("side"),
         air_speed=np.maximum(each("air_speed") * stirred, AIR_SPEED_FLOOR),
-        h_back=each("h_back"),
+        h_back=each("h_back") * factor("h_back", H_BACK_SPREAD),
         sink_m=each("sink_m"),
         sink_rate=each("sink_rate"),
         back_loss=each("back_loss"),
@@ -134,6 +149,11 @@ def films_at(pourings: Sequence[Pouring], z: Array) -> film.Films:
         limit_surface=film.LIMIT_SURFACE * factor("limit_surface", LIMIT_SPREAD),
         limit_bottom=film.LIMIT_BOTTOM * factor("limit_bottom", LIMIT_SPREAD),
         mfft=film.MFFT + MFFT_SPREAD_K * deviates("mfft"),
+        packing=np.clip(film.PACKING + PACKING_SPREAD * deviates("packing"), *PACKING_RANGE),
+        fuse_s=film.FUSE_S * factor("fuse", FUSE_SPREAD),
+        fusing=film.FUSING * factor("fusing", FUSING_SPREAD),
+        air_temp_off=each("air_temp_sd") * deviates("air_temp"),
+        air_rh_off=each("air_rh_sd") * deviates("air_rh"),
     )
     at, speed = (np.repeat(turns, members, axis=1) for turns in _turns(pourings))
     return replace(films, speed_change_s=at, changed_speed=np.maximum(speed * stirred, AIR_SPEED_FLOOR))
@@ -183,6 +203,11 @@ class Outcome:
     def at(self, milestone: str, q: tuple[float, ...] = QUANTILES) -> list[float]:
         """Quantiles of one milestone [s], inf where not reached."""
         return quantiles(self.reached_s[MILESTONES.index(milestone)], self.weights, at=q)
+
+    def never(self, milestone: str) -> float:
+        """Share of the members that do not reach a milestone within the time integrated."""
+        missing = np.isinf(self.reached_s[MILESTONES.index(milestone)])
+        return float(missing.mean() if self.weights is None else self.weights[missing].sum())
 
     def hindrance_of(self, milestone: str) -> str:
         """What most often keeps the members from a milestone, "" if none is kept."""
@@ -237,7 +262,7 @@ def run(
     return EnsembleRun(
         films=films,
         reached_s=state.reached.reshape(4, *split),
-        hindrance=hindrances(films, state, *series.at(limit, rooms)).reshape(4, *split),
+        hindrance=hindrances(films, state, *films.air_had(series.at(limit, rooms))).reshape(4, *split),
         samples={name: value.reshape(-1, *split) for name, value in samples.items()},
         times=np.empty(0) if sample_at is None else sample_at,
     )

@@ -99,6 +99,10 @@ class Films(Columns):
     """Time in which it fuses at 296.15 K [s]."""
     fusing: Array
     """Ageing c at which it can be handled."""
+    air_temp_off: Array
+    """By how much its room is warmer than was read [K]: a steady error of the sensor, and..."""
+    air_rh_off: Array
+    """...damper [0-1]."""
     sink_m: Array
     """What the support soaks up [m3 of liquid per m2]; 0: sealed."""
     sink_rate: Array
@@ -128,6 +132,8 @@ class Films(Columns):
         packing: ArrayLike = PACKING,
         fuse_s: ArrayLike = FUSE_S,
         fusing: ArrayLike = FUSING,
+        air_temp_off: ArrayLike = 0.0,
+        air_rh_off: ArrayLike = 0.0,
         sink_m: ArrayLike = 0.0,
         sink_rate: ArrayLike = 0.0,
         back_loss: ArrayLike = 0.0,
@@ -137,22 +143,9 @@ class Films(Columns):
         Raises ValueError where a fraction leaves no room for water or a quantity is not positive.
         """
         plate = (side, air_speed, h_back)
+        limits, offsets = (limit_surface, limit_bottom, mfft, packing, fuse_s, fusing), (air_temp_off, air_rh_off)
         below = (sink_m, sink_rate, back_loss)
-        columns = (
-            wet_thickness,
-            solids,
-            glycol,
-            *plate,
-            d0,
-            g0,
-            limit_surface,
-            limit_bottom,
-            mfft,
-            packing,
-            fuse_s,
-            fusing,
-            *below,
-        )
+        columns = (wet_thickness, solids, glycol, *plate, d0, g0, *limits, *offsets, *below)
         h, s, g, *rest = (np.array(x, dtype=float) for x in np.broadcast_arrays(*(np.atleast_1d(c) for c in columns)))
         if not (h > 0).all() or not (s > 0).all() or not (g >= 0).all() or not (s + g <= 1).all():
             raise ValueError("films need thickness > 0, solids > 0, glycol >= 0 and solids + glycol <= 1")
@@ -184,6 +177,10 @@ class Films(Columns):
             return self.air_speed
         speeds = np.concatenate([self.air_speed[None], self.changed_speed])
         return np.asarray(speeds[(self.speed_change_s <= t).sum(0), np.arange(len(self))])
+
+    def air_had(self, read: tuple[Array, Array]) -> tuple[Array, Array]:
+        """Temperature [K] and humidity [0-1] over each film where its room was read as this."""
+        return read[0] + self.air_temp_off, np.clip(read[1] + self.air_rh_off, 0.0, 1.0)
 
     def initial(self, cells: int) -> Array:
         """Uniform film as poured, (cells, 2, films)."""

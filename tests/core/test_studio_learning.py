@@ -91,13 +91,13 @@ def test_a_recipe_and_a_place_carry_over_a_thickness_does_not() -> None:
     other = slow.belief("house mix", here)
     assert own is not None
     assert other is not None
-    assert own.mean[learning.OWN] > 0.5
-    assert other.mean[learning.OWN] == 0
+    assert own.mean[learning.OWN[0]] > 0.5
+    assert other.mean[learning.OWN[0]] == 0
     elsewhere, another = slow.belief("house mix", "Loft"), slow.belief("slow mix", here)
     assert elsewhere is not None
-    assert elsewhere.mean[learning.OF_PLACE] == 0
+    assert elsewhere.mean[learning.OF_PLACE[0]] == 0
     assert another is not None
-    assert another.mean[learning.OF_PLACE] < 0
+    assert another.mean[learning.OF_PLACE[0]] < 0
     assert np.count_nonzero(another.mean) == 1
     assert slow.belief("slow mix", "Loft") is None
 
@@ -174,15 +174,15 @@ def test_a_bare_and_a_fresh_weight_tell_how_thick_it_came_out() -> None:
     told = learned(weighing(-0.1, 400), weighing(0.05, 585, id_=2), piece=rough)
     own = told.belief("house mix", "x", 1)
     assert own is not None
-    assert np.exp(0.2 * own.mean[learning.OWN]) == pytest.approx(1.5, abs=0.12)
-    assert own.cov[learning.OWN, learning.OWN] < 0.4
+    assert np.exp(0.2 * own.mean[learning.OWN[0]]) == pytest.approx(1.5, abs=0.12)
+    assert own.cov[learning.OWN[0], learning.OWN[0]] < 0.4
 
 
 def test_weighings_along_the_way_tell_how_fast_it_dries() -> None:
     """Between 3 and 9 hours in it lost a third less than expected."""
     hours = np.array([3.0, 9.0])
     runs = ensemble.run(
-        [drying().pouring], np.zeros((1, 1, 8)), AirSeries.constant(294.15, 0.5), 1e5, sample_at=hours * 3600,
+        [drying().pouring], ensemble.design(1), AirSeries.constant(294.15, 0.5), 1e5, sample_at=hours * 3600,
     )  # fmt: skip
     phi = [float(runs.sample("volatile_fraction", 0, h * 3600.0)[0]) for h in hours]
     lost = 90 * float(runs.solids_m(0)[0]) * 998 * (phi[0] / (1 - phi[0]) - phi[1] / (1 - phi[1]))
@@ -197,7 +197,7 @@ def test_weighings_once_a_week_narrow_varnish_ready_which_no_finger_can() -> Non
     """A pair of them does not: what the support takes up of a damp day is more than what is left to lose."""
     hours = np.array([60.0 + 168 * week for week in range(9)])
     runs = ensemble.run(
-        [drying().pouring], np.zeros((1, 1, 8)), AirSeries.constant(294.15, 0.5), 3e7, sample_at=hours * 3600,
+        [drying().pouring], ensemble.design(1), AirSeries.constant(294.15, 0.5), 3e7, sample_at=hours * 3600,
     )  # fmt: skip
     phi = [float(runs.sample("volatile_fraction", 0, h * 3600.0)[0]) for h in hours]
     grams = [400 + 0.09 * float(runs.solids_m(0)[0]) * 1e3 * (1350 + 998 * f / (1 - f)) for f in phi]

@@ -28,7 +28,7 @@ from curewatch.studio.learning.texts import LearnedEffect, beliefs
 
 LEAD = timedelta(days=2)
 """Readings from so long before the pour on bear on a lesson."""
-VERSION = 5
+VERSION = 6
 """Raised when the same facts would give other lessons, or a lesson is stored in another form; all are then drawn
 again, and until then those of another version count as not there."""
 _LESSON, _EFFECTS = TypeAdapter(Lesson), TypeAdapter(list[LearnedEffect])
@@ -119,7 +119,8 @@ def _drawn(airs: Sequence[tuple[Drying, tuple[Observation, ...], Any]]) -> dict[
     for drying, some, air in airs:
         if air is None:  # its room was never read: nothing can be said yet
             silent = tuple(one.id for one in some)
-            drawn[drying.piece.id] = Lesson(drying.piece.id, drying.recipe.name, place_of(drying), (), silent=silent)
+            where = place_of(drying), drying.room
+            drawn[drying.piece.id] = Lesson(drying.piece.id, drying.recipe.name, *where, (), silent=silent)
     return drawn
 
 

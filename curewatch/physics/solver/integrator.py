@@ -128,7 +128,8 @@ class _Integration:
         if self.recorder is not None:
             self._record_checkpoints(tau)
         if not self.series.steady:
-            self.mean_air, self.end_air = self.series.over(s.t, tau, progress.room)
+            mean, end_air = self.series.over(s.t, tau, progress.room)
+            self.mean_air, self.end_air = self.films.air_had(mean), self.films.air_had(end_air)
         bands = self.kinetics.bands(here.rates)
         bottom, ahead = self.kinetics.bottom, partial(self._ahead, tau=tau)
         to = rosenbrock.attempt(s.u, here.rates, bands, tau, ahead, bottom)
@@ -203,7 +204,7 @@ class _Integration:
 
     def _update_air(self) -> None:
         """Bring `air` to the state's time: temperature [K] and vapour pressure [Pa] for each film."""
-        t_air, self.rh = self.series.at(self.state.t, self.progress.room)
+        t_air, self.rh = self.films.air_had(self.series.at(self.state.t, self.progress.room))
         self.air = t_air, air.vapour_pressure(t_air, self.rh)
         unknown = np.isnan(self.state.t_film)
         if unknown.any():

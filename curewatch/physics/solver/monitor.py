@@ -34,7 +34,7 @@ def watch(progress: Progress, state: State, films: Films, series: AirSeries) -> 
 
 def _in_words(i: int, progress: Progress, state: State, films: Films, series: AirSeries) -> str:
     """What can be said of the i-th film of a batch that is stuck."""
-    t_air, rh = series.at(state.t, progress.room)
+    t_air, rh = films.air_had(series.at(state.t, progress.room))
     what = {name: float(getattr(films, name)[i]) for name in ("solids_m", "water", "glycol", "air_speed")}
     return (
         f"film {progress.film[i]} is stuck after {ATTEMPTS} steps at {state.t[i]:.6g} s in air of "

@@ -256,8 +256,7 @@ def skins(drying: Drying, climates: Mapping[str, Climate], wet_m: float) -> Odds
     early, even, safe = (
         drying.pour.at + timedelta(seconds=round(s)) if np.isfinite(s) else None for s in outcome.at("handle")
     )
-    hindrance = outcome.hindrance_of("handle")
-    return Odds(early, even, safe, reason_in_words(hindrance, DAYS) if safe is None else None)
+    return Odds(early, even, safe, reason_in_words(outcome, "handle", DAYS) if safe is None else None)
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ from curewatch.records.forecasts import Checkpoint
 from curewatch.studio.forecasting import simulation
 from curewatch.studio.forecasting.checkpoints import ResumeState, deserialize, observed_samples, serialize
 
-MODEL_VERSION = "4"
+MODEL_VERSION = "5"
 """Raised when the same facts would give other dates; every forecast is then made again."""
 MOVES = 0.02
 """A date that would move by more than this share of the time from the pour to it is worth a new forecast: half of what
@@ -31,10 +31,12 @@ MOVES_S = 300.0
 PIECES = 125
 """Integrated together at most: with 64 members each, three batches of the solver one after the other, in some 80 MB."""
 _REASONS = {
-    "too_cold": "not in this room: too cold, the film stays below its film-forming temperature",
-    "too_damp": "not in this room: too damp, the film's water stays above the limit",
-    "not_yet": "not within {days} days",
+    "too_cold": ("not in this room", ": too cold, the film stays below its film-forming temperature"),
+    "too_damp": ("not in this room", ": too damp, the film's water stays above the limit"),
+    "not_yet": ("not within {days:g} days", ""),
 }
+SURE = 0.95
+"""Share of the members that never get there from which on it is said without odds."""
 _USUAL_DAYS = 60
 
 
@@ -154,17 +156,21 @@ def _moves(task: Task, found_s: Sequence[float]) -> bool:
     return False
 
 
-def reason_in_words(hindrance: str, days: int) -> str:
-    """What keeps a film from a milestone, for people. `hindrance` as `ensemble.hindrances` names it."""
-    return _REASONS[hindrance].format(days=days)
+def reason_in_words(outcome: ensemble.Outcome, milestone: str, days: float) -> str:
+    """What keeps films from a milestone within `days`, and how many of ten such films, for people."""
+    never, hindrance = outcome.never(milestone), outcome.hindrance_of(milestone)
+    sure, why = _REASONS[hindrance]
+    if never < SURE:
+        odds = f"in {max(1, round(10 * never))} of 10 such films"
+        sure = f"{odds} {sure}" if hindrance == "not_yet" else f"{odds} never in this air"
+    return (sure + why).format(days=days)
 
 
 def _milestone(kind: MilestoneKind, outcome: ensemble.Outcome, poured_at: datetime, days: int) -> Milestone:
     early, even, late = (
         None if not np.isfinite(s) else poured_at + timedelta(seconds=round(s)) for s in outcome.at(kind.value)
     )
-    hindrance = outcome.hindrance_of(kind.value)
-    reason = reason_in_words(hindrance, days) if late is None else None
+    reason = reason_in_words(outcome, kind.value, days) if late is None else None
     return Milestone(kind=kind, early_at=early, worth_checking_at=even, safe_at=late, reason=reason)
 
 

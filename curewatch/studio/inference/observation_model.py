@@ -141,7 +141,7 @@ def _liquid(runs: EnsembleRun, k: int, age_s: float) -> Array:
 
 
 def fit_factor(predicted: PredictedObservation, z: Array, never: float) -> Factor | None:
-    """What an observation says of the deviates `z` (members, 8); None where hardly a member got there.
+    """What an observation says of the deviates `z` (members, quantities); None where hardly a member got there.
 
     A quadratic, fitted with more weight on the members near what was seen: that is where it must be right. Its
     curvature is held back by as much as makes it err least on members left out of the fit. `never`: y that stands for

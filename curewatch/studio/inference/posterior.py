@@ -77,6 +77,6 @@ def weights(
 
 
 def deviates(posterior: Posterior | None, members: int) -> Array:
-    """(1 + members, 8): the central film's, then the members'; those of the design where nothing is known."""
+    """(1 + members, quantities): the central film's, then the members'; those of the design where nothing is known."""
     parts = [ensemble.design(n) for n in (1, members) if n]
     return np.concatenate([z if posterior is None else posterior.belief.draw(z) for z in parts])

@@ -27,8 +27,8 @@ from curewatch.studio.inference.factors import Factor, Gaussian
 from curewatch.studio.inference.posterior import Posterior
 from curewatch.studio.outlook.gap_uncertainty import conditional_samples, gap_uncertainty_of
 
-MEMBERS = 128
-"""Members a lesson is drawn from: 16 for each quantity."""
+MEMBERS = 256
+"""Members a lesson is drawn from: 17 for each quantity."""
 AT_ONCE = 50
 """Pieces whose members are integrated together: each may have had an air of its own, of thousands of moments."""
 AHEAD = 4.0
@@ -40,7 +40,11 @@ Name = tuple[str, str | int, int | str]
 """One quantity of a recipe, a place or a piece: which kind, its name, and its number (or a residual's group)."""
 Taught = tuple[Drying, Sequence[Observation], Air]
 """An observed piece, what was observed, and the air it has had."""
-OWN, OF_PLACE = ensemble.SPREADS.index("thickness"), ensemble.SPREADS.index("air_speed")
+OWN, OF_PLACE, OF_ROOM = (
+    [ensemble.SPREADS.index(name) for name in names]
+    for names in (("thickness", "h_back"), ("air_speed",), ("air_temp", "air_rh"))
+)
+"""Quantities that are a piece's own, its place's, and those of what reads its room; all others are its recipe's."""
 
 
 @dataclass(frozen=True)
@@ -51,6 +55,8 @@ class Lesson:
     recipe: str
     place: str | None
     """None: it was moved while it was observed, so that its air is its own."""
+    room: str | None
+    """Whose sensor's error bears on it; None: it was moved while it was observed."""
     factors: tuple[Factor, ...]
     questioned: tuple[int, ...] = ()
     """Ids of observations that went against all that was thought possible."""
@@ -77,30 +83,32 @@ class Learned:
         """By piece, where its lesson stands."""
         return {lesson.piece_id: i for i, lesson in enumerate(self.lessons)}
 
-    def belief(self, recipe: str, place: str | None, piece_id: int | None = None) -> Gaussian | None:
-        """Of the eight quantities of a pour of this recipe at this place; None where nothing bears on it.
+    def belief(
+        self, recipe: str, place: str | None, piece_id: int | None = None, *, room: str | None = None
+    ) -> Gaussian | None:
+        """Of the quantities of a pour of this recipe at this place; None where nothing bears on it.
 
         With `piece_id`, what its own observations say of it is in it.
         """
         known = None if piece_id is None else self._place.get(piece_id)
-        return self._joint.belief(self._asked(recipe, place, piece_id), known)
+        return self._joint.belief(self._asked(recipe, place, piece_id, room), known)
 
-    def before(self, recipe: str, place: str | None, piece_id: int) -> Gaussian | None:
+    def before(self, recipe: str, place: str | None, piece_id: int, *, room: str | None = None) -> Gaussian | None:
         """What the other pieces teach about this one."""
-        return self._joint.belief(self._asked(recipe, place, None), self._place.get(piece_id), without=True)
+        return self._joint.belief(self._asked(recipe, place, None, room), self._place.get(piece_id), without=True)
 
     def posterior(self, drying: Drying, observations: Sequence[Observation]) -> Posterior | None:
         """What a forecast of this piece is to go by; None where nothing is known of it beyond what is assumed."""
-        named = drying.recipe.name, place_of(drying)
-        belief = self.belief(*named, drying.piece.id)
+        named, room = (drying.recipe.name, place_of(drying)), drying.stays_since_pour[0].room
+        belief = self.belief(*named, drying.piece.id, room=room)
         if belief is None:
             return None
         unknowing = Gaussian(np.zeros(QUANTITIES), np.eye(QUANTITIES))
-        before = self.before(*named, drying.piece.id) or unknowing
+        before = self.before(*named, drying.piece.id, room=room) or unknowing
         return Posterior(drying.pour, tuple(observations), before, belief)
 
-    def _asked(self, recipe: str, place: str | None, piece_id: int | None) -> list[Name]:
-        return _keys(Lesson(-1 if piece_id is None else piece_id, recipe, place, ()), np.inf, self.forgotten)
+    def _asked(self, recipe: str, place: str | None, piece_id: int | None, room: str | None) -> list[Name]:
+        return _keys(Lesson(-1 if piece_id is None else piece_id, recipe, place, room, ()), np.inf, self.forgotten)
 
     def taught_by(self, subject: Subject, name: str) -> list[Lesson]:
         """The lessons that still teach about a recipe or place, each with those factors alone."""
@@ -142,14 +150,14 @@ def _keys(lesson: Lesson, observed_s: float, forgotten: Mapping[tuple[Subject, s
             return ("piece", lesson.piece_id, q)
         return (subject.value, name, q)
 
-    return [
-        ("piece", lesson.piece_id, q)
-        if q == OWN
-        else whose(Subject.PLACE, lesson.place, q)
-        if q == OF_PLACE
-        else whose(Subject.RECIPE, lesson.recipe, q)
-        for q in range(QUANTITIES)
-    ]
+    def owner(q: int) -> Name:
+        if q in OWN or (q in OF_ROOM and lesson.room is None):
+            return ("piece", lesson.piece_id, q)
+        if q in OF_ROOM:
+            return ("room", lesson.room or "", q)
+        return whose(Subject.PLACE, lesson.place, q) if q in OF_PLACE else whose(Subject.RECIPE, lesson.recipe, q)
+
+    return [owner(q) for q in range(QUANTITIES)]
 
 
 def teach(observed: Sequence[Taught], members: int = MEMBERS, *, sure: bool = False) -> list[Lesson]:
@@ -223,6 +231,7 @@ def _lesson(
         piece_id=drying.piece.id,
         recipe=drying.recipe.name,
         place=None if moved else place_of(drying),
+        room=None if moved else drying.stays_since_pour[0].room,
         factors=tuple(factors),
         questioned=tuple(sorted(set(questioned))),
         silent=tuple(one.id for one in seen if one.id not in told),

@@ -15,7 +15,7 @@ from curewatch.records import Recipe
 from curewatch.records.observations import Finger, Observation, ObservationKind, Subject
 from curewatch.studio import wording
 from curewatch.studio.inference.factors import Gaussian
-from curewatch.studio.learning.learning import OF_PLACE, OWN, QUANTITIES, Learned, Lesson
+from curewatch.studio.learning.learning import OF_PLACE, OF_ROOM, OWN, QUANTITIES, Learned, Lesson
 
 USUAL = ensemble.Pouring(1.5e-3)
 """The film that recipes are compared on, in still air at 21 °C, 50 %."""
@@ -91,7 +91,7 @@ def _belief(
     if subject is Subject.PLACE:
         belief = learned.belief("", name)
         assert belief is not None  # there are lessons
-        factors = {"air": _spread(belief, OF_PLACE, ensemble.AIR_SPREAD)}
+        factors = {"air": _spread(belief, OF_PLACE[0], ensemble.AIR_SPREAD)}
     else:
         belief = learned.belief(name, None)
         assert belief is not None
@@ -116,7 +116,7 @@ def _factors(belief: Gaussian, recipe: Recipe) -> dict[str, tuple[float, float, 
     """By milestone, times over those of the recipe as assumed: members of the belief beside the central film."""
     z = np.zeros((65, QUANTITIES))
     z[1:] = belief.draw(ensemble.design(64))
-    z[:, OWN] = z[:, OF_PLACE] = 0.0  # the piece's and the place's own
+    z[:, [*OWN, *OF_PLACE, *OF_ROOM]] = 0.0  # the piece's, the place's and the room's own
     pouring = replace(USUAL, solids=recipe.solids, glycol=recipe.glycol)
     runs = ensemble.run([pouring], z, USUAL_AIR, _DAYS * 86400.0)
     found = {}

@@ -128,11 +128,7 @@ def _run(question: EstimateInput, until_s: float, sample_at: Array | None = None
 
 def _reached(outcome: ensemble.Outcome, milestone: str, days: float) -> Reached:
     low, median, high = (s / 3600 if np.isfinite(s) else None for s in outcome.at(milestone))
-    reason = None
-    if high is None:
-        hindrance = outcome.hindrance_of(milestone)
-        reason = f"not within {days:g} days" if hindrance == "not_yet" else reason_in_words(hindrance, round(days))
-    return Reached((low, median, high), reason)
+    return Reached((low, median, high), reason_in_words(outcome, milestone, days) if high is None else None)
 
 
 def curve(question: EstimateInput, found: EstimateResult, points: int) -> Curve:
