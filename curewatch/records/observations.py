@@ -21,8 +21,15 @@ class ObservationKind(StrEnum):
     SURFACE = "surface"
 
 
+class Spot(StrEnum):
+    """Where on a piece a finger was put."""
+
+    EDGE = "edge"
+    MIDDLE = "middle"
+
+
 class Finger(StrEnum):
-    """What a finger at an inconspicuous edge says, from wet to dry."""
+    """What a finger says, from wet to dry."""
 
     TACKY = "tacky"
     TOUCH_DRY = "touch-dry"
@@ -37,6 +44,8 @@ class Observation(Record):
     at: Moment
     kind: ObservationKind
     finger: Finger | None = None
+    spot: Spot = Spot.EDGE
+    """Where the finger was: an inconspicuous edge unless it was said otherwise, and dry there sooner."""
     grams: Annotated[float, Field(ge=GRAMS_RANGE[0], le=GRAMS_RANGE[1])] | None = None
     """The piece with its support, whatever lies on the scale each time alike [g]."""
     resolution_g: Annotated[float, Field(gt=0, le=1000)] | None = None

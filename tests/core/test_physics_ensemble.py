@@ -69,13 +69,26 @@ def test_spreads_are_those_of_the_model() -> None:
     assert np.log(films.solids_m / wet).std() == pytest.approx(0.10, rel=0.002)
 
 
-def test_before_any_observation_the_spreads_are_honest() -> None:
-    """About ±35 % on touch-dry, a factor 2 on handle, 3 on varnish-ready, 10 % to 90 % about the middle."""
-    outcome = run([Pouring(1.2e-3, THICKNESS_SPREAD["volume"])], design(64), ROOM, 400 * DAY).outcome(0)
-    for milestone, low, high in (("touch_dry", 1.2, 1.6), ("handle", 1.4, 2.3), ("varnish_ready", 2.0, 4.0)):
-        early, middle, late = outcome.at(milestone)
-        assert low < late / middle < high, milestone
-        assert low < middle / early < high, milestone
+@pytest.mark.parametrize("wet_mm", [0.05, 0.1, 0.3, 0.5, 1.0, 1.5, 3.0, 4.0])
+def test_before_any_observation_no_milestone_is_told_with_a_spread_that_nobody_has(wet_mm: float) -> None:
+    """p90/p10 at least 1.3 for touch-dry, 1.6 for handle, 2 for varnish-ready (the model sheet, section 4), at every
+    thickness; thin pours used to be varnish-ready within half a percent."""
+    outcome = run([Pouring(wet_mm * 1e-3)], design(64), ROOM, 1500 * DAY).outcome(0)
+    for milestone, least in (("touch_dry", 1.3), ("handle", 1.6), ("varnish_ready", 2.0)):
+        early, _, late = outcome.at(milestone)
+        assert late / early >= least, milestone
+
+
+def test_near_the_limit_of_damp_never_comes_as_odds() -> None:
+    """1.5 mm at 77, 80 and 83 %RH, all within a cheap sensor's error: from nearly sure to doubtful, and no leap."""
+    shares = [
+        run([Pouring(1.5e-3)], design(64), AirSeries.constant(294.15, rh), 1500 * DAY).outcome(0).never("varnish_ready")
+        for rh in (0.77, 0.80, 0.83)
+    ]
+    assert shares == sorted(shares)
+    assert shares[0] < 0.2
+    assert 0.02 < shares[1] < 0.5
+    assert 0.3 < shares[2] < 0.95
 
 
 def test_the_same_input_gives_the_same_answer_whatever_lies_beside_it() -> None:

@@ -43,9 +43,9 @@ def even(forecast: Forecast, kind: MilestoneKind) -> float:
 
 
 def test_in_constant_air_it_is_the_ensemble_run_directly() -> None:
-    piece = drying(silicone=True, recipe=Recipe(name="house mix", solids=0.35, glycol=0.02))
+    piece = drying(silicone=True, recipe=Recipe(name="house mix", solids=0.35, glycol=0.02), thickness_m=0.6e-3)
     made = make(piece, shed(), 6)
-    film = ensemble.Pouring(1.2e-3, 0.05, solids=0.35, glycol=0.02, side=0.3, **vars(BACKINGS["canvas"]))
+    film = ensemble.Pouring(0.6e-3, 0.05, solids=0.35, glycol=0.02, side=0.3, **vars(BACKINGS["canvas"]))
     direct = ensemble.run(
         [film], ensemble.design(MEMBERS), AirSeries.constant(20 + ZERO_C, 0.5), DAYS * 86400.0
     ).outcome(0)

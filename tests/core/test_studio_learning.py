@@ -12,14 +12,17 @@ from curewatch.physics import ensemble
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.ensemble import films_at
 from curewatch.records import Support
-from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
+from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Spot, Subject
 from curewatch.studio.air.climate import Air
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.inference import observation_model, posterior
 from curewatch.studio.learning import learning
-from tests.studio_scene import at, drying
+from tests.studio_scene import SHED, at, drying
 
 STEADY_H = 800.0
+
+
+HERE = learning.place_of(drying())
 
 
 def steady(poured: float = 0.0, temp: float = 21.0, rh: float = 50.0, every_h: float = 4.0) -> Air:
@@ -27,8 +30,8 @@ def steady(poured: float = 0.0, temp: float = 21.0, rh: float = 50.0, every_h: f
     return times, np.full(len(times), temp), np.full(len(times), rh)
 
 
-def finger(hours: float, says: Finger, *, piece_id: int = 1, id_: int = 1) -> Observation:
-    return Observation(id=id_, piece_id=piece_id, at=at(hours), kind=ObservationKind.FINGER, finger=says)
+def finger(hours: float, says: Finger, *, piece_id: int = 1, id_: int = 1, spot: Spot = Spot.EDGE) -> Observation:
+    return Observation(id=id_, piece_id=piece_id, at=at(hours), kind=ObservationKind.FINGER, finger=says, spot=spot)
 
 
 def weighing(hours: float, grams: float, *, id_: int = 1, step: float = 1.0) -> Observation:
@@ -62,33 +65,48 @@ def test_members_at_the_design_are_the_ensemble() -> None:
 
 
 def test_tacky_long_after_the_even_date_makes_the_next_pour_later_and_surer() -> None:
-    late = learned(finger(float(UNKNOWING[1]) * 1.2, Finger.TACKY)).belief("house mix", learning.place_of(drying()))
+    late = learned(finger(float(UNKNOWING[1]) * 1.2, Finger.TACKY)).belief("house mix", HERE, room=SHED)
     taught = dates_h(late, "touch_dry")
+    assert taught[0] > 1.1 * UNKNOWING[0]
     assert taught[1] > 1.1 * UNKNOWING[1]
-    assert taught[2] / taught[0] < UNKNOWING[2] / UNKNOWING[0]
+    assert late is not None
+    assert np.linalg.slogdet(late.cov)[1] < 0
 
 
 def test_dry_through_early_makes_the_next_pour_earlier() -> None:
     before = dates_h(None, "handle")
-    early = learned(finger(float(before[0]), Finger.DRY_THROUGH)).belief("house mix", learning.place_of(drying()))
-    assert dates_h(early, "handle")[1] < 0.85 * before[1]
+    early = learned(finger(float(before[0]), Finger.DRY_THROUGH, spot=Spot.MIDDLE)).belief("house mix", HERE, room=SHED)
+    assert dates_h(early, "handle")[1] < 0.87 * before[1]
+
+
+def test_an_edge_that_is_dry_tells_less_of_the_piece_than_its_middle() -> None:
+    """Edges are thinner and dry first: the same word at the same hour makes the next pour's date less early."""
+    before = dates_h(None, "handle")
+    edge, middle = (
+        dates_h(
+            learned(finger(float(before[0]), Finger.DRY_THROUGH, spot=spot)).belief("house mix", HERE, room=SHED),
+            "handle",
+        )[1]
+        for spot in Spot
+    )
+    assert middle < 0.97 * edge < 0.97 * before[1]
 
 
 def test_two_tests_that_bracket_narrow_most() -> None:
     around = learned(
         finger(float(UNKNOWING[1]) * 0.95, Finger.TACKY), finger(float(UNKNOWING[1]) * 1.1, Finger.TOUCH_DRY, id_=2)
     )
-    taught = dates_h(around.belief("house mix", learning.place_of(drying())), "touch_dry")
+    taught = dates_h(around.belief("house mix", HERE, room=SHED), "touch_dry")
     assert np.log(taught[2] / taught[0]) < 0.6 * np.log(UNKNOWING[2] / UNKNOWING[0])
 
 
 def test_a_recipe_and_a_place_carry_over_a_thickness_does_not() -> None:
     rough = drying()
     rough = replace(rough, pour=rough.pour.model_copy(update={"thickness_source": "layer"}))
-    slow = learned(finger(float(UNKNOWING[2]) * 1.4, Finger.TACKY), piece=rough)
+    slow = learned(finger(float(UNKNOWING[2]) * 1.4, Finger.TACKY, spot=Spot.MIDDLE), piece=rough)
     here = learning.place_of(rough)
     own = slow.belief("house mix", here, 1)
-    other = slow.belief("house mix", here)
+    other = slow.belief("house mix", here, room=SHED)
     assert own is not None
     assert other is not None
     assert own.mean[learning.OWN[0]] > 0.5
@@ -106,9 +124,9 @@ def test_what_is_forgotten_teaches_the_next_pour_nothing_but_still_the_piece_its
     forget = [Forgetting(subject=s, name=n, at=at(99)) for s, n in ((Subject.RECIPE, "house mix"),)]
     told = learned(finger(30, Finger.TACKY), forgettings=forget)
     here = learning.place_of(drying())
-    after = told.belief("house mix", here)
+    after = told.belief("house mix", here, room=SHED)
     assert after is not None
-    assert np.count_nonzero(after.mean) == 1
+    assert set(np.flatnonzero(after.mean)) <= {*learning.OF_PLACE, *learning.OF_ROOM}
     assert told.taught_by(Subject.RECIPE, "house mix") == []
     assert len(told.taught_by(Subject.PLACE, here)) == 1
 
@@ -118,7 +136,7 @@ def test_the_order_of_lessons_does_not_matter() -> None:
     seen = [[finger(h, says, piece_id=i)] for i, h, says in ((1, 14, "tacky"), (2, 20, "touch-dry"), (3, 30, "tacky"))]
     data = [(piece, some, steady()) for piece, some in zip(pieces, seen, strict=True)]
     one, other = learning.learned(learning.teach(data)), learning.learned(learning.teach(data[::-1]))
-    a, b = (taught.belief("house mix", learning.place_of(pieces[0])) for taught in (one, other))
+    a, b = (taught.belief("house mix", learning.place_of(pieces[0]), room=SHED) for taught in (one, other))
     assert a is not None
     assert b is not None
     # each is settled to 0.001: a round in which nothing moved by more is the last
@@ -133,14 +151,14 @@ def test_an_observation_of_a_film_whose_air_was_not_read_teaches_less() -> None:
     def taught(every_h: float, sure: bool = False) -> tuple[float, float]:
         """What a fit of touch-dry misses, and how wide the belief is (the logarithm of its volume)."""
         (lesson,) = learning.teach([(drying(), seen, steady(every_h=every_h))], sure=sure)
-        belief = learning.learned([lesson]).belief("house mix", learning.place_of(drying()))
+        belief = learning.learned([lesson]).belief("house mix", HERE, room=SHED)
         assert belief is not None
         return lesson.factors[0].gradient[-1], float(np.linalg.slogdet(belief.cov)[1])
 
     read, now_and_then, once = (taught(hours) for hours in (4, 10, STEADY_H))
     assert read == taught(4, sure=True) == taught(STEADY_H, sure=True), "what was read leaves nothing to doubt"
     assert now_and_then > read
-    assert once[0] > 2 * read[0]
+    assert once[0] > 1.2 * read[0]
     assert once[1] > now_and_then[1] > read[1]
 
 
@@ -155,13 +173,13 @@ def test_air_after_the_last_observation_changes_nothing() -> None:
 def test_an_observation_that_no_member_allows_is_questioned_and_moves_little() -> None:
     wrong = learned(finger(0.5, Finger.DRY_THROUGH, id_=7))
     assert wrong.lessons[0].questioned == (7,)
-    belief = wrong.belief("house mix", learning.place_of(drying()))
+    belief = wrong.belief("house mix", HERE, room=SHED)
     assert belief is None or np.abs(belief.mean).max() < 0.3
 
 
 def test_contradicting_observations_are_no_crash() -> None:
     both = learned(finger(10, Finger.DRY_THROUGH), finger(60, Finger.TACKY, id_=2))
-    belief = both.belief("house mix", learning.place_of(drying()))
+    belief = both.belief("house mix", HERE, room=SHED)
     assert belief is not None
     assert np.isfinite(belief.mean).all()
     assert np.linalg.eigvalsh(belief.cov).min() > 0
@@ -187,10 +205,11 @@ def test_weighings_along_the_way_tell_how_fast_it_dries() -> None:
     phi = [float(runs.sample("volatile_fraction", 0, h * 3600.0)[0]) for h in hours]
     lost = 90 * float(runs.solids_m(0)[0]) * 998 * (phi[0] / (1 - phi[0]) - phi[1] / (1 - phi[1]))
     told = learned(weighing(3, 500), weighing(9, 500 - lost / 1.5, id_=2))
-    belief = told.belief("house mix", learning.place_of(drying()))
+    belief = told.belief("house mix", HERE, room=SHED)
     after = dates_h(belief, "touch_dry")
     assert after[1] > 1.2 * UNKNOWING[1]
-    assert after[2] / after[0] < 0.95 * UNKNOWING[2] / UNKNOWING[0]
+    assert belief is not None
+    assert np.linalg.slogdet(belief.cov)[1] < 0
 
 
 def test_weighings_once_a_week_narrow_varnish_ready_which_no_finger_can() -> None:
@@ -242,13 +261,13 @@ def test_a_film_cooler_than_expected_is_wetter() -> None:
     cool = Observation(id=1, piece_id=1, at=at(25), kind=ObservationKind.SURFACE, surface_c=17.6)
     warm = cool.model_copy(update={"surface_c": 21.0})
     here = learning.place_of(drying())
-    slow, fast = (dates_h(learned(one).belief("house mix", here), "touch_dry")[1] for one in (cool, warm))
+    slow, fast = (dates_h(learned(one).belief("house mix", here, room=SHED), "touch_dry")[1] for one in (cool, warm))
     assert slow > fast
 
 
 def test_weights_never_rest_on_too_few_members() -> None:
     z = ensemble.design(64)
-    plain = learning.Gaussian(np.zeros(8), np.eye(8))
+    plain = learning.Gaussian(np.zeros(learning.QUANTITIES), np.eye(learning.QUANTITIES))
     runs = ensemble.run([drying().pouring], z[None], AirSeries.constant(294.15, 0.5), 3e6)
     many = [finger(float(UNKNOWING[2]), Finger.TACKY, id_=i) for i in range(8)]
     w = posterior.weights(observation_model.predicted_observations(drying().pour, many, runs, 0), z, plain, plain)
