@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from curewatch.physics.ensemble import SPREADS
 from curewatch.records import Forecast, Recipe
 from curewatch.records.forecasts import Checkpoint
 from curewatch.records.observations import Finger, Observation, ObservationKind
@@ -135,8 +136,8 @@ def test_company_in_a_batch_makes_no_difference() -> None:
 def observed(piece: Drying, *hours: float) -> Drying:
     """The piece with finger tests at these times, which found it tacky."""
     seen = tuple(Observation(piece_id=1, at=at(h), kind=ObservationKind.FINGER, finger=Finger.TACKY) for h in hours)
-    before = Gaussian(np.zeros(8), np.eye(8))
-    belief = Gaussian(np.full(8, 0.1), 0.8 * np.eye(8))
+    before = Gaussian(np.zeros(len(SPREADS)), np.eye(len(SPREADS)))
+    belief = Gaussian(np.full(len(SPREADS), 0.1), 0.8 * np.eye(len(SPREADS)))
     return replace(piece, posterior=Posterior(piece.pour, seen, before, belief))
 
 
