@@ -149,6 +149,8 @@ class RoomSettings(Table):
         description="'still', 'draughty', 'fan', or a number of m/s between 0.05 and 5",
     )
     """Air over pieces in this room unless said otherwise [m/s], whichever way it was written."""
+    heated: bool = Field(True, description="true or false")
+    """Whether it can be warmed; else it is advised what can be done there, and once."""
 
 
 class AlarmSettings(Table):
@@ -255,9 +257,13 @@ class Settings(Table):
     def tz(self) -> ZoneInfo:
         return ZoneInfo(self.zone)
 
+    def room(self, name: str) -> RoomSettings:
+        """What is set for a room; the usual where nothing is."""
+        return self.rooms.get(name, RoomSettings())
+
     def air_in(self, room: str) -> float:
         """Air over a piece in `room` unless said otherwise [m/s]."""
-        return self.rooms.get(room, RoomSettings()).air
+        return self.room(room).air
 
 
 def machine_zone() -> str:

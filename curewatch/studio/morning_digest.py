@@ -9,7 +9,7 @@ from types import MappingProxyType
 from curewatch.records import Alarm, AlarmKind, MilestoneKind, Notice
 from curewatch.studio.air import flaws
 from curewatch.studio.air.flaws import Finding, Flaw
-from curewatch.studio.alarms.alarm_notices import TITLES
+from curewatch.studio.alarms.alarm_words import TITLES
 from curewatch.studio.alarms.forewarning import Foreseen
 from curewatch.studio.board import Board, PieceLine, RoomLine
 from curewatch.studio.care.aftercare import OpenStep, open_step_text

@@ -13,7 +13,7 @@ from curewatch.desk.commands.undo import LogEntry, LogKind
 from curewatch.records import Alarm, Piece, Reading, Stay
 from curewatch.records.observations import Observation
 from curewatch.records.workshop import StepDone, Tilt
-from curewatch.studio.alarms.alarm_notices import TITLES
+from curewatch.studio.alarms.alarm_words import TITLES
 from curewatch.studio.learning.texts import finding
 from curewatch.studio.wording import number
 from curewatch.views.base import RequestModel, View

@@ -11,7 +11,7 @@ from curewatch.intake.typed.quantities import LAYERS_M
 from curewatch.records import NAME_MOST, Alarm, Milestone, MilestoneKind, Pour, Support
 from curewatch.settings.values import AIR_SPEEDS_M_S
 from curewatch.studio import wording
-from curewatch.studio.alarms.alarm_notices import TITLES
+from curewatch.studio.alarms.alarm_words import TITLES
 from curewatch.studio.board import PieceLine
 
 FIT = {

@@ -76,11 +76,25 @@ def test_it_is_said_in_the_evening_with_what_to_do_by_when() -> None:
     now = at(6)
     found = foreseen(wet_room(), future((0, 18), (8, 12), (10, 6), (16, 6), (20, 15)), LIMITS, now)
     assert found is not None
-    notice = forewarning.notice(SHED, found, LIMITS, now, local)
+    notice = forewarning.notice(wet_room(), found, now, local)
     assert notice.title == "Boat shed: will be too cold for wet paint from Fri 20 Nov 20:30"
     assert "At stake: Heron." in notice.text
-    assert "Before Fri 20 Nov 20:30, see to it that the room stays at 13 °C or more" in notice.text
+    assert "Before Fri 20 Nov 20:30: warm the room slowly to 14 °C or more. Never leave a heater" in notice.text
     assert notice.key == "foreseen/cold/Boat_20_shed/2026-11-20"
+
+
+def test_a_room_that_cannot_be_heated_is_foretold_once_with_what_can_be_done_there() -> None:
+    night = future((0, 18), (8, 12), (10, 6), (16, 6), (20, 15))
+    cold = replace(wet_room(), heated=False, elsewhere={"Loft": (19.0, 50.0), "Cellar": (8.0, 70.0)})
+    keys = set()
+    for evening in (6, 6 + 24):
+        found = foreseen(cold, night, LIMITS, at(6))
+        assert found is not None
+        notice = forewarning.notice(cold, found, at(evening), local)
+        keys.add(notice.key)
+        assert "carry Heron, level, to Loft (19 °C, 50 %RH when last read)" in notice.text
+        assert "warm the room" not in notice.text
+    assert keys == {"alarm/cold/Boat_20_shed/unheated/1"}, "the alarm's own, so that one of them is told"
 
 
 # --- Morning -----------------------------------------------------------------------------------------------------

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from typing import TypeVar
 
 from curewatch.desk.snapshot import batteries
 from curewatch.desk.snapshot.air_outlook import future_of
 from curewatch.desk.snapshot.snapshot import Snapshot
 from curewatch.desk.studio_settings import limits_of
 from curewatch.notify.routing import due_times, people_channels, round_times
-from curewatch.records import Alarm, AlarmEvent, AlarmKind, Damage, Forecast, MilestoneKind, Notice
+from curewatch.records import Alarm, AlarmEvent, AlarmKind, AlarmState, Damage, Forecast, MilestoneKind, Notice
 from curewatch.settings import Settings
 from curewatch.store import Transaction
 from curewatch.studio import milestones as milestoning
@@ -20,7 +21,7 @@ from curewatch.studio.air.batteries import LowBattery
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.alarms import damage as damages
 from curewatch.studio.alarms import evaluation
-from curewatch.studio.alarms.conditions import Limits, OccupiedRoom
+from curewatch.studio.alarms.conditions import OF_THE_AIR, OccupiedRoom
 from curewatch.studio.alarms.evaluation import RoomEvaluation, evaluate_room
 from curewatch.studio.alarms.lifecycle import Effect
 from curewatch.studio.forecasting.drying import Drying
@@ -30,29 +31,37 @@ from curewatch.studio.wording import Local
 _ACTED_ON = (Effect.RAISED, Effect.REMINDED, Effect.MUTE_ENDED)
 
 
-def advised(
-    seen: RoomEvaluation, room: OccupiedRoom, climates: Mapping[str, Climate], now: datetime, limits: Limits
-) -> RoomEvaluation:
-    """What was seen of a room, its notices and alarms with what the model says would help; a few films a notice."""
-    told = [_with_advice(notice, room, climates, now, limits) for notice in seen.told]
-    words = {before.text: after.text for before, after in zip(seen.told, told, strict=True)}
+def advised(seen: RoomEvaluation, room: OccupiedRoom, climates: Mapping[str, Climate], now: datetime) -> RoomEvaluation:
+    """What was seen of a room, with what the model says that the one thing to do there would change; a few films."""
+    if seen.remedy is None or room.climate is None:
+        return seen
+    try:
+        ahead = future_of(room.climate, 1, planner.ADVICE_DAYS)
+        said = alarm_advice.sentence(seen.remedy.change, room, climates, ahead, now)
+    except ArithmeticError:  # a film that is stuck in its march: the warning must go out all the same
+        return seen
+    if said is None:
+        return seen
+    told = [_and(notice, said) if _asks_for_it(notice) else notice for notice in seen.told]
     changed = [
-        alarm.model_copy(update={"text": words[alarm.text]}) if alarm.text in words else alarm for alarm in seen.changed
+        _and(alarm, said) if alarm.kind in seen.worded & set(OF_THE_AIR) and alarm.state is AlarmState.ACTIVE else alarm
+        for alarm in seen.changed
     ]
     return seen._replace(told=told, changed=changed)
 
 
-def _with_advice(
-    notice: Notice, room: OccupiedRoom, climates: Mapping[str, Climate], now: datetime, limits: Limits
-) -> Notice:
-    if notice.data.get("past") or notice.data.get("effect") not in _ACTED_ON or room.climate is None:
-        return notice
-    try:
-        ahead = future_of(room.climate, 1, planner.ADVICE_DAYS)
-        said = alarm_advice.sentence(AlarmKind(notice.data["alarm"]), room, climates, ahead, now, limits)
-    except ArithmeticError:  # a film that is stuck in its march: the warning must go out all the same
-        return notice
-    return notice if said is None else notice.model_copy(update={"text": f"{notice.text} {said}"})
+def _asks_for_it(notice: Notice) -> bool:
+    """Whether it tells people to do what is to be done about the room's air."""
+    return (
+        not notice.data["past"] and notice.data["effect"] in _ACTED_ON and AlarmKind(notice.data["alarm"]) in OF_THE_AIR
+    )
+
+
+_Told = TypeVar("_Told", Notice, Alarm)
+
+
+def _and(one: _Told, said: str) -> _Told:
+    return one.model_copy(update={"text": f"{one.text} {said}"})
 
 
 NO_HURRY = timedelta(hours=12)
@@ -91,7 +100,7 @@ def watch_rooms(
     for room in rooms:
         known = {alarm.kind: alarm for alarm in snapshot.alarms if alarm.room == room.name}
         seen = evaluate_room(room, known, now, limits, local, damages.newest(snapshot.damages))
-        seen = advised(seen, room, snapshot.climates, now, limits)
+        seen = advised(seen, room, snapshot.climates, now)
         found.alarms.extend(seen.changed)
         found.history.extend(seen.history)
         found.damages.extend(seen.damages)
@@ -123,19 +132,61 @@ def write(tx: Transaction, settings: Settings, decided: Decided, now: datetime) 
     return sum(_tell(tx, settings, notice) for notice in decided.told)
 
 
+TOLD_BEFORE = timedelta(hours=18)
+"""What was foreseen so long before was foreseen for this night."""
+
+
 def _tell(tx: Transaction, settings: Settings, notice: Notice) -> bool:
-    """An alarm that is over leaves nothing to say of its beginning where that has not been told yet."""
-    if notice.kind != "alarm_over":
+    """Write a notice of a room, and let go of what waits of it and has nothing more to say."""
+    if notice.kind not in ("alarm", "reminder", "alarm_over") or notice.data.get("past"):
         return tx.add_notice(notice, due_times(settings, notice))
-    gone = [
-        told.key
+    tx.supersede(_answered(tx, notice), notice.created_at, people_channels(settings))
+    if notice.kind == "alarm_over":
+        return tx.add_notice(notice, patient(settings, notice, NO_HURRY) | round_times(settings, notice))
+    return tx.add_notice(notice, _not_again(tx, settings, notice))
+
+
+def _answered(tx: Transaction, notice: Notice) -> list[str]:
+    """The keys of earlier notices that this one answers: of what is over, or of a room that is told of anew."""
+    kinds = _alarms(notice)
+    if AlarmKind.NO_FRESH_DATA in kinds and notice.kind != "alarm_over":
+        return []
+    earlier = [
+        told
         for told in tx.notices(since=notice.created_at - timedelta(days=7), limit=1000)
-        if told.kind in ("alarm", "reminder")
-        and told.room == notice.room
-        and told.data.get("alarm") == notice.data["alarm"]
+        if told.kind in ("alarm", "reminder") and told.room == notice.room and told.key != notice.key
     ]
-    tx.supersede(gone, notice.created_at, people_channels(settings))
-    return tx.add_notice(notice, patient(settings, notice, NO_HURRY) | round_times(settings, notice))
+    if notice.kind == "alarm_over":
+        return [told.key for told in earlier if _alarms(told) <= kinds]
+    # two messages that wait for the same person to wake up would ask for two things
+    return [
+        told.key
+        for told in earlier
+        if not (told.urgent or told.data.get("past") or AlarmKind.NO_FRESH_DATA in _alarms(told))
+    ]
+
+
+def _alarms(notice: Notice) -> set[str]:
+    return set(notice.data.get("alarms", [notice.data.get("alarm")]))
+
+
+def _not_again(tx: Transaction, settings: Settings, notice: Notice) -> dict[str, datetime]:
+    """By channel, when it is due; not as quiet hours end what was told before they began."""
+    times = due_times(settings, notice)
+    evening = [
+        told
+        for told in tx.notices(since=notice.created_at - TOLD_BEFORE, limit=1000)
+        if told.kind == "foreseen" and told.room == notice.room and told.data["ends_at"] >= notice.data["at"]
+    ]
+    foretold = {kind for told in evening for kind in (told.data["alarm"], *_WITH.get(told.data["alarm"], ()))}
+    if not _alarms(notice) <= foretold:
+        return times
+    awake = {channel for told in evening for channel, at in due_times(settings, told).items() if at <= told.created_at}
+    return {channel: at for channel, at in times.items() if at <= notice.created_at or channel not in awake}
+
+
+_WITH = {AlarmKind.FROST.value: (AlarmKind.COLD.value,)}
+"""A night that was foretold to bring frost was foretold to be cold."""
 
 
 def milestones_due(

@@ -67,7 +67,7 @@ class EveningWarnings:
                 and forewarning.is_time_to_tell(now, self._local)
                 and not _is_on(snapshot, room.name, found.kind, now)
             ):
-                told.append(forewarning.notice(room.name, found, limits_of(self._settings), now, self._local))
+                told.append(forewarning.notice(room, found, now, self._local))
         return told
 
     def _is_due(self, room: str, now: datetime) -> bool:

@@ -26,6 +26,9 @@ from curewatch.studio.learning.learning import Learned
 TAIL = timedelta(hours=36)
 """What is read of a room to say how it is, and whether its sensors can be believed: a stuck one shows after a day."""
 
+LATELY = timedelta(hours=6)
+"""A room read so much earlier than another says nothing of whether a piece may be carried there."""
+
 
 @dataclass(frozen=True)
 class Snapshot:
@@ -56,6 +59,7 @@ class Snapshot:
         for drying in self.dryings:
             rooms.setdefault(drying.room, []).append(drying)
         sensed = {sensor.room for sensor in settings.sensors}
+        lately = self._lately()
         return [
             OccupiedRoom(
                 name=name,
@@ -63,9 +67,23 @@ class Snapshot:
                 forecasts=forecasts,
                 climate=self.climates.get(name),
                 has_sensor=name in sensed,
+                heated=settings.room(name).heated,
+                elsewhere={room: air for room, air in lately.items() if room != name},
             )
             for name, there in rooms.items()
         ]
+
+    def _lately(self) -> dict[str, tuple[float, float]]:
+        """The rooms that were read lately: temperature [°C] and humidity [%]."""
+        last = max((reading.at for reading in self.newest.values()), default=None)
+        return {
+            room: (reading.temp_c, reading.rh_pct)
+            for room, reading in self.newest.items()
+            if last is not None
+            and last - reading.at <= LATELY
+            and reading.temp_c is not None
+            and reading.rh_pct is not None
+        }
 
 
 def read_snapshot(

@@ -1,217 +1,28 @@
-"""What people are told of an alarm: at most one notice for each transition, with cause, consequence, what to do and
-by when."""
+"""What people are told of the alarms of a room at one look: one notice for all that began, one for all that is past.
+
+So two alarms never answer each other: what is to be done is looked for once, for all that stand there (remedies.py).
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-
-import numpy as np
+from typing import NamedTuple
 
 from curewatch.records import Alarm, AlarmKind, AlarmState, Notice
-from curewatch.studio.air import flaws
 from curewatch.studio.alarms import conditions, lifecycle
-from curewatch.studio.alarms.conditions import Limits, OccupiedRoom
+from curewatch.studio.alarms.alarm_words import TITLES, AlarmText, Episode
+from curewatch.studio.alarms.conditions import OF_THE_AIR, Limits, OccupiedRoom
 from curewatch.studio.alarms.lifecycle import Effect, Event
-from curewatch.studio.forecasting.drying import Drying
-from curewatch.studio.wording import HEATER_CAUTION, Local, lasting, listed, number, span
-
-TITLES = {
-    AlarmKind.COLD: "too cold for wet paint",
-    AlarmKind.FROST: "frost near wet paint",
-    AlarmKind.DAMP: "too damp to dry",
-    AlarmKind.TOO_FAST: "drying too fast",
-    AlarmKind.NO_FRESH_DATA: "no fresh readings",
-}
-_AFTERWARDS = {
-    AlarmKind.COLD: "once dry, look it over in raking light for fine cracks before you varnish it.",
-    AlarmKind.FROST: "once dry, look for cracks or a crumbling film, and try an edge before you trust it.",
-    AlarmKind.DAMP: "the dates already allow for it.",
-    AlarmKind.TOO_FAST: "once dry, look it over in raking light for crazing.",
-    AlarmKind.NO_FRESH_DATA: "dates from then rest on old air.",
-}
-MENTION_START = timedelta(minutes=30)
-"""An alarm raised longer before the moment that is described says since when."""
-
-
-@dataclass(frozen=True)
-class Episode:
-    """From when to when an alarm was active. `over_at` is None where it ended with the last wet piece."""
-
-    raised_at: datetime
-    over_at: datetime | None
-
-
-@dataclass(frozen=True)
-class AlarmText:
-    """Words about one alarm of one room at `now`; each method gives title and text."""
-
-    room: OccupiedRoom
-    kind: AlarmKind
-    now: datetime
-    limits: Limits
-    local: Local
-
-    def raised(self, at: datetime, raised_at: datetime) -> tuple[str, str]:
-        """It holds at `at`, which is as good as now."""
-        since = [f"It has been so since {self._date(raised_at)}."] if at - raised_at > MENTION_START else []
-        return self._title(), " ".join([self._cause(at), *since, self._wet(at), self._advice(at)])
-
-    def reminded(self, at: datetime, raised_at: datetime) -> tuple[str, str]:
-        """Nobody has acknowledged it, and it holds still at `at`."""
-        title, text = self.raised(at, raised_at)
-        return f"Still {title}", f"Not yet acknowledged. {text}"
-
-    def mute_ended(self, at: datetime, raised_at: datetime) -> tuple[str, str]:
-        """The mute has run out, and it holds still at `at`."""
-        title, text = self.raised(at, raised_at)
-        return f"Still {title}", f"The mute has ended. {text}"
-
-    def last_known(self, raised_at: datetime, heard_at: datetime) -> tuple[str, str]:
-        """It was so when the room was last heard of, too long ago to say how it is now."""
-        known = f"It was so from {self._date(raised_at)} until the last reading, {self._date(heard_at)}; "
-        ask = f"how it is now is not known. See how {self.room.name} is today, and type or send a reading."
-        return self._title("when last read"), f"{self._cause(raised_at)} {self._wet(raised_at)} {known}{ask}"
-
-    def better(self, raised_at: datetime, better_since: datetime) -> tuple[str, str]:
-        """It was so, and for the moment it is not."""
-        text = f"It began {self._date(raised_at)} and has been better since {self._date(better_since)}."
-        return self._title("better now"), f"{self._cause(raised_at)} {self._wet(raised_at)} {text}"
-
-    def over(self, raised_at: datetime | None, at: datetime) -> tuple[str, str]:
-        """What people were told of has ended."""
-        after = f", after {span(at - raised_at)}" if raised_at is not None else ""
-        if self.kind is AlarmKind.NO_FRESH_DATA:
-            heard_at = self.room.freshest_at or at
-            return f"{self._title()}: over", f"Readings come in again; the last {self._date(heard_at)}."
-        return f"{self._title()}: over", f"Over since {self._date(at)}{after}. {self._air(at)}. Nothing needs doing."
-
-    def passed(self, episodes: Sequence[Episode]) -> tuple[str, str]:
-        """It came and went before anybody could be told."""
-        first, last = episodes[0], episodes[-1]
-        wet = self._wet_during(episodes)
-        if len(episodes) == 1:
-            when = f"It was so from {self._span(first)}. {self._cause(first.raised_at)}"
-        else:
-            longest = max(episodes, key=lambda e: (e.over_at or e.raised_at) - e.raised_at)
-            when = (
-                f"It was so {len(episodes)} times between {self._date(first.raised_at)} and "
-                f"{self._date(last.over_at or last.raised_at)}, the longest from {self._span(longest)}. "
-                f"{self._cause(longest.raised_at)}"
-            )
-        text = f"{when} Wet there then: {_names(wet)}. This is past and cannot be changed now; {_AFTERWARDS[self.kind]}"
-        return self._title("past"), text
-
-    # --- the parts ---
-
-    def _title(self, when: str = "") -> str:
-        return f"{self.room.name}: {TITLES[self.kind]}{f' ({when})' if when else ''}"
-
-    def _date(self, at: datetime) -> str:
-        return lasting(at, self.local, self.now)
-
-    def _span(self, episode: Episode) -> str:
-        if episode.over_at is None:
-            return f"{self._date(episode.raised_at)} until nothing was wet there any more"
-        length = span(episode.over_at - episode.raised_at)
-        return f"{self._date(episode.raised_at)} to {self._date(episode.over_at)} ({length})"
-
-    def _wet(self, at: datetime) -> str:
-        return f"Wet there: {_names(self.room.wet_at(at) or self.room.dryings)}."
-
-    def _wet_during(self, episodes: Sequence[Episode]) -> list[Drying]:
-        found = {d.piece.id: d for e in episodes for d in self.room.wet_at(e.raised_at)}
-        return list(found.values()) or list(self.room.dryings)
-
-    def _conditions(self, at: datetime) -> tuple[float, float]:
-        assert self.room.climate is not None
-        temp, rh = self.room.climate.at(at.timestamp())
-        return float(temp), float(rh)
-
-    def _air(self, at: datetime) -> str:
-        temp, rh = self._conditions(at)
-        return f"The room was at {number(temp, 1)} °C, {number(rh)} %RH ({self._date(at)})"
-
-    def _cause(self, at: datetime) -> str:
-        if self.kind is AlarmKind.NO_FRESH_DATA:
-            return self._silence()
-        if self.kind is AlarmKind.COLD:
-            mfft, coldest = self.limits.cold_mfft_c, coldest_c(self.room, at)
-            side = "below" if coldest < mfft else "hardly above"
-            return (
-                f"{self._air(at)}; wet films are cooler, the coldest {number(coldest, 1)} °C, {side} the {mfft:g} °C "
-                "at which their particles can fuse. Paint that dries so may crack."
-            )
-        if self.kind is AlarmKind.FROST:
-            return f"{self._air(at)}. Wet paint that freezes does not recover."
-        if self.kind is AlarmKind.DAMP:
-            temp, rh = self._conditions(at)
-            rate = float(conditions.relative_rate(np.array([temp]), np.array([rh]))[0])
-            pace = f"dry at {number(100 * rate)} % of" if rate > 0.005 else "do not dry at all, against"
-            return f"{self._air(at)}. Wet films {pace} their rate at 21 °C, 50 %RH: every date moves out."
-        return f"{self._air(at)}; {self._haste(at)}. The skin closes over a wet core, and as that shrinks it crazes."
-
-    def _silence(self) -> str:
-        if self.room.freshest_at is None:
-            return f"{self.room.name} has not been read: there are no dates without its temperature and humidity."
-        if doubts := self.room.doubted:
-            told = "; ".join(flaws.text(one, self.local) for one in doubts[-2:])
-            return f"{told}. Nothing else tells of {self.room.name}: its dates and warnings may rest on what is past."
-        last = self._date(self.room.freshest_at)
-        return f"Last heard from {self.room.name} {last}. Its dates and warnings rest on old air."
-
-    def _haste(self, at: datetime) -> str:
-        temp, rh = self._conditions(at)
-        young = [d for d in self.room.wet_at(at) if at < d.pour.at + conditions.FIRST_DAY]
-        fanned = [d for d in young if conditions.under_fan(d)]
-        gaping = [d for d in young if conditions.gap_grows(self.room.forecasts.get(d.piece.id))]
-        found = [f"that is warmer than {self.limits.fast_temp_c:g} °C"] if temp > self.limits.fast_temp_c else []
-        found += [f"that is drier than {self.limits.fast_rh_pct:g} %RH"] if rh < self.limits.fast_rh_pct else []
-        found += [f"air blows over {_names(fanned)}"] if fanned else []
-        found += [f"{_names(gaping)} will skin long before the core is dry"] if gaping else []
-        return " and ".join(found) or "that is still close to the limit"
-
-    def _advice(self, at: datetime) -> str:
-        limits = self.limits
-        if self.kind is AlarmKind.NO_FRESH_DATA:
-            if self.room.has_sensor:
-                return "Look at the sensor, its battery and the broker today; until it speaks, type a reading."
-            return "Read thermometer and hygrometer there and type it in today."
-        if self.kind is AlarmKind.COLD:
-            warm = limits.warm_enough_c(self.kind)
-            return f"Within the hour, begin to warm the room slowly to {warm:g} °C or more. {HEATER_CAUTION}"
-        if self.kind is AlarmKind.FROST:
-            warm = limits.warm_enough_c(self.kind)
-            return (
-                f"Now: warm the room to {warm:g} °C or more, or carry the pieces, level, to a warmer one. "
-                f"{HEATER_CAUTION}"
-            )
-        if self.kind is AlarmKind.DAMP:
-            dry_enough = limits.damp_rh_pct - limits.deadband_rh_pct
-            to = f"to {dry_enough:g} %RH or less" if self._conditions(at)[1] > dry_enough else "as well"
-            return f"Within the day, warm the room or dry its air {to}. {HEATER_CAUTION}"
-        return (
-            "Within the hour, switch fans off, keep sun and heaters off the pieces, and bring the room to "
-            f"{limits.fast_rh_pct + 10:g} %RH or more and below {limits.fast_temp_c - 3:g} °C."
-        )
-
-
-def _names(dryings: Sequence[Drying]) -> str:
-    return listed([drying.piece.name for drying in dryings])
-
-
-def coldest_c(room: OccupiedRoom, at: datetime) -> float:
-    """Temperature of the coldest film that is wet in the room at `at` [°C] (of all, if none is)."""
-    assert room.climate is not None
-    time_s = np.array([at.timestamp()])
-    film = conditions.film_temperatures(room, time_s, *room.climate.at(time_s))[:, 0]
-    wet = conditions.being_wet(room, time_s)[:, 0]
-    return float(film[wet].min() if wet.any() else film.min())
-
+from curewatch.studio.alarms.remedies import Remedy, remedy
+from curewatch.studio.wording import Local, listed
 
 EXPIRES_AFTER = timedelta(days=3)
 """A notice of an alarm that could not be delivered for this long says nothing useful any more."""
+ONCE = frozenset({AlarmKind.COLD, AlarmKind.DAMP})
+"""What a room that cannot be heated will do again every night: told once for the pieces that lie there. Frost is told
+each time."""
 _KIND = {
     Effect.RAISED: "alarm",
     Effect.OVER: "alarm_over",
@@ -260,63 +71,199 @@ def transitions(before: Alarm, after: Alarm, events: Sequence[Event]) -> Transit
     return Transitions(over, tuple(passed), begun, reminders[-1] if reminders and still else None, unmuted_at)
 
 
-def notices(texts: AlarmText, before: Alarm, after: Alarm, events: Sequence[Event]) -> tuple[Alarm, list[Notice]]:
-    """What to tell of `events`; and the alarm `after` them, with the text that tells of it."""
-    happened, found = transitions(before, after, events), []
-    if happened.over is not None:
-        found.append(_notice(texts, Effect.OVER, happened.over, texts.over(before.raised_at, happened.over)))
-    if happened.passed:
-        last = happened.passed[-1]
-        found.append(_notice(texts, Effect.RAISED, last.raised_at, texts.passed(happened.passed), past=True))
-    if happened.begun is not None:
-        found.append(_raised(texts, after, happened.begun))
-        after = after.model_copy(update={"text": found[-1].text})
-    if happened.reminded is not None:
-        words = texts.reminded(after.evaluated_at, after.raised_at or happened.reminded)
-        found.append(_notice(texts, Effect.REMINDED, happened.reminded, words))
-    if happened.mute_ended is not None:
-        words = texts.mute_ended(after.evaluated_at, after.raised_at or happened.mute_ended)
-        found.append(_notice(texts, Effect.MUTE_ENDED, happened.mute_ended, words))
-    return after, [notice for notice in found if not _is_muted(before, notice)]
+@dataclass(frozen=True)
+class Turn:
+    """One alarm at one look: from what to what, and what there is to tell of it."""
+
+    before: Alarm
+    after: Alarm
+    happened: Transitions
+
+    @property
+    def kind(self) -> AlarmKind:
+        return self.after.kind
+
+    @property
+    def begins(self) -> bool:
+        """Whether it was raised at this look and is active still, heard of or not."""
+        return lifecycle.is_active(self.after) and self.after.raised_at != self.before.raised_at
+
+    @property
+    def since(self) -> datetime:
+        """When it was raised."""
+        return self.after.raised_at or self.after.since
+
+    def at(self, effect: Effect) -> datetime | None:
+        """When a reminder fell due, or a mute ran out, of an alarm that is active still."""
+        return self.happened.reminded if effect is Effect.REMINDED else self.happened.mute_ended
+
+    @property
+    def turned(self) -> bool:
+        """Whether something is to be said in the present tense, or no longer."""
+        on = [one.state is AlarmState.ACTIVE for one in (self.before, self.after)]
+        return self.begins or on[0] is not on[1] or bool(self.happened.reminded or self.happened.mute_ended)
 
 
-def _is_muted(before: Alarm, notice: Notice) -> bool:
-    """Whether what the notice tells fell into a mute."""
-    at = datetime.fromisoformat(notice.data["at"])
-    return before.muted_until is not None and at < before.muted_until
+def turn(before: Alarm, after: Alarm, events: Sequence[Event]) -> Turn:
+    """`events` led from `before` to `after`. What fell into a mute is not told."""
+    happened, muted = transitions(before, after, events), before.muted_until
+    if muted is not None:
+        passed = happened.passed if happened.passed and happened.passed[-1].raised_at >= muted else ()
+        rest = (happened.over, happened.begun, happened.reminded, happened.mute_ended)
+        over, begun, reminded, ended = (None if at is None or at < muted else at for at in rest)
+        happened = Transitions(over, passed, begun, reminded, ended)
+    return Turn(before, after, happened)
 
 
-def _raised(texts: AlarmText, after: Alarm, raised_at: datetime) -> Notice:
-    """Of an alarm that is active: in the present tense if the room is known to be so now."""
-    room, now = texts.room, texts.now
+class RoomTelling(NamedTuple):
+    """What one look at a room comes to, in words."""
+
+    notices: list[Notice]
+    texts: Mapping[AlarmKind, str]
+    """Of the alarms whose text is another now."""
+    remedy: Remedy | None
+    """What is to be done there; None where nothing is, or nothing has turned."""
+
+
+def tell(
+    room: OccupiedRoom,
+    turns: Sequence[Turn],
+    now: datetime,
+    limits: Limits,
+    local: Local,
+    to_look_over: Sequence[str] = (),
+) -> RoomTelling:
+    """What to tell of the alarms of `room`. `to_look_over`: pieces there that came to harm."""
+    order = [*OF_THE_AIR, AlarmKind.NO_FRESH_DATA]
+    turns = sorted(turns, key=lambda t: order.index(t.kind))
+    air, silence = ([t for t in turns if (t.kind in OF_THE_AIR) is of_air] for of_air in (True, False))
+    fresh = conditions.is_fresh(room, now, limits)
+    standing = [t for t in air if t.after.state is AlarmState.ACTIVE]
+    turned = any(t.turned for t in air)
+    found = None
+    if fresh and standing and turned:
+        found = remedy(room, [t.kind for t in standing], max(t.after.evaluated_at for t in standing), limits)
+    heard = [t.kind for t in standing if not lifecycle.is_muted(t.after, now)]
+    words = {
+        t.kind: AlarmText(
+            room, t.kind, now, limits, local, found, tuple(k for k in heard if k is not t.kind and t.kind in OF_THE_AIR)
+        )
+        for t in turns
+    }
+    begun = {t.kind: _begun(t, words[t.kind], fresh) for t in turns if t.begins}
+    told = [
+        *_over(air, turns, words, to_look_over),
+        *_over(silence, turns, words, to_look_over),
+        *_passed(turns, words),
+    ]
+    for past in (True, False):
+        for group in (air, silence):
+            told += _present([t for t in group if t.begins and begun[t.kind][1] is past], words, begun, past=past)
+    told += [one for group in (air, silence) for one in _again(group, words)]
+    texts = {t.kind: words[t.kind].raised(t.after.evaluated_at, t.since)[1] for t in standing if turned and fresh}
+    texts |= {kind: text for kind, ((_, text), past) in begun.items() if past or kind not in texts}
+    return RoomTelling(told, texts, found)
+
+
+_Words = Mapping[AlarmKind, AlarmText]
+_Begun = Mapping[AlarmKind, tuple[tuple[str, str], bool]]
+
+
+def _begun(turn: Turn, words: AlarmText, fresh: bool) -> tuple[tuple[str, str], bool]:
+    """Title and text of an alarm that began and is active, and whether that is past: no longer known to be so."""
+    after, room = turn.after, words.room
     if after.state is AlarmState.CLEARING:
-        return _notice(texts, Effect.RAISED, raised_at, texts.better(raised_at, after.since), past=True)
-    live = texts.kind is AlarmKind.NO_FRESH_DATA or conditions.is_fresh(room, now, texts.limits)
-    if live or room.climate is None:
-        return _notice(texts, Effect.RAISED, raised_at, texts.raised(after.evaluated_at, raised_at))
-    words = texts.last_known(raised_at, room.climate.newest_at)
-    return _notice(texts, Effect.RAISED, raised_at, words, past=True)
+        return words.better(turn.since, after.since), True
+    if fresh or turn.kind is AlarmKind.NO_FRESH_DATA or room.climate is None:
+        return words.raised(after.evaluated_at, turn.since), False
+    return words.last_known(turn.since, room.climate.newest_at), True
 
 
-def _notice(texts: AlarmText, effect: Effect, at: datetime, words: tuple[str, str], *, past: bool = False) -> Notice:
-    title, text = words
-    return Notice(
-        key=f"alarm/{texts.kind}/{ascii_name(texts.room.name)}/{effect}/{int(at.timestamp())}",
-        kind=_KIND[effect],
-        created_at=texts.now,
-        title=title,
-        text=text,
-        urgent=texts.kind in lifecycle.URGENT and effect is not Effect.OVER and not past,
-        expires_at=texts.now + EXPIRES_AFTER,
-        room=texts.room.name,
-        data={
-            "alarm": texts.kind.value,
-            "effect": effect.value,
-            "at": at.isoformat(),
-            "past": past,
-            "names": [drying.piece.name for drying in texts.room.dryings],
-        },
-    )
+def _present(group: Sequence[Turn], words: _Words, begun: _Begun, *, past: bool) -> list[Notice]:
+    """One notice of all that began, in the words of the worst; what a mute hides is not among them."""
+    heard = [t for t in group if t.happened.begun is not None]
+    if not heard:
+        return []
+    title, text = begun[heard[0].kind][0]
+    return _notices(words, heard, Effect.RAISED, heard[0].since, (title, text), past=past)
+
+
+def _again(group: Sequence[Turn], words: _Words) -> list[Notice]:
+    """One reminder of all that nobody has acknowledged, unless what began at this look tells of it anyway."""
+    if any(t.happened.begun is not None for t in group):
+        return []
+    for effect in (Effect.REMINDED, Effect.MUTE_ENDED):
+        due = [t for t in group if t.at(effect) is not None]
+        if due:
+            lead, at = due[0], due[0].at(effect)
+            assert at is not None
+            say = words[lead.kind].reminded if effect is Effect.REMINDED else words[lead.kind].mute_ended
+            return _notices(words, due, effect, at, say(lead.after.evaluated_at, lead.since))
+    return []
+
+
+def _over(group: Sequence[Turn], turns: Sequence[Turn], words: _Words, to_look_over: Sequence[str]) -> list[Notice]:
+    """One notice of all that ended, and what is still open there: no all-clear before everything is clear."""
+    ended = [t for t in group if t.happened.over is not None]
+    if not ended:
+        return []
+    still = [TITLES[t.kind] for t in turns if lifecycle.is_active(t.after)]
+    left = [f"Still so there: {listed(still)}."] if still else []
+    left += [f"To be looked over once dry: {listed(list(to_look_over))}."] if to_look_over else []
+    lead = ended[0]
+    assert lead.happened.over is not None
+    said = words[lead.kind].over(lead.before.raised_at, lead.happened.over, left, [t.kind for t in ended[1:]])
+    return _notices(words, ended, Effect.OVER, lead.happened.over, said)
+
+
+def _passed(turns: Sequence[Turn], words: _Words) -> list[Notice]:
+    """One line of all that came and went before anybody could be told: it is no news."""
+    gone = [t for t in turns if t.happened.passed]
+    if not gone:
+        return []
+    lead = gone[0]
+    title, text = words[lead.kind].passed(lead.happened.passed)
+    if len(gone) > 1:
+        text = f"{text} Past too: {listed([TITLES[t.kind] for t in gone[1:]])}."
+    return _notices(words, gone, Effect.RAISED, lead.happened.passed[-1].raised_at, (title, text), past=True)
+
+
+def _notices(
+    words: _Words, group: Sequence[Turn], effect: Effect, at: datetime, said: tuple[str, str], *, past: bool = False
+) -> list[Notice]:
+    """The notice of what happened to the alarms of `group`, the worst first; none where it has been said for good."""
+    text, kinds = words[group[0].kind], [t.kind for t in group]
+    key = f"alarm/{kinds[0]}/{ascii_name(text.room.name)}/{effect}/{int(at.timestamp())}"
+    if not text.room.heated and ONCE.issuperset(kinds):
+        if effect is not Effect.RAISED:
+            return []
+        key = once_key(text.room, kinds[0])
+    return [
+        Notice(
+            key=key,
+            kind=_KIND[effect],
+            created_at=text.now,
+            title=said[0],
+            text=said[1],
+            urgent=not lifecycle.URGENT.isdisjoint(kinds) and effect is not Effect.OVER and not past,
+            expires_at=text.now + EXPIRES_AFTER,
+            room=text.room.name,
+            data={
+                "alarm": kinds[0].value,
+                "alarms": [kind.value for kind in kinds],
+                "effect": effect.value,
+                "at": at.isoformat(),
+                "past": past,
+                "names": [drying.piece.name for drying in text.room.dryings],
+            },
+        )
+    ]
+
+
+def once_key(room: OccupiedRoom, kind: AlarmKind) -> str:
+    """The key of what is said once of a room that cannot be heated: once for the newest of the pieces there."""
+    newest = max((drying.piece.id for drying in room.dryings), default=0)
+    return f"alarm/{kind}/{ascii_name(room.name)}/unheated/{newest}"
 
 
 def ascii_name(name: str) -> str:

@@ -7,7 +7,7 @@ Each alarm's condition at a moment is one of ON (beyond its limit), OFF (back be
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -15,8 +15,10 @@ from numpy.typing import NDArray
 
 from curewatch.physics import air
 from curewatch.physics.air import Array, Flags
-from curewatch.physics.evaporation import AIR_SPEED, film_balance
+from curewatch.physics.evaporation import AIR_SPEED, Balance, film_balance
+from curewatch.physics.skinning import EVEN, drying_number
 from curewatch.records import AlarmKind, Forecast, MilestoneKind
+from curewatch.studio.air.changes import Change
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.air.flaws import Finding, Flaw
 from curewatch.studio.forecasting.drying import Drying
@@ -24,16 +26,18 @@ from curewatch.studio.forecasting.drying import Drying
 SAFE_MARGIN_C = 3.0
 """Warmed so far beyond the limit of cold or frost, a room is warm enough."""
 ON, BETWEEN, OFF, ASLEEP = 1, 0, -1, 2
+OF_THE_AIR = (AlarmKind.FROST, AlarmKind.COLD, AlarmKind.TOO_FAST, AlarmKind.DAMP)
+"""The alarms of a room's air, by what is worse for the pieces: paint that froze does not recover, paint that set cold
+may crack, paint that dried from its skin inwards may craze, paint in damp air only takes longer."""
 Codes = NDArray[np.int8]
 
 FIRST_DAY = timedelta(days=1)
-"""How long a pour is young: while its skin forms, drying too fast can craze it."""
-GAP_RATIO, GAP_MORE_H = 1.25, 3.0
-"""A skin gap this much longer than the same film's at 21 °C, 50 %, still air counts as growing."""
+"""How long a pour is young that has no date of being touch-dry: while its skin forms, drying too fast can craze it."""
+AS_IT_IS = Change("as it is")
 AT_ONCE = 40_000
 """Films times moments whose energy balance is solved at once, to bound the memory."""
 RATE_DEADBAND = 1.2
-"""Drying counts as quick enough again when this much above its limit."""
+"""Drying counts as quick enough again when this much above its limit, and as slow enough when so much below."""
 
 
 @dataclass(frozen=True)
@@ -46,6 +50,7 @@ class Limits:
     damp_rate_fraction: float = 0.25
     fast_temp_c: float = 30.0
     fast_rh_pct: float = 30.0
+    """Still air of this temperature and, with it, of this humidity is the quickest that a thick film may dry in."""
     deadband_c: float = 0.5
     deadband_rh_pct: float = 3.0
     on_delay: timedelta = timedelta(minutes=10)
@@ -70,6 +75,10 @@ class OccupiedRoom:
     has_sensor: bool
     silent_together: bool = False
     """No room with a sensor has been heard for long, this one included: one cause, and one alarm for all."""
+    heated: bool = True
+    """Whether it can be warmed at all."""
+    elsewhere: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    """Other rooms by name, as lately read: temperature [°C] and humidity [%]."""
 
     @property
     def freshest_at(self) -> datetime | None:
@@ -110,25 +119,22 @@ def milestone_s(forecast: Forecast | None, kind: MilestoneKind, *, safe: bool) -
     return np.inf if at is None else at.timestamp()
 
 
-def codes(room: OccupiedRoom, time_s: Array, limits: Limits) -> dict[AlarmKind, Codes]:
-    """The conditions of the four alarms of the air at each of `time_s` [s]; needs a climate."""
+def codes(room: OccupiedRoom, time_s: Array, limits: Limits, change: Change = AS_IT_IS) -> dict[AlarmKind, Codes]:
+    """The conditions of the four alarms of the air at each of `time_s` [s], once `change` is made; needs a climate."""
     step = max(1, AT_ONCE // max(1, len(room.dryings)))
-    parts = [_codes(room, time_s[i : i + step], limits) for i in range(0, max(1, len(time_s)), step)]
+    parts = [_codes(room, time_s[i : i + step], limits, change) for i in range(0, max(1, len(time_s)), step)]
     return {kind: np.concatenate([part[kind] for part in parts]) for kind in parts[0]}
 
 
-def _codes(room: OccupiedRoom, time_s: Array, limits: Limits) -> dict[AlarmKind, Codes]:
+def _codes(room: OccupiedRoom, time_s: Array, limits: Limits, change: Change) -> dict[AlarmKind, Codes]:
     assert room.climate is not None
-    temp, rh = room.climate.at(time_s)
-    wet = being_wet(room, time_s)
-    poured = np.array([d.pour.at.timestamp() for d in room.dryings])[:, None]
-    young = wet & (time_s < poured + FIRST_DAY.total_seconds())
-    coldest = np.where(wet, film_temperatures(room, time_s, temp, rh), np.inf).min(0)
+    temp, rh = change.of(*room.climate.at(time_s))
+    wet, young = being_wet(room, time_s), being_young(room, time_s)
+    film = film_balances(room, time_s, temp, rh, change)
+    coldest = np.where(wet, film.t_film - air.ZERO_C, np.inf).min(0)
     rate = relative_rate(temp, rh)
+    haste = np.where(young, hastes(room, film, limits), 0.0).max(0, initial=0.0)
     dead_c, dead_rh = limits.deadband_c, limits.deadband_rh_pct
-    # whatever the room's air
-    hasty_alone = [[under_fan(d) or gap_grows(room.forecasts.get(d.piece.id))] for d in room.dryings]
-    hasty = (young & np.array(hasty_alone)).any(0)
     found = {
         AlarmKind.COLD: _code(coldest < limits.cold_mfft_c, coldest >= limits.cold_mfft_c + dead_c),
         AlarmKind.FROST: _code(temp <= limits.frost_c, temp > limits.frost_c + dead_c),
@@ -136,10 +142,7 @@ def _codes(room: OccupiedRoom, time_s: Array, limits: Limits) -> dict[AlarmKind,
             (rh > limits.damp_rh_pct) | (rate < limits.damp_rate_fraction),
             (rh <= limits.damp_rh_pct - dead_rh) & (rate >= limits.damp_rate_fraction * RATE_DEADBAND),
         ),
-        AlarmKind.TOO_FAST: _code(
-            (temp > limits.fast_temp_c) | (rh < limits.fast_rh_pct) | hasty,
-            (temp <= limits.fast_temp_c - dead_c) & (rh >= limits.fast_rh_pct + dead_rh) & ~hasty,
-        ),
+        AlarmKind.TOO_FAST: _code(haste > 1.0, haste <= 1.0 / RATE_DEADBAND),
     }
     asleep = {kind: ~(young if kind is AlarmKind.TOO_FAST else wet).any(0) for kind in found}
     return {kind: np.where(asleep[kind], ASLEEP, code).astype(np.int8) for kind, code in found.items()}
@@ -150,6 +153,16 @@ def being_wet(room: OccupiedRoom, time_s: Array) -> Flags:
     begin = np.array([wet_from(d) for d in room.dryings])[:, None]
     end = np.array([room.wet_until(d) for d in room.dryings])[:, None]
     return (begin <= time_s) & (time_s < end)
+
+
+def being_young(room: OccupiedRoom, time_s: Array) -> NDArray[np.bool_]:
+    """Which pieces have no skin yet at which moments (pieces, times): until touch-dry at even odds, where foreseen."""
+    ends = []
+    for drying in room.dryings:
+        skinned = milestone_s(room.forecasts.get(drying.piece.id), MilestoneKind.TOUCH_DRY, safe=False)
+        first_day = (drying.pour.at + FIRST_DAY).timestamp()
+        ends.append([skinned if np.isfinite(skinned) else first_day])
+    return being_wet(room, time_s) & (time_s < np.array(ends).reshape(-1, 1))
 
 
 def _code(beyond: Flags, back: Flags) -> NDArray[np.int_]:
@@ -178,7 +191,14 @@ def fresh_code(room: OccupiedRoom, now: datetime, limits: Limits) -> int:
 
 
 def film_temperatures(room: OccupiedRoom, time_s: Array, temp_c: Array, rh_pct: Array) -> Array:
-    """Film temperature of each piece at each moment [°C] (pieces, times), from its forecast stage.
+    """Film temperature of each piece at each moment [°C] (pieces, times), from its forecast stage."""
+    return np.asarray(film_balances(room, time_s, temp_c, rh_pct).t_film - air.ZERO_C)
+
+
+def film_balances(
+    room: OccupiedRoom, time_s: Array, temp_c: Array, rh_pct: Array, change: Change = AS_IT_IS
+) -> Balance:
+    """Temperature and evaporation of each piece's film at each moment (pieces, times), the air's speed as changed.
 
     The surface is wet until packed, then falls to the room's humidity by touch-dry; both dates as forecast.
     """
@@ -189,10 +209,33 @@ def film_temperatures(room: OccupiedRoom, time_s: Array, temp_c: Array, rh_pct: 
     dries = np.isfinite(packed) & np.isfinite(touch)
     begin, end = np.where(dries, packed, 0.0), np.where(dries, np.maximum(touch, packed + 1.0), 1.0)
     wetness = np.where(dries, np.clip((end - time_s) / (end - begin), 0.0, 1.0), 1.0)
-    p = [d.pouring for d in room.dryings]
-    speed, side, back = (np.array([[getattr(q, f)] for q in p]) for f in ("last_air_speed", "side", "h_back"))
+    speed, side, back = plates(room)
     activity = rh + (1 - rh) * wetness
-    return film_balance(t_air, air.vapour_pressure(t_air, rh), activity, speed, side, back).t_film - air.ZERO_C
+    return film_balance(t_air, air.vapour_pressure(t_air, rh), activity, change.speed(speed), side, back)
+
+
+def plates(room: OccupiedRoom) -> tuple[Array, Array, Array]:
+    """Air speed [m/s], side [m] and heat through the back [W/(m2 K)] of each piece (pieces, 1)."""
+    p = [d.pouring for d in room.dryings]
+    speed, side, back = (
+        np.array([getattr(q, f) for q in p]).reshape(-1, 1) for f in ("last_air_speed", "side", "h_back")
+    )
+    return speed, side, back
+
+
+def hastes(room: OccupiedRoom, film: Balance, limits: Limits) -> Array:
+    """How far each film is towards drying from its skin inwards (pieces, times): above 1 it dries too fast.
+
+    Its drying number against the same film's in still air of the limits' temperature and humidity; and never too fast
+    below the number at which a film dries evenly in any air.
+    """
+    solids = np.array([d.pouring.wet_thickness * d.pouring.solids for d in room.dryings]).reshape(-1, 1)
+    number = drying_number(film.rate, film.t_film, solids)
+    _, side, back = plates(room)
+    t, rh = np.full_like(side, limits.fast_temp_c + air.ZERO_C), limits.fast_rh_pct / 100
+    quickest = film_balance(t, air.vapour_pressure(t, np.full_like(t, rh)), 1.0, AIR_SPEED["still"], side, back)
+    most = np.maximum(drying_number(quickest.rate, quickest.t_film, solids), EVEN)
+    return np.asarray(number / most)
 
 
 def relative_rate(temp_c: Array, rh_pct: Array) -> Array:
@@ -205,11 +248,3 @@ def relative_rate(temp_c: Array, rh_pct: Array) -> Array:
 
 def under_fan(drying: Drying) -> bool:
     return drying.air_speed >= AIR_SPEED["fan"]
-
-
-def gap_grows(forecast: Forecast | None) -> bool:
-    """Whether the skin will close so long before the core that the film may craze."""
-    if forecast is None or forecast.skin_gap_h is None or forecast.usual_skin_gap_h is None:
-        return False
-    more = forecast.skin_gap_h - forecast.usual_skin_gap_h
-    return more >= GAP_MORE_H and forecast.skin_gap_h >= GAP_RATIO * forecast.usual_skin_gap_h

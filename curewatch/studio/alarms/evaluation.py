@@ -12,8 +12,9 @@ import numpy as np
 
 from curewatch.records import Alarm, AlarmEvent, AlarmHappening, AlarmKind, AlarmState, Damage, Notice
 from curewatch.studio.alarms import alarm_notices, conditions, damage, lifecycle
-from curewatch.studio.alarms.alarm_notices import AlarmText
+from curewatch.studio.alarms.alarm_notices import Turn
 from curewatch.studio.alarms.conditions import ASLEEP, ON, Limits, OccupiedRoom
+from curewatch.studio.alarms.remedies import Remedy
 from curewatch.studio.wording import Local, lasting, listed
 
 OVERDUE_CADENCES = 1.5
@@ -36,6 +37,10 @@ class RoomEvaluation(NamedTuple):
     history: list[AlarmEvent]
     damages: list[Damage]
     """Counts of damage that have grown enough to be stored."""
+    worded: frozenset[AlarmKind] = frozenset()
+    """Alarms that have another text now."""
+    remedy: Remedy | None = None
+    """What is to be done about all that stands there."""
 
 
 def evaluate_room(
@@ -53,7 +58,7 @@ def evaluate_room(
     before = {kind: _last_seen(room, kind, known.get(kind), now) for kind in AlarmKind}
     record, held = _record(room, before, now, limits), _held(room, now, limits)
     changed: list[Alarm] = []
-    told: list[Notice] = []
+    turns: list[Turn] = []
     history: list[AlarmEvent] = []
     for kind, alarm in before.items():
         after, events = lifecycle.follow(alarm, record[kind], limits)
@@ -62,13 +67,27 @@ def evaluate_room(
             later, more = lifecycle.follow(after, [(now, held[kind])], limits)
             if not _same(after, later):
                 after, events = later, events + more
-        after, notices = alarm_notices.notices(AlarmText(room, kind, now, limits, local), alarm, after, events)
-        if _worth_keeping(known.get(kind), alarm, after, now):
-            changed.append(after)
-        told += notices
+        turns.append(alarm_notices.turn(alarm, after, events))
         history += _history(alarm, after, events, now)
     grown = damage.counted(room, damages, before[AlarmKind.COLD].evaluated_at, now, limits)
-    return RoomEvaluation(changed, told, history, [one for one in grown if _worth_storing(one, damages)])
+    told = alarm_notices.tell(room, turns, now, limits, local, _harmed(room, damages, grown))
+    for turn in turns:
+        text = told.texts.get(turn.kind, turn.after.text)
+        after = turn.after if text == turn.after.text else turn.after.model_copy(update={"text": text})
+        if _worth_keeping(known.get(turn.kind), turn.before, after, now):
+            changed.append(after)
+    damaged = [one for one in grown if _worth_storing(one, damages)]
+    return RoomEvaluation(changed, told.notices, history, damaged, frozenset(told.texts), told.remedy)
+
+
+def _harmed(room: OccupiedRoom, known: Mapping[tuple[int, AlarmKind], Damage], grown: Sequence[Damage]) -> list[str]:
+    """The pieces there that are to be looked over."""
+    newest = dict(known) | damage.newest(grown)
+    return [
+        drying.piece.name
+        for drying in room.dryings
+        if any((one := newest.get((drying.piece.id, kind))) and damage.stands(one) for kind in damage.KINDS)
+    ]
 
 
 def _worth_storing(grown: Damage, known: Mapping[tuple[int, AlarmKind], Damage]) -> bool:

@@ -11,10 +11,12 @@ from curewatch.physics.air import Array
 from curewatch.records import AlarmKind, Notice
 from curewatch.studio.air.climate import AirBands, Climate
 from curewatch.studio.alarms import conditions
-from curewatch.studio.alarms.alarm_notices import ascii_name
+from curewatch.studio.alarms.alarm_notices import ONCE, ascii_name, once_key
+from curewatch.studio.alarms.alarm_words import NOTHING_HELPS
 from curewatch.studio.alarms.conditions import ON, Limits, OccupiedRoom
+from curewatch.studio.alarms.remedies import Remedy, remedy
 from curewatch.studio.forecasting.drying import Drying
-from curewatch.studio.wording import HEATER_CAUTION, Local, lasting, listed, number
+from curewatch.studio.wording import Local, lasting, listed, number
 
 KINDS = (AlarmKind.FROST, AlarmKind.COLD, AlarmKind.DAMP)
 """The worse first: of a night that brings frost, frost is told."""
@@ -40,6 +42,8 @@ class Foreseen:
     dampest_pct: float
     stake: tuple[Drying, ...]
     """The pieces that are wet then."""
+    remedy: Remedy | None = None
+    """What to do about it, and about all else that it would bring."""
 
 
 def foreseen(room: OccupiedRoom, future: AirBands, limits: Limits, now: datetime) -> Foreseen | None:
@@ -59,6 +63,7 @@ def foreseen(room: OccupiedRoom, future: AirBands, limits: Limits, now: datetime
         if ends - begins < LASTS:
             continue
         part = slice(span[0], span[1] + 1)
+        worst = _in_air(room, future, future.temp_low_c if kind is AlarmKind.FROST else future.temp_c)
         stake = {d.piece.id: d for at in times[part] for d in room.wet_at(datetime.fromtimestamp(float(at), UTC))}
         return Foreseen(
             kind=kind,
@@ -68,8 +73,18 @@ def foreseen(room: OccupiedRoom, future: AirBands, limits: Limits, now: datetime
             coldest_low_c=float(future.temp_low_c[inside][part].min()),
             dampest_pct=float(future.rh_pct[inside][part].max()),
             stake=tuple(stake.values()),
+            remedy=_remedy(worst, times[part], kind, limits),
         )
     return None
+
+
+def _remedy(room: OccupiedRoom, time_s: Array, kind: AlarmKind, limits: Limits) -> Remedy | None:
+    """For the worst moment of the time that is foreseen: what ends it then does so all along."""
+    assert room.climate is not None
+    temp, rh = room.climate.at(time_s)
+    at_s = time_s[[int(rh.argmax() if kind is AlarmKind.DAMP else temp.argmin())]]
+    on = [one for one, codes in conditions.codes(room, at_s, limits).items() if codes[0] == ON]
+    return remedy(room, {kind, *on}, datetime.fromtimestamp(float(at_s[0]), UTC), limits)
 
 
 def _in_air(room: OccupiedRoom, future: AirBands, temp_c: Array) -> OccupiedRoom:
@@ -106,22 +121,24 @@ def key_of(room: str, kind: AlarmKind, now: datetime, local: Local) -> str:
     return f"foreseen/{kind}/{ascii_name(room)}/{local(now).date().isoformat()}"
 
 
-def notice(room: str, found: Foreseen, limits: Limits, now: datetime, local: Local) -> Notice:
+def notice(room: OccupiedRoom, found: Foreseen, now: datetime, local: Local) -> Notice:
     """What is to come, what is at stake, and what to do by when; days by name, for it may be read later."""
     begins = lasting(found.begins_at, local, now)
-    title = f"{room}: {_TITLES[found.kind]} from {begins}"
+    advice = NOTHING_HELPS if found.remedy is None else found.remedy.text(f"Before {begins}")
+    once = not room.heated and found.kind in ONCE
+    title = f"{room.name}: {_TITLES[found.kind]} from {begins}"
     what = (
         f"{_what(found)} from about {begins} to {lasting(found.ends_at, local, now)}, as far as this room's past "
-        f"tells. At stake: {listed([drying.piece.name for drying in found.stake])}. {_advice(found, limits, begins)}"
+        f"tells. At stake: {listed([drying.piece.name for drying in found.stake])}. {advice}"
     )
     return Notice(
-        key=key_of(room, found.kind, now, local),
+        key=once_key(room, found.kind) if once else key_of(room.name, found.kind, now, local),
         kind="foreseen",
         created_at=now,
         title=title,
         text=what,
         expires_at=found.ends_at,
-        room=room,
+        room=room.name,
         data={
             "alarm": found.kind.value,
             "begins_at": found.begins_at.isoformat(),
@@ -146,13 +163,3 @@ def _what(found: Foreseen) -> str:
     if found.kind is AlarmKind.COLD:
         return f"The room falls to about {number(found.coldest_c, 1)} °C (in one case of ten {low})"
     return f"The air rises to about {number(found.dampest_pct)} %RH"
-
-
-def _advice(found: Foreseen, limits: Limits, begins: str) -> str:
-    if found.kind is AlarmKind.DAMP:
-        return f"Their dates move out; warm the room or dry its air before {begins} if that matters. {HEATER_CAUTION}"
-    warm = limits.warm_enough_c(found.kind)
-    return (
-        f"Before {begins}, see to it that the room stays at {warm:g} °C or more, or carry them, level, to a warmer "
-        f"one. {HEATER_CAUTION}"
-    )

@@ -10,7 +10,6 @@ from typing import Any
 
 import numpy as np
 
-from curewatch.physics import air as moist
 from curewatch.physics.air import ZERO_C, Array
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.ensemble import Pouring, films_at
@@ -18,6 +17,7 @@ from curewatch.physics.milestones import HOLD_S, MILESTONES
 from curewatch.physics.solver import integrator
 from curewatch.records import Forecast, MilestoneKind
 from curewatch.studio import wording
+from curewatch.studio.air.changes import Change
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.forecasting.simulation import DryingProblem, simulate
@@ -29,34 +29,9 @@ MOMENTS = 13
 """Pours tried between now and the due date; between them the odds are taken as linear."""
 MEMBERS = 64
 WARMER_K, DRIER_PCT, FAN_M_S = 3.0, 10.0, 1.0
-RH_FLOOR = 5.0
 FELT_K = 0.2
 """A film cooled by less is not worth a word [K]."""
 ADVICE_DAYS = 240
-
-
-@dataclass(frozen=True)
-class Change:
-    """What a person might do to a room: heat it (its water stays the same, so it also gets drier), dry it, a fan."""
-
-    name: str
-    warmer_k: float = 0.0
-    drier_pct: float = 0.0
-    air_speed: float | None = None
-    calms: bool = False
-    """`air_speed` is the most that is left, not the least that comes."""
-
-    def speed(self, as_it_is: float) -> float:
-        """Of the air over a piece [m/s]."""
-        if self.air_speed is None:
-            return as_it_is
-        return min(self.air_speed, as_it_is) if self.calms else max(self.air_speed, as_it_is)
-
-    def of(self, temp_c: Array, rh_pct: Array) -> tuple[Array, Array]:
-        """The room's air after it."""
-        warm = temp_c + self.warmer_k
-        rh = rh_pct * moist.saturation_pressure(temp_c + ZERO_C) / moist.saturation_pressure(warm + ZERO_C)
-        return warm, np.clip(rh - self.drier_pct, np.minimum(RH_FLOOR, rh), 98.0)
 
 
 AS_IT_IS = Change("as it usually is")
@@ -112,7 +87,7 @@ def _odds(
 ) -> Array:  # fmt: skip
     """That pours at `poured_s` are in time for `due` [0-1]."""
     row = MILESTONES.index(kind.value)
-    pouring = replace(pouring, air_speed=change.speed(pouring.air_speed))
+    pouring = replace(pouring, air_speed=float(change.speed(pouring.air_speed)))
     temp, rh = change.of(climate.temp_c[-1:], climate.rh_pct[-1:])
     ahead = None if future is None else RoomScenarios(future.time_s, *change.of(future.temp_c, future.rh_pct))
     left = due.timestamp() - poured_s
@@ -187,7 +162,7 @@ def advice(
         films, past, rooms, age_s, rtol=integrator.FINE[0], atol=integrator.FINE[1], stop_when_ready=False
     )
     as_it_is = float(films.air_speed_at(state.t)[0])
-    with_air_speed = films.with_air_speed(np.array([c.speed(as_it_is) for c in changes]))
+    with_air_speed = films.with_air_speed(np.array([float(c.speed(as_it_is)) for c in changes]))
     ahead = AirSeries([_onwards(c, air, future, poured_s, age_s) for c in changes])
     soon = np.array([age_s + 60.0])
     state.step = np.minimum(state.step, 60.0)  # the air has changed: the step's memory is worth little

@@ -1,0 +1,182 @@
+"""The one thing to do about a room in which alarms stand: tried in the model, so that done it ends all of them.
+
+Two alarms of one room may each have an answer that feeds the other: warmth against the cold dries a film under a fan
+faster still. So what is advised is looked for once a room, for all alarms that stand there together, among few things
+that a person can do, the least first; where nothing ends all of them, the worst one decides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+import numpy as np
+
+from curewatch.physics.evaporation import AIR_SPEED, AIR_SPEED_FLOOR
+from curewatch.records import AlarmKind
+from curewatch.studio.air.changes import Change
+from curewatch.studio.alarms import conditions
+from curewatch.studio.alarms.conditions import BETWEEN, OF_THE_AIR, ON, Limits, OccupiedRoom
+from curewatch.studio.forecasting.drying import Drying
+from curewatch.studio.wording import HEATER_CAUTION, listed, number
+
+WARMEST_C = 24.0
+"""No room is advised to be heated beyond this."""
+CARRIED_TO_PCT = (40.0, 60.0)
+"""Humidity of a room that is worth carrying a piece to [%]."""
+COVERED_PCT = 65.0
+"""Humidity that a wet film keeps up under a loose cover [%] [cal]."""
+CARRY_CAUTION = "Keep it level: what still flows runs off."
+COVER_CAUTION = "The cover must touch no paint, and leave a gap for the vapour."
+_BY = {
+    AlarmKind.FROST: "Now",
+    AlarmKind.COLD: "Within the hour",
+    AlarmKind.TOO_FAST: "Within the hour",
+    AlarmKind.DAMP: "Within the day",
+}
+
+
+@dataclass(frozen=True)
+class Remedy:
+    """What a person is asked to do, by when, with what care, and what it makes of the air."""
+
+    lead: AlarmKind
+    """The worst of the alarms that it is for."""
+    ends: frozenset[AlarmKind]
+    """Those that it ends, by the model."""
+    change: Change
+    do: str
+    """`switch the fan off`"""
+    caution: str | None
+
+    def text(self, by: str | None = None) -> str:
+        """`Within the hour: switch the fan off.` `by`: another moment by which it is to be done."""
+        said = f"{by or _BY[self.lead]}: {self.do}."
+        return said if self.caution is None else f"{said} {self.caution}"
+
+
+@dataclass(frozen=True)
+class _Measure:
+    """Something that can be done."""
+
+    change: Change
+    do: str
+    caution: str | None = None
+
+
+def remedy(room: OccupiedRoom, standing: Collection[AlarmKind], at: datetime, limits: Limits) -> Remedy | None:
+    """What to do about the alarms of the air that are `standing` in `room`; None where none is, or nothing helps."""
+    kinds = [kind for kind in OF_THE_AIR if kind in standing]
+    if not kinds or room.climate is None or not room.dryings:
+        return None
+    best: tuple[int, _Measure, frozenset[AlarmKind]] | None = None
+    for measure in _measures(room, kinds, at, limits):
+        ended = _ended(room, kinds, at, limits, measure.change)
+        if kinds[0] in ended and (best is None or len(ended) > best[0]):
+            best = (len(ended), measure, ended)
+            if len(ended) == len(kinds):
+                break
+    if best is None:
+        return None
+    _, measure, ended = best
+    return Remedy(kinds[0], ended, measure.change, measure.do, measure.caution)
+
+
+def _ended(
+    room: OccupiedRoom, kinds: Collection[AlarmKind], at: datetime, limits: Limits, change: Change
+) -> frozenset[AlarmKind]:
+    """Which of `kinds` the change ends; none if it would bring on an alarm that does not stand yet."""
+    codes = {k: int(c[0]) for k, c in conditions.codes(room, np.array([at.timestamp()]), limits, change).items()}
+    if any(code == ON and kind not in kinds for kind, code in codes.items()):
+        return frozenset()
+    return frozenset(kind for kind in kinds if codes[kind] not in (ON, BETWEEN))
+
+
+def _measures(room: OccupiedRoom, kinds: Collection[AlarmKind], at: datetime, limits: Limits) -> Iterator[_Measure]:
+    """What can be done there about these, the least first."""
+    assert room.climate is not None
+    temp, rh = (float(x) for x in room.climate.at(at.timestamp()))
+    wet = room.wet_at(at) or room.dryings
+    calm, cover, dry = list(_calm(wet)), _cover(wet), _dry(rh, limits)
+    yield from calm
+    if not room.heated:
+        yield from (cover, dry)
+        yield from _carry(room, wet, temp, rh, limits)
+        return
+    if AlarmKind.COLD not in kinds and AlarmKind.FROST not in kinds:
+        yield cover
+    warm = list(_warm(temp, limits))
+    yield from warm
+    for first in (*calm, cover):
+        yield from (_both(first, one) for one in warm)
+    yield dry
+    for one in warm:
+        drier = _dry(float(one.change.of(np.array([temp]), np.array([rh]))[1][0]), limits)
+        change = replace(
+            one.change, name=f"{one.change.name} and {drier.change.name}", drier_pct=drier.change.drier_pct
+        )
+        yield _Measure(change, f"{one.do}, and {drier.do}", one.caution)
+
+
+def _dry(rh_pct: float, limits: Limits) -> _Measure:
+    enough = limits.damp_rh_pct - limits.deadband_rh_pct
+    to = f"{number(enough)} %RH"
+    return _Measure(
+        Change(f"dried to {to}", drier_pct=max(0.0, rh_pct - enough + 0.01)), f"dry its air to {to} or less"
+    )
+
+
+def _calm(wet: Sequence[Drying]) -> Iterator[_Measure]:
+    blown = [drying for drying in wet if drying.air_speed > AIR_SPEED["still"]]
+    if blown:
+        fans = any(conditions.under_fan(drying) for drying in blown)
+        do = "switch the fan off" if fans else f"take {names(blown)} out of the draught"
+        change = Change("fan off" if fans else "out of the draught", air_speed=AIR_SPEED["still"], calms=True)
+        yield _Measure(change, do)
+
+
+def _cover(wet: Sequence[Drying]) -> _Measure:
+    change = Change("covered", air_speed=AIR_SPEED_FLOOR, calms=True, rh_at_least_pct=COVERED_PCT)
+    return _Measure(change, f"cover {names(wet)} loosely, with a box or a sheet on blocks", COVER_CAUTION)
+
+
+def _warm(temp_c: float, limits: Limits) -> Iterator[_Measure]:
+    """To as little as might do, and degree by degree further."""
+    least = limits.warm_enough_c(AlarmKind.COLD)
+    for target in (limits.warm_enough_c(AlarmKind.FROST), *np.arange(least, max(least, WARMEST_C) + 0.5).tolist()):
+        if target > temp_c:
+            change = Change(f"warmed to {number(target)} °C", warmer_k=target - temp_c)
+            yield _Measure(change, f"warm the room slowly to {number(target)} °C or more", HEATER_CAUTION)
+
+
+def names(dryings: Sequence[Drying]) -> str:
+    """`Heron`, `Heron and Reed`, `Heron, Reed, Eel and 3 more`."""
+    return listed([drying.piece.name for drying in dryings])
+
+
+def _both(first: _Measure, warm: _Measure) -> _Measure:
+    change = replace(first.change, name=f"{first.change.name} and {warm.change.name}", warmer_k=warm.change.warmer_k)
+    return _Measure(change, f"{first.do}, then {warm.do}", warm.caution)
+
+
+def _carry(
+    room: OccupiedRoom, wet: Sequence[Drying], temp_c: float, rh_pct: float, limits: Limits
+) -> Iterator[_Measure]:
+    """To another room: to one of the studio that would do, by name, else to any that is warm and dry enough."""
+    for name, (there_c, there_pct) in sorted(room.elsewhere.items()):
+        now = f"{number(there_c)} °C, {number(there_pct)} %RH when last read"
+        change = _air_of(f"carried to {name}", temp_c, rh_pct, there_c, there_pct)
+        yield _Measure(change, f"carry {names(wet)}, level, to {name} ({now})", CARRY_CAUTION)
+    dry = float(np.clip(rh_pct, *CARRIED_TO_PCT))
+    for warm in np.arange(limits.warm_enough_c(AlarmKind.COLD), WARMEST_C + 0.5).tolist():
+        change = _air_of(f"carried to {number(warm)} °C", temp_c, rh_pct, max(warm, temp_c), dry)
+        where = f"a room of {number(warm)} °C or more and at most {number(CARRIED_TO_PCT[1])} %RH"
+        yield _Measure(change, f"carry {names(wet)}, level, to {where}, and pour the next one there", CARRY_CAUTION)
+
+
+def _air_of(name: str, temp_c: float, rh_pct: float, to_c: float, to_pct: float) -> Change:
+    """The change that makes one air the other."""
+    warmed = Change(name, warmer_k=to_c - temp_c, air_speed=AIR_SPEED["still"], calms=True)
+    rh = float(warmed.of(np.array([temp_c]), np.array([rh_pct]))[1][0])
+    return replace(warmed, drier_pct=rh - to_pct)
