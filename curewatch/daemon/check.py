@@ -134,7 +134,7 @@ def _store(store: Store, now: datetime) -> Iterator[Finding]:
     try:
         with store.read() as tx:
             counts = tx.counts()
-            waiting = tx.deliveries(state=DeliveryState.WAITING)
+            waiting, oldest = tx.oldest_waiting()
     except StoreError as error:
         yield Finding("store", Verdict.FAIL, str(error))
         return
@@ -143,11 +143,10 @@ def _store(store: Store, now: datetime) -> Iterator[Finding]:
     yield _daemon(store)
     yield _backups(store, now)
     yield from _heard(store)
-    if not waiting:
+    if oldest is None:
         return
-    oldest = min(waiting, key=lambda delivery: delivery.notice.created_at)
     why = f"; last error: {oldest.last_error}" if oldest.last_error else ""
-    sentence = f"{len(waiting)} wait to be sent, the oldest from {age(oldest.notice.created_at, now)}{why}"
+    sentence = f"{waiting} wait to be sent, the oldest from {age(oldest.notice.created_at, now)}{why}"
     yield Finding("deliveries", Verdict.WARN if oldest.attempts else Verdict.OK, sentence)
 
 

@@ -126,28 +126,24 @@ class Outbox:
         return sum(self._deliver_through(name, now) for name in self._names(channel))
 
     def next_due(self, now: datetime, channel: str | None = None) -> datetime | None:
-        """When the next delivery is due (in the past if overdue), or None while none is waiting."""
-        names = self._names(channel)
-        waiting = [delivery for delivery in self._waiting() if delivery.channel in names]
-        return min((now if is_due(d, now) else d.next_try_at for d in waiting), default=None)
+        """When the next delivery is due (now, if one is overdue), or None while none is waiting."""
+        with self._store.read() as tx:
+            return tx.next_delivery_at(self._names(channel), now, now + AFTER_CAP)
 
     def retire_unreachable(self, now: datetime) -> int:
         """Settle what waits for a channel the settings no longer have, once it is expired or too old."""
-        settled = 0
-        for delivery in self._waiting():
-            if delivery.channel in self._channels:
-                continue
-            old = now - delivery.notice.created_at >= self._give_up_after
+        with self._store.read() as tx:
+            left = tx.unreachable_deliveries(self._channels)
+        expired = [d for d in left if is_expired(d, now)]
+        old = [d for d in left if d not in expired and now - d.notice.created_at >= self._give_up_after]
+        if expired or old:
             with self._store.write() as tx:
-                if is_expired(delivery, now):
+                for delivery in expired:
                     tx.mark_expired(delivery.id, now)
-                elif old:
+                for delivery in old:
                     reason = short(f"the settings no longer have a channel named {delivery.channel!r}")
                     tx.mark_dead(delivery.id, error=reason, at=now)
-                else:
-                    continue
-            settled += 1
-        return settled
+        return len(expired) + len(old)
 
     def moved(self, channel: str) -> None:
         """The channel's thread got something done, or found nothing to do."""
@@ -168,21 +164,18 @@ class Outbox:
             raise KeyError(f"no channel {channel!r}; there are {', '.join(self._channels) or 'none'}")
         return (channel,)
 
-    def _waiting(self) -> list[Delivery]:
-        with self._store.read() as tx:
-            waiting = tx.deliveries(state=DeliveryState.WAITING)
-        return sorted(waiting, key=lambda delivery: (delivery.notice.created_at, delivery.id))
-
     def _deliver_through(self, name: str, now: datetime) -> int:
         if not self._busy[name].acquire(blocking=False):
             return 0
         try:
-            waiting = [d for d in self._waiting() if d.channel == name]
-            if name in self._people:
-                waiting = self._gathered(name, waiting, now)
+            with self._store.read() as tx:
+                due = tx.due_deliveries(name, now, now + AFTER_CAP)
+                # whoever reads is told in one message what may go by now, be it due later
+                waiting = tx.waiting_deliveries(name) if due and name in self._people else []
+            if waiting:
+                due = [d for d in self._gathered(name, waiting, now) if is_due(d, now)]
             elif name in self._catching_up:
-                waiting = self._caught_up(name, waiting, now)
-            due = [d for d in waiting if is_due(d, now)]
+                due = self._caught_up(name, due, now)
             delivered = 0
             for delivery in due:
                 if self._halted.is_set():
@@ -223,17 +216,16 @@ class Outbox:
             written = tx.deliveries(state=DeliveryState.WAITING, keys=[notice.key])
         return [*alone, *written]
 
-    def _caught_up(self, name: str, waiting: list[Delivery], now: datetime) -> list[Delivery]:
+    def _caught_up(self, name: str, due: list[Delivery], now: datetime) -> list[Delivery]:
         """What to send now to a program: each by itself, but as one what had come about long before it was noticed.
 
         As several where it is much, so that no message grows without bound and each notice is whole in one of them.
         """
         late = [
             d
-            for d in waiting
+            for d in due
             if not (d.attempts or d.last_error or d.id in self._unconfirmed or is_expired(d, now))
             and batching.is_belated(d.notice)
-            and is_due(d, now)
         ]
         written: list[Delivery] = []
         told: set[int] = set()
@@ -244,7 +236,7 @@ class Outbox:
                 if tx.tell_together(notice, name, [d.id for d in members], now):
                     written += tx.deliveries(state=DeliveryState.WAITING, keys=[notice.key])
                     told |= {d.id for d in members}
-        return [*written, *(d for d in waiting if d.id not in told)]
+        return [*written, *(d for d in due if d.id not in told)]
 
     def _deliver(self, delivery: Delivery, channel: Channel) -> bool:
         if delivery.id not in self._unconfirmed:

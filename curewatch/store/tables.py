@@ -220,7 +220,8 @@ notices = Table(
     Column("text", Text, nullable=False),
     Column("urgent", Boolean(create_constraint=True, name="urgent"), nullable=False),
     Column("expires_at", Instant),
-    Column("piece_id", ForeignKey("pieces.id")),
+    # What was told of the pieces here is asked at every refresh, among years of notices.
+    Column("piece_id", ForeignKey("pieces.id"), index=True),
     Column("room", ForeignKey("rooms.name")),
     Column("data", JSON, nullable=False),
     # This prevents a notice without an idempotency key.
@@ -248,6 +249,7 @@ deliveries = Table(
     # What is due is asked every few seconds, among years of settled ones.
     Index(
         "ix_deliveries_due",
+        "channel",
         "next_try_at",
         sqlite_where=text("state = 'waiting'"),
         postgresql_where=text("state = 'waiting'"),
@@ -298,7 +300,7 @@ damages = Table(
     ),
 )
 checkpoints = Table(
-    "kept_marches",
+    "checkpoints",
     metadata,
     # Derived, like forecasts: may be emptied at any time. It goes with its piece, whoever takes that back.
     Column("piece_id", ForeignKey("pieces.id", ondelete="CASCADE"), primary_key=True, autoincrement=False),
@@ -309,7 +311,7 @@ checkpoints = Table(
     Column("members", LargeBinary, nullable=False),
 )
 pending_messages = Table(
-    "held_messages",
+    "pending_messages",
     metadata,
     Column("id", Integer, primary_key=True),
     Column("topic", Text, nullable=False),

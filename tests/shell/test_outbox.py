@@ -279,7 +279,7 @@ def test_couriers_go_on_after_the_store_failed(
     out = Outbox(store, {"bell": bell}, clock, random.Random(1), timedelta(days=9999))
     couriers = DeliveryThreads(out, clock, look_every_s=0.02)
     with monkeypatch.context() as patch:
-        patch.setattr(Transaction, "deliveries", lambda *args, **how: (_ for _ in ()).throw(OSError("locked")))
+        patch.setattr(Transaction, "due_deliveries", lambda *args, **how: (_ for _ in ()).throw(OSError("locked")))
         couriers.start()
         wait_for(lambda: "could not deliver through bell" in caplog.text)
     wait_for(lambda: bell.sent == ["a"])

@@ -88,16 +88,42 @@ def test_a_notice_undone_with_its_decision_leaves_nothing(any_store: Store) -> N
         assert (tx.counts()["notices"], tx.counts()["deliveries"]) == (0, 0)
 
 
+FAR = NOON + 24 * HOUR
+
+
 def test_deliveries_are_due_at_their_time_and_in_order(any_store: Store) -> None:
     with any_store.write() as tx:
-        assert tx.next_delivery_at() is None
+        assert tx.next_delivery_at(["webhook"], NOON, FAR) is None
         for key, minutes in (("late", 10), ("early", 0), ("middle", 5)):
             tx.add_notice(notice(key, created_at=NOON + minutes * MINUTE), ["webhook"])
-        assert tx.next_delivery_at() == NOON
-        assert tx.due_deliveries(NOON - TICK) == []
-        assert [due.notice.key for due in tx.due_deliveries(NOON)] == ["early"]
-        assert [due.notice.key for due in tx.due_deliveries(NOON + HOUR)] == ["early", "middle", "late"]
-        assert [due.notice.key for due in tx.due_deliveries(NOON + HOUR, limit=2)] == ["early", "middle"]
+        assert tx.next_delivery_at(["webhook"], NOON - TICK, FAR) == NOON
+        assert tx.next_delivery_at(["webhook"], NOON + HOUR, FAR) == NOON + HOUR
+        assert tx.due_deliveries("webhook", NOON - TICK, FAR) == []
+        assert [due.notice.key for due in tx.due_deliveries("webhook", NOON, FAR)] == ["early"]
+        assert [due.notice.key for due in tx.due_deliveries("webhook", NOON + HOUR, FAR)] == ["early", "middle", "late"]
+        assert [due.notice.key for due in tx.waiting_deliveries("webhook")] == ["early", "middle", "late"]
+
+
+def test_each_channel_is_asked_for_its_own_and_what_no_channel_has_is_found(any_store: Store) -> None:
+    with any_store.write() as tx:
+        tx.add_notice(notice("one"), {"webhook": NOON, "mail": NOON + HOUR})
+        assert tx.due_deliveries("mail", NOON, FAR) == []
+        assert (tx.next_delivery_at(["mail"], NOON, FAR), tx.next_delivery_at(["mqtt"], NOON, FAR)) == (
+            NOON + HOUR,
+            None,
+        )
+        assert [left.channel for left in tx.unreachable_deliveries(["webhook"])] == ["mail"]
+        count, oldest = tx.oldest_waiting()
+        assert (count, oldest and oldest.channel) == (2, "webhook")
+
+
+def test_a_time_further_ahead_than_any_wait_is_due_at_once(any_store: Store) -> None:
+    """The clock was wrong when it was set."""
+    with any_store.write() as tx:
+        tx.add_notice(notice("one"), {"webhook": FAR + TICK})
+        assert len(tx.due_deliveries("webhook", NOON, FAR)) == 1
+        assert tx.next_delivery_at(["webhook"], NOON, FAR) == NOON
+        assert tx.due_deliveries("webhook", NOON, FAR + TICK) == []
 
 
 def test_a_delivery_is_retried_and_then_settles_one_way(any_store: Store) -> None:
@@ -112,8 +138,8 @@ def test_a_delivery_is_retried_and_then_settles_one_way(any_store: Store) -> Non
         tx.mark_delivered(sent, NOON + HOUR)
         tx.mark_dead(dead, error="410 Gone", at=NOON + HOUR)
         tx.mark_expired(expired, NOON + HOUR)
-        assert tx.next_delivery_at() is None
-        assert tx.due_deliveries(NOON + 10 * HOUR) == []
+        assert tx.next_delivery_at(["webhook"], NOON, FAR) is None
+        assert tx.due_deliveries("webhook", NOON + 10 * HOUR, FAR) == []
         states = {delivery.notice.key: (delivery.state.value, delivery.delivered_at) for delivery in tx.deliveries()}
         assert states == {"sent": ("delivered", NOON + HOUR), "dead": ("dead", None), "expired": ("expired", None)}
         assert tx.deliveries(state=DeliveryState.DEAD)[0].last_error == "410 Gone"

@@ -49,6 +49,20 @@ def test_a_pour_from_before_round_pieces_is_kept_as_it_was(tmp_path: Path) -> No
         now.execute("UPDATE pours SET support = 'velvet'")
 
 
+def test_messages_that_wait_for_the_clock_come_over_and_of_old_facts_no_time_of_logging_is_made_up(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "old.sqlite"
+    made_at("0008", path)
+    with closing(sqlite3.connect(path)) as old, old:
+        old.execute("INSERT INTO held_messages VALUES (7, 'shed/air', x'3231', 0, 'b1', 12.5, 3.0)")
+        old.execute("INSERT INTO pieces (id, name, created_at, gone_at) VALUES (1, 'Heron', 1, 2)")
+    with Store.open(path) as store, store.read() as tx:
+        (message,) = tx.pending_messages(9)
+        assert (message.topic, message.payload, message.boot, message.boottime_s) == ("shed/air", b"21", "b1", 12.5)
+        assert [piece.gone_logged_at for piece in tx.pieces(gone=True)] == [None]
+
+
 @pytest.fixture
 def store(any_store: Store) -> Store:
     with any_store.write() as tx:

@@ -6,7 +6,7 @@ from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import RowMapping, Select, case, func, insert, literal_column, select, update
+from sqlalchemy import ColumnElement, RowMapping, Select, case, func, insert, literal_column, select, update
 
 from curewatch.records import Delivery, DeliveryState, Notice
 from curewatch.store import tables
@@ -21,6 +21,13 @@ _WITH_NOTICE = select(
     tables.deliveries,
     *(column.label(f"notice_{column.name}") for column in _NOTICE_COLUMNS),
 ).join_from(tables.deliveries, tables.notices)
+
+
+_OLDEST = (_NOTICES.created_at, _DELIVERIES.id)
+
+
+def _is_due(now: datetime, beyond: datetime) -> ColumnElement[bool]:
+    return (_DELIVERIES.next_try_at <= now) | (_DELIVERIES.next_try_at > beyond)
 
 
 class Outbox(Rows):
@@ -74,15 +81,34 @@ class Outbox(Rows):
             query = query.where(_NOTICES.key.in_(keys))
         return self._as_records(query if state is None else query.where(_DELIVERIES.state == state))
 
-    def due_deliveries(self, now: datetime, *, limit: int = 100) -> list[Delivery]:
-        """Deliveries to be tried now, longest due first."""
-        due = _WITH_NOTICE.where(_WAITING, _DELIVERIES.next_try_at <= now)
-        return self._as_records(due.order_by(_DELIVERIES.next_try_at, _DELIVERIES.id).limit(limit))
+    def due_deliveries(self, channel: str, now: datetime, beyond: datetime) -> list[Delivery]:
+        """What waits for the channel and is to be tried by `now`, or not before `beyond`, the oldest notice first."""
+        return self._waiting_for(channel, _is_due(now, beyond))
 
-    def next_delivery_at(self) -> datetime | None:
-        """When the next delivery is due (perhaps already past); None if nothing waits."""
-        found: datetime | None = self._connection.scalar(select(func.min(_DELIVERIES.next_try_at)).where(_WAITING))
+    def waiting_deliveries(self, channel: str) -> list[Delivery]:
+        """All that waits for the channel, due or not, the oldest notice first."""
+        return self._waiting_for(channel)
+
+    def next_delivery_at(self, channels: Collection[str], now: datetime, beyond: datetime) -> datetime | None:
+        """When the next of what waits for these channels is due: `now` if one is (see above), None if nothing waits."""
+        of_them = select(func.min(_DELIVERIES.next_try_at)).where(_WAITING, _DELIVERIES.channel.in_(channels))
+        if self._connection.scalar(of_them.where(_is_due(now, beyond))) is not None:
+            return now
+        found: datetime | None = self._connection.scalar(of_them)
         return found
+
+    def unreachable_deliveries(self, channels: Collection[str]) -> list[Delivery]:
+        """What waits for any other channel than these."""
+        return self._as_records(_WITH_NOTICE.where(_WAITING, _DELIVERIES.channel.not_in(channels)))
+
+    def oldest_waiting(self) -> tuple[int, Delivery | None]:
+        """How many deliveries wait, and the one that was written first."""
+        count = self._connection.scalar(select(func.count()).select_from(tables.deliveries).where(_WAITING)) or 0
+        oldest = self._as_records(_WITH_NOTICE.where(_WAITING).order_by(*_OLDEST).limit(1))
+        return count, next(iter(oldest), None)
+
+    def _waiting_for(self, channel: str, *which: ColumnElement[bool]) -> list[Delivery]:
+        return self._as_records(_WITH_NOTICE.where(_WAITING, _DELIVERIES.channel == channel, *which).order_by(*_OLDEST))
 
     def mark_delivered(self, delivery_id: int, at: datetime) -> None:
         """It reached the channel. True even if it had been given up meanwhile; a second mark changes nothing."""

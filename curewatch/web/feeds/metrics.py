@@ -16,7 +16,7 @@ from prometheus_client.registry import Collector
 
 from curewatch import __version__
 from curewatch.desk.reports.board import CachedBoard
-from curewatch.records import AlarmKind, DeliveryState, Reading
+from curewatch.records import AlarmKind, Reading
 from curewatch.store import Store
 from curewatch.studio import wording
 from curewatch.studio.board import Board, RoomLine
@@ -27,9 +27,9 @@ def exposition(store: Store, kept: CachedBoard, now: datetime, accept: str) -> t
     registry = CollectorRegistry()
     with store.read() as tx:
         newest = tx.newest_by_source(until=now)
-        waiting = tx.deliveries(state=DeliveryState.WAITING)
-    oldest = min((delivery.notice.created_at for delivery in waiting), default=None)
-    registry.register(_Studio(kept.board(now), newest, len(waiting), oldest))
+        waiting, oldest = tx.oldest_waiting()
+    written_at = None if oldest is None else oldest.notice.created_at
+    registry.register(_Studio(kept.board(now), newest, waiting, written_at))
     try:
         encode, content_type = choose_encoder(accept)
     except (TypeError, ValueError):  # the library takes a version for numbers and dots
