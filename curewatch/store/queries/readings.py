@@ -30,6 +30,7 @@ from curewatch.records.facts import PendingMessage
 from curewatch.store.tables import pending_messages
 
 _READINGS, _SOURCES = tables.readings.c, tables.sources.c
+AnySelect = Select[*tuple[Any, ...]]
 _AT_A_TIME = 2000
 """Rows that are fetched together where they pass one by one."""
 _MEASURED = [_READINGS[name] for name in ("at", "temp_c", "rh_pct", "received_at", "battery_pct", "retained")]
@@ -146,7 +147,7 @@ class Readings(Rows):
         named = select(_SOURCES.id, _SOURCES.name).where(_SOURCES.room == room).order_by(_SOURCES.name)
         sources = self._connection.execute(named).all()
         index = {row.id: i for i, row in enumerate(sources)}
-        query: Select[Any] = select(
+        query = select(
             type_coerce(_READINGS.at, BigInteger),
             _READINGS.temp_c,
             _READINGS.rh_pct,
@@ -189,14 +190,14 @@ def _sources_of(room: str) -> Select[Any]:
     return select(_SOURCES.id).where(_SOURCES.room == room)
 
 
-def _within(query: Select[Any], since: datetime | None, until: datetime | None) -> Select[Any]:
+def _within(query: AnySelect, since: datetime | None, until: datetime | None) -> AnySelect:
     """Narrow to a span of time."""
     if since is not None:
         query = query.where(_READINGS.at >= since)
     return query if until is None else query.where(_READINGS.at <= until)
 
 
-def _between(query: Select[Any], since: datetime | None, until: datetime | None) -> Select[Any]:
+def _between(query: AnySelect, since: datetime | None, until: datetime | None) -> AnySelect:
     """Narrow to a span of time, and order so that two reads of the same facts agree to the row."""
     return _within(query, since, until).order_by(_READINGS.at, _READINGS.source_id, _READINGS.measures)
 
