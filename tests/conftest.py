@@ -7,6 +7,9 @@ import os
 import pytest
 from hypothesis import settings
 
+# Before NumPy is there: workers share the cores, and threads that wait by spinning take them from each other.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 # New inputs at each run here, and the same ones under CI: a submission stands or falls by itself.
 settings.register_profile("ci", derandomize=True, database=None)
 if os.environ.get("CI") == "true":

@@ -13,6 +13,8 @@ from curewatch.cli.exits import Exit
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command line (default: this process's own) and return its exit code. Raises nothing but SystemExit."""
     arguments = list(sys.argv[1:] if arguments is None else arguments)
+    # before NumPy is there: its matrices are small here, and threads that wait by spinning only burn a board's cores
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     for name in ("stdout", "stderr"):
         if getattr(sys, name) is None:  # closed by whoever called: there is nowhere to write to
             setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115 it stays open like the real one

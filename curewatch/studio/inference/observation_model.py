@@ -174,8 +174,7 @@ def fit_factor(predicted: PredictedObservation, z: Array, never: float) -> Facto
     size = z.shape[1]
     first, second = np.triu_indices(size)
     rows = np.column_stack([np.ones(len(y)), z, z[:, first] * z[:, second]]) * weight[:, None]
-    fits = [_ridge(rows, y * weight, 1 + size, float(held)) for held in HELD_BACK]
-    missed, fit = min(fits, key=lambda one: one[0])
+    missed, fit = _ridge(rows, y * weight, 1 + size, HELD_BACK)
     residual = float(np.sqrt(missed / (weight**2).sum()))
     return Factor(
         observed_s=predicted.observation.at.timestamp(),
@@ -191,13 +190,24 @@ def fit_factor(predicted: PredictedObservation, z: Array, never: float) -> Facto
     )
 
 
-def _ridge(rows: Array, y: Array, free: int, held: float) -> tuple[float, Array]:
-    """Least squares with all but the first `free` columns held back; first its squared errors, each left out in turn.
+def _ridge(rows: Array, y: Array, free: int, held: Sequence[float]) -> tuple[float, Array]:
+    """Least squares with all but the first `free` columns held back, by whichever of `held` errs least where each row
+    is left out in turn; first its squared errors.
 
-    Allen 1974, "The relationship between variable selection and data augmentation", section 4 (PRESS).
+    Allen 1974, "The relationship between variable selection and data augmentation", section 4 (PRESS). The free columns
+    are projected out; what is left is decomposed once for all of `held` (Hastie, Tibshirani & Friedman 2009, eq. 3.47).
     """
-    penalty = np.where(np.arange(rows.shape[1]) < free, 1e-9, held)
-    back = np.linalg.solve(rows.T @ rows + np.diag(penalty), rows.T)
-    fit = back @ y
-    leverage = np.minimum((rows * back.T).sum(axis=1), 0.99)
-    return float((((y - rows @ fit) / (1 - leverage)) ** 2).sum()), np.asarray(fit)
+    basis, corner = np.linalg.qr(rows[:, :free])
+    rest = rows[:, free:] - basis @ (basis.T @ rows[:, free:])
+    left, sizes, right = np.linalg.svd(rest, full_matrices=False)
+    plain, seen = basis @ (basis.T @ y), left.T @ y
+    best, found = np.inf, np.zeros(rows.shape[1])
+    for strength in held:
+        kept = sizes**2 / (sizes**2 + strength)
+        leverage = np.minimum((basis**2).sum(1) + (left**2) @ kept, 0.99)
+        missed = float((((y - plain - left @ (kept * seen)) / (1 - leverage)) ** 2).sum())
+        if missed < best:
+            bent = right.T @ (sizes / (sizes**2 + strength) * seen)
+            straight = np.linalg.solve(corner, basis.T @ (y - rows[:, free:] @ bent))
+            best, found = missed, np.concatenate([straight, bent])
+    return best, np.asarray(found)
