@@ -112,6 +112,13 @@ def test_sensors_that_send_at_different_moments_do_not_make_a_zigzag() -> None:
     assert np.abs(inner - 20.5).max() < 0.01
 
 
+def test_two_sensors_that_move_apart_are_one_finding_for_nobody_knows_which_it_is() -> None:
+    at, source = np.repeat(np.arange(0, 21 * DAY, HOUR), 2), np.tile([0, 1], 21 * 24)
+    temp = wave(at, 20, 3) + np.where(source == 1, 0.25 * np.maximum(at / DAY - 5, 0), 0.0)
+    found = climate_from(readings(at, temp, source=source, sources=("old", "new")))
+    assert [(f.flaw, f.quantity, f.others) for f in found.findings] == [(Flaw.DRIFT, "temp_c", 1)]
+
+
 def test_a_sensor_that_stopped_does_not_hold_back_the_other() -> None:
     at = np.concatenate([np.arange(0, DAY, 10 * MIN), np.arange(0, 3 * DAY, 10 * MIN)])
     source = np.concatenate([np.zeros(144, dtype=int), np.ones(432, dtype=int)])

@@ -262,6 +262,7 @@ def test_a_hanging_channel_holds_back_only_itself(store: Store) -> None:
         wait_for(lambda: bell.sent == ["a", "b"], what="the other channel")
         assert begun.wait(10)
         assert hanging.sent == []
+        assert out.deliver_due(clock.now(), "hangs") == 0, "another thread delivers through it: nothing is sent twice"
         assert not couriers.stop(0.05)
     finally:
         release.set()
