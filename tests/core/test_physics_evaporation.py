@@ -36,10 +36,10 @@ def written(t_a: float, p_a: float, a_w: float, v: float, side: float, h_back: f
     """Section by section as the books print it: Re, Sc, Lewis, then the root between -60 °C and +190 °C."""
 
     def terms(t_f: float) -> tuple[float, float]:
-        t = (t_a + t_f) / 2
+        t, plate = (t_a + t_f) / 2, min(side, 0.3)
         d = 2.178e-5 * (t / 273.15) ** 1.81
         nu, alpha = 1.506e-5 * (t / 293.15) ** 1.75, 2.107e-5 * (t / 293.15) ** 1.75
-        k_m = 0.664 * math.sqrt(v * side / nu) * (nu / d) ** (1 / 3) * d / side
+        k_m = 0.664 * math.sqrt(v * plate / nu) * (nu / d) ** (1 / 3) * d / plate
         h = 101_325 / (287.055 * t) * 1006 * (alpha / d) ** (2 / 3) * k_m
         rate = k_m * 0.01801528 / 8.314462618 * (a_w * float(air.saturation_pressure(t_f)) / t_f - p_a / t_a)
         heat = (h + h_back) * (t_a - t_f) + 0.95 * STEFAN_BOLTZMANN * (t_a**4 - t_f**4)

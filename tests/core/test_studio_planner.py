@@ -36,7 +36,7 @@ def test_a_pour_at_the_moment_it_names_has_the_odds_it_names() -> None:
     usual = plan(10)[0]
     assert usual.even_at is not None
     again = planner.latest(FILM, CLIMATE, None, NOW + timedelta(days=10), usual.even_at, HANDLE)[0]
-    assert again.odds_now == pytest.approx(0.5, abs=0.06)
+    assert again.odds_now == pytest.approx(0.5, abs=0.07)  # one member of sixteen more or less
 
 
 def test_too_late_says_with_what_odds() -> None:
