@@ -28,6 +28,7 @@ COMMANDS = {
     "level": Lazy("estimate:level", "How far a design drifts on a tilt."),
     "pour": Lazy("facts:pour", "Log a pour."),
     "reading": Lazy("facts:reading", "Type a reading of a room's air."),
+    "trust": Lazy("facts:trust", "Say whether a sensor or your thermometer is right."),
     "recipe": Lazy("mixing:recipe", "Say what a recipe is made of."),
     "mix": Lazy("mixing:mix", "How much of each part to mix."),
     "feel": Lazy("observations:feel", "Log a finger test."),

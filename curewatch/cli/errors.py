@@ -19,6 +19,7 @@ OTHERWISE: dict[str, tuple[str, ...]] = {
     Field.SURFACE: ("temperature",),
     Field.FINGER: ("says",),
     Field.ROUND: ("diameter",),
+    Field.TRUST: ("which",),
     Field.FILE: ("file", "files"),
 }
 """What commands call the parameter that takes a field, where that is not the field's own name."""

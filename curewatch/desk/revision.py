@@ -45,3 +45,10 @@ def fact_count(tx: Transaction) -> int:
 
 READINGS_UNDONE = "readings_taken_back"
 """The store's mark that readings were taken back."""
+
+
+def mark_air_changed(tx: Transaction, room: str, since: datetime) -> None:
+    """What is made of a room's readings from a moment on is another now, though their number may be the same."""
+    rejudge_from(tx, {room: since})
+    mark_readings(tx)
+    tx.set_meta(READINGS_UNDONE, str(int(tx.get_meta(READINGS_UNDONE) or 0) + 1))

@@ -19,7 +19,18 @@ from curewatch.records.decisions import (
     DeliveryState,
     Notice,
 )
-from curewatch.records.facts import Piece, Pour, Reading, Recipe, Room, Stay, Support, ThicknessSource
+from curewatch.records.facts import (
+    Piece,
+    Pour,
+    Reading,
+    Recipe,
+    Room,
+    SensorTrust,
+    Stay,
+    Support,
+    ThicknessSource,
+    Trust,
+)
 from curewatch.records.forecasts import Forecast, Milestone, MilestoneKind
 
 __all__ = [
@@ -47,7 +58,9 @@ __all__ = [
     "Recipe",
     "Record",
     "Room",
+    "SensorTrust",
     "Stay",
     "Support",
     "ThicknessSource",
+    "Trust",
 ]

@@ -75,6 +75,7 @@ class Field(StrEnum):
     TIMES = "times"
     TO = "to"
     TROUBLE = "trouble"
+    TRUST = "trust"
     UNDO = "undo"
     UNIT = "unit"
     VISCOSITY = "viscosity"

@@ -38,6 +38,28 @@ class Reading(Record):
         return self
 
 
+class Trust(StrEnum):
+    """What somebody says is right, who has held a thermometer beside a sensor."""
+
+    SENSOR = "sensor"
+    THERMOMETER = "thermometer"
+    """The sensor is set aside: what is typed counts."""
+    OFFSET = "offset"
+    """The sensor goes on, put right by how far the thermometer was from it."""
+
+
+class SensorTrust(Record):
+    """A word on a sensor of a room, from a moment on until the next one. Of one moment the last word counts."""
+
+    room: Name
+    source: str
+    at: Moment
+    trust: Trust
+    temp_offset_c: float | None = None
+    rh_offset_pct: float | None = None
+    logged_at: Moment
+
+
 class Recipe(Record):
     """What a mix is made of, as volume fractions of the wet paint. The name is the identity."""
 

@@ -22,7 +22,7 @@ from sqlalchemy import (
     text,
 )
 
-from curewatch.records import AlarmHappening, AlarmKind, AlarmState, DeliveryState, Support, ThicknessSource
+from curewatch.records import AlarmHappening, AlarmKind, AlarmState, DeliveryState, Support, ThicknessSource, Trust
 from curewatch.store.columns import NAME, Instant, one_of
 
 metadata = MetaData(
@@ -149,6 +149,22 @@ readings = Table(
     CheckConstraint("battery_pct IS NULL OR battery_pct BETWEEN 0 AND 100", name="battery_pct"),
     # SQLite keeps the rows in the key's order: a source's readings of a week lie side by side on the disk.
     sqlite_with_rowid=False,
+)
+sensor_trusts = Table(
+    "sensor_trusts",
+    metadata,
+    # This prevents a word on the sensor of a room that was never recorded.
+    Column("room", ForeignKey("rooms.name"), nullable=False),
+    Column("source", Text, nullable=False),
+    Column("at", Instant, nullable=False),
+    Column("trust", one_of(Trust, "trust"), nullable=False),
+    Column("temp_offset_c", Double),
+    Column("rh_offset_pct", Double),
+    Column("logged_at", Instant, nullable=False),
+    # A later word stands beside an earlier one: what was said is not rewritten.
+    PrimaryKeyConstraint("room", "source", "logged_at"),
+    # This prevents an offset that nothing is put right by.
+    CheckConstraint("trust = 'offset' OR temp_offset_c IS NULL AND rh_offset_pct IS NULL", name="offset"),
 )
 # --- Derived: may be deleted, and is rebuilt -------------------------------------------------------------------
 

@@ -11,6 +11,7 @@ from pydantic import Field
 from curewatch.desk.reports.cure_record import PieceHistory
 from curewatch.desk.reports.room import SensorLine
 from curewatch.physics.air import Array
+from curewatch.records import SensorTrust, Trust
 from curewatch.settings import AlarmSettings
 from curewatch.studio.air.climate import HOUR_S
 from curewatch.studio.diagnosis.drying_history import PastAir, Spread
@@ -147,6 +148,22 @@ class ReadingOut(View):
     rh_pct: float | None
     source: str
     battery_pct: float | None
+
+
+class SensorTrustOut(View):
+    """What somebody said of a sensor that was checked."""
+
+    room: str
+    source: str
+    trust: Trust
+    at: datetime = Field(description="From when on")
+    temp_offset_c: float | None
+    rh_offset_pct: float | None
+    logged_at: datetime
+
+    @classmethod
+    def of(cls, said: SensorTrust, tz: ZoneInfo) -> SensorTrustOut:
+        return cls(**said.model_dump() | {"at": local(said.at, tz), "logged_at": local(said.logged_at, tz)})
 
 
 class SpreadOut(View):

@@ -14,7 +14,7 @@ import numpy as np
 
 from curewatch.intake.files.room_csv import RoomHistory, read_room_csv
 from curewatch.studio.air.flaws import Flaw
-from curewatch.studio.air.quality import Readings
+from curewatch.studio.air.merging import Readings
 from tests.whole.rooms import folder
 
 DAY_S = 86400.0

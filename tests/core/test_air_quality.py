@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import warnings
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from curewatch.records import SensorTrust, Trust
 from curewatch.studio.air.climate import climate_from, climate_of
 from curewatch.studio.air.flaws import Finding, Flaw
-from curewatch.studio.air.quality import Readings, examined, middle_of
+from curewatch.studio.air.flaws import text as flaws_text
+from curewatch.studio.air.merging import Readings, middle_of
+from curewatch.studio.air.quality import examined
 
 MIN, HOUR, DAY = 60.0, 3600.0, 86400.0
 Row = tuple[int, int, float | None, float | None]
@@ -198,3 +202,120 @@ def test_the_middle_of_what_sensors_say_is_the_median_of_those_that_say_somethin
         warnings.simplefilter("ignore", RuntimeWarning)  # columns where nobody says anything
         expected = np.nanmedian(table, axis=0)
     np.testing.assert_allclose(middle_of(table), expected, rtol=1e-15, atol=1e-15)
+
+
+# --- What is typed beside a sensor, and two sensors ---------------------------------------------------------------
+
+
+def beside(typed: list[tuple[float, float, float]], until: float = 2 * DAY) -> Readings:
+    """A sensor at 18.9 °C every ten minutes until `until` [s], and what somebody typed: (time [s], °C, %)."""
+    own = TEN_MINUTES[until > TEN_MINUTES]
+    at = np.concatenate([own, [t for t, _, _ in typed]])
+    temp = np.concatenate([np.full(len(own), 18.9), [c for _, c, _ in typed]])
+    rh = np.concatenate([wave(own, 50, 2), [pct for _, _, pct in typed]])
+    source = np.concatenate([np.zeros(len(own), dtype=int), np.ones(len(typed), dtype=int)])
+    return readings(at, temp, rh, source, ("post", "typed"))
+
+
+def said(trust: Trust, at_s: float, *, logged_s: float | None = None, **offsets: float) -> SensorTrust:
+    at, logged = (datetime.fromtimestamp(s, UTC) for s in (at_s, at_s if logged_s is None else logged_s))
+    return SensorTrust(room="Shed", source="post", at=at, trust=trust, logged_at=logged, **offsets)
+
+
+CHECKED = DAY + 5 * HOUR + 7 * MIN
+
+
+def test_a_reading_typed_beside_a_live_sensor_moves_the_air_nowhere_and_asks_which_is_right() -> None:
+    """Seen: 18.9 and 6 °C made 12.4, and every piece moved."""
+    plain = climate_from(beside([]))
+    climate = climate_from(beside([(CHECKED, 6.0, 50.0)]))
+    np.testing.assert_array_equal(climate.temp_c, plain.temp_c)
+    np.testing.assert_array_equal(climate.time_s, plain.time_s)
+    (check,) = climate.findings
+    assert (check.flaw, check.source, check.quantity, check.value) == (Flaw.CHECK, "post", "temp_c", 6.0)
+    assert flaws_text(check, lambda at: at) == (
+        "your thermometer said 6.0 °C at Fri 02 Jan 05:07, the sensor post 18.9 °C: which one is right?"
+    )
+
+
+def test_a_check_that_agrees_asks_nothing() -> None:
+    assert climate_from(beside([(CHECKED, 18.2, 52.0)])).findings == ()
+
+
+def test_a_check_typed_just_after_the_sensors_last_reading_is_one_too_whatever_comes_next() -> None:
+    """Nine minutes after it: the sensor lives, so the room does not leap to the typed value and back again."""
+    last = TEN_MINUTES[TEN_MINUTES < CHECKED][-1]
+    for until in (CHECKED, 2 * DAY):
+        climate = climate_from(beside([(last + 9 * MIN, 6.0, 50.0)], until))
+        assert set(climate.temp_c) == {18.9}, until
+        assert not climate.by_hand
+
+
+def test_what_is_typed_counts_once_the_sensor_is_silent() -> None:
+    climate = climate_from(beside([(CHECKED + 3 * HOUR, 6.0, 50.0)], until=CHECKED))
+    assert climate.temp_c[-1] == 6.0
+    assert climate.by_hand
+    assert Flaw.CHECK not in flaws(climate.findings)
+
+
+def test_what_is_typed_counts_once_somebody_says_that_the_thermometer_is_right() -> None:
+    right = said(Trust.THERMOMETER, CHECKED)
+    climate = climate_from(beside([(CHECKED, 6.0, 50.0), (CHECKED + 8 * HOUR, 7.0, 50.0)]), [right])
+    assert set(climate.temp_c[climate.time_s < CHECKED]) == {18.9}
+    assert list(climate.temp_c[climate.time_s >= CHECKED]) == [6.0, 7.0]
+    assert Flaw.SET_ASIDE in flaws(climate.findings)
+    assert Flaw.CHECK not in flaws(climate.findings)
+    again = climate_from(beside([(CHECKED, 6.0, 50.0)]), [right, said(Trust.SENSOR, CHECKED, logged_s=CHECKED + HOUR)])
+    assert set(again.temp_c) == {18.9}, "of one moment the last word counts"
+    assert again.findings == ()
+
+
+def test_an_offset_puts_the_sensor_right_from_the_check_on() -> None:
+    offset = said(Trust.OFFSET, CHECKED, temp_offset_c=-12.9, rh_offset_pct=3.0)
+    climate = climate_from(beside([(CHECKED, 6.0, 53.0)]), [offset])
+    late = climate.time_s >= CHECKED
+    np.testing.assert_allclose(climate.temp_c[late], 6.0, atol=1e-9)  # rounding
+    np.testing.assert_allclose(climate.rh_pct[late], wave(climate.time_s[late], 53, 2), atol=1e-9)
+    assert set(climate.temp_c[~late]) == {18.9}
+    assert climate.findings == ()
+
+
+def two(apart: float, *, jitter: float = 0.0, typed: float | None = None, until: float = 2 * DAY) -> Readings:
+    """Two sensors, `b` above `a` by `apart`, and shaken; a check of the room on the first noon, if there was one."""
+    own = TEN_MINUTES[until > TEN_MINUTES]
+    shaken = jitter * np.random.default_rng(5).standard_normal(len(own))
+    temp = [wave(own, 20, 1), wave(own, 20 + apart, 1) + shaken]
+    at, source = np.concatenate([own, own]), np.repeat([0, 1], len(own))
+    values = np.concatenate(temp)
+    if typed is not None:
+        at, values, source = np.append(at, DAY / 2), np.append(values, typed), np.append(source, 2)
+    return readings(at, values, wave(at, 50, 2), source, ("a", "b", "typed"))
+
+
+def middle(given: Readings, at_s: float) -> float:
+    """How far the room is above `a`."""
+    return float(climate_from(given).at(at_s)[0]) - float(wave(at_s, 20, 1))
+
+
+def test_two_sensors_are_weighed_by_their_record_of_the_day_before() -> None:
+    assert middle(two(1.0), 1.5 * DAY) == pytest.approx(0.5, abs=0.01)  # equally steady
+    assert middle(two(1.0, jitter=0.8), 1.5 * DAY) < 0.25, "the one that jitters counts for less"
+    assert middle(two(4.0, typed=20.0), 1.2 * DAY) < 0.4, "and so does the one that a thermometer spoke against"
+    assert middle(two(4.0, typed=24.0), 1.2 * DAY) > 3.6
+
+
+def test_what_is_made_of_two_sensors_does_not_change_as_later_readings_come() -> None:
+    """Else every piece would be dried anew from its pour with each reading."""
+    now, later = climate_from(two(1.0, jitter=0.5, until=1.5 * DAY)), climate_from(two(1.0, jitter=0.5))
+    same = now.time_s < now.time_s[-1] - HOUR  # the last moment is a line's end, and then lies within one
+    np.testing.assert_array_equal(now.temp_c[same], later.temp_c[: len(now.temp_c)][same])
+
+
+def test_two_sensors_that_part_are_told_within_hours_and_not_after_half_the_record() -> None:
+    at, source = np.repeat(TEN_MINUTES, 2), np.tile([0, 1], len(TEN_MINUTES))
+    parted = 5.0 * ((at > 2 * DAY - 4 * HOUR) & (source == 1))
+    _, findings = examined(readings(at, wave(at, 20, 3) + parted, source=source, sources=("a", "b")))
+    assert [(f.flaw, f.source, round(f.size)) for f in findings] == [
+        (Flaw.DISAGREE, "a", -5), (Flaw.DISAGREE, "b", 5),
+    ]  # fmt: skip
+    assert min(f.since_s for f in findings) >= 2 * DAY - 4 * HOUR

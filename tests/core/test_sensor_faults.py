@@ -13,7 +13,8 @@ from curewatch.studio.air import flaws
 from curewatch.studio.air.batteries import LowBattery, findings, judged, notices
 from curewatch.studio.air.climate import climate_from
 from curewatch.studio.air.flaws import Finding, Flaw
-from curewatch.studio.air.quality import Readings, examined
+from curewatch.studio.air.merging import Readings
+from curewatch.studio.air.quality import examined
 from curewatch.studio.alarms.conditions import OFF, ON, OccupiedRoom, fresh_code
 from curewatch.studio.board import Board, RoomLine
 from curewatch.studio.morning_digest import notice

@@ -15,7 +15,7 @@ from curewatch.demo import seed_demo
 from curewatch.desk import Desk
 from curewatch.desk.mixing import put_mix
 from curewatch.desk.transfer.exporting import write_tables
-from curewatch.records import Recipe
+from curewatch.records import Recipe, SensorTrust, Trust
 from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
 from curewatch.records.workshop import Paint, Part, RecipeMix, StepDone, Tilt
 from curewatch.settings import Settings
@@ -68,6 +68,17 @@ def live_in(desk: Desk) -> None:
         tx.add_observation(felt)
         step = tx.add_step(StepDone(piece_id=piece, step="drips", done_at=NOW, recorded_at=NOW))
         tx.undo_step(step.id, NOW)
+        tx.add_sensor_trust(
+            SensorTrust(
+                room=tx.rooms()[0].name,
+                source="post",
+                at=NOW,
+                trust=Trust.OFFSET,
+                temp_offset_c=-0.5,
+                rh_offset_pct=1.5,
+                logged_at=NOW,
+            )
+        )
         tx.put_forgetting(Forgetting(subject=Subject.RECIPE, name=blend.name, at=NOW))
         tx.set_gone(other.id, NOW)
         drop_forecasts(tx)  # so that all are made at one moment, as after taking in

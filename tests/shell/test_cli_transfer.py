@@ -115,8 +115,8 @@ def test_everything_is_in_the_export(capsys: pytest.CaptureFixture[str]) -> None
     assert found["steps"][0]["step"] == "level"
     assert found["readings"]["Shed"][0]["temp_c"] == 20.0
     assert set(found) == {"schema", "kind", "rooms", "recipes", "mixes", "pieces", "stays", "pours", "tilts", "paints",
-                          "steps", "observations", "forgettings", "damages", "alarms", "alarm_events", "notices",
-                          "readings"}  # fmt: skip
+                          "steps", "observations", "forgettings", "sensor_trusts", "damages", "alarms",
+                          "alarm_events", "notices", "readings"}  # fmt: skip
 
 
 @pytest.mark.parametrize(

@@ -18,6 +18,7 @@ from curewatch.desk import Desk, PourOrder
 from curewatch.desk.commands import moves
 from curewatch.desk.commands.pours import log_pours
 from curewatch.desk.commands.readings import log_reading
+from curewatch.desk.commands.trust import parse_trust, trust_sensor
 from curewatch.desk.commands.undo import LogKind, undo_last
 from curewatch.desk.reports.piece import piece_report
 from curewatch.intake.typed import parse_air, parse_humidity
@@ -25,10 +26,12 @@ from curewatch.intake.typed.levelling import TILT
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.quantities import MASS, ROOM_TEMPERATURE, parse_support
 from curewatch.intake.typed.wet_thickness import Thickness, thickness_of
-from curewatch.records import Reading
+from curewatch.records import Reading, Trust
 from curewatch.records.errors import Field, InputError
 from curewatch.records.workshop import Paint
 from curewatch.studio import wording
+from curewatch.studio.air.flaws import trust_text
+from curewatch.views.air import SensorTrustOut
 from curewatch.views.record import PieceReportOut
 
 MOST_ALIKE = 100
@@ -119,6 +122,35 @@ def reading(
             return
         say_notes(logged.notes)
         say(f"Logged {read.room}: {temp_c:.1f} °C, {rh_pct:.0f} % at {desk.local(when):%a %d %b %H:%M}.")
+
+
+def trust(
+    ctx: typer.Context,
+    room: Annotated[str, typer.Argument(metavar="ROOM", help="The room's name.")],
+    which: Annotated[str, typer.Argument(metavar="WHICH", help="sensor, thermometer or offset.")],
+    source: Annotated[
+        str | None, typer.Option("--source", metavar="ID", help="Which sensor, where several were checked.")
+    ] = None,
+    as_json: options.AsJson = False,
+) -> None:
+    """Say which is right, after a reading typed beside a sensor: the sensor, the thermometer, or the sensor put right
+    by the difference. `curewatch undo --room ROOM` takes it back."""
+    wanted = parse_trust(which)
+    with desk_of(ctx) as (desk, now):
+        said = trust_sensor(desk, room, wanted, now, source=source)
+        refresh_first(desk, now)
+        if as_json:
+            say_view("trust", SensorTrustOut.of(said, desk.settings.tz))
+            return
+        since = f"{desk.local(said.at):%a %d %b %H:%M}"
+        say(f"{room}: {trust_text(said)}, from {since} on.{TRUST_NEXT[said.trust]}")
+
+
+TRUST_NEXT = {
+    Trust.SENSOR: " Dates go by the sensor.",
+    Trust.THERMOMETER: " Dates go by what is typed: type a reading at least once a day.",
+    Trust.OFFSET: " Dates go by the sensor with that.",
+}
 
 
 def paint_of(mass: str | None, thickness: Thickness, pieces: int) -> Paint | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
+from curewatch.desk.commands.trust import check_note, checked
 from curewatch.desk.desk import Desk
 from curewatch.desk.orders import Logged, meet_room
 from curewatch.desk.revision import mark_readings, rejudge_from
@@ -20,6 +21,7 @@ def log_reading(desk: Desk, reading: Reading) -> Logged:
         else:
             rejudge_from(tx, {reading.room: reading.at})
             mark_readings(tx)
+            notes += [check_note(one) for one in checked(tx, reading, reading.received_at)]
     return Logged(notes=tuple(notes))
 
 

@@ -14,8 +14,8 @@ from functools import partial
 
 from curewatch.desk.desk import Desk
 from curewatch.desk.orders import piece_here, room_known
-from curewatch.desk.revision import READINGS_UNDONE, mark_changed
-from curewatch.records import Alarm, Damage, Piece, Reading, Stay
+from curewatch.desk.revision import mark_air_changed, mark_changed
+from curewatch.records import Alarm, Damage, Piece, Reading, SensorTrust, Stay
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Observation, ObservationKind
 from curewatch.records.workshop import StepDone, Tilt
@@ -38,10 +38,11 @@ class LogKind(StrEnum):
     STEP = "step"
     TILT = "tilt"
     ACKNOWLEDGE = "acknowledge"
+    TRUST = "trust"
     CLEARED = "cleared"
 
 
-OF_ROOMS = (LogKind.READING, LogKind.ACKNOWLEDGE)
+OF_ROOMS = (LogKind.READING, LogKind.ACKNOWLEDGE, LogKind.TRUST)
 """What is logged of a room; everything else is of a piece."""
 
 
@@ -55,7 +56,7 @@ class LogEntry:
     """Its name among those of its kind."""
     about: str
     """The piece or room, by name."""
-    fact: Piece | Stay | Reading | Observation | StepDone | Tilt | Alarm | tuple[Damage, ...]
+    fact: Piece | Stay | Reading | Observation | StepDone | Tilt | Alarm | SensorTrust | tuple[Damage, ...]
     """Of an alarm that was acknowledged, and of damage that was cleared: as it would be again."""
     revert: Callable[[Transaction, datetime], object] = field(repr=False)
     """Takes it back, at a moment."""
@@ -160,7 +161,7 @@ def _readings(tx: Transaction, _: Here, since: datetime) -> Iterator[LogEntry]:
 
 def _undo_reading(reading: Reading, tx: Transaction, _: datetime) -> None:
     tx.undo_reading(reading.room, TYPED, reading.at)
-    tx.set_meta(READINGS_UNDONE, str(int(tx.get_meta(READINGS_UNDONE) or 0) + 1))
+    mark_air_changed(tx, reading.room, reading.at)
 
 
 def _moves(tx: Transaction, here: Here, _: datetime) -> Iterator[LogEntry]:
@@ -244,6 +245,18 @@ def _undo_acknowledgement(nobodys: Alarm, said_at: datetime, tx: Transaction, _:
     tx.put_alarms([nobodys])
 
 
+def _trusted(tx: Transaction, _: Here, since: datetime) -> Iterator[LogEntry]:
+    for one in tx.sensor_trusts():
+        if one.logged_at >= since:
+            of = (one.room, one.source, one.logged_at.isoformat())
+            yield LogEntry(LogKind.TRUST, one.logged_at, of, one.room, one, partial(_undo_trust, one))
+
+
+def _undo_trust(said: SensorTrust, tx: Transaction, _: datetime) -> None:
+    tx.undo_sensor_trust(said.room, said.source, said.logged_at)
+    mark_air_changed(tx, said.room, said.at)
+
+
 def _cleared(tx: Transaction, here: Here, _: datetime) -> Iterator[LogEntry]:
     """The last looking over of each piece."""
     counts: dict[int, list[Damage]] = {}
@@ -273,5 +286,6 @@ _LOGS: Mapping[LogKind, Callable[[Transaction, Here, datetime], Iterator[LogEntr
     LogKind.STEP: _steps,
     LogKind.TILT: _tilts,
     LogKind.ACKNOWLEDGE: _acknowledged,
+    LogKind.TRUST: _trusted,
     LogKind.CLEARED: _cleared,
 }

@@ -16,7 +16,7 @@ from curewatch.desk.revision import READINGS_UNDONE
 from curewatch.store import Transaction
 from curewatch.store.queries.readings import ReadingColumns
 from curewatch.studio.air.climate import BIN_S, Climate, climate_from
-from curewatch.studio.air.quality import Readings
+from curewatch.studio.air.merging import Readings
 
 LEAD = timedelta(days=1)
 """Read from so long before the pour on: the air at the pour itself is then mostly known from both sides."""
@@ -58,7 +58,7 @@ class AirCache:
             more = tx.reading_columns(room, since=kept.until + _TICK, until=now)
             kept = replace(kept, until=now, columns=_joined(kept.columns, more))
         self._copies[room] = _settled(kept, now - SETTLES_AFTER)
-        return climate_from(_readings(kept.columns))
+        return climate_from(readings_of(kept.columns), tx.sensor_trusts(room))
 
 
 def _settled(copy: _Copy, at: datetime) -> _Copy:
@@ -98,7 +98,8 @@ def _renumbered(columns: ReadingColumns, sources: tuple[str, ...]) -> ReadingCol
     return columns._replace(source=place[columns.source], sources=sources)
 
 
-def _readings(columns: ReadingColumns) -> Readings:
+def readings_of(columns: ReadingColumns) -> Readings:
+    """As the studio wants them."""
     return Readings(
         columns.epoch_s, columns.temp_c, columns.rh_pct, columns.source, columns.sources, ~columns.retained
     )  # fmt: skip

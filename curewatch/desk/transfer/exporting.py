@@ -14,7 +14,20 @@ from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 
 from curewatch.desk.desk import Desk
 from curewatch.desk.orders import nearest
-from curewatch.records import Alarm, AlarmEvent, Damage, Notice, Piece, Pour, Reading, Recipe, Record, Room, Stay
+from curewatch.records import (
+    Alarm,
+    AlarmEvent,
+    Damage,
+    Notice,
+    Piece,
+    Pour,
+    Reading,
+    Recipe,
+    Record,
+    Room,
+    SensorTrust,
+    Stay,
+)
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Forgetting, Observation
 from curewatch.records.workshop import Paint, Part, RecipeMix, StepDone, Tilt
@@ -39,6 +52,7 @@ KINDS: Mapping[str, tuple[type[Record], Callable[[Transaction], Sequence[Record]
     "steps": (StepDone, lambda tx: tx.steps()),
     "observations": (Observation, lambda tx: tx.observations()),
     "forgettings": (Forgetting, lambda tx: tx.forgettings()),
+    "sensor_trusts": (SensorTrust, lambda tx: tx.sensor_trusts()),
     "damages": (Damage, lambda tx: tx.damages()),
     "alarms": (Alarm, lambda tx: tx.alarms()),
     "alarm_events": (AlarmEvent, lambda tx: tx.alarm_events(limit=ALL)[::-1]),

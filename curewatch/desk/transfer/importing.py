@@ -16,7 +16,7 @@ from curewatch.records import Notice, Reading, Record
 from curewatch.records.errors import Field, InputError
 from curewatch.store import FactRefused, RowRefused
 
-SINCE_LATER = frozenset({"tilts", "paints", "forgettings", "alarms", "alarm_events", "notices"})
+SINCE_LATER = frozenset({"tilts", "paints", "forgettings", "sensor_trusts", "alarms", "alarm_events", "notices"})
 """Kinds that an export may lack: they were not told of from the beginning."""
 AT_A_TIME = 5000
 """Readings that are held at a time on their way into the store."""

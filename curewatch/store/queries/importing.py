@@ -25,6 +25,7 @@ KINDS: Mapping[str, Table] = {
     "steps": workshop_tables.steps_done,
     "observations": workshop_tables.observations,
     "forgettings": workshop_tables.forgettings,
+    "sensor_trusts": tables.sensor_trusts,
     "damages": tables.damages,
     "alarms": tables.alarms,
     "alarm_events": tables.alarm_events,

@@ -13,7 +13,7 @@ from sqlalchemy.dialects.postgresql import Insert as PostgresInsert
 from sqlalchemy.dialects.sqlite import Insert as SqliteInsert
 from sqlalchemy.exc import IntegrityError
 
-from curewatch.records import Reading
+from curewatch.records import Reading, SensorTrust
 from curewatch.store import tables
 from curewatch.store.columns import to_micros
 from curewatch.store.errors import FactRefused
@@ -102,6 +102,18 @@ class Readings(Rows):
         """The room's readings from `since` to `until`, both included, ordered by time."""
         query = _between(_AS_RECORD.where(_SOURCES.room == room), since, until)
         return [Reading(**row) for row in self._connection.execute(query).mappings()]
+
+    def add_sensor_trust(self, said: SensorTrust) -> None:
+        """Store it. FactRefused for an unknown room."""
+        self._execute(insert(tables.sensor_trusts), said.model_dump(), given=said)
+
+    def sensor_trusts(self, room: str | None = None) -> list[SensorTrust]:
+        """What was said of the sensors of the room (None: of all), in the order it was logged."""
+        said = tables.sensor_trusts.c
+        query = select(tables.sensor_trusts).order_by(said.logged_at, said.room, said.source)
+        if room is not None:
+            query = query.where(said.room == room)
+        return [SensorTrust(**row) for row in self._connection.execute(query).mappings()]
 
     def received_since(self, source: str, since: datetime) -> list[Reading]:
         """What came from a source of that name, in whatever room, after `since`, in the order it came."""

@@ -40,6 +40,12 @@ class Undo(Rows):
         statement = delete(tables.readings).where(readings.source_id.in_(of_it), readings.at == at)
         return self._execute(statement, given=(room, source, at)).rowcount
 
+    def undo_sensor_trust(self, room: str, source: str, logged_at: datetime) -> None:
+        """Nobody said so of that sensor."""
+        said = tables.sensor_trusts.c
+        of_it = (said.room == room) & (said.source == source) & (said.logged_at == logged_at)
+        self._execute(delete(tables.sensor_trusts).where(of_it), given=(room, source, logged_at))
+
     def undo_tilt(self, piece_id: int, measured_at: datetime) -> None:
         """The piece did not lie so at that moment."""
         tilts = workshop_tables.tilts.c

@@ -10,8 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from curewatch.physics.air import Array, Flags
-from curewatch.studio.air.flaws import Finding
-from curewatch.studio.air.quality import Readings, examined
+from curewatch.records import SensorTrust
+from curewatch.studio.air.flaws import TYPED, Finding
+from curewatch.studio.air.merging import Readings
+from curewatch.studio.air.quality import examined
 
 Air = tuple[Array, Array, Array]
 """Time [s since 1970], temperature [°C], relative humidity [%]."""
@@ -42,6 +44,8 @@ class Climate:
     """Usual time between the latest readings [s], 0 with fewer than three."""
     findings: tuple[Finding, ...] = ()
     """What was wrong with the readings."""
+    by_hand: bool = False
+    """Whether the newest reading that counts was typed."""
 
     @property
     def newest_at(self) -> datetime:
@@ -95,11 +99,15 @@ def climate_of(epoch_s: Array, temp_c: Array, rh_pct: Array, live: Flags | None 
     )
 
 
-def climate_from(readings: Readings) -> Climate | None:
+def climate_from(readings: Readings, trusts: Sequence[SensorTrust] = ()) -> Climate | None:
     """The climate of one room from all its sources: spikes not used, sensors merged, `findings` filled in."""
-    used, findings = examined(readings)
+    used, findings = examined(readings, trusts)
     found = climate_of(used.epoch_s, used.temp_c, used.rh_pct, used.live)
-    return None if found is None else replace(found, findings=findings)
+    if found is None:
+        return None
+    typed = [number for number, name in enumerate(readings.sources) if name == TYPED]
+    last = readings.epoch_s == used.epoch_s[-1]
+    return replace(found, findings=findings, by_hand=bool((last & np.isin(readings.source, typed)).any()))
 
 
 def _cadence(time_s: Array) -> float:

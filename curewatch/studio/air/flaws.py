@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
 
+from curewatch.records import SensorTrust, Trust
+
 TYPED = "typed"
 QUANTITIES = ("temp_c", "rh_pct")
 
@@ -20,6 +22,10 @@ class Flaw(StrEnum):
     BATTERY = "battery"
     DISAGREE = "disagree"
     GAP = "gap"
+    CHECK = "check"
+    """A thermometer said something else."""
+    SET_ASIDE = "set_aside"
+    """Somebody said that the thermometer is right."""
 
 
 @dataclass(frozen=True)
@@ -40,6 +46,8 @@ class Finding:
     """How many sensors it was held against; of a stuck one, how many others tell of the room."""
     after_s: float = 0.0
     """How long it had to last before it could be found [s]."""
+    value: float | None = None
+    """Of a check: what the thermometer said; `size` is by how much that is more than the sensor's."""
     sure: bool = False
     """Of a stuck sensor: it speaks so finely that no recorded room ever stood still for so long."""
 
@@ -69,10 +77,21 @@ def text(finding: Finding, local: Local) -> str:
     if finding.flaw is Flaw.BATTERY:
         charge = "" if finding.size is None else f", {finding.size:.0f} %"  # not every message of a sensor says it
         return f"{finding.source}: its battery is low{charge}"
+    if finding.flaw is Flaw.CHECK:
+        return f"{check(finding, f'{since:%a %d %b %H:%M}')}: which one is right?"
+    if finding.flaw is Flaw.SET_ASIDE:
+        return f"{finding.source} is set aside since {since:%a %d %b %H:%M}, as somebody said; what is typed counts"
     if finding.flaw is Flaw.DISAGREE:
         return f"{finding.source} disagrees with the other: {_off(finding)}"
     hours = (finding.until_s - finding.since_s) / 3600
     return f"no readings for {hours:.0f} h until {until:%a %d %b %H:%M}"
+
+
+def check(finding: Finding, at: str) -> str:
+    """`your thermometer said 6.0 °C at Fri 20 Nov 12:00, the sensor post 18.9 °C`"""
+    unit, said = _UNITS[finding.quantity or ""], finding.value or 0.0
+    sensor = f"the sensor {finding.source} {said - (finding.size or 0.0):.1f}{unit}"
+    return f"your thermometer said {said:.1f}{unit} at {at}, {sensor}"
 
 
 def _off(finding: Finding) -> str:
@@ -101,3 +120,14 @@ def _drift(finding: Finding) -> str:
             "can tell"
         )
     return f"{finding.source} has moved away from the room's other sensors {moved}: it may be drifting"
+
+
+def trust_text(said: SensorTrust) -> str:
+    """`post is right`, `post is set aside, the thermometer is right`, `post is put right by -12.9 °C, +3.0 %RH`."""
+    if said.trust is Trust.SENSOR:
+        return f"{said.source} is right"
+    if said.trust is Trust.THERMOMETER:
+        return f"{said.source} is set aside, the thermometer is right"
+    offsets = ((said.temp_offset_c, "temp_c"), (said.rh_offset_pct, "rh_pct"))
+    by = ", ".join(f"{value:+.1f}{_UNITS[quantity]}" for value, quantity in offsets if value is not None)
+    return f"{said.source} is put right by {by}"

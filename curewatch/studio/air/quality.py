@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from curewatch.physics.air import Array, Flags
+from curewatch.physics.air import Flags
+from curewatch.records import SensorTrust, Trust
 from curewatch.studio.air import sensor_faults
 from curewatch.studio.air.flaws import QUANTITIES, TYPED, Finding, Flaw
+from curewatch.studio.air.merging import MERGE_S, Readings, merged
 
 SPIKE = (3.0, 12.0)
 """A single reading this far from both its neighbours, to one side, is a spike [°C, %]..."""
@@ -21,8 +24,10 @@ GAP_INTERVALS, GAP_LEAST_S = 4.0, 2 * 3600.0
 """A silence of this many of the room's usual intervals, and of at least this [s], is a gap."""
 
 
-def examined(readings: Readings) -> tuple[Readings, tuple[Finding, ...]]:
+def examined(readings: Readings, trusts: Sequence[SensorTrust] = ()) -> tuple[Readings, tuple[Finding, ...]]:
     """Judge the readings of a room: spikes out, stuck sensors out where another lives, the rest merged.
+
+    `trusts`: what people said of its sensors.
 
     Returns those that are used, as of one source, and what was found.
     """
@@ -41,8 +46,10 @@ def examined(readings: Readings) -> tuple[Readings, tuple[Finding, ...]]:
     for finding in stuck:
         if finding.others:
             _leave_out(r, finding)
-    used, compared = merged(r)
-    findings += stuck + compared + _silent(r)
+    set_aside, aside = _as_trusted(r, trusts)
+    used, compared = merged(r, [one for one in findings if one.flaw is Flaw.SPIKE], aside)
+    findings += stuck + set_aside + _silent(r)
+    findings += [one for one in compared if one.flaw is not Flaw.CHECK or not _answered(one, trusts)]
     disbelieved = [one for one in findings if one.flaw in (Flaw.STUCK, Flaw.IMPOSSIBLE)]
     findings += [gap for gap in _gaps(used) if not any(one.overlaps(gap) for one in disbelieved)]
     return used, tuple(sorted(findings, key=lambda f: (f.since_s, f.flaw, f.source or "", f.quantity or "")))
@@ -163,106 +170,38 @@ def _gaps(r: Readings) -> list[Finding]:
     return [Finding(Flaw.GAP, float(r.epoch_s[i]), float(r.epoch_s[i + 1])) for i in silent.tolist()]
 
 
-DISAGREE = (1.5, 8.0)
-"""Sensors whose median distance from the room's is more than this disagree [°C, %]."""
-LIVE_INTERVALS, LIVE_LEAST_S = 3.0, 1800.0
-"""Between two readings of a source no further apart than this many of its usual intervals, or this [s], it is live."""
-SPAN_S = 2 * 3600.0
-"""No source counts as live for longer than this without a reading [s]."""
-MERGE_S = 300.0
-"""Sensors' readings this close count as of one moment [s]."""
+def _answered(check: Finding, trusts: Sequence[SensorTrust]) -> bool:
+    """Whether somebody has said since which one is right."""
+    return any(one.source == check.source and one.at.timestamp() >= check.since_s for one in trusts)
 
 
-def merged(r: Readings) -> tuple[Readings, list[Finding]]:
-    """One record for the room: the median of the sources that are live, at the moments of any of them."""
-    used = np.isfinite(r.temp_c) | np.isfinite(r.rh_pct)
-    numbers = np.unique(r.source[used])
-    if len(numbers) < 2:
-        return _only(r, used), []
-    found: list[Finding] = []
-    merged: dict[str, Array] = {}
-    for quantity, limit in zip(QUANTITIES, DISAGREE, strict=True):
-        values = getattr(r, quantity)
-        known = np.isfinite(values)
-        table = np.stack([_followed(r.epoch_s, values, known & (r.source == number)) for number in numbers])
-        seen = np.isfinite(table)
-        several = seen.sum(axis=0) > 1
-        middle = middle_of(table)
-        merged[quantity] = np.where(known, middle, np.nan)
-        drifting = _drifting(r, table, numbers.tolist(), quantity)
-        found += drifting
-        for row, number in enumerate(numbers.tolist()):
-            both = np.flatnonzero(seen[row] & several)
-            if any(r.sources[number] == one.source for one in drifting):
-                continue  # of two things to say, the one that tells more
-            # of two sources each lies half their difference from the median; of more, the odd one lies all of it
-            share = 2.0 if len(both) and float(np.median(seen[:, both].sum(axis=0))) == 2.0 else 1.0
-            off = float(np.median(table[row, both] - middle[both])) * share if len(both) else 0.0
-            if abs(off) > limit:
-                since, until = float(r.epoch_s[both[0]]), float(r.epoch_s[both[-1]])
-                found.append(Finding(Flaw.DISAGREE, since, until, r.sources[number], quantity, off))
-    return _only(replace(r, temp_c=merged["temp_c"], rh_pct=merged["rh_pct"]), used), found
+def _named(trusts: Sequence[SensorTrust]) -> set[str]:
+    return {one.source for one in trusts}
 
 
-def middle_of(table: Array) -> Array:
-    """The median of each column (rows, columns) of what is not NaN; NaN where nothing is.
+def _as_trusted(r: Readings, trusts: Sequence[SensorTrust]) -> tuple[list[Finding], dict[int, Flags]]:
+    """Sensors put right, or set aside, in `r` as people said; of one moment the last word counts.
 
-    numpy's nanmedian does the same with masked arrays, and cost a daemon at rest a fifth of what it did at all.
+    Returns what is set aside still, and by source at which moments it was.
     """
-    ordered, count = np.sort(table, axis=0), np.isfinite(table).sum(axis=0)  # NaN comes last
-    column = np.arange(table.shape[1])
-    low, high = ordered[np.maximum(count - 1, 0) // 2, column], ordered[np.minimum(count // 2, len(table) - 1), column]
-    return np.asarray(np.where(count > 0, (low + high) / 2, np.nan))
-
-
-def _drifting(r: Readings, table: Array, numbers: list[int], quantity: str) -> list[Finding]:
-    """Sensors that moved away from the others; of two that moved apart the first stands for both."""
-    found = []
-    for row, number in enumerate(numbers):
-        rest = np.delete(table, row, axis=0)
-        there = np.isfinite(table[row]) & np.isfinite(rest).any(axis=0)
-        if r.sources[number] == TYPED or not there.any():
-            continue
-        apart = np.full(len(r.epoch_s), np.nan)
-        apart[there] = table[row, there] - middle_of(rest[:, there])
-        moved = sensor_faults.drift(r.epoch_s, apart, quantity)
-        if moved is not None:
-            since, until = (float(r.epoch_s[np.flatnonzero(there)[i]]) for i in (0, -1))
-            one = Finding(Flaw.DRIFT, since, until, r.sources[number], quantity, moved, others=len(numbers) - 1)
-            found.append(one)
-            if len(numbers) == 2:
-                break
-    return found
-
-
-def _only(r: Readings, used: Flags) -> Readings:
-    columns = {name: getattr(r, name)[used] for name in ("epoch_s", "temp_c", "rh_pct", "live")}
-    return Readings(**columns, source=np.zeros(int(used.sum()), dtype=np.int64), sources=("",))
-
-
-def _followed(epoch_s: Array, values: Array, own: Flags) -> Array:
-    """One source's value at every moment at which it is live (straight lines between its readings), else NaN."""
-    t, v = epoch_s[own], values[own]
-    if not len(t):
-        return np.full(len(epoch_s), np.nan)
-    reach = max(LIVE_LEAST_S, LIVE_INTERVALS * float(np.median(np.diff(t)))) if len(t) > 2 else LIVE_LEAST_S
-    reach = min(reach, SPAN_S)
-    left = np.clip(np.searchsorted(t, epoch_s, "right") - 1, 0, len(t) - 1)
-    right = np.minimum(left + 1, len(t) - 1)
-    between = (epoch_s >= t[0]) & ((t[right] - t[left] <= reach) & (epoch_s <= t[right]))
-    near = np.minimum(np.abs(epoch_s - t[left]), np.abs(epoch_s - t[right])) <= MERGE_S
-    return np.where(between | near, np.interp(epoch_s, t, v), np.nan)
-
-
-@dataclass(frozen=True)
-class Readings:
-    """Readings of one room in time order; NaN where one lacks the quantity."""
-
-    epoch_s: Array
-    temp_c: Array
-    rh_pct: Array
-    source: NDArray[np.int64]
-    """Index into `sources`."""
-    sources: tuple[str, ...]
-    live: Flags
-    """Whether a reading proves that its source lives: not one that a broker had kept from earlier."""
+    found: list[Finding] = []
+    aside: dict[int, Flags] = {}
+    for name in sorted(_named(trusts) & set(r.sources)):
+        mine = r.source == r.sources.index(name)
+        by_at = {one.at: one for one in sorted(trusts, key=lambda one: one.logged_at) if one.source == name}
+        words = [by_at[at] for at in sorted(by_at)]
+        # whole bins: readings of one bin count as one, and must not be of two minds
+        begins = [np.floor(one.at.timestamp() / MERGE_S) * MERGE_S for one in words]
+        for one, begin, end in zip(words, begins, [*begins[1:], np.inf], strict=True):
+            then = (r.epoch_s >= begin) & (r.epoch_s < end)
+            own = np.flatnonzero(mine & then)
+            if one.trust is Trust.OFFSET:
+                r.temp_c[own] += one.temp_offset_c or 0.0
+                r.rh_pct[own] = np.clip(r.rh_pct[own] + (one.rh_offset_pct or 0.0), 0.0, 100.0)
+            elif one.trust is Trust.THERMOMETER:
+                r.temp_c[own] = r.rh_pct[own] = np.nan
+                number = r.sources.index(name)
+                aside[number] = aside.get(number, np.zeros_like(then)) | then
+                if len(own) and end == np.inf:
+                    found.append(Finding(Flaw.SET_ASIDE, one.at.timestamp(), float(r.epoch_s[own[-1]]), name))
+    return found, aside

@@ -81,6 +81,11 @@ class OccupiedRoom:
     """Other rooms by name, as lately read: temperature [°C] and humidity [%]."""
 
     @property
+    def by_hand(self) -> bool:
+        """Whether its air is what somebody types: it has no sensor, or that is silent or set aside."""
+        return not self.has_sensor or (self.climate is not None and self.climate.by_hand)
+
+    @property
     def freshest_at(self) -> datetime | None:
         """Until when both quantities were read by a live source (typed, or a sensor's that was not retained)."""
         return self.climate.live_at if self.climate else None
@@ -171,7 +176,7 @@ def _code(beyond: Flags, back: Flags) -> NDArray[np.int_]:
 
 def stale_after(room: OccupiedRoom, limits: Limits) -> timedelta:
     """How old the air of this room may be."""
-    return limits.stale_after if room.has_sensor else limits.typed_stale_after
+    return limits.typed_stale_after if room.by_hand else limits.stale_after
 
 
 def is_fresh(room: OccupiedRoom, now: datetime, limits: Limits) -> bool:

@@ -157,7 +157,7 @@ def _held(room: OccupiedRoom, now: datetime, limits: Limits) -> dict[AlarmKind, 
     found = {AlarmKind.NO_FRESH_DATA: conditions.fresh_code(room, now, limits)}
     if room.climate is None:
         return found
-    typed, held_s = not room.has_sensor, now.timestamp() - room.climate.newest_s
+    typed, held_s = room.by_hand, now.timestamp() - room.climate.newest_s
     fresh = conditions.is_fresh(room, now, limits)
     overdue = held_s >= OVERDUE_CADENCES * room.climate.cadence_s
     for kind, codes in conditions.codes(room, np.array([now.timestamp()]), limits).items():

@@ -18,6 +18,7 @@ from curewatch.records import (
     Recipe,
     Support,
     ThicknessSource,
+    Trust,
 )
 from curewatch.records.errors import Field as Given
 from curewatch.records.errors import InputError
@@ -165,6 +166,11 @@ class StepIn(RequestModel):
 
 class MuteIn(RequestModel):
     hours: Annotated[float, Field(gt=0, le=24)]
+
+
+class TrustIn(RequestModel):
+    trust: Trust = Field(description="Which is right; offset: the sensor, put right by the difference")
+    source: str | None = Field(None, max_length=200, description="The sensor, where several were checked")
 
 
 class ReadingIn(RequestModel):

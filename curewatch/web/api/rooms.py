@@ -10,15 +10,16 @@ from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
 from curewatch.desk.commands import alarm_care
+from curewatch.desk.commands.trust import trust_sensor
 from curewatch.desk.reports.room import room_outlook, room_record, room_sensors
 from curewatch.desk.transfer import exporting
 from curewatch.records import Alarm, AlarmKind
-from curewatch.views.air import DOUBTED, LimitsOut, OutlookOut, ReadingOut, RoomReportOut, SensorOut
+from curewatch.views.air import DOUBTED, LimitsOut, OutlookOut, ReadingOut, RoomReportOut, SensorOut, SensorTrustOut
 from curewatch.views.alarms import AlarmOut
 from curewatch.views.base import At
 from curewatch.views.board import RoomOut
 from curewatch.web.api.answers import BASE, CSV, REFUSALS, as_csv, require_room
-from curewatch.web.api.requests import MuteIn
+from curewatch.web.api.requests import MuteIn, TrustIn
 from curewatch.web.site import Here, Site
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
@@ -102,6 +103,18 @@ def unmute(site: Here, name: str, kind: AlarmKind) -> AlarmOut:
     """It is told again."""
     require_room(site, name)
     return _cared(site, alarm_care.unmute(site.desk, name, kind, site.clock.now()))
+
+
+@router.post("/rooms/{name:path}/trust", status_code=201)
+def trust(site: Here, name: str, trust: TrustIn) -> SensorTrustOut:
+    """Which is right, after a reading typed beside a sensor.
+
+    It is taken back by /undo, as done "trust" of the room, the source and `logged_at` in UTC.
+    """
+    require_room(site, name)
+    said = trust_sensor(site.desk, name, trust.trust, site.clock.now(), source=trust.source)
+    site.logged()
+    return SensorTrustOut.of(said, site.desk.settings.tz)
 
 
 def _cared(site: Site, alarm: Alarm) -> AlarmOut:

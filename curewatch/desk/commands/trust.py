@@ -1,0 +1,112 @@
+"""What somebody says is right, who has typed a reading beside a sensor: the sensor, the thermometer, or an offset."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+
+from curewatch.desk.desk import Desk
+from curewatch.desk.orders import nearest, room_known
+from curewatch.desk.revision import mark_air_changed
+from curewatch.desk.snapshot.air_cache import readings_of
+from curewatch.records import Reading, SensorTrust, Trust
+from curewatch.records.errors import Field, InputError
+from curewatch.store import Transaction
+from curewatch.studio.air.flaws import TYPED
+from curewatch.studio.air.merging import DISAGREE, SensorCheck, checks
+
+CHECKED_WITHIN = timedelta(days=7)
+"""A check older than this says little of a sensor: hold the thermometer beside it once more."""
+_BEFORE = timedelta(hours=3)
+
+
+@dataclass(frozen=True)
+class Check:
+    """A typed reading beside a sensor."""
+
+    at: datetime
+    source: str
+    typed: Reading
+    off: SensorCheck
+
+    @property
+    def is_apart(self) -> bool:
+        """Whether one of the two must be wrong."""
+        pairs = zip((self.off.temp_off_c, self.off.rh_off_pct), DISAGREE, strict=True)
+        return any(off is not None and abs(off) > limit for off, limit in pairs)
+
+
+def last_checks(tx: Transaction, room: str, now: datetime, since: datetime) -> list[Check]:
+    """The last one of each sensor of the room, of readings typed for `since` or later."""
+    columns = readings_of(tx.reading_columns(room, since=since - _BEFORE, until=now))
+    order = np.argsort(columns.epoch_s, kind="stable")
+    names = ("epoch_s", "temp_c", "rh_pct", "source", "live")
+    columns = replace(columns, **{name: getattr(columns, name)[order] for name in names})
+    typed = {one.at: one for one in tx.readings(room, since=since, until=now) if one.source == TYPED}
+    found = [(datetime.fromtimestamp(one.at_s, UTC), one) for one in checks(columns)]
+    return [Check(at, one.source, typed[at], one) for at, one in found if at in typed]
+
+
+def parse_trust(text: str) -> Trust:
+    """InputError where it is none."""
+    if text not in set(Trust):
+        raise InputError(Field.TRUST, text, ", ".join(Trust))
+    return Trust(text)
+
+
+def trust_sensor(desk: Desk, room: str, trust: Trust, now: datetime, *, source: str | None = None) -> SensorTrust:
+    """Say which one is right. It holds from the check on, or from now on where something was said since.
+
+    InputError: nothing was typed beside a sensor there lately, or it is not said beside which of several.
+    """
+    with desk.store.write() as tx:
+        room_known(tx, room)
+        found = {one.source: one for one in last_checks(tx, room, now, now - CHECKED_WITHIN)}
+        if not found:
+            days = CHECKED_WITHIN.days
+            raise InputError(Field.ROOM, room, f"a room with a reading typed beside its sensor in the last {days} days")
+        if (source is None and len(found) > 1) or (source is not None and source not in found):
+            raise InputError(Field.SOURCE, source, nearest(source or "", sorted(found), "a sensor that was checked"))
+        check = found[source] if source is not None else next(iter(found.values()))
+        before = [one for one in tx.sensor_trusts(room) if one.source == check.source and one.at >= check.at]
+        offset = trust is Trust.OFFSET
+        said = SensorTrust(
+            room=room,
+            source=check.source,
+            at=now if before else check.at,
+            trust=trust,
+            temp_offset_c=_rounded(check.off.temp_off_c) if offset else None,
+            rh_offset_pct=_rounded(check.off.rh_off_pct) if offset else None,
+            logged_at=now,
+        )
+        tx.add_sensor_trust(said)
+        mark_air_changed(tx, room, said.at)
+    return said
+
+
+def _rounded(off: float | None) -> float | None:
+    return None if off is None else round(off, 2)
+
+
+def checked(tx: Transaction, reading: Reading, now: datetime) -> list[Check]:
+    """The sensors that lived beside a typed reading: it is kept as a check of them."""
+    return [one for one in last_checks(tx, reading.room, now, reading.at) if one.at == reading.at]
+
+
+def check_note(check: Check) -> str:
+    """What is said to who typed it."""
+    said = []
+    for typed, off, unit in (
+        (check.typed.temp_c, check.off.temp_off_c, "°C"),
+        (check.typed.rh_pct, check.off.rh_off_pct, "%"),
+    ):
+        if typed is not None and off is not None:
+            said.append(f"{typed - off:.1f} {unit}" if unit == "°C" else f"{typed - off:.0f} {unit}")
+    kept = f"kept as a check of the sensor {check.source}, which said {', '.join(said)}"
+    if not check.is_apart:
+        return f"{kept}: they agree, and dates go by the sensor"
+    return (
+        f"{kept}: which one is right? Dates go by the sensor until `curewatch trust` or the room's page says otherwise"
+    )
