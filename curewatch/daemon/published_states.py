@@ -56,6 +56,8 @@ def _piece(line: PieceLine) -> dict[str, Any]:
         "poured_at": _iso(line.poured_at),
         "stage": line.stage_in_words,
         "stage_is_safe": line.stage_is_safe,
+        "found": line.finger.value if line.finger else None,
+        "found_at": _iso(line.finger_at),
         "milestones": {milestone.kind.value: _dates(milestone) for milestone in milestones},
         "data_until": _iso(line.forecast.data_until if line.forecast else None),
     }
@@ -66,6 +68,7 @@ def _dates(milestone: Milestone) -> dict[str, Any]:
         "worth_checking_at": _iso(milestone.worth_checking_at),
         "safe_at": _iso(milestone.safe_at),
         "reason": milestone.reason,
+        "found_at": _iso(milestone.found_at),
     }
 
 

@@ -28,6 +28,10 @@ class Milestone(Record):
     """90 %: safe to assume."""
     reason: str | None = None
     """Why a time is None."""
+    found_at: Moment | None = None
+    """When a finger found it reached, where nobody could be sure of it before."""
+    not_before: Moment | None = None
+    """When a finger last found it not reached yet."""
 
 
 class Forecast(Record):

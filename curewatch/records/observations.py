@@ -46,6 +46,8 @@ class Observation(Record):
     finger: Finger | None = None
     spot: Spot = Spot.EDGE
     """Where the finger was: an inconspicuous edge unless it was said otherwise, and dry there sooner."""
+    odds: Annotated[float, Field(ge=0, le=1)] | None = None
+    """How likely a finger was to find this, by the dates that were shown when it was logged; None: not known."""
     grams: Annotated[float, Field(ge=GRAMS_RANGE[0], le=GRAMS_RANGE[1])] | None = None
     """The piece with its support, whatever lies on the scale each time alike [g]."""
     resolution_g: Annotated[float, Field(gt=0, le=1000)] | None = None

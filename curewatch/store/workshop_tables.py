@@ -84,6 +84,9 @@ observations = Table(
     Column("resolution_g", Double),
     Column("surface_c", Double),
     Column("logged_at", Instant),
+    # Of a finger test, as believed when it was logged: it cannot be worked out later.
+    Column("odds", Double),
+    CheckConstraint("odds IS NULL OR odds BETWEEN 0 AND 1", name="odds"),
     # This prevents an observation of nothing, or of two things at once.
     CheckConstraint(
         "(kind = 'finger') = (finger IS NOT NULL) AND (kind = 'weighing') = (grams IS NOT NULL) "

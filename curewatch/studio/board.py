@@ -7,10 +7,12 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from curewatch.records import Alarm, Forecast, Milestone, MilestoneKind, Reading
+from curewatch.records.observations import Finger
 from curewatch.studio import wording
 from curewatch.studio.air.flaws import Finding
 from curewatch.studio.alarms.lifecycle import is_active
 from curewatch.studio.forecasting.drying import Drying
+from curewatch.studio.standing import NAMES
 
 _FAR = datetime.max.replace(tzinfo=UTC)
 
@@ -24,17 +26,35 @@ class PieceLine:
     place: str | None
     poured_at: datetime
     stage: MilestoneKind | None
-    """The furthest milestone reached at even odds; None: wet, or not known where there is no forecast."""
+    """The furthest milestone reached at even odds, or found reached; None: wet, or not known where there is no
+    forecast. While a finger last found it tacky, no more than that."""
     stage_is_safe: bool
     """Whether that stage is safe to assume."""
     next: Milestone | None
     """The first milestone that is not yet safe to assume, with its dates."""
     forecast: Forecast | None
     silicone: bool
+    finger: Finger | None = None
+    """What a finger last found of it..."""
+    finger_at: datetime | None = None
+    """...and when."""
+
+    @property
+    def stage_found_at(self) -> datetime | None:
+        """When a finger found it as it is shown; None where the model says so."""
+        found = self.finger is not None and NAMES.get(self.finger) in (None, self.stage)
+        return self.finger_at if found else None
+
+    @property
+    def is_held(self) -> bool:
+        """Whether a finger last found it tacky: nothing is free or safe before one finds otherwise."""
+        return self.finger is Finger.TACKY
 
     @property
     def stage_in_words(self) -> str:
-        if self.forecast is None or self.forecast.reason is not None:
+        if self.is_held:
+            return wording.TACKY
+        if self.finger is None and (self.forecast is None or self.forecast.reason is not None):
             return "not known"
         return wording.STAGES[self.stage]
 
@@ -64,8 +84,13 @@ class Board:
 
 
 def piece_line(drying: Drying, forecast: Forecast | None, now: datetime) -> PieceLine:
-    stage, safe, ahead = None, True, None
+    found = drying.standing(now)
+    stage, safe, ahead = found.found, True, None
     for milestone in forecast.milestones if forecast else ():
+        if found.is_tacky and milestone.not_before is not None:
+            ahead = ahead or milestone
+            safe = True
+            break
         if milestone.safe_at is not None and milestone.safe_at <= now:
             stage, safe = milestone.kind, True
             continue
@@ -83,6 +108,8 @@ def piece_line(drying: Drying, forecast: Forecast | None, now: datetime) -> Piec
         next=ahead,
         forecast=forecast,
         silicone=drying.pour.silicone,
+        finger=found.latest.finger if found.latest else None,
+        finger_at=found.latest.at if found.latest else None,
     )
 
 

@@ -10,6 +10,7 @@ from curewatch.records import Forecast, Milestone, MilestoneKind, Notice
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.care import varnish_air
 from curewatch.studio.forecasting.drying import Drying
+from curewatch.studio.standing import Standing
 from curewatch.studio.wording import STAGES, VARNISH_CAUTION, Local, lasting, where
 
 EXPIRES_AFTER = timedelta(days=14)
@@ -19,8 +20,16 @@ WAIT_SHARE, WAIT = 8, (timedelta(minutes=30), timedelta(hours=12))
 that fall due soon, so that one walk to the rack does for all. At least and at most this long."""
 
 
-def key_of(piece_id: int, kind: MilestoneKind, odds: str) -> str:
-    return f"piece-{piece_id}/{kind}/{odds}"
+def key_of(piece_id: int, kind: MilestoneKind, odds: str, not_before: datetime | None = None) -> str:
+    """`not_before`: when a finger found it not reached yet; what was told before that says nothing of what comes."""
+    since = "" if not_before is None else f"/after-{not_before:%Y%m%dT%H%M%SZ}"
+    return f"piece-{piece_id}/{kind}/{odds}{since}"
+
+
+def refuted_keys(piece_id: int, known: Collection[str], found: Standing) -> list[str]:
+    """Of the keys of a piece's notices, those of milestones that a finger has found reached, or not reached yet."""
+    begins = tuple(f"piece-{piece_id}/{kind}/" for kind in (*found.by, *found.after))
+    return [key for key in known if key.startswith(begins) and "/withdrawn-" not in key]
 
 
 def next_due(forecast: Forecast, told: Collection[MilestoneKind], now: datetime) -> datetime | None:
@@ -47,19 +56,22 @@ class Due:
 
     @property
     def key(self) -> str:
-        return key_of(self.drying.piece.id, self.milestone.kind, self.odds)
+        return key_of(self.drying.piece.id, self.milestone.kind, self.odds, self.milestone.not_before)
 
     @property
     def covering_keys(self) -> tuple[str, str]:
         """The keys of the notices after any of which this one says nothing new: itself, and the stronger one."""
-        return self.key, key_of(self.drying.piece.id, self.milestone.kind, "safe")
+        return self.key, key_of(self.drying.piece.id, self.milestone.kind, "safe", self.milestone.not_before)
 
 
 def due(drying: Drying, forecast: Forecast, told: Collection[MilestoneKind], now: datetime) -> list[Due]:
-    """The notices of `drying` that are due at `now`, told before or not. Where both have passed, the stronger."""
+    """The notices of `drying` that are due at `now`, told before or not. Where both have passed, the stronger.
+
+    What a person has found is no news.
+    """
     found = []
     for milestone in forecast.milestones:
-        if milestone.kind not in told:
+        if milestone.kind not in told or milestone.found_at is not None:
             continue
         if milestone.safe_at is not None and milestone.safe_at <= now:
             found.append(Due(drying, forecast, milestone, "safe"))
@@ -70,7 +82,8 @@ def due(drying: Drying, forecast: Forecast, told: Collection[MilestoneKind], now
 
 def superseded_keys(due: Due) -> list[str]:
     """The keys of notices that say nothing new any more once this one is told: worth checking, after safe."""
-    return [key_of(due.drying.piece.id, due.milestone.kind, "worth_checking")] if due.odds == "safe" else []
+    weaker = key_of(due.drying.piece.id, due.milestone.kind, "worth_checking", due.milestone.not_before)
+    return [weaker] if due.odds == "safe" else []
 
 
 def may_wait(due: Due, coming: Sequence[datetime], now: datetime) -> timedelta:
@@ -145,6 +158,8 @@ def milestone_text(
     else:
         title = f"{name}: worth checking, perhaps {_state(stage)}"
         lines = [f"{name} is {_state(stage)} by now at even odds.", _CHECK[reached.kind]]
+        if reached.not_before is not None and reached.kind is not MilestoneKind.VARNISH_READY:
+            lines.append(f"A finger found it not so {lasting(reached.not_before, local, now)}.")
         lines.append(_safe(reached, local, now))
     if reached.kind is MilestoneKind.VARNISH_READY:
         if drying.pour.silicone:

@@ -15,6 +15,8 @@ STAGES = {
     MilestoneKind.HANDLE: "handle",
     MilestoneKind.VARNISH_READY: "varnish-ready",
 }
+TACKY = "tacky"
+"""The stage of a piece that a finger last found so."""
 SUPPORTS = {
     Support.CANVAS: "primed canvas",
     Support.BOARD: "board lying on the table",

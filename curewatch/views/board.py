@@ -8,10 +8,8 @@ from zoneinfo import ZoneInfo
 
 from pydantic import Field
 
-from curewatch.records import (
-    Forecast,
-    MilestoneKind,
-)
+from curewatch.records import Forecast, MilestoneKind
+from curewatch.records.observations import Finger
 from curewatch.studio.air import flaws
 from curewatch.studio.air.flaws import Finding, Flaw
 from curewatch.studio.board import Board, PieceLine, RoomLine
@@ -26,6 +24,8 @@ class MilestoneOut(View):
     worth_checking_at: datetime | None
     safe_at: datetime | None
     reason: str | None
+    found_at: datetime | None = Field(None, description="When a finger found it reached; no estimate")
+    not_before: datetime | None = Field(None, description="When a finger last found it not reached yet")
 
 
 def milestones_of(forecast: Forecast | None, tz: ZoneInfo) -> dict[str, MilestoneOut]:
@@ -36,6 +36,8 @@ def milestones_of(forecast: Forecast | None, tz: ZoneInfo) -> dict[str, Mileston
             worth_checking_at=local(m.worth_checking_at, tz),
             safe_at=local(m.safe_at, tz),
             reason=m.reason,
+            found_at=local(m.found_at, tz),
+            not_before=local(m.not_before, tz),
         )
         for m in (forecast.milestones if forecast else ())
     }
@@ -48,6 +50,8 @@ class PieceOut(View):
     poured_at: datetime
     stage: str
     stage_is_safe: bool
+    found: Finger | None = Field(description="What a finger last found of it: no stage or date says otherwise")
+    found_at: datetime | None
     next: str | None = Field(description="The first milestone that is not yet safe to assume; its dates are")
     worth_checking_at: datetime | None
     safe_at: datetime | None
@@ -65,6 +69,8 @@ class PieceOut(View):
             poured_at=local(line.poured_at, tz),
             stage=line.stage_in_words,
             stage_is_safe=line.stage_is_safe,
+            found=line.finger,
+            found_at=local(line.finger_at, tz),
             next=None if line.next is None else line.next.kind.value,
             worth_checking_at=None if line.next is None else local(line.next.worth_checking_at, tz),
             safe_at=None if line.next is None else local(line.next.safe_at, tz),

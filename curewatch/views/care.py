@@ -25,6 +25,7 @@ class ObservationOut(View):
     at: datetime
     kind: ObservationKind
     finger: Finger | None
+    odds: float | None = Field(None, description="How likely a finger was to find this, as believed when it was logged")
     grams: float | None
     resolution_g: float | None
     surface_c: float | None

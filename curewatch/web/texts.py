@@ -51,7 +51,10 @@ class Words:
         return midnight.replace(tzinfo=self.tz)
 
     def stage(self, line: PieceLine) -> str:
-        """`wet`, `touch-dry`, `perhaps touch-dry`."""
+        """`wet`, `touch-dry`, `perhaps touch-dry`; `tacky, found today 06:57`."""
+        if line.stage_found_at is not None:
+            said = wording.TACKY if line.is_held else FIT[line.stage] if line.stage else ""
+            return f"{said}, found {self.date(line.stage_found_at)}"
         if line.forecast is None or line.forecast.reason is not None:
             return "no dates yet"
         said = "wet" if line.stage is None else FIT[line.stage]
@@ -76,6 +79,8 @@ class Words:
     def milestone(self, milestone: Milestone) -> str:
         """One milestone as a sentence, for people who do not see the drawing."""
         name = FIT[milestone.kind]
+        if milestone.found_at is not None:
+            return f"{name}, found {self.date(milestone.found_at)}"
         if milestone.worth_checking_at is None:
             return f"{name}: {milestone.reason or 'not foreseen'}"
         early, even, safe = milestone.early_at, milestone.worth_checking_at, milestone.safe_at

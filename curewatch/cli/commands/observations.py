@@ -19,6 +19,7 @@ from curewatch.desk.commands import aftercare, observing
 from curewatch.desk.commands.observing import Observed
 from curewatch.desk.commands.undo import OF_ROOMS, LogKind, undo_last, undo_observation
 from curewatch.desk.reports import learned as reports_learned
+from curewatch.intake.typed.finger import parse_finger
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.quantities import SURFACE_TEMPERATURE, parse_weighing
 from curewatch.records.errors import Field, InputError
@@ -28,7 +29,6 @@ from curewatch.studio.learning.texts import finding
 from curewatch.views.care import BeliefOut, DoneOut, ObservationOut, StepsOut
 from curewatch.views.logged import logged_text
 
-_SAYS = ("tacky", "touch-dry", "dry-through")
 Undo = Annotated[
     bool,
     typer.Option("--undo", help="Take back the last one logged of this piece instead; with --at, that of this minute."),
@@ -37,8 +37,8 @@ Says = Annotated[
     str | None,
     typer.Argument(
         metavar="tacky|touch-dry|dry-through",
-        help="At an inconspicuous edge: sticks; does not stick; does not give under the thumb.",
-        autocompletion=lambda incomplete: [word for word in _SAYS if word.startswith(incomplete)],
+        help="At an inconspicuous edge: sticks; does not stick; does not give under the thumb. Or in your words.",
+        autocompletion=lambda incomplete: [word for word in Finger if word.startswith(incomplete)],
     ),
 ]
 
@@ -47,14 +47,13 @@ def feel(ctx: typer.Context, name: Name, says: Says = None, at: At = None, undo:
          as_json: options.AsJson = False) -> None:  # fmt: skip
     """Log a finger test: dates of this piece, and of later pours of its recipe and at its place, follow."""
     if (says is None) is not undo:
-        raise InputError(Field.FINGER, says or "nothing", f"one of {', '.join(_SAYS)}, or --undo alone")
-    if says is not None and says not in _SAYS:
-        raise InputError(Field.FINGER, says, f"one of {', '.join(_SAYS)}")
+        raise InputError(Field.FINGER, says or "nothing", f"one of {', '.join(Finger)}, or --undo alone")
+    finger = None if says is None else parse_finger(says)
     with desk_of(ctx) as (desk, now):
-        if says is None:
+        if finger is None:
             _undo(desk, name, ObservationKind.FINGER, at, now, as_json)
         else:
-            _say(desk, observing.feel(desk, name, Finger(says), moment(at, desk, now), now), "feel", as_json)
+            _say(desk, observing.feel(desk, name, finger, moment(at, desk, now), now), "feel", as_json)
 
 
 def weigh(

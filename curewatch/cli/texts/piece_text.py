@@ -13,6 +13,7 @@ from curewatch.desk.reports.piece import PieceReport
 from curewatch.records import Forecast, MilestoneKind, Support
 from curewatch.studio import wording
 from curewatch.studio.alarms import damage
+from curewatch.studio.board import PieceLine
 from curewatch.studio.care import varnish_air
 from curewatch.views.care import NOW, StepsOut, coats_want, step_when
 
@@ -22,7 +23,7 @@ def text(tz: ZoneInfo, report: PieceReport, now: datetime, page: Page) -> str:
     line, pour, forecast = report.line, report.drying.pour, report.forecast
     mix = f"{pour.recipe}, {'with' if pour.silicone else 'without'} silicone"
     rows = [
-        page.bold(f"{line.name}: {line.stage_in_words}{'' if line.stage_is_safe else ' at even odds'}"),
+        page.bold(f"{line.name}: {_stage(tz, line, now)}"),
         f"Poured    {wording.date(pour.at, lambda at: at.astimezone(tz), now)} ({wording.age(pour.at, now)})",
         f"Lies in   {wording.where(report.drying.room, report.drying.place)}",
         f"Film      {wording.wet_film(pour)}; {mix}",
@@ -46,6 +47,14 @@ def text(tz: ZoneInfo, report: PieceReport, now: datetime, page: Page) -> str:
     return "\n".join(rows).rstrip()
 
 
+def _stage(tz: ZoneInfo, line: PieceLine, now: datetime) -> str:
+    """`touch-dry at even odds`, or `tacky, found today 06:57`."""
+    if line.stage_found_at is not None:
+        found = wording.date(line.stage_found_at, lambda at: at.astimezone(tz), now)
+        return f"{line.stage_in_words}, found {found}"
+    return line.stage_in_words + ("" if line.stage_is_safe else " at even odds")
+
+
 def _air(report: PieceReport, now: datetime) -> str:
     forecast, room = report.forecast, report.room
     assert forecast is not None
@@ -57,12 +66,18 @@ def _air(report: PieceReport, now: datetime) -> str:
 
 def _table(tz: ZoneInfo, forecast: Forecast, now: datetime, page: Page) -> list[str]:
     rows = [page.bold(f"{'':<14} {'perhaps (10 %)':<19} {'worth checking':<19} {'safe to assume':<19}").rstrip()]
+    said = None
     for milestone in forecast.milestones:
+        if milestone.found_at is not None:
+            found = wording.date(milestone.found_at, lambda at: at.astimezone(tz), now)
+            rows.append(f"{wording.STAGES[milestone.kind]:<14} found {found}")
+            continue
         dates = (milestone.early_at, milestone.worth_checking_at, milestone.safe_at)
         shown = ["-" if at is None else wording.date(at, lambda at: at.astimezone(tz), now) for at in dates]
         rows.append(f"{wording.STAGES[milestone.kind]:<14} " + " ".join(f"{date:<19}" for date in shown).rstrip())
-        if milestone.reason:
+        if milestone.reason and milestone.reason != said:
             rows += textwrap.wrap(f"  {milestone.reason}", page.width, subsequent_indent="  ")
+        said = milestone.reason
     return rows
 
 

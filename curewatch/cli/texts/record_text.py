@@ -24,7 +24,8 @@ def rows(tz: ZoneInfo, looked: CureRecord) -> list[sheet.Pair]:
     forecast, gone_at = looked.history.forecast, looked.history.drying.piece.gone_at
     told = sheet.facts(looked, date)
     for one in forecast.milestones if forecast else ():
-        said = f"{date(one.worth_checking_at)} at even odds, {date(one.safe_at)} safe (est.)"
+        odds = f"{date(one.worth_checking_at)} at even odds, {date(one.safe_at)} safe (est.)"
+        said = odds if one.found_at is None else f"found {date(one.found_at)}"
         told.append((wording.STAGES[one.kind].capitalize(), said))
     told += sheet.air(looked)
     told += [("Found", f"{said}, {at}") for at, said in sheet.found(looked, date)]

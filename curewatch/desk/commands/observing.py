@@ -9,11 +9,15 @@ from curewatch.desk.desk import Desk
 from curewatch.desk.orders import Logged, nearest, piece_here
 from curewatch.desk.reports.learned import what_was_learned
 from curewatch.desk.revision import mark_changed
+from curewatch.desk.snapshot.dryings import dryings_of, within_findings
 from curewatch.desk.snapshot.lessons import lesson_of, update_lessons
 from curewatch.records import Piece
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
-from curewatch.studio.learning.texts import said_of
+from curewatch.store import Transaction
+from curewatch.studio.learning.texts import PRESS, said_of
+from curewatch.studio.milestones import refuted_keys
+from curewatch.studio.standing import PRESSED, odds_of
 
 
 @dataclass(frozen=True)
@@ -51,11 +55,25 @@ def _log(desk: Desk, name: str, now: datetime, *, at: datetime, kind: Observatio
                 Field.AT, desk.local(at).isoformat(timespec="minutes"), f"a moment after the pour, {since}"
             )
         given = Observation.model_validate({"piece_id": piece.id, "at": at, "kind": kind, "logged_at": now, **found})
-        stored = tx.add_observation(given)
+        stored, notes = (tx.add_observation(given), ()) if given.finger is None else _felt(tx, piece, given, now)
         mark_changed(tx)
     update_lessons(desk.store, now)  # for what there is to say of it; the dates follow at the next look
     with desk.store.read() as tx:
-        return Observed(piece, stored, said_of(stored, lesson_of(tx, piece.id)))
+        return Observed(piece, stored, (*said_of(stored, lesson_of(tx, piece.id)), *notes))
+
+
+def _felt(tx: Transaction, piece: Piece, test: Observation, now: datetime) -> tuple[Observation, tuple[str, ...]]:
+    """Store a finger test, with how likely it was by the dates shown until now; what still waits to be told against it
+    is withdrawn."""
+    assert test.finger is not None
+    (drying,) = dryings_of(tx, [piece])
+    believed = within_findings(tx.forecasts([piece.id]), [drying], now).get(piece.id)
+    odds, through = (odds_of(believed, one, test.at, drying.pour.at) for one in (test.finger, Finger.DRY_THROUGH))
+    stored = tx.add_observation(test.model_copy(update={"odds": odds}))
+    (drying,) = dryings_of(tx, [piece])
+    tx.withdraw(refuted_keys(piece.id, tx.told_of_pieces([piece.id]), drying.standing(now)), now)
+    perhaps = test.finger is Finger.TOUCH_DRY and through is not None and through > PRESSED
+    return stored, (PRESS,) if perhaps else ()
 
 
 def forget(desk: Desk, name: str, now: datetime) -> Logged:

@@ -186,7 +186,7 @@ class ForecastMaker:
             now,
             members=self._members,
             days=self._days,
-            known=snapshot.forecasts,
+            known=snapshot.stored,
             futures=futures,
             kept=kept,
             each=in_processes,

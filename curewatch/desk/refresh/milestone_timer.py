@@ -12,7 +12,7 @@ from datetime import datetime
 
 from curewatch.desk.desk import Desk
 from curewatch.desk.refresh.decisions import milestones_due, tell_milestones
-from curewatch.desk.snapshot.dryings import dryings_of
+from curewatch.desk.snapshot.dryings import dryings_of, within_findings
 from curewatch.records import Forecast, MilestoneKind
 
 NOT_HERE = (MilestoneKind.VARNISH_READY,)
@@ -59,7 +59,8 @@ class MilestoneTimer:
             return 0
         with self._store.write() as tx:
             pieces = dryings_of(tx, tx.pieces(ids=come))
-            due = milestones_due(pieces, tx.forecasts(come), self._kinds, tx.told_of_pieces(come), now)
+            forecasts = within_findings(tx.forecasts(come), pieces, now)
+            due = milestones_due(pieces, forecasts, self._kinds, tx.told_of_pieces(come), now)
             written = tell_milestones(tx, self._settings, due, {}, coming, now, self._local) if due else 0
         with self._lock:
             while self._ahead and self._ahead[-1][0] <= now:

@@ -20,6 +20,7 @@ from curewatch.desk.refresh.scheduled_notices import EveningWarnings, Morning
 from curewatch.desk.revision import FACTS_REVISION
 from curewatch.desk.snapshot.air_cache import AirCache
 from curewatch.desk.snapshot.air_outlook import PastCache
+from curewatch.desk.snapshot.dryings import within_findings
 from curewatch.desk.snapshot.lessons import NewLessons, learned_from, new_lessons
 from curewatch.desk.snapshot.snapshot import Snapshot, read_snapshot, reread_snapshot
 from curewatch.notify.routing import due_times
@@ -70,7 +71,7 @@ class _Outcome:
 
     made: MadeForecasts
     current: Mapping[int, Forecast]
-    """By piece, the newest there is."""
+    """By piece, the newest there is, held within what a finger found of it."""
     decided: Decided
     due: list[milestoning.Due]
     scheduled: list[Notice]
@@ -120,7 +121,8 @@ class Refresher:
     def _decide(self, facts: _Facts, now: datetime) -> _Outcome:
         desk, snapshot = self.desk, facts.snapshot
         made = self._forecasts.make(snapshot, facts.stale, now)
-        current = snapshot.forecasts | {forecast.piece_id: forecast for forecast in made.made}
+        newest = snapshot.stored | {forecast.piece_id: forecast for forecast in made.made}
+        current = within_findings(newest, snapshot.dryings, now)
         decided = watch_rooms(snapshot, desk.settings, current, now, desk.local)
         due = milestones_due(snapshot.dryings, current, desk.settings.notices.milestones, facts.told, now)
         after = decided.after(snapshot)

@@ -101,8 +101,8 @@ def board_of(desk: Desk, now: datetime) -> Board:
 
 def _read(tx: Transaction, kept: CachedBoard | None, mark: Revisions, now: datetime) -> Snapshot:
     """The pieces as they are stored; the forecasts are not read where they are those that were kept."""
-    forecasts = kept.snapshot.forecasts if kept is not None and kept.mark.decided == mark.decided else None
-    snapshot = read_snapshot(tx, None, now, forecasts=forecasts)
-    if forecasts is not None and any(drying.piece.id not in forecasts for drying in snapshot.dryings):
+    stored = kept.snapshot.stored if kept is not None and kept.mark.decided == mark.decided else None
+    snapshot = read_snapshot(tx, None, now, stored=stored)
+    if stored is not None and any(drying.piece.id not in stored for drying in snapshot.dryings):
         return read_snapshot(tx, None, now)  # a piece has come, or come back with the forecast it had
     return snapshot

@@ -13,7 +13,7 @@ from curewatch.desk.mixing import Materials, as_mixed
 from curewatch.desk.orders import nearest
 from curewatch.desk.reports.learned import Seen, seen_of
 from curewatch.desk.snapshot.air_cache import AirCache
-from curewatch.desk.snapshot.dryings import dryings_of
+from curewatch.desk.snapshot.dryings import dryings_of, within_findings
 from curewatch.desk.studio_settings import care_of, limits_of
 from curewatch.records import Damage, Forecast, MilestoneKind, Piece
 from curewatch.records.errors import Field, InputError
@@ -60,7 +60,7 @@ def history_of(tx: Transaction, piece: Piece, now: datetime) -> PieceHistory:
     known = {stay.room: air.climate(tx, stay.room, drying.pour.at, until) for stay in drying.stays_since_pour}
     return PieceHistory(
         drying,
-        tx.forecasts([piece.id]).get(piece.id),
+        within_findings(tx.forecasts([piece.id]), [drying], until).get(piece.id),
         {room: climate for room, climate in known.items() if climate is not None},
         tuple(tx.steps([piece.id])),
         tuple(tx.damages([piece.id])),

@@ -11,6 +11,7 @@ from curewatch.store import Transaction
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.learning.learning import place_of
 from curewatch.studio.learning.texts import LearnedEffect, said_of
+from curewatch.studio.standing import contradicted
 
 
 @dataclass(frozen=True)
@@ -24,8 +25,11 @@ class Seen:
 def seen_of(tx: Transaction, piece_id: int) -> list[Seen]:
     """Everything observed of a piece, in the order of time."""
     observations = tx.observations([piece_id])
-    lesson = lesson_of(tx, piece_id) if observations else None
-    return [Seen(one, said_of(one, lesson)) for one in observations]
+    if not observations:
+        return []
+    (pour,), lesson = tx.pours([piece_id]), lesson_of(tx, piece_id)
+    fallen = contradicted(observations, pour.at, observations[-1].at)
+    return [Seen(one, said_of(one, lesson, fallen)) for one in observations]
 
 
 def beliefs_about(tx: Transaction, drying: Drying) -> list[LearnedEffect]:

@@ -1,12 +1,17 @@
-"""Pieces with their pours, recipes and stays, as facts alone: nothing of what has been learned of them."""
+"""Pieces with their pours, recipes, stays and finger tests, as facts alone: nothing of what has been learned of them.
+Here their stored forecasts are held within what was found of them, for all that reads them.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import datetime
 
-from curewatch.records import Piece, Recipe, Stay
+from curewatch.records import Forecast, Piece, Recipe, Stay
+from curewatch.records.observations import Observation
 from curewatch.store import Transaction
 from curewatch.studio.forecasting.drying import Drying
+from curewatch.studio.standing import bounded
 
 
 def dryings_of(tx: Transaction, pieces: Iterable[Piece]) -> list[Drying]:
@@ -16,8 +21,27 @@ def dryings_of(tx: Transaction, pieces: Iterable[Piece]) -> list[Drying]:
     stays: dict[int, list[Stay]] = {}
     for stay in tx.stays(by_id):
         stays.setdefault(stay.piece_id, []).append(stay)
+    found: dict[int, list[Observation]] = {}
+    for one in tx.observations(by_id, finger=True):
+        found.setdefault(one.piece_id, []).append(one)
     return [
-        Drying(by_id[pour.piece_id], pour, recipes.get(pour.recipe, Recipe(name=pour.recipe)), tuple(there))
+        Drying(
+            by_id[pour.piece_id],
+            pour,
+            recipes.get(pour.recipe, Recipe(name=pour.recipe)),
+            tuple(there),
+            findings=tuple(found.get(pour.piece_id, ())),
+        )
         for pour in tx.pours(by_id)
         if (there := stays.get(pour.piece_id))
     ]
+
+
+def within_findings(forecasts: dict[int, Forecast], dryings: Iterable[Drying], now: datetime) -> dict[int, Forecast]:
+    """By piece, these forecasts as they may be shown and decided by: none contradicts what a finger found."""
+    held = {
+        drying.piece.id: bounded(forecast, drying.standing(now))
+        for drying in dryings
+        if drying.findings and (forecast := forecasts.get(drying.piece.id)) is not None
+    }
+    return forecasts | held if held else forecasts

@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from curewatch.desk.revision import FACTS_REVISION, fact_count
 from curewatch.desk.snapshot import batteries
 from curewatch.desk.snapshot.air_cache import AirCache
-from curewatch.desk.snapshot.dryings import dryings_of
+from curewatch.desk.snapshot.dryings import dryings_of, within_findings
 from curewatch.desk.snapshot.lessons import learned_so_far, with_posterior
 from curewatch.records import Alarm, AlarmState, Damage, Forecast, Reading
 from curewatch.settings import Settings
@@ -38,6 +38,9 @@ class Snapshot:
     climates: dict[str, Climate]
     """By room, its air: of the rooms in which something dries."""
     forecasts: dict[int, Forecast]
+    """By piece, held within what a finger found of it."""
+    stored: dict[int, Forecast]
+    """By piece, as they were made."""
     alarms: tuple[Alarm, ...]
     newest: dict[str, Reading]
     """By room, its newest reading."""
@@ -91,26 +94,28 @@ def read_snapshot(
     air: AirCache | None,
     now: datetime,
     *,
-    forecasts: dict[int, Forecast] | None = None,
+    stored: dict[int, Forecast] | None = None,
     so_far: Learned | None = None,
 ) -> Snapshot:
     """Pieces that are here, with their pours, and the air of the rooms they have been in since, as known at `now`.
 
-    Only the air that still matters is read: that of pieces with a milestone ahead. Without `air`, none. `forecasts`:
-    those of every piece here, where the caller knows that they are still the stored ones. `so_far`: what was learned,
-    for whoever makes forecasts; who shows what was forecast has no use for it.
+    Only the air that still matters is read: that of pieces with a milestone ahead. Without `air`, none. `stored`: the
+    forecasts of every piece here, where the caller knows that they are still the stored ones. `so_far`: what was
+    learned, for whoever makes forecasts; who shows what was forecast has no use for it.
     """
     pieces = tx.pieces()
     here = [piece.id for piece in pieces]
     dryings = tuple(dryings_of(tx, pieces))
     if so_far is not None and so_far.lessons:
         dryings = with_posterior(dryings, so_far, tx.observations(here))
-    forecasts = tx.forecasts(here) if forecasts is None else forecasts
+    stored = tx.forecasts(here) if stored is None else stored
+    forecasts = within_findings(stored, dryings, now)
     heard = tx.newest_by_source(until=now)
     return Snapshot(
         dryings=dryings,
         climates={} if air is None else _climates(tx, air, _wanted(dryings, forecasts, now), now),
         forecasts=forecasts,
+        stored=stored,
         alarms=tuple(tx.alarms()),
         newest=newest_of(heard),
         revision=tx.get_meta(FACTS_REVISION),

@@ -26,12 +26,14 @@ class Observations(Rows):
         assert key is not None  # a single-row insert always has one
         return observation.model_copy(update={"id": key[0]})
 
-    def observations(self, piece_ids: Collection[int] | None = None) -> list[Observation]:
-        """Observations of these pieces (None: of all), by piece and time."""
+    def observations(self, piece_ids: Collection[int] | None = None, *, finger: bool = False) -> list[Observation]:
+        """Observations of these pieces (None: of all), by piece and time; with `finger`, finger tests alone."""
         seen = workshop_tables.observations.c
         query = select(workshop_tables.observations).order_by(seen.piece_id, seen.at, seen.id)
         if piece_ids is not None:
             query = query.where(seen.piece_id.in_(piece_ids))
+        if finger:
+            query = query.where(seen.finger.is_not(None))
         return [Observation(**row) for row in self._connection.execute(query).mappings()]
 
     def undo_observation(self, observation_id: int) -> int:

@@ -6,7 +6,19 @@ from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, RowMapping, Select, case, func, insert, literal_column, select, update
+from sqlalchemy import (
+    ColumnElement,
+    RowMapping,
+    Select,
+    String,
+    case,
+    cast,
+    func,
+    insert,
+    literal_column,
+    select,
+    update,
+)
 
 from curewatch.records import Delivery, DeliveryState, Notice
 from curewatch.store import tables
@@ -173,6 +185,16 @@ class Outbox(Rows):
         if channels is not None:
             waiting = waiting.where(_DELIVERIES.channel.in_(channels))
         return self._execute(waiting.values(state=DeliveryState.EXPIRED, settled_at=at), given=keys).rowcount
+
+    def withdraw(self, keys: Collection[str], at: datetime) -> None:
+        """The notices with these keys were wrong: what still waits of them is expired, and what nobody can have been
+        told yet may be told anew, under the same key."""
+        self.supersede(keys, at)
+        gone_out = (_DELIVERIES.state != DeliveryState.EXPIRED) | _DELIVERIES.last_error.is_not(None)
+        told = select(_DELIVERIES.notice_id).where(gone_out)
+        key = _NOTICES.key + "/withdrawn-" + cast(_NOTICES.id, String)
+        untold = update(tables.notices).where(_NOTICES.key.in_(keys), _NOTICES.id.not_in(told))
+        self._execute(untold.values(key=key), given=keys)
 
     def send_again(self, delivery_id: int, at: datetime) -> None:
         """A dead delivery waits once more, due at `at`, its tries counted anew. FactRefused if it is not dead.

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -20,6 +20,7 @@ from curewatch.records import Forecast, Milestone, MilestoneKind
 from curewatch.records.forecasts import Checkpoint
 from curewatch.studio.forecasting import simulation
 from curewatch.studio.forecasting.checkpoints import ResumeState, deserialize, observed_samples, serialize
+from curewatch.studio.standing import Standing, conditioned
 
 MODEL_VERSION = "5"
 """Raised when the same facts would give other dates; every forecast is then made again."""
@@ -59,6 +60,8 @@ class Task:
     readings: int
     room_temp_c: float
     room_rh_pct: float
+    found: Standing = field(default_factory=Standing)
+    """What holds by its finger tests."""
 
     def resumed(self, members: int) -> ResumeState | None:
         """Where it goes on from; None: from its pour."""
@@ -102,7 +105,7 @@ def _made(
     now: datetime,
 ) -> ForecastResult:
     seen, centre = observed_samples(trajectories, k, resumed), trajectories.centre(k)
-    outcome = trajectories.members(k, seen)
+    outcome = conditioned(trajectories.members(k, seen), task.found, task.poured_at)
     sample_s = task.problem.sample_s
     assert sample_s is not None
     forecast = Forecast(

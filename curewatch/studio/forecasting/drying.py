@@ -5,13 +5,16 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from functools import cached_property
 
 from curewatch.physics import ensemble
 from curewatch.physics.supports import BACKINGS
 from curewatch.records import Piece, Pour, Recipe, Stay
+from curewatch.records.observations import Observation
 from curewatch.studio.air.climate import Air, Climate, along
 from curewatch.studio.inference.posterior import Posterior
+from curewatch.studio.standing import Standing, standing
 
 DEFAULT_SIDE_M = 0.25
 
@@ -26,6 +29,12 @@ class Drying:
     stays: tuple[Stay, ...]
     posterior: Posterior | None = field(default=None, compare=False)
     """What was learned about it from observations; None: nothing."""
+    findings: tuple[Observation, ...] = field(default=(), compare=False)
+    """Its finger tests, by time."""
+
+    def standing(self, now: datetime) -> Standing:
+        """What holds of it by its finger tests, whatever else is believed."""
+        return standing(self.findings, self.pour.at, now)
 
     @property
     def room(self) -> str:
@@ -69,11 +78,13 @@ class Drying:
 
     @cached_property
     def facts(self) -> str:
-        """Hash of what was typed about the piece, and of what was learned about it."""
+        """Hash of what was typed about the piece, and of what was found and learned about it."""
         stays = [(stay.room, stay.since.timestamp()) for stay in self.stays]
         text = repr((self.pouring, self.pour.at.timestamp(), stays))
         if self.posterior is not None:
             text += self.posterior.fingerprint
+        if self.findings:
+            text += repr([(one.finger, one.at.timestamp()) for one in self.findings])
         return hashlib.sha256(text.encode()).hexdigest()[:16]
 
     @cached_property

@@ -230,6 +230,7 @@ def _task(
         readings=climate.settled(poured_s, climate.newest_s),
         room_temp_c=float(climate.temp_c[-1]),
         room_rh_pct=float(climate.rh_pct[-1]),
+        found=drying.standing(now),
     )
 
 

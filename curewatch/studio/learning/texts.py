@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,6 +16,7 @@ from curewatch.records.observations import Finger, Observation, ObservationKind,
 from curewatch.studio import wording
 from curewatch.studio.inference.factors import Gaussian
 from curewatch.studio.learning.learning import OF_PLACE, OF_ROOM, OWN, QUANTITIES, Learned, Lesson
+from curewatch.studio.standing import FAR_OUT
 
 USUAL = ensemble.Pouring(1.5e-3)
 """The film that recipes are compared on, in still air at 21 °C, 50 %."""
@@ -129,10 +130,26 @@ def _factors(belief: Gaussian, recipe: Recipe) -> dict[str, tuple[float, float, 
     return found
 
 
-def said_of(observation: Observation, lesson: Lesson | None) -> tuple[str, ...]:
-    """What there is to say of an observation beside that it was logged."""
+ASKED = (
+    "this goes against what was believed: {odds} such films would be so by then. Mistyped or of another piece (then "
+    "take it back), or an edge unlike the rest? It counts, and the dates follow it"
+)
+"""Of a finger test far outside what was believed: its two readings."""
+_STANDS_NOT = "a later test says otherwise: it counts for no date"
+PRESS = "if it does not give under the thumb either, say dry-through: until then it is not taken to be so"
+
+
+def said_of(observation: Observation, lesson: Lesson | None, contradicted: Collection[int] = ()) -> tuple[str, ...]:
+    """What there is to say of an observation beside that it was logged; `contradicted`: the ids of tests that a later
+    one speaks against."""
+    if observation.finger is not None and observation.id in contradicted:
+        return (_STANDS_NOT,)
+    if observation.finger is not None and observation.odds is not None and observation.odds < FAR_OUT:
+        return (ASKED.format(odds="fewer than 1 in 100"),)
     if lesson is None:
         return ()
+    if observation.finger is not None and observation.id in lesson.questioned:
+        return (ASKED.format(odds="hardly any"),)
     if observation.id in lesson.questioned:
         what = "what the model thought possible"
         return (f"this goes against {what}; it is kept but hardly counts. Was it this piece, and that time?",)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -178,7 +178,11 @@ def advice(
         atol=integrator.FINE[1],
     )
     hours, rates = end.reached / 3600, samples["rate"][0]
-    told = [_advice(change, hours[:, [0, i + 1]], age_s / 3600, rates[[0, i + 1]]) for i, change in enumerate(could)]
+    reached = drying.standing(now).by
+    told = [
+        _advice(change, hours[:, [0, i + 1]], age_s / 3600, rates[[0, i + 1]], reached)
+        for i, change in enumerate(could)
+    ]
     film_k = samples["film_temperature"][0]
     chilled = (film_k < films.mfft) & (film_k < film_k[0] - FELT_K)
     return [
@@ -201,9 +205,11 @@ def _onwards(
     return times, warm + ZERO_C, left / 100
 
 
-def _advice(change: Change, hours: Array, age_h: float, rates: Array) -> Advice:
-    """`hours`: (4, 2) [h], without and with the change; `rates`: of water leaving, likewise."""
-    ahead = [(kind, *hours[i]) for i, kind in enumerate(MilestoneKind) if not hours[i, 0] <= age_h]
+def _advice(change: Change, hours: Array, age_h: float, rates: Array, reached: Collection[MilestoneKind]) -> Advice:
+    """`hours`: (4, 2) [h], without and with the change; `rates`: of water leaving, likewise; `reached`: as found."""
+    ahead = [
+        (kind, *hours[i]) for i, kind in enumerate(MilestoneKind) if not hours[i, 0] <= age_h and kind not in reached
+    ]
     skin, through = hours[MILESTONES.index("touch_dry")], hours[MILESTONES.index("handle")]
     gap_now, gap = (
         float(end - begin) if math.isfinite(begin) and math.isfinite(end) else None

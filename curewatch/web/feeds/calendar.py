@@ -90,7 +90,12 @@ def _rounded(at: datetime, step: timedelta) -> datetime:
 def _description(drying: Drying, milestone: Milestone, step: timedelta, words: Words) -> str:
     """In absolute dates: a calendar is read on other days than it is written."""
     lines = ["Safe to assume from then on."]
-    if milestone.worth_checking_at is not None:
+    if milestone.found_at is not None:
+        lines = ["A finger found it so."]
+    elif milestone.not_before is not None:
+        found = words.local(milestone.not_before)
+        lines.append(f"A finger found it not so yet on {found:%a} {found.day} {found:%b %H:%M}; touch it first.")
+    if milestone.found_at is None and milestone.worth_checking_at is not None:
         even = words.local(_rounded(milestone.worth_checking_at, step))
         lines.append(f"Worth checking from {even:%a} {even.day} {even:%b %H:%M}.")
     if milestone.kind is MilestoneKind.VARNISH_READY:

@@ -65,7 +65,7 @@ class _Studio(Collector):
 
     def _pieces(self) -> Metric:
         pieces = GaugeMetricFamily("curewatch_pieces", "Pieces here, by room and stage", labels=["room", "stage"])
-        stages = [*wording.STAGES.values(), "not known"]
+        stages = [*wording.STAGES.values(), wording.TACKY, "not known"]
         found = Counter((line.room, line.stage_in_words) for line in self._board.pieces)
         for room in self._board.rooms:
             for stage in stages:

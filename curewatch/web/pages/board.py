@@ -143,7 +143,10 @@ def _answers(board: Board, words: Words) -> list[Headline]:
         line for line in board.pieces
         if _within(line, MilestoneKind.TOUCH_DRY, midnight) and is_wet(line, now)
     ]  # fmt: skip
-    places = [line for line in board.pieces if line.place and _within(line, MilestoneKind.HANDLE, now + SOON)]
+    places = [
+        line for line in board.pieces
+        if line.place and not line.is_held and _within(line, MilestoneKind.HANDLE, now + SOON)
+    ]  # fmt: skip
     danger = [line for line in board.pieces if line.room in harmed and is_wet(line, now)]
     return [
         Headline("touch", "What may I touch today?", _names(touch), "Nothing yet. Leave them lying."),

@@ -15,6 +15,7 @@ from curewatch.desk.commands import aftercare, alarm_care, observing
 from curewatch.desk.commands.aftercare import steps_of
 from curewatch.desk.reports.piece import PiecePage, PieceReport, piece_page
 from curewatch.desk.studio_settings import care_of, limits_of
+from curewatch.intake.typed.finger import finger_of
 from curewatch.intake.typed.quantities import SURFACE_TEMPERATURE, parse_weighing
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Finger
@@ -165,8 +166,8 @@ def found(request: Request, site: Here, form: Typed, name: str) -> Response:
 
 def _observed(site: Site, name: str, values: dict[str, str], now: datetime) -> observing.Observed:
     at, what = moment_of(values, now, site.desk.settings.tz), values.get("what", "")
-    if what in set(Finger):
-        return observing.feel(site.desk, name, Finger(what), at, now)
+    if (finger := finger_of(what)) is not None:
+        return observing.feel(site.desk, name, finger, at, now)
     if what == "weighing":
         weighed = parse_weighing(values.get("grams", ""), values.get("resolution") or None)
         return observing.weigh(site.desk, name, weighed.grams, weighed.resolution_g, at, now)
@@ -228,11 +229,11 @@ def facts(report: PieceReport, words: Words) -> list[tuple[str, str]]:
     return [(name, value) for name, value in told if value]
 
 
-def milestone_rows(report: PieceReport, words: Words) -> list[tuple[str, str, str, str, str, str]]:
-    """Each milestone: its kind, name, three dates, and why one is missing."""
+def milestone_rows(report: PieceReport, words: Words) -> list[tuple[str, str, str, str, str, str, str]]:
+    """Each milestone: its kind, name, three dates, and why one is missing; or when a finger found it reached."""
     return [
         (m.kind.value, FIT[m.kind], words.date(m.early_at), words.date(m.worth_checking_at), words.date(m.safe_at),
-         m.reason or "")
+         m.reason or "", words.date(m.found_at) if m.found_at else "")
         for m in (report.forecast.milestones if report.forecast else ())
     ]  # fmt: skip
 

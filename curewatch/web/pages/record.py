@@ -27,8 +27,8 @@ class RecordView:
     """Everything on the sheet; pairs are a heading and what stands beside it."""
 
     facts: list[sheet.Pair]
-    milestones: tuple[tuple[str, str, str, str], ...]
-    """Name, and the dates of 10, 50 and 90 %."""
+    milestones: tuple[tuple[str, str, str, str, str], ...]
+    """Name, and the dates of 10, 50 and 90 %; or when a finger found it reached."""
     air: list[sheet.Pair]
     found: list[sheet.Pair]
     steps: list[sheet.Pair]
@@ -47,7 +47,13 @@ def record_view(looked: CureRecord, words: Words) -> RecordView:
     return RecordView(
         facts=[*sheet.facts(looked, date), *([("Size", wide)] if (wide := size(found.drying.pour)) else [])],
         milestones=tuple(
-            (FIT[m.kind], date(m.early_at), date(m.worth_checking_at), date(m.safe_at))
+            (
+                FIT[m.kind],
+                date(m.early_at),
+                date(m.worth_checking_at),
+                date(m.safe_at),
+                date(m.found_at) if m.found_at else "",
+            )
             for m in (forecast.milestones if forecast else ())
         ),
         air=sheet.air(looked),
