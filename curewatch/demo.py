@@ -64,7 +64,7 @@ PIECES = (
         BENCH,
         "rack 4",
         20 * 24,
-        0.9e-3,
+        0.6e-3,
         (0.25, 0.25),
         silicone=True,
         support=Support.BOARD,
