@@ -153,6 +153,7 @@ def _in_days(days: float) -> str:
 
 def test_a_plan_without_a_room_takes_the_only_one_then_the_one_with_most_wet_pieces_and_says_so(run: Run) -> None:
     words = ("plan", "--layer", "thin", "--due", _in_days(2))
+    run("gone", "Low tide")
     run("pour", "Flood", "--room", "Boat shed", "--layer", "thick")
     assert spoken(run, *words)["room_assumed"] == "Boat shed is the only room"
     run("reading", "--room", "Loft", "--temperature", "18C", "--humidity", "60%")
