@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import difflib
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 
 from curewatch.records import Piece, Pour, Recipe, Room, Support, ThicknessSource
 from curewatch.records.errors import Field, InputError
+from curewatch.records.remarks import Remark, RemarkKind
 from curewatch.records.workshop import Paint
 from curewatch.store import Transaction
 
@@ -55,36 +56,35 @@ class PourOrder:
 
 @dataclass(frozen=True)
 class Logged:
-    """What was stored, and what was assumed in doing so, in sentences for the person who asked."""
+    """What was stored, and what came of it."""
 
     piece: Piece | None = None
-    notes: tuple[str, ...] = field(default=())
+    remarks: tuple[Remark, ...] = ()
 
 
 DEFAULT_RECIPE = "house mix"
 """What a pour without a recipe is taken to be."""
 
 
-def meet_room(tx: Transaction, name: str) -> list[str]:
-    """Make the room if it is new; what there is to say of that."""
+def meet_room(tx: Transaction, name: str) -> list[Remark]:
+    """Make the room if it is new."""
     if tx.room(name) is not None:
         return []
     near = difflib.get_close_matches(name, [room.name for room in tx.rooms()], 1)
     tx.add_room(Room(name=name))
-    return [f"room {name!r} is new" + (f"; did you mean {near[0]!r}?" if near else "")]
+    return [Remark(RemarkKind.ROOM_NEW, name, near[0] if near else None)]
 
 
-def meet_recipe(tx: Transaction, name: str | None) -> list[str]:
-    """Make the recipe (None: the usual one) if it is new; what there is to say of that."""
+def meet_recipe(tx: Transaction, name: str | None) -> list[Remark]:
+    """Make the recipe (None: the usual one, which nobody need be told of) if it is new."""
     if tx.recipe(name or DEFAULT_RECIPE) is not None:
         return []
     recipe = Recipe(name=name or DEFAULT_RECIPE)
-    near = difflib.get_close_matches(recipe.name, [known.name for known in tx.recipes()], 1) if name else []
+    near = difflib.get_close_matches(recipe.name, [known.name for known in tx.recipes()], 1)
     tx.put_recipe(recipe)
     if name is None:
         return []
-    assumed = f"recipe {name!r} is new: taken as {recipe.solids:.0%} solids, {recipe.glycol:.0%} glycol by volume"
-    return [assumed + (f"; did you mean {near[0]!r}?" if near else "")]
+    return [Remark(RemarkKind.RECIPE_NEW, name, near[0] if near else None, recipe)]
 
 
 def nearest(given: str, names: list[str], what: str) -> str:

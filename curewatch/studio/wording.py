@@ -1,11 +1,12 @@
-"""What people read: dates, ages, lengths of time, numbers and lists, and the cautions beside them."""
+"""What people read: dates, ages, lengths of time, numbers and lists, the cautions, and what came of what was logged."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime, timedelta
 
 from curewatch.records import MilestoneKind, Pour, Support, ThicknessSource
+from curewatch.records.remarks import Remark, RemarkKind
 
 Local = Callable[[datetime], datetime]
 STAGES = {
@@ -100,3 +101,65 @@ def listed(found: Sequence[str], most: int = 4) -> str:
 
 def where(room: str, place: str | None) -> str:
     return f"{room}, {place}" if place else room
+
+
+_AGAINST = (
+    "this goes against what was believed: {} such films would be so by then. Mistyped or of another piece (then take it "
+    "back), or an edge unlike the rest? It counts, and the dates follow it"
+)
+_REMARKS = {
+    RemarkKind.ROOM_NEW: "room {name!r} is new",
+    RemarkKind.RECIPE_NEW: (
+        "recipe {name!r} is new: taken as {recipe.solids:.0%} solids, {recipe.glycol:.0%} glycol by volume"
+    ),
+    RemarkKind.READING_STORED_ALREADY: "a reading of that moment is stored already; it stands as it was",
+    RemarkKind.SENSOR_AGREES: (
+        "kept as a check of the sensor {name}, which said {air}: they agree, and dates go by the sensor"
+    ),
+    RemarkKind.SENSOR_APART: (
+        "kept as a check of the sensor {name}, which said {air}: which one is right? Dates go by the sensor until "
+        "`curewatch trust` or the room's page says otherwise"
+    ),
+    RemarkKind.FORGOTTEN: "the {subject} {name!r} is as it was assumed to be",
+    RemarkKind.OUT_OF_TURN: "written down although {name} was not done first",
+    RemarkKind.BETTER_AFTER: "{name} was not done first",
+    RemarkKind.TOO_EARLY: "that is before it was safe to assume; watch the piece",
+    RemarkKind.NEVER_SAFE: "no date is foreseen from which that is safe to assume; watch the piece",
+    RemarkKind.QUESTIONED: "this goes against what the model thought possible; it is kept but hardly counts",
+    RemarkKind.UNLIKELY: _AGAINST.format("fewer than 1 in 100"),
+    RemarkKind.HARDLY_LIKELY: _AGAINST.format("hardly any"),
+    RemarkKind.CONTRADICTED: "a later test says otherwise: it counts for no date",
+    RemarkKind.PRESS: "if it does not give under the thumb either, say dry-through: until then it is not taken to be so",
+    RemarkKind.ONE_WEIGHING: (
+        "one weighing says nothing yet: the next one shows what was lost, if the size or bare weight is known"
+    ),
+    RemarkKind.TEACHES_NOTHING: (
+        "nothing can be learned from this yet: the room was never read, or it is beyond what the model foresees"
+    ),
+}
+_ASKED = {RemarkKind.QUESTIONED: ". Was it this piece, and that time?"}
+
+
+def notes(remarks: Iterable[Remark]) -> list[str]:
+    """What came of something that was logged, a line each, for command, page and API alike."""
+    return [_note(one) for one in remarks]
+
+
+def sentences(remarks: Iterable[Remark]) -> str:
+    """As `notes`, as running text."""
+    said = [(_note(one), "" if _question(one) else ".") for one in remarks]
+    return " ".join(f"{note[0].upper()}{note[1:]}{stop}" for note, stop in said)
+
+
+def _note(one: Remark) -> str:
+    air = [
+        f"{value:.{digits}f} {unit}"
+        for value, digits, unit in ((one.temp_c, 1, "°C"), (one.rh_pct, 0, "%"))
+        if value is not None
+    ]
+    return _REMARKS[one.kind].format(**vars(one), air=", ".join(air)) + _question(one)
+
+
+def _question(one: Remark) -> str:
+    """That the words of this remark end with."""
+    return f"; did you mean {one.near!r}?" if one.near is not None else _ASKED.get(one.kind, "")

@@ -34,7 +34,9 @@ class ObservationOut(View):
     @classmethod
     def of(cls, seen: Seen | Observed, tz: ZoneInfo) -> ObservationOut:
         one = seen.observation
-        return cls(**one.model_dump(exclude={"piece_id", "at"}), at=local(one.at, tz), notes=list(seen.notes))
+        return cls(
+            **one.model_dump(exclude={"piece_id", "at"}), at=local(one.at, tz), notes=wording.notes(seen.remarks)
+        )
 
 
 class DoneOut(View):

@@ -32,6 +32,7 @@ from curewatch.records import (
 from curewatch.records.errors import InputError
 from curewatch.settings import Settings
 from curewatch.store import Store
+from curewatch.studio import wording
 from tests.new_store import NOON
 from tests.refreshing import refresh
 from tests.shell.derived import drop_forecasts
@@ -110,14 +111,14 @@ def look_every(desk: Desk, step: timedelta, first: datetime, last: datetime) -> 
 
 def test_a_pour_makes_its_room_and_recipe_and_says_what_was_assumed(desk: Desk, store: Store) -> None:
     logged = log_pour(desk, order(recipe="thin mix"), NOON)
-    assert logged.notes == (
+    assert wording.notes(logged.remarks) == [
         "room 'Boat shed' is new",
         "recipe 'thin mix' is new: taken as 30% solids, 3% glycol by volume",
-    )
-    assert log_pour(desk, order("Reed", recipe="thin mix"), NOON).notes == ()
-    near = log_pour(desk, replace(order("Eel"), room="Boat shet", recipe="thin mixx"), NOON).notes
-    assert "did you mean 'Boat shed'?" in near[0]
-    assert "did you mean 'thin mix'?" in near[1]
+    ]
+    assert log_pour(desk, order("Reed", recipe="thin mix"), NOON).remarks == ()
+    near = log_pour(desk, replace(order("Eel"), room="Boat shet", recipe="thin mixx"), NOON).remarks
+    assert [one.near for one in near] == ["Boat shed", "thin mix"]
+    assert wording.notes(near)[0] == "room 'Boat shet' is new; did you mean 'Boat shed'?"
 
 
 def test_a_pour_is_refused_whole_when_its_name_is_taken_or_it_is_yet_to_come(desk: Desk, store: Store) -> None:
@@ -136,9 +137,8 @@ def test_a_pour_is_refused_whole_when_its_name_is_taken_or_it_is_yet_to_come(des
 def test_a_reading_of_a_moment_stands_as_it_was_first_logged(desk: Desk, store: Store) -> None:
     log_reading(desk, reading(NOON))
     revision = facts_revision(desk.store)
-    assert log_reading(desk, reading(NOON, temp=30.0)).notes == (
-        "a reading of that moment is stored already; it stands as it was",
-    )
+    again = log_reading(desk, reading(NOON, temp=30.0)).remarks
+    assert wording.notes(again) == ["a reading of that moment is stored already; it stands as it was"]
     assert facts_revision(desk.store) == revision, "nothing has changed"
     assert store_readings(desk, [reading(NOON, source="post"), reading(NOON, source="post")]) == 1
     assert store_readings(desk, [reading(NOON, source="post")]) == 0

@@ -19,6 +19,7 @@ from curewatch.desk.snapshot.lessons import VERSION, learned_so_far, update_less
 from curewatch.records import MilestoneKind, Reading, ThicknessSource
 from curewatch.records.errors import InputError
 from curewatch.records.observations import Finger, ObservationKind
+from curewatch.records.remarks import RemarkKind
 from curewatch.settings import Settings
 from curewatch.store import Store
 from tests.refreshing import refresh
@@ -130,7 +131,7 @@ def test_what_is_forgotten_no_longer_moves_the_next_pour(desk: Desk) -> None:
 
 def test_what_cannot_be_is_questioned_and_kept(desk: Desk) -> None:
     odd = observing.feel(desk, "Low tide", Finger.DRY_THROUGH, NOW - 47.9 * HOUR, NOW)
-    assert "goes against" in odd.notes[0]
+    assert [one.kind for one in odd.remarks] == [RemarkKind.QUESTIONED]
     with desk.store.read() as tx:
         assert [one.id for one in tx.observations()] == [odd.observation.id]
 
@@ -141,7 +142,7 @@ def test_a_test_in_a_room_that_was_never_read_waits(desk: Desk) -> None:
     )
     log_pour(desk, order, NOW)
     told = observing.feel(desk, "Far", Finger.TACKY, NOW - 20 * HOUR, NOW)
-    assert "never read" in told.notes[0]
+    assert [one.kind for one in told.remarks] == [RemarkKind.TEACHES_NOTHING]
     log_reading(desk, Reading(room="Loft", at=NOW - 47 * HOUR, temp_c=21, rh_pct=50, received_at=NOW))
     refresh(desk, NOW)
     assert len(learned.what_was_learned(desk)) == 2

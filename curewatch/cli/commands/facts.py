@@ -90,12 +90,12 @@ def pour(
         logged = log_pours(desk, [replace(order, name=one) for one in names], now)
         refresh_first(desk, now)
         reports = [piece_report(desk, one, now) for one in names]
-        notes = [note for one in logged for note in one.notes]
+        notes = wording.notes(remark for one in logged for remark in one.remarks)
         if as_json:
             pieces = [PieceReportOut.of_report(one, desk.settings.tz).model_dump(mode="json") for one in reports]
             say_json("pour", **({"pieces": pieces} if len(pieces) > 1 else pieces[0]), notes=notes)
             return
-        say_notes(tuple(notes))
+        say_notes(notes)
         say(f"Logged {' to '.join(dict.fromkeys([names[0], names[-1]]))}.\n")
         say(piece_text.text(desk.settings.tz, reports[0], now, Page.of(sys.stdout)))
 
@@ -114,13 +114,13 @@ def reading(
     with desk_of(ctx) as (desk, now):
         when = moment(at, desk, now)
         read = Reading(room=named(room, Field.ROOM), at=when, temp_c=temp_c, rh_pct=rh_pct, received_at=now)
-        logged = log_reading(desk, read)
+        notes = wording.notes(log_reading(desk, read).remarks)
         refresh_first(desk, now)
         if as_json:
             values = {"room": read.room, "at": iso(when, desk.settings.tz), "temp_c": temp_c, "rh_pct": rh_pct}
-            say_json("reading", **values, notes=list(logged.notes))
+            say_json("reading", **values, notes=notes)
             return
-        say_notes(logged.notes)
+        say_notes(notes)
         say(f"Logged {read.room}: {temp_c:.1f} °C, {rh_pct:.0f} % at {desk.local(when):%a %d %b %H:%M}.")
 
 
@@ -189,12 +189,12 @@ def move(
     with desk_of(ctx) as (desk, now):
         if room is None:
             undo_last(desk, name, now, [LogKind.MOVE])
-            _say_where(desk, name, now, (), "undone", as_json)
+            _say_where(desk, name, now, [], "undone", as_json)
             return
         where = named(room, Field.ROOM), None if place is None else named(place, Field.PLACE)
         speed = None if air is None else parse_air(air, field=Field.AIR)
         moved = moves.move(desk, name, *where, now, speed, at=moment(at, desk, now))
-        _say_where(desk, name, now, moved.notes, "move", as_json)
+        _say_where(desk, name, now, wording.notes(moved.remarks), "move", as_json)
 
 
 def gone(ctx: typer.Context, name: Name, at: At = None, undo: _Undo = False, as_json: options.AsJson = False) -> None:
@@ -204,7 +204,7 @@ def gone(ctx: typer.Context, name: Name, at: At = None, undo: _Undo = False, as_
     with desk_of(ctx) as (desk, now):
         if undo:
             undo_last(desk, name, now, [LogKind.GONE])
-            _say_where(desk, name, now, (), "undone", as_json)
+            _say_where(desk, name, now, [], "undone", as_json)
             return
         when = None if at is None else moment(at, desk, now)
         moves.leave(desk, name, now, at=when)
@@ -215,12 +215,12 @@ def gone(ctx: typer.Context, name: Name, at: At = None, undo: _Undo = False, as_
             say(f"{name} is marked gone: its name and its place are free.")
 
 
-def _say_where(desk: Desk, name: str, now: datetime, notes: tuple[str, ...], kind: str, as_json: bool) -> None:
+def _say_where(desk: Desk, name: str, now: datetime, notes: list[str], kind: str, as_json: bool) -> None:
     """Where the piece lies, and its dates, which have followed."""
     refresh_first(desk, now)
     report = piece_report(desk, name, now)
     if as_json:
-        say_view(kind, PieceReportOut.of_report(report, desk.settings.tz), notes=list(notes))
+        say_view(kind, PieceReportOut.of_report(report, desk.settings.tz), notes=notes)
         return
     say_notes(notes)
     again = "Taken back: " if kind == "undone" else ""

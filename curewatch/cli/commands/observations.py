@@ -25,6 +25,7 @@ from curewatch.intake.typed.quantities import SURFACE_TEMPERATURE, parse_weighin
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Finger, ObservationKind
 from curewatch.records.workshop import StepDone
+from curewatch.studio import wording
 from curewatch.studio.learning.texts import finding
 from curewatch.views.care import BeliefOut, DoneOut, ObservationOut, StepsOut
 from curewatch.views.logged import logged_text
@@ -113,7 +114,7 @@ def learned(
 ) -> None:
     """What the studio has come to believe of its recipes and places, and from what."""
     with fresh_desk_of(ctx) as (desk, now):
-        notes = () if forget is None else observing.forget(desk, forget, now).notes
+        notes = [] if forget is None else wording.notes(observing.forget(desk, forget, now).remarks)
         known = reports_learned.what_was_learned(desk)
     if as_json:
         beliefs = [BeliefOut.of(one).model_dump(mode="json") for one in known]
@@ -134,7 +135,7 @@ def _say(desk: Desk, observed: Observed, kind: str, as_json: bool) -> None:
         say_json(kind, piece=observed.piece.name, observation=found)
         return
     say(f"Logged {observed.piece.name}: {finding(one)} at {desk.local(one.at):%a %d %b %H:%M}.")
-    for note in observed.notes:
+    for note in wording.notes(observed.remarks):
         say(textwrap.fill(f"Note: {note}", PIPED_WIDTH, subsequent_indent="  "))
 
 
@@ -167,10 +168,11 @@ def done(
     """Write down that a step was done."""
     with fresh_desk_of(ctx) as (desk, now):
         noted = aftercare.done(desk, name, named(step, Field.STEP), moment(at, desk, now), now, anyway=anyway)
+        notes = wording.notes(noted.remarks)
         if as_json:
-            say_view("done", DoneOut.of(noted.step, desk.settings.tz), piece=name, notes=list(noted.notes))
+            say_view("done", DoneOut.of(noted.step, desk.settings.tz), piece=name, notes=notes)
             return
-        say_notes(noted.notes)
+        say_notes(notes)
         say(f"{name}: {noted.step.step} done at {desk.local(noted.step.done_at):%a %d %b %H:%M}.")
 
 

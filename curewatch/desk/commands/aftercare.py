@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -12,6 +13,7 @@ from curewatch.desk.revision import mark_changed
 from curewatch.desk.snapshot.air_outlook import PastCache, air_to_come
 from curewatch.desk.studio_settings import care_of
 from curewatch.records.errors import Field, InputError, Words
+from curewatch.records.remarks import Remark, RemarkKind
 from curewatch.records.workshop import StepDone
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.care.aftercare import Care, CareStep, Step, plan, skins
@@ -34,10 +36,10 @@ class Steps:
 
 @dataclass(frozen=True)
 class LoggedStep:
-    """A step that was written down, and what there is to say of it."""
+    """A step that was written down, and what came of it."""
 
     step: StepDone
-    notes: tuple[str, ...]
+    remarks: tuple[Remark, ...]
 
 
 def steps(desk: Desk, name: str, now: datetime) -> Steps:
@@ -86,7 +88,7 @@ def done(desk: Desk, name: str, step: str, at: datetime, now: datetime, *, anywa
             StepDone(piece_id=found.drying.piece.id, step=step, done_at=at, recorded_at=now, too_early=early)
         )
         mark_changed(tx)
-    return LoggedStep(noted, tuple(_notes(line, early)))
+    return LoggedStep(noted, tuple(_remarks(line, early)))
 
 
 def _lines(found: PieceHistory, care: Care) -> list[CareStep]:
@@ -117,16 +119,13 @@ def _first(line: CareStep) -> Words:
     return f"{first}; ", Field.ANYWAY, " to write it down so"
 
 
-def _notes(line: CareStep, early: bool) -> list[str]:
-    notes = []
+def _remarks(line: CareStep, early: bool) -> Iterator[Remark]:
     if line.after:
-        notes.append(f"written down although {', '.join(line.after)} was not done first")
+        yield Remark(RemarkKind.OUT_OF_TURN, ", ".join(line.after))
     if line.advised:
-        notes.append(f"{', '.join(line.advised)} was not done first")
+        yield Remark(RemarkKind.BETTER_AFTER, ", ".join(line.advised))
     if early:
-        safe = "no date is foreseen from which that is safe" if line.odds.safe is None else "that is before it was safe"
-        notes.append(f"{safe} to assume; watch the piece")
-    return notes
+        yield Remark(RemarkKind.NEVER_SAFE if line.odds.safe is None else RemarkKind.TOO_EARLY)
 
 
 def _at(desk: Desk, at: datetime) -> str:

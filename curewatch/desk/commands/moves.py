@@ -34,11 +34,11 @@ def move(
     with desk.store.write() as tx:
         piece = piece_here(tx, name)
         _after_it_came(tx, desk, piece, at)
-        notes = meet_room(tx, room)
+        remarks = meet_room(tx, room)
         tx.add_stay(Stay(piece_id=piece.id, room=room, place=place, since=at, air_speed_m_s=air, logged_at=now))
         rejudge_from(tx, {room: at})
         mark_changed(tx)
-    return Logged(piece, tuple(notes))
+    return Logged(piece, tuple(remarks))
 
 
 def leave(desk: Desk, name: str, now: datetime, *, at: datetime | None = None) -> Logged:

@@ -14,8 +14,9 @@ from curewatch.desk.snapshot.lessons import lesson_of, update_lessons
 from curewatch.records import Piece
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
+from curewatch.records.remarks import Remark, RemarkKind
 from curewatch.store import Transaction
-from curewatch.studio.learning.texts import PRESS, said_of
+from curewatch.studio.learning.texts import remarks_of
 from curewatch.studio.milestones import refuted_keys
 from curewatch.studio.standing import PRESSED, odds_of
 
@@ -26,8 +27,8 @@ class Observed:
 
     piece: Piece
     observation: Observation
-    notes: tuple[str, ...] = ()
-    """What there is to say of it: that it is questioned, or says nothing, and why."""
+    remarks: tuple[Remark, ...] = ()
+    """That it is questioned, or teaches nothing, and why."""
 
 
 def feel(desk: Desk, name: str, says: Finger, at: datetime, now: datetime) -> Observed:
@@ -55,14 +56,14 @@ def _log(desk: Desk, name: str, now: datetime, *, at: datetime, kind: Observatio
                 Field.AT, desk.local(at).isoformat(timespec="minutes"), f"a moment after the pour, {since}"
             )
         given = Observation.model_validate({"piece_id": piece.id, "at": at, "kind": kind, "logged_at": now, **found})
-        stored, notes = (tx.add_observation(given), ()) if given.finger is None else _felt(tx, piece, given, now)
+        stored, remarks = (tx.add_observation(given), ()) if given.finger is None else _felt(tx, piece, given, now)
         mark_changed(tx)
     update_lessons(desk.store, now)  # for what there is to say of it; the dates follow at the next look
     with desk.store.read() as tx:
-        return Observed(piece, stored, (*said_of(stored, lesson_of(tx, piece.id)), *notes))
+        return Observed(piece, stored, (*remarks_of(stored, lesson_of(tx, piece.id)), *remarks))
 
 
-def _felt(tx: Transaction, piece: Piece, test: Observation, now: datetime) -> tuple[Observation, tuple[str, ...]]:
+def _felt(tx: Transaction, piece: Piece, test: Observation, now: datetime) -> tuple[Observation, tuple[Remark, ...]]:
     """Store a finger test, with how likely it was by the dates shown until now; what still waits to be told against it
     is withdrawn."""
     assert test.finger is not None
@@ -73,7 +74,7 @@ def _felt(tx: Transaction, piece: Piece, test: Observation, now: datetime) -> tu
     (drying,) = dryings_of(tx, [piece])
     tx.withdraw(refuted_keys(piece.id, tx.told_of_pieces([piece.id]), drying.standing(now)), now)
     perhaps = test.finger is Finger.TOUCH_DRY and through is not None and through > PRESSED
-    return stored, (PRESS,) if perhaps else ()
+    return stored, (Remark(RemarkKind.PRESS),) if perhaps else ()
 
 
 def forget(desk: Desk, name: str, now: datetime) -> Logged:
@@ -88,4 +89,4 @@ def forget(desk: Desk, name: str, now: datetime) -> Logged:
             tx.put_forgetting(Forgetting(subject=Subject(subject), name=name, at=now))
         mark_changed(tx)
     update_lessons(desk.store, now)
-    return Logged(notes=tuple(f"the {subject.value} {name!r} is as it was assumed to be" for subject in subjects))
+    return Logged(remarks=tuple(Remark(RemarkKind.FORGOTTEN, name, subject=subject.value) for subject in subjects))

@@ -15,7 +15,7 @@ from curewatch.store import DuplicateName, Transaction
 
 
 def log_pour(desk: Desk, order: PourOrder, now: datetime) -> Logged:
-    """Store a new piece with its pour. A room or recipe named for the first time is made, and said so.
+    """Store a new piece with its pour. A room or recipe named for the first time is made, which the remarks tell.
 
     Raises InputError if a piece of that name is here already, or if the pour is yet to come.
     """
@@ -31,7 +31,7 @@ def log_pours(desk: Desk, orders: Sequence[PourOrder], now: datetime) -> list[Lo
 def _pour(tx: Transaction, desk: Desk, order: PourOrder, now: datetime) -> Logged:
     if order.at > now:
         raise InputError(Field.AT, order.at.isoformat(timespec="seconds"), "a moment that has passed")
-    notes = meet_room(tx, order.room) + meet_recipe(tx, order.recipe)
+    remarks = meet_room(tx, order.room) + meet_recipe(tx, order.recipe)
     try:
         piece = tx.add_piece(order.name, now)
     except DuplicateName:
@@ -44,4 +44,4 @@ def _pour(tx: Transaction, desk: Desk, order: PourOrder, now: datetime) -> Logge
     tx.add_stay(Stay(piece_id=piece.id, room=order.room, place=order.place, since=order.at, logged_at=now))
     rejudge_from(tx, {order.room: order.at})
     mark_changed(tx)
-    return Logged(piece, tuple(notes))
+    return Logged(piece, tuple(remarks))

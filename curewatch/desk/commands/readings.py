@@ -5,24 +5,25 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from curewatch.desk.commands.trust import check_note, checked
+from curewatch.desk.commands.trust import check_remark, checked
 from curewatch.desk.desk import Desk
 from curewatch.desk.orders import Logged, meet_room
 from curewatch.desk.revision import mark_readings, rejudge_from
 from curewatch.records import Reading, Room
+from curewatch.records.remarks import Remark, RemarkKind
 
 
 def log_reading(desk: Desk, reading: Reading) -> Logged:
-    """Store a typed reading."""
+    """Store a typed reading; one of that moment that is stored already stands as it was."""
     with desk.store.write() as tx:
-        notes = meet_room(tx, reading.room)
+        remarks = meet_room(tx, reading.room)
         if not tx.add_readings([reading]):
-            notes.append("a reading of that moment is stored already; it stands as it was")
+            remarks.append(Remark(RemarkKind.READING_STORED_ALREADY))
         else:
             rejudge_from(tx, {reading.room: reading.at})
             mark_readings(tx)
-            notes += [check_note(one) for one in checked(tx, reading, reading.received_at)]
-    return Logged(notes=tuple(notes))
+            remarks += [check_remark(one) for one in checked(tx, reading, reading.received_at)]
+    return Logged(remarks=tuple(remarks))
 
 
 def store_readings(desk: Desk, readings: Sequence[Reading], dated: Sequence[int] = ()) -> int:

@@ -13,6 +13,7 @@ from curewatch.desk.revision import mark_air_changed
 from curewatch.desk.snapshot.air_cache import readings_of
 from curewatch.records import Reading, SensorTrust, Trust
 from curewatch.records.errors import Field, InputError
+from curewatch.records.remarks import Remark, RemarkKind
 from curewatch.store import Transaction
 from curewatch.studio.air.flaws import TYPED
 from curewatch.studio.air.merging import DISAGREE, SensorCheck, checks
@@ -95,18 +96,11 @@ def checked(tx: Transaction, reading: Reading, now: datetime) -> list[Check]:
     return [one for one in last_checks(tx, reading.room, now, reading.at) if one.at == reading.at]
 
 
-def check_note(check: Check) -> str:
-    """What is said to who typed it."""
-    said = []
-    for typed, off, unit in (
-        (check.typed.temp_c, check.off.temp_off_c, "°C"),
-        (check.typed.rh_pct, check.off.rh_off_pct, "%"),
-    ):
-        if typed is not None and off is not None:
-            said.append(f"{typed - off:.1f} {unit}" if unit == "°C" else f"{typed - off:.0f} {unit}")
-    kept = f"kept as a check of the sensor {check.source}, which said {', '.join(said)}"
-    if not check.is_apart:
-        return f"{kept}: they agree, and dates go by the sensor"
-    return (
-        f"{kept}: which one is right? Dates go by the sensor until `curewatch trust` or the room's page says otherwise"
+def check_remark(check: Check) -> Remark:
+    """For who typed it: what the sensor said beside it."""
+    temp_c, rh_pct = (
+        None if typed is None or off is None else typed - off
+        for typed, off in ((check.typed.temp_c, check.off.temp_off_c), (check.typed.rh_pct, check.off.rh_off_pct))
     )
+    kind = RemarkKind.SENSOR_APART if check.is_apart else RemarkKind.SENSOR_AGREES
+    return Remark(kind, check.source, temp_c=temp_c, rh_pct=rh_pct)

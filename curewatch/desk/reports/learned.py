@@ -7,19 +7,20 @@ from dataclasses import dataclass
 from curewatch.desk.desk import Desk
 from curewatch.desk.snapshot.lessons import learned_effects, lesson_of
 from curewatch.records.observations import Observation, Subject
+from curewatch.records.remarks import Remark
 from curewatch.store import Transaction
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.learning.learning import place_of
-from curewatch.studio.learning.texts import LearnedEffect, said_of
+from curewatch.studio.learning.texts import LearnedEffect, remarks_of
 from curewatch.studio.standing import contradicted
 
 
 @dataclass(frozen=True)
 class Seen:
-    """An observation, and what there is to say of it."""
+    """An observation, and what came of it."""
 
     observation: Observation
-    notes: tuple[str, ...]
+    remarks: tuple[Remark, ...]
 
 
 def seen_of(tx: Transaction, piece_id: int) -> list[Seen]:
@@ -29,7 +30,7 @@ def seen_of(tx: Transaction, piece_id: int) -> list[Seen]:
         return []
     (pour,), lesson = tx.pours([piece_id]), lesson_of(tx, piece_id)
     fallen = contradicted(observations, pour.at, observations[-1].at)
-    return [Seen(one, said_of(one, lesson, fallen)) for one in observations]
+    return [Seen(one, remarks_of(one, lesson, fallen)) for one in observations]
 
 
 def beliefs_about(tx: Transaction, drying: Drying) -> list[LearnedEffect]:

@@ -13,6 +13,7 @@ from curewatch.physics.air_series import USUAL_AIR
 from curewatch.physics.milestones import MILESTONES
 from curewatch.records import Recipe
 from curewatch.records.observations import Finger, Observation, ObservationKind, Subject
+from curewatch.records.remarks import Remark, RemarkKind
 from curewatch.studio import wording
 from curewatch.studio.inference.factors import Gaussian
 from curewatch.studio.learning.learning import OF_PLACE, OF_ROOM, OWN, QUANTITIES, Learned, Lesson
@@ -130,35 +131,24 @@ def _factors(belief: Gaussian, recipe: Recipe) -> dict[str, tuple[float, float, 
     return found
 
 
-ASKED = (
-    "this goes against what was believed: {odds} such films would be so by then. Mistyped or of another piece (then "
-    "take it back), or an edge unlike the rest? It counts, and the dates follow it"
-)
-"""Of a finger test far outside what was believed: its two readings."""
-_STANDS_NOT = "a later test says otherwise: it counts for no date"
-PRESS = "if it does not give under the thumb either, say dry-through: until then it is not taken to be so"
-
-
-def said_of(observation: Observation, lesson: Lesson | None, contradicted: Collection[int] = ()) -> tuple[str, ...]:
-    """What there is to say of an observation beside that it was logged; `contradicted`: the ids of tests that a later
+def remarks_of(
+    observation: Observation, lesson: Lesson | None, contradicted: Collection[int] = ()
+) -> tuple[Remark, ...]:
+    """What came of an observation; nothing where it teaches as it should. `contradicted`: the ids of tests that a later
     one speaks against."""
     if observation.finger is not None and observation.id in contradicted:
-        return (_STANDS_NOT,)
+        return (Remark(RemarkKind.CONTRADICTED),)
     if observation.finger is not None and observation.odds is not None and observation.odds < FAR_OUT:
-        return (ASKED.format(odds="fewer than 1 in 100"),)
+        return (Remark(RemarkKind.UNLIKELY),)
     if lesson is None:
         return ()
     if observation.finger is not None and observation.id in lesson.questioned:
-        return (ASKED.format(odds="hardly any"),)
+        return (Remark(RemarkKind.HARDLY_LIKELY),)
     if observation.id in lesson.questioned:
-        what = "what the model thought possible"
-        return (f"this goes against {what}; it is kept but hardly counts. Was it this piece, and that time?",)
-    if observation.id in lesson.silent and observation.kind is ObservationKind.WEIGHING:
-        return ("one weighing says nothing yet: the next one shows what was lost, if the size or bare weight is known",)
+        return (Remark(RemarkKind.QUESTIONED),)
     if observation.id in lesson.silent:
-        return (
-            "nothing can be learned from this yet: the room was never read, or it is beyond what the model foresees",
-        )
+        weighed = observation.kind is ObservationKind.WEIGHING
+        return (Remark(RemarkKind.ONE_WEIGHING if weighed else RemarkKind.TEACHES_NOTHING),)
     return ()
 
 

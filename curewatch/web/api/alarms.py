@@ -9,6 +9,7 @@ from fastapi import APIRouter, Query
 from curewatch.desk.commands import notice_care, observing
 from curewatch.desk.commands.alarm_care import alarms_now
 from curewatch.records import Name
+from curewatch.studio import wording
 from curewatch.views.alarms import AlarmEventOut, AlarmOut, HarmOut
 from curewatch.views.logged import LoggedOut
 from curewatch.views.notices import AgainOut, NoticeOut
@@ -76,4 +77,4 @@ def resend(site: Here, which: ResendIn) -> list[AgainOut]:
 def forget(site: Here, what: ForgetIn) -> LoggedOut:
     """What was observed of this recipe or place so far is to teach nothing more. It cannot be taken back."""
     now = site.clock.now()
-    return logged(site, now, None, observing.forget(site.desk, what.name, now).notes)
+    return logged(site, now, None, wording.notes(observing.forget(site.desk, what.name, now).remarks))

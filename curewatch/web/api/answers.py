@@ -77,7 +77,7 @@ def logged(
     site: Site,
     now: datetime,
     piece: str | None,
-    notes: tuple[str, ...] = (),
+    notes: Sequence[str] = (),
     done: str = "",
     of: tuple[object, ...] = (),
 ) -> LoggedOut:

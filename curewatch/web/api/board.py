@@ -18,6 +18,7 @@ from curewatch import __version__
 from curewatch.desk.commands import readings
 from curewatch.desk.commands.pours import log_pours
 from curewatch.records import Reading
+from curewatch.studio import wording
 from curewatch.views.board import BoardOut, board_rows
 from curewatch.views.logged import LoggedBefore, LoggedOut, Undo
 from curewatch.web.api.answers import BASE, CSV, REFUSALS, as_csv, logged, moment
@@ -50,7 +51,7 @@ def log_pour(site: Here, pour: PourIn) -> LoggedOut:
     at = moment(pour.at, now)
     poured = log_pours(site.desk, pour.orders(at), now)
     pieces = [one.piece for one in poured if one.piece is not None]
-    notes = tuple(note for one in poured for note in one.notes)
+    notes = wording.notes(remark for one in poured for remark in one.remarks)
     return logged(site, now, pieces[0].name, notes, "pour", tuple(piece.id for piece in pieces))
 
 
@@ -60,8 +61,8 @@ def log_reading(site: Here, reading: ReadingIn) -> LoggedOut:
     now = site.clock.now()
     at = moment(reading.at, now)
     read = Reading(room=reading.room, at=at, temp_c=reading.temp_c, rh_pct=reading.rh_pct, received_at=now)
-    stored = readings.log_reading(site.desk, read)
-    return logged(site, now, None, stored.notes, "reading", (reading.room, at.astimezone(UTC).isoformat()))
+    notes = wording.notes(readings.log_reading(site.desk, read).remarks)
+    return logged(site, now, None, notes, "reading", (reading.room, at.astimezone(UTC).isoformat()))
 
 
 @router.get("/logged")

@@ -15,6 +15,7 @@ from curewatch.desk.reports.piece import piece_report
 from curewatch.desk.studio_settings import limits_of
 from curewatch.records import Name
 from curewatch.records.errors import InputError
+from curewatch.studio import wording
 from curewatch.studio.diagnosis.drying_history import past_air
 from curewatch.studio.diagnosis.mechanisms import Trouble
 from curewatch.views.air import AirHadOut, CurveOut, LimitsOut, PieceAirOut, air_points, air_read_at, curve_points
@@ -149,7 +150,7 @@ def observe(site: Here, name: str, found: Annotated[ObservationIn, Body()]) -> L
         observed = observing.weigh(site.desk, name, found.grams, found.resolution_g, at, now)
     else:
         observed = observing.surface(site.desk, name, found.surface_c, at, now)
-    return logged(site, now, name, observed.notes, "found", (name, observed.observation.id))
+    return logged(site, now, name, wording.notes(observed.remarks), "found", (name, observed.observation.id))
 
 
 @router.get("/pieces/{name:path}/steps")
@@ -166,7 +167,7 @@ def step_done(site: Here, name: str, step: StepIn) -> LoggedOut:
     now = site.clock.now()
     require_piece(site, name, now)
     noted = aftercare.done(site.desk, name, step.step, moment(step.at, now), now, anyway=step.anyway)
-    return logged(site, now, name, noted.notes, "step", (name, noted.step.id))
+    return logged(site, now, name, wording.notes(noted.remarks), "step", (name, noted.step.id))
 
 
 @router.get("/pieces/{name:path}/advice")
@@ -192,7 +193,7 @@ def move(site: Here, name: str, to: MoveIn) -> LoggedOut:
     now = site.clock.now()
     require_piece(site, name, now)
     moved = moves.move(site.desk, name, to.room, to.place, now, to.air_m_s, at=moment(to.at, now))
-    return logged(site, now, name, moved.notes, "move", (name,))
+    return logged(site, now, name, wording.notes(moved.remarks), "move", (name,))
 
 
 @router.post("/pieces/{name:path}/gone")

@@ -20,12 +20,16 @@ from curewatch.desk.reports.board import CachedBoard
 from curewatch.desk.reports.learned import Seen, seen_of
 from curewatch.records.errors import Field, InputError
 from curewatch.store import Transaction
+from curewatch.studio import wording
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.learning.texts import finding
 from curewatch.views.logged import logged_text
 from curewatch.views.sheet import HOW
 from curewatch.web.site import Here, Site, Typed, page, text_of
 from curewatch.web.texts import Words
+
+DATES_FOLLOW = "Its dates follow from that in a moment."
+"""What came of an observation that is neither questioned nor silent."""
 
 
 @dataclass(frozen=True)
@@ -96,18 +100,14 @@ def _meant(name: str, known: Sequence[str]) -> str:
 def _told_of_piece(done: str, which: str, piece_id: int, tx: Transaction) -> str | None:
     if done == "found":
         seen = next((one for one in seen_of(tx, piece_id) if str(one.observation.id) == which), None)
-        return None if seen is None else f"Logged: {finding(seen.observation)}. {_so(seen.notes)}"
+        if seen is None:
+            return None
+        return f"Logged: {finding(seen.observation)}. {wording.sentences(seen.remarks) or DATES_FOLLOW}"
     steps = {str(one.id): one for one in tx.steps([piece_id])} if done == "step" else {}
     if which in steps and steps[which].undone_at is None:
         early = " That was before it was safe to assume: watch the piece." if steps[which].too_early else ""
         return f"Written down as done: {steps[which].step}.{early}"
     return None
-
-
-def _so(notes: Sequence[str]) -> str:
-    """What came of an observation: one that is questioned, or says nothing yet, has moved no date."""
-    said = [f"{note[0].upper()}{note[1:]}{'' if note.endswith('?') else '.'}" for note in notes]
-    return " ".join(said) or "Its dates follow from that in a moment."
 
 
 @dataclass(frozen=True)
@@ -128,7 +128,7 @@ def observation_rows(seen: list[Seen], words: Words) -> list[ObservationRow]:
             f"{words.date(one.observation.at)} ({words.age(one.observation.at)})",
             HOW[one.observation.kind.value],
             finding(one.observation),
-            one.notes,
+            tuple(wording.notes(one.remarks)),
             one.observation.logged_at is not None and words.now - one.observation.logged_at <= UNDO_WITHIN,
         )
         for one in reversed(seen)

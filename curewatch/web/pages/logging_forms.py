@@ -15,6 +15,8 @@ from curewatch.intake.typed import parse_air, parse_humidity
 from curewatch.intake.typed.quantities import ROOM_TEMPERATURE
 from curewatch.records import Reading
 from curewatch.records.errors import Field, InputError
+from curewatch.records.remarks import RemarkKind
+from curewatch.studio import wording
 from curewatch.web.pages.forms import (
     AGAIN,
     RECENT,
@@ -150,8 +152,9 @@ def log_reading(request: Request, site: Here, form: Typed) -> Response:
         logged = readings.log_reading(site.desk, reading)
     except InputError as error:
         return _reading_page(request, site, values, error.in_words(label_of), 422)
-    if any("stored already" in note for note in logged.notes):
-        return _reading_page(request, site, values, f"{room}: {logged.notes[-1]}", 422)
+    refused = [one for one in logged.remarks if one.kind is RemarkKind.READING_STORED_ALREADY]
+    if refused:
+        return _reading_page(request, site, values, f"{room}: {wording.notes(refused)[0]}", 422)
     return _done(site, now, "reading", [room, reading.at.isoformat()])
 
 
