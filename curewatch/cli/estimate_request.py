@@ -14,7 +14,7 @@ from curewatch.intake.typed import (
     parse_fraction,
     parse_humidity,
 )
-from curewatch.intake.typed.numbers import Quantity, times
+from curewatch.intake.typed.numbers import Quantity, times, whole_number
 from curewatch.intake.typed.quantities import ROOM_TEMPERATURE, SIDE, parse_support
 from curewatch.intake.typed.wet_thickness import Thickness, thickness_of
 from curewatch.physics.ensemble import THICKNESS_SPREAD, Pouring
@@ -66,9 +66,8 @@ def read_request(
         air_speed=parse_air(film["air"], field=Field.AIR),
         **vars(_backing(film["back"], film["support"])),
     )
-    return EstimateRequest(
-        EstimateInput(pouring, _air(*air), _members(members), DAYS.parse(days, Field.DAYS)), wet, air[2]
-    )
+    count, until = whole_number(members, MOST_MEMBERS, Field.MEMBERS), DAYS.parse(days, Field.DAYS)
+    return EstimateRequest(EstimateInput(pouring, _air(*air), count, until), wet, air[2])
 
 
 def _backing(back: str | None, support: str | None) -> Backing:
@@ -97,10 +96,3 @@ def _air(temperature: str | None, humidity: str | None, room: str | None) -> Roo
             raise InputError(field, given, "one of the two", "beside --room, which tells the air already")
     record = read_room_csv(room, field=Field.ROOM)
     return RoomAir(record.epoch_s - record.epoch_s[0], record.temp_c, record.rh_pct)
-
-
-def _members(typed: str) -> int:
-    text = typed.strip()
-    if not (text.isascii() and text.isdigit() and len(text) <= 9 and 1 <= int(text) <= MOST_MEMBERS):
-        raise InputError(Field.MEMBERS, typed, f"a whole number between 1 and {MOST_MEMBERS}")
-    return int(text)

@@ -117,19 +117,18 @@ def as_mixed(desk: Desk, recipe: str, shelf: Materials) -> tuple[RecipeMix | Non
         return told, None
 
 
-def put_recipe(desk: Desk, recipe: Recipe) -> None:
-    """Say what a recipe is made of, or correct it; its pieces are forecast anew."""
+def put_recipe(desk: Desk, told: Recipe | RecipeMix) -> tuple[Recipe, Mixture | None]:
+    """Say what a recipe is made of, its solids or its parts, or correct it; with what the parts come out at.
+
+    Its pieces are forecast anew. Raises as `recipe_of`.
+    """
+    recipe, found = (told, None) if isinstance(told, Recipe) else recipe_of(told, Materials.of(desk.settings))
     with desk.store.write() as tx:
         tx.put_recipe(recipe)
+        if isinstance(told, RecipeMix):
+            tx.put_mix(told)
         mark_changed(tx)
-
-
-def put_mix(desk: Desk, recipe: Recipe, mix: RecipeMix) -> None:
-    """Say how a recipe is mixed and what that comes out at; its pieces are forecast anew."""
-    with desk.store.write() as tx:
-        tx.put_recipe(recipe)
-        tx.put_mix(mix)
-        mark_changed(tx)
+    return recipe, found
 
 
 def mix_of(desk: Desk, name: str) -> RecipeMix:

@@ -104,8 +104,8 @@ def where(room: str, place: str | None) -> str:
 
 
 _AGAINST = (
-    "this goes against what was believed: {} such films would be so by then. Mistyped or of another piece (then take it "
-    "back), or an edge unlike the rest? It counts, and the dates follow it"
+    "this goes against what was believed: {} such films would be so by then. Mistyped or of another piece (then take "
+    "it back), or an edge unlike the rest? It counts, and the dates follow it"
 )
 _REMARKS = {
     RemarkKind.ROOM_NEW: "room {name!r} is new",
@@ -129,7 +129,9 @@ _REMARKS = {
     RemarkKind.UNLIKELY: _AGAINST.format("fewer than 1 in 100"),
     RemarkKind.HARDLY_LIKELY: _AGAINST.format("hardly any"),
     RemarkKind.CONTRADICTED: "a later test says otherwise: it counts for no date",
-    RemarkKind.PRESS: "if it does not give under the thumb either, say dry-through: until then it is not taken to be so",
+    RemarkKind.PRESS: (
+        "if it does not give under the thumb either, say dry-through: until then it is not taken to be so"
+    ),
     RemarkKind.ONE_WEIGHING: (
         "one weighing says nothing yet: the next one shows what was lost, if the size or bare weight is known"
     ),

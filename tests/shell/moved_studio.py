@@ -13,7 +13,6 @@ import pytest
 
 from curewatch.demo import seed_demo
 from curewatch.desk import Desk
-from curewatch.desk.mixing import put_mix
 from curewatch.desk.transfer.exporting import write_tables
 from curewatch.records import Recipe, SensorTrust, Trust
 from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
@@ -55,8 +54,9 @@ def live_in(desk: Desk) -> None:
     seed_demo(desk, NOW)
     parts = (Part(material="fluid paint", amount=1), Part(material="water", amount=0.1))
     blend = Recipe(name="river blend", solids=0.31, glycol=0.032, stated=True)
-    put_mix(desk, blend, RecipeMix(recipe=blend.name, parts=parts))
     with desk.store.write() as tx:
+        tx.put_recipe(blend)
+        tx.put_mix(RecipeMix(recipe=blend.name, parts=parts))
         piece, other = tx.pieces()[0].id, tx.pieces()[1]
         tx.put_tilt(Tilt(piece_id=piece, measured_at=NOW, tilt_rad=0.003))
         tx.put_paint(Paint(piece_id=piece, poured_m3=1.9e-4, ran_off_m3=4.5e-5))

@@ -18,6 +18,7 @@ from curewatch.desk.reports.board import board_of
 from curewatch.records import Trust
 from curewatch.records.errors import InputError
 from curewatch.store import Store
+from curewatch.studio import wording
 from tests.new_store import NOON
 from tests.refreshing import refresh
 from tests.shell.test_desk import HOUR, MINUTE, SHED, forecasts, keys, notices, order, reading, sensed, settings_of
@@ -45,10 +46,10 @@ def test_a_typed_reading_beside_a_live_sensor_moves_no_piece_and_is_asked_back(s
     desk = shed(store)
     before = dates(store)
     logged = log_reading(desk, reading(NOW, 6.0, 50.0))
-    assert logged.notes == (
+    assert wording.notes(logged.remarks) == [
         "kept as a check of the sensor post, which said 18.9 °C, 50 %: which one is right? Dates go by the sensor "
         "until `curewatch trust` or the room's page says otherwise",
-    )
+    ]
     refresh(desk, NOW)
     assert dates(store) == before
     assert [key for key in keys(store) if "cold" in key] == []
@@ -60,9 +61,9 @@ def test_a_typed_reading_beside_a_live_sensor_moves_no_piece_and_is_asked_back(s
 
 def test_a_check_that_agrees_says_so(store: Store) -> None:
     logged = log_reading(shed(store), reading(NOW, 18.4, 52.0))
-    assert logged.notes == (
+    assert wording.notes(logged.remarks) == [
         "kept as a check of the sensor post, which said 18.9 °C, 50 %: they agree, and dates go by the sensor",
-    )
+    ]
 
 
 def test_what_a_person_says_of_it_is_followed_everywhere_and_can_be_taken_back(store: Store) -> None:

@@ -14,7 +14,7 @@ from pydantic import ValidationError
 from curewatch import estimate, level
 from curewatch.cli import main
 from curewatch.desk.commands import aftercare, observing
-from curewatch.desk.mixing import Materials, put_mix, recipe_of
+from curewatch.desk.mixing import put_recipe
 from curewatch.records import ThicknessSource
 from curewatch.records.observations import Finger
 from curewatch.records.workshop import Part, RecipeMix
@@ -52,7 +52,7 @@ def lived_in(studio: Studio) -> Studio:
     observing.feel(desk, "Curlew", Finger.TACKY, now, now)
     aftercare.done(desk, "Curlew", "skins", now, now)
     told = RecipeMix(recipe="tide", parts=(Part(material="fluid paint", amount=1), Part(material="water", amount=0.2)))
-    put_mix(desk, recipe_of(told, Materials.of(desk.settings))[0], told)
+    put_recipe(desk, told)
     refresh(desk, now)
     return studio
 

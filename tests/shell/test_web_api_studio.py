@@ -91,8 +91,8 @@ def test_a_recipe_corrected_moves_the_dates_of_its_pieces(studio: Studio) -> Non
 
 
 WRONG: list[tuple[object, str]] = [
-    ({}, "by its solids or by its parts"),
-    ({"solids": 0.3, "parts": PARTS}, "by its solids or by its parts"),
+    ({}, "the solids, such as 0.30, or parts for each material"),
+    ({"solids": 0.3, "parts": PARTS}, "beside parts, which tells them already"),
     ({"solids": 0.9}, "less than or equal to 0.7, got 0.9"),
     ({"solids": 0.3, "by_weight": True}, "by_weight"),
     ({"parts": PARTS, "glycol": 0.1}, "glycol"),
@@ -146,7 +146,7 @@ def test_a_volume_over_a_size_makes_the_film_and_teaches_what_runs_off(studio: S
     assert (believed.pours, believed.share < 0.25) == (1, True), "a fifth ran off, a quarter was assumed"
     for wrong, says in (
         ({"wet_thickness_mm": None, "poured_ml": None, "ran_off_ml": None}, "wet_thickness_mm or its poured_ml"),
-        ({"poured_ml": 3, "ran_off_ml": None}, "not of 0.015 mm"),
+        ({"poured_ml": 3, "ran_off_ml": None}, "makes 0.015 mm"),
         ({"width_cm": None, "height_cm": None}, "poured onto"),
         ({"ran_off_ml": 300}, "part of poured_ml"),
         ({"poured_g": 10}, "poured_g or by poured_ml"),

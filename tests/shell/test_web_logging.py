@@ -21,11 +21,11 @@ from curewatch.desk.refresh.refresher import Refresher
 from curewatch.desk.reports.board import BoardCache, board_of
 from curewatch.desk.reports.piece import piece_report
 from curewatch.desk.transfer.exporting import KINDS
+from curewatch.intake.typed.pours import continued
 from curewatch.records import Reading, Recipe
 from curewatch.records.errors import InputError
 from curewatch.store import StoreError
 from curewatch.web import site
-from curewatch.web.pages.forms import numbered
 from tests.refreshing import refresh
 from tests.shell.parts import wait_for
 from tests.shell.web_parts import NOW, TIMEOUT_S, Studio, served, words_of
@@ -233,7 +233,7 @@ def test_of_several_alike_all_are_logged_or_none(studio: Studio) -> None:
         ({"gauge": "40"}, "between 20 µm and 10 mm"),
         ({"size": "big"}, "40x50cm"),
         ({"size": "", "thickness": "volume", "poured": "100"}, "Size"),
-        ({"thickness": "volume", "poured": "50", "ran_off": "60"}, "film of"),
+        ({"thickness": "volume", "poured": "50", "ran_off": "60"}, "less than was poured"),
         ({"when": "typed", "when_typed": "tomorrow"}, "tomorrow"),
         ({"when": "typed", "when_typed": "2027-01-01 10:00"}, "future"),
         ({"count": "99"}, "between 1 and 12"),
@@ -334,8 +334,8 @@ def test_a_pour_taken_back_takes_its_notices_along(studio: Studio) -> None:
         assert tx.counts()["pours"] == tx.counts()["stays"] == tx.counts()["forecasts"] == 0
 
 
-def test_names_are_numbered_on() -> None:
-    assert numbered("Heron", 1, set()) == ["Heron"]
-    assert numbered("Heron", 1, {"Heron"}) == ["Heron 2"]
-    assert numbered("Heron 3", 2, {"Heron 3"}) == ["Heron 4", "Heron 5"]
-    assert numbered("Heron", 2, {"Heron 9", "Heron 11 b"}) == ["Heron 10", "Heron 11"]
+def test_names_that_are_offered_are_numbered_on() -> None:
+    assert continued("Heron", 1, set()) == ["Heron"]
+    assert continued("Heron", 1, {"Heron"}) == ["Heron 2"]
+    assert continued("Heron 3", 2, {"Heron 3"}) == ["Heron 4", "Heron 5"]
+    assert continued("Heron", 2, {"Heron 9", "Heron 11 b"}) == ["Heron 10", "Heron 11"]

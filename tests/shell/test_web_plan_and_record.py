@@ -21,7 +21,7 @@ from curewatch.records import Reading, Support
 from curewatch.records.observations import Finger
 from curewatch.studio.planning import planner
 from curewatch.web.access.sessions import Sessions
-from curewatch.web.pages.forms import planned_of
+from curewatch.web.pages.forms import pour_words
 from tests.refreshing import refresh
 from tests.shell.web_parts import NOW, Studio, copied, prepare, words_of
 
@@ -72,7 +72,7 @@ def test_the_plan_of_a_disc_on_bare_wood(studio: Studio) -> None:
     ml = math.pi * 20**2 * 0.12  # cm3
     disc = {"room": "Shed", "thickness": "volume", "poured": f"{ml:.4f}", "size": "round 40cm", "recipe": "river white"}
     wood = disc | {"support": "raw-panel"}
-    order = planned_of(wood, None, NOW)
+    (order,) = pour_words(wood, None).orders(NOW)
     assert (order.support, order.round, order.size_m) == (Support.RAW_PANEL, True, (0.4, 0.4))
     assert order.wet_thickness_m == pytest.approx(1.2e-3, rel=1e-6)
     latest = []

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from dataclasses import replace
 from datetime import datetime
 from typing import Annotated
 
@@ -14,7 +13,7 @@ from curewatch.cli.options import At, Name, RoomName
 from curewatch.cli.output import Page, say, say_json, say_notes
 from curewatch.cli.session import desk_of, iso, moment, refresh_first, say_view
 from curewatch.cli.texts import piece_text
-from curewatch.desk import Desk, PourOrder
+from curewatch.desk import Desk
 from curewatch.desk.commands import moves
 from curewatch.desk.commands.pours import log_pours
 from curewatch.desk.commands.readings import log_reading
@@ -22,20 +21,15 @@ from curewatch.desk.commands.trust import parse_trust, trust_sensor
 from curewatch.desk.commands.undo import LogKind, undo_last
 from curewatch.desk.reports.piece import piece_report
 from curewatch.intake.typed import parse_air, parse_humidity
-from curewatch.intake.typed.levelling import TILT
 from curewatch.intake.typed.names import named
-from curewatch.intake.typed.quantities import MASS, ROOM_TEMPERATURE, parse_support
-from curewatch.intake.typed.wet_thickness import Thickness, thickness_of
+from curewatch.intake.typed.pours import PourWords
+from curewatch.intake.typed.quantities import ROOM_TEMPERATURE
 from curewatch.records import Reading, Trust
 from curewatch.records.errors import Field, InputError
-from curewatch.records.workshop import Paint
 from curewatch.studio import wording
 from curewatch.studio.air.flaws import trust_text
 from curewatch.views.air import SensorTrustOut
 from curewatch.views.record import PieceReportOut
-
-MOST_ALIKE = 100
-"""Pieces of one series."""
 
 
 def pour(
@@ -68,26 +62,13 @@ def pour(
     as_json: options.AsJson = False,
 ) -> None:
     """Log a pour: a new piece, when it was poured, how thick, and where it lies."""
-    thickness = thickness_of(wet_thickness, poured, ran_off, size, layer)
+    words = PourWords(
+        name=name, room=room, times=times, wet_thickness=wet_thickness, poured=poured, ran_off=ran_off, layer=layer,
+        size=size, place=place, recipe=recipe, silicone=silicone, support=support, air=air, tilt=tilt, paint=paint,
+    )  # fmt: skip
     with desk_of(ctx) as (desk, now):
-        order = PourOrder(
-            name=named(name, Field.NAME),
-            room=named(room, Field.ROOM),
-            place=None if place is None else named(place, Field.PLACE),
-            at=moment(at, desk, now),
-            wet_thickness_m=thickness.metres,
-            thickness_source=thickness.source,
-            size_m=thickness.size_m,
-            round=thickness.round,
-            recipe=None if recipe is None else named(recipe, Field.RECIPE),
-            silicone=silicone,
-            support=parse_support(support, field=Field.SUPPORT),
-            air_speed_m_s=None if air is None else parse_air(air, field=Field.AIR),
-            tilt_rad=None if tilt is None else TILT.parse(tilt, Field.TILT),
-        )
-        names = series(order.name, times)
-        order = replace(order, paint=paint_of(paint, thickness, len(names)))
-        logged = log_pours(desk, [replace(order, name=one) for one in names], now)
+        orders = words.orders(moment(at, desk, now))
+        logged, names = log_pours(desk, orders, now), [one.name for one in orders]
         refresh_first(desk, now)
         reports = [piece_report(desk, one, now) for one in names]
         notes = wording.notes(remark for one in logged for remark in one.remarks)
@@ -151,21 +132,6 @@ TRUST_NEXT = {
     Trust.THERMOMETER: " Dates go by what is typed: type a reading at least once a day.",
     Trust.OFFSET: " Dates go by the sensor with that.",
 }
-
-
-def paint_of(mass: str | None, thickness: Thickness, pieces: int) -> Paint | None:
-    """What each of so many pieces took: its share of a mass weighed for all of them, or the volume poured on it."""
-    if mass is None:
-        return thickness.paint
-    return Paint(piece_id=0, poured_g=round(1e3 * MASS.parse(mass, Field.PAINT) / pieces, 3))
-
-
-def series(name: str, times: str) -> list[str]:
-    """The names of so many alike pieces. InputError for a number that is none, or too long a name."""
-    if not (times.isascii() and times.isdigit() and len(times) <= 4 and 1 <= int(times) <= MOST_ALIKE):
-        raise InputError(Field.TIMES, times, f"a whole number between 1 and {MOST_ALIKE}")
-    count = int(times)
-    return [name] if count == 1 else [named(f"{name} {number}", Field.NAME) for number in range(1, count + 1)]
 
 
 _Undo = Annotated[bool, typer.Option("--undo", help="Take the last one of this piece back instead, within a day.")]

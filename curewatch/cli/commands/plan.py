@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 from typing import Annotated
 
@@ -11,20 +10,16 @@ import typer
 from curewatch.cli import options
 from curewatch.cli.session import answer, desk_of, refresh_first
 from curewatch.cli.texts import plan_text
-from curewatch.desk import PourOrder
 from curewatch.desk.reports import planning
 from curewatch.desk.reports.room import free_places
-from curewatch.intake.typed import parse_time
 from curewatch.intake.typed.names import named
-from curewatch.intake.typed.quantities import parse_support
-from curewatch.intake.typed.wet_thickness import thickness_of
+from curewatch.intake.typed.pours import PourWords
+from curewatch.intake.typed.times import parse_due
 from curewatch.records import MilestoneKind
 from curewatch.records.errors import Field, InputError
 from curewatch.views.plan import PlanOut
 
 _FOR = ("handle", "varnish-ready")
-_DAY, _EVENING = re.compile(r"\d{4}-\d{2}-\d{2}"), "18:00"
-"""A day alone means the end of its work."""
 
 
 def plan(
@@ -66,23 +61,13 @@ def plan(
     """The latest moment to pour so that pieces are ready by a date, in this room as it usually is and changed."""
     if ready not in _FOR:
         raise InputError(Field.HOURS, ready, " or ".join(_FOR))
-    thickness = thickness_of(wet_thickness, poured, ran_off, size, layer)
     with desk_of(ctx) as (desk, now):
         where, assumed = planning.room_for(desk, now) if room is None else (named(room, Field.ROOM), None)
-        order = PourOrder(
-            name="planned",
-            room=where,
-            place=None if place is None else named(place, Field.PLACE),
-            at=now,
-            wet_thickness_m=thickness.metres,
-            thickness_source=thickness.source,
-            size_m=thickness.size_m,
-            round=thickness.round,
-            support=parse_support(support, field=Field.SUPPORT),
-            recipe=None if recipe is None else named(recipe, Field.RECIPE),
-        )
-        day = f"{due.strip()} {_EVENING}" if _DAY.fullmatch(due.strip()) else due
-        by = parse_time(day, now=now, zone=desk.settings.tz, field=Field.DUE)
+        (order,) = PourWords(
+            room=where, place=place, wet_thickness=wet_thickness, poured=poured, ran_off=ran_off, layer=layer,
+            size=size, support=support, recipe=recipe,
+        ).orders(now)  # fmt: skip
+        by = parse_due(due, now=now, zone=desk.settings.tz)
         refresh_first(desk, now)
         kind = MilestoneKind(ready.replace("-", "_"))
         made = replace(planning.plan(desk, order, by, pieces, kind, now), assumed=assumed)

@@ -75,6 +75,14 @@ def read_amount(text: str) -> Amount | None:
     return Amount(value, found["unit"], grouped)
 
 
+def whole_number(text: str, most: int, field: Field) -> int:
+    """A count from 1 to `most`. InputError for anything else."""
+    digits = text.strip()
+    if not (digits.isascii() and digits.isdigit() and len(digits) <= 9 and 1 <= int(digits) <= most):
+        raise InputError(field, text, f"a whole number between 1 and {most}")
+    return int(digits)
+
+
 @dataclass(frozen=True)
 class Quantity:
     """What one typed quantity may be: its units, its range, and how to say both to a person."""

@@ -145,6 +145,12 @@ def not_future(
     raise InputError(field, shown, "a time that has passed", why)
 
 
+def parse_due(text: str, *, now: datetime, zone: tzinfo) -> datetime:
+    """As `parse_time`, of a moment to be ready by: a day alone means the end of its work."""
+    day = f"{text.strip()} 18:00" if re.fullmatch(r"\d{4}-\d{2}-\d{2}", text.strip()) else text
+    return parse_time(day, now=now, zone=zone, field=Field.DUE)
+
+
 @dataclass(frozen=True)
 class _Asked:
     """One question for a time, with everything its answer depends on."""

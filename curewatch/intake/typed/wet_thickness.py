@@ -50,18 +50,55 @@ def thickness_of(
         raise InputError(
             Field.RAN_OFF, ran_off, ("how much was poured, too (", Field.POURED, ")"), "which alone tells no thickness"
         )
-    shape = None if size is None else parse_shape(size, field=Field.SIZE)
-    size_m, is_round = (None, False) if shape is None else (shape[:2], shape[2])
     if wet_thickness is not None:
-        return Thickness(WET_FILM.parse(wet_thickness, Field.WET_THICKNESS), ThicknessSource.GAUGE, size_m, is_round)
+        return of_metres(WET_FILM.parse(wet_thickness, Field.WET_THICKNESS), ThicknessSource.GAUGE, _shape(size))
     if layer is not None:
-        return Thickness(_layer(layer), ThicknessSource.LAYER, size_m, is_round)
+        return of_metres(_layer(layer), ThicknessSource.LAYER, _shape(size))
     assert poured is not None
+    return of_volume(_paint(poured, ran_off), _shape(size), poured)
+
+
+def as_thick_as(metres: float, size: str | None) -> Thickness:
+    """A film taken to be as thick as the last one: nobody has measured this one, so it is no surer than a word."""
+    return of_metres(metres, ThicknessSource.LAYER, _shape(size))
+
+
+def of_metres(
+    metres: float, source: ThicknessSource, shape: Shape | None = None, paint: Paint | None = None
+) -> Thickness:
+    """A thickness told as a number [m], at the ends of the range whatever rounding did; and what was poured."""
+    low, high = WET_THICKNESS_RANGE_M
+    is_round = shape is not None and shape.round
+    size_m = None if shape is None else (shape.width, shape.height)
+    return Thickness(min(max(metres, low), high), source, size_m, is_round, paint=paint)
+
+
+def of_volume(paint: Paint, shape: Shape | None, poured: str) -> Thickness:
+    """Of a volume less what ran off, over the face. InputError for no face, or no film; `poured`: as it was told."""
     if shape is None:
         raise InputError(Field.SIZE, None, "width x height of the piece the volume was poured onto, such as 40x50cm")
-    paint = _paint(poured, ran_off)
-    metres = _over_area(poured, paint, Shape(*shape))
-    return Thickness(metres, ThicknessSource.VOLUME, size_m, is_round, drained=ran_off is not None, paint=paint)
+    assert paint.poured_m3 is not None
+    metres = wet_thickness(paint.poured_m3, paint.ran_off_m3 or 0.0, shape.area)
+    low, high = WET_THICKNESS_RANGE_M
+    if not low <= metres <= high:
+        spread = f"which over {shape.in_words} makes {metres * 1e3:.3g} mm"
+        raise InputError(Field.POURED, poured, f"{WET_FILM.what} {WET_FILM.span}", spread)
+    return replace(of_metres(metres, ThicknessSource.VOLUME, shape, paint), drained=paint.ran_off_m3 is not None)
+
+
+def sides(width_cm: float | None, height_cm: float | None, is_round: bool) -> Shape | None:
+    """A size told as numbers; None where it was not. InputError for half of one, and for an oval."""
+    if (width_cm is None) != (height_cm is None):
+        raise InputError(Field.SIZE, "one of them", "both, or neither")
+    if width_cm is None or height_cm is None:
+        return None
+    if is_round and width_cm != height_cm:
+        raise InputError(Field.ROUND, f"{width_cm} x {height_cm}", (Field.SIZE, " that are both the diameter"))
+    return Shape(width_cm / 100, height_cm / 100, is_round)
+
+
+def _shape(size: str | None) -> Shape | None:
+    return None if size is None else Shape(*parse_shape(size, field=Field.SIZE))
 
 
 def _layer(word: str) -> float:
@@ -77,13 +114,3 @@ def _paint(poured: str, ran_off: str | None) -> Paint:
     if lost is not None and lost >= volume:
         raise InputError(Field.RAN_OFF, ran_off, f"less than was poured ({poured})")
     return Paint(piece_id=0, poured_m3=volume, ran_off_m3=lost)
-
-
-def _over_area(poured: str, paint: Paint, shape: Shape) -> float:
-    assert paint.poured_m3 is not None
-    thickness = wet_thickness(paint.poured_m3, paint.ran_off_m3 or 0.0, shape.area)
-    low, high = WET_THICKNESS_RANGE_M
-    if not low <= thickness <= high:
-        spread = f"which over {shape.in_words} makes {thickness * 1e3:.3g} mm"
-        raise InputError(Field.POURED, poured, f"{WET_FILM.what} {WET_FILM.span}", spread)
-    return thickness

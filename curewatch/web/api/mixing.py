@@ -8,10 +8,11 @@ from fastapi import APIRouter, Path, Query
 from starlette.exceptions import HTTPException
 
 from curewatch.desk import mixing
-from curewatch.desk.mixing import Materials, as_mixed, cup, recipe_of
+from curewatch.desk.mixing import Materials, as_mixed, cup
+from curewatch.intake.typed.wet_thickness import sides
 from curewatch.records import WET_THICKNESS_RANGE_M, Name, Recipe
 from curewatch.records.errors import Field, InputError
-from curewatch.studio.mixing import Shape, need, notes_on
+from curewatch.studio.mixing import need, notes_on
 from curewatch.views.logged import LoggedOut
 from curewatch.views.mixing import MaterialOut, MixOut, RecipeOut
 from curewatch.web.api.answers import BASE, REFUSALS, logged
@@ -50,14 +51,12 @@ def mix(
     run_off: Annotated[float | None, Query(ge=0, le=0.9, description="Left out: as learned, else assumed")] = None,
 ) -> MixOut:
     """How much of each part to mix for so many pieces of a size. Its parts must have been told."""
-    if width_cm is None or height_cm is None:
-        raise InputError(Field.SIZE, f"{width_cm} x {height_cm}", "both sides of the piece")
-    if disc and width_cm != height_cm:
-        raise InputError(Field.ROUND, f"{width_cm} x {height_cm}", "width_cm and height_cm that are both the diameter")
+    shape = sides(width_cm, height_cm, disc)
+    if shape is None:
+        raise InputError(Field.SIZE, None, "both sides of the piece")
     shelf = Materials.of(site.desk.settings)
     _known(site, name)
     told = mixing.mix_of(site.desk, name)
-    shape = Shape(width_cm / 100, height_cm / 100, disc)
     believed = mixing.run_off(site.desk, name, shape.area) if run_off is None else None
     share = believed.share if believed is not None else run_off or 0.0
     needed = need(shape, pieces, wet_thickness_mm / 1e3, depth=edge_cm / 100, run_off=share)
@@ -80,16 +79,13 @@ def put_recipe(site: Here, name: Annotated[Name, Path()], recipe: RecipeIn) -> L
     now, told = site.clock.now(), recipe.told(name)
     with site.desk.store.read() as tx:
         before, parts = tx.recipe(name), tx.mix_of(name)
-    was = () if before is None else (f"before: {_said(before)}",)
-    if told is None:
-        said = {what: value for what in ("solids", "glycol") if (value := getattr(recipe, what)) is not None}
-        made = Recipe(name=name, stated=True, **said)
-        mixing.put_recipe(site.desk, made)
-        stand = () if parts is None else ("the parts that were told before are still what is mixed",)
-        return logged(site, now, None, (_said(made), *was, *stand))
-    made, found = recipe_of(told, Materials.of(site.desk.settings))
-    mixing.put_mix(site.desk, made, told)
-    return logged(site, now, None, (_said(made), *was, *notes_on(found)))
+    made, found = mixing.put_recipe(site.desk, told)
+    notes = [_said(made)] if before is None else [_said(made), f"before: {_said(before)}"]
+    if found is not None:
+        notes += notes_on(found)
+    elif parts is not None:
+        notes.append("the parts that were told before are still what is mixed")
+    return logged(site, now, None, notes)
 
 
 def _known(site: Site, name: str) -> Recipe:

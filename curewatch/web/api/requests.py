@@ -3,28 +3,25 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from datetime import datetime
 from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
 from curewatch.desk import PourOrder
+from curewatch.intake.typed.mixes import recipe_told
+from curewatch.intake.typed.pours import pour_orders, series
+from curewatch.intake.typed.wet_thickness import Thickness, of_metres, of_volume, sides
 from curewatch.records import (
-    NAME_MOST,
     RH_PCT_RANGE,
-    WET_THICKNESS_RANGE_M,
     Name,
     Recipe,
     Support,
     ThicknessSource,
     Trust,
 )
-from curewatch.records.errors import Field as Given
-from curewatch.records.errors import InputError
 from curewatch.records.observations import GRAMS_RANGE, SURFACE_C_RANGE, Finger
 from curewatch.records.workshop import Paint, Part, RecipeMix
-from curewatch.studio.mixing import Shape
 from curewatch.views.base import At, RequestModel
 from curewatch.views.estimate import Glycol, Solids, WetMm
 
@@ -64,8 +61,6 @@ class PourIn(RequestModel):
 
     @model_validator(mode="after")
     def _fits(self) -> PourIn:
-        if self.round and self.width_cm != self.height_cm:
-            raise ValueError("a round piece's width and height are both its diameter")
         if self.wet_thickness_mm is None and self.poured_ml is None:
             raise ValueError("a pour is told by its wet_thickness_mm or its poured_ml")
         if self.poured_g is not None and self.poured_ml is not None:
@@ -75,54 +70,30 @@ class PourIn(RequestModel):
         return self
 
     def orders(self, at: datetime) -> list[PourOrder]:
-        """As `order`, one for each of the series."""
-        order = self.order(at)
-        if self.times == 1:
-            return [order]
-        names = [f"{self.name} {number}" for number in range(1, self.times + 1)]
-        if len(names[-1]) > NAME_MOST:
-            raise InputError(Given.NAME, self.name, f"a name of up to {NAME_MOST} characters with its number")
-        return [replace(order, name=name) for name in names]
-
-    def order(self, at: datetime) -> PourOrder:
-        """InputError for sides that are told by half, or a volume that makes no film."""
-        if (self.width_cm is None) != (self.height_cm is None):
-            raise InputError(Given.SIZE, "one of them", "both, or neither")
-        size = None if self.width_cm is None or self.height_cm is None else (self.width_cm / 100, self.height_cm / 100)
-        return PourOrder(
-            name=self.name,
-            room=self.room,
-            at=at,
-            wet_thickness_m=self._metres(size),
-            thickness_source=ThicknessSource.VOLUME if self.wet_thickness_mm is None else self.thickness_source,
+        """One for each of the series. InputError for a size told by half, or a volume that makes no film."""
+        return pour_orders(
+            series(self.name, self.times),
+            self._thickness(),
+            self.room,
+            at,
             place=self.place,
-            size_m=size,
-            round=self.round,
             recipe=self.recipe,
             silicone=self.silicone,
             support=self.back,
             air_speed_m_s=self.air_m_s,
             tilt_rad=None if self.tilt_deg is None else math.radians(self.tilt_deg),
-            paint=self._paint(),
+            paint_g=self.poured_g,
         )
 
-    def _metres(self, size: tuple[float, float] | None) -> float:
-        low, high = WET_THICKNESS_RANGE_M
-        if self.wet_thickness_mm is not None:
-            return min(max(self.wet_thickness_mm / 1e3, low), high)  # the ends, whatever rounding did
-        if size is None:
-            raise InputError(Given.POURED, f"{self.poured_ml:g}", "a width_cm and a height_cm that it was poured onto")
-        metres = ((self.poured_ml or 0) - (self.ran_off_ml or 0)) * 1e-6 / Shape(*size, self.round).area
-        if not low <= metres <= high:
-            allowed = f"what makes a wet film of {low * 1e3:g} to {high * 1e3:g} mm, not of {metres * 1e3:.3g} mm"
-            raise InputError(Given.POURED, f"{self.poured_ml:g}", allowed)
-        return metres
-
-    def _paint(self) -> Paint | None:
+    def _thickness(self) -> Thickness:
+        shape, paint = sides(self.width_cm, self.height_cm, self.round), None
         if self.poured_ml is not None:
             caught = None if self.ran_off_ml is None else self.ran_off_ml * 1e-6
-            return Paint(piece_id=0, poured_m3=self.poured_ml * 1e-6, ran_off_m3=caught)
-        return None if self.poured_g is None else Paint(piece_id=0, poured_g=self.poured_g)
+            paint = Paint(piece_id=0, poured_m3=self.poured_ml * 1e-6, ran_off_m3=caught)
+        if self.wet_thickness_mm is not None:
+            return of_metres(self.wet_thickness_mm / 1e3, self.thickness_source, shape, paint)
+        assert paint is not None  # it fits
+        return of_volume(paint, shape, f"{self.poured_ml:g}")
 
 
 class TiltIn(RequestModel):
@@ -219,19 +190,7 @@ class RecipeIn(RequestModel):
     parts: Annotated[list[PartIn], Field(min_length=1, max_length=40)] | None = None
     by_weight: bool = Field(default=False, description="The parts are weighed, not measured out")
 
-    @model_validator(mode="after")
-    def _one_way(self) -> RecipeIn:
-        if (self.parts is None) == (self.solids is None):
-            raise ValueError("a recipe is told by its solids or by its parts")
-        if self.parts is not None and self.glycol is not None:
-            raise ValueError("glycol stands beside solids: parts tell it already")
-        if self.parts is None and self.by_weight:
-            raise ValueError("by_weight is of parts: solids are by volume")
-        return self
-
-    def told(self, name: str) -> RecipeMix | None:
-        """How it is mixed; None: its solids were said."""
-        if self.parts is None:
-            return None
-        parts = tuple(Part(material=one.material, amount=one.parts) for one in self.parts)
-        return RecipeMix(recipe=name, by_weight=self.by_weight, parts=parts)
+    def told(self, name: str) -> Recipe | RecipeMix:
+        """InputError where it is told by both, or by neither."""
+        parts = self.parts and tuple(Part(material=one.material, amount=one.parts) for one in self.parts)
+        return recipe_told(name, self.solids, self.glycol, parts or None, self.by_weight)

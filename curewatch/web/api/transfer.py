@@ -19,13 +19,14 @@ from curewatch.desk.reports.room import free_places
 from curewatch.desk.transfer import exporting, importing
 from curewatch.intake.files.export_file import parse_tables
 from curewatch.intake.files.logger_csv import Layout, parse_logger_csv
-from curewatch.records import WET_THICKNESS_RANGE_M, MilestoneKind, Name, Support
+from curewatch.intake.typed.pours import PLANNED, pour_orders
+from curewatch.intake.typed.wet_thickness import of_metres, sides
+from curewatch.records import WET_THICKNESS_RANGE_M, MilestoneKind, Name, Support, ThicknessSource
 from curewatch.records.errors import Field, InputError
 from curewatch.views.base import At, View
 from curewatch.views.care import BeliefOut
 from curewatch.views.plan import PlanOut
 from curewatch.web.api.answers import BASE, REFUSALS, ZIP
-from curewatch.web.api.requests import PourIn
 from curewatch.web.site import AHEAD_MOST, Here, Site, one_at_a_time
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
@@ -71,14 +72,10 @@ def plan(
     now = site.clock.now()
     if due - now > AHEAD_MOST:
         raise InputError(Field.DUE, due.isoformat(), f"a moment within the next {AHEAD_MOST.days} days")
-    if disc and width_cm != height_cm:
-        raise InputError(Field.ROUND, f"{width_cm} x {height_cm}", "width_cm and height_cm that are both the diameter")
-    poured = PourIn(
-        name="planned", room=room, wet_thickness_mm=wet_thickness_mm, recipe=recipe, back=back,
-        width_cm=width_cm, height_cm=height_cm, round=disc,
-    )  # fmt: skip
+    film = of_metres(wet_thickness_mm / 1e3, ThicknessSource.GAUGE, sides(width_cm, height_cm, disc))
+    (order,) = pour_orders([PLANNED], film, room, now, recipe=recipe, support=back)
     with one_at_a_time:
-        made = planning.plan(site.desk, poured.order(now), due, pieces, MilestoneKind(ready), now)
+        made = planning.plan(site.desk, order, due, pieces, MilestoneKind(ready), now)
     return PlanOut.of(made, free_places(site.desk, room), site.desk.settings.tz)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 from urllib.parse import urlencode
 
@@ -12,6 +13,9 @@ from curewatch.desk.commands import moves, readings
 from curewatch.desk.commands.pours import log_pours
 from curewatch.desk.reports.board import CachedBoard
 from curewatch.intake.typed import parse_air, parse_humidity
+from curewatch.intake.typed.names import named
+from curewatch.intake.typed.numbers import whole_number
+from curewatch.intake.typed.pours import continued
 from curewatch.intake.typed.quantities import ROOM_TEMPERATURE
 from curewatch.records import Reading
 from curewatch.records.errors import Field, InputError
@@ -19,15 +23,13 @@ from curewatch.records.remarks import RemarkKind
 from curewatch.studio import wording
 from curewatch.web.pages.forms import (
     AGAIN,
+    MOST_AT_ONCE,
     RECENT,
     Preset,
-    count_of,
     label_of,
     moment_of,
-    named,
     newest_pours,
-    numbered,
-    orders_of,
+    pour_words,
     recent_sizes,
     with_unit,
 )
@@ -54,7 +56,8 @@ def log_pour(request: Request, site: Here, form: Typed) -> Response:
     kept = site.boards.look(now)
     values = {str(name): text_of(form, name) for name in form}
     try:
-        orders = orders_of(values, _preset(kept), kept.dryings, now, site.desk.settings.tz)
+        words = replace(pour_words(values, _preset(kept)), name=values.get("name", ""), times=values.get("count", "1"))
+        orders = words.orders(moment_of(values, now, site.desk.settings.tz), MOST_AT_ONCE)
         ids = [_id(one.piece) for one in log_pours(site.desk, orders, now)]
     except InputError as error:
         return _pour_page(request, site, now, values, error.in_words(label_of), 422)
@@ -69,8 +72,8 @@ def pour_again(request: Request, site: Here, form: Typed) -> Response:
     preset = _preset(kept)
     if preset is None:
         raise InputError(Field.AGAIN, "", "a piece that was poured before")
-    names = numbered(preset.name, count_of(text_of(form, "count")), kept.dryings)
-    orders = [preset.again(named(name, Field.NAME), now) for name in names]
+    count = whole_number(text_of(form, "count"), MOST_AT_ONCE, Field.TIMES)
+    orders = preset.again(count, kept.dryings, now)
     ids = [_id(one.piece) for one in log_pours(site.desk, orders, now)]
     return _done(site, now, "pour", ids)
 
@@ -90,7 +93,7 @@ def _pour_page(
         values=values,
         wrong=wrong,
         preset=presets[0] if presets else None,
-        again=[(count, numbered(presets[0].name, count, kept.dryings)[-1]) for count in AGAIN] if presets else [],
+        again=[(count, continued(presets[0].name, count, kept.dryings)[-1]) for count in AGAIN] if presets else [],
         rooms=[room.name for room in kept.rooms],
         recipes=recipes,
         sizes=recent_sizes(presets),
@@ -101,7 +104,7 @@ def _pour_page(
 def _filled(preset: Preset | None, site: Site, now: datetime) -> dict[str, str]:
     """What a fresh form holds."""
     there = site.desk.local(now)
-    name = numbered(f"Pour of {there.day} {there:%b}", 1, site.boards.look(now).dryings)[0]
+    name = continued(f"Pour of {there.day} {there:%b}", 1, site.boards.look(now).dryings)[0]
     values = {"name": name, "count": "1", "when": "now"}
     if preset is None:
         return values | {"thickness": "medium", "support": "canvas"}

@@ -8,12 +8,12 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from starlette.exceptions import HTTPException
 
+from curewatch.intake.typed.names import named
 from curewatch.records.errors import Field, InputError
 from curewatch.web.access.guard import cookie_header
 from curewatch.web.access.passwords import TooManyAttempts
 from curewatch.web.access.sessions import Scope, Session
 from curewatch.web.access.tokens import TokenKind
-from curewatch.web.pages.forms import named
 from curewatch.web.site import Here, Site, Typed, page, text_of
 
 router = APIRouter(include_in_schema=False)

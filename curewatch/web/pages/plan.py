@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -12,11 +11,12 @@ from fastapi.responses import HTMLResponse
 
 from curewatch.desk.reports import planning
 from curewatch.desk.reports.room import free_places
-from curewatch.intake.typed import parse_time
+from curewatch.intake.typed.numbers import whole_number
+from curewatch.intake.typed.times import parse_due
 from curewatch.records import MilestoneKind
 from curewatch.records.errors import Field, InputError
 from curewatch.studio.planning import planner
-from curewatch.web.pages.forms import RECENT, Preset, label_of, newest_pours, planned_of, recent_sizes
+from curewatch.web.pages.forms import RECENT, Preset, label_of, newest_pours, pour_words, recent_sizes
 from curewatch.web.site import AHEAD_MOST, Here, Site, one_at_a_time, page
 from curewatch.web.texts import Words
 
@@ -24,8 +24,6 @@ router = APIRouter(include_in_schema=False)
 FOR = {"handle": "fit to handle", "varnish_ready": "varnish-ready"}
 AHEAD_USUAL = timedelta(days=14)
 PIECES_MOST = 1000
-_DAY, _EVENING = re.compile(r"\d{4}-\d{2}-\d{2}"), "18:00"
-"""A day alone means the end of its work."""
 
 
 @dataclass(frozen=True)
@@ -68,26 +66,20 @@ def plan(request: Request, site: Here) -> HTMLResponse:
 def answered(site: Site, asked: Mapping[str, str], preset: Preset | None, now: datetime) -> PlanAnswer:
     """What the form asks. InputError, with the field as the form calls it."""
     typed = asked.get("due", "")
-    day = f"{typed} {_EVENING}" if _DAY.fullmatch(typed) else typed
-    due = parse_time(day, field=Field.DUE, now=now, zone=site.desk.settings.tz)
+    due = parse_due(typed, now=now, zone=site.desk.settings.tz)
     if due - now > AHEAD_MOST:
         raise InputError(Field.DUE, typed, f"a day within the next {AHEAD_MOST.days}")
     kind = asked.get("for", "handle")
     if kind not in FOR:
         raise InputError(Field.READY, kind, " or ".join(FOR))
-    order = planned_of(asked, preset, now)
+    (order,) = pour_words(asked, preset).orders(now)
+    pieces = whole_number(asked.get("pieces", "1"), PIECES_MOST, Field.PIECES)
     with one_at_a_time:
-        made = planning.plan(site.desk, order, due, _pieces(asked.get("pieces", "1")), MilestoneKind(kind), now)
+        made = planning.plan(site.desk, order, due, pieces, MilestoneKind(kind), now)
     free = free_places(site.desk, made.room)
     short = made.pieces - len(free)
     nth = made.places[short - 1].safe_at if 0 < short <= len(made.places) else None
     return PlanAnswer(made, planner.verdict(made.latest), free, nth)
-
-
-def _pieces(text: str) -> int:
-    if not re.fullmatch(r"[0-9]{1,4}", text) or not 1 <= int(text) <= PIECES_MOST:
-        raise InputError(Field.PIECES, text, f"a whole number between 1 and {PIECES_MOST}")
-    return int(text)
 
 
 def _filled(preset: Preset | None, words: Words) -> dict[str, str]:

@@ -1,0 +1,123 @@
+"""A pour understood, in words or in numbers, for command, page and API alike; and how a series is named."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from curewatch.desk import PourOrder
+from curewatch.intake.typed.levelling import TILT
+from curewatch.intake.typed.names import named
+from curewatch.intake.typed.numbers import whole_number
+from curewatch.intake.typed.quantities import MASS, parse_air, parse_support
+from curewatch.intake.typed.wet_thickness import Thickness, as_thick_as, thickness_of
+from curewatch.records import Support
+from curewatch.records.errors import Field
+from curewatch.records.workshop import Paint
+
+MOST_ALIKE = 100
+"""Pieces of one series."""
+PLANNED = "planned"
+"""The name of a pour that nobody has made yet."""
+_NUMBERED = re.compile(r"(.*\S) +(\d{1,4})")
+
+
+@dataclass(frozen=True, kw_only=True)
+class PourWords:
+    """A pour as people type it; None: not said."""
+
+    room: str
+    name: str = PLANNED
+    times: str = "1"
+    wet_thickness: str | None = None
+    poured: str | None = None
+    ran_off: str | None = None
+    layer: str | None = None
+    as_last_m: float | None = None
+    """Instead of those: taken to be as thick as the last one [m]."""
+    size: str | None = None
+    place: str | None = None
+    recipe: str | None = None
+    silicone: bool = False
+    support: str = "canvas"
+    air: str | None = None
+    tilt: str | None = None
+    paint: str | None = None
+    """By the scale, for all of the series together."""
+
+    def orders(self, at: datetime, most: int = MOST_ALIKE) -> list[PourOrder]:
+        """One for each piece of the series. InputError for whatever is not understood."""
+        thickness = self._thickness()
+        names = series(self.name.strip(), whole_number(self.times, most, Field.TIMES))
+        return pour_orders(
+            names,
+            thickness,
+            named(self.room, Field.ROOM),
+            at,
+            place=None if self.place is None else named(self.place, Field.PLACE),
+            recipe=None if self.recipe is None else named(self.recipe, Field.RECIPE),
+            silicone=self.silicone,
+            support=parse_support(self.support, field=Field.SUPPORT),
+            air_speed_m_s=None if self.air is None else parse_air(self.air, field=Field.AIR),
+            tilt_rad=None if self.tilt is None else TILT.parse(self.tilt, Field.TILT),
+            paint_g=None if self.paint is None else 1e3 * MASS.parse(self.paint, Field.PAINT) / len(names),
+        )
+
+    def _thickness(self) -> Thickness:
+        if self.as_last_m is not None:
+            return as_thick_as(self.as_last_m, self.size)
+        return thickness_of(self.wet_thickness, self.poured, self.ran_off, self.size, self.layer)
+
+
+def pour_orders(
+    names: Sequence[str],
+    thickness: Thickness,
+    room: str,
+    at: datetime,
+    *,
+    place: str | None = None,
+    recipe: str | None = None,
+    silicone: bool = False,
+    support: Support = Support.CANVAS,
+    air_speed_m_s: float | None = None,
+    tilt_rad: float | None = None,
+    paint_g: float | None = None,
+) -> list[PourOrder]:
+    """Alike pours of these names, in SI. InputError for a name that cannot be one: its number may make it too long.
+
+    `paint_g`: what each piece took by the scale [g]; None: the volume poured, where the thickness was told by one.
+    """
+    paint = thickness.paint if paint_g is None else Paint(piece_id=0, poured_g=round(paint_g, 3))
+    order = PourOrder(
+        name=PLANNED, room=room, at=at, place=place, recipe=recipe, silicone=silicone, support=support,
+        wet_thickness_m=thickness.metres, thickness_source=thickness.source, size_m=thickness.size_m,
+        round=thickness.round, air_speed_m_s=air_speed_m_s, tilt_rad=tilt_rad, paint=paint,
+    )  # fmt: skip
+    return [replace(order, name=named(name, Field.NAME)) for name in names]
+
+
+def series(name: str, count: int, first: int = 1) -> list[str]:
+    """The names of so many alike pieces: one bears the name itself, several are numbered.
+
+    >>> series("Heron", 1), series("Heron", 2)
+    (['Heron'], ['Heron 1', 'Heron 2'])
+    """
+    if count == first == 1:
+        return [name]
+    return [f"{name} {number}" for number in range(first, first + count)]
+
+
+def continued(last: str, count: int, taken: Collection[str]) -> list[str]:
+    """Names to offer for `count` more pieces like `last`: it alone if it is free, else the next free numbers.
+
+    >>> continued("Heron", 2, {"Heron", "Heron 2"})
+    ['Heron 3', 'Heron 4']
+    """
+    if count == 1 and last not in taken:
+        return [last]
+    found = _NUMBERED.fullmatch(last)
+    stem = found[1] if found else last
+    used = {int(other[2]) for name in taken if (other := _NUMBERED.fullmatch(name)) and other[1] == stem}
+    return series(stem, count, max([*used, 1 if stem in taken else 0]) + 1)
