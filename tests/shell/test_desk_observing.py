@@ -131,7 +131,7 @@ def test_what_is_forgotten_no_longer_moves_the_next_pour(desk: Desk) -> None:
 
 def test_what_cannot_be_is_questioned_and_kept(desk: Desk) -> None:
     odd = observing.feel(desk, "Low tide", Finger.DRY_THROUGH, NOW - 47.9 * HOUR, NOW)
-    assert [one.kind for one in odd.remarks] == [RemarkKind.QUESTIONED]
+    assert [one.kind for one in odd.remarks] == [RemarkKind.UNLIKELY]
     with desk.store.read() as tx:
         assert [one.id for one in tx.observations()] == [odd.observation.id]
 
