@@ -80,6 +80,18 @@ def due(drying: Drying, forecast: Forecast, told: Collection[MilestoneKind], now
     return found
 
 
+def is_told_by_a_later_one(due: Due, others: Sequence[Due]) -> bool:
+    """Whether another one, due at the same look, says more of the same piece: of a pour that was logged late, or of
+    readings that came late, people are told how far it is, not what is behind it."""
+    kinds = list(MilestoneKind)
+    return any(
+        other.drying.piece.id == due.drying.piece.id
+        and kinds.index(other.milestone.kind) > kinds.index(due.milestone.kind)
+        and (other.odds == "safe" or due.odds != "safe")
+        for other in others
+    )
+
+
 def superseded_keys(due: Due) -> list[str]:
     """The keys of notices that say nothing new any more once this one is told: worth checking, after safe."""
     weaker = key_of(due.drying.piece.id, due.milestone.kind, "worth_checking", due.milestone.not_before)

@@ -37,10 +37,12 @@ def kinds(air: RoomAir, **others: object) -> list[str]:
         (5, 75, ["cold", "damp"]),  # by its rate, a fifth of that at 21 °C and 50 %
         (21, 76, ["damp"]),
         (21, 75, []),
-        (30.5, 50, ["hot"]),
-        (30, 50, []),
-        (21, 29, ["dry"]),
-        (21, 30, []),
+        # warmth and drought count by what they do to the surface against the core, as in the alarm
+        (30.5, 50, []),
+        (40, 50, []),
+        (21, 29, []),
+        (21, 15, ["fast"]),
+        (33, 20, ["fast"]),
     ],
 )
 def test_a_constant_room(temp_c: float, rh_pct: float, expected: list[str]) -> None:
@@ -50,7 +52,7 @@ def test_a_constant_room(temp_c: float, rh_pct: float, expected: list[str]) -> N
 @pytest.mark.parametrize(
     ("pouring", "expected"),
     [
-        (Pouring(1.2e-3, air_speed=1.0), ["fan"]),
+        (Pouring(1.2e-3, air_speed=1.0), ["fast"]),
         (Pouring(1.2e-3, air_speed=0.3), []),
         (Pouring(1.2e-3, solids=0.40), ["mix"]),
         (Pouring(1.2e-3, solids=0.15), ["mix"]),

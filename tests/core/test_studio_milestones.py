@@ -173,3 +173,20 @@ def test_many_names_are_cut_short() -> None:
     assert wording.listed(pieces[:2]) == "Heron and Reed"
     assert wording.listed(pieces[:4]) == "Heron, Reed, Eel and Otter"
     assert wording.listed(pieces) == "Heron, Reed, Eel and 2 more"
+
+
+@pytest.mark.parametrize(
+    ("hours", "told"),
+    [
+        (12, ["packed/worth_checking"]),
+        (19, ["packed/safe", "touch_dry/worth_checking"]),
+        (26, ["touch_dry/safe", "handle/worth_checking"]),
+        (45, ["handle/safe"]),
+    ],
+)
+def test_of_what_falls_due_together_people_are_told_how_far_a_piece_is(hours: float, told: list[str]) -> None:
+    """What is only worth checking says nothing of what is safe."""
+    due = milestones.due(drying(), FULL, ALL, at(hours))
+    other = milestones.due(drying(piece_id=2), FULL, ALL, at(45))
+    left = [one for one in due if not milestones.is_told_by_a_later_one(one, [*due, *other])]
+    assert [one.key.removeprefix("piece-1/") for one in left] == told

@@ -78,3 +78,17 @@ def test_a_shed_that_cannot_be_heated_is_said_so_once_for_the_pieces_that_lie_th
     look_every(desk, 3 * HOUR, NOON + 3 * DAY, NOON + 4 * DAY)
     cold = [key for key in keys(store) if "/cold/" in key]
     assert cold == ["alarm/cold/Boat_20_shed/unheated/1", "alarm/cold/Boat_20_shed/unheated/2"]
+
+
+def test_a_pour_logged_days_afterwards_is_one_line_for_people_and_all_of_it_for_programs(store: Store) -> None:
+    desk = Desk(store, settings_of(sensors=(SHED,), people=(ADA,), mail=MAIL, forecast=QUICK))
+    store_readings(desk, nights(NOON - 6 * DAY, NOON, low=6.0, high=21.0))
+    log_pour(desk, order(at=NOON - 5 * DAY), NOON)
+    look_every(desk, HOUR, NOON, NOON)
+    told = [n for n in notices(store) if n.kind == "milestone"]
+    assert {n.data["milestone"] for n in told} >= {"touch_dry", "handle"}
+    mine = [n for n in told if "mail:Ada" in deliveries(store, n.key)]
+    assert [n.data["milestone"] for n in mine] == ["handle"], "how far it is, not what is behind it"
+    assert all("webhook" in deliveries(store, n.key) for n in told)
+    past = [n for n in notices(store) if n.kind == "alarm" and n.data["past"]]
+    assert len(past) <= 1, "five cold nights are one line"

@@ -216,12 +216,14 @@ def tell_milestones(
     local: Local,
 ) -> int:
     """Write the notices of milestones that are due; `coming`: when others will be. The number that are new."""
-    written = 0
+    written, people = 0, set(people_channels(settings))
     for one in due:
         notice = milestoning.notice(one, now, local, climates.get(one.drying.room))
         tx.supersede(milestoning.superseded_keys(one), now)
-        times = patient(settings, notice, milestoning.may_wait(one, coming, now))
-        written += tx.add_notice(notice, times | round_times(settings, notice))
+        times = patient(settings, notice, milestoning.may_wait(one, coming, now)) | round_times(settings, notice)
+        if milestoning.is_told_by_a_later_one(one, due):
+            times = {channel: at for channel, at in times.items() if channel not in people}
+        written += tx.add_notice(notice, times)
     return written
 
 

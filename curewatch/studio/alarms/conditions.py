@@ -229,17 +229,21 @@ def plates(room: OccupiedRoom) -> tuple[Array, Array, Array]:
 
 
 def hastes(room: OccupiedRoom, film: Balance, limits: Limits) -> Array:
-    """How far each film is towards drying from its skin inwards (pieces, times): above 1 it dries too fast.
+    """How far each film is towards drying from its skin inwards (pieces, times): above 1 it dries too fast."""
+    solids = np.array([d.pouring.wet_thickness * d.pouring.solids for d in room.dryings]).reshape(-1, 1)
+    return film_hastes(film, solids, *plates(room)[1:], limits)
+
+
+def film_hastes(film: Balance, solids_m: Array, side: Array, h_back: Array, limits: Limits) -> Array:
+    """How far films of `solids_m` [m] are towards drying from their skin inwards: above 1 they dry too fast.
 
     Its drying number against the same film's in still air of the limits' temperature and humidity; and never too fast
     below the number at which a film dries evenly in any air.
     """
-    solids = np.array([d.pouring.wet_thickness * d.pouring.solids for d in room.dryings]).reshape(-1, 1)
-    number = drying_number(film.rate, film.t_film, solids)
-    _, side, back = plates(room)
+    number = drying_number(film.rate, film.t_film, solids_m)
     t, rh = np.full_like(side, limits.fast_temp_c + air.ZERO_C), limits.fast_rh_pct / 100
-    quickest = film_balance(t, air.vapour_pressure(t, np.full_like(t, rh)), 1.0, AIR_SPEED["still"], side, back)
-    most = np.maximum(drying_number(quickest.rate, quickest.t_film, solids), EVEN)
+    quickest = film_balance(t, air.vapour_pressure(t, np.full_like(t, rh)), 1.0, AIR_SPEED["still"], side, h_back)
+    most = np.maximum(drying_number(quickest.rate, quickest.t_film, solids_m), EVEN)
     return np.asarray(number / most)
 
 

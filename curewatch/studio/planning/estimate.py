@@ -12,12 +12,12 @@ from curewatch.physics import air, ensemble
 from curewatch.physics.air import ZERO_C, Array, Flags
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.ensemble import Pouring
-from curewatch.physics.evaporation import AIR_SPEED, film_balance
+from curewatch.physics.evaporation import AIR_SPEED, Balance, film_balance
 from curewatch.physics.milestones import MILESTONES
 from curewatch.physics.solver import integrator
 from curewatch.physics.supports import BACKINGS
 from curewatch.records import Support, ThicknessSource
-from curewatch.studio.alarms.conditions import Limits, relative_rate
+from curewatch.studio.alarms.conditions import Limits, film_hastes, relative_rate
 from curewatch.studio.forecasting.batch import reason_in_words
 from curewatch.studio.forecasting.drying import DEFAULT_SIDE_M
 from curewatch.studio.wording import span
@@ -191,15 +191,17 @@ def _of_the_air(question: EstimateInput, found: EstimateResult, limits: Limits) 
             f"damp: water leaves at {100 * max(0.0, rate.min()):.0f} % of its rate at 21 °C and 50 %RH, "
             f"{window.when(slow)}."
         )
-    crazes = "the skin may close over a wet core and craze"
-    if (hot := temp > limits.fast_temp_c).any():
-        warm = f"{temp.max():.1f} °C, above {limits.fast_temp_c:g} °C, {window.when(hot)}"
-        yield f"hot: the room comes up to {warm}; {crazes}."
-    if (dry := rh < limits.fast_rh_pct).any():
-        thin = f"{rh.min():.0f} %RH, below {limits.fast_rh_pct:g} %, {window.when(dry)}"
-        yield f"dry: the air comes down to {thin}; {crazes}."
-    if question.pouring.air_speed >= AIR_SPEED["fan"]:
-        yield f"fan: moving air in the first day dries the surface far ahead of the core; {crazes}. Leave it off."
+    pouring = question.pouring
+    solids = np.array(pouring.wet_thickness * pouring.solids)
+    film = window.balance(pouring, found)
+    hasty = film_hastes(film, solids, np.array(pouring.side), np.array(pouring.h_back), limits) > 1.0
+    if hasty.any():
+        blown = pouring.air_speed > AIR_SPEED["still"]
+        by, help_ = ("moving air", "Leave it still") if blown else ("dry air", "Cover it loosely")
+        yield (
+            f"fast: in {by} water leaves the surface faster than the core can send it up, {window.when(hasty)}; the "
+            f"skin may close over a wet core and craze. {help_}."
+        )
 
 
 class _Window:
@@ -215,17 +217,26 @@ class _Window:
             self.time_s = np.linspace(0.0, self._end_s, max(2, int(self._end_s / LOOK_EVERY_S)))
         self.temp_c, self.rh_pct = question.air.at(self.time_s)
 
-    def film_temperature(self, pouring: Pouring, found: EstimateResult) -> Array:
-        """Of the central film [°C]: wet until packed, then falling to the room's humidity by touch-dry."""
+    def balance(self, pouring: Pouring, found: EstimateResult) -> Balance:
+        """Of the central film as water: wet until packed, then falling to the room's humidity by touch-dry."""
+        return film_balance(*self._surface(found), pouring.air_speed, pouring.side, pouring.h_back)
+
+    def _surface(self, found: EstimateResult) -> tuple[Array, Array, Array]:
+        """Room [K], its vapour [Pa], and the activity of the surface."""
         packed, touch = (found.hours(name, 50) for name in ("packed", "touch_dry"))
         wetness = np.ones_like(self.time_s)
         if packed is not None and touch is not None:
             wetness = np.clip((touch - self.time_s / 3600) / max(touch - packed, 0.01), 0.0, 1.0)
         t_air, rh = self.temp_c + air.ZERO_C, self.rh_pct / 100
         p_air = air.vapour_pressure(t_air, rh)
-        balance = film_balance(t_air, p_air, rh + (1 - rh) * wetness, pouring.air_speed, pouring.side, pouring.h_back)
-        as_water = balance.t_film - air.ZERO_C
+        return t_air, p_air, rh + (1 - rh) * wetness
+
+    def film_temperature(self, pouring: Pouring, found: EstimateResult) -> Array:
+        """Of the central film [°C]."""
+        as_water = self.balance(pouring, found).t_film - air.ZERO_C
         # the pour's glycol keeps it a little warmer than water would be: by as much as in the first minute
+        rh, activity = self.rh_pct / 100, self._surface(found)[2]
+        wetness = np.divide(activity - rh, 1 - rh, out=np.ones_like(rh), where=rh < 1)
         return np.asarray(as_water + (found.film_temp_c - as_water[0]) * wetness)
 
     def when(self, flags: Flags) -> str:

@@ -51,7 +51,7 @@ def _quantities(limits: AlarmSettings) -> tuple[_Quantity, _Quantity]:
     cold = ((limits.cold_mfft_c, f"cold {limits.cold_mfft_c:g} °C"), (limits.frost_c, f"frost {limits.frost_c:g} °C"))
     damp = (
         (limits.damp_rh_pct, f"damp {limits.damp_rh_pct:g} %"),
-        (limits.fast_rh_pct, f"too dry {limits.fast_rh_pct:g} %"),
+        (limits.fast_rh_pct, f"dry {limits.fast_rh_pct:g} %"),
     )
     return (
         _Quantity("temp_c", "Room temperature, °C", "temp", "°C", 1, cold),
