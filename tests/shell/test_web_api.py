@@ -13,7 +13,7 @@ import requests
 from curewatch.web.access.passwords import hash_of
 from tests.shell.web_parts import NOW, PASSWORD, Studio, served
 
-OPERATIONS = 52
+OPERATIONS = 53
 """Ways that the description lists."""
 POUR = {"name": "Curlew", "room": "Shed", "wet_thickness_mm": 1.2, "width_cm": 30, "height_cm": 40}
 
