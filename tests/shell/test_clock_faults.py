@@ -109,8 +109,8 @@ def test_what_comes_before_the_clock_is_set_is_kept_through_a_restart_and_dated_
 
 
 def subscribed(daemon: Daemon) -> bool:
-    listening = daemon._sensor_intake if hasattr(daemon, "_listening") else None
-    return listening is not None and bool(listening._intake.status().subscribed)
+    intake = daemon._sensor_intake if hasattr(daemon, "_sensor_intake") else None
+    return intake is not None and bool(intake._intake.status().subscribed)
 
 
 @needs_broker
