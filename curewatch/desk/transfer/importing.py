@@ -62,7 +62,7 @@ def import_facts(desk: Desk, facts: ExportedFacts) -> dict[str, int]:
     except RowRefused as error:
         raise _refused(error, facts) from error
     except (FactRefused, UnicodeError) as error:
-        raise InputError(Field.FILE, str(error), "an export whose parts agree with each other") from error
+        raise InputError(Field.FILE, "readings", f"what agrees with the rest ({error})") from error
     return {**{kind: len(some) for kind, some in facts.records.items()}, "readings": count}
 
 
@@ -140,7 +140,7 @@ class InvalidRecord(ValueError):
 
 
 def made(record: type[R], values: Any) -> R:
-    """The record of these values. Raises Unfit."""
+    """The record of these values. Raises InvalidRecord."""
     try:
         found = record.model_validate(values)
     except OverflowError:  # of a time whose offset leads out of the calendar
