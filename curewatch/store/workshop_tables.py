@@ -17,7 +17,7 @@ from sqlalchemy import (
     text,
 )
 
-from curewatch.records.observations import Finger, ObservationKind, Subject
+from curewatch.records.observations import Finger, ObservationKind, Spot, Subject
 from curewatch.store.columns import NAME, Instant, one_of
 from curewatch.store.tables import metadata
 
@@ -86,6 +86,7 @@ observations = Table(
     Column("logged_at", Instant),
     # Of a finger test, as believed when it was logged: it cannot be worked out later.
     Column("odds", Double),
+    Column("spot", one_of(Spot, "spot"), nullable=False, server_default=Spot.EDGE.value),
     CheckConstraint("odds IS NULL OR odds BETWEEN 0 AND 1", name="odds"),
     # This prevents an observation of nothing, or of two things at once.
     CheckConstraint(

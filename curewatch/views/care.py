@@ -11,7 +11,7 @@ from pydantic import Field
 from curewatch.desk.commands.aftercare import Steps
 from curewatch.desk.commands.observing import Observed
 from curewatch.desk.reports.learned import Seen
-from curewatch.records.observations import Finger, ObservationKind
+from curewatch.records.observations import Finger, ObservationKind, Spot
 from curewatch.records.workshop import StepDone
 from curewatch.studio import wording
 from curewatch.studio.care.aftercare import CareStep
@@ -25,6 +25,7 @@ class ObservationOut(View):
     at: datetime
     kind: ObservationKind
     finger: Finger | None
+    spot: Spot = Field(description="Where a finger was put")
     odds: float | None = Field(None, description="How likely a finger was to find this, as believed when it was logged")
     grams: float | None
     resolution_g: float | None

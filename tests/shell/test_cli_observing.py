@@ -172,3 +172,9 @@ def test_a_piece_says_what_a_change_would_do(run: Run) -> None:
     assert "Risk: water leaves" in text
     advice = spoken(run, "piece", "Flood")["advice"]
     assert advice[0]["hours"]["handle"] < -1
+
+
+def test_a_finger_in_the_middle_is_kept_as_that(run: Run) -> None:
+    """An edge is assumed: it is thinner and dries first, so that the same word there tells less of the piece."""
+    assert spoken(run, "feel", "Low tide", "tacky", "--at", "20 h ago")["observation"]["spot"] == "edge"
+    assert spoken(run, "feel", "Low tide", "tacky", "--at", "19 h ago", "--middle")["observation"]["spot"] == "middle"

@@ -23,7 +23,7 @@ from curewatch.intake.typed.finger import parse_finger
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.quantities import SURFACE_TEMPERATURE, parse_weighing
 from curewatch.records.errors import Field, InputError
-from curewatch.records.observations import Finger, ObservationKind
+from curewatch.records.observations import Finger, ObservationKind, Spot
 from curewatch.records.workshop import StepDone
 from curewatch.studio import wording
 from curewatch.studio.learning.texts import finding
@@ -44,7 +44,13 @@ Says = Annotated[
 ]
 
 
-def feel(ctx: typer.Context, name: Name, says: Says = None, at: At = None, undo: Undo = False,
+Middle = Annotated[
+    bool,
+    typer.Option("--middle", help="The finger was in the middle, not at an edge, which dries first."),
+]
+
+
+def feel(ctx: typer.Context, name: Name, says: Says = None, middle: Middle = False, at: At = None, undo: Undo = False,
          as_json: options.AsJson = False) -> None:  # fmt: skip
     """Log a finger test: dates of this piece, and of later pours of its recipe and at its place, follow."""
     if (says is None) is not undo:
@@ -54,7 +60,8 @@ def feel(ctx: typer.Context, name: Name, says: Says = None, at: At = None, undo:
         if finger is None:
             _undo(desk, name, ObservationKind.FINGER, at, now, as_json)
         else:
-            _say(desk, observing.feel(desk, name, finger, moment(at, desk, now), now), "feel", as_json)
+            spot = Spot.MIDDLE if middle else Spot.EDGE
+            _say(desk, observing.feel(desk, name, finger, moment(at, desk, now), now, spot), "feel", as_json)
 
 
 def weigh(

@@ -13,7 +13,7 @@ from curewatch.desk.snapshot.dryings import dryings_of, within_findings
 from curewatch.desk.snapshot.lessons import lesson_of, update_lessons
 from curewatch.records import Piece
 from curewatch.records.errors import Field, InputError
-from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
+from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Spot, Subject
 from curewatch.records.remarks import Remark, RemarkKind
 from curewatch.store import Transaction
 from curewatch.studio.learning.texts import remarks_of
@@ -31,9 +31,9 @@ class Observed:
     """That it is questioned, or teaches nothing, and why."""
 
 
-def feel(desk: Desk, name: str, says: Finger, at: datetime, now: datetime) -> Observed:
+def feel(desk: Desk, name: str, says: Finger, at: datetime, now: datetime, spot: Spot = Spot.EDGE) -> Observed:
     """A finger test of a piece that is here. InputError: no such piece, or before its pour."""
-    return _log(desk, name, now, at=at, kind=ObservationKind.FINGER, finger=says)
+    return _log(desk, name, now, at=at, kind=ObservationKind.FINGER, finger=says, spot=spot)
 
 
 def weigh(desk: Desk, name: str, grams: float, resolution_g: float, at: datetime, now: datetime) -> Observed:

@@ -145,7 +145,7 @@ def observe(site: Here, name: str, found: Annotated[ObservationIn, Body()]) -> L
     require_piece(site, name, now)
     at = moment(found.at, now)
     if isinstance(found, FingerIn):
-        observed = observing.feel(site.desk, name, found.finger, at, now)
+        observed = observing.feel(site.desk, name, found.finger, at, now, found.spot)
     elif isinstance(found, WeighingIn):
         observed = observing.weigh(site.desk, name, found.grams, found.resolution_g, at, now)
     else:

@@ -20,7 +20,7 @@ from curewatch.records import (
     ThicknessSource,
     Trust,
 )
-from curewatch.records.observations import GRAMS_RANGE, SURFACE_C_RANGE, Finger
+from curewatch.records.observations import GRAMS_RANGE, SURFACE_C_RANGE, Finger, Spot
 from curewatch.records.workshop import Paint, Part, RecipeMix
 from curewatch.views.base import At, RequestModel
 from curewatch.views.estimate import Glycol, Solids, WetMm
@@ -102,10 +102,11 @@ class TiltIn(RequestModel):
 
 
 class FingerIn(RequestModel):
-    """A finger at an edge nobody will see."""
+    """A finger at an edge nobody will see, or in the middle."""
 
     kind: Literal["finger"]
     finger: Finger
+    spot: Spot = Spot.EDGE
     at: At | None = NOW
 
 

@@ -18,7 +18,7 @@ from curewatch.desk.studio_settings import care_of, limits_of
 from curewatch.intake.typed.finger import finger_of
 from curewatch.intake.typed.quantities import SURFACE_TEMPERATURE, parse_weighing
 from curewatch.records.errors import Field, InputError
-from curewatch.records.observations import Finger
+from curewatch.records.observations import Finger, Spot
 from curewatch.studio import wording
 from curewatch.studio.diagnosis.drying_history import past_air
 from curewatch.studio.planning import planner
@@ -167,7 +167,8 @@ def found(request: Request, site: Here, form: Typed, name: str) -> Response:
 def _observed(site: Site, name: str, values: dict[str, str], now: datetime) -> observing.Observed:
     at, what = moment_of(values, now, site.desk.settings.tz), values.get("what", "")
     if (finger := finger_of(what)) is not None:
-        return observing.feel(site.desk, name, finger, at, now)
+        spot = Spot.MIDDLE if values.get("spot") == Spot.MIDDLE else Spot.EDGE
+        return observing.feel(site.desk, name, finger, at, now, spot)
     if what == "weighing":
         weighed = parse_weighing(values.get("grams", ""), values.get("resolution") or None)
         return observing.weigh(site.desk, name, weighed.grams, weighed.resolution_g, at, now)
