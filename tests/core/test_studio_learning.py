@@ -131,6 +131,18 @@ def test_what_is_forgotten_teaches_the_next_pour_nothing_but_still_the_piece_its
     assert len(told.taught_by(Subject.PLACE, here)) == 1
 
 
+def test_a_place_that_is_forgotten_takes_along_what_it_taught_of_its_room_but_not_what_another_did() -> None:
+    forget = [
+        Forgetting(subject=Subject.RECIPE, name="house mix", at=at(99)),
+        Forgetting(subject=Subject.PLACE, name=learning.place_of(drying()), at=at(99)),
+    ]
+    assert learned(finger(30, Finger.TACKY), forgettings=forget).belief("house mix", "Loft", room=SHED) is None
+    rack = replace(drying(), stays=tuple(stay.model_copy(update={"place": "rack"}) for stay in drying().stays))
+    after = learned(finger(30, Finger.TACKY), piece=rack, forgettings=forget).belief("house mix", "Loft", room=SHED)
+    assert after is not None
+    assert set(np.flatnonzero(after.mean)) == set(learning.OF_ROOM)
+
+
 def test_the_order_of_lessons_does_not_matter() -> None:
     pieces = [drying(piece_id=i, poured=0.0) for i in (1, 2, 3)]
     seen = [[finger(h, says, piece_id=i)] for i, h, says in ((1, 14, "tacky"), (2, 20, "touch-dry"), (3, 30, "tacky"))]

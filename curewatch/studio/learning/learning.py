@@ -3,8 +3,8 @@
 Each observed piece gives a lesson: its factors, drawn once from members spread as nobody knew anything, by the air up
 to the observation. All lessons together give one belief (expectation_propagation.py), so it matters neither in which
 order they came nor what was believed when: the same facts give the same belief. A recipe carries its solids,
-diffusivities, limits and film-forming temperature to the next pour, a place its air speed; how thick a pour came out is
-the piece's own.
+diffusivities, limits and film-forming temperature to the next pour, a place its air speed and what it tells of the
+error of its room's readings; how thick a pour came out is the piece's own.
 """
 
 from __future__ import annotations
@@ -145,17 +145,19 @@ def forgotten_by(forgettings: Iterable[Forgetting]) -> dict[tuple[Subject, str],
 def _keys(lesson: Lesson, observed_s: float, forgotten: Mapping[tuple[Subject, str], float]) -> list[Name]:
     """Whose each quantity is, for an observation of that time; what is forgotten is the piece's own."""
 
-    def whose(subject: Subject, name: str | None, q: int) -> Name:
-        if name is None or observed_s <= forgotten.get((subject, name), -np.inf):
-            return ("piece", lesson.piece_id, q)
-        return (subject.value, name, q)
+    def kept(subject: Subject, name: str | None) -> bool:
+        return name is not None and observed_s > forgotten.get((subject, name), -np.inf)
+
+    of_recipe, of_place = kept(Subject.RECIPE, lesson.recipe), kept(Subject.PLACE, lesson.place)
 
     def owner(q: int) -> Name:
-        if q in OWN or (q in OF_ROOM and lesson.room is None):
+        if q in OF_ROOM and of_place and lesson.room is not None:  # what its place taught of the room goes with it
+            return ("room", lesson.room, q)
+        if q in OF_PLACE and of_place and lesson.place is not None:
+            return (Subject.PLACE.value, lesson.place, q)
+        if q in (*OWN, *OF_PLACE, *OF_ROOM) or not of_recipe:
             return ("piece", lesson.piece_id, q)
-        if q in OF_ROOM:
-            return ("room", lesson.room or "", q)
-        return whose(Subject.PLACE, lesson.place, q) if q in OF_PLACE else whose(Subject.RECIPE, lesson.recipe, q)
+        return (Subject.RECIPE.value, lesson.recipe, q)
 
     return [owner(q) for q in range(QUANTITIES)]
 
