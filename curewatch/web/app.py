@@ -171,7 +171,8 @@ def _explain(app: FastAPI) -> None:
     def malformed(request: Request, error: Exception) -> Response:
         assert isinstance(error, RequestValidationError)
         found = error.errors()[:FAULTS_MOST]
-        where = ".".join(str(part) for part in found[0]["loc"][1:])
+        kind, *names = found[0]["loc"]
+        where = ".".join(map(str, names[:1] if kind == "query" else names))  # one given more than once has one name
         faults = [Fault(pointer=pointer_to(*one["loc"]), detail=_fault(one)) for one in found]
         return said(request, 422, "That cannot be", f"{where}: {faults[0].detail}", faults=faults)
 
