@@ -9,8 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from curewatch import desk
-from curewatch.cli import main
+from curewatch.cli import main, session
 from curewatch.clock import SystemClock
 from curewatch.desk import Desk
 from curewatch.settings import ForecastSettings, Settings
@@ -24,7 +23,7 @@ Run = Callable[..., tuple[str, str]]
 def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
     monkeypatch.setenv("HOME", str(tmp_path))
     (tmp_path / "curewatch.toml").write_text("[forecast]\nmembers = 8\n")
-    monkeypatch.setattr(desk, "AT_HAND", 2)
+    monkeypatch.setattr(session, "AT_HAND", 2)
 
     def run(*words: str) -> tuple[str, str]:
         where = ("--store", str(tmp_path / "shed.sqlite"), "--config", str(tmp_path / "curewatch.toml"))

@@ -92,6 +92,7 @@ def crash_at(monkeypatch: pytest.MonkeyPatch, name: str, call: int, *, before: b
 def test_a_crash_between_a_decision_and_its_notice_leaves_neither_and_the_next_look_makes_up_for_it(
     desk: Desk, store: Store, monkeypatch: pytest.MonkeyPatch, name: str, call: int, before: bool
 ) -> None:
+    log_pour(desk, order("Rush", at=NOON - 95 * HOUR), NOON)
     with monkeypatch.context() as patch:
         crash_at(patch, name, call, before=before)
         with pytest.raises(Crash):
