@@ -298,7 +298,8 @@ def test_worth_checking_expires_when_it_is_safe_to_assume_anyway(store: Store) -
     with store.read() as tx:
         states = {d.notice.key: d.state for d in tx.deliveries()}
     assert states["piece-1/touch_dry/worth_checking"] is DeliveryState.EXPIRED
-    assert states["piece-1/touch_dry/safe"] is DeliveryState.WAITING
+    # so thin a film may be handled within the same hour, and that says more
+    assert states["piece-1/handle/safe"] is DeliveryState.WAITING
 
 
 def test_an_alarm_that_was_over_before_it_could_be_told_is_told_as_over_only(store: Store) -> None:
