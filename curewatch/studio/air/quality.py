@@ -50,6 +50,13 @@ def examined(readings: Readings, trusts: Sequence[SensorTrust] = ()) -> tuple[Re
     used, compared = merged(r, [one for one in findings if one.flaw is Flaw.SPIKE], aside)
     findings += stuck + set_aside + _silent(r)
     findings += [one for one in compared if one.flaw is not Flaw.CHECK or not _answered(one, trusts)]
+    # sensors that move apart disagree as well in the end: that is said once
+    apart = {one.quantity: one for one in findings if one.flaw is Flaw.DRIFT}
+    findings = [
+        one
+        for one in findings
+        if one.flaw is not Flaw.DISAGREE or one.quantity not in apart or not one.overlaps(apart[one.quantity])
+    ]
     disbelieved = [one for one in findings if one.flaw in (Flaw.STUCK, Flaw.IMPOSSIBLE)]
     findings += [gap for gap in _gaps(used) if not any(one.overlaps(gap) for one in disbelieved)]
     return used, tuple(sorted(findings, key=lambda f: (f.since_s, f.flaw, f.source or "", f.quantity or "")))
