@@ -121,7 +121,8 @@ def test_facts_that_change_what_was_rebuild_it(
     store_readings(desk, read(NOON - 6 * HOUR, now))
     if what == "late":
         store_readings(
-            desk, [Reading(room=SHED, at=NOON + HOUR / 2, received_at=now, source="typed", temp_c=27, rh_pct=40)]
+            desk,
+            [Reading(room=SHED, at=NOON + HOUR / 2 + MINUTE, received_at=now, source="post", temp_c=21, rh_pct=40)],
         )
     with store.write() as tx:
         if what == "moved":

@@ -20,7 +20,7 @@ pytestmark = [
 ]
 FRAME = "const b = document.querySelectorAll('.frame')[{}].getBoundingClientRect(); "
 BANDED = r"\d+ \(\d+ to \d+\)"
-MOMENT = r"[A-Z]?[a-z0-9 ]*\d\d:\d\d"
+MOMENT = r"[A-Za-z0-9 ]*\d\d:\d\d"
 """A date as the page says it, "yesterday 09:00" or "Wed 18 Nov 03:00"."""
 
 
