@@ -118,7 +118,7 @@ def of_record(readings: tuple[np.ndarray, np.ndarray, np.ndarray]) -> tuple[Fore
 def test_the_curve_has_the_doubt_about_the_past_that_the_dates_have() -> None:
     """A record without the week of the pour, and one that jitters: the band is wider, and crosses where the dates are.
 
-    At packing the share that is left follows from the mix, which is not known either: some 6 % of the time.
+    At packing the share that is left follows from the mix, which is not known either: some 7 % of the time.
     """
     whole = recorded(RECORDED[1])
     scenes = [of_record(readings) for readings in (whole, without_a_week(whole), noisy(whole))]
@@ -131,7 +131,7 @@ def test_the_curve_has_the_doubt_about_the_past_that_the_dates_have() -> None:
             (when - at(0)) / timedelta(hours=1) for when in (of.early_at, of.worth_checking_at, of.safe_at) if when
         ]
         crossed = [float(np.interp(-packed, -edge, curve.hours)) for edge in curve.left]
-        assert crossed == pytest.approx(dates, rel=0.07)
+        assert crossed == pytest.approx(dates, rel=0.08)
         handle = even_h(made, HANDLE)
         width.append(np.interp(handle, curve.hours, curve.left.high) - np.interp(handle, curve.hours, curve.left.low))
     assert width[1] > 1.2 * width[0], "a gap"

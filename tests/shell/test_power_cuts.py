@@ -19,8 +19,8 @@ def test_no_power_cut_loses_or_spoils_what_was_acknowledged() -> None:
 
 def test_the_same_cuts_find_it_out_where_the_store_syncs_less() -> None:
     """NORMAL leaves the last commits unsynced; OFF lets the log be cleared before the main file has what it held."""
-    normal = campaign(rounds=1, cuts=12, seed=SEED, synchronous="NORMAL", facts=60)
-    off = campaign(rounds=1, cuts=12, seed=SEED, synchronous="OFF", facts=60)
+    normal = campaign(rounds=1, cuts=30, seed=SEED, synchronous="NORMAL", facts=60)
+    off = campaign(rounds=1, cuts=30, seed=SEED, synchronous="OFF", facts=60)
     print(normal.lost, off.lost, off.corrupt)
     assert normal.lost > 0
     assert off.lost > 0
