@@ -15,6 +15,7 @@ from functools import partial
 from curewatch.desk.desk import Desk
 from curewatch.desk.orders import piece_here, room_known
 from curewatch.desk.revision import mark_air_changed, mark_changed
+from curewatch.desk.snapshot.lessons import update_lessons
 from curewatch.records import Alarm, Damage, Piece, Reading, SensorTrust, Stay
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Observation, ObservationKind
@@ -80,7 +81,8 @@ def undo(desk: Desk, kind: LogKind, of: Sequence[str], now: datetime) -> list[Lo
     names = [(one,) for one in of] if kind is LogKind.POUR else [tuple(of)]
     with desk.store.write() as tx:
         log = {entry.of: entry for entry in logged_lately(tx, now) if entry.kind is kind}
-        return [_revert(tx, log.get(name), f"{kind} {' '.join(name)}", now) for name in names]
+        undone = [_revert(tx, log.get(name), f"{kind} {' '.join(name)}", now) for name in names]
+    return _relearned(desk, undone, now)
 
 
 def undo_last(desk: Desk, about: str, now: datetime, kinds: Collection[LogKind]) -> LogEntry:
@@ -89,7 +91,8 @@ def undo_last(desk: Desk, about: str, now: datetime, kinds: Collection[LogKind])
         log = [entry for entry in logged_lately(tx, now) if entry.about == about and entry.kind in kinds]
         if not log:
             _require_known(tx, about, kinds)
-        return _revert(tx, log[-1] if log else None, f"{' or '.join(kinds)} of {about}", now)
+        undone = _revert(tx, log[-1] if log else None, f"{' or '.join(kinds)} of {about}", now)
+    return _relearned(desk, [undone], now)[0]
 
 
 def undo_observation(
@@ -105,9 +108,17 @@ def undo_observation(
             moments = ", ".join(sorted(_minute(desk, one.at) for one in known))
             raise InputError(Field.AT, _minute(desk, at), f"the minute of a {kind.value} of {name}: {moments}")
         last = max(found, key=lambda one: one.id, default=None)
-        _revert(tx, None if last is None else log[last.id], f"{kind.value} of {name}", now)
+        undone = _revert(tx, None if last is None else log[last.id], f"{kind.value} of {name}", now)
         assert last is not None  # refused else
-        return last
+    _relearned(desk, [undone], now)
+    return last
+
+
+def _relearned(desk: Desk, undone: list[LogEntry], now: datetime) -> list[LogEntry]:
+    """The same; where something found was never so, nothing is shown as learned from it either."""
+    if any(entry.kind is LogKind.FOUND for entry in undone):
+        update_lessons(desk.store, now)
+    return undone
 
 
 def _minute(desk: Desk, at: datetime) -> str:
