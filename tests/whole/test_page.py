@@ -77,7 +77,7 @@ def test_a_pour_logged_on_a_phone_stands_on_the_board_with_its_dates(browser: Br
     browser.press("button.go")
     wait_for(lambda: "Logged: Otter at dusk." in browser.text(), what="the board")
     card = "[...document.querySelectorAll('li.piece')].find(li => li.innerText.includes('Otter at dusk'))"
-    assert "worth checking" in browser.ask(f"return {card}.innerText")
+    wait_for(lambda: "worth checking" in browser.ask(f"return {card}.innerText"), 30, "its dates, by themselves")
     assert browser.ask(f"return {card}.querySelectorAll('rect.band').length") >= 2
     browser.keep("logged")
     browser.press(".done button")
