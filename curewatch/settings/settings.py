@@ -149,7 +149,7 @@ class RoomSettings(Table):
         description="'still', 'draughty', 'fan', or a number of m/s between 0.05 and 5",
     )
     """Air over pieces in this room unless said otherwise [m/s], whichever way it was written."""
-    heated: bool = Field(True, description="true or false")
+    heated: bool = Field(default=True, description="true or false")
     """Whether it can be warmed; else it is advised what can be done there, and once."""
 
 

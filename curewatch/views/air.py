@@ -163,7 +163,8 @@ class SensorTrustOut(View):
 
     @classmethod
     def of(cls, said: SensorTrust, tz: ZoneInfo) -> SensorTrustOut:
-        return cls(**said.model_dump() | {"at": local(said.at, tz), "logged_at": local(said.logged_at, tz)})
+        moments = {"at": local(said.at, tz), "logged_at": local(said.logged_at, tz)}
+        return cls.model_validate(said.model_dump() | moments)
 
 
 class SpreadOut(View):

@@ -210,4 +210,4 @@ def _ridge(rows: Array, y: Array, free: int, held: Sequence[float]) -> tuple[flo
             bent = right.T @ (sizes / (sizes**2 + strength) * seen)
             straight = np.linalg.solve(corner, basis.T @ (y - rows[:, free:] @ bent))
             best, found = missed, np.concatenate([straight, bent])
-    return best, np.asarray(found)
+    return best, np.asarray(found, dtype=float)

@@ -193,5 +193,5 @@ class RecipeIn(RequestModel):
 
     def told(self, name: str) -> Recipe | RecipeMix:
         """InputError where it is told by both, or by neither."""
-        parts = self.parts and tuple(Part(material=one.material, amount=one.parts) for one in self.parts)
+        parts = tuple(Part(material=one.material, amount=one.parts) for one in self.parts or ())
         return recipe_told(name, self.solids, self.glycol, parts or None, self.by_weight)
