@@ -58,3 +58,12 @@ def test_the_job_comes_first() -> None:
 
 def test_it_says_that_it_is_no_safety_system() -> None:
     assert "no safety system" in README
+
+
+def test_every_recorded_room_that_is_carried_has_its_source_and_licence_beside_it() -> None:
+    carried = Path(__file__).parent / "data" / "rooms"
+    said = (carried / "README.md").read_text(encoding="utf-8")
+    packed = {file.stem for file in carried.glob("*.xz")}
+    assert len(packed) == 3
+    assert packed == {name for name, source in re.findall(r"^\| `(\S+)` .*\| (.+) \|$", said, re.M) if len(source) > 20}
+    assert "creativecommons.org/licenses/by/4.0" in said

@@ -9,8 +9,6 @@ together. `to_linear`: CPU seconds a piece on the board of 100 over those on thi
 
 from __future__ import annotations
 
-import csv
-import itertools
 import os
 import resource
 import tempfile
@@ -30,7 +28,7 @@ from curewatch.records import Reading, ThicknessSource
 from curewatch.settings import Settings
 from curewatch.store import Store
 from tests.refreshing import refresh
-from tests.whole.rooms import folder
+from tests.whole.rooms import rows_of
 
 BOARDS = (10, 100, 1000)
 GOAL_ABSORBED_S, GOAL_FORECAST_S = 1.0, 20.0
@@ -43,15 +41,8 @@ SHIFT_C = 0.6
 
 
 def recorded() -> list[tuple[float, float]]:
-    """Temperature and humidity every ten minutes: a recorded room, or an invented one where there is none."""
-    path, rows = folder() / RECORDING, RECORD_DAYS * ROWS_A_DAY
-    if path.exists():
-        with path.open(newline="") as file:
-            read = itertools.islice(csv.DictReader(file), rows)
-            return [(float(row["temp_c"]), float(row["rh_pct"])) for row in read]
-    day = np.sin(np.arange(rows) / ROWS_A_DAY * 2 * np.pi)
-    drift = np.cumsum(np.random.default_rng(3).standard_normal(rows)) * 0.02
-    return [(19 + 2 * d + w, 50 - 6 * d - w) for d, w in zip(day.tolist(), drift.tolist(), strict=True)]
+    """Temperature and humidity every ten minutes in a recorded room."""
+    return [(row.temp_c, row.rh_pct) for row in rows_of(RECORDING, RECORD_DAYS * ROWS_A_DAY)]
 
 
 def reading(at: datetime, temp_c: float, rh_pct: float) -> Reading:

@@ -1,7 +1,4 @@
-"""Faults of sensors put into recorded rooms: how many are found, how often a sound sensor is accused, what it costs.
-
-The rooms are those that CUREWATCH_ROOMS names, else those recorded ones that lie beside the checkout.
-"""
+"""Faults of sensors put into recorded rooms: how many are found, how often a sound sensor is accused, what it costs."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """An unsure past widens the dates: each member dries in a past of its own where the record has gaps or jitters.
 
-Rooms are recorded ones (their sources: tests/whole/rooms.py, tests/bench/bench_rolling.py).
+Rooms are recorded ones (their sources: tests/data/rooms).
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from curewatch.studio.air.climate import Air, climate_of
 from curewatch.studio.forecasting.simulation import DryingProblem, simulate
 from curewatch.studio.outlook.gap_uncertainty import DAY_S, conditional_samples, gap_uncertainty_of
 from curewatch.studio.outlook.scenarios import DRIFT_TIME_CONSTANT_S, ERROR_TIME_CONSTANT_H
-from tests.whole.rooms import absent, folder
+from tests.whole.rooms import folder
 
 RECORDED = ("house_living_be.csv", "semiwarm_room_fi.csv")
 MEMBERS = 160
@@ -29,11 +29,8 @@ DAYS = 90
 
 def recorded(name: str) -> Air:
     """A recorded room every ten minutes, its first row at 0 s: °C, %."""
-    path = folder() / name
-    if not path.exists():
-        pytest.skip(absent() or f"no {name} in {folder()}")
     rows = int(END_D * 144)
-    temp, rh = np.loadtxt(path, delimiter=",", skiprows=1, usecols=(1, 2), max_rows=rows, unpack=True)
+    temp, rh = np.loadtxt(folder() / name, delimiter=",", skiprows=1, usecols=(1, 2), max_rows=rows, unpack=True)
     return np.arange(rows) * 600.0, temp, rh
 
 

@@ -31,14 +31,11 @@ from tests.core.sensor_injector import (
     stretch,
 )  # fmt: skip
 from tests.studio_scene import LIMITS, NOON, SHED, at, drying, local
-from tests.whole.rooms import absent
 
-needs_rooms = pytest.mark.skipif(absent() is not None, reason=str(absent()))
 JUDGED = (Flaw.STUCK, Flaw.IMPOSSIBLE, Flaw.DRIFT, Flaw.SILENT)
 HOUR = 3600.0
 
 
-@needs_rooms
 @pytest.mark.parametrize("steps", STEPS)
 def test_no_sensor_that_tells_of_a_recorded_room_is_accused_in_two_and_a_half_years(steps: tuple[float, float]) -> None:
     """873 days of three rooms; the limits were set with these records, and stand two to three times above them."""
@@ -47,7 +44,6 @@ def test_no_sensor_that_tells_of_a_recorded_room_is_accused_in_two_and_a_half_ye
         assert [one for one in found if one.flaw in JUDGED] == [], name
 
 
-@needs_rooms
 @pytest.mark.parametrize("sensors", [1, 2])
 def test_faults_put_into_recorded_rooms_are_found_where_they_began(sensors: int) -> None:
     """Of what a sensor says of itself, every one; of a standing still, what is long enough for the room."""
@@ -65,7 +61,6 @@ def test_faults_put_into_recorded_rooms_are_found_where_they_began(sensors: int)
     assert found >= put_in - 2
 
 
-@needs_rooms
 @pytest.mark.parametrize("columns", [{"temp_c": 85.0}, {"rh_pct": 0.0}, {"temp_c": 0.0, "rh_pct": 0.0}])
 def test_what_cannot_be_never_reaches_the_air(columns: dict[str, float]) -> None:
     chance = random.Random(3)
@@ -219,7 +214,6 @@ def test_a_low_battery_stands_on_the_board_until_it_is_changed() -> None:
     assert judged(low, heard(-100, 9.0), 15, 10, NOON) == ()  # a sensor that is gone
 
 
-@needs_rooms
 def test_a_sensor_beside_another_that_sticks_or_goes_leaves_the_air_with_the_other() -> None:
     chance = random.Random(11)
     for inject in (sticks("temp_c", "rh_pct"), falls_silent, leaps_to_the_end):

@@ -16,7 +16,6 @@ from curewatch.notify.routing import next_round
 from curewatch.records import Forecast, MilestoneKind
 from curewatch.studio import milestones as milestoning
 from tests.shell.month import DAYS, SERIES, Month, replay
-from tests.whole.rooms import absent
 
 STEP = timedelta(hours=1)
 """How often the daemon looks here; an hour from one look on holds the next too. In life it looks each minute, which
@@ -25,7 +24,6 @@ A_DAY, AN_HOUR = 1.0, 3
 """What one person may be sent: a day on average, and in any hour."""
 
 
-@pytest.mark.skipif(absent() is not None, reason=str(absent()))
 @pytest.mark.timeout(900)
 @pytest.mark.parametrize("series", SERIES, ids=lambda path: path.stem)
 def test_a_month_of_a_recorded_room_with_twenty_wet_pieces(series: Path, tmp_path: Path) -> None:

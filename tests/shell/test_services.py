@@ -30,8 +30,8 @@ NOTICE = Notice(
 SECRET = "k3y-of-the-shed"
 
 
-@pytest.mark.skipif(installed, reason="apprise is installed")
-def test_without_the_package_the_error_says_how_to_get_it() -> None:
+def test_without_the_package_the_error_says_how_to_get_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "apprise", None)
     with pytest.raises(SettingsError, match=r'not installed: pip install "curewatch\[services\]"'):
         Services(SecretStr("json://127.0.0.1/x"), name="services:Ada")
 
