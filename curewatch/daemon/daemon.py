@@ -19,9 +19,9 @@ from curewatch.daemon.sensor_intake import SensorIntake
 from curewatch.daemon.watchdog import Part, Systemd, Watchdog
 from curewatch.demo import seed_demo
 from curewatch.desk import Desk
+from curewatch.desk.desk import facts_revision
 from curewatch.desk.refresh.refresher import Refresher
 from curewatch.desk.reports.board import board_of
-from curewatch.desk.revision import facts_revision
 from curewatch.notify.heartbeat import Heartbeat
 from curewatch.settings import Settings
 from curewatch.store import DiskTrouble, Store, StoreBroken, StoreError, set_broken_aside

@@ -13,7 +13,7 @@ from urllib.parse import urlsplit
 from curewatch.clock import Clock, plausible
 from curewatch.daemon.published_states import states
 from curewatch.daemon.scheduler import TICK_S
-from curewatch.desk.refresh.milestone_timer import MilestoneTimer
+from curewatch.desk.refresh.refresher import MilestoneTimer
 from curewatch.notify.channel import Channel, Units
 from curewatch.notify.delivery_threads import DeliveryThreads
 from curewatch.notify.mail import Mail

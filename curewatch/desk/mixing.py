@@ -6,9 +6,8 @@ import difflib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from curewatch.desk.desk import Desk
+from curewatch.desk.desk import Desk, mark_changed
 from curewatch.desk.orders import nearest
-from curewatch.desk.revision import mark_changed
 from curewatch.records import Recipe
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import ObservationKind

@@ -7,7 +7,6 @@ Decisions (each committed together with the notice it causes): Alarm, Notice, De
 Units are in the names: `_c` degrees Celsius, `_pct` percent, `_m` metres, `_h` hours. Times are aware UTC.
 """
 
-from curewatch.records.base import NAME_MOST, RH_PCT_RANGE, TEMP_C_RANGE, WET_THICKNESS_RANGE_M, Moment, Name, Record
 from curewatch.records.decisions import (
     Alarm,
     AlarmEvent,
@@ -20,10 +19,17 @@ from curewatch.records.decisions import (
     Notice,
 )
 from curewatch.records.facts import (
+    NAME_MOST,
+    RH_PCT_RANGE,
+    TEMP_C_RANGE,
+    WET_THICKNESS_RANGE_M,
+    Moment,
+    Name,
     Piece,
     Pour,
     Reading,
     Recipe,
+    Record,
     Room,
     SensorTrust,
     Stay,

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from curewatch.records.base import Moment, Name, Record
+from curewatch.records.facts import Moment, Name, Record
 
 
 class AlarmKind(StrEnum):

@@ -1,14 +1,38 @@
-"""Facts: typed or measured, never changed once stored; and messages that wait until the time is known."""
+"""Facts: typed or measured, never changed once stored; messages that wait until the time is known; and what
+every record is built on: frozen, its times aware UTC, its numbers finite, its names one line.
+"""
 
 from __future__ import annotations
 
 import math
+from datetime import UTC, datetime
 from enum import StrEnum
 from typing import Annotated
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
-from curewatch.records.base import RH_PCT_RANGE, TEMP_C_RANGE, WET_THICKNESS_RANGE_M, Moment, Name, Record
+
+def _aware_utc(at: datetime) -> datetime:
+    if at.tzinfo is None:
+        raise ValueError(f"a time needs its zone, got {at.isoformat()!r}")
+    return at if at.tzinfo is UTC else at.astimezone(UTC)
+
+
+Moment = Annotated[datetime, AfterValidator(_aware_utc)]
+"""An instant, held as aware UTC whatever zone it came in."""
+NAME_MOST = 80
+Name = Annotated[str, Field(min_length=1, max_length=NAME_MOST, pattern=r"^[^\x00-\x1f\x7f]+$")]
+"""A name people gave: one line, 1-80 characters, no control characters."""
+TEMP_C_RANGE = (-60.0, 90.0)
+"""What a reading's temperature may be at all [°C]; narrower judgements belong to studio.climate."""
+RH_PCT_RANGE = (0.0, 100.0)
+"""What a reading's relative humidity may be at all [%]."""
+WET_THICKNESS_RANGE_M = (20e-6, 10e-3)
+"""Wet film the model speaks for [m]: a brushed glaze to a flooded tile."""
+
+
+class Record(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 class Room(Record):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from enum import StrEnum
 
-from curewatch.records.base import Moment, Record
+from curewatch.records.facts import Moment, Record
 
 
 class MilestoneKind(StrEnum):

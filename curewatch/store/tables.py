@@ -23,7 +23,7 @@ from sqlalchemy import (
 )
 
 from curewatch.records import AlarmHappening, AlarmKind, AlarmState, DeliveryState, Support, ThicknessSource, Trust
-from curewatch.store.columns import NAME, Instant, one_of
+from curewatch.store.engine import NAME, Instant, one_of
 
 metadata = MetaData(
     naming_convention={

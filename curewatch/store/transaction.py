@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from sqlalchemy import func, select
-
-from curewatch.store import tables
 from curewatch.store.queries.decisions import AlarmHistory, Checkpoints, Decisions
 from curewatch.store.queries.facts import Facts
 from curewatch.store.queries.importing import Import
@@ -28,19 +25,3 @@ class Transaction(
     PendingMessages,
 ):
     """Made by `Store.read` and `Store.write`, and of use only inside their `with` block."""
-
-    def counts(self) -> dict[str, int]:
-        """Rows per table of records."""
-        return {
-            table.name: self._connection.scalar(select(func.count()).select_from(table)) or 0
-            for table in tables.COUNTED
-        }
-
-    def get_meta(self, key: str) -> str | None:
-        """What was last set under `key`."""
-        value: str | None = self._connection.scalar(select(tables.meta.c.value).where(tables.meta.c.key == key))
-        return value
-
-    def set_meta(self, key: str, value: str) -> None:
-        """Remember a small thing between runs of the daemon."""
-        self._put(tables.meta, {"key": key, "value": value}, ["key"], given=(key, value))

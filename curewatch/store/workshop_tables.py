@@ -18,7 +18,7 @@ from sqlalchemy import (
 )
 
 from curewatch.records.observations import Finger, ObservationKind, Spot, Subject
-from curewatch.store.columns import NAME, Instant, one_of
+from curewatch.store.engine import NAME, Instant, one_of
 from curewatch.store.tables import metadata
 
 mixes = Table(

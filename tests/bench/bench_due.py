@@ -19,7 +19,7 @@ from typing import Any
 
 from curewatch.desk import Desk
 from curewatch.desk.commands.readings import store_readings
-from curewatch.desk.snapshot.air_cache import AirCache
+from curewatch.desk.snapshot.air import AirCache
 from curewatch.desk.snapshot.snapshot import read_snapshot
 from curewatch.records import Forecast, Milestone, MilestoneKind, Pour, Recipe, Room, Stay, ThicknessSource
 from curewatch.store import Store

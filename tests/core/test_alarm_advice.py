@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from curewatch.records import AlarmKind
-from curewatch.studio.air.changes import Change
+from curewatch.studio.air.climate import Change
 from curewatch.studio.alarms import conditions
 from curewatch.studio.alarms.conditions import OccupiedRoom
 from curewatch.studio.alarms.remedies import remedy

@@ -8,7 +8,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from curewatch.desk.snapshot.air_outlook import future_of
+from curewatch.desk.snapshot.air import future_of
 from curewatch.physics.ensemble import SPREADS
 from curewatch.physics.film import LIMIT_BOTTOM, LIMIT_SURFACE, PACKING
 from curewatch.records import Forecast, MilestoneKind

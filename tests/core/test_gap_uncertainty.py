@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from curewatch.desk.snapshot.air_outlook import future_of
+from curewatch.desk.snapshot.air import future_of
 from curewatch.physics.air import Array
 from curewatch.physics.ensemble import Pouring
 from curewatch.studio.air.climate import Air, climate_of

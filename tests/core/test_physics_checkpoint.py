@@ -10,9 +10,8 @@ import pytest
 from curewatch.physics.air import Array
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import Films, Grid
-from curewatch.physics.solver.checkpoint import CheckpointRecorder, pack, unpack
 from curewatch.physics.solver.integrator import integrate
-from curewatch.physics.solver.state import State
+from curewatch.physics.solver.state import CheckpointRecorder, State, pack, unpack
 
 GRID = Grid.graded()
 HOUR = 3600.0

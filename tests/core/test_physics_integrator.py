@@ -12,8 +12,8 @@ from curewatch.physics.air import Array
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import Films, Grid
 from curewatch.physics.milestones import MILESTONES
-from curewatch.physics.solver import event_location
 from curewatch.physics.solver import integrator as marching
+from curewatch.physics.solver import monitor
 from curewatch.physics.solver.integrator import ATOL, FINE, RTOL, integrate
 from curewatch.physics.solver.state import State
 from tests.core import plain_model
@@ -270,8 +270,8 @@ def test_a_dry_afternoon_does_not_count() -> None:
 def test_holding_times_of_the_conditions() -> None:
     since, done = np.full((6, 2), np.inf), np.full((4, 2), np.inf)
     since[0] = [0.0, 3600.0]
-    event_location.reach(done, since, np.array([7200.0, 7200.0]))
+    monitor.reach(done, since, np.array([7200.0, 7200.0]))
     assert done[0].tolist() == [0.0, np.inf]
     since[3], since[5] = 10.0, 20.0
-    event_location.reach(done, since, np.array([86_419.0, 86_420.0]))
+    monitor.reach(done, since, np.array([86_419.0, 86_420.0]))
     assert done[3].tolist() == [np.inf, 20.0]

@@ -13,7 +13,7 @@ import pytest
 
 from curewatch.desk import Desk
 from curewatch.desk.commands.readings import store_readings
-from curewatch.desk.snapshot.air_cache import AirCache
+from curewatch.desk.snapshot.air import AirCache
 from curewatch.store import Store, Transaction
 from curewatch.studio.air.climate import Climate
 from tests.new_store import NOON

@@ -10,8 +10,8 @@ import pytest
 
 from curewatch.desk.commands import moves
 from curewatch.desk.commands.readings import log_reading, store_readings
+from curewatch.desk.desk import FACTS_REVISION
 from curewatch.desk.reports.board import BoardCache, board_of
-from curewatch.desk.revision import FACTS_REVISION
 from curewatch.records import Reading
 from tests.refreshing import refresh
 from tests.shell.web_parts import NOW, Studio, copied, served

@@ -14,10 +14,10 @@ from curewatch.desk import Desk, PourOrder
 from curewatch.desk.commands.notice_care import send_test_notice
 from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import log_reading, store_readings
+from curewatch.desk.desk import facts_revision
 from curewatch.desk.mixing import put_recipe
 from curewatch.desk.reports.board import board_of
 from curewatch.desk.reports.piece import piece_report
-from curewatch.desk.revision import facts_revision
 from curewatch.records import (
     Alarm,
     AlarmKind,

@@ -10,7 +10,7 @@ import pytest
 from curewatch.desk import Desk
 from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import store_readings
-from curewatch.desk.snapshot.air_outlook import PastCache, air_to_come
+from curewatch.desk.snapshot.air import PastCache, air_to_come
 from curewatch.physics.solver.monitor import Stalled
 from curewatch.records import AlarmKind, Reading
 from curewatch.store import Store

@@ -16,8 +16,8 @@ import curewatch.desk.refresh.refresher as refreshing
 from curewatch.desk import Desk
 from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import store_readings
+from curewatch.desk.desk import facts_revision
 from curewatch.desk.mixing import put_recipe
-from curewatch.desk.revision import facts_revision
 from curewatch.records import AlarmKind, Recipe
 from curewatch.store import Store, Transaction
 from curewatch.studio.alarms.lifecycle import is_active

@@ -6,12 +6,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
-from curewatch.desk.desk import Desk
+from curewatch.desk.desk import Desk, care_of, mark_changed
 from curewatch.desk.orders import nearest
 from curewatch.desk.reports.cure_record import PieceHistory, find, history, history_of
-from curewatch.desk.revision import mark_changed
-from curewatch.desk.snapshot.air_outlook import PastCache, air_to_come
-from curewatch.desk.studio_settings import care_of
+from curewatch.desk.snapshot.air import PastCache, air_to_come
 from curewatch.records.errors import Field, InputError, Words
 from curewatch.records.remarks import Remark, RemarkKind
 from curewatch.records.workshop import StepDone

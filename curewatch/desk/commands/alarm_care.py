@@ -6,9 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from curewatch.desk.desk import Desk
+from curewatch.desk.desk import Desk, mark_changed
 from curewatch.desk.orders import piece_here, room_known
-from curewatch.desk.revision import mark_changed
 from curewatch.records import Alarm, AlarmEvent, AlarmHappening, AlarmKind, Damage
 from curewatch.records.errors import Field, InputError
 from curewatch.store import Transaction

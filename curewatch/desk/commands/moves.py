@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from curewatch.desk.desk import Desk
+from curewatch.desk.desk import Desk, mark_changed, rejudge_from
 from curewatch.desk.orders import Logged, meet_room, piece_here
 from curewatch.desk.reports.cure_record import CureRecord, cure_record_of
-from curewatch.desk.revision import mark_changed, rejudge_from
 from curewatch.records import Piece, Stay
 from curewatch.records.errors import Field, InputError
 from curewatch.records.workshop import Tilt

@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from curewatch.desk.desk import Desk
+from curewatch.desk.desk import Desk, mark_changed
 from curewatch.desk.orders import Logged, nearest, piece_here
 from curewatch.desk.reports.learned import what_was_learned
-from curewatch.desk.revision import mark_changed
 from curewatch.desk.snapshot.dryings import dryings_of, within_findings
 from curewatch.desk.snapshot.lessons import lesson_of, update_lessons
 from curewatch.records import Piece

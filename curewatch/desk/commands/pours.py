@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from curewatch.desk.desk import Desk
+from curewatch.desk.desk import Desk, mark_changed, rejudge_from
 from curewatch.desk.orders import Logged, PourOrder, meet_recipe, meet_room
-from curewatch.desk.revision import mark_changed, rejudge_from
 from curewatch.records import Stay
 from curewatch.records.errors import Field, InputError
 from curewatch.records.workshop import Tilt

@@ -6,9 +6,8 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from curewatch.desk.commands.trust import check_remark, checked
-from curewatch.desk.desk import Desk
+from curewatch.desk.desk import Desk, mark_readings, rejudge_from
 from curewatch.desk.orders import Logged, meet_room
-from curewatch.desk.revision import mark_readings, rejudge_from
 from curewatch.records import Reading, Room
 from curewatch.records.remarks import Remark, RemarkKind
 

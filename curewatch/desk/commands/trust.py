@@ -7,10 +7,9 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from curewatch.desk.desk import Desk
+from curewatch.desk.desk import Desk, mark_air_changed
 from curewatch.desk.orders import nearest, room_known
-from curewatch.desk.revision import mark_air_changed
-from curewatch.desk.snapshot.air_cache import readings_of
+from curewatch.desk.snapshot.air import readings_of
 from curewatch.records import Reading, SensorTrust, Trust
 from curewatch.records.errors import Field, InputError
 from curewatch.records.remarks import Remark, RemarkKind

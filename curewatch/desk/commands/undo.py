@@ -12,9 +12,8 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from functools import partial
 
-from curewatch.desk.desk import Desk
+from curewatch.desk.desk import Desk, mark_air_changed, mark_changed
 from curewatch.desk.orders import piece_here, room_known
-from curewatch.desk.revision import mark_air_changed, mark_changed
 from curewatch.desk.snapshot.lessons import update_lessons
 from curewatch.records import Alarm, Damage, Piece, Reading, SensorTrust, Stay
 from curewatch.records.errors import Field, InputError

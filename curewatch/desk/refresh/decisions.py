@@ -7,10 +7,10 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import TypeVar
 
-from curewatch.desk.snapshot import batteries
-from curewatch.desk.snapshot.air_outlook import future_of
+from curewatch.desk.desk import limits_of
+from curewatch.desk.snapshot import snapshot as batteries
+from curewatch.desk.snapshot.air import future_of
 from curewatch.desk.snapshot.snapshot import Snapshot
-from curewatch.desk.studio_settings import limits_of
 from curewatch.notify.routing import due_times, people_channels, round_times
 from curewatch.records import Alarm, AlarmEvent, AlarmKind, AlarmState, Damage, Forecast, MilestoneKind, Notice
 from curewatch.settings import Settings

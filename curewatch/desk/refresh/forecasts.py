@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from curewatch.desk.snapshot.air_outlook import PastCache, futures_of
+from curewatch.desk.snapshot.air import PastCache, futures_of
 from curewatch.desk.snapshot.snapshot import Snapshot
 from curewatch.records import Forecast
 from curewatch.records.forecasts import Checkpoint

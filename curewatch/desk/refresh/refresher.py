@@ -11,20 +11,17 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from curewatch.desk.desk import Desk
+from curewatch.desk.desk import FACTS_REVISION, Desk
 from curewatch.desk.refresh import scheduled_notices
 from curewatch.desk.refresh.decisions import Decided, milestones_due, tell_milestones, watch_rooms, write
 from curewatch.desk.refresh.forecasts import ForecastMaker, MadeForecasts, StaleForecasts
-from curewatch.desk.refresh.milestone_timer import MilestoneTimer
 from curewatch.desk.refresh.scheduled_notices import EveningWarnings, Morning
-from curewatch.desk.revision import FACTS_REVISION
-from curewatch.desk.snapshot.air_cache import AirCache
-from curewatch.desk.snapshot.air_outlook import PastCache
-from curewatch.desk.snapshot.dryings import within_findings
+from curewatch.desk.snapshot.air import AirCache, PastCache
+from curewatch.desk.snapshot.dryings import dryings_of, within_findings
 from curewatch.desk.snapshot.lessons import NewLessons, learned_from, new_lessons
 from curewatch.desk.snapshot.snapshot import Snapshot, read_snapshot, reread_snapshot
 from curewatch.notify.routing import due_times
-from curewatch.records import Forecast, Notice
+from curewatch.records import Forecast, MilestoneKind, Notice
 from curewatch.store import Transaction
 from curewatch.studio import milestones as milestoning
 from curewatch.studio.air.climate import Climate
@@ -175,3 +172,56 @@ class Refresher:
         busy = any(forecast.reason or not forecasting.settled(forecast, now) for forecast in current.values())
         idle = now + (timedelta(minutes=1) if busy else forecasting.LAPSE)
         return min([idle, *moments])
+
+
+NOT_HERE = (MilestoneKind.VARNISH_READY,)
+"""Told by the look: its notice says how far the room is from dew, and it has no hurry."""
+
+
+class MilestoneTimer:
+    """The dates ahead, as of the last look. Safe to use from several threads."""
+
+    def __init__(self, desk: Desk) -> None:
+        settings = desk.settings
+        self._store, self._settings, self._local = desk.store, settings, desk.local
+        self._kinds = tuple(kind for kind in settings.notices.milestones if kind not in NOT_HERE)
+        self._lock = threading.Lock()
+        self._ahead: list[tuple[datetime, int]] = []
+        self.noted = threading.Event()
+        """Set at each `note`, for the one who waits for the next date."""
+
+    def note(self, forecasts: Mapping[int, Forecast], now: datetime) -> None:
+        """After a look at `now`: these are the forecasts of every piece here."""
+        found = [
+            (at, piece)
+            for piece, forecast in forecasts.items()
+            for milestone in forecast.milestones
+            if milestone.kind in self._kinds
+            for at in (milestone.worth_checking_at, milestone.safe_at)
+            if at is not None and at > now
+        ]
+        with self._lock:
+            self._ahead = sorted(found, reverse=True)
+        self.noted.set()
+
+    def next_at(self) -> datetime | None:
+        """When the next date comes."""
+        with self._lock:
+            return self._ahead[-1][0] if self._ahead else None
+
+    def tell(self, now: datetime) -> int:
+        """Write the notices of the dates that have come; how many are new. StoreError: nothing is, ask again."""
+        with self._lock:
+            come = {piece for at, piece in self._ahead if at <= now}
+            coming = [at for at, _ in self._ahead if at > now]
+        if not come:
+            return 0
+        with self._store.write() as tx:
+            pieces = dryings_of(tx, tx.pieces(ids=come))
+            forecasts = within_findings(tx.forecasts(come), pieces, now)
+            due = milestones_due(pieces, forecasts, self._kinds, tx.told_of_pieces(come), now)
+            written = tell_milestones(tx, self._settings, due, {}, coming, now, self._local) if due else 0
+        with self._lock:
+            while self._ahead and self._ahead[-1][0] <= now:
+                self._ahead.pop()
+        return written

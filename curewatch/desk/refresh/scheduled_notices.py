@@ -6,10 +6,9 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
-from curewatch.desk.desk import Desk
-from curewatch.desk.snapshot.air_outlook import air_to_come
+from curewatch.desk.desk import Desk, care_of, limits_of
+from curewatch.desk.snapshot.air import air_to_come
 from curewatch.desk.snapshot.snapshot import Snapshot, latest_air, room_line
-from curewatch.desk.studio_settings import care_of, limits_of
 from curewatch.records import AlarmKind, Forecast, MilestoneKind, Notice
 from curewatch.records.workshop import StepDone
 from curewatch.settings import Settings

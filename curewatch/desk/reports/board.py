@@ -13,8 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
-from curewatch.desk.desk import Desk
-from curewatch.desk.revision import FACTS_REVISION, READINGS_REVISION
+from curewatch.desk.desk import FACTS_REVISION, READINGS_REVISION, Desk
 from curewatch.desk.snapshot.snapshot import Snapshot, latest_air, read_snapshot, room_line, with_new_readings
 from curewatch.store import Transaction
 from curewatch.studio import board as boards

@@ -8,13 +8,12 @@ from datetime import datetime
 
 import numpy as np
 
-from curewatch.desk.desk import Desk
+from curewatch.desk.desk import Desk, care_of, limits_of
 from curewatch.desk.mixing import Materials, as_mixed
 from curewatch.desk.orders import nearest
 from curewatch.desk.reports.learned import Seen, seen_of
-from curewatch.desk.snapshot.air_cache import AirCache
+from curewatch.desk.snapshot.air import AirCache
 from curewatch.desk.snapshot.dryings import dryings_of, within_findings
-from curewatch.desk.studio_settings import care_of, limits_of
 from curewatch.records import Damage, Forecast, MilestoneKind, Piece
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Observation

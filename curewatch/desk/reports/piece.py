@@ -10,8 +10,8 @@ from curewatch.desk.desk import Desk
 from curewatch.desk.orders import nearest
 from curewatch.desk.reports.cure_record import PieceHistory, history_of
 from curewatch.desk.reports.learned import Seen, beliefs_about, seen_of
-from curewatch.desk.snapshot import batteries
-from curewatch.desk.snapshot.air_outlook import PastCache
+from curewatch.desk.snapshot import snapshot
+from curewatch.desk.snapshot.air import PastCache
 from curewatch.desk.snapshot.lessons import learned_so_far, with_posterior
 from curewatch.desk.snapshot.snapshot import latest_air, line_of_room, newest_of
 from curewatch.records import Alarm, Damage, Forecast, Piece
@@ -101,7 +101,7 @@ def report_of(tx: Transaction, name: str, now: datetime) -> PieceReport:
             _lying_in(tx, drying.room, pieces.values()),
             latest,
             newest.get(drying.room),
-            batteries.known(tx),
+            snapshot.known(tx),
             heard,
         ),
         past=PastCache().pasts(tx, [drying.room], now).get(drying.room),

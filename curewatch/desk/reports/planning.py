@@ -10,8 +10,7 @@ from datetime import datetime, timedelta
 from curewatch.desk.desk import Desk
 from curewatch.desk.orders import DEFAULT_RECIPE, PourOrder, nearest
 from curewatch.desk.reports.piece import PieceReport
-from curewatch.desk.snapshot.air_cache import AirCache
-from curewatch.desk.snapshot.air_outlook import future_of
+from curewatch.desk.snapshot.air import AirCache, future_of
 from curewatch.desk.snapshot.lessons import learned_so_far
 from curewatch.desk.snapshot.snapshot import read_snapshot
 from curewatch.records import MilestoneKind, Piece, Recipe, Stay

@@ -16,8 +16,8 @@ from typing import Any
 import numpy as np
 from pydantic import TypeAdapter, ValidationError
 
-from curewatch.desk.revision import READINGS_UNDONE
-from curewatch.desk.snapshot.air_cache import AirCache
+from curewatch.desk.desk import READINGS_UNDONE
+from curewatch.desk.snapshot.air import AirCache
 from curewatch.desk.snapshot.dryings import dryings_of
 from curewatch.records.observations import Forgetting, Observation
 from curewatch.store import Store, Transaction

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
-from curewatch.desk.revision import FACTS_REVISION, fact_count
-from curewatch.desk.snapshot import batteries
-from curewatch.desk.snapshot.air_cache import AirCache
+from pydantic import ValidationError
+
+from curewatch.desk.desk import FACTS_REVISION, fact_count
+from curewatch.desk.snapshot.air import AirCache
 from curewatch.desk.snapshot.dryings import dryings_of, within_findings
 from curewatch.desk.snapshot.lessons import learned_so_far, with_posterior
 from curewatch.records import Alarm, AlarmState, Damage, Forecast, Reading
@@ -25,7 +27,6 @@ from curewatch.studio.learning.learning import Learned
 
 TAIL = timedelta(hours=36)
 """What is read of a room to say how it is, and whether its sensors can be believed: a stuck one shows after a day."""
-
 LATELY = timedelta(hours=6)
 """A room read so much earlier than another says nothing of whether a piece may be carried there."""
 
@@ -121,7 +122,7 @@ def read_snapshot(
         revision=tx.get_meta(FACTS_REVISION),
         damages=tuple(tx.damages(here)),
         heard=heard,
-        low=batteries.known(tx),
+        low=known(tx),
         facts=fact_count(tx),
     )
 
@@ -155,7 +156,7 @@ def with_new_readings(tx: Transaction, snapshot: Snapshot, now: datetime) -> Sna
         heard=heard,
         alarms=tuple(tx.alarms()),
         revision=tx.get_meta(FACTS_REVISION),
-        low=batteries.known(tx),
+        low=known(tx),
     )
 
 
@@ -200,3 +201,19 @@ def line_of_room(
         pieces=pieces,
         quality=(climate.findings if climate else ()) + cells.findings(low, heard, name),
     )
+
+
+LOW = "batteries_low"
+"""The store's mark of them, as JSON."""
+
+
+def known(tx: Transaction) -> tuple[LowBattery, ...]:
+    """What was stored last; none where that is of another curewatch and not understood: they are judged anew."""
+    try:
+        return tuple(LowBattery.model_validate(one) for one in json.loads(tx.get_meta(LOW) or "[]"))
+    except (ValidationError, ValueError, TypeError):
+        return ()
+
+
+def keep(tx: Transaction, low: Sequence[LowBattery]) -> None:
+    tx.set_meta(LOW, json.dumps([one.model_dump(mode="json") for one in low]))

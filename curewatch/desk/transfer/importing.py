@@ -9,8 +9,7 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
-from curewatch.desk.desk import Desk
-from curewatch.desk.revision import mark_changed
+from curewatch.desk.desk import Desk, mark_changed
 from curewatch.desk.transfer.exporting import KINDS, SCHEMA
 from curewatch.records import Notice, Reading, Record
 from curewatch.records.errors import Field, InputError

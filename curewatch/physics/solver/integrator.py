@@ -17,11 +17,11 @@ from curewatch.physics import milestones as ms
 from curewatch.physics.air import Array, Flags
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import FUSE_EA, FUSED, LIMIT_DRY, RHO_DRY, RHO_WATER, T_D, Films, Grid
-from curewatch.physics.solver import event_location, monitor, rosenbrock
-from curewatch.physics.solver.checkpoint import CheckpointRecorder, to_single
+from curewatch.physics.solver import monitor, rosenbrock
+from curewatch.physics.solver import monitor as event_location
 from curewatch.physics.solver.kinetics import Kinetics, Rates
 from curewatch.physics.solver.monitor import Progress, Samples
-from curewatch.physics.solver.state import State
+from curewatch.physics.solver.state import CheckpointRecorder, State, to_single
 from curewatch.physics.supports import SOAK
 
 RTOL, ATOL = 6e-3, 4e-4

@@ -1,15 +1,16 @@
-"""What every part of a transaction is built on: one connection, and inserts that explain a refusal."""
+"""What every part of a transaction is built on: one connection, inserts that explain a refusal, and small marks."""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import Connection, CursorResult, Executable, Table, TextClause
+from sqlalchemy import Connection, CursorResult, Executable, Table, TextClause, func, select
 from sqlalchemy.dialects.postgresql import Insert as PostgresInsert
 from sqlalchemy.dialects.sqlite import Insert as SqliteInsert
 from sqlalchemy.exc import IntegrityError
 
+from curewatch.store import tables
 from curewatch.store.errors import FactRefused
 
 Row = Mapping[str, Any]
@@ -42,3 +43,19 @@ class Rows:
         replaced = {column: insert.excluded[column] for column in row if column not in key}
         statement = insert.on_conflict_do_update(index_elements=list(key), index_where=where, set_=replaced)
         self._execute(statement, row, given=given)
+
+    def counts(self) -> dict[str, int]:
+        """Rows per table of records."""
+        return {
+            table.name: self._connection.scalar(select(func.count()).select_from(table)) or 0
+            for table in tables.COUNTED
+        }
+
+    def get_meta(self, key: str) -> str | None:
+        """What was last set under `key`."""
+        value: str | None = self._connection.scalar(select(tables.meta.c.value).where(tables.meta.c.key == key))
+        return value
+
+    def set_meta(self, key: str, value: str) -> None:
+        """Remember a small thing between runs of the daemon."""
+        self._put(tables.meta, {"key": key, "value": value}, ["key"], given=(key, value))

@@ -15,7 +15,7 @@ from sqlalchemy.exc import IntegrityError
 
 from curewatch.records import Reading, SensorTrust
 from curewatch.store import tables
-from curewatch.store.columns import to_micros
+from curewatch.store.engine import to_micros
 from curewatch.store.errors import FactRefused
 from curewatch.store.queries.base import Rows
 

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 
 from curewatch.records import Notice, Reading
-from curewatch.records.base import Moment, Name, Record
+from curewatch.records.facts import Moment, Name, Record
 from curewatch.studio.air.flaws import Finding, Flaw
 
 HELD = timedelta(hours=1)

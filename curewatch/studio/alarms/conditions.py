@@ -18,8 +18,7 @@ from curewatch.physics.air import Array, Flags
 from curewatch.physics.evaporation import AIR_SPEED, Balance, film_balance
 from curewatch.physics.skinning import EVEN, drying_number
 from curewatch.records import AlarmKind, Forecast, MilestoneKind
-from curewatch.studio.air.changes import Change
-from curewatch.studio.air.climate import Climate
+from curewatch.studio.air.climate import Change, Climate
 from curewatch.studio.air.flaws import Finding, Flaw
 from curewatch.studio.forecasting.drying import Drying
 

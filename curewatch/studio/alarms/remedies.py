@@ -15,7 +15,7 @@ import numpy as np
 
 from curewatch.physics.evaporation import AIR_SPEED, AIR_SPEED_FLOOR
 from curewatch.records import AlarmKind
-from curewatch.studio.air.changes import Change
+from curewatch.studio.air.climate import Change
 from curewatch.studio.alarms import conditions
 from curewatch.studio.alarms.conditions import BETWEEN, OF_THE_AIR, ON, Limits, OccupiedRoom
 from curewatch.studio.forecasting.drying import Drying

@@ -4,7 +4,7 @@ A forecast integrates each member from the pour to the end of the room's record 
 with, so the members are kept as they were at the last whole hour before which the record has settled; the next
 forecast goes on from there. What is kept carries the hash of every fact it stands for: where a reading came late, a
 piece was moved, a recipe corrected, something learned, or the model changed, the hash is another and the piece is
-integrated from its pour again. Both ways come to the same forecast (physics/solver/checkpoint.py says why).
+integrated from its pour again. Both ways come to the same forecast (physics/solver/state.py says why).
 """
 
 from __future__ import annotations
@@ -20,9 +20,8 @@ from datetime import UTC, datetime
 import numpy as np
 
 from curewatch.physics.air import Array
-from curewatch.physics.solver.checkpoint import pack, unpack
 from curewatch.physics.solver.monitor import SAMPLED
-from curewatch.physics.solver.state import State
+from curewatch.physics.solver.state import State, pack, unpack
 from curewatch.records.forecasts import Checkpoint
 from curewatch.studio.air.climate import Air
 from curewatch.studio.forecasting.simulation import GRID, DryingProblem, Trajectories

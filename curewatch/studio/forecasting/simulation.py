@@ -22,9 +22,8 @@ from curewatch.physics.air_series import AirSeries
 from curewatch.physics.ensemble import EnsembleRun, films_at
 from curewatch.physics.film import Films, Grid
 from curewatch.physics.solver import integrator
-from curewatch.physics.solver.checkpoint import CheckpointRecorder
 from curewatch.physics.solver.monitor import SAMPLED
-from curewatch.physics.solver.state import State
+from curewatch.physics.solver.state import CheckpointRecorder, State
 from curewatch.studio.air.climate import Air
 from curewatch.studio.inference.posterior import Posterior, deviates
 from curewatch.studio.outlook.gap_uncertainty import GapUncertainty, conditional_samples, with_sensor_bias

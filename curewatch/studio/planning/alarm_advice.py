@@ -7,8 +7,7 @@ from collections.abc import Mapping
 from datetime import datetime
 
 from curewatch.records import MilestoneKind
-from curewatch.studio.air.changes import Change
-from curewatch.studio.air.climate import Climate
+from curewatch.studio.air.climate import Change, Climate
 from curewatch.studio.alarms.conditions import OccupiedRoom
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.outlook.scenarios import RoomScenarios

@@ -17,8 +17,7 @@ from curewatch.physics.milestones import HOLD_S, MILESTONES
 from curewatch.physics.solver import integrator
 from curewatch.records import Forecast, MilestoneKind
 from curewatch.studio import wording
-from curewatch.studio.air.changes import Change
-from curewatch.studio.air.climate import Climate
+from curewatch.studio.air.climate import Change, Climate
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.forecasting.simulation import DryingProblem, simulate
 from curewatch.studio.inference.posterior import Posterior, deviates

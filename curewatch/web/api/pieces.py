@@ -9,10 +9,10 @@ from fastapi import APIRouter, Body, Query
 from starlette.exceptions import HTTPException
 
 from curewatch.desk.commands import aftercare, alarm_care, moves, observing
+from curewatch.desk.desk import limits_of
 from curewatch.desk.reports.cure_record import CureRecord, PieceHistory, cure_record_from, history, why
 from curewatch.desk.reports.learned import seen_of
 from curewatch.desk.reports.piece import piece_report
-from curewatch.desk.studio_settings import limits_of
 from curewatch.records import Name
 from curewatch.records.errors import InputError
 from curewatch.studio import wording

@@ -13,8 +13,8 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from curewatch.desk.commands import aftercare, alarm_care, observing
 from curewatch.desk.commands.aftercare import steps_of
+from curewatch.desk.desk import care_of, limits_of
 from curewatch.desk.reports.piece import PiecePage, PieceReport, piece_page
-from curewatch.desk.studio_settings import care_of, limits_of
 from curewatch.intake.typed.finger import finger_of
 from curewatch.intake.typed.quantities import SURFACE_TEMPERATURE, parse_weighing
 from curewatch.records.errors import Field, InputError

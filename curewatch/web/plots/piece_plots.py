@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from curewatch.desk.reports.piece import PieceReport
-from curewatch.desk.snapshot.air_outlook import piece_future
+from curewatch.desk.snapshot.air import piece_future
 from curewatch.settings import AlarmSettings
 from curewatch.studio.forecasting.drying_curve import MEMBERS, Band, DryingCurve, drying_curve
 from curewatch.web.plots.plot import Curve, Plot
