@@ -142,7 +142,7 @@ def _store(store: Store, now: datetime) -> Iterator[Finding]:
     yield Finding("store", Verdict.OK, f"{store.location} holds {held}")
     yield _daemon(store)
     yield _backups(store, now)
-    yield from _heard(store)
+    yield from _sensors_heard(store)
     if oldest is None:
         return
     why = f"; last error: {oldest.last_error}" if oldest.last_error else ""
@@ -150,7 +150,7 @@ def _store(store: Store, now: datetime) -> Iterator[Finding]:
     yield Finding("deliveries", Verdict.WARN if oldest.attempts else Verdict.OK, sentence)
 
 
-def _heard(store: Store) -> Iterator[Finding]:
+def _sensors_heard(store: Store) -> Iterator[Finding]:
     """What the daemon has noted of the messages that came."""
     with suppress(StoreError, ValueError), store.read() as tx:
         if undated := tx.count_pending_messages():

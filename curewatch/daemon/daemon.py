@@ -134,7 +134,7 @@ class Daemon:
         self._scheduler = Scheduler(self._wake.set)
         resources.callback(self._scheduler.stop)
         broker = self._settings.broker
-        self._sensor_intake = None if broker is None else SensorIntake(broker, self._desk, self._clock, self._heard)
+        self._sensor_intake = None if broker is None else SensorIntake(broker, self._desk, self._clock, self._readings_stored)
         if self._sensor_intake is not None:
             resources.callback(self._sensor_intake.stop, INTAKE_STOPS_WITHIN_S)
         self._page = self._build_page()
@@ -153,14 +153,14 @@ class Daemon:
             return None
         from curewatch.daemon.page_server import PageServer  # half a second that `curewatch check` need not wait
 
-        return PageServer(self._refresher, self._settings.web, self._clock, self._heard)
+        return PageServer(self._refresher, self._settings.web, self._clock, self._readings_stored)
 
     # --- the loop ---
 
     def _watch(self) -> int:
         while not self._stopping.is_set():
             try:
-                if self._turn():
+                if self._refresh_if_due():
                     self._flaws, self._last_flaw = 0, ""
                 self._watchdog.prove(believed=bool(self._believed))
                 self._watchdog.beat(self._parts(), believed=bool(self._believed))
@@ -185,7 +185,7 @@ class Daemon:
             return CATCH_UP_TICK_S
         return self._timing.wait_s(self._clock.now(), self._clock.monotonic())
 
-    def _turn(self) -> bool:
+    def _refresh_if_due(self) -> bool:
         """Look at the studio if that is due; True if it was. Nothing is decided on a clock that cannot be right."""
         if not self._clock_holds():
             self._open()
@@ -200,12 +200,12 @@ class Daemon:
             self._timing.facts_are_new(monotonic)
         due = self._timing.is_due(self._seen.wall, monotonic)
         if due:
-            self._look()
+            self._refresh()
         if self._sensor_intake is not None:
             self._sensor_intake.save_contact()
         return due
 
-    def _look(self) -> None:
+    def _refresh(self) -> None:
         began, now = self._clock.monotonic(), self._seen.wall  # the very time that was believed
         self._timing.begins()
         self._fresh.clear()
@@ -255,7 +255,7 @@ class Daemon:
             parts.append(Part("readings from the broker", self._sensor_intake.moved_at(), INTAKE_MOVES_WITHIN_S))
         return parts
 
-    def _heard(self) -> None:
+    def _readings_stored(self) -> None:
         """Readings were stored. One wake-up a look, however many come."""
         if not self._fresh.is_set():
             self._fresh.set()

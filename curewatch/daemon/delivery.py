@@ -113,14 +113,14 @@ class MilestoneThread:
             self._thread.join(within_s)
 
     def _run(self) -> None:
-        wait_s = self._look()
+        wait_s = self._tell_due()
         while not self._stopping:
             self._clock.wait(self._dates.noted, wait_s)
             self._dates.noted.clear()  # before the dates are read, so that none that is noted meanwhile is missed
             if not self._stopping:
-                wait_s = self._look()
+                wait_s = self._tell_due()
 
-    def _look(self) -> float:
+    def _tell_due(self) -> float:
         """Tell what has come; the seconds until the next look."""
         now, at = self._clock.now(), self._dates.next_at()
         if at is None or not plausible(now):

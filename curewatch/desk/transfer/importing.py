@@ -1,4 +1,4 @@
-"""Everything into an empty store, as `taking_out.everything` or `as_tables.write_tables` gave it."""
+"""Everything into an empty store, as `exporting.everything` or `exporting.write_tables` gave it."""
 
 from __future__ import annotations
 
