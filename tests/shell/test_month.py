@@ -1,6 +1,7 @@
 """What one person is sent in a month of each recorded room with twenty wet pieces: few messages, none missing.
 
-The targets are those of a studio that people go on trusting. The counts are printed.
+The targets are those of a studio that people go on trusting. The counts are printed. One room here; `sh deploy/bench
+month` runs all of them, as three people chose to be told.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ A_DAY, AN_HOUR = 1.0, 3
 
 
 @pytest.mark.timeout(900)
-@pytest.mark.parametrize("series", SERIES, ids=lambda path: path.stem)
+@pytest.mark.parametrize("series", SERIES[-1:], ids=lambda path: path.stem)
 def test_a_month_of_a_recorded_room_with_twenty_wet_pieces(series: Path, tmp_path: Path) -> None:
     month, dates, store = replay(series, tmp_path, STEP)
     with store:

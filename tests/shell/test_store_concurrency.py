@@ -24,6 +24,8 @@ from curewatch.store.engine import BUSY_TIMEOUT_S
 
 NOON = datetime(2026, 11, 20, 12, 0, tzinfo=UTC)
 
+MIGRATES = True
+
 
 @pytest.fixture
 def path(tmp_path: Path) -> Path:

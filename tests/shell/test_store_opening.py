@@ -29,6 +29,8 @@ from curewatch.store.schema import HEAD, MIGRATIONS, VERSION_TABLE
 
 NOBODY = 65534
 
+MIGRATES = True
+
 
 def fingerprint(path: Path) -> tuple[str, int]:
     return hashlib.sha256(path.read_bytes()).hexdigest(), path.stat().st_mtime_ns

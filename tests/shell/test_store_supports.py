@@ -19,6 +19,8 @@ from curewatch.store.schema import MIGRATIONS
 from tests.new_store import NOON, pour
 from tests.new_store import any_store as any_store
 
+MIGRATES = True
+
 
 def made_at(revision: str, path: Path) -> None:
     """A store as the curewatch of that migration left it."""
