@@ -134,7 +134,9 @@ class Daemon:
         self._scheduler = Scheduler(self._wake.set)
         resources.callback(self._scheduler.stop)
         broker = self._settings.broker
-        self._sensor_intake = None if broker is None else SensorIntake(broker, self._desk, self._clock, self._readings_stored)
+        self._sensor_intake = (
+            None if broker is None else SensorIntake(broker, self._desk, self._clock, self._readings_stored)
+        )
         if self._sensor_intake is not None:
             resources.callback(self._sensor_intake.stop, INTAKE_STOPS_WITHIN_S)
         self._page = self._build_page()
