@@ -14,6 +14,7 @@ from curewatch.intake.typed import (
     parse_fraction,
     parse_humidity,
 )
+from curewatch.intake.typed.levelling import TILT
 from curewatch.intake.typed.numbers import Quantity, times, whole_number
 from curewatch.intake.typed.quantities import ROOM_TEMPERATURE, SIDE, parse_support
 from curewatch.intake.typed.wet_thickness import Thickness, thickness_of
@@ -64,6 +65,7 @@ def read_request(
         glycol=parse_fraction(film["glycol"], field=Field.GLYCOL, low=GLYCOL[0], high=GLYCOL[1]),
         side=min(sides) if film["side"] is None else SIDE.parse(film["side"], Field.SIDE),
         air_speed=parse_air(film["air"], field=Field.AIR),
+        tilts=((0.0, TILT.parse(film["tilt"], Field.TILT)),) if film.get("tilt") is not None else (),
         **vars(_backing(film["back"], film["support"])),
     )
     count, until = whole_number(members, MOST_MEMBERS, Field.MEMBERS), DAYS.parse(days, Field.DAYS)

@@ -64,6 +64,8 @@ class Pouring:
     """Of the steady error of what reads its room [K], and..."""
     air_rh_sd: float = AIR_RH_SD
     """...of its humidity [0-1]."""
+    tilts: tuple[tuple[float, float], ...] = ()
+    """How far from level it lay ([s from the pour], [rad]), by time; none: level. It moves no date (cracking.py)."""
     turns: tuple[tuple[float, float], ...] = ()
     """When other air moves over it, and how fast that is ([s from the pour], [m/s]), in the order of time."""
 

@@ -53,6 +53,8 @@ class Forecast(Record):
     """Central member: from touch-dry to handle, a skin over a softer core [h]."""
     usual_skin_gap_h: float | None = None
     """The same film's skin gap in still air at 21 °C, 50 % [h]."""
+    crack_odds: float | None = None
+    """That it cracks as it dries [0-1], by a rough measure."""
     data_until: Moment | None = None
     """The newest reading that went in."""
     readings_used: int = 0

@@ -182,6 +182,7 @@ forecasts = Table(
     Column("volatile_fraction", Double),
     Column("skin_gap_h", Double),
     Column("usual_skin_gap_h", Double),
+    Column("crack_odds", Double),
     Column("data_until", Instant),
     Column("readings_used", Integer, nullable=False),
     Column("room_temp_c", Double),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime, timedelta
 
-from curewatch.records import MilestoneKind, Pour, Support, ThicknessSource
+from curewatch.records import Forecast, MilestoneKind, Pour, Support, ThicknessSource
 from curewatch.records.remarks import Remark, RemarkKind
 
 Local = Callable[[datetime], datetime]
@@ -35,6 +35,47 @@ VARNISH_CAUTION = (
     "Varnish and aerosols: ventilate, keep flames and children away, and follow the product's safety sheet."
 )
 HEATER_CAUTION = "Never leave a heater unattended or near wet paint, solvents or children."
+
+
+PLANNABLE = timedelta(days=28)
+"""Safe to assume so much later than at even odds, no varnishing can be planned: common practice, no source."""
+WEIGH = (
+    "When it is ready for varnish is known too roughly to plan on. Weigh it now and once a week: a kitchen scale makes "
+    "this sure, a finger cannot."
+)
+
+
+def weigh(even: timedelta | None, safe: timedelta | None) -> str | None:
+    """What to do where two dates of varnish-ready, counted alike, are too far apart to plan on; None: they are not."""
+    return WEIGH if even is None or safe is None or safe - even > PLANNABLE else None
+
+
+def weigh_piece(forecast: Forecast | None, now: datetime) -> str | None:
+    """As `weigh`, of a piece that is not surely ready yet."""
+    ready = None if forecast is None else forecast.milestone(MilestoneKind.VARNISH_READY)
+    if ready is None or ready.early_at is None or (ready.safe_at is not None and ready.safe_at <= now):
+        return None
+    return weigh(*(None if at is None else at - now for at in (ready.worth_checking_at, ready.safe_at)))
+
+
+def crack_odds(forecast: Forecast | None, now: datetime) -> float | None:
+    """That a piece cracks [0-1], as long as it still may: until it is safe to handle or was found so."""
+    handle = None if forecast is None else forecast.milestone(MilestoneKind.HANDLE)
+    if forecast is None or handle is None or handle.found_at is not None:
+        return None
+    return None if handle.safe_at is not None and handle.safe_at <= now else forecast.crack_odds
+
+
+def cracks(odds: float) -> str:
+    """`about 4 in 100 such films`: as finely as a rough measure bears it."""
+    if odds < 0.01:
+        return "fewer than 1 in 100 such films"
+    if odds > 0.95:
+        return "nearly all such films"
+    return f"about {round(100 * odds) if odds < 0.1 else 5 * round(20 * odds)} in 100 such films"
+
+
+CRACKS_BY = "by a rough measure of thickness, pace, cold and tilt; no promise"
 
 
 def wet_film(pour: Pour) -> str:

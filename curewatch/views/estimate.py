@@ -40,6 +40,7 @@ class FilmIn(RequestModel):
     side_cm: Annotated[float, Field(ge=2, le=500)] = Field(DEFAULT_SIDE_M * 100, description="Its shorter side")
     air_m_s: Annotated[float, Field(ge=0.05, le=5)] = AIR_SPEED["still"]
     back: Support = Support.CANVAS
+    tilt_deg: Annotated[float, Field(ge=0, le=45)] = Field(0.0, description="Of the support; 0: level")
 
     def question(self, members: int = MEMBERS, days: float = DAYS) -> EstimateInput:
         pouring = film(
@@ -50,12 +51,13 @@ class FilmIn(RequestModel):
             side_m=self.side_cm / 100,
             air_speed_m_s=self.air_m_s,
             support=self.back,
+            tilt_rad=math.radians(self.tilt_deg),
         )
         return EstimateInput(pouring, RoomAir.constant(self.temp_c, self.rh_pct), members, days)
 
 
 class TiltedIn(FilmIn):
-    tilt_deg: Annotated[float, Field(ge=0, le=45)]
+    tilt_deg: Annotated[float, Field(ge=0, le=45)]  # to be said here
     viscosity_pa_s: Annotated[float, Field(ge=0.01, le=1000)] = Field(
         USUAL.viscosity, description="Of the mix at its pour; 1 flows like warm honey"
     )
@@ -124,6 +126,8 @@ class FilmAskedOut(View):
 class EstimateOut(View):
     milestones: dict[str, ReachedOut]
     film_temp_c: float = Field(description="In the first minute")
+    crack_odds: float = Field(description="That such a film cracks as it dries, by a rough measure; no promise")
+    weigh: str | None = Field(description="What to do where varnish-ready is known too roughly to plan on")
     warnings: list[str]
     inputs: FilmAskedOut
     members: int = Field(description="Films, each a little different, that make the spread")
@@ -161,6 +165,8 @@ def estimated(
     return EstimateOut(
         milestones={name: ReachedOut.of(one) for name, one in found.milestones.items()},
         film_temp_c=rounded(found.film_temp_c, 4),
+        crack_odds=rounded(found.crack_odds, 4),
+        weigh=found.weigh,
         warnings=cautions(question, source, found, drained=drained),
         inputs=FilmAskedOut.of(question, source, room),
         members=question.members,
@@ -206,6 +212,7 @@ def estimate(
     side_cm: float = DEFAULT_SIDE_M * 100,
     air_m_s: float = AIR_SPEED["still"],
     back: Support | str = Support.CANVAS,
+    tilt_deg: float = 0.0,
     members: int = MEMBERS,
     days: float = DAYS,
 ) -> EstimateOut:
@@ -216,6 +223,7 @@ def estimate(
     solids, glycol   : of the wet paint, by volume [-]
     side_cm          : the piece's shorter side [cm];  air_m_s: speed of the air over it [m/s]
     back             : what it lies on: "canvas", "board", "panel", "raw-panel", "tile" or "glass"
+    tilt_deg         : of the support [°]: paint runs together at the low edge, which cracks sooner
     members, days    : films that make the spread (1: the central one); how far to look ahead [d]
 
     Raises pydantic's ValidationError, a ValueError, for a value out of its range.

@@ -45,6 +45,7 @@ class LatestOut(View):
     even_at: datetime | None
     safe_at: datetime | None = Field(description="The latest moment to pour, at 90 %; null: too late")
     odds_now: float
+    crack_odds: float = Field(description="That a pour of now cracks, by a rough measure; no promise")
 
     @classmethod
     def of(cls, one: Latest, tz: ZoneInfo) -> LatestOut:
@@ -53,6 +54,7 @@ class LatestOut(View):
             even_at=local(one.even_at, tz),
             safe_at=local(one.safe_at, tz),
             odds_now=one.odds_now,
+            crack_odds=rounded(one.crack_odds, 4),
         )
 
 
@@ -75,6 +77,7 @@ class PlanOut(View):
     places_free: list[str]
     air_read_at: datetime
     verdict: str
+    weigh: str | None = Field(description="What to do where varnish-ready is known too roughly to plan on")
 
     @classmethod
     def of(cls, plan: Plan, free: tuple[str, ...], tz: ZoneInfo) -> PlanOut:
@@ -95,4 +98,5 @@ class PlanOut(View):
             places_free=list(free),
             air_read_at=local(plan.data_at, tz),
             verdict=planner.verdict(plan.latest),
+            weigh=planner.weigh(plan.milestone, plan.latest[0], plan.due),
         )

@@ -12,6 +12,7 @@ from pydantic import Field
 from curewatch.desk.reports.cure_record import CureRecord
 from curewatch.desk.reports.piece import PieceReport
 from curewatch.records import Support, ThicknessSource
+from curewatch.studio import wording
 from curewatch.studio.diagnosis.drying_history import MeasuredDrift, Trace
 from curewatch.studio.diagnosis.mechanisms import Diagnosis, Verdict
 from curewatch.studio.forecasting.drying import Drying
@@ -88,9 +89,11 @@ class PieceReportOut(PouredOut, PieceOut):
     alarms: list[AlarmOut]
     harm: list[HarmOut] = Field(description="What stands against it until somebody has looked it over")
     above_dew_point_k: float | None = Field(description="How far it would be from dew if it were dry")
+    crack_odds: float | None = Field(description="That it cracks, by a rough measure; null: it no longer can")
+    weigh: str | None = Field(description="What to do where varnish-ready is known too roughly to plan on")
 
     @classmethod
-    def of_report(cls, report: PieceReport, tz: ZoneInfo) -> PieceReportOut:
+    def of_report(cls, report: PieceReport, now: datetime, tz: ZoneInfo) -> PieceReportOut:
         forecast = report.forecast
         return cls(
             **dict(PieceOut.of(report.line, tz)),
@@ -103,6 +106,8 @@ class PieceReportOut(PouredOut, PieceOut):
             alarms=[AlarmOut.of(alarm, tz) for alarm in report.alarms],
             harm=[HarmOut.of(report.line.name, one, tz) for one in report.damages],
             above_dew_point_k=None if report.dew is None else round(report.dew.kelvin, 2),
+            crack_odds=wording.crack_odds(forecast, now),
+            weigh=wording.weigh_piece(forecast, now),
         )
 
 

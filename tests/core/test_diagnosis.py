@@ -165,6 +165,7 @@ def test_without_a_record_little_can_be_told() -> None:
         (Trouble.CRACKED, "froze", case(frost_h=1.0)),
         (Trouble.CRACKED, "water in the mix", case(water_share=0.5)),
         (Trouble.CRACKED, "too fast", case(drying=drying(air=1.0))),
+        (Trouble.CRACKED, "its own shrinking", case(crack_odds=0.4)),
         (Trouble.CRAZED, "thick", case(drying=drying(thickness_m=3e-3))),
         (Trouble.CRAZED, "core", case(8, 50, trace=replace(case().trace, touch_h=20.0, handle_h=90.0))),
         (Trouble.CLOUDY, "a coat went on", case(steps=(did("varnish-1", 200, too_early=True),), coats=GOOD_AIR)),
@@ -191,3 +192,9 @@ def test_washed_silicone_is_unlikely_and_an_unread_coat_cannot_be_told() -> None
     unread = case(steps=COAT, coats=(CoatAir("varnish-1", at(200), None),))
     assert verdict(Trouble.CLOUDY, "wrong for the coat", unread) is CANT_TELL
     assert case().now - NOON == timedelta(hours=300)
+
+
+def test_odds_of_cracks_may_tell_nothing() -> None:
+    """A tenth of such films crack: that neither makes it likely nor rules it out. Without a forecast there are none."""
+    found = [verdict(Trouble.CRACKED, "its own shrinking", case(crack_odds=odds)) for odds in (0.001, 0.1, None)]
+    assert found == [Verdict.UNLIKELY, Verdict.CANT_TELL, Verdict.CANT_TELL]

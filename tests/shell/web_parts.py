@@ -73,14 +73,19 @@ class Studio:
             return [piece.name for piece in tx.pieces()]
 
     def pour(
-        self, name: str = "Curlew", room: str = "Shed", hours_ago: float = 2, place: str | None = "rack 1"
+        self,
+        name: str = "Curlew",
+        room: str = "Shed",
+        hours_ago: float = 2,
+        place: str | None = "rack 1",
+        wet_mm: float = 1.2,
     ) -> None:
         now = self.clock.now()
         order = PourOrder(
             name,
             room,
             now - timedelta(hours=hours_ago),
-            1.2e-3,
+            wet_mm * 1e-3,
             ThicknessSource.GAUGE,
             place=place,
             size_m=(0.3, 0.4),

@@ -29,6 +29,11 @@ Members = Annotated[
 Days = Annotated[str, typer.Option("--days", metavar="N", help="How far to look ahead.")]
 
 
+Tilted = Annotated[
+    str | None, typer.Option("--tilt", metavar="TILT", help="Of the support: 0.5deg, 3mm/m.  [default: level]")
+]
+
+
 def estimate(
     wet_thickness: options.WetThickness = None,
     poured: options.Poured = None,
@@ -44,18 +49,20 @@ def estimate(
     air: options.Air = "still",
     back: options.Back = None,
     support: options.Support = None,
+    tilt: Tilted = None,
     members: Members = "64",
     days: Days = "120",
     as_json: options.AsJson = False,
 ) -> None:
-    """When a pour will be packed, touch-dry, fit to handle and ready for varnish in a given room.
+    """When a pour will be packed, touch-dry, fit to handle and ready for varnish in a given room, and may crack.
 
     Say the thickness in one of three ways, and the air in one of two. No store is needed.
     """
     asked = estimate_request.read_request(
         thickness=(wet_thickness, poured, ran_off, size, layer),
         air=(temperature, humidity, room),
-        film={"solids": solids, "glycol": glycol, "side": side, "air": air, "back": back, "support": support},
+        film={"solids": solids, "glycol": glycol, "side": side, "air": air, "back": back, "support": support}
+        | {"tilt": tilt},
         members=members,
         days=days,
     )

@@ -73,7 +73,7 @@ def pour(
         reports = [piece_report(desk, one, now) for one in names]
         notes = wording.notes(remark for one in logged for remark in one.remarks)
         if as_json:
-            pieces = [PieceReportOut.of_report(one, desk.settings.tz).model_dump(mode="json") for one in reports]
+            pieces = [PieceReportOut.of_report(one, now, desk.settings.tz).model_dump(mode="json") for one in reports]
             say_json("pour", **({"pieces": pieces} if len(pieces) > 1 else pieces[0]), notes=notes)
             return
         say_notes(notes)
@@ -186,7 +186,7 @@ def _say_where(desk: Desk, name: str, now: datetime, notes: list[str], kind: str
     refresh_first(desk, now)
     report = piece_report(desk, name, now)
     if as_json:
-        say_view(kind, PieceReportOut.of_report(report, desk.settings.tz), notes=notes)
+        say_view(kind, PieceReportOut.of_report(report, now, desk.settings.tz), notes=notes)
         return
     say_notes(notes)
     again = "Taken back: " if kind == "undone" else ""

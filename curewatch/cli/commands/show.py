@@ -39,7 +39,7 @@ def piece(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> No
         advice = [AdviceOut.of(one) for one in planning.advice(report, now)]
         if as_json:
             told = [one.model_dump(mode="json") for one in advice]
-            say_view("piece", PieceReportOut.of_report(report, desk.settings.tz), advice=told)
+            say_view("piece", PieceReportOut.of_report(report, now, desk.settings.tz), advice=told)
             return
         page = Page.of(sys.stdout)
         say(piece_text.text(desk.settings.tz, report, now, page))

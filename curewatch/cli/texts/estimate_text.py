@@ -15,7 +15,7 @@ from curewatch.records import MilestoneKind
 from curewatch.records.errors import quoted
 from curewatch.studio.planning.estimate import EstimateInput, EstimateResult, answer, cautions
 from curewatch.studio.planning.estimate import curve as dry
-from curewatch.studio.wording import STAGES, THICKNESS_FROM, span
+from curewatch.studio.wording import CRACKS_BY, STAGES, THICKNESS_FROM, cracks, span
 
 HONESTY = (
     "These are estimates. The rate of drying is known to ±20 % at best, and no room stays as it is: before you rely "
@@ -34,6 +34,8 @@ def text(asked: EstimateRequest, page: Page) -> str:
         *_table(found, page, central_only=question.members == 1),
         "",
         *_wrapped(f"Counted from the pour. In its first minute the film is at {found.film_temp_c:.1f} °C.", page),
+        *_wrapped(f"Cracks: {cracks(found.crack_odds)}, {CRACKS_BY}.", page),
+        *(_wrapped(found.weigh, page) if found.weigh else []),
         *(["", page.bold("Warnings")] if warnings else []),
         *(line for warning in warnings for line in _wrapped(warning, page, "  ")),
         "",

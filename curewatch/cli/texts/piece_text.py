@@ -33,8 +33,9 @@ def text(tz: ZoneInfo, report: PieceReport, now: datetime, page: Page) -> str:
     if forecast is None or forecast.reason:
         rows.append(f"No dates: {forecast.reason if forecast else 'not forecast yet'}.")
     else:
-        rows += [_air(report, now), "", *_table(tz, forecast, now, page)]
+        rows += [_air(report, now), *_cracks(report, now, page), "", *_table(tz, forecast, now, page)]
     rows += ["", *textwrap.wrap(" ".join(wording.cautions(silicone=pour.silicone)), page.width)]
+    rows += textwrap.wrap(wording.weigh_piece(forecast, now) or "", page.width)
     if report.dew is not None and report.line.stage is MilestoneKind.VARNISH_READY:
         rows += textwrap.wrap(
             f"Varnish   {varnish_air.in_words(report.dew, now)}", page.width, subsequent_indent=" " * 10
@@ -62,6 +63,12 @@ def _air(report: PieceReport, now: datetime) -> str:
     rh = "?" if room.rh_pct is None else f"{room.rh_pct:.0f} %"
     film = "" if forecast.film_temp_c is None else f"; the film lies at {forecast.film_temp_c:.1f} °C"
     return f"Air       {temp}, {rh}, read {wording.age(room.data_at, now)}{film}"
+
+
+def _cracks(report: PieceReport, now: datetime, page: Page) -> list[str]:
+    odds = wording.crack_odds(report.forecast, now)
+    said = "" if odds is None else f"Cracks    {wording.cracks(odds)}, {wording.CRACKS_BY}"
+    return textwrap.wrap(said, page.width, subsequent_indent=" " * 10)
 
 
 def _table(tz: ZoneInfo, forecast: Forecast, now: datetime, page: Page) -> list[str]:

@@ -22,11 +22,13 @@ def text(plan: PlanOut, now: datetime, page: Page) -> str:
     head = f"To have {many} at {wording.STAGES[plan.ready]} by {date(plan.due)} in {plan.room}, pour at the latest:"
     why = [] if plan.room_assumed is None else textwrap.wrap(f"No room was named; {plan.room_assumed}.", page.width)
     rows = [*textwrap.wrap(head, page.width), *why, ""]
-    rows.append(page.bold(f"{'':<20} {'even odds':<19} {'90 %':<19} if poured now").rstrip())
+    rows.append(page.bold(f"{'':<20} {'even odds':<19} {'90 %':<17} poured now: in time, cracks").rstrip())
     rows += [
-        f"{one.room_is:<20} {date(one.even_at):<19} {date(one.safe_at):<19} {one.odds_now:>6.0%}" for one in plan.latest
+        f"{one.room_is:<18} {date(one.even_at):<19} {date(one.safe_at):<19} {one.odds_now:>9.0%} {one.crack_odds:>8.0%}"
+        for one in plan.latest
     ]
-    rows += ["", *textwrap.wrap(plan.verdict, page.width)]
+    rows += ["", *textwrap.wrap(plan.verdict, page.width), *textwrap.wrap(plan.weigh or "", page.width)]
+    rows += textwrap.wrap(f"Cracks are told {wording.CRACKS_BY}.", page.width)
     rows += ["", *_places(plan, date, page)]
     age = f"{plan.room} was last read {wording.age(plan.air_read_at, now)}; what is to come is its usual days."
     return "\n".join([*rows, *textwrap.wrap(age, page.width), *textwrap.wrap(planner.PLAN_CAUTION, page.width)])

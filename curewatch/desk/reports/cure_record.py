@@ -146,7 +146,7 @@ def why(desk: Desk, looked: CureRecord, trouble: Trouble) -> list[Diagnosis]:
     water_share = None if mix is None else mix.added_water_share
     case = Case(
         drying, looked.trace, wet, looked.steps, coats, handle, water_share, frost_h, care_of(desk.settings),
-        looked.now, looked.tilts,
+        looked.now, looked.tilts, None if looked.history.forecast is None else looked.history.forecast.crack_odds,
     )  # fmt: skip
     return findings(trouble, case)
 

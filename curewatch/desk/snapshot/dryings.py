@@ -9,6 +9,7 @@ from datetime import datetime
 
 from curewatch.records import Forecast, Piece, Recipe, Stay
 from curewatch.records.observations import Observation
+from curewatch.records.workshop import Tilt
 from curewatch.store import Transaction
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.standing import bounded
@@ -24,6 +25,9 @@ def dryings_of(tx: Transaction, pieces: Iterable[Piece]) -> list[Drying]:
     found: dict[int, list[Observation]] = {}
     for one in tx.observations(by_id, finger=True):
         found.setdefault(one.piece_id, []).append(one)
+    tilts: dict[int, list[Tilt]] = {}
+    for tilt in tx.tilts(by_id):
+        tilts.setdefault(tilt.piece_id, []).append(tilt)
     return [
         Drying(
             by_id[pour.piece_id],
@@ -31,6 +35,7 @@ def dryings_of(tx: Transaction, pieces: Iterable[Piece]) -> list[Drying]:
             recipes.get(pour.recipe, Recipe(name=pour.recipe)),
             tuple(there),
             findings=tuple(found.get(pour.piece_id, ())),
+            tilts=tuple(tilts.get(pour.piece_id, ())),
         )
         for pour in tx.pours(by_id)
         if (there := stays.get(pour.piece_id))

@@ -69,11 +69,15 @@ class Case:
     now: datetime
     tilts: tuple[Tilt, ...] = ()
     """As measured of its support, by time."""
+    crack_odds: float | None = None
+    """That such a film cracks, by its forecast."""
 
     def done(self, step: str) -> StepDone | None:
         return next((one for one in self.steps if one.step == step), None)
 
 
+CRACKS_LIKELY, CRACKS_RARE = 0.3, 0.03
+"""Odds of cracks from which on that is likely the reason, and below which it is not [cal]."""
 THICK_M, COLD_H, FAST_PACE, GAP_GROWS, WATER_SHARE, GLYCOL_MUCH, DAMP_SHARE = 2.5e-3, 2.0, 1.5, 1.3, 0.30, 0.06, 0.25
 """Thick film [m], cold hours that harm, early drying over the usual, skin gap over the usual, added water on the paint,
 slow solvent, share of the time that was damp: above these a mechanism is likely [cal]."""
@@ -121,6 +125,14 @@ def _gap(case: Case) -> Judged:
 def _thick(case: Case) -> Judged:
     wet, source = case.drying.pour.wet_thickness_m, case.drying.pour.thickness_source
     return wet >= THICK_M, f"{wet * 1e3:.1f} mm wet, {wording.THICKNESS_FROM[source]}"
+
+
+def _bears(case: Case) -> Judged:
+    odds = case.crack_odds
+    if odds is None:
+        return None, "it was never forecast"
+    figure = f"{wording.cracks(odds)} would, {wording.CRACKS_BY}"
+    return (True if odds >= CRACKS_LIKELY else False if odds < CRACKS_RARE else None), figure
 
 
 def _water(case: Case) -> Judged:
@@ -234,6 +246,11 @@ THICK = Mechanism(
     "two thin pours dry sooner and safer than one thick one; tilt more off, and measure with a comb",
     _thick,
 )
+BEARS = Mechanism(
+    "all told, such a film does not bear its own shrinking",
+    "pour thinner, level, in still air of 18 to 24 °C; `curewatch estimate` tells the odds beforehand",
+    _bears,
+)
 WATER = Mechanism(
     "too much water in the mix leaves a weak film", "thin with medium, not with more than 30 % water", _water
 )
@@ -276,8 +293,8 @@ OTHER_OIL = Mechanism(
     lambda _: (None, "nothing in the record tells"),
 )
 MECHANISMS: dict[Trouble, tuple[Mechanism, ...]] = {
-    Trouble.CRACKED: (COLD, FROST, FAST, GAP, THICK, WATER),
-    Trouble.CRAZED: (GAP, FAST, THICK, COLD),
+    Trouble.CRACKED: (BEARS, COLD, FROST, FAST, GAP, THICK, WATER),
+    Trouble.CRAZED: (BEARS, GAP, FAST, THICK, COLD),
     Trouble.CLOUDY: (COAT_EARLY, COAT_AIR, NOT_YET, DAMP),
     Trouble.TACKY: (NOT_YET, DAMP, COLD, GLYCOL, THICK, COAT_EARLY),
     Trouble.DRIFTED: (TILT, MOVED, UNCHECKED, THICK),

@@ -22,7 +22,7 @@ from curewatch.studio.forecasting import simulation
 from curewatch.studio.forecasting.checkpoints import ResumeState, deserialize, observed_samples, serialize
 from curewatch.studio.standing import Standing, conditioned
 
-MODEL_VERSION = "5"
+MODEL_VERSION = "6"
 """Raised when the same facts would give other dates; every forecast is then made again."""
 MOVES = 0.02
 """A date that would move by more than this share of the time from the pour to it is worth a new forecast: half of what
@@ -118,6 +118,7 @@ def _made(
         volatile_fraction=_finite(trajectories.sample("volatile_fraction", k, sample_s)[0], 5),
         skin_gap_h=_skin_gap_h(centre),
         usual_skin_gap_h=_skin_gap_h(usual),
+        crack_odds=_finite(trajectories.cracks(k, outcome.weights), 4),
         data_until=datetime.fromtimestamp(task.newest_s, UTC),
         readings_used=task.readings,
         room_temp_c=task.room_temp_c,

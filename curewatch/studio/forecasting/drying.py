@@ -12,6 +12,7 @@ from curewatch.physics import ensemble
 from curewatch.physics.supports import BACKINGS
 from curewatch.records import Piece, Pour, Recipe, Stay
 from curewatch.records.observations import Observation
+from curewatch.records.workshop import Tilt
 from curewatch.studio.air.climate import Air, Climate, along
 from curewatch.studio.inference.posterior import Posterior
 from curewatch.studio.standing import Standing, standing
@@ -31,6 +32,8 @@ class Drying:
     """What was learned about it from observations; None: nothing."""
     findings: tuple[Observation, ...] = field(default=(), compare=False)
     """Its finger tests, by time."""
+    tilts: tuple[Tilt, ...] = field(default=(), compare=False)
+    """As measured of its support, by time."""
 
     def standing(self, now: datetime) -> Standing:
         """What holds of it by its finger tests, whatever else is believed."""
@@ -62,6 +65,7 @@ class Drying:
             glycol=recipe.glycol,
             side=min(sides) if sides else DEFAULT_SIDE_M,
             air_speed=pour.air_speed_m_s,
+            tilts=tuple(((one.measured_at - pour.at).total_seconds(), one.tilt_rad) for one in self.tilts),
             turns=self._turns(),
             **vars(BACKINGS[pour.support]),
         )

@@ -12,12 +12,13 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from curewatch.physics import ensemble
-from curewatch.physics.air import Array, Flags
+from curewatch.physics import cracking, ensemble
+from curewatch.physics.air import ZERO_C, Array, Flags
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.ensemble import EnsembleRun, films_at
 from curewatch.physics.film import Films, Grid
@@ -121,11 +122,41 @@ class Trajectories:
         )
         return runs.outcome(0, None if problem.posterior is None else problem.posterior.weights(runs, 0, self.z[k, 1:]))
 
+    @cached_property
+    def crack_odds(self) -> Array:
+        """That each film cracks (pieces, rows): in its room as it was read, and then in its own future of it."""
+        split, reached = (len(self.problems), self.rows), self.reached_s
+        limit = np.array([problem.until_s for problem in self.problems])[:, None]
+        looks = np.stack([cracking.looked_at(reached[:, k], limit[k]) for k in range(split[0])], axis=1)
+        temp, rh = np.empty_like(looks), np.empty_like(looks)
+        for k, problem in enumerate(self.problems):
+            temp[:, k], rh[:, k] = _read_at(problem, looks[:, k])
+        thicker = [cracking.pile(problem.pouring, float(looks[0, k, 0])) for k, problem in enumerate(self.problems)]
+        flat = (looks.reshape(len(looks), -1), temp.reshape(len(looks), -1) + ZERO_C, rh.reshape(len(looks), -1) / 100)
+        return cracking.odds(self.films, *flat, np.repeat(thicker, self.rows)).reshape(split)
+
+    def cracks(self, k: int, weights: Array | None) -> float:
+        """The odds that the k-th piece cracks, over its members."""
+        return float(np.average(self.crack_odds[k, 1:], weights=weights))
+
     def checkpoint_state(self, k: int) -> State | None:
         """The states that were kept of the k-th piece."""
         if self.problems[k].checkpoint_s is None:
             return None
         return self.kept.take(slice(k * self.rows, (k + 1) * self.rows))
+
+
+def _read_at(problem: DryingProblem, time_s: Array) -> tuple[Array, Array]:
+    """Of a piece's room [°C, %] at `time_s` [s from the pour] (looks, rows): as read, and then as each row has it."""
+    at = time_s + problem.poured_s
+    temp, rh = (np.interp(at, problem.air[0], values) for values in problem.air[1:])
+    ahead = problem.future
+    if ahead is not None:
+        for row in np.flatnonzero((time_s > problem.past_s).any(axis=0)).tolist():
+            later = time_s[:, row] > problem.past_s
+            for found, values in ((temp, ahead.temp_c), (rh, ahead.rh_pct)):
+                found[later, row] = np.interp(at[later, row], ahead.time_s, values[row])
+    return temp, rh
 
 
 def sampled_trajectory(problem: DryingProblem, members: int, ages_s: Array) -> tuple[dict[str, Array], Array | None]:

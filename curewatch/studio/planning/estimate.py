@@ -8,7 +8,7 @@ from datetime import timedelta
 
 import numpy as np
 
-from curewatch.physics import air, ensemble
+from curewatch.physics import air, cracking, ensemble
 from curewatch.physics.air import ZERO_C, Array, Flags
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.ensemble import Pouring
@@ -20,7 +20,7 @@ from curewatch.records import Support, ThicknessSource
 from curewatch.studio.alarms.conditions import Limits, film_hastes, relative_rate
 from curewatch.studio.forecasting.batch import reason_in_words
 from curewatch.studio.forecasting.drying import DEFAULT_SIDE_M
-from curewatch.studio.wording import span
+from curewatch.studio.wording import span, weigh
 
 DAY_S = 86_400.0
 
@@ -59,6 +59,7 @@ def film(
     side_m: float | None = None,
     air_speed_m_s: float,
     support: Support = Support.CANVAS,
+    tilt_rad: float = 0.0,
 ) -> ensemble.Pouring:
     """A film as a person tells it, in the model's terms. `side_m`: its shorter side, where it was told."""
     return ensemble.Pouring(
@@ -68,6 +69,7 @@ def film(
         glycol=glycol,
         side=DEFAULT_SIDE_M if side_m is None else side_m,
         air_speed=air_speed_m_s,
+        tilts=((0.0, tilt_rad),),
         **vars(BACKINGS[support]),
     )
 
@@ -94,6 +96,14 @@ class EstimateResult:
     milestones: dict[str, Reached]
     film_temp_c: float
     """In the first minute."""
+    crack_odds: float
+    """That it cracks as it dries [0-1], over the members, by a rough measure."""
+
+    @property
+    def weigh(self) -> str | None:
+        """What to do where varnish-ready is known too roughly to plan on."""
+        early, even, safe = self.milestones["varnish_ready"].hours
+        return None if early is None else weigh(*(None if h is None else timedelta(hours=h) for h in (even, safe)))
 
     def hours(self, milestone: str, percent: int) -> float | None:
         return self.milestones[milestone].hours[(10, 50, 90).index(percent)]
@@ -111,11 +121,19 @@ class Curve:
 
 def answer(question: EstimateInput) -> EstimateResult:
     until = question.days * DAY_S
-    outcome = _run(question, until).outcome(0)
+    run = _run(question, until)
+    outcome = run.outcome(0)
     first_temp, first_rh = float(question.air.temp_c[0]), float(question.air.rh_pct[0])
     film = ensemble.central_film_temperature(question.pouring, first_temp + ZERO_C, first_rh / 100)
     found = {name: _reached(outcome, name, question.days) for name in MILESTONES}
-    return EstimateResult(found, film - ZERO_C)
+    return EstimateResult(found, film - ZERO_C, _crack_odds(question, run, until))
+
+
+def _crack_odds(question: EstimateInput, run: ensemble.EnsembleRun, until_s: float) -> float:
+    looks = cracking.looked_at(run.reached_s[:, 0], np.array(until_s))
+    temp, rh = question.air.at(looks)
+    thicker = cracking.pile(question.pouring, float(looks[0, 0]))
+    return float(cracking.odds(run.films, looks, temp + ZERO_C, rh / 100, thicker).mean())
 
 
 def _run(question: EstimateInput, until_s: float, sample_at: Array | None = None) -> ensemble.EnsembleRun:

@@ -52,6 +52,8 @@ class Latest:
     """The latest moment at 90 %; None: too late already."""
     odds_now: float
     """That a pour of now is in time [0-1]."""
+    crack_odds: float
+    """That a pour of now cracks [0-1], by a rough measure."""
 
 
 def latest(
@@ -67,7 +69,7 @@ def latest(
     since = span * (1 - (1 - np.linspace(0.0, 1.0, MOMENTS, endpoint=False)) ** 1.5)
     found = []
     for change in (AS_IT_IS, *CHANGES):
-        odds = _odds(pouring, climate, future, change, now.timestamp() + since, due, kind, posterior)
+        odds, cracks = _odds(pouring, climate, future, change, now.timestamp() + since, due, kind, posterior)
         even, safe = (_last(since, odds, at_least) for at_least in (EVEN, SAFE))
         found.append(
             Latest(
@@ -75,6 +77,7 @@ def latest(
                 even_at=None if even is None else now + timedelta(seconds=even),
                 safe_at=None if safe is None else now + timedelta(seconds=safe),
                 odds_now=float(odds[0]),
+                crack_odds=cracks,
             )
         )
     return found
@@ -83,8 +86,8 @@ def latest(
 def _odds(
     pouring: Pouring, climate: Climate, future: RoomScenarios | None, change: Change, poured_s: Array, due: datetime,
     kind: MilestoneKind, posterior: Posterior | None,
-) -> Array:  # fmt: skip
-    """That pours at `poured_s` are in time for `due` [0-1]."""
+) -> tuple[Array, float]:  # fmt: skip
+    """That pours at `poured_s` are in time for `due`, and that the first of them cracks [0-1]."""
     row = MILESTONES.index(kind.value)
     pouring = replace(pouring, air_speed=float(change.speed(pouring.air_speed)))
     temp, rh = change.of(climate.temp_c[-1:], climate.rh_pct[-1:])
@@ -96,8 +99,8 @@ def _odds(
         )
         for at, span in zip(poured_s.tolist(), left.tolist(), strict=True)
     ]
-    reached_s = simulate(problems, MEMBERS).reached_s[row, :, 1:]
-    return np.asarray((reached_s <= left[:, None]).mean(axis=1))
+    found = simulate(problems, MEMBERS)
+    return np.asarray((found.reached_s[row, :, 1:] <= left[:, None]).mean(axis=1)), found.cracks(0, None)
 
 
 def _last(since: Array, odds: Array, at_least: float) -> float | None:
@@ -271,6 +274,13 @@ def verdict(latest: Sequence[Latest]) -> str:
     if best.odds_now > usual.odds_now + 0.05:
         said += f"; {best.change.name}, in {best.odds_now:.0%}"
     return said + "."
+
+
+def weigh(kind: MilestoneKind, usual: Latest, due: datetime) -> str | None:
+    """What to do where it is not known nearly enough when the pieces of a plan will be ready for varnish."""
+    if kind is not MilestoneKind.VARNISH_READY or usual.even_at is None:
+        return None
+    return wording.weigh(due - usual.even_at, None if usual.safe_at is None else due - usual.safe_at)
 
 
 def advised(one: Advice) -> str | None:

@@ -211,4 +211,4 @@ def piece(site: Here, name: str) -> PieceReportOut:
     """One piece with its pour."""
     now = site.clock.now()
     require_piece(site, name, now)
-    return PieceReportOut.of_report(piece_report(site.desk, name, now), site.desk.settings.tz)
+    return PieceReportOut.of_report(piece_report(site.desk, name, now), now, site.desk.settings.tz)

@@ -132,6 +132,7 @@ def _values(site: Site, seen: PiecePage, now: datetime) -> dict[str, Any]:
         "facts": facts(report, words),
         "milestones": milestone_rows(report, words),
         "cautions": wording.cautions(silicone=report.drying.pour.silicone),
+        "weigh": wording.weigh_piece(report.forecast, now),
         "row": row(report.line, axis, words, in_danger=bool(report.alarms) and wet),
         "axis": axis,
         "plots": drying_plots(report, curve_of(site, report, now), settings.alarms, words),
@@ -226,6 +227,8 @@ def facts(report: PieceReport, words: Words) -> list[tuple[str, str]]:
         told.append(("Room", f"{number(room.temp_c, 1)} °C, {number(room.rh_pct)} %, read {words.age(room.data_at)}"))
         if forecast.film_temp_c is not None:
             told.append(("Film lies at", f"{number(forecast.film_temp_c, 1)} °C"))
+        if (odds := wording.crack_odds(forecast, words.now)) is not None:
+            told.append(("Cracks", f"{wording.cracks(odds)}, {wording.CRACKS_BY}"))
         told.append(("Reckoned", words.age(forecast.made_at)))
     return [(name, value) for name, value in told if value]
 

@@ -15,6 +15,7 @@ from curewatch.intake.typed.numbers import whole_number
 from curewatch.intake.typed.times import parse_due
 from curewatch.records import MilestoneKind
 from curewatch.records.errors import Field, InputError
+from curewatch.studio import wording
 from curewatch.studio.planning import planner
 from curewatch.web.pages.forms import RECENT, Preset, label_of, newest_pours, pour_words, recent_sizes
 from curewatch.web.site import AHEAD_MOST, Here, Site, one_at_a_time, page
@@ -34,6 +35,7 @@ class PlanAnswer:
     verdict: str
     free: tuple[str, ...]
     """Places of the room that nothing lies on."""
+    weigh: str | None
     nth_free_at: datetime | None
     """When as many places as there are pieces are safe to clear; None: not foreseen, or not needed."""
 
@@ -59,7 +61,7 @@ def plan(request: Request, site: Here) -> HTMLResponse:
         request, "plan.html", now, 422 if wrong else 200,
         values=_filled(preset, site.words(now)) | asked, wrong=wrong, answer=answer, rooms=rooms, recipes=recipes,
         sizes=recent_sizes(presets), preset=preset, kinds=FOR,
-        caution=planner.PLAN_CAUTION,
+        caution=planner.PLAN_CAUTION, cracks_by=wording.CRACKS_BY,
     )  # fmt: skip
 
 
@@ -79,7 +81,8 @@ def answered(site: Site, asked: Mapping[str, str], preset: Preset | None, now: d
     free = free_places(site.desk, made.room)
     short = made.pieces - len(free)
     nth = made.places[short - 1].safe_at if 0 < short <= len(made.places) else None
-    return PlanAnswer(made, planner.verdict(made.latest), free, nth)
+    weigh = planner.weigh(made.milestone, made.latest[0], due)
+    return PlanAnswer(made, planner.verdict(made.latest), free, weigh, nth)
 
 
 def _filled(preset: Preset | None, words: Words) -> dict[str, str]:
