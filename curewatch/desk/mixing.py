@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from curewatch.desk.desk import Desk, mark_changed
-from curewatch.desk.orders import nearest
+from curewatch.desk.orders import DEFAULT_RECIPE, nearest
 from curewatch.records import Recipe
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import ObservationKind
@@ -61,8 +61,10 @@ class Materials:
 class Batch:
     """What to take of each part."""
 
-    told: RecipeMix
-    found: Mixture
+    recipe: str
+    told: RecipeMix | None
+    """None: nobody said, so only how much of the mix is needed is known."""
+    found: Mixture | None
     needed: Need
     pieces: int
     portions: list[Portion]
@@ -96,14 +98,18 @@ def recipe_of(told: RecipeMix, shelf: Materials) -> tuple[Recipe, Mixture]:
     return Recipe(name=told.recipe, solids=found.solids, glycol=found.glycol, stated=True), found
 
 
-def cup(told: RecipeMix, shelf: Materials, needed: Need, pieces: int, believed: RunOff | None) -> Batch:
+def cup(
+    recipe: str, told: RecipeMix | None, shelf: Materials, needed: Need, pieces: int, believed: RunOff | None
+) -> Batch:
     """What to take of each part for so much. InputError where a material has left the shelf."""
+    if told is None:
+        return Batch(recipe, None, None, needed, pieces, [], None, believed)
     try:
         portions, found = mixing.portions(told, shelf.materials, needed.whole), mixing.mixed(told, shelf.materials)
     except UnknownMaterial as missing:
         allowed = f"a recipe of materials on the shelf, which has no {missing.name!r}"
         raise InputError(Field.RECIPE, told.recipe, allowed) from None
-    return Batch(told, found, needed, pieces, portions, shelf.price_of(portions), believed)
+    return Batch(recipe, told, found, needed, pieces, portions, shelf.price_of(portions), believed)
 
 
 def as_mixed(desk: Desk, recipe: str, shelf: Materials) -> tuple[RecipeMix | None, Mixture | None]:
@@ -130,14 +136,25 @@ def put_recipe(desk: Desk, told: Recipe | RecipeMix) -> tuple[Recipe, Mixture | 
     return recipe, found
 
 
-def mix_of(desk: Desk, name: str) -> RecipeMix:
-    """How the recipe is mixed. InputError if no such recipe has its parts told."""
+def mix_of(desk: Desk, name: str) -> RecipeMix | None:
+    """How the recipe is mixed; None where nobody has said. InputError if there is no such recipe."""
     with desk.store.read() as tx:
         mix = tx.mix_of(name)
-        if mix is None:
+        if mix is None and name != DEFAULT_RECIPE and tx.recipe(name) is None:
             known = [one.recipe for one in tx.mixes()]
             raise InputError(Field.RECIPE, name, nearest(name, known, "a recipe whose parts are told"))
     return mix
+
+
+def density_of(desk: Desk, recipe: str | None) -> float:
+    """Of the recipe's wet mix [kg/m3]. InputError where its parts were not told, or have left the shelf."""
+    _, found = as_mixed(desk, recipe or DEFAULT_RECIPE, Materials.of(desk.settings))
+    if found is None:
+        with desk.store.read() as tx:
+            known = [one.recipe for one in tx.mixes()]
+        what = nearest(recipe or "", known, "a recipe whose parts are told, so that its weight is a volume")
+        raise InputError(Field.RECIPE, recipe or DEFAULT_RECIPE, what)
+    return found.density
 
 
 def run_off(desk: Desk, recipe: str, area_m2: float) -> RunOff:

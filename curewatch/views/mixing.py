@@ -115,8 +115,10 @@ class MixOut(View):
     portions: list[PortionOut]
     price: float | None = Field(description="Of all of it; null as long as one part has none")
     run_off: RunOffOut
-    density_kg_l: float
-    added_water_share: float
+    density_kg_l: float | None = Field(
+        description="null: nobody told its parts, so it is known only how much is needed"
+    )
+    added_water_share: float | None
     parts: list[PartOut]
     by_weight: bool
     notes: list[str]
@@ -125,7 +127,7 @@ class MixOut(View):
     def of(cls, made: Batch) -> MixOut:
         needed, found = made.needed, made.found
         return cls(
-            recipe=made.told.recipe,
+            recipe=made.recipe,
             pieces=made.pieces,
             volume_ml=_ml(needed.whole),
             faces_ml=_ml(needed.faces),
@@ -134,12 +136,15 @@ class MixOut(View):
             portions=[PortionOut.of(one) for one in made.portions],
             price=made.price,
             run_off=RunOffOut.of(made),
-            density_kg_l=round(found.density / 1000, 4),
-            added_water_share=round(found.added_water_share, 4),
-            parts=parts_of(made.told),
-            by_weight=made.told.by_weight,
-            notes=notes_on(found),
+            density_kg_l=None if found is None else round(found.density / 1000, 4),
+            added_water_share=None if found is None else round(found.added_water_share, 4),
+            parts=[] if made.told is None else parts_of(made.told),
+            by_weight=made.told is not None and made.told.by_weight,
+            notes=[UNTOLD] if found is None else notes_on(found),
         )
+
+
+UNTOLD = "its parts were never told, so how much of each is not known: `curewatch recipe NAME --part …` tells them"
 
 
 def _ml(volume: float) -> float:

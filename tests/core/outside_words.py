@@ -210,7 +210,7 @@ PARSERS: Mapping[str, Words] = {
     "duration": _of_text(typed.parse_duration, "90 min", "1h30", "1.5 h", "1 d 4 h", "a week and 2 days"),
     "thickness": _of_text(typed.parse_thickness, "1.2mm", "80 mil", "1,200 um", "\u00b5m", "1e-3 m"),
     "length": _of_text(typed.parse_length, "25cm", '10"', "0,4 m"),
-    "size": _of_text(typed.parse_shape, "40x50cm", "16 x 20 in", "40cm x 0.5m", "round 40cm", "\u00f8 16 in"),
+    "size": _of_text(typed.parse_shape, "40x50cm", "16 x 20 in", "12 1/2 x 8½ in", "40cm x 0.5m", "ø 16 in"),
     "volume": _of_text(typed.parse_volume, "250ml", "8 fl oz", "1,5 l"),
     "mass": _of_text(typed.parse_mass, "850g", "30 oz"),
     "weighing": _of_text(parse_weighing, "512", "512.5 g", "1,5 kg", "0"),

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from curewatch.intake.typed.times import UNITS_S
+from curewatch.intake.typed.times import UNITS_S, parse_due
 from curewatch.records.errors import Field, InputError
 from tests.core.typed_parsers import not_future, parse_duration, parse_time
 
@@ -62,6 +62,14 @@ def utc(text: str) -> datetime:
         ("2026-05-01T09:05\u221203", "2026-05-01 12:05"),
         ("20260501T0905Z", "2026-05-01 09:05"),
         ("2000-01-01 01:00", "2000-01-01 00:00"),
+        ("20 april 14:00", "2026-04-20 12:00"),
+        ("Apr 20th, 6pm", "2026-04-20 16:00"),
+        ("13 may 16:00", "2026-05-13 14:00"),
+        ("13 may 18:00", "2025-05-13 16:00"),
+        ("20 Dec 14:00", "2025-12-20 13:00"),
+        ("20 Dec 2024 at 14:00", "2024-12-20 13:00"),
+        ("29 feb 12:00", "2024-02-29 11:00"),
+        ("tomorrow 9:00", "2026-05-14 07:00"),  # in the future: for `not_future` to refuse
     ],
 )
 def test_is_understood(text: str, at: str) -> None:
@@ -104,6 +112,50 @@ def test_is_asked_back(text: str, says: str) -> None:
         parse_time(text, now=NOW, zone=BERLIN, field=Field.DUE)
     assert says in str(caught.value)
     assert str(caught.value).startswith("due: got ")
+
+
+@pytest.mark.parametrize(
+    ("text", "at"),
+    [
+        ("friday", "2026-05-15 16:00"),
+        ("Wednesday", "2026-05-13 16:00"),
+        ("wed 9:00", "2026-05-20 07:00"),  # nine has passed
+        ("today", "2026-05-13 16:00"),
+        ("tomorrow 9:00", "2026-05-14 07:00"),
+        ("9:00", "2026-05-14 07:00"),
+        ("20 Dec", "2026-12-20 17:00"),
+        ("Dec 20", "2026-12-20 17:00"),
+        ("1 March", "2027-03-01 17:00"),
+        ("20 december 2027 12:30", "2027-12-20 11:30"),
+        ("29 feb", "2028-02-29 17:00"),
+        ("2026-12-20", "2026-12-20 17:00"),
+        ("2026-12-20T09:00Z", "2026-12-20 09:00"),
+        ("in 3 weeks", "2026-06-03 15:00"),
+    ],
+)
+def test_what_is_due_lies_ahead(text: str, at: str) -> None:
+    assert parse_due(text, now=NOW, zone=BERLIN) == utc(at)
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("next friday", "which people mean in two ways: say 2026-05-15 or 2026-05-22"),
+        ("last friday", "which has passed"),
+        ("10 may", "which was a short while ago: say the year too, such as 10 May 2027"),
+        ("31 feb", "whose date no calendar has"),
+        ("soon", "a day or time to come, such as 2026-12-20 (by 18:00), 20 Dec, friday, tomorrow 9:00 or in 3 weeks"),
+    ],
+)
+def test_what_is_due_in_two_ways_is_asked_back(text: str, says: str) -> None:
+    with pytest.raises(InputError) as caught:
+        parse_due(text, now=NOW, zone=BERLIN)
+    assert says in str(caught.value)
+
+
+def test_a_fact_of_a_day_that_is_about_to_come_is_asked_back() -> None:
+    with pytest.raises(InputError, match=r"which is yet to come: say the year too, such as 20 May 2025"):
+        parse_time("20 may 9:00", now=NOW, zone=BERLIN)
 
 
 def test_an_hour_that_happens_twice_names_both_readings() -> None:
@@ -219,20 +271,43 @@ def test_a_bare_clock_time_is_the_latest_that_is_not_ahead(
     assert found == past[-1] or (found is None and in_doubt)
 
 
-WORDS = ["now", "ago", "yesterday", "today", "last", "monday", "fri", "at", "h", "min", "days", "am", "pm", "T", "Z"]
+WORDS = [
+    "now",
+    "ago",
+    "yesterday",
+    "today",
+    "tomorrow",
+    "next",
+    "in",
+    "20",
+    "dec",
+    "29 feb",
+    "last",
+    "monday",
+    "fri",
+    "at",
+    "h",
+    "min",
+    "days",
+    "am",
+    "pm",
+    "T",
+    "Z",
+]
 PIECES = st.sampled_from([*WORDS, *"0123456789:-+., ", "2026-10-25", "02:30", "18", "+02:00"])
 
 
 @given(
     text=st.text() | st.lists(PIECES, max_size=8).map("".join) | st.lists(PIECES, max_size=8).map(" ".join),
     zone=st.sampled_from([zone for zone, _ in ZONES_AND_DAYS]),
+    due=st.booleans(),
 )
-@example("9" * 1_000_000, "Europe/Berlin")
-@example("2199-12-31T23:59-14:00", "Pacific/Apia")
-def test_nothing_but_bad_input_is_raised(text: str, zone: str) -> None:
+@example("9" * 1_000_000, "Europe/Berlin", False)
+@example("2199-12-31T23:59-14:00", "Pacific/Apia", True)
+def test_nothing_but_bad_input_is_raised(text: str, zone: str, due: bool) -> None:
     said, at = "", NOW
     try:
-        at = parse_time(text, now=NOW, zone=ZoneInfo(zone))
+        at = (parse_due if due else parse_time)(text, now=NOW, zone=ZoneInfo(zone))
     except InputError as error:
         said = str(error)
     assert said.isprintable()

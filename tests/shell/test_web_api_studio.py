@@ -113,9 +113,11 @@ def test_a_recipe_that_cannot_be_is_refused_and_the_old_one_stands(studio: Studi
     assert get(studio, "/recipes") == before
     size = "width_cm=40&height_cm=50&wet_thickness_mm=1"
     for path, status in (("/recipes/none", 404), (f"/recipes/none/mix?{size}", 404),
-                         (f"/recipes/river white/mix?{size}", 422),
                          ("/recipes/river white/mix?wet_thickness_mm=1", 422)):  # fmt: skip
         assert studio.get(f"/api/v1{path}").status_code == status, path
+    cup = get(studio, f"/recipes/river white/mix?{size}&run_off=0&edge_cm=0")
+    assert (cup["volume_ml"], cup["portions"]) == (200, []), "how much is known, of what is not"
+    assert "never told" in cup["notes"][0]
 
 
 def test_the_shelf_is_that_beside_the_settings_and_a_broken_one_is_said_so(studio: Studio, tmp_path: Path) -> None:

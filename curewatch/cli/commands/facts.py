@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from datetime import datetime
+from functools import partial
 from typing import Annotated
 
 import typer
@@ -19,6 +20,7 @@ from curewatch.desk.commands.pours import log_pours
 from curewatch.desk.commands.readings import log_reading
 from curewatch.desk.commands.trust import parse_trust, trust_sensor
 from curewatch.desk.commands.undo import LogKind, undo_last
+from curewatch.desk.mixing import density_of
 from curewatch.desk.reports.piece import piece_report
 from curewatch.intake.typed import parse_air, parse_humidity
 from curewatch.intake.typed.names import named
@@ -52,7 +54,10 @@ def pour(
     paint: Annotated[
         str | None,
         typer.Option(
-            "--paint", metavar="MASS", help="What was poured, by the scale: full cup less empty, for all of --times."
+            "--paint",
+            metavar="MASS",
+            help="What was poured, by the scale: full cup less empty, for all of --times; a thickness by itself where "
+            "the recipe's parts are told.",
         ),
     ] = None,
     at: At = None,
@@ -67,7 +72,7 @@ def pour(
         size=size, place=place, recipe=recipe, silicone=silicone, support=support, air=air, tilt=tilt, paint=paint,
     )  # fmt: skip
     with desk_of(ctx) as (desk, now):
-        orders = words.orders(moment(at, desk, now))
+        orders = words.orders(moment(at, desk, now), partial(density_of, desk))
         logged, names = log_pours(desk, orders, now), [one.name for one in orders]
         refresh_first(desk, now)
         reports = [piece_report(desk, one, now) for one in names]

@@ -59,7 +59,7 @@ def recipe(
 
 def mix(
     ctx: typer.Context,
-    recipe: Annotated[str, typer.Argument(metavar="RECIPE", help="The recipe, its parts told before.")],
+    recipe: Annotated[str, typer.Argument(metavar="RECIPE", help="The recipe; with its parts told, how much of each.")],
     wet_thickness: Annotated[
         str, typer.Option("--wet-thickness", metavar="LENGTH", help="To be left on the piece, such as 1.2mm.")
     ],
@@ -86,8 +86,9 @@ def mix(
     request.in_si()
     with desk_of(ctx) as (desk, _):
         shelf = Materials.of(desk.settings)
-        recipe_mix = mixing.mix_of(desk, named(recipe, Field.RECIPE))
-        believed = None if run_off is not None else mixing.run_off(desk, recipe_mix.recipe, request.shape.area)
+        name = named(recipe, Field.RECIPE)
+        told = mixing.mix_of(desk, name)
+        believed = None if run_off is not None else mixing.run_off(desk, name, request.shape.area)
     needed, count = request.in_si(RUN_OFF if believed is None else believed.share)
-    made = MixOut.of(cup(recipe_mix, shelf, needed, count, believed))
+    made = MixOut.of(cup(name, told, shelf, needed, count, believed))
     answer(as_json, "mix", made, lambda page: mix_text(made, page))

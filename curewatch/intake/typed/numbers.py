@@ -25,12 +25,22 @@ _LOOKALIKES = str.maketrans(
         "\u2033": '"',  # double prime
         "\u201d": '"',  # right double quotation mark
         "\u00d7": "x",  # multiplication sign
+        "\u2044": "/",  # fraction slash
+        **{
+            sign: f" {parts}"
+            for sign, parts in zip("½¼¾⅛⅜⅝⅞", ["1/2", "1/4", "3/4", "1/8", "3/8", "5/8", "7/8"], strict=True)
+        },
     }
 )
 
 _AMOUNT = re.compile(
     r"(?P<sign>[+-]?)(?P<digits>[0-9]+(?:[.,][0-9]+)?|[.,][0-9]+)(?P<exponent>e[+-]?[0-9]{1,3})?\s*(?P<unit>.*)"
 )
+_FRACTION = re.compile(r"(?:(?P<whole>[0-9]{1,6})[ -])?(?P<over>[0-9]{1,4})/(?P<under>[1-9][0-9]{0,3})\s*(?P<unit>.*)")
+HALVED = frozenset(
+    ("in", "inch", "inches", '"', "oz", "lb", "lbs", "fl oz", "floz", "fl.oz.", "fl. oz.", "part", "parts", "")
+)
+"""Units that rules and scales divide by halves; and parts in a cup."""
 _MAYBE_GROUPED = re.compile(r"[1-9][0-9]{0,2},[0-9]{3}")
 
 Convert = Callable[[Decimal], Decimal]
@@ -55,16 +65,25 @@ class Amount:
     unit: str
     grouped: Decimal | None = None
     """The value if the comma were a thousands mark (1,200 as 1200), where it could be one."""
+    step: Decimal = Decimal(1)
+    """What the last digit stands for; of a fraction one of its parts."""
+    is_fraction: bool = False
 
 
 def read_amount(text: str) -> Amount | None:
-    """`1,2 mm` → Amount(1.2, "mm"); None where the text does not begin with a number.
+    """`1,2 mm` → Amount(1.2, "mm"), `12 1/2 in` → Amount(12.5, "in"); None where it does not begin with a number.
 
     Grouped thousands leave their second mark at the head of the unit, which no unit table knows.
     """
     if len(text) > MAX_TYPED:
         return None
-    found = _AMOUNT.fullmatch(tidy(text))
+    words = tidy(text)
+    if found := _FRACTION.fullmatch(words):
+        whole, over, under = int(found["whole"] or 0), int(found["over"]), int(found["under"])
+        if over >= under:
+            return None
+        return Amount(whole + Decimal(over) / under, found["unit"], step=1 / Decimal(under), is_fraction=True)
+    found = _AMOUNT.fullmatch(words)
     if found is None:
         return None
     sign, digits, exponent = found["sign"], found["digits"], found["exponent"] or ""
@@ -72,7 +91,8 @@ def read_amount(text: str) -> Amount | None:
     grouped = None
     if not exponent and _MAYBE_GROUPED.fullmatch(digits):
         grouped = Decimal(sign + digits.replace(",", ""))
-    return Amount(value, found["unit"], grouped)
+    last = Decimal(f"1e{-len(digits.replace(',', '.').partition('.')[2])}")
+    return Amount(value, found["unit"], grouped, last * Decimal(f"1{exponent}"))
 
 
 def whole_number(text: str, most: int, field: Field) -> int:
@@ -120,6 +140,8 @@ class Quantity:
         convert = self.units.get(unit)
         if convert is None:
             raise InputError(field, given, self.allowed, self._why_not(unit))
+        if amount.is_fraction and unit not in HALVED:
+            raise InputError(field, given, self.allowed, "where a fraction goes with inches, ounces and pounds")
         if amount.grouped is not None and self._holds(convert(amount.grouped)):
             plain = f"{amount.grouped}{amount.unit} or {amount.value}{amount.unit}"
             raise InputError(field, given, plain, "where the comma may mark thousands or decimals")

@@ -12,7 +12,15 @@ from curewatch.intake.typed.levelling import TILT
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.numbers import whole_number
 from curewatch.intake.typed.quantities import MASS, parse_air, parse_support
-from curewatch.intake.typed.wet_thickness import Thickness, as_thick_as, thickness_of
+from curewatch.intake.typed.wet_thickness import (
+    Density,
+    Thickness,
+    as_thick_as,
+    of_mass,
+    parse_ran_off,
+    shape_of,
+    thickness_of,
+)
 from curewatch.records import Support
 from curewatch.records.errors import Field
 from curewatch.records.workshop import Paint
@@ -47,10 +55,14 @@ class PourWords:
     paint: str | None = None
     """By the scale, for all of the series together."""
 
-    def orders(self, at: datetime, most: int = MOST_ALIKE) -> list[PourOrder]:
-        """One for each piece of the series. InputError for whatever is not understood."""
-        thickness = self._thickness()
+    def orders(self, at: datetime, density: Density | None = None, most: int = MOST_ALIKE) -> list[PourOrder]:
+        """One for each piece of the series. InputError for whatever is not understood.
+
+        `density`: of recipes, where the paint's mass may tell the thickness.
+        """
         names = series(self.name.strip(), whole_number(self.times, most, Field.TIMES))
+        paint_kg = None if self.paint is None else MASS.parse(self.paint, Field.PAINT) / len(names)
+        thickness = self._thickness(paint_kg, density)
         return pour_orders(
             names,
             thickness,
@@ -62,12 +74,17 @@ class PourWords:
             support=parse_support(self.support, field=Field.SUPPORT),
             air_speed_m_s=None if self.air is None else parse_air(self.air, field=Field.AIR),
             tilt_rad=None if self.tilt is None else TILT.parse(self.tilt, Field.TILT),
-            paint_g=None if self.paint is None else 1e3 * MASS.parse(self.paint, Field.PAINT) / len(names),
+            paint_g=None if paint_kg is None else 1e3 * paint_kg,
         )
 
-    def _thickness(self) -> Thickness:
+    def _thickness(self, paint_kg: float | None, density: Density | None) -> Thickness:
         if self.as_last_m is not None:
             return as_thick_as(self.as_last_m, self.size)
+        ways = (self.wet_thickness, self.poured, self.layer)
+        if paint_kg is not None and density is not None and ways == (None, None, None):
+            recipe = None if self.recipe is None else named(self.recipe, Field.RECIPE)
+            lost, shape = parse_ran_off(self.ran_off), None if self.size is None else shape_of(self.size)
+            return of_mass(paint_kg, recipe, density, lost, shape, self.paint or "")
         return thickness_of(self.wet_thickness, self.poured, self.ran_off, self.size, self.layer)
 
 

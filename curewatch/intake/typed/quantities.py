@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
-from curewatch.intake.typed.numbers import MAX_TYPED, Amount, Convert, Quantity, read_amount, tidy, times
+from curewatch.intake.typed.numbers import MAX_TYPED, Convert, Quantity, read_amount, tidy, times
 from curewatch.records import WET_THICKNESS_RANGE_M, Support
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import SURFACE_C_RANGE
@@ -44,8 +44,8 @@ MASSES_KG: Mapping[str, Convert] = {
     **dict.fromkeys(("lb", "lbs"), times("0.45359237")),
 }
 TEMPERATURES_C: Mapping[str, Convert] = {
-    **dict.fromkeys(("c", "°c", "deg c", "celsius"), times("1")),
-    **dict.fromkeys(("f", "°f", "deg f", "fahrenheit"), lambda value: (value - 32) * 5 / 9),
+    **dict.fromkeys(("c", "°c", "deg c", "degrees c", "celsius"), times("1")),
+    **dict.fromkeys(("f", "°f", "deg f", "degrees f", "fahrenheit"), lambda value: (value - 32) * 5 / 9),
     **dict.fromkeys(("k", "kelvin"), lambda value: value - Decimal("273.15")),
 }
 SPEEDS_M_S: Mapping[str, Convert] = {
@@ -74,7 +74,7 @@ SIDE = Quantity(
     low=Decimal("0.02"),
     high=Decimal("5"),
     span="between 2 cm and 5 m",
-    examples="25cm or 10 in",
+    examples="25cm, 10 in or 12 1/2 in",
 )
 SIZE = replace(SIDE, what="width x height, each", examples="40x50cm, 16 x 20 in or 40cm x 0.5m")
 VOLUME = Quantity(
@@ -157,7 +157,7 @@ def parse_size(text: str, *, field: Field) -> tuple[float, float]:
         raise InputError(field, text, SIZE.allowed)
     first, second = amounts[0], amounts[1]
     if not first.unit:
-        first = Amount(first.value, second.unit, first.grouped)
+        first = replace(first, unit=second.unit)
     return SIZE.judge(first, text, field), SIZE.judge(second, text, field)
 
 
@@ -237,10 +237,6 @@ def parse_shape(text: str, *, field: Field) -> tuple[float, float, bool]:
     return diameter, diameter, True
 
 
-_BARE = re.compile(r"\s*[0-9]+(?:[.,][0-9]+)?\s*")
-_DIGITS = re.compile(r"[0-9]+(?:[.,]([0-9]+))?")
-
-
 @dataclass(frozen=True)
 class Weighed:
     grams: float
@@ -248,19 +244,20 @@ class Weighed:
 
 
 def parse_weighing(text: str, resolution: str | None = None) -> Weighed:
-    """`512` is grams, to 1 g; `512.5 g` to 0.1 g; other units as MASS has them. Raises InputError."""
-    mass = _grams(text, Field.GRAMS)
+    """`512` is grams, to 1 g; `512.5 g` to 0.1 g; `1.2kg` to 100 g; other units as MASS has them. Raises InputError."""
+    grams, step = _grams(text, Field.GRAMS)
     if resolution is not None:
-        step = _grams(resolution, Field.RESOLUTION)
-    else:
-        number = _DIGITS.search(text)
-        decimals = len(number.group(1) or "") if number is not None else 0
-        per_unit = mass / float(number.group().replace(",", ".")) if number is not None and mass else 1.0
-        step = per_unit * 10.0**-decimals
+        step, _ = _grams(resolution, Field.RESOLUTION)
     if not 0 < step <= 1000:
         raise InputError(Field.RESOLUTION, resolution or text, "a scale's step between 0.1 g and 1 kg")
-    return Weighed(mass, round(step, 6))
+    return Weighed(grams, step)
 
 
-def _grams(text: str, field: Field) -> float:
-    return round(1e3 * MASS.parse(f"{text.strip()} g" if _BARE.fullmatch(text) else text, field), 6)
+def _grams(text: str, field: Field) -> tuple[float, float]:
+    """What it weighs, and what the last digit stands for [g, g]."""
+    weighed = replace(MASS, bare_unit="g")
+    amount = read_amount(text)
+    kg = weighed.parse(text, field)
+    assert amount is not None  # else it was refused
+    step = MASSES_KG[amount.unit or "g"](amount.step)
+    return round(1e3 * kg, 6), round(1e3 * float(step), 6)

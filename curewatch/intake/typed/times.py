@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, timezone, tzinfo
 from decimal import Decimal
@@ -114,11 +116,28 @@ ALLOWED = (
     "a time since 2000, such as now, 3 h ago, yesterday 18:30, 18:30, monday 9:00, 2026-05-14 18:30 or "
     "2026-05-14T18:30+02:00"
 )
+ALLOWED_DUE = "a day or time to come, such as 2026-12-20 (by 18:00), 20 Dec, friday, tomorrow 9:00 or in 3 weeks"
+ODD_YEAR = (timedelta(days=334), timedelta(days=367))
+"""A day of a month that, without its year, would lie so far off is asked back: on the other side it is near."""
+DAY_ENDS = "18:00"
+"""By when it is meant where only a day is named."""
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+MONTHS = (
+    "january", "february", "march", "april", "may", "june", "july", "august", "september", "october", "november",
+    "december",
+)  # fmt: skip
 _CLOCK = r"(?P<h>\d{1,2})(?::(?P<m>\d\d)(?::(?P<s>\d\d)(?:[.,](?P<frac>\d{1,9}))?)?)?(?: ?(?P<half>[ap])\.?m\.?)?"
 _BASIC = r"(?P<bh>\d\d)(?P<bm>\d\d)(?P<bs>\d\d)?"
-_DAY = rf"(?:today|yesterday|(?:last )?(?:{'|'.join(f'{day}|{day[:3]}' for day in WEEKDAYS)}))"
-_ON_DAY = re.compile(rf"(?:(?P<day>{_DAY})(?: at)? )?{_CLOCK}", re.ASCII)
+_WEEKDAY = "|".join(f"{day}|{day[:3]}" for day in WEEKDAYS)
+_MONTH = "|".join(f"{month}|{month[:4]}\\.?|{month[:3]}\\.?" for month in MONTHS)
+_TH = r"(?:st|nd|rd|th)?"
+_DATED = re.compile(
+    rf"(?:(?P<dom>\d{{1,2}}){_TH}\.? (?P<month>{_MONTH})|(?P<first>{_MONTH}) (?P<then>\d{{1,2}}){_TH})"
+    r",?(?: (?P<year>\d{4}))?",
+    re.ASCII,
+)
+_DAY = rf"today|yesterday|tomorrow|(?:last |next )?(?:{_WEEKDAY})|{re.sub(r'[?]P<[a-z]+>', '?:', _DATED.pattern)}"
+_ON_DAY = re.compile(rf"(?:(?P<day>{_DAY}),?(?: at)? )?{_CLOCK}", re.ASCII)
 _ISO_DATE = r"(?P<date>\d{4}-\d\d-\d\d|\d{8})"
 _OFFSET = r"(?: ?(?P<offset>z|utc|[+-]\d\d(?::?\d\d)?))?"
 _ISO = re.compile(rf"{_ISO_DATE}(?:(?:t|,? (?:at )?)(?:{_CLOCK}|{_BASIC}){_OFFSET})?", re.ASCII)
@@ -146,9 +165,12 @@ def not_future(
 
 
 def parse_due(text: str, *, now: datetime, zone: tzinfo) -> datetime:
-    """As `parse_time`, of a moment to be ready by: a day alone means the end of its work."""
-    day = f"{text.strip()} 18:00" if re.fullmatch(r"\d{4}-\d{2}-\d{2}", text.strip()) else text
-    return parse_time(day, now=now, zone=zone, field=Field.DUE)
+    """As `parse_time`, of a moment to be ready by: `friday` is the coming one, and a day alone means the end of its
+    work."""
+    words = tidy(text) if len(text) <= MAX_TYPED else ""
+    alone = re.fullmatch(rf"\d{{4}}-\d{{2}}-\d{{2}}|{_DAY}", words, re.ASCII)
+    asked = _Asked(text, Field.DUE, now.astimezone(UTC), zone, ahead=True)
+    return asked.answer(f"{words} {DAY_ENDS}" if alone else words)
 
 
 @dataclass(frozen=True)
@@ -159,26 +181,32 @@ class _Asked:
     field: Field
     now: datetime
     zone: tzinfo
+    ahead: bool = False
+    """Whether a moment to come is meant."""
 
-    def answer(self) -> datetime:
-        words = tidy(self.text) if len(self.text) <= MAX_TYPED else ""
+    def answer(self, words: str | None = None) -> datetime:
+        """What the text says, or these `words` of it."""
+        if words is None:
+            words = tidy(self.text) if len(self.text) <= MAX_TYPED else ""
         if words == "now":
             return self.now
+        if self.ahead and words.startswith("in "):
+            return self._elapsed(words.removeprefix("in "), 1)
         if words.endswith(" ago"):
-            return self._ago(words.removesuffix(" ago"))
+            return self._elapsed(words.removesuffix(" ago"), -1)
         if iso := _ISO.fullmatch(words):
             return self._iso(iso)
         if on_day := _ON_DAY.fullmatch(words):
             return self._on_day(on_day)
-        if re.fullmatch(_DAY, words):
+        if re.fullmatch(_DAY, words, re.ASCII):
             raise self._bad(f"the time too, such as {words} 18:30", "which has no time of day")
         raise self._bad()
 
-    def _ago(self, words: str) -> datetime:
+    def _elapsed(self, words: str, sign: int) -> datetime:
         elapsed = read_duration(words)
         if elapsed is None or (self.now - elapsed).year < FIRST_YEAR:
             raise self._bad()
-        return self.now - elapsed
+        return self.now + sign * elapsed
 
     def _iso(self, found: re.Match[str]) -> datetime:
         try:
@@ -197,28 +225,69 @@ class _Asked:
     def _on_day(self, found: re.Match[str]) -> datetime:
         clock, day = self._clock(found), found["day"] or ""
         today = self.now.astimezone(self.zone).date()
-        if day in ("today", "yesterday"):
-            days_back = 1 if day == "yesterday" else 0
-            local = datetime.combine(today - timedelta(days=days_back), clock)
+        if day in _BESIDE_TODAY:
+            local = datetime.combine(today + timedelta(days=_BESIDE_TODAY[day]), clock)
             return the_moment_of(local, self.zone, given=self.text, field=self.field)
-        if not day:
-            return self._latest(datetime.combine(today, clock), timedelta(days=1))
-        back = (today.weekday() - _weekday(day)) % 7
-        if back == 0 and day.startswith("last "):
-            back = 7
-        return self._latest(datetime.combine(today - timedelta(days=back), clock), timedelta(days=7))
+        days = self._dated(dated, today) if (dated := _DATED.fullmatch(day)) else self._weekly(day, today)
+        choices = [datetime.combine(one, clock) for one in days]
+        if len(choices) == 1:
+            return the_moment_of(choices[0], self.zone, given=self.text, field=self.field)
+        return self._next(choices) if self.ahead else self._latest(choices)
 
-    def _latest(self, local: datetime, step: timedelta) -> datetime:
-        """The latest moment not in the future among `local`, one `step` before it, two steps before it."""
-        for candidate in (local, local - step, local - 2 * step):
+    def _weekly(self, day: str, today: date) -> list[date]:
+        """Of a weekday, or of every day, those that may be meant, the nearest first."""
+        step = timedelta(days=7 if day else 1)
+        off = (_weekday(day) - today.weekday()) % 7 if day else 0
+        if self.ahead:
+            if day.startswith("last "):
+                raise self._bad(why="which has passed")
+            if day.startswith("next "):
+                this = today + timedelta(days=off)
+                choices = f"{this:%Y-%m-%d} or {this + step:%Y-%m-%d}"
+                raise self._bad(choices, "which people mean in two ways")
+            return [today + timedelta(days=off), today + timedelta(days=off) + step]
+        if day.startswith("next "):
+            raise self._bad(why="which is yet to come")
+        near = today - timedelta(days=(7 - off) % 7)
+        near -= timedelta(days=7 if near == today and day.startswith("last ") else 0)
+        return [near, near - step, near - 2 * step]
+
+    def _dated(self, found: re.Match[str], today: date) -> list[date]:
+        """Of a day of a month, those that may be meant, the nearest first; one where the year was said."""
+        month = _month(found["month"] or found["first"])
+        years = [today.year + (k if self.ahead else -k) for k in range(9)]  # some day of them is a 29 February
+        days = []
+        for year in [int(found["year"])] if found["year"] else years:
+            with suppress(ValueError):
+                days.append(date(year, month, int(found["dom"] or found["then"])))
+        if not days:
+            raise self._bad(why="whose date no calendar has")
+        if not FIRST_YEAR <= days[0].year <= LAST_YEAR:
+            raise self._bad()
+        meant = next((one for one in days if one == today or (one > today) is self.ahead), today)
+        if found["year"] is None and ODD_YEAR[0] < abs(meant - today) < ODD_YEAR[1]:
+            why = "which was a short while ago" if self.ahead else "which is yet to come"
+            raise self._bad(f"the year too, such as {meant.day} {meant:%b %Y}", why)
+        return days
+
+    def _next(self, choices: Sequence[datetime]) -> datetime:
+        """The first moment to come among these local times."""
+        for local in choices:
+            if (at := the_moment_of(local, self.zone, given=self.text, field=self.field)) > self.now:
+                return at
+        raise self._bad()
+
+    def _latest(self, choices: Sequence[datetime]) -> datetime:
+        """The latest moment not in the future among these local times, the latest first."""
+        for candidate, before in zip(choices, [*choices[1:], choices[-1]], strict=True):
             moments = moments_of(candidate, self.zone)
             possible = [at for at in moments if at <= self.now + SLACK]
             if len(possible) == 2:
                 raise happens_twice(possible, self.zone, self.text, self.field)
             if possible and possible[0] > self.now:
                 # A clock that runs a little ahead: yesterday's moment would be a day off.
-                choices = f"now, {candidate:%Y-%m-%d %H:%M} or {candidate - step:%Y-%m-%d %H:%M}"
-                raise self._bad(choices, "which is just ahead of this machine's clock")
+                either = f"now, {candidate:%Y-%m-%d %H:%M} or {before:%Y-%m-%d %H:%M}"
+                raise self._bad(either, "which is just ahead of this machine's clock")
             if possible:
                 return possible[0]
             if not moments and candidate <= self.now.astimezone(self.zone).replace(tzinfo=None):
@@ -251,10 +320,17 @@ class _Asked:
         offset = timedelta(hours=hours, minutes=minutes)
         return timezone(-offset if text[0] == "-" else offset)
 
-    def _bad(self, allowed: str = ALLOWED, why: str | None = None) -> InputError:
-        return InputError(self.field, self.text, allowed, why)
+    def _bad(self, allowed: str | None = None, why: str | None = None) -> InputError:
+        return InputError(self.field, self.text, allowed or (ALLOWED_DUE if self.ahead else ALLOWED), why)
+
+
+_BESIDE_TODAY = {"yesterday": -1, "today": 0, "tomorrow": 1}
 
 
 def _weekday(day: str) -> int:
-    short = day.removeprefix("last ")[:3]
+    short = day.rpartition(" ")[2][:3]
     return next(index for index, name in enumerate(WEEKDAYS) if name.startswith(short))
+
+
+def _month(word: str) -> int:
+    return next(number for number, name in enumerate(MONTHS, 1) if name.startswith(word[:3]))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 
@@ -14,7 +15,8 @@ from curewatch.studio.mixing import Shape
 
 ONE_WAY = (
     "one way to a thickness: ", Field.WET_THICKNESS,
-    ", or ", Field.POURED, " with ", Field.RAN_OFF, " and ", Field.SIZE, ", or ", Field.LAYER,
+    ", or ", Field.POURED, " with ", Field.RAN_OFF, " and ", Field.SIZE,
+    ", or ", Field.PAINT, " of a recipe whose parts are told, with ", Field.SIZE, ", or ", Field.LAYER,
 )  # fmt: skip
 RAN_OFF = replace(VOLUME, low=Decimal(0), span="between 0 ml and 50 l", bare_unit=None)
 
@@ -51,16 +53,16 @@ def thickness_of(
             Field.RAN_OFF, ran_off, ("how much was poured, too (", Field.POURED, ")"), "which alone tells no thickness"
         )
     if wet_thickness is not None:
-        return of_metres(WET_FILM.parse(wet_thickness, Field.WET_THICKNESS), ThicknessSource.GAUGE, _shape(size))
+        return of_metres(WET_FILM.parse(wet_thickness, Field.WET_THICKNESS), ThicknessSource.GAUGE, shape_of(size))
     if layer is not None:
-        return of_metres(_layer(layer), ThicknessSource.LAYER, _shape(size))
+        return of_metres(_layer(layer), ThicknessSource.LAYER, shape_of(size))
     assert poured is not None
-    return of_volume(_paint(poured, ran_off), _shape(size), poured)
+    return of_volume(_paint(poured, ran_off), shape_of(size), poured)
 
 
 def as_thick_as(metres: float, size: str | None) -> Thickness:
     """A film taken to be as thick as the last one: nobody has measured this one, so it is no surer than a word."""
-    return of_metres(metres, ThicknessSource.LAYER, _shape(size))
+    return of_metres(metres, ThicknessSource.LAYER, shape_of(size))
 
 
 def of_metres(
@@ -73,7 +75,7 @@ def of_metres(
     return Thickness(min(max(metres, low), high), source, size_m, is_round, paint=paint)
 
 
-def of_volume(paint: Paint, shape: Shape | None, poured: str) -> Thickness:
+def of_volume(paint: Paint, shape: Shape | None, poured: str, field: Field = Field.POURED) -> Thickness:
     """Of a volume less what ran off, over the face. InputError for no face, or no film; `poured`: as it was told."""
     if shape is None:
         raise InputError(Field.SIZE, None, "width x height of the piece the volume was poured onto, such as 40x50cm")
@@ -82,8 +84,24 @@ def of_volume(paint: Paint, shape: Shape | None, poured: str) -> Thickness:
     low, high = WET_THICKNESS_RANGE_M
     if not low <= metres <= high:
         spread = f"which over {shape.in_words} makes {metres * 1e3:.3g} mm"
-        raise InputError(Field.POURED, poured, f"{WET_FILM.what} {WET_FILM.span}", spread)
+        raise InputError(field, poured, f"{WET_FILM.what} {WET_FILM.span}", spread)
     return replace(of_metres(metres, ThicknessSource.VOLUME, shape, paint), drained=paint.ran_off_m3 is not None)
+
+
+Density = Callable[[str | None], float]
+"""Of a recipe's wet mix [kg/m3]; InputError where its parts are not known."""
+
+
+def of_mass(
+    kg: float, recipe: str | None, density: Density, lost_m3: float | None, shape: Shape | None, poured: str
+) -> Thickness:
+    """As `of_volume`, of paint that was weighed."""
+    volume = kg / density(recipe)
+    if lost_m3 is not None and lost_m3 >= volume:
+        raise InputError(
+            Field.RAN_OFF, f"{lost_m3 * 1e6:g} ml", f"less than was poured ({poured}, {volume * 1e6:.0f} ml)"
+        )
+    return of_volume(Paint(piece_id=0, poured_m3=volume, ran_off_m3=lost_m3), shape, poured, Field.PAINT)
 
 
 def sides(width_cm: float | None, height_cm: float | None, is_round: bool) -> Shape | None:
@@ -97,7 +115,7 @@ def sides(width_cm: float | None, height_cm: float | None, is_round: bool) -> Sh
     return Shape(width_cm / 100, height_cm / 100, is_round)
 
 
-def _shape(size: str | None) -> Shape | None:
+def shape_of(size: str | None) -> Shape | None:
     return None if size is None else Shape(*parse_shape(size, field=Field.SIZE))
 
 
@@ -108,9 +126,13 @@ def _layer(word: str) -> float:
     return found
 
 
+def parse_ran_off(text: str | None) -> float | None:
+    """A volume [m3]."""
+    return None if text is None else RAN_OFF.parse(text, Field.RAN_OFF)
+
+
 def _paint(poured: str, ran_off: str | None) -> Paint:
-    volume = VOLUME.parse(poured, Field.POURED)
-    lost = None if ran_off is None else RAN_OFF.parse(ran_off, Field.RAN_OFF)
+    volume, lost = VOLUME.parse(poured, Field.POURED), parse_ran_off(ran_off)
     if lost is not None and lost >= volume:
         raise InputError(Field.RAN_OFF, ran_off, f"less than was poured ({poured})")
     return Paint(piece_id=0, poured_m3=volume, ran_off_m3=lost)

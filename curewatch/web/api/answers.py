@@ -11,7 +11,7 @@ from typing import Any
 from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
-from curewatch.intake.typed import not_future
+from curewatch.intake.typed import not_future, parse_time
 from curewatch.records.errors import Field
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.views.base import Problem
@@ -68,8 +68,12 @@ def require_room(site: Site, room: str) -> None:
             raise HTTPException(404)
 
 
-def moment(at: datetime | None, now: datetime) -> datetime:
-    """When it was: as given, else now. InputError where that is yet to come."""
+def moment(site: Site, at: datetime | str | None, now: datetime) -> datetime:
+    """When it was: as given, in words of the studio's zone too, else now. InputError where that is yet to come."""
+    if isinstance(at, str):
+        return min(
+            not_future(parse_time(at, now=now, zone=site.desk.zone, field=Field.AT), now, field=Field.AT, given=at), now
+        )
     return now if at is None else min(not_future(at, now, field=Field.AT), now)
 
 

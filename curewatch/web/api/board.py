@@ -8,6 +8,7 @@ is logged is answered with an `undo`, which /undo takes as it is.
 from __future__ import annotations
 
 from datetime import UTC
+from functools import partial
 from typing import Any
 
 from fastapi import APIRouter, FastAPI
@@ -17,6 +18,7 @@ from fastapi.responses import Response
 from curewatch import __version__
 from curewatch.desk.commands import readings
 from curewatch.desk.commands.pours import log_pours
+from curewatch.desk.mixing import density_of
 from curewatch.records import Reading
 from curewatch.studio import wording
 from curewatch.views.board import BoardOut, board_rows
@@ -48,8 +50,8 @@ def board_as_rows(site: Here) -> Response:
 def log_pour(site: Here, pour: PourIn) -> LoggedOut:
     """A new piece with its pour, or a series of them; the answer names the first."""
     now = site.clock.now()
-    at = moment(pour.at, now)
-    poured = log_pours(site.desk, pour.orders(at), now)
+    at = moment(site, pour.at, now)
+    poured = log_pours(site.desk, pour.orders(at, partial(density_of, site.desk)), now)
     pieces = [one.piece for one in poured if one.piece is not None]
     notes = wording.notes(remark for one in poured for remark in one.remarks)
     return logged(site, now, pieces[0].name, notes, "pour", tuple(piece.id for piece in pieces))
@@ -59,7 +61,7 @@ def log_pour(site: Here, pour: PourIn) -> LoggedOut:
 def log_reading(site: Here, reading: ReadingIn) -> LoggedOut:
     """What a person or a program read of a room. Stored as typed; sensors speak through the broker."""
     now = site.clock.now()
-    at = moment(reading.at, now)
+    at = moment(site, reading.at, now)
     read = Reading(room=reading.room, at=at, temp_c=reading.temp_c, rh_pct=reading.rh_pct, received_at=now)
     notes = wording.notes(readings.log_reading(site.desk, read).remarks)
     return logged(site, now, None, notes, "reading", (reading.room, at.astimezone(UTC).isoformat()))

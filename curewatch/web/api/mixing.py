@@ -9,6 +9,8 @@ from starlette.exceptions import HTTPException
 
 from curewatch.desk import mixing
 from curewatch.desk.mixing import Materials, as_mixed, cup
+from curewatch.desk.orders import DEFAULT_RECIPE
+from curewatch.intake.typed.names import named
 from curewatch.intake.typed.wet_thickness import sides
 from curewatch.records import WET_THICKNESS_RANGE_M, Name, Recipe
 from curewatch.records.errors import Field, InputError
@@ -50,17 +52,19 @@ def mix(
     edge_cm: Annotated[float, Query(ge=0, le=20, description="Depth of the sides that take paint")] = EDGE_CM,
     run_off: Annotated[float | None, Query(ge=0, le=0.9, description="Left out: as learned, else assumed")] = None,
 ) -> MixOut:
-    """How much of each part to mix for so many pieces of a size. Its parts must have been told."""
+    """How much of each part to mix for so many pieces of a size; without its parts told, how much of it."""
     shape = sides(width_cm, height_cm, disc)
     if shape is None:
         raise InputError(Field.SIZE, None, "both sides of the piece")
     shelf = Materials.of(site.desk.settings)
-    _known(site, name)
+    name = named(name, Field.RECIPE)
+    if name != DEFAULT_RECIPE:
+        _known(site, name)
     told = mixing.mix_of(site.desk, name)
     believed = mixing.run_off(site.desk, name, shape.area) if run_off is None else None
     share = believed.share if believed is not None else run_off or 0.0
     needed = need(shape, pieces, wet_thickness_mm / 1e3, depth=edge_cm / 100, run_off=share)
-    return MixOut.of(cup(told, shelf, needed, pieces, believed))
+    return MixOut.of(cup(name, told, shelf, needed, pieces, believed))
 
 
 @router.get("/recipes/{name:path}")

@@ -143,7 +143,7 @@ def observe(site: Here, name: str, found: Annotated[ObservationIn, Body()]) -> L
     """The dates of this piece, and of later pours of its recipe and at its place, follow."""
     now = site.clock.now()
     require_piece(site, name, now)
-    at = moment(found.at, now)
+    at = moment(site, found.at, now)
     if isinstance(found, FingerIn):
         observed = observing.feel(site.desk, name, found.finger, at, now, found.spot)
     elif isinstance(found, WeighingIn):
@@ -166,7 +166,7 @@ def step_done(site: Here, name: str, step: StepIn) -> LoggedOut:
     """Write down that a step was done."""
     now = site.clock.now()
     require_piece(site, name, now)
-    noted = aftercare.done(site.desk, name, step.step, moment(step.at, now), now, anyway=step.anyway)
+    noted = aftercare.done(site.desk, name, step.step, moment(site, step.at, now), now, anyway=step.anyway)
     return logged(site, now, name, wording.notes(noted.remarks), "step", (name, noted.step.id))
 
 
@@ -192,7 +192,7 @@ def move(site: Here, name: str, to: MoveIn) -> LoggedOut:
     """The piece lies somewhere else from then on."""
     now = site.clock.now()
     require_piece(site, name, now)
-    moved = moves.move(site.desk, name, to.room, to.place, now, to.air_m_s, at=moment(to.at, now))
+    moved = moves.move(site.desk, name, to.room, to.place, now, to.air_m_s, at=moment(site, to.at, now))
     return logged(site, now, name, wording.notes(moved.remarks), "move", (name,))
 
 
@@ -201,7 +201,7 @@ def gone(site: Here, name: str, when: Annotated[GoneIn | None, Body()] = None) -
     """The piece has left the studio; its name and its place are free."""
     now = site.clock.now()
     require_piece(site, name, now)
-    at = None if when is None or when.at is None else moment(when.at, now)
+    at = None if when is None or when.at is None else moment(site, when.at, now)
     left = moves.leave(site.desk, name, now, at=at).piece
     return logged(site, now, name, done="gone", of=(left.id if left else 0,))
 

@@ -63,5 +63,5 @@ def measure(site: Here, name: str, tilt: TiltIn) -> LoggedOut:
     """How far from level its support was found to be. Said again of the same moment, that stands."""
     now = site.clock.now()
     require_piece(site, name, now)
-    measured(site.desk, name, math.radians(tilt.tilt_deg), moment(tilt.at, now), now)
+    measured(site.desk, name, math.radians(tilt.tilt_deg), moment(site, tilt.at, now), now)
     return logged(site, now, name)

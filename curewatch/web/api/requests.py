@@ -3,15 +3,38 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from datetime import datetime
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import Field, model_validator
+from pydantic import (
+    BeforeValidator,
+    Field,
+    TypeAdapter,
+    ValidationError,
+    WithJsonSchema,
+    WrapValidator,
+    model_validator,
+)
+from pydantic_core import PydanticCustomError
 
 from curewatch.desk import PourOrder
+from curewatch.intake.typed import parse_air, parse_humidity
+from curewatch.intake.typed.finger import finger_of
+from curewatch.intake.typed.levelling import TILT
 from curewatch.intake.typed.mixes import recipe_told
+from curewatch.intake.typed.numbers import MAX_TYPED, read_amount
 from curewatch.intake.typed.pours import pour_orders, series
-from curewatch.intake.typed.wet_thickness import Thickness, of_metres, of_volume, sides
+from curewatch.intake.typed.quantities import (
+    MASS,
+    ROOM_TEMPERATURE,
+    SIDE,
+    SURFACE_TEMPERATURE,
+    VOLUME,
+    WET_FILM,
+    parse_weighing,
+)
+from curewatch.intake.typed.wet_thickness import RAN_OFF, Density, Thickness, of_mass, of_metres, of_volume, sides
 from curewatch.records import (
     RH_PCT_RANGE,
     Name,
@@ -20,60 +43,106 @@ from curewatch.records import (
     ThicknessSource,
     Trust,
 )
+from curewatch.records.errors import Field as Of
+from curewatch.records.errors import InputError
 from curewatch.records.observations import GRAMS_RANGE, SURFACE_C_RANGE, Finger, Spot
 from curewatch.records.workshop import Paint, Part, RecipeMix
 from curewatch.views.base import At, RequestModel
 from curewatch.views.estimate import Glycol, Solids, WetMm
 
 ML_MOST = 50_000
-Ml = Annotated[float, Field(gt=0, le=ML_MOST)]
 TIMES_MOST = 50
 """As many as one /undo takes back."""
 
-NOW = Field(default=None, description="Left out: now")
+
+def _worded(parse: Callable[[str, Of], float], field: Of, times: float = 1.0) -> BeforeValidator:
+    """A number that may also be sent as a text with its unit, as it is typed elsewhere: `"1.2kg"`, `"64 °F"`."""
+
+    def read(given: Any) -> Any:
+        amount = read_amount(given) if isinstance(given, str) else None
+        if not isinstance(given, str) or (amount is not None and not amount.unit):
+            return given
+        try:
+            return round(parse(given, field) * times, 9)
+        except InputError as error:
+            if amount is None:
+                return given
+            raise ValueError(f"{error.why or 'it cannot be'}: say {error.allowed}") from None
+
+    return BeforeValidator(read)
+
+
+_AT = TypeAdapter(At)
+
+
+def _moment(given: Any, handler: Any) -> datetime | str:
+    """ISO 8601 with its offset, or words as they are typed elsewhere, which are read once the zone is known."""
+    if isinstance(given, str) and given[:1].strip() and not given[:4].isdigit():
+        return given
+    try:
+        return _AT.validate_python(given)
+    except ValidationError as error:
+        raise PydanticCustomError("moment", "{said}", {"said": error.errors()[0]["msg"]}) from None
+
+
+Spoken = Annotated[
+    datetime | str,
+    WrapValidator(_moment),
+    WithJsonSchema(
+        {"type": "string", "maxLength": MAX_TYPED, "examples": ["2026-11-20T18:30:00+00:00", "yesterday 18:30"]}
+    ),
+]
+NOW = Field(default=None, description="ISO 8601 with its offset, or in words: 3 h ago, yesterday 18:30. Left out: now")
+Cm = Annotated[float, Field(ge=2, le=500), _worded(SIDE.parse, Of.SIZE, 100)]
+Ml = Annotated[float, Field(gt=0, le=ML_MOST), _worded(VOLUME.parse, Of.POURED, 1e6)]
+AirSpeed = Annotated[float, Field(ge=0.05, le=5), _worded(lambda text, field: parse_air(text, field=field), Of.AIR)]
+Tilt = Annotated[float, Field(ge=0, le=45), _worded(lambda text, field: math.degrees(TILT.parse(text, field)), Of.TILT)]
 
 
 class PourIn(RequestModel):
     name: Name
     room: Name
-    wet_thickness_mm: WetMm | None = Field(default=None, description="Left out: by poured_ml over the size")
+    wet_thickness_mm: Annotated[WetMm, _worded(WET_FILM.parse, Of.WET_THICKNESS, 1e3)] | None = Field(
+        default=None, description="Left out: by poured_ml over the size"
+    )
     thickness_source: ThicknessSource = Field(default=ThicknessSource.GAUGE, description="Of wet_thickness_mm")
     poured_ml: Ml | None = Field(default=None, description="Onto each piece; it and ran_off_ml teach what runs off")
-    ran_off_ml: Annotated[float, Field(ge=0, le=ML_MOST)] | None = None
-    poured_g: Annotated[float, Field(gt=0, le=100_000)] | None = Field(
-        default=None, description="Instead of poured_ml: the full cup less the empty one"
+    ran_off_ml: Annotated[float, Field(ge=0, le=ML_MOST), _worded(RAN_OFF.parse, Of.RAN_OFF, 1e6)] | None = None
+    poured_g: Annotated[float, Field(gt=0, le=100_000), _worded(MASS.parse, Of.PAINT, 1e3)] | None = Field(
+        default=None, description="Instead of poured_ml, of each piece: the full cup less the empty one"
     )
-    tilt_deg: Annotated[float, Field(ge=0, le=45)] | None = Field(default=None, description="Off level, if measured")
-    at: At | None = Field(default=None, description="Left out: now")
+    tilt_deg: Tilt | None = Field(default=None, description="Off level, if measured")
+    at: Spoken | None = NOW
     place: Name | None = None
-    width_cm: Annotated[float, Field(ge=2, le=500)] | None = None
-    height_cm: Annotated[float, Field(ge=2, le=500)] | None = None
+    width_cm: Cm | None = None
+    height_cm: Cm | None = None
     round: bool = Field(default=False, description="Then both sides are its diameter")
     recipe: Name | None = None
     silicone: bool = False
     back: Support = Support.CANVAS
-    air_m_s: Annotated[float, Field(ge=0.05, le=5)] | None = Field(
-        default=None, description="Left out: as the room's is set"
-    )
+    air_m_s: AirSpeed | None = Field(default=None, description="Left out: as the room's is set")
     times: Annotated[int, Field(ge=1, le=TIMES_MOST)] = Field(
         default=1, description="So many alike from one mix, all or none: 'name 1' to 'name N'"
     )
 
     @model_validator(mode="after")
     def _fits(self) -> PourIn:
-        if self.wet_thickness_mm is None and self.poured_ml is None:
-            raise ValueError("a pour is told by its wet_thickness_mm or its poured_ml")
+        if self.wet_thickness_mm is None and self.poured_ml is None and self.poured_g is None:
+            raise ValueError(
+                "a pour is told by its wet_thickness_mm or its poured_ml, or by poured_g of a known recipe"
+            )
         if self.poured_g is not None and self.poured_ml is not None:
             raise ValueError("paint is told by poured_g or by poured_ml")
-        if self.ran_off_ml is not None and (self.poured_ml is None or self.ran_off_ml >= self.poured_ml):
+        by_weight = self.poured_g is not None and self.wet_thickness_mm is None
+        if self.ran_off_ml is not None and not by_weight and self.ran_off_ml >= (self.poured_ml or 0.0):
             raise ValueError("ran_off_ml is part of poured_ml")
         return self
 
-    def orders(self, at: datetime) -> list[PourOrder]:
+    def orders(self, at: datetime, density: Density) -> list[PourOrder]:
         """One for each of the series. InputError for a size told by half, or a volume that makes no film."""
         return pour_orders(
             series(self.name, self.times),
-            self._thickness(),
+            self._thickness(density),
             self.room,
             at,
             place=self.place,
@@ -85,8 +154,11 @@ class PourIn(RequestModel):
             paint_g=self.poured_g,
         )
 
-    def _thickness(self) -> Thickness:
+    def _thickness(self, density: Density) -> Thickness:
         shape, paint = sides(self.width_cm, self.height_cm, self.round), None
+        if self.wet_thickness_mm is None and self.poured_g is not None:
+            lost = None if self.ran_off_ml is None else self.ran_off_ml * 1e-6
+            return of_mass(self.poured_g / 1e3, self.recipe, density, lost, shape, f"{self.poured_g:g} g")
         if self.poured_ml is not None:
             caught = None if self.ran_off_ml is None else self.ran_off_ml * 1e-6
             paint = Paint(piece_id=0, poured_m3=self.poured_ml * 1e-6, ran_off_m3=caught)
@@ -97,17 +169,17 @@ class PourIn(RequestModel):
 
 
 class TiltIn(RequestModel):
-    tilt_deg: Annotated[float, Field(ge=0, le=45, description="Off level; 3 mm on a metre are 0.172")]
-    at: At | None = NOW
+    tilt_deg: Annotated[Tilt, Field(description="Off level; 3 mm on a metre are 0.172")]
+    at: Spoken | None = NOW
 
 
 class FingerIn(RequestModel):
     """A finger at an edge nobody will see, or in the middle."""
 
     kind: Literal["finger"]
-    finger: Finger
+    finger: Annotated[Finger, BeforeValidator(lambda said: finger_of(said) or said if isinstance(said, str) else said)]
     spot: Spot = Spot.EDGE
-    at: At | None = NOW
+    at: Spoken | None = NOW
 
 
 class WeighingIn(RequestModel):
@@ -116,15 +188,29 @@ class WeighingIn(RequestModel):
     kind: Literal["weighing"]
     grams: Annotated[float, Field(ge=GRAMS_RANGE[0], le=GRAMS_RANGE[1])]
     resolution_g: Annotated[float, Field(gt=0, le=1000, description="The scale's smallest step")] = 1.0
-    at: At | None = NOW
+    at: Spoken | None = NOW
+
+    @model_validator(mode="before")
+    @classmethod
+    def _as_read_off(cls, given: Any) -> Any:
+        """`"1.2kg"` is to 100 g, as everywhere."""
+        if not isinstance(given, dict) or not isinstance(given.get("grams"), str):
+            return given
+        try:
+            weighed = parse_weighing(given["grams"])
+        except InputError:
+            return given
+        return {"resolution_g": weighed.resolution_g, **given, "grams": weighed.grams}
 
 
 class SurfaceIn(RequestModel):
     """The film's own temperature, by an infrared thermometer."""
 
     kind: Literal["surface"]
-    surface_c: Annotated[float, Field(ge=SURFACE_C_RANGE[0], le=SURFACE_C_RANGE[1])]
-    at: At | None = NOW
+    surface_c: Annotated[
+        float, Field(ge=SURFACE_C_RANGE[0], le=SURFACE_C_RANGE[1]), _worded(SURFACE_TEMPERATURE.parse, Of.SURFACE)
+    ]
+    at: Spoken | None = NOW
 
 
 ObservationIn = Annotated[FingerIn | WeighingIn | SurfaceIn, Field(discriminator="kind")]
@@ -132,7 +218,7 @@ ObservationIn = Annotated[FingerIn | WeighingIn | SurfaceIn, Field(discriminator
 
 class StepIn(RequestModel):
     step: Annotated[str, Field(min_length=1, max_length=40, description="As the steps of the piece name it")]
-    at: At | None = NOW
+    at: Spoken | None = NOW
     anyway: bool = Field(default=False, description="Although a step before it was left out")
 
 
@@ -147,22 +233,24 @@ class TrustIn(RequestModel):
 
 class ReadingIn(RequestModel):
     room: Name
-    temp_c: Annotated[float, Field(ge=-40, le=60)]
-    rh_pct: Annotated[float, Field(ge=RH_PCT_RANGE[0], le=RH_PCT_RANGE[1])]
-    at: At | None = Field(default=None, description="Left out: now")
+    temp_c: Annotated[float, Field(ge=-40, le=60), _worded(ROOM_TEMPERATURE.parse, Of.TEMPERATURE)]
+    rh_pct: Annotated[
+        float,
+        Field(ge=RH_PCT_RANGE[0], le=RH_PCT_RANGE[1]),
+        _worded(lambda text, field: parse_humidity(text, field=field), Of.HUMIDITY),
+    ]
+    at: Spoken | None = NOW
 
 
 class MoveIn(RequestModel):
     room: Name
     place: Name | None = None
-    at: At | None = Field(default=None, description="Left out: now")
-    air_m_s: Annotated[float, Field(ge=0.05, le=5)] | None = Field(
-        default=None, description="Left out: as the room's is set"
-    )
+    at: Spoken | None = NOW
+    air_m_s: AirSpeed | None = Field(default=None, description="Left out: as the room's is set")
 
 
 class GoneIn(RequestModel):
-    at: At | None = Field(default=None, description="Left out: now")
+    at: Spoken | None = NOW
 
 
 class ResendIn(RequestModel):

@@ -144,10 +144,12 @@ def pour_words(form: Mapping[str, str], preset: Preset | None) -> PourWords:
         return replace(words, layer=way)
     if way == "gauge":
         return replace(words, wet_thickness=with_unit(form.get("gauge", ""), "mm"))
+    ran_off = with_unit(form.get("ran_off", ""), "ml") or None
     if way == "volume":
-        poured, ran_off = (with_unit(form.get(name, ""), "ml") for name in ("poured", "ran_off"))
-        return replace(words, poured=poured, ran_off=ran_off or None)
-    raise InputError(Field.WET_THICKNESS, way, f"{', '.join(LAYERS_M)}, a measured thickness, or a volume")
+        return replace(words, poured=with_unit(form.get("poured", ""), "ml"), ran_off=ran_off)
+    if way == "mass":
+        return replace(words, paint=with_unit(form.get("paint", ""), "g"), ran_off=ran_off)
+    raise InputError(Field.WET_THICKNESS, way, f"{', '.join(LAYERS_M)}, a measured thickness, a volume, or a weight")
 
 
 def newest_pours(kept: CachedBoard) -> list[Drying]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import datetime
+from functools import partial
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request
@@ -11,6 +12,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from curewatch.desk.commands import moves, readings
 from curewatch.desk.commands.pours import log_pours
+from curewatch.desk.mixing import density_of
 from curewatch.desk.reports.board import CachedBoard
 from curewatch.intake.typed import parse_air, parse_humidity
 from curewatch.intake.typed.names import named
@@ -57,7 +59,9 @@ def log_pour(request: Request, site: Here, form: Typed) -> Response:
     values = {str(name): text_of(form, name) for name in form}
     try:
         words = replace(pour_words(values, _preset(kept)), name=values.get("name", ""), times=values.get("count", "1"))
-        orders = words.orders(moment_of(values, now, site.desk.settings.tz), MOST_AT_ONCE)
+        orders = words.orders(
+            moment_of(values, now, site.desk.settings.tz), partial(density_of, site.desk), MOST_AT_ONCE
+        )
         ids = [_id(one.piece) for one in log_pours(site.desk, orders, now)]
     except InputError as error:
         return _pour_page(request, site, now, values, error.in_words(label_of), 422)
