@@ -99,7 +99,8 @@ def _joined(one: ReadingColumns, other: ReadingColumns) -> ReadingColumns:
 
 
 def _renumbered(columns: ReadingColumns, sources: tuple[str, ...]) -> ReadingColumns:
-    place = np.array([sources.index(name) for name in columns.sources], dtype=np.int64)
+    number = {name: i for i, name in enumerate(sources)}
+    place = np.array([number[name] for name in columns.sources], dtype=np.int64)
     return columns._replace(source=place[columns.source], sources=sources)
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from types import MappingProxyType
 
 import numpy as np
@@ -26,7 +28,13 @@ SPAN_S = 2 * 3600.0
 """No source counts as live for longer than this without a reading [s]."""
 MERGE_S = 300.0
 """Sensors' readings this close count as of one moment [s]."""
+FEW = 4
+"""Up to so many sensors tell of a room at every moment that one of them is read; more, as behind a wildcard, at one
+moment in MERGE_S. So the work grows as their number does, not as its square."""
+AT_ONCE, AT_ONCE_LEAST = 65_536, 288
+"""Values, and moments, that are compared at a time: the table of all sensors at all moments is never made."""
 HOUR_S, DAY_S = 3600.0, 86400.0
+Rows = NDArray[np.intp]
 
 
 @dataclass(frozen=True)
@@ -42,11 +50,93 @@ class Readings:
     live: Flags
     """Whether a reading proves that its source lives: not one that a broker had kept from earlier."""
 
+    def rows(self) -> list[Rows]:
+        """Of each source, where its readings are."""
+        order = np.argsort(self.source, kind="stable")
+        parts = np.split(order, np.searchsorted(self.source[order], np.arange(1, len(self.sources))))
+        return parts[: len(self.sources)]
+
+
+Apart = list[tuple[float, float]]
+"""When [s], and by how much [°C, %]."""
+
+
+@dataclass(frozen=True)
+class _Voice:
+    """What one source says of one quantity, and by how much it was found to be off."""
+
+    name: str
+    t: Array
+    v: Array
+    spikes: Apart
+    checks: Apart
+    apart: list[tuple[Array, Array, Array]] = field(default_factory=list)
+    """When it could be compared [s], and how far it was then from the other sensors and from the room [°C, %]."""
+
+    @cached_property
+    def reach_s(self) -> float:
+        """How long it counts as live after a reading [s]."""
+        usual = LIVE_INTERVALS * float(np.median(np.diff(self.t))) if len(self.t) > 2 else 0.0
+        return min(max(LIVE_LEAST_S, usual), SPAN_S)
+
+    def followed(self, at_s: Array) -> Array:
+        """Its value at every moment at which it is live (straight lines between its readings), else NaN."""
+        t = self.t
+        if not len(t):
+            return np.full(len(at_s), np.nan)
+        left = np.clip(np.searchsorted(t, at_s, "right") - 1, 0, len(t) - 1)
+        right = np.minimum(left + 1, len(t) - 1)
+        between = (at_s >= t[0]) & ((t[right] - t[left] <= self.reach_s) & (at_s <= t[right]))
+        near = np.minimum(np.abs(at_s - t[left]), np.abs(at_s - t[right])) <= MERGE_S
+        return np.where(between | near, np.interp(at_s, t, self.v), np.nan)
+
+    def last_said(self, at_s: Array) -> tuple[Array, Array]:
+        """When it last spoke before each moment, and what; its first words before those."""
+        last = np.clip(np.searchsorted(self.t, at_s, "right") - 1, 0, len(self.t) - 1)
+        return self.t[last], self.v[last]
+
+    def is_live(self, at_s: Array) -> Flags:
+        """At which moments it has just been heard, or is between two readings."""
+        if not len(self.t):
+            return np.zeros(len(at_s), dtype=bool)
+        last, _ = self.last_said(at_s)
+        return np.asarray((at_s >= last) & (at_s - last <= self.reach_s) | (np.abs(at_s - last) <= MERGE_S))
+
+    def checked(self, at_s: Array, typed: Array) -> Apart:
+        """How far what was typed was from what it said then, or had said just before."""
+        if not len(self.t):
+            return []
+        said = self.followed(at_s)
+        said = np.where(np.isnan(said), self.last_said(at_s)[1], said)
+        return list(zip(at_s.tolist(), (typed - said).tolist(), strict=True))
+
+    @cached_property
+    def _jitter(self) -> Apart:
+        """Each reading against its neighbours, known when the second of them came."""
+        t, v = self.t, self.v
+        return list(zip(t[2:].tolist(), (v[1:-1] - (v[:-2] + v[2:]) / 2).tolist(), strict=True))
+
+    def error_variance(self, at_s: Array, steady: float) -> Array:
+        """How far off it is taken to be at each moment [°C2, %2]: by its record in the day before that hour.
+
+        Its jitter counts, its spikes, and the checks of it. Nothing later does: what is made of readings must not
+        change as the next ones come in.
+        """
+        hour = np.floor(at_s / HOUR_S) * HOUR_S
+        off = _mean_square([*self._jitter, *self.spikes], hour) + _mean_square(self.checks, hour)
+        return np.asarray(steady**2 + off)
+
+    @property
+    def compared(self) -> tuple[Array, Array, Array]:
+        """All of `apart` as one."""
+        at_s, others, room = (np.concatenate([part[i] for part in self.apart]) for i in range(3))
+        return at_s, others, room
+
 
 def merged(
     r: Readings, spikes: Sequence[Finding] = (), aside: Mapping[int, Flags] = MappingProxyType({})
 ) -> tuple[Readings, list[Finding]]:
-    """One record for the room, at the moments of any of its sources: what the live sensors say, by their record.
+    """One record for the room, at the moments of its sources: what the live sensors say, by their record.
 
     Of two the mean counts, each weighed by how steady it was for a day; of more the median. What was typed beside a
     live sensor is a check of it and no part of the air; where no sensor is live, it is all there is.
@@ -57,53 +147,98 @@ def merged(
         return _only(r, used), []
     found: list[Finding] = []
     merged: dict[str, Array] = {}
+    live, rows = r.live.copy(), r.rows()
     sensors = [int(number) for number in numbers if r.sources[number] != TYPED]
-    by_hand = np.isin(r.source, [number for number, name in enumerate(r.sources) if name == TYPED])
+    typed = [int(number) for number in numbers if r.sources[number] == TYPED]
     for quantity, limit, steady in zip(QUANTITIES, DISAGREE, STEADY, strict=True):
         values = getattr(r, quantity)
         known = np.isfinite(values)
-        own = [known & (r.source == number) for number in sensors]
-        lives = [_is_live(r.epoch_s, mine) & ~aside.get(n, np.False_) for n, mine in zip(sensors, own, strict=True)]
-        live = np.array(lives).reshape(len(own), len(known)).any(axis=0)
-        table = np.stack([_followed(r.epoch_s, values, mine) for mine in own]) if own else np.empty((0, len(known)))
-        apart = [
-            _checked(r.epoch_s, values, known & by_hand & alive, mine) for mine, alive in zip(own, lives, strict=True)
-        ]
-        spread = [
-            _error_variance(r.epoch_s, values, mine, _odd(spikes, r.sources[number], quantity), checks, steady)
-            for number, mine, checks in zip(sensors, own, apart, strict=True)
-        ]
-        typed = np.where(np.isfinite(table).any(axis=0), np.nan, _followed(r.epoch_s, values, known & by_hand & ~live))
-        middle = _weighed(np.vstack([table, typed]), np.vstack([*spread, np.ones_like(typed)]))
-        merged[quantity] = np.where(known & ~(by_hand & live), middle, np.nan)
-        drifting = _drifting(r, table, sensors, quantity)
-        found += drifting + _disagreeing(r, table, sensors, quantity, limit, {one.source for one in drifting})
-        for number, checks in zip(sensors, apart, strict=True):
-            found += _check(r, number, quantity, checks[-1:], limit)
+        hand = rows[typed[0]] if typed else np.empty(0, dtype=np.intp)
+        voices, beside = _voices(r, quantity, sensors, rows, hand[known[hand]], spikes, aside)
+        alone = np.setdiff1d(hand[known[hand]], beside)
+        at = _moments(r.epoch_s, known, len(sensors))
+        live[at] |= _lives(r, known, at)
+        by_hand = _Voice(TYPED, r.epoch_s[alone], values[alone], [], [])
+        merged[quantity] = np.full(len(known), np.nan)
+        merged[quantity][at] = _together(r.epoch_s[at], voices, by_hand, steady)
+        merged[quantity][~known] = merged[quantity][beside] = np.nan
+        drifting = _drifting(voices, quantity)
+        found += drifting + _disagreeing(voices, quantity, limit, {one.source for one in drifting})
+        for voice in voices:
+            found += _check(r, voice, quantity, limit)
     there = np.isfinite(merged["temp_c"]) | np.isfinite(merged["rh_pct"])
-    return _only(replace(r, temp_c=merged["temp_c"], rh_pct=merged["rh_pct"]), there), found
+    return _only(replace(r, temp_c=merged["temp_c"], rh_pct=merged["rh_pct"], live=live), there), found
 
 
-Apart = list[tuple[float, float]]
-"""When [s], and by how much [°C, %]."""
+def _voices(
+    r: Readings, quantity: str, sensors: list[int], rows: list[Rows], hand: Rows, spikes: Sequence[Finding],
+    aside: Mapping[int, Flags],
+) -> tuple[list[_Voice], Rows]:  # fmt: skip
+    """What each sensor says of the quantity; and which of the typed readings in `hand` were made beside a live one."""
+    values, odd = getattr(r, quantity), defaultdict[str | None, Apart](list)
+    for one in spikes:
+        if one.quantity == quantity:
+            odd[one.source].append((one.since_s, one.size or 0.0))
+    live = np.zeros(len(hand), dtype=bool)
+    voices = []
+    for number in sensors:
+        own = rows[number][np.isfinite(values[rows[number]])]
+        voice = _Voice(r.sources[number], r.epoch_s[own], values[own], odd[r.sources[number]], [])
+        if len(hand):
+            alive = voice.is_live(r.epoch_s[hand]) & ~(aside[number][hand] if number in aside else np.False_)
+            voice.checks.extend(voice.checked(r.epoch_s[hand[alive]], values[hand[alive]]))
+            live |= alive
+        voices.append(voice)
+    return voices, hand[live]
 
 
-def _checked(epoch_s: Array, values: Array, typed: Flags, own: Flags) -> Apart:
-    """How far what was typed was from what the sensor said then, or had said just before."""
-    said = _followed(epoch_s, values, own)
-    t, v = epoch_s[own], values[own]
-    if len(t):
-        last = v[np.clip(np.searchsorted(t, epoch_s, "right") - 1, 0, len(t) - 1)]
-        said = np.where(np.isnan(said), last, said)
-    there = np.flatnonzero(typed)
-    return list(zip(epoch_s[there].tolist(), (values[there] - said[there]).tolist(), strict=True))
+def _moments(epoch_s: Array, known: Flags, sensors: int) -> Rows:
+    """The readings at whose times the room is told: of few sensors all, of more the last in each MERGE_S."""
+    if sensors <= FEW:
+        return np.arange(len(epoch_s))
+    rows = np.flatnonzero(known)
+    return rows[np.append(np.diff(np.floor(epoch_s[rows] / MERGE_S)) > 0, True)] if len(rows) else rows
 
 
-def _check(r: Readings, number: int, quantity: str, checks: Apart, limit: float) -> list[Finding]:
+def _lives(r: Readings, known: Flags, at: Rows) -> Flags:
+    """Whether any reading proves life from one of these moments to the next; each stands for those before it."""
+    if len(at) == len(r.live):
+        return r.live
+    proofs = np.concatenate([[0], np.cumsum(known & r.live)])[np.concatenate([[0], at + 1])]
+    return np.asarray(np.diff(proofs) > 0)
+
+
+def _together(at_s: Array, voices: list[_Voice], by_hand: _Voice, steady: float) -> Array:
+    """What the room was at these moments; how far each voice was from the rest is noted with it."""
+    begins, ends = (np.array([voice.t[i] if len(voice.t) else np.nan for voice in voices]) for i in (0, -1))
+    width = max(AT_ONCE_LEAST, AT_ONCE // max(1, len(voices)))
+    found = by_hand.followed(at_s)
+    for first in range(0, len(at_s), width):
+        t = at_s[first : first + width]
+        heard = [voices[i] for i in np.flatnonzero((begins <= t[-1] + MERGE_S) & (ends >= t[0] - SPAN_S)).tolist()]
+        if not heard:
+            continue
+        table = np.stack([voice.followed(t) for voice in heard])
+        count = np.isfinite(table).sum(axis=0)
+        middle, others = _middles(table)
+        for i in np.flatnonzero(np.isfinite(others).any(axis=1)).tolist():
+            there = np.isfinite(others[i])
+            off = table[i, there]
+            room = off - (others[i] if len(voices) == 2 else middle)[there]
+            heard[i].apart.append((t[there], off - others[i, there], room))
+        if (pairs := count == 2).any():
+            those = np.flatnonzero(np.isfinite(table[:, pairs]).any(axis=1))
+            variance = np.stack([heard[i].error_variance(t[pairs], steady) for i in those.tolist()])
+            middle[pairs] = _weighed(table[np.ix_(those, pairs)], variance)
+        found[first : first + width] = np.where(count > 0, middle, found[first : first + width])
+    return found
+
+
+def _check(r: Readings, voice: _Voice, quantity: str, limit: float) -> list[Finding]:
     """The question that the last check of a sensor raises, if they are far apart."""
     return [
-        Finding(Flaw.CHECK, at, at, r.sources[number], quantity, size=off, value=_typed_at(r, quantity, at))
-        for at, off in checks
+        Finding(Flaw.CHECK, at, at, voice.name, quantity, size=off, value=_typed_at(r, quantity, at))
+        for at, off in voice.checks[-1:]
         if abs(off) > limit
     ]
 
@@ -111,22 +246,6 @@ def _check(r: Readings, number: int, quantity: str, checks: Apart, limit: float)
 def _typed_at(r: Readings, quantity: str, at: float) -> float:
     hand = [number for number, name in enumerate(r.sources) if name == TYPED]
     return float(getattr(r, quantity)[np.flatnonzero((r.epoch_s == at) & np.isin(r.source, hand))[-1]])
-
-
-def _odd(spikes: Sequence[Finding], source: str, quantity: str) -> Apart:
-    return [(one.since_s, one.size or 0.0) for one in spikes if one.source == source and one.quantity == quantity]
-
-
-def _error_variance(epoch_s: Array, values: Array, own: Flags, spikes: Apart, checks: Apart, steady: float) -> Array:
-    """How far off a sensor is taken to be at each moment [°C2, %2]: by its record in the day before that hour.
-
-    Its jitter counts (each reading against its neighbours), its spikes, and the checks of it. Nothing later does:
-    what is made of readings must not change as the next ones come in.
-    """
-    t, v = epoch_s[own], values[own]
-    jitter = zip(t[2:].tolist(), (v[1:-1] - (v[:-2] + v[2:]) / 2).tolist(), strict=True)
-    hour = np.floor(epoch_s / HOUR_S) * HOUR_S
-    return np.asarray(steady**2 + _mean_square([*jitter, *spikes], hour) + _mean_square(checks, hour))
 
 
 def _mean_square(apart: Apart, until_s: Array) -> Array:
@@ -139,32 +258,28 @@ def _mean_square(apart: Apart, until_s: Array) -> Array:
 
 
 def _weighed(table: Array, variance: Array) -> Array:
-    """What the sources say together at each moment: of two the weighed mean, else the median."""
+    """The mean of what the sources say at each moment, weighed; 0 where none does."""
     there = np.isfinite(table)
     weight = np.where(there, 1 / variance, 0.0)
     total = weight.sum(axis=0)
-    mean = (weight * np.where(there, table, 0.0)).sum(axis=0) / np.where(total > 0, total, 1.0)
-    return np.where(there.sum(axis=0) == 2, mean, middle_of(table))
+    return np.asarray((weight * np.where(there, table, 0.0)).sum(axis=0) / np.where(total > 0, total, 1.0))
 
 
-def _disagreeing(
-    r: Readings, table: Array, numbers: list[int], quantity: str, limit: float, told: set[str | None]
-) -> list[Finding]:
-    """Sensors that are apart from each other, all along or of late. Of one that drifts that is not said too."""
+def _disagreeing(voices: list[_Voice], quantity: str, limit: float, told: set[str | None]) -> list[Finding]:
+    """Sensors that are apart from each other, all along or of late. Of one that drifts that is not said too.
+
+    Of more than two, the odd one is held against the room.
+    """
     found = []
-    for row, number in enumerate(numbers):
-        rest = np.delete(table, row, axis=0)
-        both = np.flatnonzero(np.isfinite(table[row]) & np.isfinite(rest).any(axis=0))
-        if not len(both) or r.sources[number] in told:
+    for voice in voices:
+        if not voice.apart or voice.name in told:
             continue
-        # of more than two, the odd one is held against the room
-        off = table[row, both] - middle_of(rest[:, both] if len(numbers) == 2 else table[:, both])
-        late = off[r.epoch_s[both] > r.epoch_s[both[-1]] - PARTED_S]
+        at_s, _, off = voice.compared
+        late = off[at_s > at_s[-1] - PARTED_S]
         for part in (off, late if len(late) >= PARTED_LEAST else off[:0]):
-            if len(part) and abs(float(np.median(part))) > limit:
-                since, until = float(r.epoch_s[both[-len(part)]]), float(r.epoch_s[both[-1]])
-                size = float(np.median(part))
-                found.append(Finding(Flaw.DISAGREE, since, until, r.sources[number], quantity, size))
+            if len(part) and abs(size := float(np.median(part))) > limit:
+                since, until = float(at_s[-len(part)]), float(at_s[-1])
+                found.append(Finding(Flaw.DISAGREE, since, until, voice.name, quantity, size))
                 break
     return found
 
@@ -180,22 +295,30 @@ def middle_of(table: Array) -> Array:
     return np.asarray(np.where(count > 0, (low + high) / 2, np.nan))
 
 
-def _drifting(r: Readings, table: Array, numbers: list[int], quantity: str) -> list[Finding]:
+def _middles(table: Array) -> tuple[Array, Array]:
+    """The median of each column, and for each value in it that of the others; NaN where there is none."""
+    order = np.argsort(table, axis=0)  # NaN comes last
+    ordered, rank = np.take_along_axis(table, order, axis=0), np.empty_like(order)
+    np.put_along_axis(rank, order, np.arange(len(table))[:, None], axis=0)
+    there = np.isfinite(table)
+    others = there.sum(axis=0) - 1
+    low, high = (np.maximum(middle, 0) + (middle >= rank) for middle in ((others - 1) // 2, others // 2))
+    pair = [np.take_along_axis(ordered, np.minimum(place, len(table) - 1), axis=0) for place in (low, high)]
+    return middle_of(ordered), np.where(there & (others > 0), (pair[0] + pair[1]) / 2, np.nan)
+
+
+def _drifting(voices: list[_Voice], quantity: str) -> list[Finding]:
     """Sensors that moved away from the others; of two that moved apart the first stands for both."""
     found = []
-    for row, number in enumerate(numbers):
-        rest = np.delete(table, row, axis=0)
-        there = np.isfinite(table[row]) & np.isfinite(rest).any(axis=0)
-        if not there.any():
+    for voice in voices:
+        if not voice.apart:
             continue
-        apart = np.full(len(r.epoch_s), np.nan)
-        apart[there] = table[row, there] - middle_of(rest[:, there])
-        moved = sensor_faults.drift(r.epoch_s, apart, quantity)
+        at_s, apart, _ = voice.compared
+        moved = sensor_faults.drift(at_s, apart, quantity)
         if moved is not None:
-            since, until = (float(r.epoch_s[np.flatnonzero(there)[i]]) for i in (0, -1))
-            one = Finding(Flaw.DRIFT, since, until, r.sources[number], quantity, moved, others=len(numbers) - 1)
-            found.append(one)
-            if len(numbers) == 2:
+            since, until = float(at_s[0]), float(at_s[-1])
+            found.append(Finding(Flaw.DRIFT, since, until, voice.name, quantity, moved, others=len(voices) - 1))
+            if len(voices) == 2:
                 break
     return found
 
@@ -203,33 +326,6 @@ def _drifting(r: Readings, table: Array, numbers: list[int], quantity: str) -> l
 def _only(r: Readings, used: Flags) -> Readings:
     columns = {name: getattr(r, name)[used] for name in ("epoch_s", "temp_c", "rh_pct", "live")}
     return Readings(**columns, source=np.zeros(int(used.sum()), dtype=np.int64), sources=("",))
-
-
-def _followed(epoch_s: Array, values: Array, own: Flags) -> Array:
-    """One source's value at every moment at which it is live (straight lines between its readings), else NaN."""
-    t, v = epoch_s[own], values[own]
-    if not len(t):
-        return np.full(len(epoch_s), np.nan)
-    left = np.clip(np.searchsorted(t, epoch_s, "right") - 1, 0, len(t) - 1)
-    right = np.minimum(left + 1, len(t) - 1)
-    between = (epoch_s >= t[0]) & ((t[right] - t[left] <= _reach(t)) & (epoch_s <= t[right]))
-    near = np.minimum(np.abs(epoch_s - t[left]), np.abs(epoch_s - t[right])) <= MERGE_S
-    return np.where(between | near, np.interp(epoch_s, t, v), np.nan)
-
-
-def _is_live(epoch_s: Array, own: Flags) -> Flags:
-    """At which moments a source has just been heard, or is between two readings."""
-    t = epoch_s[own]
-    if not len(t):
-        return np.zeros(len(epoch_s), dtype=bool)
-    last = t[np.clip(np.searchsorted(t, epoch_s, "right") - 1, 0, len(t) - 1)]
-    return np.asarray((epoch_s >= last) & (epoch_s - last <= _reach(t)) | (np.abs(epoch_s - last) <= MERGE_S))
-
-
-def _reach(t: Array) -> float:
-    """How long a source counts as live after a reading [s]."""
-    usual = LIVE_INTERVALS * float(np.median(np.diff(t))) if len(t) > 2 else 0.0
-    return min(max(LIVE_LEAST_S, usual), SPAN_S)
 
 
 @dataclass(frozen=True)
@@ -244,18 +340,17 @@ class SensorCheck:
 
 def checks(r: Readings) -> list[SensorCheck]:
     """The last check of each sensor, as it spoke: nobody's word on it is taken into account."""
-    by_hand = np.isin(r.source, [number for number, name in enumerate(r.sources) if name == TYPED])
+    rows = r.rows()
+    sensors = [number for number, name in enumerate(r.sources) if name != TYPED]
+    hand = [row for name, row in zip(r.sources, rows, strict=True) if name == TYPED]
+    apart: dict[str, dict[str, Apart]] = {}
+    for quantity in QUANTITIES if hand else ():
+        known = hand[0][np.isfinite(getattr(r, quantity)[hand[0]])]
+        for voice in _voices(r, quantity, sensors, rows, known, (), {})[0]:
+            apart.setdefault(voice.name, {})[quantity] = voice.checks
     found = []
-    for number, name in enumerate(r.sources):
-        if name == TYPED:
-            continue
-        apart: dict[str, Apart] = {}
-        for quantity in QUANTITIES:
-            values = getattr(r, quantity)
-            known = np.isfinite(values)
-            own = known & (r.source == number)
-            apart[quantity] = _checked(r.epoch_s, values, known & by_hand & _is_live(r.epoch_s, own), own)
-        at_s = max((at for pairs in apart.values() for at, _ in pairs), default=None)
+    for name, by_quantity in apart.items():
+        at_s = max((at for pairs in by_quantity.values() for at, _ in pairs), default=None)
         if at_s is not None:
-            found.append(SensorCheck(name, at_s, *(dict(apart[quantity]).get(at_s) for quantity in QUANTITIES)))
+            found.append(SensorCheck(name, at_s, *(dict(by_quantity[quantity]).get(at_s) for quantity in QUANTITIES)))
     return found

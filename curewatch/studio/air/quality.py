@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from curewatch.physics.air import Flags
+from curewatch.physics.air import Array, Flags
 from curewatch.records import SensorTrust, Trust
 from curewatch.studio.air import sensor_faults
 from curewatch.studio.air.flaws import QUANTITIES, TYPED, Finding, Flaw
-from curewatch.studio.air.merging import MERGE_S, Readings, merged
+from curewatch.studio.air.merging import MERGE_S, Readings, Rows, merged
 
 SPIKE = (3.0, 12.0)
 """A single reading this far from both its neighbours, to one side, is a spike [°C, %]..."""
@@ -20,6 +19,8 @@ SPIKE_RATIO = 4.0
 """...if they differ from each other by less than so many times as little,"""
 SPIKE_SPAN_S = 2 * 3600.0
 """and lie no further apart than this [s]: in a longer time a room may well go and come back."""
+BESIDE_MOST = 16
+"""So many other sensors, those that moved most, are asked whether the room moved while one stood still."""
 GAP_INTERVALS, GAP_LEAST_S = 4.0, 2 * 3600.0
 """A silence of this many of the room's usual intervals, and of at least this [s], is a gap."""
 
@@ -37,18 +38,18 @@ def examined(readings: Readings, trusts: Sequence[SensorTrust] = ()) -> tuple[Re
         **{name: getattr(readings, name)[order].copy() for name in ("epoch_s", "temp_c", "rh_pct", "source", "live")},
     )
     findings: list[Finding] = []
-    for number, name in enumerate(r.sources):
-        own = np.flatnonzero(r.source == number)
+    rows = dict(zip(r.sources, r.rows(), strict=True))
+    for name, own in rows.items():
         findings += _without_impossible(r, own, name)
         for quantity, limit in zip(QUANTITIES, SPIKE, strict=True):
             findings += _without_spikes(r, own, name, quantity, limit)
-    stuck = _stuck_ones(r)
+    stuck = _stuck_ones(r, rows)
     for finding in stuck:
         if finding.others:
-            _leave_out(r, finding)
+            _leave_out(r, finding, rows[finding.source or ""])
     set_aside, aside = _as_trusted(r, trusts)
     used, compared = merged(r, [one for one in findings if one.flaw is Flaw.SPIKE], aside)
-    findings += stuck + set_aside + _silent(r)
+    findings += stuck + set_aside + _silent(r, rows)
     findings += [one for one in compared if one.flaw is not Flaw.CHECK or not _answered(one, trusts)]
     # sensors that move apart disagree as well in the end: that is said once
     apart = {one.quantity: one for one in findings if one.flaw is Flaw.DRIFT}
@@ -62,7 +63,7 @@ def examined(readings: Readings, trusts: Sequence[SensorTrust] = ()) -> tuple[Re
     return used, tuple(sorted(findings, key=lambda f: (f.since_s, f.flaw, f.source or "", f.quantity or "")))
 
 
-def _without_impossible(r: Readings, own: NDArray[np.intp], name: str) -> list[Finding]:
+def _without_impossible(r: Readings, own: Rows, name: str) -> list[Finding]:
     """Values of one source that no room can have, by quantity; they are taken out of `r`."""
     found: list[Finding] = []
     bad = own[sensor_faults.impossible(r.temp_c[own], r.rh_pct[own])]
@@ -79,7 +80,7 @@ def _without_impossible(r: Readings, own: NDArray[np.intp], name: str) -> list[F
     return found
 
 
-def _listed(flaw: Flaw, r: Readings, at: NDArray[np.intp], name: str, quantity: str) -> list[Finding]:
+def _listed(flaw: Flaw, r: Readings, at: Rows, name: str, quantity: str) -> list[Finding]:
     """One finding for all of these readings, if there are any: a broken wire would fill a page."""
     if not len(at):
         return []
@@ -87,7 +88,7 @@ def _listed(flaw: Flaw, r: Readings, at: NDArray[np.intp], name: str, quantity: 
     return [Finding(flaw, first, last, name, quantity, float(getattr(r, quantity)[at[-1]]), count=len(at))]
 
 
-def _without_spikes(r: Readings, own: NDArray[np.intp], name: str, quantity: str, limit: float) -> list[Finding]:
+def _without_spikes(r: Readings, own: Rows, name: str, quantity: str, limit: float) -> list[Finding]:
     """The single spikes of one source in one quantity, which are taken out of `r`."""
     values = getattr(r, quantity)
     known = own[np.isfinite(values[own])]
@@ -112,55 +113,64 @@ def _without_spikes(r: Readings, own: NDArray[np.intp], name: str, quantity: str
     return found
 
 
-def _stuck_ones(r: Readings) -> list[Finding]:
+def _stuck_ones(r: Readings, rows: Mapping[str, Rows]) -> list[Finding]:
     """Sensors that stood still for too long, in all they measure or in one quantity."""
     finite = {quantity: np.isfinite(getattr(r, quantity)) for quantity in QUANTITIES}
     known = {
-        (name, quantity): (r.source == number) & finite[quantity]
-        for number, name in enumerate(r.sources)
-        if name != TYPED
+        quantity: {name: own[finite[quantity][own]] for name, own in rows.items() if name != TYPED}
         for quantity in QUANTITIES
     }
+    moved = {quantity: _most_moved(r.epoch_s, getattr(r, quantity), known[quantity]) for quantity in QUANTITIES}
     found: list[Finding] = []
-    for name in dict.fromkeys(name for name, _ in known):
-        pairs = known[name, "temp_c"] & known[name, "rh_pct"]
+    for name in known["temp_c"]:
+        pairs = rows[name][finite["temp_c"][rows[name]] & finite["rh_pct"][rows[name]]]
         both = sensor_faults.both_stuck(r.epoch_s[pairs], r.temp_c[pairs], r.rh_pct[pairs])
         whole = [replace(still, source=name) for still in both]
         for quantity in QUANTITIES:
-            values, own = getattr(r, quantity), known[name, quantity]
-            beside = [(r.epoch_s[at], values[at]) for (n, q), at in known.items() if n != name and q == quantity]
+            values, own = getattr(r, quantity), known[quantity][name]
+            beside = [said for other, said in moved[quantity].items() if other != name]
             stills = sensor_faults.stuck(r.epoch_s[own], values[own], quantity, beside)
             ones = [replace(still, source=name, quantity=quantity) for still in stills]
             found += [one for one in ones if not any(map(one.overlaps, whole))]
         found += whole
-    return [replace(one, others=_telling(r, one, found)) for one in found]
+    return _told_beside(r, found, finite["temp_c"], finite["rh_pct"])
 
 
-def _telling(r: Readings, finding: Finding, stuck: list[Finding]) -> int:
-    """How many sources were read, in both quantities, while this one was stuck and they were not."""
-    stuck_too = {one.source for one in stuck if one.overlaps(finding)}
-    during = (r.epoch_s >= finding.since_s) & (r.epoch_s <= finding.until_s)
-    count = 0
-    for name in set(r.sources) - stuck_too:
-        there = during & (r.source == r.sources.index(name))
-        count += all(np.isfinite(getattr(r, quantity)[there]).sum() >= 2 for quantity in QUANTITIES)
-    return count
+def _most_moved(epoch_s: Array, values: Array, known: Mapping[str, Rows]) -> dict[str, tuple[Array, Array]]:
+    """What the sensors that went furthest said, and when: which of them moves tells of one that does not."""
+    far = {name: float(np.ptp(values[own])) for name, own in known.items() if len(own)}
+    furthest = sorted(far, key=lambda name: -far[name])[:BESIDE_MOST]
+    return {name: (epoch_s[known[name]], values[known[name]]) for name in furthest}
 
 
-def _leave_out(r: Readings, finding: Finding) -> None:
-    number = r.sources.index(finding.source or "")
-    gone = (r.source == number) & (r.epoch_s >= finding.since_s) & (r.epoch_s <= finding.until_s)
+def _told_beside(r: Readings, stuck: list[Finding], *finite: Flags) -> list[Finding]:
+    """The same findings with how many sources were read, in both quantities, while this one was stuck and they not."""
+    since, until = (np.array([getattr(one, name) for one in stuck]) for name in ("since_s", "until_s"))
+    number = {name: i for i, name in enumerate(r.sources)}
+    source = np.array([number[one.source or ""] for one in stuck], dtype=np.intp)
+    found = []
+    for one in stuck:
+        begin, end = np.searchsorted(r.epoch_s, one.since_s), np.searchsorted(r.epoch_s, one.until_s, "right")
+        counts = [np.bincount(r.source[begin:end][known[begin:end]], minlength=len(number)) for known in finite]
+        telling = (counts[0] >= 2) & (counts[1] >= 2)
+        telling[source[(since <= one.until_s) & (until >= one.since_s)]] = False  # stuck too
+        found.append(replace(one, others=int(telling.sum())))
+    return found
+
+
+def _leave_out(r: Readings, finding: Finding, own: Rows) -> None:
+    gone = own[(r.epoch_s[own] >= finding.since_s) & (r.epoch_s[own] <= finding.until_s)]
     for quantity in QUANTITIES if finding.quantity is None else (finding.quantity,):
         getattr(r, quantity)[gone] = np.nan
 
 
-def _silent(r: Readings) -> list[Finding]:
+def _silent(r: Readings, rows: Mapping[str, Rows]) -> list[Finding]:
     """Sensors that are silent while others of the room are heard."""
     if not len(r.epoch_s):
         return []
     newest, found = float(r.epoch_s[-1]), []
-    for number, name in enumerate(r.sources):
-        since = None if name == TYPED else sensor_faults.silent_since(r.epoch_s[r.source == number], newest)
+    for name, own in rows.items():
+        since = None if name == TYPED else sensor_faults.silent_since(r.epoch_s[own], newest)
         if since is not None:
             found.append(Finding(Flaw.SILENT, since, newest, name, after_s=sensor_faults.SILENT_LEAST_S))
     return found

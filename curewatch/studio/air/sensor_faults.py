@@ -75,10 +75,10 @@ def standstills(epoch_s: Array, values: Array, hours: float, *, sure: bool) -> I
 
 def stuck(epoch_s: Array, values: Array, quantity: str, others: list[tuple[Array, Array]]) -> list[Finding]:
     """Where one quantity of one source was stuck. `others`: times and values of it by the room's other sensors."""
-    fine = grade(values, quantity)
-    limit_h = STILL_H[quantity][1 if fine is None else fine]
     found = []
     for still in standstills(epoch_s, values[:, None], BESIDE_H, sure=True):
+        fine = grade(values, quantity)
+        limit_h = STILL_H[quantity][1 if fine is None else fine]
         if still.until_s - still.since_s >= limit_h * HOUR_S:
             found.append(replace(still, after_s=limit_h * HOUR_S, sure=fine == 0))
         elif _moved_beside(still, others, BESIDE_MOVED[quantity]):
@@ -99,9 +99,12 @@ def _moved_beside(still: Finding, others: list[tuple[Array, Array]], enough: flo
 
 def both_stuck(epoch_s: Array, temp_c: Array, rh_pct: Array) -> list[Finding]:
     """Where both quantities of one source, read together, were stuck together."""
+    both = np.column_stack([temp_c, rh_pct])
+    if not any(standstills(epoch_s, both, min(BOTH_STILL_H), sure=False)):
+        return []  # nearly always
     grades = grade(temp_c, "temp_c"), grade(rh_pct, "rh_pct")
     limit_h = BOTH_STILL_H[max(1 if one is None else one for one in grades)]
-    return list(standstills(epoch_s, np.column_stack([temp_c, rh_pct]), limit_h, sure=grades == (0, 0)))
+    return list(standstills(epoch_s, both, limit_h, sure=grades == (0, 0)))
 
 
 DAY_S = 86400.0
@@ -124,6 +127,8 @@ def drift(epoch_s: Array, apart: Array, quantity: str) -> float | None:
     """
     known = np.isfinite(apart)
     values = apart[known]
+    if len(values) < DAYS_LEAST * READINGS_A_DAY:
+        return None
     days, begins, counts = np.unique(np.floor(epoch_s[known] / DAY_S), return_index=True, return_counts=True)
     often = counts >= READINGS_A_DAY
     seen = days[often]
