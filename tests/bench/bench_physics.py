@@ -83,7 +83,8 @@ class OneByOne:
         y = found.sol(moments)
         u = np.maximum(y[:-1], 0.0).reshape(self.cells, 2, -1)
         many = self.film.take(np.zeros(len(moments), dtype=np.intp))
-        margin = ms.margins(u, 1 / (1 + u.sum(1)), y[-1], many, GRID)
+        p = 1 / (1 + u.sum(1))
+        margin = ms.margins(u, p, p, y[-1], many, GRID)
         rows = [[ms.CONDITIONS.index(need) for need in ms.NEEDS[name]] for name in ms.MILESTONES]
         return np.array([_since(moments, margin[needs].min(0)) for needs in rows]), spent
 
