@@ -176,8 +176,10 @@ class _Integration:
     def _step_limit(self, here: _Evaluation) -> Array:
         """How far a step may go [s] towards packing and towards a dry surface."""
         liquid = (LIMIT_DRY - here.margin[3]) * (RHO_DRY / RHO_WATER)
-        swollen, bottom = 1 + (self.grid.share * self.state.coalescent).sum(0), self.kinetics.bottom
-        excess = liquid - (1 / self.films.packing - 1) * swollen
+        room, bottom = 1 / self.films.packing - 1, self.kinetics.bottom
+        if self.kinetics.slow is not None:
+            room = room * (1 + (self.grid.share * self.state.coalescent).sum(0))
+        excess = liquid - room
         leaving = here.rates.loss.sum(0) + (0.0 if bottom is None else bottom.out.sum(0))
         packing = excess * self.films.solids_m / np.maximum(leaving, 1e-14)
         surface = np.maximum(self.films.limit_surface - here.margin[1], 0.02) / np.maximum(self.trend.rise(1), 1e-14)
