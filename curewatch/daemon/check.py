@@ -5,15 +5,15 @@ from __future__ import annotations
 
 import json
 import os
+import ssl
 import threading
 from collections.abc import Iterator, Mapping
-from contextlib import suppress
-from datetime import datetime, timedelta
+from contextlib import closing, suppress
+from datetime import UTC, datetime, timedelta
 from enum import StrEnum
+from http.client import HTTPConnection, HTTPException, HTTPSConnection
 from pathlib import Path
 from typing import NamedTuple
-
-import requests
 
 from curewatch.clock import Clock, plausible
 from curewatch.daemon.delivery import NoticeDelivery, channels_of, host_of, signer_of
@@ -33,34 +33,54 @@ from curewatch.studio.wording import age
 WITHIN_S = 3.0
 MARK = "content-security-policy"
 """A header that every answer of ours carries: another program on that port is told apart by it."""
+ENDS_SOON = timedelta(days=21)
+IN_THE_CLEAR = (
+    "the password goes there in the clear: `curewatch certificate` makes what https needs, or put a proxy before"
+)
 
 
-def page_trouble(settings: WebSettings) -> str | None:
-    """What keeps the page from being opened, for people; None where it answers.
+class PageFound(NamedTuple):
+    trouble: str | None
+    """What keeps it from being opened; None where it answers."""
+    certificate_ends: datetime | None = None
 
-    Asked for is a file that is handed out without a password, at the address that the daemon serves on.
-    """
-    try:
-        settings.password_hash()
-    except SettingsError as error:
-        return str(error)
+
+def page_found(settings: WebSettings) -> PageFound:
+    """Asked for is a file that is handed out without a password, at the address that the daemon serves on."""
     host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(settings.host, settings.host)
-    url = f"http://{f'[{host}]' if ':' in host else host}:{settings.port}/static/page.css"
+    place = f"{settings.scheme}://{f'[{host}]' if ':' in host else host}:{settings.port}"
     try:
-        with requests.Session() as session:
-            session.trust_env = False  # a proxy of the machine has nothing to do with its own page
-            answer = session.get(url, timeout=WITHIN_S, allow_redirects=False)
-    except requests.RequestException as error:
-        return f"nothing answers at {url.removesuffix('/static/page.css')} ({_why(error)})"
-    if answer.status_code != 200 or MARK not in answer.headers:
-        return f"something else answers on port {settings.port}: web.port in the settings names another"
-    return None
+        asking = _asking(settings, host)
+        with closing(asking):
+            asking.connect()
+            ends = _certificate_ends(asking)
+            asking.request("GET", "/static/page.css")
+            answer = asking.getresponse()
+    except ssl.SSLCertVerificationError as error:
+        return PageFound(
+            f"the certificate at {place} is not the one in the settings, or is over: {error.verify_message}"
+        )
+    except TimeoutError:
+        return PageFound(f"nothing answers at {place} (not within {WITHIN_S:g} s)")
+    except (OSError, HTTPException):
+        return PageFound(f"nothing answers at {place} (the connection was refused or broken off)")
+    if answer.status != 200 or MARK not in answer.headers:
+        return PageFound(f"something else answers on port {settings.port}: web.port in the settings names another")
+    return PageFound(None, ends)
 
 
-def _why(error: requests.RequestException) -> str:
-    if isinstance(error, requests.Timeout):
-        return f"not within {WITHIN_S:g} s"
-    return "the connection was refused or broken off"
+def _asking(settings: WebSettings, host: str) -> HTTPConnection:
+    if settings.certificate is None:
+        return HTTPConnection(host, settings.port, timeout=WITHIN_S)
+    trusts = ssl.create_default_context(cafile=settings.certificate)
+    trusts.check_hostname = False  # it is for the name that people type, and asked here is this machine
+    trusts.verify_flags |= ssl.VERIFY_X509_PARTIAL_CHAIN  # this very certificate, whoever vouches for it elsewhere
+    return HTTPSConnection(host, settings.port, timeout=WITHIN_S, context=trusts)
+
+
+def _certificate_ends(asking: HTTPConnection) -> datetime | None:
+    held = asking.sock.getpeercert() if isinstance(asking.sock, ssl.SSLSocket) else None
+    return datetime.fromtimestamp(ssl.cert_time_to_seconds(str(held["notAfter"])), UTC) if held else None
 
 
 BROKER_WITHIN_S = 6.0
@@ -110,7 +130,7 @@ def look(
             running = any(one.name == "daemon" and one.verdict is Verdict.OK for one in found)
             with suppress(StoreError), store.read() as tx:
                 newest = tx.newest_by_source()
-    found.append(_page(settings, running=running))
+    found.append(_page(settings, clock.now(), running=running))
     found.append(_broker(settings, clock))
     found += _sensors(settings, newest, clock.now())
     found.append(_webhook(settings, environ))
@@ -182,15 +202,26 @@ def _daemon(store: Store) -> Finding:
         return Finding("daemon", Verdict.FAIL, str(error))
 
 
-def _page(settings: Settings, *, running: bool) -> Finding:
-    """Whether the page answers, where a daemon serves it."""
+def _page(settings: Settings, now: datetime, *, running: bool) -> Finding:
+    """Whether it may be served so, and where a daemon serves it, whether it answers."""
     web = settings.web
     if not web.enabled:
         return Finding("page", Verdict.OK, "not served: web.enabled is false")
-    if not running:
-        return Finding("page", Verdict.OK, f"will be at {web.shown_address} while the daemon runs")
-    trouble = page_trouble(web)
-    return Finding("page", Verdict.FAIL if trouble else Verdict.OK, trouble or f"answers at {web.shown_address}")
+    try:
+        web.password_hash()
+        web.tls()
+    except SettingsError as error:
+        return Finding("page", Verdict.FAIL, str(error))
+    found = page_found(web) if running else PageFound(None)
+    if found.trouble is not None:
+        return Finding("page", Verdict.FAIL, found.trouble)
+    said = f"answers at {web.shown_address}" if running else f"will be at {web.shown_address} while the daemon runs"
+    if found.certificate_ends is not None and found.certificate_ends - now < ENDS_SOON:
+        ends = f"{found.certificate_ends:%Y-%m-%d}"
+        return Finding("page", Verdict.WARN, f"{said}; its certificate is over on {ends}: `curewatch certificate`")
+    if not web.is_loopback and not web.is_secure:
+        return Finding("page", Verdict.WARN, f"{said}; {IN_THE_CLEAR}")
+    return Finding("page", Verdict.OK, said)
 
 
 def _broker(settings: Settings, clock: Clock) -> Finding:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import logging
 import socket
 import threading
@@ -13,6 +12,7 @@ import uvicorn
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from curewatch.clock import Clock
+from curewatch.daemon.connections import KEPT_IDLE_S, Connections, Server
 from curewatch.desk.refresh.refresher import Refresher
 from curewatch.settings import WebSettings
 from curewatch.web.app import make_app
@@ -21,31 +21,6 @@ log = logging.getLogger(__name__)
 
 STOPS_WITHIN_S = 3
 """How long open streams may go on at the end; without a limit they would keep the server for ever [s]."""
-CONNECTIONS_MOST = 200
-TICK_S = 1.0
-"""How often it looks after itself: answers carry a date to the second [s]."""
-
-
-class _Server(uvicorn.Server):
-    """uvicorn, which else wakes ten times a second to ask whether it is to end: a fifth of what an idle daemon cost."""
-
-    def __init__(self, config: uvicorn.Config) -> None:
-        super().__init__(config)
-        self._loop: asyncio.AbstractEventLoop | None = None
-        self._woken = asyncio.Event()
-
-    async def main_loop(self) -> None:
-        self._loop = asyncio.get_running_loop()
-        while not await self.on_tick(0):  # 0: each time it also renews the date that answers carry
-            with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self._woken.wait(), TICK_S)
-
-    def end(self) -> None:
-        """Take no more; from any thread."""
-        self.should_exit = True
-        if self._loop is not None:
-            with contextlib.suppress(RuntimeError):  # it has ended by itself
-                self._loop.call_soon_threadsafe(self._woken.set)
 
 
 class PageServer:
@@ -57,6 +32,7 @@ class PageServer:
         Raises SettingsError where the page may not be served so: wider than this machine and without a password.
         """
         self._settings, self._ending = settings, threading.Event()
+        connections = Connections(settings)
         config = uvicorn.Config(
             self._cut_quietly(make_app(refresher, settings, clock, logged=logged, ending=self._ending)),
             log_config=None,
@@ -64,13 +40,14 @@ class PageServer:
             server_header=False,
             proxy_headers=False,
             lifespan="off",
-            limit_concurrency=CONNECTIONS_MOST,
-            timeout_keep_alive=5,
+            http="h11",
+            timeout_keep_alive=KEPT_IDLE_S,
             timeout_graceful_shutdown=STOPS_WITHIN_S,
         )
-        # It says a line for every start and stop; what matters the daemon says itself.
-        logging.getLogger("uvicorn").setLevel(logging.WARNING)
-        self._server = _Server(config)
+        # It says a line for every start and stop, which the daemon does, and for every request that is none: whoever
+        # sends such could fill the log. What is left are our own flaws.
+        logging.getLogger("uvicorn").setLevel(logging.ERROR)
+        self._server = Server(config, connections)
         self._thread: threading.Thread | None = None
         self._socket: socket.socket | None = None
 
@@ -123,7 +100,7 @@ def _listening(host: str, port: int) -> socket.socket:
     try:
         made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         made.bind(address)
-        made.listen(128)
+        made.listen(512)
     except OSError:
         made.close()
         raise

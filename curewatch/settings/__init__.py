@@ -12,6 +12,7 @@ from curewatch.settings.channels import (
 from curewatch.settings.errors import SettingsError
 from curewatch.settings.loading import config_path, load_settings, store_location
 from curewatch.settings.materials import MaterialSettings, load_materials
+from curewatch.settings.page import WebSettings
 from curewatch.settings.sensors import BrokerSettings, SensorSettings
 from curewatch.settings.settings import (
     AfterCareSettings,
@@ -20,7 +21,6 @@ from curewatch.settings.settings import (
     ForecastSettings,
     RoomSettings,
     Settings,
-    WebSettings,
 )
 from curewatch.settings.values import AIR_SPEED_RANGE_M_S, AIR_SPEEDS_M_S
 

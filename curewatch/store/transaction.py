@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from curewatch.store.queries.access import Access
 from curewatch.store.queries.decisions import AlarmHistory, Checkpoints, Decisions
 from curewatch.store.queries.facts import Facts
 from curewatch.store.queries.importing import Import
@@ -23,5 +24,6 @@ class Transaction(
     Import,
     Workshop,
     PendingMessages,
+    Access,
 ):
     """Made by `Store.read` and `Store.write`, and of use only inside their `with` block."""

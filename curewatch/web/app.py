@@ -24,7 +24,7 @@ from curewatch.settings import SettingsError, WebSettings
 from curewatch.store import StoreError
 from curewatch.views.base import Fault
 from curewatch.web.access.guard import SAFE, Guard
-from curewatch.web.access.passwords import PasswordCheck
+from curewatch.web.access.passwords import Password, PasswordCheck
 from curewatch.web.access.sessions import Sessions
 from curewatch.web.access.tokens import Tokens
 from curewatch.web.api import alarms as api_alarms
@@ -35,6 +35,7 @@ from curewatch.web.feeds import routes as feeds
 from curewatch.web.pages import alarms, board, logged, logging_forms, login, piece, plan, record, room
 from curewatch.web.pages.forms import label_of
 from curewatch.web.problems import key_of, problem
+from curewatch.web.scarce import Busy
 from curewatch.web.site import Site, StalePage, page, site_of
 
 CLOCK_TITLE = "Clock unconfirmed"
@@ -85,15 +86,14 @@ def make_app(
 
     Raises SettingsError where a password is needed and there is none.
     """
-    password = settings.password_hash()
-    hashed = None if password is None else password.get_secret_value()
+    password = Password(settings)
     site = Site(
         refresher=refresher,
         clock=clock,
         settings=settings,
-        sessions=Sessions(refresher.desk.store, hashed),
+        sessions=Sessions(refresher.desk.store, password),
         tokens=Tokens(refresher.desk.store),
-        password_check=None if hashed is None else PasswordCheck(hashed, clock),
+        password_check=PasswordCheck(password, clock) if password.is_set else None,
         logged=logged,
         ending=ending or threading.Event(),
     )
@@ -107,7 +107,7 @@ def make_app(
     described = cache(lambda: api_board.describe(app))
     app.add_api_route(f"{BASE}/openapi.json", lambda: described(), include_in_schema=False)
     _explain(app)
-    return Guard(app, settings, site.sessions, site.tokens, clock, locked=hashed is not None)
+    return Guard(app, settings, site.sessions, site.tokens, password, clock)
 
 
 def _static(name: str) -> Response:
@@ -162,6 +162,13 @@ def _explain(app: FastAPI) -> None:
     def unreadable(request: Request, error: Exception) -> Response:
         return said(request, 503, "The settings cannot be read", f"{error}. Nothing was stored.")
 
+    def busy(request: Request, error: Exception) -> Response:
+        assert isinstance(error, Busy)
+        text = f"{str(error)[0].upper()}{str(error)[1:]}. Try again in {error.again_s:.0f} s."
+        answer = said(request, 429 if error.own else 503, "Not just now", text)
+        answer.headers["retry-after"] = f"{error.again_s:.0f}"
+        return answer
+
     def http(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
         lost = error.status_code == 404
@@ -181,6 +188,7 @@ def _explain(app: FastAPI) -> None:
         (StalePage, stale),
         (ClockUnconfirmed, undated),
         (StoreError, failed),
+        (Busy, busy),
         (SettingsError, unreadable),
         (HTTPException, http),
         (RequestValidationError, malformed),

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import logging
+import re
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from functools import cache
 from importlib.resources import files
@@ -17,14 +18,17 @@ from cachetools import TTLCache, cached
 from fastapi import Depends, Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from jinja2.ext import Extension
 from starlette.datastructures import FormData
 
 from curewatch.clock import Clock
-from curewatch.desk import Desk
+from curewatch.desk import Desk, PourOrder
+from curewatch.desk.desk import fact_count
 from curewatch.desk.refresh.refresher import AT_HAND, Refresher
 from curewatch.desk.reports import planning
 from curewatch.desk.reports.board import BoardCache
 from curewatch.desk.reports.piece import PieceReport
+from curewatch.records import MilestoneKind
 from curewatch.settings import WebSettings
 from curewatch.studio.alarms import damage
 from curewatch.studio.forecasting.drying import Drying
@@ -35,6 +39,7 @@ from curewatch.web.access.guard import Visitor
 from curewatch.web.access.passwords import PasswordCheck
 from curewatch.web.access.sessions import Sessions
 from curewatch.web.access.tokens import Tokens
+from curewatch.web.scarce import CostlyAnswers, Streams
 from curewatch.web.texts import CHOICES, Words, number
 
 
@@ -91,6 +96,8 @@ KEPT_FOR = {
     "curves": timedelta(days=1),
     "advice": timedelta(minutes=30),
     "outlooks": timedelta(minutes=10),
+    "plans": timedelta(minutes=5),
+    "estimates": timedelta(days=1),
 }
 PATIENCE_S = 2.0
 """How long an answer waits for the dates that follow from what was logged [s], as while the daemon looks itself."""
@@ -117,6 +124,11 @@ class Site:
     advice: Kept[tuple[datetime, list[Advice]]] = field(init=False)
     """With when it was worked out: what a change would do moves little from one reading to the next."""
     outlooks: Kept[Outlook | None] = field(init=False)
+    plans: Kept[planning.Plan] = field(init=False)
+    estimates: Kept[Any] = field(init=False)
+    """Of pours that nobody has made: they hang on nothing that is stored."""
+    costly: CostlyAnswers = field(default_factory=CostlyAnswers)
+    streams: Streams = field(default_factory=Streams)
 
     def __post_init__(self) -> None:
         made = {"boards": BoardCache(self.desk), "refreshes": RefreshQueue(self._look)}
@@ -139,6 +151,15 @@ class Site:
         """What a change would do to a piece, and when that was worked out: it takes a second, so it is kept."""
         key = f"{report.drying.piece.id} {report.drying.facts}"
         return self.advice(key, lambda: (now, planning.advice(report, now)))
+
+    def planned(
+        self, order: PourOrder, due: datetime, pieces: int, kind: MilestoneKind, now: datetime
+    ) -> planning.Plan:
+        """As `planning.plan`; kept for a while in spite of readings, from which one to the next it moves little."""
+        with self.desk.store.read() as tx:
+            facts = fact_count(tx)
+        key = f"{due} {pieces} {kind} {facts} {replace(order, at=due)}"
+        return self.plans(key, lambda: planning.plan(self.desk, order, due, pieces, kind, now))
 
     def changed(self, now: datetime) -> None:
         """Something was logged: forecast it at once, and wake the daemon. The answer waits for that a moment only.
@@ -201,23 +222,34 @@ def page(request: Request, name: str, now: datetime, status: int = 200, **values
         "now": now,
         "visitor": visitor,
         "token": visitor.form_token,
-        "path": request.url.path,
+        "path": request.scope["path"],
         "version": _version(),
     }
-    return HTMLResponse(_templates().get_template(name).render(values), status)
+    return HTMLResponse(_templates(site.settings.prefix).get_template(name).render(values), status)
+
+
+class Rooted(Extension):
+    """A path that a template writes is one of the page's, wherever the page lies: `base` is put before it."""
+
+    def preprocess(self, source: str, name: str | None, filename: str | None = None) -> str:
+        return _PATH.sub(r"\1{{ base }}", source)
+
+
+_PATH = re.compile(r'(\s(?:href|action|src)=")(?=/)')
 
 
 @cache
-def _templates() -> Environment:
+def _templates(base: str) -> Environment:
     made = Environment(
         loader=PackageLoader("curewatch.web"),
         autoescape=select_autoescape(default=True, default_for_string=True),
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        extensions=[Rooted],
     )
     made.filters |= {"number": number, "harm": damage.in_words, "quoted": lambda text: quote(text, safe="")}
-    made.globals |= CHOICES
+    made.globals |= CHOICES | {"base": base}
     return made
 
 
@@ -230,5 +262,3 @@ def _version() -> str:
 
 
 AHEAD_MOST = timedelta(days=400)
-one_at_a_time = threading.Lock()
-"""A plan takes seconds of work: several at once would keep everybody waiting."""

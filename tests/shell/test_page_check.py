@@ -8,7 +8,7 @@ from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
 from curewatch.daemon import Verdict, look
-from curewatch.daemon.check import page_trouble
+from curewatch.daemon.check import page_found
 from curewatch.settings import Settings, WebSettings
 from curewatch.store import Store
 from tests.shell.parts import HandClock, free_port
@@ -31,7 +31,7 @@ def test_a_page_behind_a_password_answers_too_and_nothing_is_asked_that_needs_it
     path = tmp_path / "page-password"
     path.write_text(hash_of("slack water at noon"))
     with served(tmp_path, password_file=path) as studio:
-        assert page_trouble(studio.web) is None
+        assert page_found(studio.web).trouble is None
 
 
 def test_a_daemon_whose_page_does_not_answer_is_found_out(tmp_path: Path) -> None:
@@ -61,7 +61,7 @@ def test_another_program_on_the_port_is_told_apart() -> None:
 
     with HTTPServer(("127.0.0.1", 0), Stranger) as server:
         threading.Thread(target=server.serve_forever, daemon=True).start()
-        said = page_trouble(WebSettings(port=server.server_port))
+        said = page_found(WebSettings(port=server.server_port)).trouble
         server.shutdown()
     assert said is not None
     assert "something else answers" in said
@@ -71,6 +71,6 @@ def test_a_port_that_is_open_but_silent_is_not_waited_for_long() -> None:
     with socket.socket() as silent:
         silent.bind(("127.0.0.1", 0))
         silent.listen()
-        said = page_trouble(WebSettings(port=silent.getsockname()[1]))
+        said = page_found(WebSettings(port=silent.getsockname()[1])).trouble
     assert said is not None
     assert "not within 3 s" in said

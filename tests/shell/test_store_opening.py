@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 import shutil
 import sqlite3
@@ -12,19 +13,23 @@ import sys
 import tempfile
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
+from alembic import command
 from alembic.autogenerate import compare_metadata
+from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import Engine, Inspector, create_engine, inspect, make_url
+from sqlalchemy import Engine, Inspector, create_engine, inspect, make_url, text
 from sqlalchemy.schema import CreateIndex, CreateTable
 
 from curewatch.records import Room
+from curewatch.records.access import PageToken, TokenKind
 from curewatch.store import CannotOpen, NewerSchema, Store, tables
-from curewatch.store.engine import sqlite_engine
+from curewatch.store.engine import for_writing, sqlite_engine
 from curewatch.store.schema import HEAD, MIGRATIONS, VERSION_TABLE
 
 NOBODY = 65534
@@ -118,6 +123,21 @@ def test_the_migrations_build_what_tables_says(tmp_path: Path) -> None:
         with migrated.connect() as connection:
             context = MigrationContext.configure(connection, opts={"version_table": VERSION_TABLE})
             assert compare_metadata(context, tables.metadata) == []
+
+
+def test_what_was_given_out_before_sessions_had_tables_is_good_still(tmp_path: Path) -> None:
+    """A token keeps its word and gets no end that nobody named."""
+    kept = [{"name": "Logger", "kind": "read", "made_at": "2026-11-20T09:00:00+00:00", "hash": "5e" * 32}]
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS))
+    with opened(sqlite_engine(tmp_path / "studio.sqlite")) as engine, for_writing(engine).begin() as connection:
+        config.attributes["connection"] = connection
+        command.upgrade(config, "0014")
+        connection.execute(text("INSERT INTO meta VALUES ('page_tokens', :kept)"), {"kept": json.dumps(kept)})
+    with Store.open(tmp_path / "studio.sqlite") as store, store.read() as tx:
+        at = datetime(2026, 11, 20, 9, tzinfo=UTC)
+        assert tx.page_tokens() == [PageToken(hash="5e" * 32, name="Logger", kind=TokenKind.READ, made_at=at)]
+        assert tx.get_meta("page_tokens") is None
 
 
 def _described(inspector: Inspector) -> dict[str, Any]:

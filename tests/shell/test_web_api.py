@@ -120,7 +120,7 @@ def test_scopes_reach_as_far_as_they_say(locked: Studio) -> None:
     locked.post("/login", {"password": PASSWORD})
     tokens = {}
     for kind in ("read", "record", "class", "calendar"):
-        page = locked.post("/ways-in", {"name": kind, "kind": kind}).text
+        page = locked.post("/ways-in", {"name": kind, "kind": kind, "password": PASSWORD}).text
         found = re.search(r"<code>(?:\S+/)?([\w-]{43})(?:\.ics)?</code>", page)
         assert found
         tokens[kind] = found[1]

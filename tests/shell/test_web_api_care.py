@@ -263,7 +263,7 @@ def test_taking_everything_out_or_in_needs_the_right_to_administer(tmp_path: Pat
     with served(tmp_path, password_file=path) as studio:
         studio.post("/login", {"password": PASSWORD})
         for kind in ("read", "record", "admin"):
-            page = studio.post("/ways-in", {"name": kind, "kind": kind}).text
+            page = studio.post("/ways-in", {"name": kind, "kind": kind, "password": PASSWORD}).text
             secret = re.search(r"<code>([\w-]{43})</code>", page)
             assert secret
             bearer = {"authorization": f"Bearer {secret[1]}"}

@@ -15,7 +15,9 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families
 from curewatch.desk.commands import moves
 from curewatch.desk.commands.undo import LogKind, undo
 from curewatch.desk.reports.piece import piece_report
-from curewatch.web.access.passwords import hash_of
+from curewatch.settings import WebSettings
+from curewatch.web.access.passwords import Password, hash_of
+from curewatch.web.access.sessions import Sessions
 from curewatch.web.feeds.calendar import KEPT_AFTER
 from tests.refreshing import refresh
 from tests.shell.web_parts import PASSWORD, Studio, served, words_of
@@ -125,7 +127,7 @@ def test_the_private_link_opens_the_calendar_and_nothing_else(tmp_path: Path) ->
         assert studio.get("/calendar.ics", allow_redirects=False).status_code == 303
         assert studio.get("/calendar/nonsense.ics").status_code == 404
         studio.post("/login", {"password": PASSWORD})
-        page = studio.post("/ways-in", {"name": "Phone", "kind": "calendar"}).text
+        page = studio.post("/ways-in", {"name": "Phone", "kind": "calendar", "password": PASSWORD}).text
         link = re.search(r"<code>\S+(/calendar/[\w-]+\.ics)</code>", page)
         assert link
         answer = requests.get(studio.url + link[1], timeout=10)
@@ -167,9 +169,7 @@ def test_a_label_carries_a_code_that_opens_its_piece_and_says_nothing_of_it(stud
     assert page.count('<section class="label">') == 1
     assert "Curlew" in page
     assert re.search(r"<svg[^>]*class=\"qr\"", page)
-    from curewatch.web.access.sessions import Sessions
-
-    opaque = Sessions(studio.store, "any password").label_code(1)
+    opaque = Sessions(studio.store, Password(WebSettings())).label_code(1)
     assert re.fullmatch(r"[a-z2-7]{12}", opaque)
     assert studio.get(f"/p/{opaque}").url.endswith("/piece/Curlew")
     assert studio.get("/p/aaaaaaaaaaaa").status_code == 404

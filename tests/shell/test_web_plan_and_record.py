@@ -19,7 +19,9 @@ from curewatch.desk.reports.piece import piece_report
 from curewatch.desk.reports.room import room_outlook, room_record
 from curewatch.records import Reading, Support
 from curewatch.records.observations import Finger
+from curewatch.settings import WebSettings
 from curewatch.studio.planning import planner
+from curewatch.web.access.passwords import Password
 from curewatch.web.access.sessions import Sessions
 from curewatch.web.pages.forms import pour_words
 from tests.refreshing import refresh
@@ -139,7 +141,9 @@ def test_the_record_holds_what_was_found_done_and_the_air_it_dried_in(studio: St
 
 
 def test_a_label_of_a_piece_that_has_left_opens_its_record_which_says_so(studio: Studio) -> None:
-    code = Sessions(studio.store, None).label_code(piece_report(studio.desk, "Curlew", NOW).drying.piece.id)
+    code = Sessions(studio.store, Password(WebSettings())).label_code(
+        piece_report(studio.desk, "Curlew", NOW).drying.piece.id
+    )
     assert studio.get(f"/p/{code}").url.endswith("/piece/Curlew")
     moves.leave(studio.desk, "Curlew", NOW)
     studio.pour("Curlew", hours_ago=1)  # the name is free, and another piece's by now
@@ -153,7 +157,7 @@ def test_a_label_of_a_piece_that_was_taken_back_finds_nothing(studio: Studio) ->
     studio.pour("Slip", hours_ago=1)
     piece = piece_report(studio.desk, "Slip", NOW).drying.piece
     undo(studio.desk, LogKind.POUR, [str(piece.id)], NOW)
-    assert studio.get(f"/p/{Sessions(studio.store, None).label_code(piece.id)}").status_code == 404
+    assert studio.get(f"/p/{Sessions(studio.store, Password(WebSettings())).label_code(piece.id)}").status_code == 404
 
 
 def test_a_room_shows_what_is_coming_with_its_band(studio: Studio) -> None:

@@ -1,14 +1,17 @@
 """The door: every request passes here first, and every answer last. Refuses early, in plain words.
 
 Host check: a name that is not ours means that somebody's web page has pointed its own name at this machine (DNS
-rebinding). Sec-Fetch-Site (W3C Fetch Metadata) or Origin: a form or script of another site. Both hold without any
-password, because a browser on this machine reaches what only this machine can reach.
+rebinding). Sec-Fetch-Site (W3C Fetch Metadata) or Origin: a form or script of another site; of what another site asks
+for only a link that is followed is answered, for an image of ours on its page could have us work for hours. Both hold
+without any password, because a browser on this machine reaches what only this machine can reach. And without a
+password nothing is answered that came through a proxy: who knows from where.
 """
 
 from __future__ import annotations
 
 import asyncio
 from dataclasses import dataclass
+from datetime import timedelta
 from http.cookies import CookieError, SimpleCookie
 from urllib.parse import quote, urlsplit
 
@@ -18,9 +21,12 @@ from starlette.types import ASGIApp, Message, Receive, Send
 from starlette.types import Scope as Request
 
 from curewatch.clock import Clock
-from curewatch.settings import WebSettings
+from curewatch.records.access import Scope
+from curewatch.settings import SettingsError, WebSettings
 from curewatch.store import StoreError
-from curewatch.web.access.sessions import COOKIE, Scope, Session, Sessions
+from curewatch.web.access.forwarded import asker, passed_on
+from curewatch.web.access.passwords import Password
+from curewatch.web.access.sessions import LASTS, Session, Sessions
 from curewatch.web.access.tokens import Tokens
 from curewatch.web.problems import problem
 
@@ -30,6 +36,11 @@ LARGE = ("/api/v1/import", "/api/v1/import.zip", "/api/v1/readings.csv")
 """What takes a studio's or a logger's whole record, one at a time."""
 LARGE_MOST, LARGE_WITHIN_S = 32 * 1024 * 1024, 120.0
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
+COOKIE, KNOWN = "curewatch", "curewatch_known"
+"""The session, and the mark of a browser that was let in before. Over https both bear `__Host-` before their name, by
+which a browser takes them from this very host and over https only."""
+KNOWN_LASTS = timedelta(days=365)
+LOCK_IT = "`curewatch password FILE` makes a password, and web.password_file in the settings names it"
 OPEN = ("/static/", "/login", "/class/", "/calendar/")
 """Asks nobody who they are; what lies behind the last two has its own secret in the path."""
 ADMIN_ONLY = ("/ways-in", *LARGE, "/api/v1/export")
@@ -44,6 +55,8 @@ HEADERS = {
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(), geolocation=(), microphone=()",
 }
+HSTS = "max-age=31536000"
+"""RFC 6797; without includeSubDomains, for the other names of the host are not ours to speak for."""
 
 
 @dataclass(frozen=True)
@@ -55,6 +68,12 @@ class Visitor:
     form_token: str
     has_password: bool
     """Whether the page asks for one at all."""
+    key: str
+    """Whose share of what is scarce it is: a session's, a token's, else an address's."""
+    known_browser: str | None = None
+    """The mark of a browser that was let in before."""
+    is_secure: bool = False
+    """Whether it came by https."""
 
     @property
     def may_record(self) -> bool:
@@ -65,30 +84,42 @@ class Guard:
     """Around the application."""
 
     def __init__(
-        self, app: ASGIApp, settings: WebSettings, sessions: Sessions, tokens: Tokens, clock: Clock, *, locked: bool
+        self, app: ASGIApp, settings: WebSettings, sessions: Sessions, tokens: Tokens, password: Password, clock: Clock
     ) -> None:
-        """`locked`: there is a password, so nobody is let in unasked."""
         self._app, self._settings, self._sessions, self._tokens = app, settings, sessions, tokens
-        self._clock, self._locked = clock, locked
+        self._clock, self._password, self._proxies = clock, password, settings.proxies
         self._large = asyncio.Semaphore(1)
 
     async def __call__(self, scope: Request, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
-        headers, path = Headers(scope=scope), scope["path"]
-        refusal, visitor = self._refusal_by_origin(scope, headers), None
+        headers = Headers(scope=scope)
+        scope = self._as_asked(scope, headers)
+        path, visitor = scope["path"], None
+        refusal = self._refusal_by_origin(scope, headers)
         if refusal is None:
             try:
-                visitor = await asyncio.to_thread(self._visitor, headers, path)
+                visitor = await asyncio.to_thread(self._visitor, scope, headers)
                 refusal = self._refusal_by_scope(scope, visitor)
             except StoreError as error:  # nobody can say whose a token is
                 refusal = _refused(path, 503, f"the store did not answer: {error}")
+            except SettingsError as error:
+                refusal = _refused(path, 503, f"the password cannot be read: {error}")
         if refusal is None and path in LARGE:
             async with self._large:  # of these bodies only one is held in memory at a time, of those who may send one
                 await self._answer(scope, receive, send, visitor, None)
         else:
             await self._answer(scope, receive, send, visitor, refusal)
+
+    def _as_asked(self, scope: Request, headers: Headers) -> Request:
+        """With the address and scheme that a trusted proxy tells, and without the path that we lie under there."""
+        prefix, path = self._settings.prefix, scope["path"]
+        if prefix and (path == prefix or path.startswith(f"{prefix}/")):
+            path = path[len(prefix) :] or "/"
+        address, https = asker((scope.get("client") or ("",))[0], headers, self._proxies)
+        https = https or scope["scheme"] == "https" or self._settings.is_secure
+        return {**scope, "path": path, "client": (address, 0), "scheme": "https" if https else "http"}
 
     async def _answer(
         self, scope: Request, receive: Receive, send: Send, visitor: Visitor | None, refusal: Response | None
@@ -100,8 +131,10 @@ class Guard:
             body = await _body(headers, receive, most, within_s)
             if body is None:
                 refusal = _refused(path, 413, f"longer than {most // 1024} kB, or too slow in coming")
-        new = visitor.session if visitor and visitor.session and not _has_cookie(headers, visitor.session) else None
-        answer = self._sealed(send, path, new)
+        secure = scope["scheme"] == "https"
+        had = _cookie(headers, COOKIE, secure=secure)
+        new = visitor.session if visitor and visitor.session and visitor.session.cookie != had else None
+        answer = self._sealed(send, path, new, secure=secure)
         if refusal is not None:
             await refusal(scope, receive, answer)
             return
@@ -115,30 +148,37 @@ class Guard:
             return _refused(
                 path, 421, f"asked for as {host[:100]!r}; web.hosts in the settings lists what it answers to"
             )
-        if scope["method"] in SAFE or headers.get("authorization", "").startswith("Bearer "):
+        if not self._password.is_set and (header := passed_on(headers)):
+            return _refused(path, 403, f"it came through a proxy ({header}), and there is no password: {LOCK_IT}")
+        if headers.get("authorization", "").startswith("Bearer "):
             return None
         site, origin = headers.get("sec-fetch-site"), headers.get("origin")
-        foreign = site not in ("same-origin", "none") if site else bool(origin and _netloc_of(origin) != host)
-        if foreign:
+        if scope["method"] in SAFE:
+            foreign = site not in ("same-origin", "none", None) and not _follows_link(headers)
+            return _refused(path, 403, "asked for by another web site") if foreign else None
+        ours = {host, urlsplit(self._settings.shown_address).netloc}
+        if site not in ("same-origin", "none") if site else bool(origin and _netloc_of(origin) not in ours):
             return _refused(path, 403, "sent by another web site")
         sent_as, takes = headers.get("content-type", "").split(";")[0].strip(), _takes(path)
         if path.startswith("/api/") and sent_as != takes and scope["method"] != "DELETE":
             return _refused(path, 415, f"content-type: {takes} is what this takes")
         return None
 
-    def _visitor(self, headers: Headers, path: str) -> Visitor:
+    def _visitor(self, scope: Request, headers: Headers) -> Visitor:
         now, bearer = self._clock.now(), headers.get("authorization", "")
+        locked, secure, address = self._password.is_set, scope["scheme"] == "https", scope["client"][0]
         if bearer.startswith("Bearer "):
-            token = self._tokens.known(bearer.removeprefix("Bearer ").strip())
-            return Visitor(token.kind.scope if token else Scope.NOBODY, None, "", self._locked)
-        session = self._sessions.known(_cookie(headers), now)
-        if session is not None and session.by and not self._tokens.holds(session.by):
-            session = None  # the link that opened it has been taken back
-        if session is None and (not self._locked or path == "/login"):
-            session = self._sessions.begin(Scope.NOBODY if self._locked else Scope.ADMIN, now)
+            token = self._tokens.known(bearer.removeprefix("Bearer ").strip(), now)
+            key = f"token {token.hash}" if token else address
+            return Visitor(token.kind.scope if token else Scope.NOBODY, None, "", locked, key, is_secure=secure)
+        session = self._sessions.known(_cookie(headers, COOKIE, secure=secure), now)
+        key = address if session is None or session.until is None else f"session {session.cookie}"
+        if session is None and (not locked or scope["path"] == "/login"):
+            session = self._sessions.stranger()
+        known = self._sessions.known_browser(_cookie(headers, KNOWN, secure=secure))
         if session is None:
-            return Visitor(Scope.NOBODY, None, "", self._locked)
-        return Visitor(session.scope, session, self._sessions.form_token(session), self._locked)
+            return Visitor(Scope.NOBODY, None, "", locked, key, known, secure)
+        return Visitor(session.scope, session, self._sessions.form_token(session), locked, key, known, secure)
 
     def _refusal_by_scope(self, scope: Request, visitor: Visitor) -> Response | None:
         path = scope["path"]
@@ -162,9 +202,7 @@ class Guard:
         return _refused(path, 403, f"this needs the right to {needed.name.lower()}, you have that to "
                         f"{visitor.scope.name.lower()}")  # fmt: skip
 
-    def _sealed(self, send: Send, path: str, session: Session | None) -> Send:
-        secure = (self._settings.address or "").startswith("https://")
-
+    def _sealed(self, send: Send, path: str, session: Session | None, *, secure: bool) -> Send:
         async def sealed(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
@@ -172,17 +210,31 @@ class Guard:
                     headers[name] = value
                 if "cache-control" not in headers:
                     headers["cache-control"] = "no-store"
+                if secure:
+                    headers["strict-transport-security"] = HSTS
+                if (there := headers.get("location", "")).startswith("/"):
+                    headers["location"] = self._settings.prefix + there
                 if session is not None and "set-cookie" not in headers and not path.startswith(("/static/", "/api/")):
-                    headers.append("set-cookie", cookie_header(session, secure=secure))
+                    headers.append("set-cookie", session_cookie(session, secure=secure))
             await send(message)
 
         return sealed
 
 
-def cookie_header(session: Session | None, *, secure: bool) -> str:
+def session_cookie(session: Session | None, *, secure: bool) -> str:
     """The Set-Cookie of a session, or of its end."""
-    value, age = (session.cookie, 30 * 86_400) if session else ("", 0)
-    return f"{COOKIE}={value}; Path=/; Max-Age={age}; HttpOnly; SameSite=Lax{'; Secure' if secure else ''}"
+    return cookie(COOKIE, session.cookie if session else "", LASTS if session else timedelta(), secure=secure)
+
+
+def cookie(name: str, value: str, lasts: timedelta, *, secure: bool) -> str:
+    """A Set-Cookie header. The path is the whole host's: so `__Host-` wants it."""
+    name, rest = (f"__Host-{name}", "; Secure") if secure else (name, "")
+    return f"{name}={value}; Path=/; Max-Age={lasts.total_seconds():.0f}; HttpOnly; SameSite=Lax{rest}"
+
+
+def _follows_link(headers: Headers) -> bool:
+    """Whether a person comes from there to here, and no frame, image or script of a page does."""
+    return headers.get("sec-fetch-mode") == "navigate" and headers.get("sec-fetch-dest", "document") == "document"
 
 
 def _refused(path: str, status: int, why: str) -> Response:
@@ -207,16 +259,12 @@ def _netloc_of(origin: str) -> str:
         return ""
 
 
-def _cookie(headers: Headers) -> str | None:
+def _cookie(headers: Headers, name: str, *, secure: bool) -> str | None:
     try:
-        found = SimpleCookie(headers.get("cookie", "")).get(COOKIE)
+        found = SimpleCookie(headers.get("cookie", "")).get(f"__Host-{name}" if secure else name)
     except CookieError:
         return None
     return found.value if found else None
-
-
-def _has_cookie(headers: Headers, session: Session) -> bool:
-    return _cookie(headers) == session.cookie
 
 
 def _takes(path: str) -> str:

@@ -30,7 +30,8 @@ REFUSALS: dict[int | str, dict[str, Any]] = {
         415: "Not application/json (or text/csv or application/zip, where asked for)",
         421: "Asked for by a name that the settings do not list",
         422: "What was given cannot be; the error quotes it and says what is allowed",
-        503: "Store, clock or materials cannot be relied on; nothing was stored",
+        429: "This visitor waits for several costly answers already",
+        503: "Too much is asked for just now (see Retry-After), or store, clock or materials cannot be relied on",
     }.items()
 }
 CSV: dict[int | str, dict[str, Any]] = {

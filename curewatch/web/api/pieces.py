@@ -28,6 +28,7 @@ from curewatch.web.api.answers import BASE, REFUSALS, logged, moment, require_pi
 from curewatch.web.api.requests import FingerIn, GoneIn, MoveIn, ObservationIn, StepIn, WeighingIn
 from curewatch.web.plots.piece_plots import curve_of
 from curewatch.web.plots.plot import thinned
+from curewatch.web.scarce import costly
 from curewatch.web.site import Here, Site
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
@@ -35,18 +36,21 @@ POINTS_MOST = 1000
 
 
 @router.get("/pieces/{name:path}/record")
+@costly
 def record(site: Here, name: str) -> RecordOut:
     """Its cure record, for whoever buys it or learns from it: of the piece here, else of the last one that left."""
     return RecordOut.of(_looked(site, name), site.desk.settings.tz)
 
 
 @router.get("/pieces/{name:path}/why")
+@costly
 def why_so(site: Here, name: str, trouble: Trouble) -> list[FindingOut]:
     """What may have gone wrong: each mechanism against the piece's own record, with its figure. No diagnosis."""
     return [FindingOut.of(one) for one in why(site.desk, _looked(site, name), trouble)]
 
 
 @router.get("/pieces/{name:path}/air")
+@costly
 def air(site: Here, name: str) -> PieceAirOut:
     """The air it has had, with the limits of the alarms; more than a thousand points are told as means."""
     now, tz = site.clock.now(), site.desk.settings.tz
@@ -68,6 +72,7 @@ def air(site: Here, name: str) -> PieceAirOut:
 
 
 @router.get("/pieces/{name:path}/curve")
+@costly
 def curve(site: Here, name: str) -> CurveOut:
     """How a piece that is here dries, past and foreseen: what is left in it, and how warm it lies."""
     now, tz = site.clock.now(), site.desk.settings.tz
@@ -87,12 +92,14 @@ def curve(site: Here, name: str) -> CurveOut:
 
 
 @router.get("/compare")
+@costly
 def compare(site: Here, one: Name, other: Name) -> ComparedOut:
     """Two pieces' records side by side."""
     return ComparedOut(pieces=[RecordOut.of(_looked(site, name), site.desk.settings.tz) for name in (one, other)])
 
 
 @router.get("/labels")
+@costly
 def labels(
     site: Here, room: Name | None = None, piece: Annotated[list[Name] | None, Query(max_length=100)] = None
 ) -> list[LabelOut]:
@@ -171,6 +178,7 @@ def step_done(site: Here, name: str, step: StepIn) -> LoggedOut:
 
 
 @router.get("/pieces/{name:path}/advice")
+@costly
 def advice(site: Here, name: str) -> list[AdviceOut]:
     """What a warmer or drier room or a fan would do to it from now on; empty where its air is not known."""
     now = site.clock.now()

@@ -15,26 +15,28 @@ from curewatch.views.logged import LoggedOut
 from curewatch.views.record import LevelOut
 from curewatch.web.api.answers import BASE, REFUSALS, logged, moment, require_piece
 from curewatch.web.api.requests import TiltIn
-from curewatch.web.site import Here, one_at_a_time
+from curewatch.web.scarce import costly
+from curewatch.web.site import Here
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
 
 
 @router.get("/estimate")
-def estimate(asked: Annotated[FilmIn, Query()]) -> EstimateOut:
+@costly
+def estimate(site: Here, asked: Annotated[FilmIn, Query()]) -> EstimateOut:
     """When a pour would be packed, touch-dry, fit to handle and ready for varnish. Nothing is stored."""
-    with one_at_a_time:
-        return estimated(asked.question(), asked.thickness_source)
+    return site.estimates(f"film {asked}", lambda: estimated(asked.question(), asked.thickness_source))  # type: ignore[no-any-return]
 
 
 @router.get("/level")
-def level(asked: Annotated[TiltedIn, Query()]) -> DriftOut:
+@costly
+def level(site: Here, asked: Annotated[TiltedIn, Query()]) -> DriftOut:
     """How far the design of a pour would drift on a tilt before the film packs. Nothing is stored."""
-    with one_at_a_time:
-        return tilted(asked)
+    return site.estimates(f"tilt {asked}", lambda: tilted(asked))  # type: ignore[no-any-return]
 
 
 @router.get("/pieces/{name:path}/level")
+@costly
 def piece_level(
     site: Here,
     name: str,

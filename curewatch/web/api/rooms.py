@@ -20,6 +20,7 @@ from curewatch.views.base import At
 from curewatch.views.board import RoomOut
 from curewatch.web.api.answers import BASE, CSV, REFUSALS, as_csv, require_room
 from curewatch.web.api.requests import MuteIn, TrustIn
+from curewatch.web.scarce import costly
 from curewatch.web.site import Here, Site
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
@@ -63,14 +64,15 @@ def readings_as_rows(site: Here, name: str, since: Annotated[At | None, Query()]
 
 
 @router.get("/rooms/{name:path}/outlook")
+@costly
 def outlook(site: Here, name: str) -> OutlookOut:
     """The room's next 48 hours, hour by hour, each with its band. 404 where too little was read to say."""
     require_room(site, name)
     now = site.clock.now()
-    found = room_outlook(site.desk, name, now)
+    line = next(one for one in site.boards.look(now).rooms if one.name == name)
+    found = site.outlooks(f"{line.data_at} {name}", lambda: room_outlook(site.desk, name, now))
     if found is None:
         raise HTTPException(404, f"{name} was not read often or lately enough to say what is coming")
-    line = next(one for one in site.boards.look(now).rooms if one.name == name)
     return OutlookOut.of(name, line.data_at, found, site.desk.settings.tz)
 
 

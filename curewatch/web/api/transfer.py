@@ -14,7 +14,6 @@ from starlette.concurrency import run_in_threadpool
 
 from curewatch.desk.commands.readings import store_readings
 from curewatch.desk.reports import learned as reports_learned
-from curewatch.desk.reports import planning
 from curewatch.desk.reports.room import free_places
 from curewatch.desk.transfer import exporting, importing
 from curewatch.intake.files.export_file import parse_tables
@@ -27,7 +26,8 @@ from curewatch.views.base import At, View
 from curewatch.views.care import BeliefOut
 from curewatch.views.plan import PlanOut
 from curewatch.web.api.answers import BASE, REFUSALS, ZIP
-from curewatch.web.site import AHEAD_MOST, Here, Site, one_at_a_time
+from curewatch.web.scarce import costly
+from curewatch.web.site import AHEAD_MOST, Here, Site
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
 
@@ -55,6 +55,7 @@ class RowsIn(View):
 
 
 @router.get("/plan")
+@costly
 def plan(
     site: Here,
     room: Name,
@@ -74,8 +75,7 @@ def plan(
         raise InputError(Field.DUE, due.isoformat(), f"a moment within the next {AHEAD_MOST.days} days")
     film = of_metres(wet_thickness_mm / 1e3, ThicknessSource.GAUGE, sides(width_cm, height_cm, disc))
     (order,) = pour_orders([PLANNED], film, room, now, recipe=recipe, support=back)
-    with one_at_a_time:
-        made = planning.plan(site.desk, order, due, pieces, MilestoneKind(ready), now)
+    made = site.planned(order, due, pieces, MilestoneKind(ready), now)
     return PlanOut.of(made, free_places(site.desk, room), site.desk.settings.tz)
 
 
@@ -86,6 +86,7 @@ def learned(site: Here) -> list[BeliefOut]:
 
 
 @router.get("/export")
+@costly
 def export(site: Here) -> dict[str, Any]:
     """Everything that is known, readings included: /import makes the same studio of it. Scope admin."""
     return exporting.everything(site.desk)
@@ -99,6 +100,7 @@ def import_all(site: Here, data: Annotated[dict[str, Any], Body()]) -> TakenIn:
 
 
 @router.get("/export.zip", responses=ZIP, response_class=StreamingResponse)
+@costly
 def export_tables(site: Here) -> Response:
     """The same as a ZIP of CSV files, one a kind of fact: /import.zip takes it. Scope admin."""
     with ExitStack() as held:

@@ -9,12 +9,14 @@ from collections.abc import AsyncIterator
 from fastapi import APIRouter, Request
 from fastapi.responses import Response, StreamingResponse
 from starlette.exceptions import HTTPException
+from starlette.types import Receive, Scope, Send
 
+from curewatch.records.access import TokenKind
+from curewatch.settings import SettingsError
 from curewatch.store import StoreError
-from curewatch.web.access.tokens import TokenKind
 from curewatch.web.feeds.calendar import feed
 from curewatch.web.feeds.metrics import exposition
-from curewatch.web.site import Here, Site
+from curewatch.web.site import Here, Site, visitor_of
 
 router = APIRouter(include_in_schema=False)
 LOOK_EVERY_S = 2.0
@@ -25,10 +27,22 @@ HEED_END_EVERY_S = 0.5
 
 
 @router.get("/events")
-async def events(request: Request, site: Here, since: str | None = None) -> StreamingResponse:
+async def events(request: Request, site: Here, since: str | None = None) -> Response:
     """`since`: the mark of the page that listens: what came while it was on its way is told at once."""
-    headers = {"x-accel-buffering": "no"}
-    return StreamingResponse(_changes(request, site, since), media_type="text/event-stream", headers=headers)
+    return _Stream(request, site, since)
+
+
+class _Stream(StreamingResponse):
+    """Has its place among the streams for as long as it is answered, whether or not anybody takes it."""
+
+    def __init__(self, request: Request, site: Site, since: str | None) -> None:
+        headers = {"x-accel-buffering": "no"}
+        super().__init__(_changes(request, site, since), media_type="text/event-stream", headers=headers)
+        self._place = site.streams.one_more(visitor_of(request))
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        with self._place:
+            await super().__call__(scope, receive, send)
 
 
 async def _changes(request: Request, site: Site, since: str | None) -> AsyncIterator[str]:
@@ -37,21 +51,27 @@ async def _changes(request: Request, site: Site, since: str | None) -> AsyncIter
     while await _until_next_look(site) and not await request.is_disconnected():
         looks += 1
         mark = await _version_of_board(site)
-        if mark is None:
-            continue
-        if mark != known:
+        if mark is not None and mark != known:
             known = mark
             yield "event: changed\ndata: board\n\n"
         elif looks % SAY_SOMETHING_EVERY == 0:
+            if not await asyncio.to_thread(_still_in, request, site):
+                return
             yield ": still here\n\n"
 
 
 async def _version_of_board(site: Site) -> str | None:
-    """None while the store does not answer."""
+    """Looked up once for all who listen; None while the store does not answer."""
+    return await site.streams.looked_up(site.boards.mark, LOOK_EVERY_S / 2)
+
+
+def _still_in(request: Request, site: Site) -> bool:
+    """Whether the session that listens has not been ended meanwhile."""
+    session = visitor_of(request).session
     try:
-        return await asyncio.to_thread(site.boards.mark)
-    except StoreError:
-        return None
+        return session is None or site.sessions.known(session.cookie, site.clock.now()) is not None
+    except (StoreError, SettingsError):
+        return True  # nobody can say; what is told here is only that there is something to ask for
 
 
 async def _until_next_look(site: Site) -> bool:
@@ -66,7 +86,7 @@ async def _until_next_look(site: Site) -> bool:
 @router.get("/calendar/{secret}.ics")
 def by_link(request: Request, site: Here, secret: str) -> Response:
     """For calendars, which can bring nothing but an address. Whoever has the link sees the dates and no more."""
-    token = site.tokens.known(secret)
+    token = site.tokens.known(secret, site.clock.now())
     if token is None or token.kind is not TokenKind.CALENDAR:
         raise HTTPException(404)
     return _calendar(request, site)

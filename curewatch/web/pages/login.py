@@ -1,7 +1,8 @@
-"""Who gets in: the password's page, links for a class, tokens for programs, the calendar's private link."""
+"""Who gets in and who is in: the password's page, links for a class, tokens for programs, the calendar's link."""
 
 from __future__ import annotations
 
+from collections import Counter
 from datetime import timedelta
 
 from fastapi import APIRouter, Request
@@ -9,17 +10,23 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from starlette.exceptions import HTTPException
 
 from curewatch.intake.typed.names import named
+from curewatch.intake.typed.numbers import whole_number
+from curewatch.records.access import Scope, TokenKind
 from curewatch.records.errors import Field, InputError
-from curewatch.web.access.guard import cookie_header
+from curewatch.web.access.guard import KNOWN, KNOWN_LASTS, cookie, session_cookie
 from curewatch.web.access.passwords import TooManyAttempts
-from curewatch.web.access.sessions import Scope, Session
-from curewatch.web.access.tokens import TokenKind
-from curewatch.web.site import Here, Site, Typed, page, text_of
+from curewatch.web.access.sessions import Session
+from curewatch.web.access.tokens import DAYS_MOST
+from curewatch.web.site import Here, Site, Typed, page, text_of, visitor_of
 
 router = APIRouter(include_in_schema=False)
 
 CLASS_LASTS = timedelta(hours=12)
 """How long a class may look after opening its link; it opens it again for the next lesson."""
+BROWSERS = ("Firefox", "Edg", "OPR", "SamsungBrowser", "CriOS", "Chrome", "Safari", "curl", "python")
+SYSTEMS = ("Android", "iPhone", "iPad", "Windows", "Mac OS X", "Linux")
+"""What a browser says of itself, the telling first: most also say that they are others."""
+WRONG = "That is not the password."
 
 
 @router.get("/login")
@@ -35,32 +42,52 @@ def login(request: Request, site: Here, form: Typed) -> Response:
     if site.password_check is None:
         return RedirectResponse("/", 303)
     now, there = site.clock.now(), _local(text_of(form, "next"))
+    if (wait_s := _proved(request, site, str(form.get("password", "")))) is not None:
+        wrong = f"Too many tries; wait {round(wait_s / 60) or 1} min." if wait_s else WRONG
+        answer = page(request, "login.html", now, 429 if wait_s else 401, next=there, wrong=wrong)
+        if wait_s:
+            answer.headers["retry-after"] = str(round(wait_s) + 1)
+        return answer
+    let_in = _let_in(request, site, site.sessions.begin(Scope.ADMIN, now, come=_from(request)), there)
+    if (visitor := visitor_of(request)).known_browser is None:
+        mark = cookie(KNOWN, site.sessions.browser_mark(), KNOWN_LASTS, secure=visitor.is_secure)
+        let_in.headers.append("set-cookie", mark)
+    return let_in
+
+
+def _proved(request: Request, site: Site, password: str) -> float | None:
+    """None where it is the password, or none is asked for; else how long to wait with the next try, 0: not at all."""
+    if site.password_check is None:
+        return None
     address = request.client.host if request.client else ""
     try:
-        known = site.password_check.verify(address, str(form.get("password", "")))
+        known = site.password_check.verify(address, password, visitor_of(request).known_browser)
     except TooManyAttempts as wait:
-        answer = page(request, "login.html", now, 429, next=there, wrong="Too many tries; wait a few minutes.")
-        answer.headers["retry-after"] = str(round(wait.seconds) + 1)
-        return answer
-    if not known:
-        return page(request, "login.html", now, 401, next=there, wrong="That is not the password.")
-    return _with_session(site, site.sessions.begin(Scope.ADMIN, now), there)
+        return wait.seconds
+    return None if known else 0.0
 
 
 @router.post("/logout")
-def logout(site: Here, form: Typed) -> Response:
+def logout(request: Request, site: Here, form: Typed) -> Response:
+    visitor = visitor_of(request)
+    if visitor.session is not None:
+        site.sessions.end(site.sessions.hash_of(visitor.session))
     answer = RedirectResponse("/login", 303)
-    answer.headers["set-cookie"] = cookie_header(None, secure=_secure(site))
+    answer.headers["set-cookie"] = session_cookie(None, secure=visitor.is_secure)
     return answer
 
 
 @router.get("/class/{secret}")
-def open_class(site: Here, secret: str) -> Response:
-    """A link that lets a class look, and no more."""
-    token = site.tokens.known(secret)
+def open_class(request: Request, site: Here, secret: str) -> Response:
+    """A link that lets a class look, and no more. Whoever is in already stays in as they are."""
+    now = site.clock.now()
+    token = site.tokens.known(secret, now)
     if token is None or token.kind is not TokenKind.CLASS:
         raise HTTPException(404)
-    return _with_session(site, site.sessions.begin(Scope.READ, site.clock.now(), CLASS_LASTS, by=token.mark), "/")
+    session = visitor_of(request).session
+    if session is not None and session.scope >= Scope.READ:
+        return RedirectResponse("/", 303)
+    return _let_in(request, site, site.sessions.begin(Scope.READ, now, CLASS_LASTS, by=token, come=_from(request)), "/")
 
 
 @router.get("/ways-in")
@@ -70,18 +97,23 @@ def ways_in(request: Request, site: Here) -> HTMLResponse:
 
 @router.post("/ways-in")
 def make(request: Request, site: Here, form: Typed) -> HTMLResponse:
-    """A new link or token. It is shown once."""
+    """A new link or token. It is shown once, and only to whoever knows the password still."""
     kind = text_of(form, "kind")
     if kind not in set(TokenKind):
         raise InputError(Field.KIND, kind, ", ".join(TokenKind))
     name = named(text_of(form, "name"), Field.NAME)
+    typed = text_of(form, "days")
+    days = whole_number(typed, DAYS_MOST, Field.DAYS) if typed else None
+    if (wait_s := _proved(request, site, str(form.get("password", "")))) is not None:
+        wrong = f"Too many tries; wait {round(wait_s / 60) or 1} min." if wait_s else f"{WRONG} Nothing was made."
+        return _page(request, site, status=429 if wait_s else 401, wrong=wrong, values=dict(form))
     try:
-        secret = site.tokens.make(name, TokenKind(kind), site.clock.now())
+        secret = site.tokens.make(name, TokenKind(kind), site.clock.now(), days)
     except ValueError as error:
         raise InputError(Field.NAME, name, str(error)) from None
     base = site.settings.shown_address
     shown = {"class": f"{base}/class/{secret}", "calendar": f"{base}/calendar/{secret}.ics"}.get(kind, secret)
-    return _page(request, site, shown, name)
+    return _page(request, site, made=shown, made_name=name)
 
 
 @router.post("/ways-in/take-back")
@@ -90,21 +122,45 @@ def take_back(site: Here, form: Typed) -> Response:
     return RedirectResponse("/ways-in", 303)
 
 
-def _page(request: Request, site: Site, made: str | None = None, name: str = "") -> HTMLResponse:
-    now = site.clock.now()
+@router.post("/ways-in/log-out")
+def log_out(site: Here, form: Typed) -> Response:
+    """One browser, or all of them: who asks too."""
+    if which := text_of(form, "session"):
+        site.sessions.end(which)
+        return RedirectResponse("/ways-in", 303)
+    site.sessions.end_all()
+    return RedirectResponse("/login", 303)
+
+
+def _page(request: Request, site: Site, *, status: int = 200, **told: object) -> HTMLResponse:
+    now, visitor = site.clock.now(), visitor_of(request)
+    told = {"made": None, "made_name": "", "wrong": None, "values": {}} | told
+    sessions = site.sessions.all(now)
     return page(
-        request, "ways_in.html", now, tokens=site.tokens.all(), kinds=list(TokenKind), made=made, made_name=name
-    )
+        request, "ways_in.html", now, status, days_most=DAYS_MOST, tokens=site.tokens.all(),
+        own=site.sessions.hash_of(visitor.session) if visitor.session else "",
+        sessions=[one for one in sessions if one.by is None], came_by=Counter(one.by for one in sessions), **told,
+    )  # fmt: skip
 
 
-def _with_session(site: Site, session: Session, there: str) -> Response:
+def _from(request: Request) -> tuple[str, str]:
+    """Where it comes from, and what a person would call the browser."""
+    said = request.headers.get("user-agent", "")
+    names = (next((one for one in some if one in said), "") for some in (BROWSERS, SYSTEMS))
+    words = {"Edg": "Edge", "OPR": "Opera", "CriOS": "Chrome", "Mac OS X": "Mac", "SamsungBrowser": "Samsung"}
+    browser, system = (words.get(name, name) for name in names)
+    known = f"{browser} on {system}" if browser and system else browser or system or "a program"
+    return request.client.host if request.client else "", known
+
+
+def _let_in(request: Request, site: Site, session: Session, there: str) -> Response:
+    """With a new cookie; the one it came with is worth nothing any more."""
+    visitor = visitor_of(request)
+    if visitor.session is not None:
+        site.sessions.end(site.sessions.hash_of(visitor.session))
     answer = RedirectResponse(there, 303)
-    answer.headers["set-cookie"] = cookie_header(session, secure=_secure(site))
+    answer.headers["set-cookie"] = session_cookie(session, secure=visitor.is_secure)
     return answer
-
-
-def _secure(site: Site) -> bool:
-    return (site.settings.address or "").startswith("https://")
 
 
 def _local(there: str) -> str:

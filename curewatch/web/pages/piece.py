@@ -29,6 +29,7 @@ from curewatch.web.pages.forms import label_of, moment_of, with_unit
 from curewatch.web.pages.logged import observation_rows, told
 from curewatch.web.plots.air_plots import piece_air
 from curewatch.web.plots.piece_plots import curve_of, drying_plots
+from curewatch.web.scarce import costly
 from curewatch.web.site import Here, Site, Typed, page, text_of
 from curewatch.web.texts import FIT, Words, number, size
 
@@ -93,6 +94,7 @@ router = APIRouter(include_in_schema=False)
 
 
 @router.get("/piece/{name:path}")
+@costly
 def piece(
     request: Request, site: Here, name: str, done: str = "", of: Annotated[list[str] | None, Query()] = None
 ) -> HTMLResponse:

@@ -18,7 +18,8 @@ from curewatch.records.errors import Field, InputError
 from curewatch.studio import wording
 from curewatch.studio.planning import planner
 from curewatch.web.pages.forms import RECENT, Preset, label_of, newest_pours, pour_words, recent_sizes
-from curewatch.web.site import AHEAD_MOST, Here, Site, one_at_a_time, page
+from curewatch.web.scarce import costly
+from curewatch.web.site import AHEAD_MOST, Here, Site, page
 from curewatch.web.texts import Words
 
 router = APIRouter(include_in_schema=False)
@@ -41,6 +42,7 @@ class PlanAnswer:
 
 
 @router.get("/plan")
+@costly(only_with="due")
 def plan(request: Request, site: Here) -> HTMLResponse:
     """The form, and its answer where it was filled in. Nothing is stored."""
     now = site.clock.now()
@@ -76,8 +78,7 @@ def answered(site: Site, asked: Mapping[str, str], preset: Preset | None, now: d
         raise InputError(Field.READY, kind, " or ".join(FOR))
     (order,) = pour_words(asked, preset).orders(now)
     pieces = whole_number(asked.get("pieces", "1"), PIECES_MOST, Field.PIECES)
-    with one_at_a_time:
-        made = planning.plan(site.desk, order, due, pieces, MilestoneKind(kind), now)
+    made = site.planned(order, due, pieces, MilestoneKind(kind), now)
     free = free_places(site.desk, made.room)
     short = made.pieces - len(free)
     nth = made.places[short - 1].safe_at if 0 < short <= len(made.places) else None

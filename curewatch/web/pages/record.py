@@ -18,6 +18,7 @@ from curewatch.studio.forecasting.drying import Drying
 from curewatch.views import sheet
 from curewatch.views.sheet import HONESTY
 from curewatch.web.plots.air_plots import piece_air
+from curewatch.web.scarce import costly
 from curewatch.web.site import Here, Site, page
 from curewatch.web.texts import FIT, Words, size
 
@@ -69,6 +70,7 @@ router = APIRouter(include_in_schema=False)
 
 
 @router.get("/record/{name:path}")
+@costly
 def record(request: Request, site: Here, name: str) -> HTMLResponse:
     """Of the piece of that name that is here, else of the last one that left."""
     now = site.clock.now()
@@ -94,6 +96,7 @@ class Label:
 
 
 @router.get("/labels")
+@costly
 def labels(
     request: Request, site: Here, room: str = "", piece: Annotated[list[int] | None, Query()] = None
 ) -> HTMLResponse:

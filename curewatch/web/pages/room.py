@@ -15,6 +15,7 @@ from curewatch.desk.reports.room import room_outlook, room_record, room_sensors
 from curewatch.studio.air.flaws import Flaw
 from curewatch.web.pages.board import axis_of, is_wet, row
 from curewatch.web.plots.air_plots import room_air
+from curewatch.web.scarce import costly
 from curewatch.web.site import Here, Typed, page, text_of
 
 router = APIRouter(include_in_schema=False)
@@ -33,6 +34,7 @@ def trust(site: Here, form: Typed) -> Response:
 
 
 @router.get("/room/{name:path}")
+@costly
 def room(request: Request, site: Here, name: str, span: str = "day") -> HTMLResponse:
     now = site.clock.now()
     kept = site.boards.look(now)

@@ -23,7 +23,7 @@ if (live && window.EventSource) {
       busy = false;
     }
   }
-  new EventSource(`/events?since=${encodeURIComponent(live.dataset.live)}`).addEventListener("changed", renew);
+  new EventSource(`${document.documentElement.dataset.base}/events?since=${encodeURIComponent(live.dataset.live)}`).addEventListener("changed", renew);
   document.addEventListener("visibilitychange", renew);
   setInterval(renew, 60000);
 }

@@ -1,0 +1,114 @@
+"""Who gets into the page: tokens that were given out, and the browsers that are in."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sqlalchemy import (
+    CheckConstraint,
+    Column,
+    ForeignKey,
+    Integer,
+    String,
+    Table,
+    and_,
+    delete,
+    insert,
+    or_,
+    select,
+    update,
+)
+
+from curewatch.records.access import PageSession, PageToken, TokenKind
+from curewatch.store.engine import NAME, Instant, one_of
+from curewatch.store.queries.base import Rows
+from curewatch.store.tables import metadata
+
+page_tokens = Table(
+    "page_tokens",
+    metadata,
+    # Of the word itself nothing is kept: who reads the store does not get in by it.
+    Column("hash", String(64), primary_key=True),
+    Column("name", NAME, nullable=False, unique=True),
+    Column("kind", one_of(TokenKind, "kind"), nullable=False),
+    Column("made_at", Instant, nullable=False),
+    Column("until", Instant),
+    Column("used_at", Instant),
+)
+page_sessions = Table(
+    "page_sessions",
+    metadata,
+    Column("hash", String(64), primary_key=True),
+    Column("scope", Integer, nullable=False),
+    Column("begun_at", Instant, nullable=False),
+    Column("seen_at", Instant, nullable=False),
+    Column("until", Instant, nullable=False),
+    # This prevents a visit from outlasting the link that opened it.
+    Column("by", ForeignKey("page_tokens.hash", ondelete="CASCADE"), index=True),
+    Column("password", String(64), nullable=False),
+    Column("address", String(80), nullable=False),
+    Column("browser", String(80), nullable=False),
+    # This prevents a session that could do nothing, or more than everything.
+    CheckConstraint("scope BETWEEN 1 AND 3", name="scope"),
+)
+_TOKENS, _SESSIONS = page_tokens.c, page_sessions.c
+
+
+class Access(Rows):
+    """Nothing here is a fact of the studio: it is not exported, and what has ended is deleted."""
+
+    def page_tokens(self) -> list[PageToken]:
+        """In the order they were made."""
+        found = self._connection.execute(select(page_tokens).order_by(_TOKENS.made_at, _TOKENS.name))
+        return [PageToken(**row) for row in found.mappings()]
+
+    def page_token(self, hash: str) -> PageToken | None:
+        row = self._connection.execute(select(page_tokens).where(_TOKENS.hash == hash)).mappings().first()
+        return None if row is None else PageToken(**row)
+
+    def add_page_token(self, token: PageToken) -> None:
+        """FactRefused where its name is taken."""
+        self._execute(insert(page_tokens), token.model_dump(), given=token.name)
+
+    def page_token_used(self, hash: str, at: datetime) -> None:
+        self._execute(update(page_tokens).where(_TOKENS.hash == hash).values(used_at=at), given=hash)
+
+    def delete_page_token(self, name: str) -> None:
+        """With the sessions that it opened."""
+        self._execute(delete(page_tokens).where(_TOKENS.name == name), given=name)
+
+    def page_sessions(self) -> list[PageSession]:
+        """The one seen last first."""
+        found = self._connection.execute(select(page_sessions).order_by(_SESSIONS.seen_at.desc(), _SESSIONS.hash))
+        return [PageSession(**row) for row in found.mappings()]
+
+    def page_session(self, hash: str) -> PageSession | None:
+        row = self._connection.execute(select(page_sessions).where(_SESSIONS.hash == hash)).mappings().first()
+        return None if row is None else PageSession(**row)
+
+    def add_page_session(self, session: PageSession, *, of_its_kind: int) -> None:
+        """At most `of_its_kind` that came the same way from the same address are kept, those seen last."""
+        by = _SESSIONS.by.is_(None) if session.by is None else _SESSIONS.by == session.by
+        same_way = and_(by, _SESSIONS.address == session.address)
+        newest = select(_SESSIONS.hash).where(same_way).order_by(_SESSIONS.seen_at.desc()).limit(of_its_kind - 1)
+        self._execute(delete(page_sessions).where(same_way, _SESSIONS.hash.not_in(newest)), given=session.hash)
+        self._execute(insert(page_sessions), session.model_dump(), given=session.hash)
+
+    def page_session_seen(self, hash: str, at: datetime) -> None:
+        self._execute(update(page_sessions).where(_SESSIONS.hash == hash).values(seen_at=at), given=hash)
+
+    def end_page_session(self, hash: str) -> None:
+        self._execute(delete(page_sessions).where(_SESSIONS.hash == hash), given=hash)
+
+    def end_page_sessions(
+        self, *, over_at: datetime | None = None, idle_since: datetime | None = None, password: str | None = None
+    ) -> None:
+        """Those that are over, not seen since then, or begun under another password; all where none is said."""
+        ended = []
+        if over_at is not None:
+            ended.append(_SESSIONS.until <= over_at)
+        if idle_since is not None:
+            ended.append(_SESSIONS.seen_at < idle_since)
+        if password is not None:
+            ended.append(_SESSIONS.password != password)
+        self._execute(delete(page_sessions).where(or_(*ended)) if ended else delete(page_sessions), given="sessions")
