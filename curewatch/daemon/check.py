@@ -17,10 +17,12 @@ from typing import NamedTuple
 
 from curewatch.clock import Clock, plausible
 from curewatch.daemon.delivery import NoticeDelivery, channels_of, host_of, signer_of
-from curewatch.daemon.sensor_intake import DUPLICATES_NOTE
+from curewatch.daemon.sensor_intake import HEARD_NOTE
 from curewatch.desk import Desk
 from curewatch.desk.commands.notice_care import send_test_notice
+from curewatch.intake.mqtt.client import unanswered_in_words
 from curewatch.intake.mqtt.duplicate_devices import DUPLICATE_DEVICES
+from curewatch.intake.mqtt.limits import TOO_MANY, TURNED_AWAY_MOST
 from curewatch.intake.mqtt.subscriber import look_at_broker
 from curewatch.notify.routing import all_channels
 from curewatch.notify.services import Services
@@ -118,6 +120,7 @@ def look(
     """
     found = [_settings(settings, config), _clock(clock.now())]
     newest: dict[tuple[str, str], Reading] = {}
+    turned_away: dict[str, int] = {}
     running = False
     try:
         store = Store.open(store_location, migrate=False, backups=settings.backup.folder)
@@ -128,11 +131,12 @@ def look(
         with store:
             found += _store(store, clock.now())
             running = any(one.name == "daemon" and one.verdict is Verdict.OK for one in found)
-            with suppress(StoreError), store.read() as tx:
+            with suppress(StoreError, ValueError), store.read() as tx:
                 newest = tx.newest_by_source()
+                turned_away = json.loads(tx.get_meta(HEARD_NOTE) or "{}").get("turned_away", {})
     found.append(_page(settings, clock.now(), running=running))
     found.append(_broker(settings, clock))
-    found += _sensors(settings, newest, clock.now())
+    found += _sensors(settings, newest, clock.now(), turned_away)
     found.append(_webhook(settings, environ))
     found += _heartbeat(settings, environ)
     found += _people(settings, environ)
@@ -175,8 +179,14 @@ def _sensors_heard(store: Store) -> Iterator[Finding]:
     with suppress(StoreError, ValueError), store.read() as tx:
         if undated := tx.count_pending_messages():
             yield Finding("messages", Verdict.WARN, f"{undated} came before the clock was set, and wait for it")
-        for source in json.loads(tx.get_meta(DUPLICATES_NOTE) or "[]"):
+        noted = json.loads(tx.get_meta(HEARD_NOTE) or "{}")
+        for source in noted.get("duplicates", ()):
             yield Finding("messages", Verdict.WARN, f"of sensor {source}: {DUPLICATE_DEVICES}")
+        if dropped := noted.get("dropped"):
+            yield Finding("messages", Verdict.WARN, f"{dropped} of QoS 0 came faster than they can be stored: lost")
+        if worst := noted.get("worst"):
+            said = f"the worst topic is {worst['topic']!r} with {worst['count']}, the last: {worst['reason']}"
+            yield Finding("messages", Verdict.WARN, f"{noted['refused']} were no readings; {said}")
 
 
 def _backups(store: Store, now: datetime) -> Finding:
@@ -241,8 +251,10 @@ def _reached(broker: BrokerSettings, settings: Settings, clock: Clock) -> Findin
     status = look_at_broker(broker, settings.sensors, clock, within_s=BROKER_WITHIN_S)
     if status.broker_error is not None:
         return Finding("broker", Verdict.FAIL, status.broker_error)
-    if not status.connected or (settings.sensors and not status.subscribed | status.refused.keys()):
+    if not status.connected:
         return Finding("broker", Verdict.FAIL, f"{place} did not answer in {BROKER_WITHIN_S:g} s")
+    if settings.sensors and not status.subscribed | status.refused.keys():
+        return Finding("broker", Verdict.FAIL, unanswered_in_words(broker, BROKER_WITHIN_S))
     if status.refused:
         refused = ", ".join(f"{topic!r} ({why})" for topic, why in status.refused.items())
         return Finding("broker", Verdict.FAIL, f"{place} refuses the topics {refused}")
@@ -251,11 +263,16 @@ def _reached(broker: BrokerSettings, settings: Settings, clock: Clock) -> Findin
     return Finding("broker", Verdict.OK, f"{place} answers and grants {len(status.subscribed)} topics")
 
 
-def _sensors(settings: Settings, newest: Mapping[tuple[str, str], Reading], now: datetime) -> Iterator[Finding]:
+def _sensors(
+    settings: Settings, newest: Mapping[tuple[str, str], Reading], now: datetime, turned_away: Mapping[str, int]
+) -> Iterator[Finding]:
     by_id: dict[str, SensorSettings] = {}
     for sensor in settings.sensors:
         by_id.setdefault(sensor.id, sensor)  # the two topics of one device are one sensor
     for name, sensor in by_id.items():
+        if away := turned_away.get(name):
+            more = f"{away}{' or more' if away >= TURNED_AWAY_MOST else ''} are"
+            yield Finding(f"sensor {name}", Verdict.WARN, TOO_MANY.format(sensor.devices_most, more))
         heard = [
             reading.at
             for (room, source), reading in newest.items()

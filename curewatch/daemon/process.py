@@ -61,6 +61,8 @@ def to_stderr(level: Level) -> Iterator[None]:
 
 log = logging.getLogger(__name__)
 ENDING = (signal.SIGTERM, signal.SIGINT)
+ENDS_WITHIN_S = 9.0
+"""So long after the first signal what is not finished is broken off [s], whatever it is."""
 IMMEDIATE = 128
 """A second signal ends the process with this plus its number, as shells count: 143 for SIGTERM, 130 for SIGINT."""
 
@@ -91,7 +93,7 @@ def _leave_it_to_the_thread(number: int, frame: object) -> None:
 
 def _listen(heard: socket.socket, stop: Callable[[], object]) -> None:
     signals = 0
-    while numbers := heard.recv(16):
+    while numbers := _next(heard):
         for number in numbers:
             if number not in ENDING:
                 continue
@@ -101,4 +103,14 @@ def _listen(heard: socket.socket, stop: Callable[[], object]) -> None:
                 log.warning("a second signal: ending at once")
                 os._exit(IMMEDIATE + number)
             log.info("%s: finishing what is begun; once more ends at once", signal.Signals(number).name)
+            heard.settimeout(ENDS_WITHIN_S)
             stop()
+
+
+def _next(heard: socket.socket) -> bytes:
+    """The numbers of the next signals; nothing where there will be none."""
+    try:
+        return heard.recv(16)
+    except TimeoutError:
+        log.warning("not finished in %g s: ending at once", ENDS_WITHIN_S)
+        os._exit(0)  # as asked; what holds of a second signal holds here

@@ -10,6 +10,7 @@ from datetime import datetime
 from curewatch.clock import Clock, plausible
 from curewatch.desk import Desk
 from curewatch.desk.commands.readings import store_readings
+from curewatch.intake.mqtt.status import MqttStatus
 from curewatch.intake.mqtt.subscriber import MqttIntake
 from curewatch.records import Reading
 from curewatch.records.facts import PendingMessage
@@ -19,8 +20,8 @@ from curewatch.store import FactRefused, StoreError
 log = logging.getLogger(__name__)
 LAST_CONTACT = "mqtt_last_contact"
 """The store's note of when the broker was last in reach, ISO 8601."""
-DUPLICATES_NOTE = "mqtt_twins"
-"""The store's note of the sources that look like two devices under one name, for `curewatch check`: JSON."""
+HEARD_NOTE = "mqtt_heard"
+"""The store's note of what is odd about what comes, for `curewatch check`: JSON, see `_odd`."""
 SAVE_EVERY_S = 60.0
 CONNECTS_WITHIN_S, QUIET_S, CATCHES_UP_WITHIN_S = 2.0, 0.5, 10.0
 """After the start [s]: how long a connection is waited for, which pause ends the broker's backlog, and how long that
@@ -40,7 +41,7 @@ class SensorIntake:
         self._saved_at = clock.monotonic()
         self._started_at = self._moved_at = 0.0
         self._received = -1
-        self._saved_duplicates: frozenset[str] | None = None
+        self._noted: str | None = None
         self._dating_since: float | None = None
         self._intake = MqttIntake(
             broker,
@@ -50,6 +51,7 @@ class SensorIntake:
             client_id=broker.client_id_for(desk.store.location),
             last_contact=self._saved,
             pending_store=self,
+            heard=_heard(desk),
         )
 
     def start(self) -> None:
@@ -96,12 +98,12 @@ class SensorIntake:
 
     def _save(self) -> None:
         status = self._intake.status()
-        contact, duplicates = status.last_contact, status.duplicates
+        contact, noted = status.last_contact, _odd(status)
         self._saved_at = self._clock.monotonic()
-        if duplicates != self._saved_duplicates:
+        if noted != self._noted:
             with self._desk.store.write() as tx:
-                tx.set_meta(DUPLICATES_NOTE, json.dumps(sorted(duplicates)))
-            self._saved_duplicates = duplicates
+                tx.set_meta(HEARD_NOTE, noted)
+            self._noted = noted
         if contact is not None and contact != self._saved:
             with self._desk.store.write() as tx:
                 tx.set_meta(LAST_CONTACT, contact.isoformat())
@@ -125,6 +127,23 @@ class SensorIntake:
             raise ValueError(str(refusal)) from refusal
         if new:
             self._on_stored()
+
+
+def _odd(status: MqttStatus) -> str:
+    """Devices that look like two, entries with too many, messages that were let go, and the worst topic, as JSON."""
+    worst = status.worst
+    return json.dumps({
+        "duplicates": sorted(status.duplicates),
+        "turned_away": dict(status.turned_away),
+        "dropped": status.dropped,
+        "refused": status.poison,
+        "worst": None if worst is None else {"topic": worst.topic, "count": worst.count, "reason": worst.reason},
+    })  # fmt: skip
+
+
+def _heard(desk: Desk) -> dict[tuple[str, str], datetime]:
+    with desk.store.read() as tx:
+        return {key: reading.received_at for key, reading in tx.newest_by_source().items()}
 
 
 def _last_contact(desk: Desk) -> datetime | None:

@@ -81,6 +81,8 @@ class SensorSettings(Table):
     humidity_offset: float = Field(default=0.0, ge=-30, le=30, description="a number of % points between -30 and 30")
     silent_after_min: float = Field(default=60, ge=1, le=10_080, description=MINUTES.format(1, "10080 (a week)"))
 
+    devices_most: int = Field(default=64, ge=1, le=1000, description="a whole number between 1 and 1000")
+
     @model_validator(mode="after")
     def _fits(self) -> SensorSettings:
         if self.id == "typed":

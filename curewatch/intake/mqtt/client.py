@@ -115,6 +115,14 @@ def unreachable_in_words(error: BaseException | None, broker: BrokerSettings) ->
             return f"the broker {place} cannot be reached"
 
 
+def unanswered_in_words(broker: BrokerSettings, within_s: float) -> str:
+    """What is said of a broker that takes the connection and then says nothing."""
+    return (
+        f"the broker {broker.host}:{broker.port} is connected and silent: it has not answered the subscription in "
+        f"{within_s:g} s, so nothing is heard"
+    )
+
+
 def refusal_in_words(reason: ReasonCode, broker: BrokerSettings) -> str:
     """Why the broker answered the connection with a refusal."""
     if reason.getName() in ("Bad user name or password", "Not authorized"):

@@ -48,6 +48,8 @@ FIRST_BELIEVABLE = datetime(2000, 1, 1, tzinfo=UTC)
 """A clock that was never set counts from 1970."""
 MILLISECONDS_FROM = 1e11
 """An epoch number from here on is milliseconds: as seconds it would be the year 5138."""
+MAX_BEHIND = timedelta(days=366)
+"""What a logger had kept for longer comes as a file; a time further back is a clock that was never set."""
 TOPIC_CHARS = 120
 """A topic may have 65,535 bytes; an error names it so far."""
 NUMBER_CHARS = 60
@@ -132,7 +134,7 @@ class _Raw(NamedTuple):
 
 def _text(topic: str, payload: bytes) -> str:
     if len(payload) > MAX_PAYLOAD_BYTES:
-        raise InputError(topic, payload[:NUMBER_CHARS], f"at most {MAX_PAYLOAD_BYTES} bytes (not {len(payload)})")
+        raise InputError(topic, payload[:NUMBER_CHARS], f"at most {MAX_PAYLOAD_BYTES} bytes")
     try:
         return payload.decode("utf-8")
     except UnicodeDecodeError as error:
@@ -242,6 +244,8 @@ def _time(field: str, value: object, received_at: datetime) -> datetime:
             _quotable(value),
             f"a time at most 5 min after it was received, {received} (one of the two clocks is wrong)",
         )
+    if at < received_at - MAX_BEHIND:
+        raise InputError(field, _quotable(value), "a time within a year before it was received (is its clock set?)")
     return at
 
 

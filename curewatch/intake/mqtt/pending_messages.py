@@ -18,6 +18,8 @@ CONTACT_GAP = timedelta(seconds=90)
 """Ticks further apart than this mean the machine slept: the absence then began at the earlier tick."""
 TOLERANCE = timedelta(minutes=10)
 """An absence this short moves no drying date: its backlog counts as measured on arrival."""
+PENDING_MOST = 50_000
+"""So many messages wait for the clock at the most; what comes then is let go."""
 QUIET_S = 1.0
 """A backlog comes as fast as it is acknowledged; a pause this long is its end [s]."""
 
@@ -179,6 +181,9 @@ class PendingQueue:
         """None for what can be no reading whatever its date."""
         if incoming.topic is None or len(incoming.payload) > MAX_PAYLOAD_BYTES:
             self._read(incoming)  # which notes why
+            return None
+        if self._board.snapshot().pending >= PENDING_MOST:
+            self._poisoned(incoming.topic, f"{PENDING_MOST} messages wait for the clock already")
             return None
         return PendingMessage(
             topic=incoming.topic,

@@ -9,6 +9,9 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 KEPT_POISON = 20
+TOPICS_COUNTED = 64
+"""So many topics are counted by name; a new one takes the place of that with the fewest, and its rank, so that
+whichever sends a large part of them is never missed (the space-saving algorithm: Metwally, Agrawal, El Abbadi 2005)."""
 
 
 @dataclass(frozen=True)
@@ -18,6 +21,8 @@ class Poison:
     at: datetime
     topic: str
     reason: str
+    count: int = 1
+    """At least so many came on the topic since the start; this is the last."""
 
 
 @dataclass(frozen=True)
@@ -35,10 +40,16 @@ class MqttStatus:
     dropped: int = 0
     """Messages of QoS 0 thrown away because too many were waiting for the store."""
     recent_poison: tuple[Poison, ...] = ()
+    worst: Poison | None = None
+    """The last of the topic of which most came."""
     pending: int = 0
     """Messages that wait for a clock that can be believed."""
     duplicates: frozenset[str] = frozenset()
     """Sources whose values are those of two devices in turn."""
+    turned_away: Mapping[str, int] = field(default_factory=dict)
+    """By the id of a sensors entry with a wildcard, the devices there was no place for."""
+    unanswered: bool = False
+    """Connected, but the broker has not answered what it was asked for."""
     broker_error: str | None = None
     """Why there is no connection, in plain words; None while connected."""
     sink_error: str | None = None
@@ -55,6 +66,7 @@ class StatusBoard:
         self._status = MqttStatus()
         self._received = self._committed = 0  # counted for every message, so not by making a new status
         self._recent: deque[Poison] = deque(maxlen=KEPT_POISON)
+        self._by_topic: dict[str, tuple[int, Poison]] = {}
 
     def snapshot(self) -> MqttStatus:
         with self._lock:
@@ -63,6 +75,7 @@ class StatusBoard:
                 received=self._received,
                 committed=self._committed,
                 recent_poison=tuple(self._recent),
+                worst=max((one for _, one in self._by_topic.values()), key=lambda one: one.count, default=None),
             )
 
     def received(self) -> None:
@@ -86,24 +99,40 @@ class StatusBoard:
         with self._lock:
             self._status = replace(self._status, duplicates=sources)
 
+    def turned_away(self, devices: Mapping[str, int]) -> None:
+        with self._lock:
+            self._status = replace(self._status, turned_away=devices)
+
+    def unanswered(self) -> None:
+        with self._lock:
+            self._status = replace(self._status, unanswered=True)
+
     def poisoned(self, poison: Poison) -> None:
         with self._lock:
             self._recent.append(poison)
+            place, before = 0, self._by_topic.get(poison.topic)
+            if before is not None:
+                place, poison = before[0], replace(poison, count=1 + before[1].count)
+            elif len(self._by_topic) >= TOPICS_COUNTED:
+                place, _ = self._by_topic.pop(min(self._by_topic, key=lambda topic: self._by_topic[topic][0]))
+            self._by_topic[poison.topic] = place + 1, poison
             self._status = replace(self._status, poison=self._status.poison + 1)
 
     def connected(self) -> None:
         with self._lock:
-            self._status = replace(self._status, connected=True, broker_error=None)
+            self._status = replace(self._status, connected=True, broker_error=None, unanswered=False)
 
     def disconnected(self, why: str | None) -> None:
         with self._lock:
-            self._status = replace(self._status, connected=False, broker_error=why, subscribed=frozenset())
+            self._status = replace(
+                self._status, connected=False, broker_error=why, subscribed=frozenset(), unanswered=False
+            )
 
     def granted(self, topic_filter: str) -> None:
         with self._lock:
             refused = {kept: why for kept, why in self._status.refused.items() if kept != topic_filter}
             granted = self._status.subscribed | {topic_filter}
-            self._status = replace(self._status, subscribed=granted, refused=refused)
+            self._status = replace(self._status, subscribed=granted, refused=refused, unanswered=False)
 
     def refused(self, topic_filter: str, why: str) -> None:
         with self._lock:

@@ -14,20 +14,31 @@ import threading
 import uuid
 from collections.abc import Sequence
 from datetime import datetime
+from types import MappingProxyType
 from typing import Any
 
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.reasoncodes import ReasonCode
 
 from curewatch.clock import Clock, plausible
-from curewatch.intake.mqtt.client import connect, make_client, refusal_in_words, subscribe, unreachable_in_words
-from curewatch.intake.mqtt.message import ReceivedMessage, subscriptions
+from curewatch.intake.mqtt.client import (
+    connect,
+    make_client,
+    refusal_in_words,
+    subscribe,
+    unanswered_in_words,
+    unreachable_in_words,
+)
+from curewatch.intake.mqtt.limits import Heard
+from curewatch.intake.mqtt.message import MAX_PAYLOAD_BYTES, ReceivedMessage, subscriptions
 from curewatch.intake.mqtt.pending_messages import Backlog, PendingStore
 from curewatch.intake.mqtt.status import MqttStatus, StatusBoard
 from curewatch.intake.mqtt.writer import Sink, Writer
 from curewatch.settings import BrokerSettings, SensorSettings
 
 log = logging.getLogger(__name__)
+ANSWERS_WITHIN_S = 10.0
+"""A broker that has not said by then whether it will send what was asked for is said to be silent [s]."""
 
 
 class MqttIntake:
@@ -36,7 +47,8 @@ class MqttIntake:
     `client_id` names the session the broker keeps for us between runs: always the same for one store. None
     for a look that leaves no session behind. `last_contact` is when an earlier run was last connected (its
     status says so); it tells how old a message may be that the broker kept for us. `pending_store` keeps
-    what comes while the clock cannot be believed; without one it is dated as the clock says.
+    what comes while the clock cannot be believed; without one it is dated as the clock says. `heard` says which
+    devices an earlier run has heard.
     """
 
     def __init__(
@@ -49,6 +61,7 @@ class MqttIntake:
         client_id: str | None,
         last_contact: datetime | None = None,
         pending_store: PendingStore | None = None,
+        heard: Heard = MappingProxyType({}),
     ) -> None:
         self._broker = broker
         self._filters = subscriptions(sensors)
@@ -65,12 +78,14 @@ class MqttIntake:
             self._idle,
             pending_store=pending_store,
             contact=last_contact,
+            heard=heard,
         )
         # The lock keeps an acknowledgement from slipping onto a later connection than its message came through: there
         # the same message id may belong to another message, which would then be lost.
         self._connection_lock = threading.Lock()
         self._connection = 0
         self._asked: dict[int, list[str]] = {}
+        self._asked_at = 0.0
         self._answered = False
         self._stopping = False
         self._client = self._make_client(client_id or f"curewatchlook{uuid.uuid4().hex[:8]}")
@@ -135,6 +150,8 @@ class MqttIntake:
         self._board.connected()
         log.info("connected with the broker %s:%d", self._broker.host, self._broker.port)
         # Every time: the broker may have lost our session, and the settings may name new topics.
+        self._asked.clear()
+        self._asked_at = monotonic
         if self._filters:
             mid = subscribe(client, self._filters)
             if mid is not None:
@@ -182,7 +199,7 @@ class MqttIntake:
         late = self._backlog.age_of_arrival(monotonic)
         incoming = ReceivedMessage(
             topic,
-            bytes(message.payload),
+            bytes(message.payload[: MAX_PAYLOAD_BYTES + 1]),
             message.mid,
             message.qos,
             message.retain,
@@ -193,7 +210,7 @@ class MqttIntake:
             self._clock.boottime(),
         )
         self._board.received()
-        if not self._writer.put(incoming):
+        if not self._writer.put(incoming) and not self._stopping:
             self._board.dropped()
 
     def _believed(self) -> datetime | None:
@@ -220,7 +237,11 @@ class MqttIntake:
         self._backlog.acknowledged(self._clock.monotonic())
 
     def _idle(self) -> None:
-        if self.status().connected:
+        status = self.status()
+        if status.connected:
+            if self._asked and not status.unanswered and self._clock.monotonic() - self._asked_at > ANSWERS_WITHIN_S:
+                log.warning("%s", unanswered_in_words(self._broker, ANSWERS_WITHIN_S))
+                self._board.unanswered()
             self._backlog.tick(self._believed(), self._clock.boottime())
         self._board.in_contact(self._backlog.last_contact)
         if not self._stopping:

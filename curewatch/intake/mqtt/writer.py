@@ -7,9 +7,11 @@ import queue
 import threading
 from collections.abc import Callable, Sequence
 from datetime import datetime
+from types import MappingProxyType
 
 from curewatch.clock import Clock
 from curewatch.intake.mqtt.duplicate_devices import DUPLICATE_DEVICES, DuplicateDevices
+from curewatch.intake.mqtt.limits import A_SECOND, TOO_MANY, Devices, Heard, Rates, Refusals
 from curewatch.intake.mqtt.message import ReceivedMessage, match, read_payload
 from curewatch.intake.mqtt.pending_messages import PendingQueue, PendingStore, lateness
 from curewatch.intake.mqtt.status import Poison, StatusBoard
@@ -20,9 +22,9 @@ from curewatch.settings import SensorSettings
 log = logging.getLogger(__name__)
 
 BATCH_MAX = 1000
-WAITING_MAX = 10_000
-"""Messages of QoS 0 waiting for the sink; more are dropped. Those of QoS 1 are bounded by the broker itself, which
-stops sending when too many are unacknowledged."""
+WAITING_MAX, WAITING_BYTES = 10_000, 8_000_000
+"""Messages waiting for the sink, and what they say. More of QoS 0 are dropped; of QoS 1 no more are read from the
+network until there is room, should the broker itself not stop when so many are unacknowledged."""
 IDLE_S = 1.0
 GATHER_S, GATHERED, QUIET_S = 4.0, 10, 0.1
 """Messages that come one by one, each after a quiet of QUIET_S, are stored together: at most this long after the last
@@ -30,7 +32,6 @@ were [s], or once so many wait (a broker sends on to no more than twenty unackno
 more than all else about a reading; what comes in a flood, or out of a broker's backlog, is not kept waiting."""
 RETRY_S = (0.5, 30.0)
 """Shortest and longest wait before the sink is tried again [s]; doubled in between."""
-POISON_LOG_EVERY_S = 60.0
 TOPICS_KNOWN = 4096
 """For so many topics it is kept which sensors they feed."""
 
@@ -53,6 +54,7 @@ class Writer:
         *,
         pending_store: PendingStore | None = None,
         contact: datetime | None = None,
+        heard: Heard = MappingProxyType({}),
     ) -> None:
         self._sensors = tuple(sensors)
         self._fed: dict[str, list[SensorSettings]] = {}
@@ -63,6 +65,9 @@ class Writer:
         self._idle = idle
         self._contact = contact
         self._duplicates = DuplicateDevices()
+        self._devices, self._rates = Devices(heard), Rates()
+        self._turned_away: dict[str, int] = {}
+        self._refusals = Refusals(lambda line: log.warning("%s", line))
         self._pending_queue = None
         if pending_store is not None:
             self._pending_queue = PendingQueue(
@@ -71,9 +76,10 @@ class Writer:
         self.moved_at = clock.monotonic()
         """When it last had done what it had taken on [s, monotonic]."""
         self._queue: queue.SimpleQueue[ReceivedMessage | None] = queue.SimpleQueue()  # None: wake up
+        self._room = threading.Condition()
+        self._waiting_bytes = 0
         self._finish = threading.Event()
         self._abandon = threading.Event()
-        self._logged_poison_at: float | None = None
         self._stored_at = clock.monotonic() - GATHER_S
         self._taken_on = self._done = 0  # messages
         self._thread = threading.Thread(target=self._run, name="mqtt-writer", daemon=True)
@@ -82,9 +88,13 @@ class Writer:
         self._thread.start()
 
     def put(self, incoming: ReceivedMessage) -> bool:
-        """Queue it. False if it was dropped: QoS 0, and too many are waiting."""
-        if incoming.qos == 0 and self._queue.qsize() >= WAITING_MAX:
-            return False
+        """Queue it, for QoS 1 once there is room. False if it was not: of QoS 0 where too many wait, or at the end."""
+        with self._room:
+            while self._queue.qsize() >= WAITING_MAX or self._waiting_bytes > WAITING_BYTES:
+                if incoming.qos == 0 or self._finish.is_set():
+                    return False
+                self._room.wait()
+            self._waiting_bytes += len(incoming.payload)
         self._taken_on += 1
         self._queue.put(incoming)
         return True
@@ -97,7 +107,9 @@ class Writer:
     def finish(self, within_s: float) -> bool:
         """Store and acknowledge what is queued, then end. False if the sink did not take it in time; what
         is not acknowledged then comes again in the next run."""
-        self._finish.set()
+        with self._room:
+            self._finish.set()
+            self._room.notify_all()
         self._queue.put(None)
         if self._thread.ident is None:
             return True
@@ -121,6 +133,7 @@ class Writer:
             if not batch and self._finish.is_set():
                 return
             if self._clock.monotonic() - idled_at >= IDLE_S:
+                self._refusals.tick(self._clock.monotonic())
                 self._idle()
                 idled_at = self._clock.monotonic()
 
@@ -136,7 +149,11 @@ class Writer:
                 taken.append(self._queue.get_nowait())
         except queue.Empty:
             pass
-        return [incoming for incoming in taken if incoming is not None]
+        found = [incoming for incoming in taken if incoming is not None]
+        with self._room:
+            self._waiting_bytes -= sum(len(incoming.payload) for incoming in found)
+            self._room.notify_all()
+        return found
 
     def _gather(self, taken: list[ReceivedMessage | None]) -> None:
         """Wait for more until it is time to store, or enough have come. Raises queue.Empty when nothing more did."""
@@ -179,22 +196,38 @@ class Writer:
         readings = []
         for sensor in self._fed_by(incoming.topic):
             try:
-                readings.append(
-                    read_payload(
-                        sensor,
-                        incoming.topic,
-                        incoming.payload,
-                        retained=incoming.retained,
-                        received_at=incoming.received_at,
-                        late=lateness(incoming.received_at, incoming.late, self._contact),
-                    )
+                reading = read_payload(
+                    sensor,
+                    incoming.topic,
+                    incoming.payload,
+                    retained=incoming.retained,
+                    received_at=incoming.received_at,
+                    late=lateness(incoming.received_at, incoming.late, self._contact),
                 )
+                if self._lets_in(sensor, incoming.topic, reading):
+                    readings.append(reading)
             except InputError as error:
                 self._poisoned(incoming.topic, str(error))
             except Exception as error:  # a flaw of ours must not stop the other sensors
                 log.exception("reading a message of topic %r failed", incoming.topic)
                 self._poisoned(incoming.topic, f"reading it failed ({type(error).__name__})")
         return readings
+
+    def _lets_in(self, sensor: SensorSettings, topic: str, reading: Reading) -> bool:
+        """Whether there is a place for the device, and it does not send without end. What is not let in is noted."""
+        now = self._clock.now()
+        if not self._devices.lets_in(sensor, reading.source, now):
+            away = self._devices.turned_away
+            if sensor.id not in self._turned_away:
+                log.warning("sensor %s: %s", sensor.id, TOO_MANY.format(sensor.devices_most, f"{topic!r} is"))
+            if away != self._turned_away:
+                self._turned_away = away
+                self._board.turned_away(away)
+            return False
+        if not self._rates.lets_in(reading.source, self._clock.monotonic()):
+            self._poisoned(topic, f"{topic}: more than {A_SECOND:g} messages a second for long: not stored")
+            return False
+        return True
 
     def _fed_by(self, topic: str) -> list[SensorSettings]:
         """The sensors entries this topic feeds. Looked up once: the same few topics come again and again."""
@@ -238,7 +271,4 @@ class Writer:
 
     def _poisoned(self, topic: str, reason: str) -> None:
         self._board.poisoned(Poison(self._clock.now(), topic, reason))
-        now = self._clock.monotonic()
-        if self._logged_poison_at is None or now - self._logged_poison_at >= POISON_LOG_EVERY_S:
-            self._logged_poison_at = now
-            log.warning("a message is no reading: %s", reason)
+        self._refusals.add(topic, reason, self._clock.monotonic())
