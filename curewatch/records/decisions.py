@@ -5,7 +5,7 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import Annotated, Any
 
-from pydantic import Field
+from pydantic import Field, field_validator
 
 from curewatch.records.facts import Moment, Name, Record
 
@@ -45,8 +45,20 @@ class Alarm(Record):
     acknowledged_at: Moment | None = None
     muted_until: Moment | None = None
     reminded_at: Moment | None = None
+    told_at: Moment | None = None
+    """When people last heard that it is on."""
+    at_stake: tuple[int, ...] | None = None
+    """The pieces that it is known to put at risk, by number; None: not known."""
+    told_harm_h: float = 0.0
+    """How much harm it had done then, of all pieces in the room [h]."""
     text: str = ""
     """Cause, consequence, what to do and by when, as of `raised_at`."""
+
+    @field_validator("at_stake", mode="before")
+    @classmethod
+    def _from_a_cell(cls, given: Any) -> Any:
+        """A table holds the numbers as one text."""
+        return given.split() if isinstance(given, str) else given
 
 
 class AlarmHappening(StrEnum):

@@ -204,6 +204,9 @@ alarms = Table(
     Column("acknowledged_at", Instant),
     Column("muted_until", Instant),
     Column("reminded_at", Instant),
+    Column("told_at", Instant),
+    Column("at_stake", JSON(none_as_null=True)),
+    Column("told_harm_h", Double, nullable=False, server_default="0"),
     Column("text", Text, nullable=False),
     # These prevent one subject from having two states of one alarm, and so from being told twice. Two indexes, because
     # to SQL no NULL equals another.

@@ -131,11 +131,13 @@ def test_inside_the_deadband_nothing_is_raised_and_nothing_ends(judged: list) ->
 
 
 @given(judgements())
-def test_a_reminder_comes_once_an_alarm_and_only_while_nobody_has_acknowledged(judged: list) -> None:
-    since_raised = 0
+def test_a_reminder_comes_after_a_day_and_then_weekly_at_most(judged: list) -> None:
+    last, wait = NOON, LIMITS.reminder
     for event in told(judged):
-        since_raised = 0 if event.effect is Effect.RAISED else since_raised + (event.effect is Effect.REMINDED)
-        assert since_raised <= 1
+        if event.effect is Effect.REMINDED:
+            assert event.at - last >= wait
+        if event.effect in (Effect.RAISED, Effect.REMINDED):
+            last, wait = event.at, LIMITS.reminder if event.effect is Effect.RAISED else lifecycle.WEEKLY
 
 
 # --- By hand --------------------------------------------------------------------------------------------------------

@@ -29,8 +29,6 @@ class AlarmLife(RuleBasedStateMachine):
         self.since_on = 0
         """How many steps in a row the condition has been ON."""
         self.since_off = 0
-        self.reminders = 0
-        """Since it was last raised, whether that was told or muted."""
 
     @rule(code=st.sampled_from([ON, BETWEEN, OFF, ASLEEP]), steps=st.integers(1, 400))
     def time_goes_on(self, code: int, steps: int) -> None:
@@ -55,8 +53,9 @@ class AlarmLife(RuleBasedStateMachine):
             assert (self.since_off - 1) * STEP >= LIMITS.off_delay
         if effect is Effect.REMINDED:
             assert before.acknowledged_at is None
-            assert before.reminded_at is None
-        self.reminders = 0 if effect is Effect.RAISED else self.reminders + (effect is Effect.REMINDED)
+            last = before.reminded_at or before.raised_at
+            assert last is not None
+            assert self.now - last >= (lifecycle.WEEKLY if before.reminded_at else LIMITS.reminder)
         if effect is Effect.MUTE_ENDED:
             assert before.muted_until is not None
             assert before.acknowledged_at is None
@@ -97,10 +96,6 @@ class AlarmLife(RuleBasedStateMachine):
             heard = [event for event in self.told if event.at >= (self.alarm.raised_at or NOON)]
             unmuted_by_hand = not heard
             assert unmuted_by_hand or heard[-1].effect is not Effect.OVER
-
-    @invariant()
-    def one_reminder_each_time_it_is_raised(self) -> None:
-        assert self.reminders <= 1
 
 
 AlarmLife.TestCase.settings = settings(max_examples=60, stateful_step_count=30, deadline=None)

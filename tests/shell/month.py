@@ -82,8 +82,10 @@ class FromTheRecord:
 class Month:
     """The studio of one person, moved on step by step."""
 
-    def __init__(self, store: Store, start: datetime, rooms: Sequence[str] = (ROOM,), **person: Any) -> None:
-        self.settings = settings(rooms, **person)
+    def __init__(
+        self, store: Store, start: datetime, rooms: Sequence[str] = (ROOM,), *, members: int = 4, **person: Any
+    ) -> None:
+        self.settings = settings(rooms, members, **person)
         self.clock, self.store = HandClock(start), store
         self.desk, self.post = Desk(store, self.settings), Post(self.clock)
         self.outbox = Outbox(
@@ -118,12 +120,12 @@ class Month:
             return {d.notice.key for d in tx.deliveries() if d.state is not DeliveryState.DELIVERED}
 
 
-def settings(rooms: Sequence[str] = (ROOM,), **person: Any) -> Settings:
+def settings(rooms: Sequence[str] = (ROOM,), members: int = 4, **person: Any) -> Settings:
     sensors = tuple(SensorSettings(id=f"s{i}", room=room, topic=f"shed/{i}") for i, room in enumerate(rooms))
     ada = PersonSettings.model_validate({"name": "Ada", "mail": "ada@shed.example", **person})
     mail = MailSettings(host="127.0.0.1", sender="shed@shed.example")
     return Settings(
-        zone="UTC", sensors=sensors, mail=mail, people=(ada,), forecast=ForecastSettings(members=4, days=DAYS + 1)
+        zone="UTC", sensors=sensors, mail=mail, people=(ada,), forecast=ForecastSettings(members=members, days=DAYS + 1)
     )
 
 

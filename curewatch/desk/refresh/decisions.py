@@ -24,11 +24,12 @@ from curewatch.studio.alarms import evaluation
 from curewatch.studio.alarms.conditions import OF_THE_AIR, OccupiedRoom
 from curewatch.studio.alarms.evaluation import RoomEvaluation, evaluate_room
 from curewatch.studio.alarms.lifecycle import Effect
+from curewatch.studio.alarms.turns import AGAIN
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.planning import alarm_advice, planner
 from curewatch.studio.wording import Local
 
-_ACTED_ON = (Effect.RAISED, Effect.REMINDED, Effect.MUTE_ENDED)
+_ACTED_ON = (Effect.RAISED, *AGAIN)
 
 
 def advised(seen: RoomEvaluation, room: OccupiedRoom, climates: Mapping[str, Climate], now: datetime) -> RoomEvaluation:
@@ -156,10 +157,11 @@ def _answered(tx: Transaction, notice: Notice) -> list[str]:
         for told in tx.notices(since=notice.created_at - timedelta(days=7), limit=1000)
         if told.kind in ("alarm", "reminder") and told.room == notice.room and told.key != notice.key
     ]
+    ended = [told.key for told in earlier if _alarms(told) <= set(notice.data.get("over", ()))]
     if notice.kind == "alarm_over":
-        return [told.key for told in earlier if _alarms(told) <= kinds]
+        return ended
     # two messages that wait for the same person to wake up would ask for two things
-    return [
+    return ended + [
         told.key
         for told in earlier
         if not (told.urgent or told.data.get("past") or AlarmKind.NO_FRESH_DATA in _alarms(told))

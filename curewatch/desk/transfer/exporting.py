@@ -155,6 +155,8 @@ def _held(annotation: Any) -> tuple[type, bool]:
     if get_origin(annotation) in (Union, types.UnionType):
         (held,) = [one for one in get_args(annotation) if one is not type(None)]
         return _held(held)[0], True
+    if get_origin(annotation) is tuple and get_args(annotation)[0] is int:  # numbers, as one text
+        return str, False
     for scalar in SCALARS:
         if isinstance(annotation, type) and issubclass(annotation, scalar):
             return scalar, False
@@ -258,4 +260,6 @@ def _cell(value: Any) -> Any:
         return harmless(value)
     if isinstance(value, bool):
         return "true" if value else "false"
+    if isinstance(value, list):
+        return " ".join(map(str, value))
     return value

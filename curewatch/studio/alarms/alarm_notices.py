@@ -1,6 +1,7 @@
-"""What people are told of the alarms of a room at one look: one notice for all that began, one for all that is past.
+"""What people are told of the alarms of a room at one look: one notice about now, one line about what is past.
 
 So two alarms never answer each other: what is to be done is looked for once, for all that stand there (remedies.py).
+What is past is no news: where there is news of the room's air, it is a sentence in that.
 """
 
 from __future__ import annotations
@@ -8,14 +9,17 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import cached_property
 from typing import NamedTuple
 
-from curewatch.records import Alarm, AlarmKind, AlarmState, Notice
-from curewatch.studio.alarms import conditions, lifecycle
-from curewatch.studio.alarms.alarm_words import TITLES, AlarmText, Episode
+from curewatch.records import AlarmKind, AlarmState, Damage, Notice
+from curewatch.studio.alarms import conditions, lifecycle, stakes
+from curewatch.studio.alarms.alarm_words import TITLES, AlarmText
 from curewatch.studio.alarms.conditions import OF_THE_AIR, Limits, OccupiedRoom
-from curewatch.studio.alarms.lifecycle import Effect, Event
+from curewatch.studio.alarms.damage import stands
+from curewatch.studio.alarms.lifecycle import Effect
 from curewatch.studio.alarms.remedies import Remedy, remedy
+from curewatch.studio.alarms.turns import Turn
 from curewatch.studio.wording import Local, listed
 
 EXPIRES_AFTER = timedelta(days=3)
@@ -23,96 +27,9 @@ EXPIRES_AFTER = timedelta(days=3)
 ONCE = frozenset({AlarmKind.COLD, AlarmKind.DAMP})
 """What a room that cannot be heated will do again every night: told once for the pieces that lie there. Frost is told
 each time."""
-_KIND = {
-    Effect.RAISED: "alarm",
-    Effect.OVER: "alarm_over",
-    Effect.REMINDED: "reminder",
-    Effect.MUTE_ENDED: "reminder",
-}
-
-
-@dataclass(frozen=True)
-class Transitions:
-    """The events of one look, by what there is to tell of them."""
-
-    over: datetime | None
-    """When it ended, if people had been told before that it began."""
-    passed: tuple[Episode, ...]
-    """Began and ended."""
-    begun: datetime | None
-    """When it began, if it is active still."""
-    reminded: datetime | None
-    """When a reminder fell due of what people had been told before, if it is active still."""
-    mute_ended: datetime | None
-    """When a mute ran out, if it is active still: it may have begun unheard."""
-
-
-def transitions(before: Alarm, after: Alarm, events: Sequence[Event]) -> Transitions:
-    """Sort out `events`, which led from `before` to `after`."""
-    told, over, begun, passed = lifecycle.is_active(before), None, None, []
-    for event in events:
-        if event.effect is Effect.RAISED:
-            if begun is not None:
-                passed.append(Episode(begun, None))
-            begun = event.at
-            told = False
-        elif event.effect is Effect.OVER and begun is not None:
-            passed.append(Episode(begun, event.at))
-            begun = None
-        elif event.effect is Effect.OVER and told:
-            over, told = event.at, False
-    if begun is not None and not lifecycle.is_active(after):
-        passed.append(Episode(begun, None))
-        begun = None
-    reminders = [e.at for e in events if e.effect is Effect.REMINDED]
-    still = told and lifecycle.is_active(after)
-    ended = [e.at for e in events if e.effect is Effect.MUTE_ENDED]
-    unmuted_at = ended[-1] if ended and lifecycle.is_active(after) else None
-    return Transitions(over, tuple(passed), begun, reminders[-1] if reminders and still else None, unmuted_at)
-
-
-@dataclass(frozen=True)
-class Turn:
-    """One alarm at one look: from what to what, and what there is to tell of it."""
-
-    before: Alarm
-    after: Alarm
-    happened: Transitions
-
-    @property
-    def kind(self) -> AlarmKind:
-        return self.after.kind
-
-    @property
-    def begins(self) -> bool:
-        """Whether it was raised at this look and is active still, heard of or not."""
-        return lifecycle.is_active(self.after) and self.after.raised_at != self.before.raised_at
-
-    @property
-    def since(self) -> datetime:
-        """When it was raised."""
-        return self.after.raised_at or self.after.since
-
-    def at(self, effect: Effect) -> datetime | None:
-        """When a reminder fell due, or a mute ran out, of an alarm that is active still."""
-        return self.happened.reminded if effect is Effect.REMINDED else self.happened.mute_ended
-
-    @property
-    def turned(self) -> bool:
-        """Whether something is to be said in the present tense, or no longer."""
-        on = [one.state is AlarmState.ACTIVE for one in (self.before, self.after)]
-        return self.begins or on[0] is not on[1] or bool(self.happened.reminded or self.happened.mute_ended)
-
-
-def turn(before: Alarm, after: Alarm, events: Sequence[Event]) -> Turn:
-    """`events` led from `before` to `after`. What fell into a mute is not told."""
-    happened, muted = transitions(before, after, events), before.muted_until
-    if muted is not None:
-        passed = happened.passed if happened.passed and happened.passed[-1].raised_at >= muted else ()
-        rest = (happened.over, happened.begun, happened.reminded, happened.mute_ended)
-        over, begun, reminded, ended = (None if at is None or at < muted else at for at in rest)
-        happened = Transitions(over, passed, begun, reminded, ended)
-    return Turn(before, after, happened)
+_KIND = {Effect.OVER: "alarm_over", Effect.REMINDED: "reminder", Effect.MUTE_ENDED: "reminder"}
+_ORDER = [*OF_THE_AIR, AlarmKind.NO_FRESH_DATA]
+Counts = Mapping[tuple[int, AlarmKind], Damage]
 
 
 class RoomTelling(NamedTuple):
@@ -125,139 +42,211 @@ class RoomTelling(NamedTuple):
     """What is to be done there; None where nothing is, or nothing has turned."""
 
 
+class Said(NamedTuple):
+    """A notice in the making: of which alarms, worst first, and what."""
+
+    turns: Sequence[Turn]
+    effect: Effect
+    at: datetime
+    title: str
+    text: str
+    past: bool = False
+    over: tuple[AlarmKind, ...] = ()
+    """The alarms that it tells the end of."""
+
+
 def tell(
-    room: OccupiedRoom,
-    turns: Sequence[Turn],
-    now: datetime,
-    limits: Limits,
-    local: Local,
-    to_look_over: Sequence[str] = (),
+    room: OccupiedRoom, turns: Sequence[Turn], now: datetime, limits: Limits, local: Local, damages: Counts
 ) -> RoomTelling:
-    """What to tell of the alarms of `room`. `to_look_over`: pieces there that came to harm."""
-    order = [*OF_THE_AIR, AlarmKind.NO_FRESH_DATA]
-    turns = sorted(turns, key=lambda t: order.index(t.kind))
-    air, silence = ([t for t in turns if (t.kind in OF_THE_AIR) is of_air] for of_air in (True, False))
-    fresh = conditions.is_fresh(room, now, limits)
-    standing = [t for t in air if t.after.state is AlarmState.ACTIVE]
-    turned = any(t.turned for t in air)
-    found = None
-    if fresh and standing and turned:
-        found = remedy(room, [t.kind for t in standing], max(t.after.evaluated_at for t in standing), limits)
-    heard = [t.kind for t in standing if not lifecycle.is_muted(t.after, now)]
-    words = {
-        t.kind: AlarmText(
-            room, t.kind, now, limits, local, found, tuple(k for k in heard if k is not t.kind and t.kind in OF_THE_AIR)
-        )
-        for t in turns
-    }
-    begun = {t.kind: _begun(t, words[t.kind], fresh) for t in turns if t.begins}
-    told = [
-        *_over(air, turns, words, to_look_over),
-        *_over(silence, turns, words, to_look_over),
-        *_passed(turns, words),
-    ]
-    for past in (True, False):
-        for group in (air, silence):
-            told += _present([t for t in group if t.begins and begun[t.kind][1] is past], words, begun, past=past)
-    told += [one for group in (air, silence) for one in _again(group, words)]
-    texts = {t.kind: words[t.kind].raised(t.after.evaluated_at, t.since)[1] for t in standing if turned and fresh}
-    texts |= {kind: text for kind, ((_, text), past) in begun.items() if past or kind not in texts}
-    return RoomTelling(told, texts, found)
+    """What to tell of the alarms of `room`. `damages`: the newest count of each piece and kind."""
+    return _Look(room, sorted(turns, key=lambda t: _ORDER.index(t.kind)), now, limits, local, damages).told()
 
 
-_Words = Mapping[AlarmKind, AlarmText]
-_Begun = Mapping[AlarmKind, tuple[tuple[str, str], bool]]
+@dataclass(frozen=True)
+class _Look:
+    """One look at one room."""
 
+    room: OccupiedRoom
+    turns: Sequence[Turn]
+    """The worst alarm first."""
+    now: datetime
+    limits: Limits
+    local: Local
+    damages: Counts
 
-def _begun(turn: Turn, words: AlarmText, fresh: bool) -> tuple[tuple[str, str], bool]:
-    """Title and text of an alarm that began and is active, and whether that is past: no longer known to be so."""
-    after, room = turn.after, words.room
-    if after.state is AlarmState.CLEARING:
-        return words.better(turn.since, after.since), True
-    if fresh or turn.kind is AlarmKind.NO_FRESH_DATA or room.climate is None:
-        return words.raised(after.evaluated_at, turn.since), False
-    return words.last_known(turn.since, room.climate.newest_at), True
+    def told(self) -> RoomTelling:
+        air = [turn for turn in self.turns if turn.kind in OF_THE_AIR]
+        silence = [turn for turn in self.turns if turn.kind not in OF_THE_AIR]
+        live, silent, past = self._live(air), self._live(silence), self._past()
+        if live is not None and past is not None and not self._is_told_once(live):
+            live, past = _with_the_past(live, past), None
+        said = [one for one in (past, live, silent) if one is not None]
+        texts = {
+            turn.kind: self._words[turn.kind].raised(turn.after.evaluated_at, turn.since)[1]
+            for turn in self._standing
+            if self._fresh and any(one.turned for one in air)
+        }
+        for kind, (_, text) in self._begun.items():
+            if kind not in texts or self._is_past(kind):
+                texts[kind] = text
+        return RoomTelling([self._notice(one) for one in said if self._is_said(one)], texts, self._remedy)
 
+    # --- what stands ---
 
-def _present(group: Sequence[Turn], words: _Words, begun: _Begun, *, past: bool) -> list[Notice]:
-    """One notice of all that began, in the words of the worst; what a mute hides is not among them."""
-    heard = [t for t in group if t.happened.begun is not None]
-    if not heard:
-        return []
-    title, text = begun[heard[0].kind][0]
-    return _notices(words, heard, Effect.RAISED, heard[0].since, (title, text), past=past)
+    @cached_property
+    def _fresh(self) -> bool:
+        return conditions.is_fresh(self.room, self.now, self.limits)
 
+    @cached_property
+    def _standing(self) -> list[Turn]:
+        return [turn for turn in self.turns if turn.kind in OF_THE_AIR and turn.after.state is AlarmState.ACTIVE]
 
-def _again(group: Sequence[Turn], words: _Words) -> list[Notice]:
-    """One reminder of all that nobody has acknowledged, unless what began at this look tells of it anyway."""
-    if any(t.happened.begun is not None for t in group):
-        return []
-    for effect in (Effect.REMINDED, Effect.MUTE_ENDED):
-        due = [t for t in group if t.at(effect) is not None]
-        if due:
-            lead, at = due[0], due[0].at(effect)
-            assert at is not None
-            say = words[lead.kind].reminded if effect is Effect.REMINDED else words[lead.kind].mute_ended
-            return _notices(words, due, effect, at, say(lead.after.evaluated_at, lead.since))
-    return []
+    @cached_property
+    def _remedy(self) -> Remedy | None:
+        if not self._fresh or not any(turn.turned for turn in self.turns if turn.kind in OF_THE_AIR):
+            return None
+        moments = [turn.after.evaluated_at for turn in self._standing]
+        return remedy(self.room, [t.kind for t in self._standing], max(moments), self.limits) if moments else None
 
+    @cached_property
+    def _words(self) -> Mapping[AlarmKind, AlarmText]:
+        heard = [turn.kind for turn in self._standing if not lifecycle.is_muted(turn.after, self.now)]
+        return {
+            turn.kind: AlarmText(
+                self.room,
+                turn.kind,
+                self.now,
+                self.limits,
+                self.local,
+                self._remedy,
+                also=tuple(kind for kind in heard if kind is not turn.kind and turn.kind in OF_THE_AIR),
+                harm=tuple(stakes.harm_of(self.room, turn.kind, self.damages)),
+            )
+            for turn in self.turns
+        }
 
-def _over(group: Sequence[Turn], turns: Sequence[Turn], words: _Words, to_look_over: Sequence[str]) -> list[Notice]:
-    """One notice of all that ended, and what is still open there: no all-clear before everything is clear."""
-    ended = [t for t in group if t.happened.over is not None]
-    if not ended:
-        return []
-    still = [TITLES[t.kind] for t in turns if lifecycle.is_active(t.after)]
-    left = [f"Still so there: {listed(still)}."] if still else []
-    left += [f"To be looked over once dry: {listed(list(to_look_over))}."] if to_look_over else []
-    lead = ended[0]
-    assert lead.happened.over is not None
-    said = words[lead.kind].over(lead.before.raised_at, lead.happened.over, left, [t.kind for t in ended[1:]])
-    return _notices(words, ended, Effect.OVER, lead.happened.over, said)
+    @cached_property
+    def _begun(self) -> Mapping[AlarmKind, tuple[str, str]]:
+        """Title and text of each alarm that began at this look and is active."""
+        return {turn.kind: self._beginning(turn) for turn in self.turns if turn.begins}
 
+    def _beginning(self, turn: Turn) -> tuple[str, str]:
+        words = self._words[turn.kind]
+        if turn.after.state is AlarmState.CLEARING:
+            return words.better(turn.since, turn.after.since)
+        if self._is_past(turn.kind) and self.room.climate is not None:
+            return words.last_known(turn.since, self.room.climate.newest_at)
+        return words.raised(turn.after.evaluated_at, turn.since)
 
-def _passed(turns: Sequence[Turn], words: _Words) -> list[Notice]:
-    """One line of all that came and went before anybody could be told: it is no news."""
-    gone = [t for t in turns if t.happened.passed]
-    if not gone:
-        return []
-    lead = gone[0]
-    title, text = words[lead.kind].passed(lead.happened.passed)
-    if len(gone) > 1:
-        text = f"{text} Past too: {listed([TITLES[t.kind] for t in gone[1:]])}."
-    return _notices(words, gone, Effect.RAISED, lead.happened.passed[-1].raised_at, (title, text), past=True)
+    def _is_past(self, kind: AlarmKind) -> bool:
+        """Whether an alarm that is active is no longer known to be so: it clears, or the room is silent."""
+        clears = any(turn.kind is kind and turn.after.state is AlarmState.CLEARING for turn in self.turns)
+        unknown = kind is not AlarmKind.NO_FRESH_DATA and not self._fresh and self.room.climate is not None
+        return clears or unknown
 
+    # --- what is said ---
 
-def _notices(
-    words: _Words, group: Sequence[Turn], effect: Effect, at: datetime, said: tuple[str, str], *, past: bool = False
-) -> list[Notice]:
-    """The notice of what happened to the alarms of `group`, the worst first; none where it has been said for good."""
-    text, kinds = words[group[0].kind], [t.kind for t in group]
-    key = f"alarm/{kinds[0]}/{ascii_name(text.room.name)}/{effect}/{int(at.timestamp())}"
-    if not text.room.heated and ONCE.issuperset(kinds):
-        if effect is not Effect.RAISED:
-            return []
-        key = once_key(text.room, kinds[0])
-    return [
-        Notice(
-            key=key,
-            kind=_KIND[effect],
-            created_at=text.now,
-            title=said[0],
-            text=said[1],
-            urgent=not lifecycle.URGENT.isdisjoint(kinds) and effect is not Effect.OVER and not past,
-            expires_at=text.now + EXPIRES_AFTER,
-            room=text.room.name,
+    def _live(self, group: Sequence[Turn]) -> Said | None:
+        """All that is to be said about now, in the words of the worst of what is newest."""
+        for effect in (Effect.RAISED, Effect.JOINED, Effect.REMINDED, Effect.MUTE_ENDED):
+            due = [turn for turn in group if turn.at(effect) and not (turn.begins and self._is_past(turn.kind))]
+            if not due:
+                continue
+            if effect is Effect.RAISED:  # who lies there is named in it: nothing more is to be said of them
+                due += [turn for turn in group if turn.joined and turn not in due]
+            lead = due[0]
+            title, text = self._present(lead, effect)
+            return Said(due, effect, lead.at(effect) or lead.since, title, text)
+        return None
+
+    def _present(self, turn: Turn, effect: Effect) -> tuple[str, str]:
+        words, at = self._words[turn.kind], turn.after.evaluated_at
+        if effect is Effect.RAISED:
+            return self._begun[turn.kind]
+        if effect is Effect.JOINED:
+            known = set(turn.before.at_stake or ())
+            new = [one for one in self.room.dryings if one.piece.id in set(turn.after.at_stake or ()) - known]
+            return words.joined(at, turn.since, new)
+        say = words.reminded if effect is Effect.REMINDED else words.mute_ended
+        return say(at, turn.since)
+
+    def _past(self) -> Said | None:
+        """One line of all that came and went, or ended: the worst of what nobody had heard of leads."""
+        begun = [turn for turn in self.turns if turn.begun and turn.begins and self._is_past(turn.kind)]
+        passed = [turn for turn in self.turns if turn.passed]
+        over = [turn for turn in self.turns if turn.over]
+        if not (begun or passed or over):
+            return None
+        told = list(dict.fromkeys([*begun, *passed, *over]))
+        lead = told[0]
+        words = self._words[lead.kind]
+        ended = tuple(turn.kind for turn in over)
+        more = [TITLES[turn.kind] for turn in [*begun, *passed] if turn is not lead]
+        if not (begun or passed):
+            assert lead.over is not None
+            title, text = words.over(lead.before.raised_at, lead.over, self._left(), ended[1:])
+            return Said(told, Effect.OVER, lead.over, title, text, over=ended)
+        title, text = self._begun[lead.kind] if begun else words.passed(lead.passed)
+        parts = [text]
+        parts += [f"Past too: {listed(more)}."] if more else []
+        parts += [f"Over too: {listed([TITLES[kind] for kind in ended])}."] if ended else []
+        if ended:
+            at = max(turn.over for turn in over if turn.over is not None)
+            return Said(told, Effect.OVER, at, title, " ".join(parts), over=ended)
+        at = lead.since if begun else lead.passed[-1].raised_at
+        return Said(told, Effect.RAISED, at, title, " ".join(parts), past=True)
+
+    def _left(self) -> list[str]:
+        """What is still open there: no all-clear before everything is clear."""
+        still = [TITLES[turn.kind] for turn in self.turns if lifecycle.is_active(turn.after)]
+        harmed = [
+            drying.piece.name
+            for drying in self.room.dryings
+            if any((one := self.damages.get((drying.piece.id, kind))) and stands(one) for kind in OF_THE_AIR)
+        ]
+        left = [f"Still so there: {listed(still)}."] if still else []
+        return left + ([f"To be looked over once dry: {listed(harmed)}."] if harmed else [])
+
+    # --- the notice ---
+
+    def _is_told_once(self, said: Said) -> bool:
+        return not self.room.heated and all(turn.kind in ONCE for turn in said.turns)
+
+    def _is_said(self, said: Said) -> bool:
+        """Of what is told once, only that it is so."""
+        return not self._is_told_once(said) or said.effect in (Effect.RAISED, Effect.JOINED)
+
+    def _notice(self, said: Said) -> Notice:
+        kinds, room = [turn.kind for turn in said.turns], self.room.name
+        key = f"alarm/{kinds[0]}/{ascii_name(room)}/{said.effect}/{int(said.at.timestamp())}"
+        return Notice(
+            key=once_key(self.room, kinds[0]) if self._is_told_once(said) else key,
+            kind=_KIND.get(said.effect, "alarm"),
+            created_at=self.now,
+            title=said.title,
+            text=said.text,
+            urgent=not lifecycle.URGENT.isdisjoint(kinds) and said.effect is not Effect.OVER and not said.past,
+            expires_at=self.now + EXPIRES_AFTER,
+            room=room,
             data={
                 "alarm": kinds[0].value,
                 "alarms": [kind.value for kind in kinds],
-                "effect": effect.value,
-                "at": at.isoformat(),
-                "past": past,
-                "names": [drying.piece.name for drying in text.room.dryings],
+                "over": [kind.value for kind in said.over],
+                "effect": said.effect.value,
+                "at": said.at.isoformat(),
+                "past": said.past,
+                "names": [drying.piece.name for drying in self.room.dryings],
             },
         )
-    ]
+
+
+def _with_the_past(live: Said, past: Said) -> Said:
+    """What is past, as a sentence in what is to be said about now."""
+    behind = [turn for turn in past.turns if turn.kind not in past.over and turn not in live.turns]
+    text = [live.text]
+    text += [f"Past, and no more so: {listed([TITLES[turn.kind] for turn in behind])}."] if behind else []
+    text += [f"Over: {listed([TITLES[kind] for kind in past.over])}."] if past.over else []
+    return live._replace(text=" ".join(text), over=past.over)
 
 
 def once_key(room: OccupiedRoom, kind: AlarmKind) -> str:

@@ -9,11 +9,13 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from curewatch.physics.evaporation import AIR_SPEED
-from curewatch.records import AlarmKind
+from curewatch.records import AlarmKind, Damage
 from curewatch.studio.air import flaws
 from curewatch.studio.alarms import conditions
 from curewatch.studio.alarms.conditions import Limits, OccupiedRoom
+from curewatch.studio.alarms.damage import length_and_what
 from curewatch.studio.alarms.remedies import Remedy, names
+from curewatch.studio.alarms.turns import Episode
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.wording import Local, lasting, listed, number, span
 
@@ -37,14 +39,6 @@ MENTION_START = timedelta(minutes=30)
 
 
 @dataclass(frozen=True)
-class Episode:
-    """From when to when an alarm was active. `over_at` is None where it ended with the last wet piece."""
-
-    raised_at: datetime
-    over_at: datetime | None
-
-
-@dataclass(frozen=True)
 class AlarmText:
     """Words about one alarm of one room at `now`; each method gives title and text."""
 
@@ -57,16 +51,27 @@ class AlarmText:
     """What to do about all that stands in the room; None: nothing helps."""
     also: tuple[AlarmKind, ...] = ()
     """Other alarms of the air that stand there, the worst first."""
+    harm: tuple[Damage, ...] = ()
+    """What it has done so far to pieces there, as far as that is counted."""
 
     def raised(self, at: datetime, raised_at: datetime) -> tuple[str, str]:
         """It holds at `at`, which is as good as now."""
         since = [f"It has been so since {self._date(raised_at)}."] if at - raised_at > MENTION_START else []
         return self._title(), " ".join([self._cause(at), *since, self._wet(at), self._advice(at)])
 
+    def joined(self, at: datetime, raised_at: datetime, new: Sequence[Drying]) -> tuple[str, str]:
+        """It stands, and `new` have come to be at stake in it."""
+        title, text = self.raised(at, raised_at)
+        return f"{title}, now for {names(new)} too", text
+
     def reminded(self, at: datetime, raised_at: datetime) -> tuple[str, str]:
         """Nobody has acknowledged it, and it holds still at `at`."""
         title, text = self.raised(at, raised_at)
-        return f"Still {title}", f"Not yet acknowledged. {text}"
+        named = {drying.piece.id: drying.piece.name for drying in self.room.dryings}
+        harm = [f"{named[one.piece_id]} has been {length_and_what(one)}" for one in self.harm]
+        so_far = f" So far {listed(harm)}." if harm else ""
+        again = "in a week, or as the harm grows" if harm else "in a week"
+        return f"Still {title}", f"Not yet acknowledged. {text}{so_far} Unless acknowledged it is told again {again}."
 
     def mute_ended(self, at: datetime, raised_at: datetime) -> tuple[str, str]:
         """The mute has run out, and it holds still at `at`."""

@@ -11,8 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from curewatch.records import Alarm, AlarmEvent, AlarmHappening, AlarmKind, AlarmState, Damage, Notice
-from curewatch.studio.alarms import alarm_notices, conditions, damage, lifecycle
-from curewatch.studio.alarms.alarm_notices import Turn
+from curewatch.studio.alarms import alarm_notices, conditions, damage, lifecycle, stakes, turns
 from curewatch.studio.alarms.conditions import ASLEEP, ON, Limits, OccupiedRoom
 from curewatch.studio.alarms.remedies import Remedy
 from curewatch.studio.wording import Local, lasting, listed
@@ -57,8 +56,10 @@ def evaluate_room(
     """
     before = {kind: _last_seen(room, kind, known.get(kind), now) for kind in AlarmKind}
     record, held = _record(room, before, now, limits), _held(room, now, limits)
+    grown = damage.counted(room, damages, before[AlarmKind.COLD].evaluated_at, now, limits)
+    counts = dict(damages) | damage.newest(grown)
     changed: list[Alarm] = []
-    turns: list[Turn] = []
+    turned: list[turns.Turn] = []
     history: list[AlarmEvent] = []
     for kind, alarm in before.items():
         after, events = lifecycle.follow(alarm, record[kind], limits)
@@ -67,27 +68,18 @@ def evaluate_room(
             later, more = lifecycle.follow(after, [(now, held[kind])], limits)
             if not _same(after, later):
                 after, events = later, events + more
-        turns.append(alarm_notices.turn(alarm, after, events))
         history += _history(alarm, after, events, now)
-    grown = damage.counted(room, damages, before[AlarmKind.COLD].evaluated_at, now, limits)
-    told = alarm_notices.tell(room, turns, now, limits, local, _harmed(room, damages, grown))
-    for turn in turns:
+        harm_h = sum(one.hours for one in stakes.harm_of(room, kind, counts))
+        after, events = stakes.judged(room, after, events, harm_h, now, limits)
+        turned.append(turns.turn(alarm, after, events))
+    told = alarm_notices.tell(room, turned, now, limits, local, counts)
+    for turn in turned:
         text = told.texts.get(turn.kind, turn.after.text)
         after = turn.after if text == turn.after.text else turn.after.model_copy(update={"text": text})
         if _worth_keeping(known.get(turn.kind), turn.before, after, now):
             changed.append(after)
     damaged = [one for one in grown if _worth_storing(one, damages)]
     return RoomEvaluation(changed, told.notices, history, damaged, frozenset(told.texts), told.remedy)
-
-
-def _harmed(room: OccupiedRoom, known: Mapping[tuple[int, AlarmKind], Damage], grown: Sequence[Damage]) -> list[str]:
-    """The pieces there that are to be looked over."""
-    newest = dict(known) | damage.newest(grown)
-    return [
-        drying.piece.name
-        for drying in room.dryings
-        if any((one := newest.get((drying.piece.id, kind))) and damage.stands(one) for kind in damage.KINDS)
-    ]
 
 
 def _worth_storing(grown: Damage, known: Mapping[tuple[int, AlarmKind], Damage]) -> bool:

@@ -20,8 +20,14 @@ URGENT = frozenset({AlarmKind.FROST})
 """Alarms that cannot wait for a quiet hour's end."""
 
 
+WEEKLY = timedelta(days=7)
+"""After its first reminder an alarm in which nothing changes is told again at most so often."""
+
+
 class Effect(StrEnum):
     RAISED = "raised"
+    JOINED = "joined"
+    """Another piece has come to be at stake in it while it is on."""
     OVER = "over"
     REMINDED = "reminded"
     MUTE_ENDED = "mute_ended"
@@ -76,17 +82,25 @@ def _pending(alarm: Alarm, at: datetime, limits: Limits) -> tuple[Alarm, Effect 
     if at - pending.since < limits.on_delay:
         return pending, None
     # a mute goes on: it was set for a time, not for one turn of a value that toggles
-    cleared = {"raised_at": at, "acknowledged_at": None, "reminded_at": None}
+    forgotten = dict.fromkeys(("acknowledged_at", "reminded_at", "told_at", "at_stake"))
+    cleared = {"raised_at": at, "told_harm_h": 0.0, **forgotten}
     return _now(pending, AlarmState.ACTIVE, at).model_copy(update=cleared), Effect.RAISED
 
 
 def _reminded(alarm: Alarm, at: datetime, limits: Limits) -> tuple[Alarm, Effect | None]:
-    """One reminder if nobody has acknowledged in time."""
-    if alarm.acknowledged_at is not None or alarm.reminded_at is not None or alarm.raised_at is None:
-        return alarm, None
-    if at - alarm.raised_at < limits.reminder:
+    """A reminder if nobody has acknowledged in time, and then weekly."""
+    wait = limits.reminder if alarm.reminded_at is None else max(WEEKLY, limits.reminder)
+    if not may_remind(alarm, at, wait):
         return alarm, None
     return alarm.model_copy(update={"reminded_at": at}), Effect.REMINDED
+
+
+def may_remind(alarm: Alarm, at: datetime, wait: timedelta) -> bool:
+    """Whether nobody has acknowledged it, nor heard of it for so long."""
+    if alarm.acknowledged_at is not None or alarm.raised_at is None:
+        return False
+    heard = [one for one in (alarm.raised_at, alarm.told_at, alarm.reminded_at) if one is not None]
+    return at - max(heard) >= wait
 
 
 def _mute_ended(alarm: Alarm, effect: Effect | None, at: datetime) -> tuple[Alarm, Effect | None]:
@@ -124,7 +138,7 @@ def capped_at(alarm: Alarm, now: datetime) -> Alarm:
         alarm = alarm.model_copy(update={"muted_until": now + MUTE_MOST})
     if alarm.evaluated_at <= now:
         return alarm
-    times = {name: getattr(alarm, name) for name in ("since", "raised_at", "evaluated_at", "reminded_at")}
+    times = {name: getattr(alarm, name) for name in ("since", "raised_at", "evaluated_at", "reminded_at", "told_at")}
     return alarm.model_copy(update={name: min(at, now) for name, at in times.items() if at is not None})
 
 
