@@ -33,6 +33,7 @@ COMMANDS = {
     "mix": Lazy("mixing:mix", "How much of each part to mix."),
     "feel": Lazy("observations:feel", "Log a finger test."),
     "weigh": Lazy("observations:weigh", "Log a piece's weight."),
+    "photo": Lazy("observations:photo", "Keep a photo of a piece."),
     "surface": Lazy("observations:surface", "Log a film's surface temperature."),
     "learned": Lazy("observations:learned", "What was learned from observations."),
     "board": Lazy("show:board", "Every piece, room and alarm."),

@@ -20,6 +20,7 @@ OTHERWISE: dict[str, tuple[str, ...]] = {
     Field.FINGER: ("says",),
     Field.ROUND: ("diameter",),
     Field.TRUST: ("which",),
+    Field.SHOWS: ("kind",),
     Field.FILE: ("file", "files"),
 }
 """What commands call the parameter that takes a field, where that is not the field's own name."""

@@ -61,6 +61,7 @@ class Field(StrEnum):
     ROUND = "round"
     RUN_OFF = "run_off"
     SARIMAX = "sarimax"
+    SHOWS = "shows"
     SIDE = "side"
     SIZE = "size"
     SOLIDS = "solids"

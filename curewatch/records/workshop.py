@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from enum import StrEnum
 from typing import Annotated
 
 from pydantic import Field, model_validator
@@ -56,6 +57,29 @@ class Paint(Record):
         if self.ran_off_m3 is not None and (self.poured_m3 is None or self.ran_off_m3 >= self.poured_m3):
             raise ValueError("what ran off is part of a volume poured")
         return self
+
+
+class PhotoKind(StrEnum):
+    """What a photo shows of a piece: colours darken as it dries, so wet and dry are looked at side by side."""
+
+    WET = "wet"
+    SETTLED = "settled"
+    DRY = "dry"
+    FLAW = "flaw"
+
+
+class Photo(Record):
+    """A picture of a piece. The file it lies in is named after what it holds."""
+
+    id: int = 0
+    """Given by the store."""
+    piece_id: int
+    kind: PhotoKind
+    at: Moment
+    sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+    width_px: Annotated[int, Field(ge=1, le=20_000)]
+    height_px: Annotated[int, Field(ge=1, le=20_000)]
+    logged_at: Moment
 
 
 class StepDone(Record):

@@ -1,6 +1,8 @@
 """The store: facts, forecasts, alarms and notices in one database. The only SQL of the house is in here."""
 
 from curewatch.store.disk.backup import Backup, Restored, back_up, backups_of, newest, restore, set_broken_aside
+from curewatch.store.disk.photos import MOST_BYTES as PHOTO_MOST_BYTES
+from curewatch.store.disk.photos import PhotoFolder
 from curewatch.store.engine import file_at
 from curewatch.store.errors import (
     AlreadyRunning,
@@ -19,6 +21,7 @@ from curewatch.store.store import Store
 from curewatch.store.transaction import Transaction
 
 __all__ = [
+    "PHOTO_MOST_BYTES",
     "AlreadyRunning",
     "Backup",
     "BackupFailed",
@@ -27,6 +30,7 @@ __all__ = [
     "DuplicateName",
     "FactRefused",
     "NewerSchema",
+    "PhotoFolder",
     "ReadingColumns",
     "Restored",
     "RowRefused",

@@ -17,6 +17,7 @@ from sqlalchemy.exc import DBAPIError
 from curewatch.store.disk.backup import Backup, back_up, backups_of, prune, refuse_what_was_lost, was_ours, what_helps
 from curewatch.store.disk.faults import damage, disk_trouble, is_damage, is_read_only
 from curewatch.store.disk.lock import hold_file_lock, hold_session_lock, is_held
+from curewatch.store.disk.photos import PhotoFolder
 from curewatch.store.engine import (
     for_reading,
     for_writing,
@@ -71,6 +72,13 @@ class Store:
     def location(self) -> str:
         """Where the store is, for messages: a path, or a URL without its password."""
         return _shown(self._place)
+
+    @property
+    def photos(self) -> PhotoFolder:
+        """The pictures that its rows name. Raises StoreError for a database that lies elsewhere."""
+        if not isinstance(self._place, Path):
+            raise StoreError(f"photos lie beside a store that is a file; {self.location} is a database elsewhere")
+        return PhotoFolder.of(self._place)
 
     @contextmanager
     def write(self) -> Iterator[Transaction]:

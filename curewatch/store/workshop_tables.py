@@ -18,6 +18,7 @@ from sqlalchemy import (
 )
 
 from curewatch.records.observations import Finger, ObservationKind, Spot, Subject
+from curewatch.records.workshop import PhotoKind
 from curewatch.store.engine import NAME, Instant, one_of
 from curewatch.store.tables import metadata
 
@@ -71,6 +72,19 @@ steps_done = Table(
         sqlite_where=text("undone_at IS NULL"),
         postgresql_where=text("undone_at IS NULL"),
     ),
+)
+photos = Table(
+    "photos",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("piece_id", ForeignKey("pieces.id"), nullable=False, index=True),
+    Column("kind", one_of(PhotoKind, "kind"), nullable=False),
+    Column("at", Instant, nullable=False),
+    # The picture itself lies in a file beside the store, by this name (store/disk/photos.py).
+    Column("sha256", String(64), nullable=False),
+    Column("width_px", Integer, nullable=False),
+    Column("height_px", Integer, nullable=False),
+    Column("logged_at", Instant, nullable=False),
 )
 observations = Table(
     "observations",

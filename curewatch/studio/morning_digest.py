@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from types import MappingProxyType
 
 from curewatch.records import Alarm, AlarmKind, MilestoneKind, Notice
 from curewatch.studio.air import flaws
 from curewatch.studio.air.flaws import Finding, Flaw
+from curewatch.studio.alarms.alarm_notices import ONCE
 from curewatch.studio.alarms.alarm_words import TITLES
 from curewatch.studio.alarms.forewarning import Foreseen
 from curewatch.studio.board import Board, PieceLine, RoomLine
@@ -86,19 +87,26 @@ def notice(
     now: datetime,
     local: Local,
     steps: Mapping[str, OpenStep | None] = MappingProxyType({}),
+    unheated: Collection[str] = (),
+    names: Mapping[int, str] = MappingProxyType({}),
 ) -> Notice | None:
     """What there is to do today; None where there is nothing. `ahead`: by room, what is foreseen of its air; `steps`:
-    by piece, the step of after-care that is open on it, None where none is."""
+    by piece, the step of after-care that is open on it, None where none is; `unheated`: rooms that cannot be, of which
+    cold and damp are told once and are no reason to write; `names`: of the pieces, by number."""
     ends = local(now).replace(hour=23, minute=59, second=59)
     check = [line for line in board.pieces if _to_check(line, ends)]
     ready = [line for line in board.pieces if line.stage is MilestoneKind.VARNISH_READY and line.stage_is_safe]
     varnish = [line for line in ready if line.name not in steps]
     care = [(line, step) for line in board.pieces if (step := steps.get(line.name)) is not None]
-    alarms = [alarm for alarm in board.alarms if alarm.acknowledged_at is None]
+    alarms = [
+        alarm
+        for alarm in board.alarms
+        if alarm.acknowledged_at is None and not (alarm.room in unheated and alarm.kind in ONCE)
+    ]
     sensors = for_a_person(board.rooms, board.alarms, now)
     if not (check or varnish or care or alarms or any(is_news(one, now) for _, one in sensors)):
         return None
-    lines = [_alarm(alarm, now, local) for alarm in alarms]
+    lines = [_alarm(alarm, names, now, local) for alarm in board.alarms]
     lines += [_checking(line, now, local) for line in check]
     lines += [f"{line.name}, {where(line.room, line.place)}: {open_step_text(step, local, now)}" for line, step in care]
     lines += [_varnishing(line, ahead.get(line.room), board, now, local) for line in varnish]
@@ -154,9 +162,12 @@ def _pieces(count: int) -> str:
     return f"{number} piece{'' if count == 1 else 's'}"
 
 
-def _alarm(alarm: Alarm, now: datetime, local: Local) -> str:
+def _alarm(alarm: Alarm, names: Mapping[int, str], now: datetime, local: Local) -> str:
     since = date(alarm.raised_at or alarm.since, local, now)
-    return f"{alarm.room}: {TITLES[alarm.kind]} since {since}, not yet acknowledged."
+    stake = [names[one] for one in alarm.at_stake or () if one in names]
+    lying = f", with {listed(stake)} in it" if stake else ""
+    seen = "not yet acknowledged" if alarm.acknowledged_at is None else "somebody sees to it"
+    return f"{alarm.room}: {TITLES[alarm.kind]} since {since}{lying}; {seen}."
 
 
 def _checking(line: PieceLine, now: datetime, local: Local) -> str:

@@ -12,7 +12,7 @@ from curewatch.desk.commands.aftercare import Steps
 from curewatch.desk.commands.observing import Observed
 from curewatch.desk.reports.learned import Seen
 from curewatch.records.observations import Finger, ObservationKind, Spot
-from curewatch.records.workshop import StepDone
+from curewatch.records.workshop import Photo, PhotoKind, StepDone
 from curewatch.studio import wording
 from curewatch.studio.care.aftercare import CareStep
 from curewatch.studio.care.varnish_air import air_caveat
@@ -37,6 +37,23 @@ class ObservationOut(View):
         one = seen.observation
         return cls(
             **one.model_dump(exclude={"piece_id", "at"}), at=local(one.at, tz), notes=wording.notes(seen.remarks)
+        )
+
+
+class PhotoOut(View):
+    id: int
+    kind: PhotoKind
+    at: datetime
+    width_px: int
+    height_px: int
+    image: str = Field(description="Where it is, as JPEG")
+
+    @classmethod
+    def of(cls, one: Photo, tz: ZoneInfo) -> PhotoOut:
+        return cls(
+            **one.model_dump(include={"id", "kind", "width_px", "height_px"}),
+            at=local(one.at, tz),
+            image=f"/api/v1/photos/{one.id}.jpg",
         )
 
 

@@ -12,7 +12,7 @@ from pydantic import Field
 from curewatch.desk.commands.undo import LogEntry, LogKind
 from curewatch.records import Alarm, Piece, Reading, SensorTrust, Stay
 from curewatch.records.observations import Observation
-from curewatch.records.workshop import StepDone, Tilt
+from curewatch.records.workshop import Photo, StepDone, Tilt
 from curewatch.studio.air.flaws import trust_text
 from curewatch.studio.alarms.alarm_words import TITLES
 from curewatch.studio.learning.texts import finding
@@ -55,6 +55,8 @@ def logged_text(entries: Sequence[LogEntry]) -> str:
         return f"{first.about}: {fact.step} done"
     if isinstance(fact, Tilt):
         return f"{first.about}: {math.degrees(fact.tilt_rad):.1f}° off level"
+    if isinstance(fact, Photo):
+        return f"{first.about}: photo, {fact.kind.value}"
     if isinstance(fact, SensorTrust):
         return f"{fact.room}: {trust_text(fact)}"
     if isinstance(fact, Alarm):

@@ -20,7 +20,7 @@ from curewatch.views.air import AirHadOut, air_read_at
 from curewatch.views.alarms import AlarmOut, HarmOut
 from curewatch.views.base import View, local, rounded, tidy
 from curewatch.views.board import MilestoneOut, PieceOut, milestones_of
-from curewatch.views.care import DoneOut, ObservationOut
+from curewatch.views.care import DoneOut, ObservationOut, PhotoOut
 from curewatch.views.sheet import HONESTY
 
 
@@ -90,6 +90,7 @@ class PieceReportOut(PouredOut, PieceOut):
     harm: list[HarmOut] = Field(description="What stands against it until somebody has looked it over")
     above_dew_point_k: float | None = Field(description="How far it would be from dew if it were dry")
     crack_odds: float | None = Field(description="That it cracks, by a rough measure; null: it no longer can")
+    photos: list[PhotoOut]
     weigh: str | None = Field(description="What to do where varnish-ready is known too roughly to plan on")
 
     @classmethod
@@ -107,6 +108,7 @@ class PieceReportOut(PouredOut, PieceOut):
             harm=[HarmOut.of(report.line.name, one, tz) for one in report.damages],
             above_dew_point_k=None if report.dew is None else round(report.dew.kelvin, 2),
             crack_odds=wording.crack_odds(forecast, now),
+            photos=[PhotoOut.of(one, tz) for one in report.history.photos],
             weigh=wording.weigh_piece(forecast, now),
         )
 
@@ -148,6 +150,7 @@ class RecordOut(PouredOut):
     air_so_far: AirHadOut | None
     observed: list[ObservationOut]
     steps: list[DoneOut]
+    photos: list[PhotoOut]
     harm: list[HarmOut]
     honesty: str = HONESTY
 
@@ -172,6 +175,7 @@ class RecordOut(PouredOut):
             air_so_far=AirHadOut.of(looked.whole_air, tz),
             observed=[ObservationOut.of(one, tz) for one in looked.seen],
             steps=[DoneOut.of(one, tz) for one in looked.history.steps],
+            photos=[PhotoOut.of(one, tz) for one in looked.history.photos],
             harm=[HarmOut.of(name, one, tz) for one in looked.history.damages],
         )
 
@@ -202,6 +206,7 @@ class LabelOut(View):
     round: bool
     code: str
     link: str
+    photo: PhotoOut | None = Field(description="The newest one")
 
 
 class LevelOut(View):

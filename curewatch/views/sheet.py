@@ -66,6 +66,11 @@ def done(looked: CureRecord, date: Dated) -> list[Pair]:
     return [(date(one.done_at), f"{one.step}{early[one.too_early]}") for one in looked.steps]
 
 
+def photos(looked: CureRecord, date: Dated) -> list[Pair]:
+    """By the moment at which it was taken."""
+    return [(date(one.at), one.kind.value) for one in looked.history.photos]
+
+
 def harm(looked: CureRecord) -> list[Pair]:
     return [
         (one.kind.value, f"{length_and_what(one)}, film down to {wording.number(one.worst_c, 1)} °C"

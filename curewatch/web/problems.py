@@ -20,6 +20,7 @@ KEYS = {
     Field.POURED: "poured_ml",
     Field.RAN_OFF: "ran_off_ml",
     Field.RESOLUTION: "resolution_g",
+    Field.SHOWS: "kind",
     Field.SIZE: "width_cm and height_cm",
     Field.SUPPORT: "back",
     Field.TEMPERATURE: "temp_c",

@@ -6,7 +6,7 @@ import hashlib
 import logging
 import re
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from functools import cache
@@ -35,7 +35,7 @@ from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.forecasting.drying_curve import DryingCurve
 from curewatch.studio.outlook.outlook import Outlook
 from curewatch.studio.planning.planner import Advice
-from curewatch.web.access.guard import Visitor
+from curewatch.web.access.guard import PHOTO, Visitor
 from curewatch.web.access.passwords import PasswordCheck
 from curewatch.web.access.sessions import Sessions
 from curewatch.web.access.tokens import Tokens
@@ -195,14 +195,19 @@ def visitor_of(request: Request) -> Visitor:
     return visitor
 
 
-async def typed(request: Request) -> FormData:
-    """A form of ours, its token checked."""
-    form = await request.form(max_files=0, max_fields=FIELDS_MOST)
+async def typed(request: Request) -> AsyncIterator[FormData]:
+    """A form of ours, its token checked; with a file only where one is sent."""
+    files = int(request.url.path.endswith(PHOTO))
+    form = await request.form(max_files=files, max_fields=FIELDS_MOST)
     visitor = visitor_of(request)
     sessions = site_of(request).sessions
     if visitor.session is None or not sessions.is_form_token(str(form.get("token", "")), visitor.session):
+        await form.close()
         raise StalePage
-    return form
+    try:
+        yield form
+    finally:
+        await form.close()
 
 
 Here = Annotated[Site, Depends(site_of)]

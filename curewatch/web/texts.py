@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -9,6 +10,7 @@ from zoneinfo import ZoneInfo
 from curewatch.desk.orders import DEFAULT_RECIPE
 from curewatch.intake.typed.quantities import LAYERS_M
 from curewatch.records import NAME_MOST, Alarm, Milestone, MilestoneKind, Pour, Support
+from curewatch.records.workshop import Photo, PhotoKind
 from curewatch.settings.values import AIR_SPEEDS_M_S
 from curewatch.studio import wording
 from curewatch.studio.alarms.alarm_words import TITLES
@@ -115,3 +117,11 @@ CHOICES = {
     "number_most": len(" 1234"),
 }
 """What the forms offer and allow, for their templates: by value, what it is called."""
+
+
+def side_by_side(photos: Sequence[Photo]) -> list[Photo]:
+    """The newest wet one beside the newest dry one, for colours darken as they dry; then the others, by time."""
+    last = {one.kind: one for one in photos}
+    pair = [last[kind] for kind in (PhotoKind.WET, PhotoKind.DRY) if kind in last]
+    pair = pair if len(pair) == 2 else []
+    return pair + [one for one in photos if one not in pair]

@@ -28,6 +28,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from statistics import median
 from typing import Any
+from unittest import mock
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +42,7 @@ from curewatch.physics.evaporation import Balance
 from curewatch.records import AlarmKind, Notice, Reading, ThicknessSource
 from curewatch.store import Store
 from curewatch.studio.alarms.conditions import Limits, film_hastes, relative_rate
+from curewatch.studio.forecasting import forecast as forecasting
 from curewatch.studio.forecasting.drying import Drying
 from tests.shell.month import ROOM, SERIES, Month, record_of, settings
 
@@ -58,6 +60,8 @@ AROUND = timedelta(hours=1)
 LIMITS = Limits()
 AIRS = (0.1, 0.1, 0.1, 0.3)
 """One piece in four lies in a draught [m/s]."""
+FORECAST_AFTER = timedelta(hours=6)
+"""Forecasts are made again after so long, or when the air has moved: hourly, as in life, takes an hour a room."""
 Flags = NDArray[np.bool_]
 
 
@@ -309,4 +313,5 @@ def line_of(series: Path) -> Mapping[str, Any]:
         Store.open(Path(folder) / "studio.sqlite") as store,
     ):
         truth = truth_of(record, dryings_of_pours(pours, end, leisure), end)
-        return measured(series.stem, replay(record, pours, truth, store), truth)
+        with mock.patch.object(forecasting, "LAPSE", FORECAST_AFTER):
+            return measured(series.stem, replay(record, pours, truth, store), truth)

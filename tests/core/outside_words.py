@@ -21,6 +21,7 @@ from pydantic import BaseModel, ValidationError
 from curewatch.desk.transfer.exporting import TABLES
 from curewatch.intake.files.export_file import parse_export, parse_tables
 from curewatch.intake.files.logger_csv import Layout, parse_logger_csv
+from curewatch.intake.files.photo import picture_of
 from curewatch.intake.files.room_csv import parse_room_csv
 from curewatch.intake.mqtt.message import read_payload
 from curewatch.intake.typed import levelling
@@ -31,6 +32,7 @@ from curewatch.views.logged import Undo
 from curewatch.web.api.requests import FingerIn, MoveIn, MuteIn, PourIn, ReadingIn, StepIn, SurfaceIn, WeighingIn
 from curewatch.web.pages.forms import label_of, with_unit
 from tests.core import typed_parsers as typed
+from tests.core.pictures import jpeg, png
 
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
 MESSAGE_CHARS = 1000
@@ -236,6 +238,7 @@ PARSERS: Mapping[str, Words] = {
             b"\x402\n1;2\nnan;5\n",
         ),
     ),
+    "photo": Words(refusing(lambda data: len(picture_of(data, "photo.jpg").jpeg)), (jpeg(), png(), b"GIF89a")),
     "export": Words(
         refusing(lambda data: len(parse_export(data, "all.json"))),
         (b'{"schema": 1, "kind": "export", "rooms": [{"name": "Loft"}]}', b"[NaN]", b"\xef\xbb\xbf{}"),

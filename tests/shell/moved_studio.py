@@ -16,7 +16,7 @@ from curewatch.desk import Desk
 from curewatch.desk.transfer.exporting import write_tables
 from curewatch.records import Recipe, SensorTrust, Trust
 from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
-from curewatch.records.workshop import Paint, Part, RecipeMix, StepDone, Tilt
+from curewatch.records.workshop import Paint, Part, Photo, PhotoKind, RecipeMix, StepDone, Tilt
 from curewatch.settings import Settings
 from curewatch.store import Store
 from tests.refreshing import refresh
@@ -66,6 +66,9 @@ def live_in(desk: Desk) -> None:
         tx.add_observation(weighed)
         tx.undo_observation(felt.id)  # so that numbers have a gap
         tx.add_observation(felt)
+        tx.add_photo(
+            Photo(piece_id=piece, kind=PhotoKind.WET, at=NOW, sha256="0" * 64, width_px=40, height_px=30, logged_at=NOW)
+        )
         step = tx.add_step(StepDone(piece_id=piece, step="drips", done_at=NOW, recorded_at=NOW))
         tx.undo_step(step.id, NOW)
         tx.add_sensor_trust(

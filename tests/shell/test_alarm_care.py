@@ -98,11 +98,13 @@ def test_acknowledged_there_is_no_reminder_and_it_survives_a_restart(store: Stor
     assert happenings(store) == ["raised", "acknowledged"]
 
 
-def test_not_acknowledged_it_is_told_again_once(store: Store) -> None:
+def test_not_acknowledged_it_is_told_again_after_a_day_and_when_the_harm_has_doubled(store: Store) -> None:
     desk, _ = cold_studio(store)
-    type_readings(desk, 2, 60, 6, HOUR)
+    type_readings(desk, 2, 30, 6, HOUR)
     assert len(kinds(store, "reminder")) == 1
-    assert happenings(store) == ["raised", "reminded"]
+    type_readings(desk, 31, 60, 6, HOUR)
+    assert len(kinds(store, "reminder")) == 2
+    assert happenings(store) == ["raised", "reminded", "reminded"]
 
 
 def test_taken_back_an_acknowledgement_never_was_and_the_reminder_comes(store: Store) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 
 from curewatch.desk import Desk
-from curewatch.desk.commands.pours import log_pour
+from curewatch.desk.commands.pours import log_pour, log_pours
 from curewatch.desk.commands.readings import log_reading, store_readings
 from curewatch.desk.reports.board import board_of
 from curewatch.desk.reports.piece import piece_report
@@ -136,3 +136,26 @@ def test_every_room_silent_or_not_is_told_apart_by_its_sensor(store: Store) -> N
     assert silent[SHED] is not None
     assert is_active(silent[SHED])
     assert silent[LOFT] is None or silent[LOFT].state is AlarmState.NORMAL
+
+
+def test_a_cold_hall_tells_of_each_pour_into_it_and_opens_the_morning(store: Store) -> None:
+    """Seen: the alarm was told once, and 28 pours into the hall raised nothing for weeks."""
+    ada = {"name": "Ada", "mail": "ada@shed.example", "morning_hour": 8}
+    mail = {"host": "mail.shed.example", "sender": "curewatch@shed.example"}
+    quick = {"members": 2, "days": 10}
+    desk = Desk(store, settings_of(sensors=(SHED,), people=(ada,), mail=mail, forecast=quick))
+    store_readings(desk, sensed(NOON - HOUR, NOON + 46 * HOUR, temp=7))
+    log_pour(desk, order(), NOON)
+    look_every(desk, 10 * MINUTE, NOON, NOON + HOUR)
+    tiles = [order(f"Tile {k}", NOON + 3 * HOUR) for k in range(1, 7)]
+    log_pours(desk, tiles, NOON + 3 * HOUR)
+    look_every(desk, HOUR, NOON + 3 * HOUR, NOON + 46 * HOUR)
+    cold = [one for one in notices(store) if one.room is not None]
+    assert [(one.kind, one.data["effect"]) for one in cold[:2]] == [("alarm", "raised"), ("alarm", "joined")]
+    assert cold[1].title == f"{SHED}: too cold for wet paint, now for Tile 1, Tile 2, Tile 3 and 3 more too"
+    assert [one.kind for one in cold[2:]] == ["reminder"], "of that day; nothing else of the room"
+    morning = next(one for one in notices(store) if one.kind == "morning")
+    assert morning.title.startswith(f"Today: look at {SHED} first")
+    first, *_ = morning.text.splitlines()
+    assert first.startswith(f"{SHED}: too cold for wet paint since ")
+    assert "with Heron, Tile 1, Tile 2 and 4 more in it; not yet acknowledged." in first

@@ -11,6 +11,7 @@ import pytest
 import requests
 
 from curewatch.web.access.passwords import hash_of
+from tests.core.pictures import jpeg
 from tests.shell.web_parts import NOW, PASSWORD, Studio, served
 
 OPERATIONS = 53
@@ -159,6 +160,7 @@ def test_the_description_lists_every_way_and_every_refusal(studio: Studio) -> No
         "pieces/{name}/advice", "pieces/{name}/cleared", "pieces/{name}/move", "pieces/{name}/gone",
         "pieces/{name}/record", "pieces/{name}/why", "pieces/{name}/air", "pieces/{name}/curve",
         "pieces/{name}/level", "pieces/{name}/tilts",
+        "pieces/{name}/photos", "pieces/{name}/photo", "photos/{photo_id}.jpg",
     }  # fmt: skip
     for ways in document["paths"].values():
         for way in ways.values():
@@ -183,13 +185,16 @@ def test_what_is_here_is_told_as_the_description_has_it(studio: Studio) -> None:
     assert requests.put(f"{studio.url}/api/v1/recipes/river white", json=parts, timeout=20).status_code == 200
     send(studio, "/pieces/Curlew/observations", {"kind": "finger", "finger": "tacky"})
     send(studio, "/pieces/Curlew/tilts", {"tilt_deg": 0.5})
+    photo = {"data": jpeg(), "headers": {"content-type": "image/jpeg"}}
+    assert requests.post(f"{studio.url}/api/v1/pieces/Curlew/photo", **photo, timeout=20).status_code == 201
     names = {"pieces": "Curlew", "rooms": "Shed", "recipes": "river white"}
     for operation in schemathesis.openapi.from_url(f"{studio.url}/api/v1/openapi.json").get_all_operations():
         way = operation.ok()
         if way.method.lower() == "get" and not way.path.endswith("/plan"):  # seconds of work, and tried elsewhere
             name = names.get(way.path.split("/")[3])
             query = next((asked for end, asked in ASKED.items() if way.path.endswith(end)), {})
-            case = way.Case(path_parameters={"name": name} if "{name}" in way.path else {}, query=query)
+            given = {"name": name} if "{name}" in way.path else {"photo_id": 1} if "{photo_id}" in way.path else {}
+            case = way.Case(path_parameters=given, query=query)
             assert case.call_and_validate().status_code == 200, way.path
 
 

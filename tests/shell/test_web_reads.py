@@ -23,6 +23,7 @@ PAGES = (
     f"/plan?{PLAN.replace('T18:00:00Z', '')}&thickness=medium&recipe=river%20white",
     *(f"/api/v1/{path}" for path in (
         "board", "pieces/Curlew", "pieces/Curlew/record", "pieces/Curlew/curve", "pieces/Curlew/observations",
+        "pieces/Curlew/photos",
         "pieces/Curlew/steps", "pieces/Curlew/advice", "pieces/Curlew/air", "rooms/Shed", "rooms/Shed/outlook",
         "learned",
         f"plan?{PLAN}&wet_thickness_mm=1.2&recipe=river%20white",

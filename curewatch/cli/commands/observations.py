@@ -17,17 +17,19 @@ from curewatch.cli.texts.piece_text import steps_text
 from curewatch.desk import Desk
 from curewatch.desk.commands import aftercare, observing
 from curewatch.desk.commands.observing import Observed
+from curewatch.desk.commands.photos import keep_photo
 from curewatch.desk.commands.undo import OF_ROOMS, LogKind, undo_last, undo_observation
 from curewatch.desk.reports import learned as reports_learned
+from curewatch.intake.files.photo import parse_photo_kind, read_photo
 from curewatch.intake.typed.finger import parse_finger
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.quantities import SURFACE_TEMPERATURE, parse_weighing
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Finger, ObservationKind, Spot
-from curewatch.records.workshop import StepDone
+from curewatch.records.workshop import PhotoKind, StepDone
 from curewatch.studio import wording
 from curewatch.studio.learning.texts import finding
-from curewatch.views.care import BeliefOut, DoneOut, ObservationOut, StepsOut
+from curewatch.views.care import BeliefOut, DoneOut, ObservationOut, PhotoOut, StepsOut
 from curewatch.views.logged import logged_text
 
 Undo = Annotated[
@@ -88,6 +90,33 @@ def weigh(
         mass = parse_weighing(grams, resolution)
         when = moment(at, desk, now)
         _say(desk, observing.weigh(desk, name, mass.grams, mass.resolution_g, when, now), "weigh", as_json)
+
+
+def photo(
+    ctx: typer.Context,
+    name: Name,
+    file: Annotated[str, typer.Argument(metavar="FILE", help="A photo: JPEG, PNG or WebP.")],
+    kind: Annotated[
+        str | None,
+        typer.Option(
+            "--kind",
+            metavar="KIND",
+            help="What it shows: wet, settled, dry or flaw. Left out: as the piece's stage is.",
+            autocompletion=lambda incomplete: [word for word in PhotoKind if word.startswith(incomplete)],
+        ),
+    ] = None,
+    at: At = None,
+    as_json: options.AsJson = False,
+) -> None:
+    """Keep a photo of a piece beside the store: made small, upright, without place and camera."""
+    shows = None if kind is None else parse_photo_kind(kind)
+    made = read_photo(file)
+    with desk_of(ctx) as (desk, now):
+        kept = keep_photo(desk, name, made.jpeg, (made.width_px, made.height_px), shows, moment(at, desk, now), now)
+        if as_json:
+            say_json("photo", piece=name, photo=PhotoOut.of(kept.photo, desk.settings.tz).model_dump(mode="json"))
+            return
+        say(f"Kept: {name}, {kept.photo.kind.value} ({made.width_px} x {made.height_px}, {len(made.jpeg) // 1000} kB).")
 
 
 def surface(

@@ -30,6 +30,9 @@ def text(tz: ZoneInfo, report: PieceReport, now: datetime, page: Page) -> str:
     ]
     if pour.support is not Support.CANVAS:
         rows.append(f"On        {wording.SUPPORTS[pour.support]}")
+    if photos := report.history.photos:
+        taken = [f"{one.kind.value} {wording.date(one.at, lambda at: at.astimezone(tz), now)}" for one in photos]
+        rows += textwrap.wrap(f"Photos    {', '.join(taken)}", page.width, subsequent_indent=" " * 10)
     if forecast is None or forecast.reason:
         rows.append(f"No dates: {forecast.reason if forecast else 'not forecast yet'}.")
     else:

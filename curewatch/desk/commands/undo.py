@@ -12,13 +12,14 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from functools import partial
 
+from curewatch.desk.commands.photos import drop_unnamed
 from curewatch.desk.desk import Desk, mark_air_changed, mark_changed
 from curewatch.desk.orders import piece_here, room_known
 from curewatch.desk.snapshot.lessons import update_lessons
 from curewatch.records import Alarm, Damage, Piece, Reading, SensorTrust, Stay
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Observation, ObservationKind
-from curewatch.records.workshop import StepDone, Tilt
+from curewatch.records.workshop import Photo, StepDone, Tilt
 from curewatch.store import Transaction
 from curewatch.studio.alarms.lifecycle import is_seen_to
 
@@ -37,6 +38,7 @@ class LogKind(StrEnum):
     FOUND = "found"
     STEP = "step"
     TILT = "tilt"
+    PHOTO = "photo"
     ACKNOWLEDGE = "acknowledge"
     TRUST = "trust"
     CLEARED = "cleared"
@@ -56,10 +58,12 @@ class LogEntry:
     """Its name among those of its kind."""
     about: str
     """The piece or room, by name."""
-    fact: Piece | Stay | Reading | Observation | StepDone | Tilt | Alarm | SensorTrust | tuple[Damage, ...]
+    fact: Piece | Stay | Reading | Observation | StepDone | Tilt | Photo | Alarm | SensorTrust | tuple[Damage, ...]
     """Of an alarm that was acknowledged, and of damage that was cleared: as it would be again."""
     revert: Callable[[Transaction, datetime], object] = field(repr=False)
     """Takes it back, at a moment."""
+    files: tuple[str, ...] = ()
+    """The photos that go with it."""
     only_if: str | None = None
     """What it would have to be to be taken back, where something rests on it; None: nothing does."""
 
@@ -114,7 +118,8 @@ def undo_observation(
 
 
 def _relearned(desk: Desk, undone: list[LogEntry], now: datetime) -> list[LogEntry]:
-    """The same; where something found was never so, nothing is shown as learned from it either."""
+    """The same; of what was never so nothing is shown as learned, and no picture is kept."""
+    drop_unnamed(desk, [sha256 for entry in undone for sha256 in entry.files])
     if any(entry.kind is LogKind.FOUND for entry in undone):
         update_lessons(desk.store, now)
     return undone
@@ -152,10 +157,12 @@ def _pours(tx: Transaction, here: Here, since: datetime) -> Iterator[LogEntry]:
     new = {piece.id: piece for piece in here.values() if piece.created_at >= since}
     touched = {one.piece_id for one in tx.observations(new)}
     touched |= {step.piece_id for step in tx.steps(new) if step.undone_at is None}
+    photos = tx.photos(new)
     for piece in new.values():
         only_if = "one that nothing was found of or done to since" if piece.id in touched else None
         revert = partial(_undo_pour, piece.id)
-        yield LogEntry(LogKind.POUR, piece.created_at, (str(piece.id),), piece.name, piece, revert, only_if)
+        of, seen = (str(piece.id),), tuple(one.sha256 for one in photos if one.piece_id == piece.id)
+        yield LogEntry(LogKind.POUR, piece.created_at, of, piece.name, piece, revert, seen, only_if)
 
 
 def _undo_pour(piece_id: int, tx: Transaction, now: datetime) -> None:
@@ -197,7 +204,7 @@ def _gone(tx: Transaction, here: Here, since: datetime) -> Iterator[LogEntry]:
         only_if = "a name that no other piece has taken meanwhile" if piece.name in taken else None
         assert piece.gone_logged_at is not None
         of, revert = (str(piece.id),), partial(_undo_leaving, piece.id)
-        yield LogEntry(LogKind.GONE, piece.gone_logged_at, of, piece.name, piece, revert, only_if)
+        yield LogEntry(LogKind.GONE, piece.gone_logged_at, of, piece.name, piece, revert, only_if=only_if)
 
 
 def _undo_leaving(piece_id: int, tx: Transaction, _: datetime) -> None:
@@ -223,7 +230,7 @@ def _steps(tx: Transaction, here: Here, _: datetime) -> Iterator[LogEntry]:
         newest = last[step.piece_id]
         only_if = None if step is newest else f"the last step of {name} that stands as done ({newest.step})"
         revert = partial(_undo_step, step.id)
-        yield LogEntry(LogKind.STEP, step.recorded_at, (name, str(step.id)), name, step, revert, only_if)
+        yield LogEntry(LogKind.STEP, step.recorded_at, (name, str(step.id)), name, step, revert, only_if=only_if)
 
 
 def _undo_step(step_id: int, tx: Transaction, now: datetime) -> None:
@@ -240,6 +247,16 @@ def _tilts(tx: Transaction, here: Here, _: datetime) -> Iterator[LogEntry]:
 
 def _undo_tilt(tilt: Tilt, tx: Transaction, _: datetime) -> None:
     tx.undo_tilt(tilt.piece_id, tilt.measured_at)
+
+
+def _photos(tx: Transaction, here: Here, _: datetime) -> Iterator[LogEntry]:
+    for one in tx.photos(here):
+        of, revert = (here[one.piece_id].name, str(one.id)), partial(_undo_photo, one.id)
+        yield LogEntry(LogKind.PHOTO, one.logged_at, of, here[one.piece_id].name, one, revert, (one.sha256,))
+
+
+def _undo_photo(photo_id: int, tx: Transaction, _: datetime) -> None:
+    tx.undo_photo(photo_id)
 
 
 def _acknowledged(tx: Transaction, _: Here, __: datetime) -> Iterator[LogEntry]:
@@ -280,7 +297,7 @@ def _cleared(tx: Transaction, here: Here, _: datetime) -> Iterator[LogEntry]:
         grown = {one.kind for one in known if one.cleared_at is None} & {one.kind for one in back}
         only_if = "a piece against which no more harm was counted since it was looked over" if grown else None
         name, revert = here[piece_id].name, partial(_undo_clearing, piece_id, last)
-        yield LogEntry(LogKind.CLEARED, last, (name,), name, back, revert, only_if)
+        yield LogEntry(LogKind.CLEARED, last, (name,), name, back, revert, only_if=only_if)
 
 
 def _undo_clearing(piece_id: int, cleared_at: datetime, tx: Transaction, _: datetime) -> None:
@@ -295,6 +312,7 @@ _LOGS: Mapping[LogKind, Callable[[Transaction, Here, datetime], Iterator[LogEntr
     LogKind.FOUND: _found,
     LogKind.STEP: _steps,
     LogKind.TILT: _tilts,
+    LogKind.PHOTO: _photos,
     LogKind.ACKNOWLEDGE: _acknowledged,
     LogKind.TRUST: _trusted,
     LogKind.CLEARED: _cleared,

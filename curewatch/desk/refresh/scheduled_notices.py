@@ -138,7 +138,11 @@ def morning_notices(
     ]
     board = boards.board(snapshot.dryings, forecasts, lines, snapshot.alarms, now)
     steps = open_steps(desk.settings, morning.steps, snapshot, forecasts, pasts, now)
-    found = [morning_digest.notice(name, board, ahead, now, desk.local, steps) for name in morning.people]
+    unheated = [room for room in morning.rooms if not desk.settings.room(room).heated]
+    names = {drying.piece.id: drying.piece.name for drying in snapshot.dryings}
+    found = [
+        morning_digest.notice(name, board, ahead, now, desk.local, steps, unheated, names) for name in morning.people
+    ]
     return [notice for notice in found if notice is not None]
 
 

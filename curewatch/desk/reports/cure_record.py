@@ -17,7 +17,7 @@ from curewatch.desk.snapshot.dryings import dryings_of, within_findings
 from curewatch.records import Damage, Forecast, MilestoneKind, Piece
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Observation
-from curewatch.records.workshop import StepDone, Tilt
+from curewatch.records.workshop import Photo, StepDone, Tilt
 from curewatch.store import Transaction
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.care.aftercare import Step, milestone
@@ -37,6 +37,8 @@ class PieceHistory:
     steps: tuple[StepDone, ...]
     """Those undone too."""
     damages: tuple[Damage, ...]
+    photos: tuple[Photo, ...] = ()
+    """By when they were taken."""
 
     @property
     def name(self) -> str:
@@ -63,6 +65,7 @@ def history_of(tx: Transaction, piece: Piece, now: datetime) -> PieceHistory:
         {room: climate for room, climate in known.items() if climate is not None},
         tuple(tx.steps([piece.id])),
         tuple(tx.damages([piece.id])),
+        tuple(tx.photos([piece.id])),
     )
 
 

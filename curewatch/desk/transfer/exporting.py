@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import types
+from base64 import b64encode
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from enum import StrEnum
@@ -30,7 +31,7 @@ from curewatch.records import (
 )
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Forgetting, Observation
-from curewatch.records.workshop import Paint, Part, RecipeMix, StepDone, Tilt
+from curewatch.records.workshop import Paint, Part, Photo, RecipeMix, StepDone, Tilt
 from curewatch.store import Transaction
 
 SCHEMA = 1
@@ -49,6 +50,7 @@ KINDS: Mapping[str, tuple[type[Record], Callable[[Transaction], Sequence[Record]
     "pours": (Pour, lambda tx: tx.pours()),
     "tilts": (Tilt, lambda tx: tx.tilts()),
     "paints": (Paint, lambda tx: tx.paints()),
+    "photos": (Photo, lambda tx: tx.photos()),
     "steps": (StepDone, lambda tx: tx.steps()),
     "observations": (Observation, lambda tx: tx.observations()),
     "forgettings": (Forgetting, lambda tx: tx.forgettings()),
@@ -65,14 +67,23 @@ alarms carry who acknowledged and muted what, notices what people were told, so 
 def everything(desk: Desk) -> dict[str, Any]:
     """All that is known, as of one moment, fit for JSON: `import_facts` makes the same studio of it in an empty store.
 
-    `kind` is "export"; each of `KINDS` is a list of objects, and `readings` one of lists by room. Times are ISO 8601 in
-    UTC, units as in the names. Deliveries, secrets and the page's own notes stay behind.
+    `kind` is "export"; `photo_files` has the pictures as base64, by name; each of `KINDS` is a list of objects, and
+    `readings` one of lists by room. Times are ISO 8601 in UTC, units as in the names. Deliveries, secrets and the
+    page's own notes stay behind.
     """
     with desk.store.read() as tx:
         found = _facts(tx)
         rooms = [room["name"] for room in found["rooms"]]
         readings = {room: [_plain(one) for one in tx.each_reading(room)] for room in rooms}
-    return {"schema": SCHEMA, "kind": "export", **found, "readings": readings}
+    pictures = {name: b64encode(jpeg).decode() for name, jpeg in _pictures(desk, found["photos"])}
+    return {"schema": SCHEMA, "kind": "export", **found, "photo_files": pictures, "readings": readings}
+
+
+def _pictures(desk: Desk, photos: Iterable[Mapping[str, Any]]) -> Iterator[tuple[str, bytes]]:
+    """Each picture once; one whose file is lost is left out, its row stays."""
+    for name in sorted({photo["sha256"] for photo in photos}):
+        if (jpeg := desk.store.photos.get(name)) is not None:
+            yield name, jpeg
 
 
 def _facts(tx: Transaction) -> dict[str, Any]:
@@ -174,7 +185,7 @@ TABLES: Mapping[str, tuple[Column, ...]] = {
     "readings": columns_of(Reading),
 }
 """Every table there may be, and its columns in their order. One beside another says in its first whose its rows are."""
-SUFFIX = ".csv"
+SUFFIX, PICTURE = ".csv", ".jpg"
 
 
 def write_tables(desk: Desk, now: datetime, out: IO[bytes]) -> dict[str, int]:
@@ -184,6 +195,8 @@ def write_tables(desk: Desk, now: datetime, out: IO[bytes]) -> dict[str, int]:
     """
     with desk.store.read() as tx, ZipFile(out, "w", ZIP_DEFLATED) as files:
         counts = {name: _write(files, name, rows, now) for name, rows in _tables(tx, now)}
+        for name, jpeg in _pictures(desk, [_plain(one) for one in tx.photos()]):
+            files.writestr(_member(f"{name}{PICTURE}", now), jpeg)
     return {kind: counts[kind] for kind in (*KINDS, "readings")}
 
 
@@ -235,8 +248,7 @@ _JSON_TYPES = {
 
 def _write(files: ZipFile, name: str, rows: Iterable[Row], now: datetime) -> int:
     """One table as a member of the ZIP; how many rows it has."""
-    made = ZipInfo(f"{name}{SUFFIX}", max(now.astimezone(UTC), _FIRST).timetuple()[:6])
-    made.compress_type, made.create_system, made.external_attr = ZIP_DEFLATED, _UNIX, 0o600 << 16
+    made = _member(f"{name}{SUFFIX}", now)
     large = name == "readings"  # may pass 2 GB, which has to be said before it is known
     with files.open(made, "w", force_zip64=large) as raw, io.TextIOWrapper(raw, "utf-8", newline="") as text:
         writer = csv.writer(text)  # RFC 4180: commas, CRLF, quotes where they are needed
@@ -246,6 +258,12 @@ def _write(files: ZipFile, name: str, rows: Iterable[Row], now: datetime) -> int
             writer.writerow(map(_cell, row))
             count += 1
     return count
+
+
+def _member(name: str, now: datetime) -> ZipInfo:
+    made = ZipInfo(name, max(now.astimezone(UTC), _FIRST).timetuple()[:6])
+    made.compress_type, made.create_system, made.external_attr = ZIP_DEFLATED, _UNIX, 0o600 << 16
+    return made
 
 
 _FIRST = datetime(1980, 1, 1, tzinfo=UTC)

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import itertools
+from base64 import b64decode
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
+from hashlib import sha256
 from typing import Any, TypeVar
 
 from pydantic import ValidationError
@@ -13,9 +16,12 @@ from curewatch.desk.desk import Desk, mark_changed
 from curewatch.desk.transfer.exporting import KINDS, SCHEMA
 from curewatch.records import Notice, Reading, Record
 from curewatch.records.errors import Field, InputError
-from curewatch.store import FactRefused, RowRefused
+from curewatch.records.workshop import Photo
+from curewatch.store import PHOTO_MOST_BYTES, FactRefused, RowRefused
 
-SINCE_LATER = frozenset({"tilts", "paints", "forgettings", "sensor_trusts", "alarms", "alarm_events", "notices"})
+SINCE_LATER = frozenset(
+    {"tilts", "paints", "photos", "photo_files", "forgettings", "sensor_trusts", "alarms", "alarm_events", "notices"}
+)
 """Kinds that an export may lack: they were not told of from the beginning."""
 AT_A_TIME = 5000
 """Readings that are held at a time on their way into the store."""
@@ -32,6 +38,8 @@ class ExportedFacts:
     """Gone through once; what is wrong with one may show only then."""
     where: Callable[[str, int, str | None], str]
     """How to say to a person where a record of a kind stands, or one field of it."""
+    picture: Callable[[str], bytes | None] = lambda name: None
+    """What a photo's file holds, by its name; None: it is not there."""
 
 
 def import_facts(desk: Desk, facts: ExportedFacts) -> dict[str, int]:
@@ -57,12 +65,28 @@ def import_facts(desk: Desk, facts: ExportedFacts) -> dict[str, int]:
             while batch := list(itertools.islice(readings, AT_A_TIME)):
                 tx.add_readings(batch)
                 count += len(batch)
+            _keep_pictures(desk, facts)
             mark_changed(tx)
     except RowRefused as error:
         raise _refused(error, facts) from error
     except (FactRefused, UnicodeError) as error:
         raise InputError(Field.FILE, "readings", f"what agrees with the rest ({error})") from error
     return {**{kind: len(some) for kind, some in facts.records.items()}, "readings": count}
+
+
+def _keep_pictures(desk: Desk, facts: ExportedFacts) -> None:
+    """The files of the photos. A name that is not what its file holds, or a file that is no JPEG, goes nowhere."""
+    for name in sorted({photo.sha256 for photo in facts.records.get("photos", ()) if isinstance(photo, Photo)}):
+        jpeg = facts.picture(name)
+        if jpeg is None:
+            continue
+        sound = jpeg.startswith(_JPEG) and len(jpeg) <= PHOTO_MOST_BYTES and sha256(jpeg).hexdigest() == name
+        if not sound:
+            raise InputError(Field.FILE, name, "a photo as it was exported")
+        desk.store.photos.put(jpeg)
+
+
+_JPEG = bytes((0xFF, 0xD8, 0xFF))
 
 
 def _refused(error: RowRefused, facts: ExportedFacts) -> InputError:
@@ -77,7 +101,15 @@ def _refused(error: RowRefused, facts: ExportedFacts) -> InputError:
 def facts_from_json(data: Mapping[str, Any]) -> ExportedFacts:
     """What an export in JSON tells. InputError where it is none of ours."""
     records = {kind: _read(kind, KINDS[kind][0], data) for kind in _checked(data)}
-    return ExportedFacts(records, _readings(data["readings"]), _where)
+    return ExportedFacts(records, _readings(data["readings"]), _where, partial(_picture, data.get("photo_files", {})))
+
+
+def _picture(files: Any, name: str) -> bytes | None:
+    text = files.get(name) if isinstance(files, Mapping) else None
+    try:
+        return None if text is None else b64decode(text, validate=True)
+    except (TypeError, ValueError):
+        raise InputError(Field.FILE, f"photo_files[{name!r}]", "a picture in base64") from None
 
 
 def _where(kind: str, index: int, column: str | None) -> str:
@@ -91,7 +123,7 @@ def _checked(data: Mapping[str, Any]) -> list[str]:
         raise InputError(Field.FILE, repr(given), "what `curewatch export` printed")
     if data.get("schema") != SCHEMA:
         raise InputError(Field.FILE, f"schema {data.get('schema')!r}", f"schema {SCHEMA}, which this curewatch reads")
-    known = {"schema", "kind", "readings", *KINDS}
+    known = {"schema", "kind", "readings", "photo_files", *KINDS}
     if strange := sorted(set(data) - known):
         raise InputError(Field.FILE, strange[0], f"only {', '.join(KINDS)} and readings")
     if missing := sorted((known - SINCE_LATER) - set(data)):

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple, TypeVar
 
-from curewatch.desk.transfer.exporting import ABOUT, KINDS, SCHEMA, SUFFIX, TABLES, Column, JsonType
+from curewatch.desk.transfer.exporting import ABOUT, KINDS, PICTURE, SCHEMA, SUFFIX, TABLES, Column, JsonType
 from curewatch.desk.transfer.importing import SINCE_LATER, ExportedFacts, InvalidRecord, facts_from_json, made
 from curewatch.intake.files.csv_cells import ALLOWED, DELIMITERS, cells_of, value_in
 from curewatch.intake.files.input_file import Zipped, is_zip, read_whole
@@ -112,7 +112,7 @@ def parse_tables(content: bytes, name: str) -> ExportedFacts:
 
     Readings are read, and refused, only as they are gone through.
     """
-    return _Export(Zipped(content, name, _FILES)).facts()
+    return _Export(Zipped(content, name, _FILES, PICTURE)).facts()
 
 
 class Line(NamedTuple):
@@ -141,7 +141,9 @@ class _Export:
 
         self._has("readings", needed=True)
         rooms = {room.model_dump()["name"] for room in records["rooms"]}
-        return ExportedFacts(records, self._readings(rooms), where)
+        return ExportedFacts(
+            records, self._readings(rooms), where, lambda name: self._files.picture(f"{name}{PICTURE}")
+        )
 
     def _check_about(self) -> None:
         self._has(ABOUT, needed=True)

@@ -32,8 +32,11 @@ def read_whole(path: str | Path, most: int, *, wanted: str, field: Field) -> byt
 
 MOST_UNPACKED = 2**31
 """Two gigabytes: forty sensors' readings of a year. They pass through, and are not held."""
-MOST_MEMBERS = 200
-"""Our own has some twenty; packers add what their system keeps beside files."""
+MOST_MEMBERS = 20_000
+"""Our own has some twenty and a file for each photo; packers add what their system keeps beside files."""
+MOST_PICTURE = 2**20
+_PICTURE = re.compile(r"[0-9a-f]{64}")
+"""Pictures are called after what they hold."""
 _ENTRY = b"PK\x01\x02"
 _ENCRYPTED = 0x1
 _LEADS_OUT = re.compile(r"^/|//|(^|/)\.\.?/|[\\:]")
@@ -49,9 +52,10 @@ def is_zip(content: bytes) -> bool:
 class Zipped:
     """The files of a ZIP, by name. Nothing is ever unpacked to a disk."""
 
-    def __init__(self, content: bytes, name: str, allowed: Collection[str]) -> None:
-        """InputError where it is damaged, locked, too large, or holds what is not among the `allowed` names."""
-        self._name = name
+    def __init__(self, content: bytes, name: str, allowed: Collection[str], picture: str) -> None:
+        """InputError where it is damaged, locked, too large, or holds what is neither among the `allowed` names nor
+        called as a picture with the ending `picture`."""
+        self._name, self._picture = name, picture
         if content.count(_ENTRY) > MOST_MEMBERS:  # looked at first: zipfile would make an object of each
             raise self._bad(name, f"a ZIP of at most {MOST_MEMBERS} files", "which holds more")
         try:
@@ -62,6 +66,16 @@ class Zipped:
 
     def __contains__(self, file: str) -> bool:
         return file in self._files
+
+    def picture(self, file: str) -> bytes | None:
+        """What the file holds, as far as a picture may; None where it is not there."""
+        if file not in self._files:
+            return None
+        try:
+            with self._zip.open(self._files[file]) as raw:
+                return raw.read(MOST_PICTURE)
+        except _BROKEN as problem:
+            raise self._damaged(file, problem) from None
 
     @contextmanager
     def open(self, file: str) -> Iterator[io.TextIOWrapper]:
@@ -86,7 +100,8 @@ class Zipped:
                 continue  # a folder, or what a system keeps beside its files
             if _LEADS_OUT.search(one.filename):
                 raise self._bad(one.filename, "names without a path", "which leads out of the ZIP")
-            if file not in allowed:
+            stem, ending = file[: -len(self._picture)], file[-len(self._picture) :]
+            if file not in allowed and not (ending == self._picture and _PICTURE.fullmatch(stem)):
                 raise self._bad(one.filename, f"only {', '.join(allowed)}", f"which is in {quoted(self._name)}")
             if file in files:
                 raise self._bad(one.filename, "each file once", f"which is twice in {quoted(self._name)}")

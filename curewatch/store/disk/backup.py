@@ -21,6 +21,7 @@ from pathlib import Path
 
 from curewatch.store.disk import faults
 from curewatch.store.disk.lock import hold_file_lock, lock_of
+from curewatch.store.disk.photos import PHOTOS, PhotoFolder, named_in
 from curewatch.store.errors import BackupFailed, StoreBroken
 from curewatch.store.schema import VERSION_TABLE
 
@@ -89,6 +90,7 @@ def back_up(store: Path, now: datetime, *, to: Path | None = None, folder: Path 
             _need_room(store, target.parent, LEFT_FREE_BYTES)
             _copy(store, part)
             _prove(part)
+            PhotoFolder.of(store).copy_to(PhotoFolder.of(target.with_name(store.name)), named_in(part))
             _put(part, target)
     return Backup(target, now, target.stat().st_size)
 
@@ -101,6 +103,10 @@ def prune(store: Path, keep: int, now: datetime, *, folder: Path | None = None) 
     old = [backup.path for backup in backups_of(store, folder) if backup.at <= now][:-keep]
     for path in old:
         path.unlink(missing_ok=True)
+    if old:
+        here = folder_of(store, folder)
+        photos = PhotoFolder.of(here / store.name)
+        photos.drop(photos.names() - {name for kept in here.glob("*.sqlite") for name in named_in(kept)})
     return old
 
 
@@ -121,6 +127,8 @@ def restore(store: Path, backup: Path, now: datetime) -> Restored:
             # Through SQLite too: so a log beside the backup, if somebody opened it, is not lost.
             _copy(backup, part)
             _prove(part)
+            for there in backup.parent.glob(f"*{PHOTOS}"):
+                PhotoFolder(there).copy_to(PhotoFolder.of(store), named_in(part))
             before = faults.set_aside(store, "before-restore", now)
             _put(part, store)
     return Restored(backup, before)

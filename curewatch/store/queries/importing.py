@@ -22,6 +22,7 @@ KINDS: Mapping[str, Table] = {
     "pours": tables.pours,
     "tilts": workshop_tables.tilts,
     "paints": workshop_tables.paints,
+    "photos": workshop_tables.photos,
     "steps": workshop_tables.steps_done,
     "observations": workshop_tables.observations,
     "forgettings": workshop_tables.forgettings,

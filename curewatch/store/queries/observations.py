@@ -1,4 +1,4 @@
-"""What people found of pieces and did to them: observations, lessons (derived), mixes, paints, tilts, steps."""
+"""What people found of pieces and did to them: observations, lessons (derived), mixes, paints, tilts, photos, steps."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import delete, insert, select, update
 
 from curewatch.records.observations import Forgetting, Observation
-from curewatch.records.workshop import Paint, RecipeMix, StepDone, Tilt
+from curewatch.records.workshop import Paint, Photo, RecipeMix, StepDone, Tilt
 from curewatch.store import workshop_tables
 from curewatch.store import workshop_tables as tables
 from curewatch.store.errors import FactRefused
@@ -69,11 +69,11 @@ class Observations(Rows):
             self._execute(insert(workshop_tables.lessons), rows, given=rows)
 
 
-_STEPS = tables.steps_done.c
+_STEPS, _PHOTOS = tables.steps_done.c, tables.photos.c
 
 
 class Workshop(Rows):
-    """Mixes, paint, tilts and steps."""
+    """Mixes, paint, tilts, photos and steps."""
 
     def put_mix(self, mix: RecipeMix) -> None:
         """Insert the mix of a recipe, or replace it. FactRefused for an unknown recipe."""
@@ -130,3 +130,24 @@ class Workshop(Rows):
         if piece_ids is not None:
             query = query.where(_STEPS.piece_id.in_(piece_ids))
         return [StepDone(**row) for row in self._connection.execute(query).mappings()]
+
+    def add_photo(self, photo: Photo) -> Photo:
+        """Returned with its id. FactRefused for an unknown piece."""
+        key = self._execute(insert(tables.photos), photo.model_dump(exclude={"id"}), given=photo).inserted_primary_key
+        assert key is not None  # a single-row insert always has one
+        return photo.model_copy(update={"id": int(key[0])})
+
+    def photos(self, piece_ids: Collection[int] | None = None) -> list[Photo]:
+        """Of these pieces (None: of all), by when they were taken."""
+        query = select(tables.photos).order_by(_PHOTOS.at, _PHOTOS.id)
+        if piece_ids is not None:
+            query = query.where(_PHOTOS.piece_id.in_(piece_ids))
+        return [Photo(**row) for row in self._connection.execute(query).mappings()]
+
+    def photo(self, photo_id: int) -> Photo | None:
+        found = self._connection.execute(select(tables.photos).where(_PHOTOS.id == photo_id)).mappings().one_or_none()
+        return None if found is None else Photo(**found)
+
+    def undo_photo(self, photo_id: int) -> None:
+        """It was never taken; its file is left to whoever knows of no other that it is of."""
+        self._execute(delete(tables.photos).where(_PHOTOS.id == photo_id), given=photo_id)

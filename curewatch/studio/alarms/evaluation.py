@@ -68,9 +68,9 @@ def evaluate_room(
             later, more = lifecycle.follow(after, [(now, held[kind])], limits)
             if not _same(after, later):
                 after, events = later, events + more
-        history += _history(alarm, after, events, now)
         harm_h = sum(one.hours for one in stakes.harm_of(room, kind, counts))
         after, events = stakes.judged(room, after, events, harm_h, now, limits)
+        history += _history(alarm, after, events, now)
         turned.append(turns.turn(alarm, after, events))
     told = alarm_notices.tell(room, turned, now, limits, local, counts)
     for turn in turned:
@@ -89,6 +89,7 @@ def _worth_storing(grown: Damage, known: Mapping[tuple[int, AlarmKind], Damage])
 
 
 def _history(before: Alarm, after: Alarm, events: list[lifecycle.Event], now: datetime) -> list[AlarmEvent]:
+    events = [event for event in events if event.effect is not lifecycle.Effect.JOINED]  # a pour or a move tells that
     found = [(AlarmHappening(event.effect.value), event.at) for event in events]
     on = events[-1].effect is not lifecycle.Effect.OVER if events else lifecycle.is_active(before)
     if on and after.state is AlarmState.NORMAL:

@@ -35,6 +35,8 @@ BODY_MOST, BODY_WITHIN_S = 64 * 1024, 15.0
 LARGE = ("/api/v1/import", "/api/v1/import.zip", "/api/v1/readings.csv")
 """What takes a studio's or a logger's whole record, one at a time."""
 LARGE_MOST, LARGE_WITHIN_S = 32 * 1024 * 1024, 120.0
+PHOTO = "/photo"
+"""Where a photo of a piece is sent: to its page, or the API's piece, by a way that ends so."""
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 COOKIE, KNOWN = "curewatch", "curewatch_known"
 """The session, and the mark of a browser that was let in before. Over https both bear `__Host-` before their name, by
@@ -106,7 +108,7 @@ class Guard:
                 refusal = _refused(path, 503, f"the store did not answer: {error}")
             except SettingsError as error:
                 refusal = _refused(path, 503, f"the password cannot be read: {error}")
-        if refusal is None and path in LARGE:
+        if refusal is None and _is_large(scope):
             async with self._large:  # of these bodies only one is held in memory at a time, of those who may send one
                 await self._answer(scope, receive, send, visitor, None)
         else:
@@ -127,7 +129,7 @@ class Guard:
         headers, path = Headers(scope=scope), scope["path"]
         body: bytes | None = b""
         if refusal is None and scope["method"] not in SAFE:
-            most, within_s = (LARGE_MOST, LARGE_WITHIN_S) if path in LARGE else (BODY_MOST, BODY_WITHIN_S)
+            most, within_s = (LARGE_MOST, LARGE_WITHIN_S) if _is_large(scope) else (BODY_MOST, BODY_WITHIN_S)
             body = await _body(headers, receive, most, within_s)
             if body is None:
                 refusal = _refused(path, 413, f"longer than {most // 1024} kB, or too slow in coming")
@@ -160,8 +162,8 @@ class Guard:
         if site not in ("same-origin", "none") if site else bool(origin and _netloc_of(origin) not in ours):
             return _refused(path, 403, "sent by another web site")
         sent_as, takes = headers.get("content-type", "").split(";")[0].strip(), _takes(path)
-        if path.startswith("/api/") and sent_as != takes and scope["method"] != "DELETE":
-            return _refused(path, 415, f"content-type: {takes} is what this takes")
+        if path.startswith("/api/") and sent_as not in takes and scope["method"] != "DELETE":
+            return _refused(path, 415, f"content-type: {' or '.join(takes)} is what this takes")
         return None
 
     def _visitor(self, scope: Request, headers: Headers) -> Visitor:
@@ -267,11 +269,30 @@ def _cookie(headers: Headers, name: str, *, secure: bool) -> str | None:
     return found.value if found else None
 
 
+<<<<<<< HEAD
 def _takes(path: str) -> str:
     """The type of what is sent there: one that no form of another site can have."""
     return _TYPES.get(path[path.rfind(".") :], "application/json")
+=======
+def _has_cookie(headers: Headers, session: Session) -> bool:
+    return _cookie(headers) == session.cookie
 
 
+def _is_large(scope: Request) -> bool:
+    """Whether more than a form may come."""
+    path = scope["path"]
+    return path in LARGE or (scope["method"] == "POST" and path.endswith(PHOTO))
+>>>>>>> 1dd9056 (WIP photos, fortnight)
+
+
+def _takes(path: str) -> tuple[str, ...]:
+    """The types of what is sent there: such as no form of another site can have."""
+    if path.endswith(PHOTO):
+        return IMAGES
+    return (_TYPES.get(path[path.rfind(".") :], "application/json"),)
+
+
+IMAGES = ("image/jpeg", "image/png", "image/webp")
 _TYPES = {".csv": "text/csv", ".zip": "application/zip"}
 
 

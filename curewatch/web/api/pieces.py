@@ -3,35 +3,45 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Annotated
+from typing import Annotated, Any
 
-from fastapi import APIRouter, Body, Query
+from fastapi import APIRouter, Body, Query, Request
+from fastapi.responses import Response
+from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
 from curewatch.desk.commands import aftercare, alarm_care, moves, observing
+from curewatch.desk.commands.photos import keep_photo
 from curewatch.desk.desk import limits_of
 from curewatch.desk.reports.cure_record import CureRecord, PieceHistory, cure_record_from, history, why
 from curewatch.desk.reports.learned import seen_of
 from curewatch.desk.reports.piece import piece_report
+from curewatch.intake.files.photo import picture_of
 from curewatch.records import Name
 from curewatch.records.errors import InputError
+from curewatch.records.workshop import PhotoKind
 from curewatch.studio import wording
 from curewatch.studio.diagnosis.drying_history import past_air
 from curewatch.studio.diagnosis.mechanisms import Trouble
 from curewatch.views.air import AirHadOut, CurveOut, LimitsOut, PieceAirOut, air_points, air_read_at, curve_points
-from curewatch.views.base import local, tidy
-from curewatch.views.care import ObservationOut, StepsOut
+from curewatch.views.base import At, local, tidy
+from curewatch.views.care import ObservationOut, PhotoOut, StepsOut
 from curewatch.views.logged import LoggedOut
 from curewatch.views.plan import AdviceOut
 from curewatch.views.record import ComparedOut, FindingOut, LabelOut, PieceReportOut, RecordOut
+from curewatch.web.access.guard import IMAGES
 from curewatch.web.api.answers import BASE, REFUSALS, logged, moment, require_piece
 from curewatch.web.api.requests import FingerIn, GoneIn, MoveIn, ObservationIn, StepIn, WeighingIn
+from curewatch.web.pages.photos import picture
 from curewatch.web.plots.piece_plots import curve_of
 from curewatch.web.plots.plot import thinned
 from curewatch.web.scarce import costly
 from curewatch.web.site import Here, Site
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
+_BINARY = {"schema": {"type": "string", "format": "binary"}}
+PICTURE = {"requestBody": {"required": True, "content": dict.fromkeys(IMAGES, _BINARY)}}
+JPEG: dict[int | str, dict[str, Any]] = {200: {"content": {"image/jpeg": _BINARY}, "description": "At most 400 kB"}}
 POINTS_MOST = 1000
 
 
@@ -108,6 +118,8 @@ def labels(
     for name in piece or ():
         require_piece(site, name, now)
     dryings = sorted(site.boards.look(now).snapshot.dryings, key=lambda drying: drying.pour.at, reverse=True)
+    with site.desk.store.read() as tx:
+        newest = {one.piece_id: one for one in tx.photos([drying.piece.id for drying in dryings])}
     return [
         LabelOut(
             piece=one.piece.name,
@@ -118,6 +130,7 @@ def labels(
             round=one.pour.round,
             code=site.sessions.label_code(one.piece.id),
             link=site.link_to(one),
+            photo=PhotoOut.of(newest[one.piece.id], tz) if one.piece.id in newest else None,
         )
         for one in dryings
         if (room is None or one.room == room) and (not piece or one.piece.name in piece)
@@ -158,6 +171,37 @@ def observe(site: Here, name: str, found: Annotated[ObservationIn, Body()]) -> L
     else:
         observed = observing.surface(site.desk, name, found.surface_c, at, now)
     return logged(site, now, name, wording.notes(observed.remarks), "found", (name, observed.observation.id))
+
+
+@router.get("/pieces/{name:path}/photos")
+def photos(site: Here, name: str) -> list[PhotoOut]:
+    """Its photos, by when they were taken."""
+    drying = require_piece(site, name, site.clock.now())
+    with site.desk.store.read() as tx:
+        return [PhotoOut.of(one, site.desk.settings.tz) for one in tx.photos([drying.piece.id])]
+
+
+@router.post("/pieces/{name:path}/photo", status_code=201, openapi_extra=PICTURE)
+async def take_photo(
+    request: Request, site: Here, name: str, kind: PhotoKind | None = None, at: Annotated[At | None, Query()] = None
+) -> LoggedOut:
+    """Keep a photo (JPEG, PNG or WebP), made small and without place and camera; `kind` left out: as its stage is."""
+    return await run_in_threadpool(_keep, site, name, await request.body(), kind, at)
+
+
+def _keep(site: Site, name: str, content: bytes, kind: PhotoKind | None, at: datetime | None) -> LoggedOut:
+    now = site.clock.now()
+    require_piece(site, name, now)
+    made = picture_of(content, "the body")
+    taken_at = moment(site, at, now)
+    kept = keep_photo(site.desk, name, made.jpeg, (made.width_px, made.height_px), kind, taken_at, now)
+    return logged(site, now, name, (), "photo", (name, kept.photo.id))
+
+
+@router.get("/photos/{photo_id}.jpg", response_class=Response, responses=JPEG)
+def photo(site: Here, photo_id: int) -> Response:
+    """A photo, as it is kept."""
+    return picture(site, photo_id)
 
 
 @router.get("/pieces/{name:path}/steps")

@@ -41,6 +41,7 @@ LABELS = {
     Field.KIND: "Alarm",
     Field.READY: "For",
     Field.RESOLUTION: "The scale's step",
+    Field.SHOWS: "What it shows",
     Field.SUPPORT: "Behind it",
     Field.TIMES: "How many",
 }

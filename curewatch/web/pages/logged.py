@@ -103,6 +103,8 @@ def _told_of_piece(done: str, which: str, piece_id: int, tx: Transaction) -> str
         if seen is None:
             return None
         return f"Logged: {finding(seen.observation)}. {wording.sentences(seen.remarks) or DATES_FOLLOW}"
+    if done == "photo":
+        return next((f"Kept: a photo, {p.kind.value}." for p in tx.photos([piece_id]) if str(p.id) == which), None)
     steps = {str(one.id): one for one in tx.steps([piece_id])} if done == "step" else {}
     if which in steps and steps[which].undone_at is None:
         early = " That was before it was safe to assume: watch the piece." if steps[which].too_early else ""

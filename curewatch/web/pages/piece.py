@@ -13,12 +13,14 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from curewatch.desk.commands import aftercare, alarm_care, observing
 from curewatch.desk.commands.aftercare import steps_of
+from curewatch.desk.commands.photos import SHOWS
 from curewatch.desk.desk import care_of, limits_of
 from curewatch.desk.reports.piece import PiecePage, PieceReport, piece_page
 from curewatch.intake.typed.finger import finger_of
 from curewatch.intake.typed.quantities import SURFACE_TEMPERATURE, parse_weighing
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Finger, Spot
+from curewatch.records.workshop import PhotoKind
 from curewatch.studio import wording
 from curewatch.studio.diagnosis.drying_history import past_air
 from curewatch.studio.planning import planner
@@ -31,7 +33,7 @@ from curewatch.web.plots.air_plots import piece_air
 from curewatch.web.plots.piece_plots import curve_of, drying_plots
 from curewatch.web.scarce import costly
 from curewatch.web.site import Here, Site, Typed, page, text_of
-from curewatch.web.texts import FIT, Words, number, size
+from curewatch.web.texts import FIT, Words, number, side_by_side, size
 
 SIGNS = {"done": "✓", "safe": "○", "worth checking": "?", "not yet": "·", "over": "–", "waits": "·"}
 
@@ -140,6 +142,8 @@ def _values(site: Site, seen: PiecePage, now: datetime) -> dict[str, Any]:
         "plots": drying_plots(report, curve_of(site, report, now), settings.alarms, words),
         "air": piece_air(report.drying, report.climates, settings.alarms, words),
         "had": past_air(report.drying, report.climates, now, limits_of(settings)),
+        "photos": side_by_side(report.history.photos),
+        "shows": SHOWS.get(report.line.stage, PhotoKind.DRY),
         "care": care_view(StepsOut.of(care, now, settings.tz), words),
         "seen": observation_rows(seen.seen, words),
         "beliefs": [belief.sentence for belief in seen.beliefs],

@@ -14,13 +14,14 @@ from markupsafe import Markup
 from starlette.exceptions import HTTPException
 
 from curewatch.desk.reports.cure_record import CureRecord, cure_record_from, cure_record_of, history_of
+from curewatch.records.workshop import Photo
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.views import sheet
 from curewatch.views.sheet import HONESTY
 from curewatch.web.plots.air_plots import piece_air
 from curewatch.web.scarce import costly
 from curewatch.web.site import Here, Site, page
-from curewatch.web.texts import FIT, Words, size
+from curewatch.web.texts import FIT, Words, side_by_side, size
 
 
 @dataclass(frozen=True)
@@ -80,7 +81,8 @@ def record(request: Request, site: Here, name: str) -> HTMLResponse:
 def show_record(request: Request, site: Site, looked: CureRecord, now: datetime) -> HTMLResponse:
     words, found = site.words(now), looked.history
     air = piece_air(found.drying, found.climates, site.desk.settings.alarms, words)
-    return page(request, "record.html", now, record=record_view(looked, words), found=found, air=air)
+    return page(request, "record.html", now, record=record_view(looked, words), found=found, air=air,
+                photos=side_by_side(found.photos))  # fmt: skip
 
 
 MOST = 40
@@ -93,6 +95,8 @@ class Label:
     qr: Markup
     link: str
     size: str
+    photo: Photo | None
+    """The newest one."""
 
 
 @router.get("/labels")
@@ -108,7 +112,9 @@ def labels(
         for drying in sorted(kept.snapshot.dryings, key=lambda drying: drying.pour.at, reverse=True)
         if (not room or drying.room == room) and (not piece or drying.piece.id in piece)
     ]
-    made = [_label(site, drying) for drying in chosen[:MOST]]
+    with site.desk.store.read() as tx:
+        newest = {one.piece_id: one for one in tx.photos([drying.piece.id for drying in chosen[:MOST]])}
+    made = [_label(site, drying, newest.get(drying.piece.id)) for drying in chosen[:MOST]]
     return page(request, "labels.html", now, labels=made, left_out=len(chosen) - len(made), rooms=kept.rooms, room=room)
 
 
@@ -127,9 +133,9 @@ def opened(request: Request, site: Here, code: str) -> Response:
     return show_record(request, site, cure_record_from(site.desk, found, now), now)
 
 
-def _label(site: Site, drying: Drying) -> Label:
+def _label(site: Site, drying: Drying, photo: Photo | None) -> Label:
     link = site.link_to(drying)
     svg = segno.make(link, error="m", micro=False).svg_inline(omitsize=True, svgclass="qr", lineclass=None, border=2)
     return Label(
-        drying, Markup(svg), link, size(drying.pour)
+        drying, Markup(svg), link, size(drying.pour), photo
     )  # drawn by segno from our own address, nothing of it is typed

@@ -1,0 +1,58 @@
+# By itself: pictures come in and go out by ways of their own.
+"""Photos of a piece: taken with a phone's camera from its page, and shown wherever the piece is."""
+
+from __future__ import annotations
+
+from urllib.parse import quote, urlencode
+
+from fastapi import APIRouter, Request
+from fastapi.responses import RedirectResponse, Response
+from starlette.datastructures import UploadFile
+from starlette.exceptions import HTTPException
+
+from curewatch.desk.commands.photos import keep_photo
+from curewatch.intake.files.photo import parse_photo_kind, picture_of
+from curewatch.records.errors import Field, InputError
+from curewatch.web.pages.forms import label_of, moment_of
+from curewatch.web.pages.piece import show
+from curewatch.web.site import Here, Site, Typed, text_of
+
+LASTING = {"cache-control": "private, max-age=86400"}
+"""What lies under a number never changes; but who may see it may."""
+
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/photo/{photo_id}.jpg")
+def photo(site: Here, photo_id: int) -> Response:
+    return picture(site, photo_id)
+
+
+def picture(site: Site, photo_id: int) -> Response:
+    """404 where there is no such photo, or its file is lost."""
+    with site.desk.store.read() as tx:
+        found = tx.photo(photo_id)
+    jpeg = None if found is None else site.desk.store.photos.get(found.sha256)
+    if jpeg is None:
+        raise HTTPException(404)
+    return Response(jpeg, media_type="image/jpeg", headers=LASTING)
+
+
+@router.post("/piece/{name:path}/photo")
+def take(request: Request, site: Here, form: Typed, name: str) -> Response:
+    """Keep a photo; what is none stores nothing."""
+    now = site.clock.now()
+    values = {field: text_of(form, field) for field in form if field != "file"}
+    try:
+        sent = form.get("file")
+        if not isinstance(sent, UploadFile) or not sent.size:
+            raise InputError(Field.FILE, "nothing", "a photo")
+        made = picture_of(sent.file.read(), sent.filename or "the file")
+        kind, at = parse_photo_kind(values.get("kind", "")), moment_of(values, now, site.desk.settings.tz)
+        kept = keep_photo(site.desk, name, made.jpeg, (made.width_px, made.height_px), kind, at, now)
+    except InputError as error:
+        return show(request, site, name, now, status=422, wrong=error.in_words(label_of), values=values)
+    site.changed(now)
+    of = urlencode({"done": "photo", "of": [name, kept.photo.id]}, doseq=True)
+    return RedirectResponse(f"/piece/{quote(name, safe='')}?{of}", 303)
