@@ -269,20 +269,10 @@ def _cookie(headers: Headers, name: str, *, secure: bool) -> str | None:
     return found.value if found else None
 
 
-<<<<<<< HEAD
-def _takes(path: str) -> str:
-    """The type of what is sent there: one that no form of another site can have."""
-    return _TYPES.get(path[path.rfind(".") :], "application/json")
-=======
-def _has_cookie(headers: Headers, session: Session) -> bool:
-    return _cookie(headers) == session.cookie
-
-
 def _is_large(scope: Request) -> bool:
     """Whether more than a form may come."""
     path = scope["path"]
     return path in LARGE or (scope["method"] == "POST" and path.endswith(PHOTO))
->>>>>>> 1dd9056 (WIP photos, fortnight)
 
 
 def _takes(path: str) -> tuple[str, ...]:
