@@ -68,6 +68,10 @@ class PhotoKind(StrEnum):
     FLAW = "flaw"
 
 
+PHOTO_MOST_BYTES = 400_000
+"""No picture that is kept is larger."""
+
+
 class Photo(Record):
     """A picture of a piece. The file it lies in is named after what it holds."""
 

@@ -1,7 +1,6 @@
 """The store: facts, forecasts, alarms and notices in one database. The only SQL of the house is in here."""
 
 from curewatch.store.disk.backup import Backup, Restored, back_up, backups_of, newest, restore, set_broken_aside
-from curewatch.store.disk.photos import MOST_BYTES as PHOTO_MOST_BYTES
 from curewatch.store.disk.photos import PhotoFolder
 from curewatch.store.engine import file_at
 from curewatch.store.errors import (
@@ -21,7 +20,6 @@ from curewatch.store.store import Store
 from curewatch.store.transaction import Transaction
 
 __all__ = [
-    "PHOTO_MOST_BYTES",
     "AlreadyRunning",
     "Backup",
     "BackupFailed",

@@ -11,7 +11,7 @@ from PIL import Image
 
 from curewatch.intake.files.photo import SIDE_PX, picture_of, read_photo
 from curewatch.records.errors import InputError
-from curewatch.store import PHOTO_MOST_BYTES
+from curewatch.records.workshop import PHOTO_MOST_BYTES
 from tests.core.pictures import jpeg, png, png_bomb
 
 

@@ -14,7 +14,7 @@ from curewatch.web.access.passwords import hash_of
 from tests.core.pictures import jpeg
 from tests.shell.web_parts import NOW, PASSWORD, Studio, served
 
-OPERATIONS = 53
+OPERATIONS = 56
 """Ways that the description lists."""
 POUR = {"name": "Curlew", "room": "Shed", "wet_thickness_mm": 1.2, "width_cm": 30, "height_cm": 40}
 

@@ -38,6 +38,7 @@ STEP = timedelta(hours=3)
 TOPICS = {SHED: "shed/air", LOFT: "loft/air"}
 SILENT = (START + timedelta(days=8), START + timedelta(days=8, hours=20))
 """When the loft's sensor says nothing."""
+HALF_AN_HOUR = timedelta(minutes=30)
 WITHIN_S = 60.0
 
 
@@ -74,6 +75,7 @@ class Fortnight:
     daemon: Run
     looked: list[datetime]
     """When the daemon looked at the studio."""
+    next_reading: datetime = START - timedelta(days=2)
     sent: int = 0
     findings: list[tuple[str, str, datetime]] = field(default_factory=list)
 
@@ -90,15 +92,15 @@ class Fortnight:
 
     def go_to(self, at: datetime) -> None:
         """Time goes on until then; the sensors speak each half hour, and the daemon has looked."""
-        begin = self.clock.now()
-        messages, moment = [], begin + timedelta(minutes=30)
-        while moment <= at:
+        messages: list[tuple[str, bytes | str]] = []
+        while self.next_reading <= at:
             for room, topic in TOPICS.items():
-                if not (room == LOFT and SILENT[0] <= moment < SILENT[1]):
-                    messages.append((topic, self._air(room, moment)))
-            moment += timedelta(minutes=30)
+                if not (room == LOFT and SILENT[0] <= self.next_reading < SILENT[1]):
+                    messages.append((topic, self._air(room, self.next_reading)))
+            self.next_reading += HALF_AN_HOUR
         self.clock.move_to(at)
-        self.broker.publish_all(messages)
+        if messages:
+            self.broker.publish_all(messages)
         self.sent += len(messages)
         wait_for(lambda: self._heard() >= self.sent and self.looked[-1] >= at, WITHIN_S, f"a look at {at}")
 

@@ -16,8 +16,8 @@ from curewatch.desk.desk import Desk, mark_changed
 from curewatch.desk.transfer.exporting import KINDS, SCHEMA
 from curewatch.records import Notice, Reading, Record
 from curewatch.records.errors import Field, InputError
-from curewatch.records.workshop import Photo
-from curewatch.store import PHOTO_MOST_BYTES, FactRefused, RowRefused
+from curewatch.records.workshop import PHOTO_MOST_BYTES, Photo
+from curewatch.store import FactRefused, RowRefused
 
 SINCE_LATER = frozenset(
     {"tilts", "paints", "photos", "photo_files", "forgettings", "sensor_trusts", "alarms", "alarm_events", "notices"}

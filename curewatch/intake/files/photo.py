@@ -16,8 +16,7 @@ from PIL import Image, ImageCms, ImageOps, UnidentifiedImageError
 
 from curewatch.intake.files.input_file import read_whole
 from curewatch.records.errors import Field, InputError
-from curewatch.records.workshop import PhotoKind
-from curewatch.store import PHOTO_MOST_BYTES
+from curewatch.records.workshop import PHOTO_MOST_BYTES, PhotoKind
 
 MOST_IN = 25_000_000
 """A phone's largest pictures [bytes]."""

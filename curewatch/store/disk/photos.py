@@ -19,8 +19,6 @@ from curewatch.store.disk import faults
 from curewatch.store.errors import DiskTrouble
 
 SUFFIX, PHOTOS = ".jpg", "-photos"
-MOST_BYTES = 400_000
-"""No picture that is kept is larger."""
 
 
 class PhotoFolder:
