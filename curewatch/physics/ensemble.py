@@ -66,6 +66,10 @@ class Pouring:
     """...of its humidity [0-1]."""
     tilts: tuple[tuple[float, float], ...] = ()
     """How far from level it lay ([s from the pour], [rad]), by time; none: level. It moves no date (cracking.py)."""
+    coalescent: float = 0.0
+    """Slow solvent, by volume of the wet paint (solver/coalescent.py)."""
+    front: bool = False
+    """Whether its wet front recedes through an open layer (solver/kinetics.py)."""
     turns: tuple[tuple[float, float], ...] = ()
     """When other air moves over it, and how fast that is ([s from the pour], [m/s]), in the order of time."""
 
@@ -135,11 +139,15 @@ def films_at(pourings: Sequence[Pouring], z: Array) -> film.Films:
 
     solids, glycol = each("solids") * factor("solids", SOLIDS_SPREAD), each("glycol") * factor("glycol", GLYCOL_SPREAD)
     glycol = np.minimum(glycol, 0.5)
+    slow = np.minimum(each("coalescent") * factor("glycol", GLYCOL_SPREAD), 0.95 - 0.02 - glycol)
     stirred = factor("air_speed", AIR_SPREAD)
     films = film.Films.of(
         each("wet_thickness") * factor("thickness", each("thickness_spread")),
-        np.clip(solids, 0.02, 0.95 - glycol),
+        np.clip(solids, 0.02, 0.95 - (glycol + slow)),
         glycol,
+        coalescent=slow,
+        coalescent0=film.COALESCENT0 * factor("g0", G0_SPREAD),
+        front=each("front"),
         side=each("side"),
         air_speed=np.maximum(each("air_speed") * stirred, AIR_SPEED_FLOOR),
         h_back=each("h_back") * factor("h_back", H_BACK_SPREAD),

@@ -39,6 +39,21 @@ CORNER = 0.002
 one back again, for ever smaller steps. Milestones move by less than 0.02 %."""
 FUSE_EA, FUSE_S = 80e3, 150 * 3600.0
 """Ageing towards a fused film: activation energy [J/mol] [cal], time at 296.15 K [s] (Prog. Org. Coat. 2006)."""
+OPEN_WIDTH = 0.02
+"""Solids fraction over which the liquid paths close at packing."""
+FRONT_BEYOND, FRONT_WIDTH = 0.055, 0.0125
+"""The same in a film with a receding front (see `Films.front`): how far beyond packing half of the paths have closed,
+over how much [cal]: all but three hundredths by 0.74, where latex films leave their constant rate (Kiil 2006)."""
+M_COALESCENT, RHO_COALESCENT = 0.1903, 913.0
+"""The slow solvent is a butyl ether of dipropylene glycol: molar mass [kg/mol], density [kg/m3] (data sheets)."""
+CHI_COALESCENT = 0.4
+"""Its Flory-Huggins parameter in the polymer, a good solvent of it [-] [cal]."""
+COALESCENT0, E_COALESCENT = 2e-18, 60e3
+"""Its diffusivity in the dry film at 296.15 K [m2/s], its activation energy [J/mol] [cal]: 15 % of it on the polymer
+keep a coat unfused for nearly a year (Zohrehvand & te Nijenhuis 2005, J. Colloid Interface Sci.)."""
+HINDERS, HINDERS_POWER = 0.045, 4
+"""Fusing goes 1 + (v/HINDERS)^HINDERS_POWER times slower with a share v of slow solvent in the polymer [-] [cal]: some
+70 times with the 15 % of that source, hardly with the few that help a film to form."""
 FUSING, FUSED = 0.01, 1.0
 """Ageing c at which a film has begun to fuse enough to be handled [cal], and has fused."""
 _CHI = np.array([[CHI_WATER], [CHI_GLYCOL]])
@@ -113,6 +128,12 @@ class Films(Columns):
     """When another air moves over it (turns, films) [s, as the solver counts], increasing; inf: no more turns..."""
     changed_speed: Array
     """...and how fast that moves (turns, films) [m/s]."""
+    coalescent: Array
+    """Slow solvent at the pour [m3 per m3 of solids] (see solver/coalescent.py)."""
+    coalescent0: Array
+    """Its diffusivity in the dry film at 296.15 K [m2/s]."""
+    front: Flags
+    """Whether its wet front recedes through an open layer (see solver/kinetics.py): an alternative of the model."""
 
     @classmethod
     def of(
@@ -137,22 +158,28 @@ class Films(Columns):
         sink_m: ArrayLike = 0.0,
         sink_rate: ArrayLike = 0.0,
         back_loss: ArrayLike = 0.0,
+        coalescent: ArrayLike = 0.0,
+        coalescent0: ArrayLike = COALESCENT0,
+        front: ArrayLike = False,
     ) -> Films:
-        """Films of `wet_thickness` [m] with volume fractions `solids` and `glycol` of the wet paint, the rest water.
+        """Films of `wet_thickness` [m] with volume fractions `solids`, `glycol` and `coalescent` of the wet paint, the
+        rest water.
 
         Raises ValueError where a fraction leaves no room for water or a quantity is not positive.
         """
         plate = (side, air_speed, h_back)
         limits, offsets = (limit_surface, limit_bottom, mfft, packing, fuse_s, fusing), (air_temp_off, air_rh_off)
         below = (sink_m, sink_rate, back_loss)
-        columns = (wet_thickness, solids, glycol, *plate, d0, g0, *limits, *offsets, *below)
-        h, s, g, *rest = (np.array(x, dtype=float) for x in np.broadcast_arrays(*(np.atleast_1d(c) for c in columns)))
-        if not (h > 0).all() or not (s > 0).all() or not (g >= 0).all() or not (s + g <= 1).all():
-            raise ValueError("films need thickness > 0, solids > 0, glycol >= 0 and solids + glycol <= 1")
+        slow = (coalescent, coalescent0, front)
+        columns = (wet_thickness, solids, glycol, *slow, *plate, d0, g0, *limits, *offsets, *below)
+        all_columns = np.broadcast_arrays(*(np.atleast_1d(c) for c in columns))
+        h, s, g, c, c0, f, *rest = (np.array(x, dtype=float) for x in all_columns)
+        if not (h > 0).all() or not (s > 0).all() or not (np.minimum(g, c) >= 0).all() or not (s + (g + c) <= 1).all():
+            raise ValueError("films need thickness and solids > 0, solvents >= 0, and all together <= 1")
         if not all((x >= 0).all() for x in rest[-3:]):
             raise ValueError("what leaves a film at its bottom must be 0 or more")
         never = np.empty((0, len(h)))
-        return cls(*[h * s, (1 - s - g) / s, g / s, *rest, never, never])
+        return cls(*[h * s, (1 - s - g - c) / s, g / s, *rest, never, never, c / s, c0, f > 0])
 
     def __len__(self) -> int:
         return len(self.solids_m)

@@ -21,7 +21,7 @@ from curewatch.physics import air, ensemble
 from curewatch.physics import milestones as ms
 from curewatch.physics.air import Array
 from curewatch.physics.air_series import AirSeries
-from curewatch.physics.film import FUSE_EA, FUSE_S, PACKING, T_D, Films, Grid
+from curewatch.physics.film import FUSE_EA, T_D, Films, Grid
 from curewatch.physics.solver.integrator import ATOL, RTOL, integrate
 from curewatch.physics.solver.kinetics import Kinetics
 
@@ -69,8 +69,8 @@ class OneByOne:
         u = np.maximum(y[:-1], 0.0).reshape(self.cells, 2, 1)
         found = self.kinetics.rates(u, self.t_air, self.p_air)
         t_film = float(found.balance.t_film[0])
-        fuses = (GRID.share * self.kinetics.p).sum() >= PACKING and t_film > self.film.mfft[0]
-        speed = np.exp(-FUSE_EA / air.R_GAS * (1 / t_film - 1 / T_D)) / FUSE_S if fuses else 0.0
+        fuses = (GRID.share * self.kinetics.p).sum() >= self.film.packing[0] and t_film > self.film.mfft[0]
+        speed = np.exp(-FUSE_EA / air.R_GAS * (1 / t_film - 1 / T_D)) / self.film.fuse_s[0] if fuses else 0.0
         return np.append(found.change.ravel(), speed)
 
     def reached(self, rtol: float) -> tuple[Array, float]:
@@ -83,7 +83,8 @@ class OneByOne:
         y = found.sol(moments)
         u = np.maximum(y[:-1], 0.0).reshape(self.cells, 2, -1)
         many = self.film.take(np.zeros(len(moments), dtype=np.intp))
-        margin = ms.margins(u, 1 / (1 + u.sum(1)), y[-1], many, GRID)
+        p = 1 / (1 + u.sum(1))
+        margin = ms.margins(u, p, p, y[-1], many, GRID)
         rows = [[ms.CONDITIONS.index(need) for need in ms.NEEDS[name]] for name in ms.MILESTONES]
         return np.array([_since(moments, margin[needs].min(0)) for needs in rows]), spent
 

@@ -19,6 +19,7 @@ from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import FUSE_EA, FUSED, LIMIT_DRY, RHO_DRY, RHO_WATER, T_D, Films, Grid
 from curewatch.physics.solver import monitor, rosenbrock
 from curewatch.physics.solver import monitor as event_location
+from curewatch.physics.solver.coalescent import Coalescent
 from curewatch.physics.solver.kinetics import Kinetics, Rates
 from curewatch.physics.solver.monitor import Progress, Samples
 from curewatch.physics.solver.state import CheckpointRecorder, State, to_single
@@ -131,9 +132,12 @@ class _Integration:
             mean, end_air = self.series.over(s.t, tau, progress.room)
             self.mean_air, self.end_air = self.films.air_had(mean), self.films.air_had(end_air)
         bands = self.kinetics.bands(here.rates)
-        bottom, ahead = self.kinetics.bottom, partial(self._ahead, tau=tau)
-        to = rosenbrock.attempt(s.u, here.rates, bands, tau, ahead, bottom)
+        bottom, slow, ahead = self.kinetics.bottom, self.kinetics.slow, partial(self._ahead, tau=tau)
+        to = rosenbrock.attempt(s.u, here.rates, bands, tau, ahead, bottom, slow)
         found = rosenbrock.error(s.u, to.correction, self.weight, *self.tolerance)
+        if slow is not None:
+            was, off = s.coalescent[:, None], slow.correction[:, None]
+            found = np.maximum(found, rosenbrock.error(was, off, self.weight, *self.tolerance))
         ok = (found <= np.where(s.failed, AT_CORNER, 1.0)) | ((tau <= STEP_MIN) & np.isfinite(found))
         proposal = rosenbrock.next_step(tau, found, ok, s.failed)
         # a step cut short by a change of the air says little about the next: it never shrinks a good step's memory
@@ -151,6 +155,8 @@ class _Integration:
             s.soaked += below[SOAK]
         s.lost += np.where(ok, lost, 0.0)
         np.copyto(s.u, to.u, where=ok)
+        if slow is not None:
+            self._step_coalescent(slow, ok)
         monitor.watch(progress, s, self.films, self.series)
         if (s.t >= speed_change_s).any():
             self.kinetics.update_air_speed(s.t)
@@ -158,10 +164,22 @@ class _Integration:
         here, began, tau, fresh = self._replace_finished(here, began, tau)
         return self._evaluate(here, began, tau, fresh)
 
+    def _step_coalescent(self, slow: Coalescent, ok: Flags) -> None:
+        """Where the step has led the slow solvent."""
+        s, end = self.state, np.maximum(slow.end, 0.0)
+        lost = slow.lost / self.films.solids_m - (self.grid.share * (end - slow.end)).sum(0)
+        s.coalescent_lost += np.where(ok, lost, 0.0)
+        np.copyto(s.coalescent, end, where=ok)
+        if self.recorder is not None:
+            s.coalescent, s.coalescent_lost = to_single(s.coalescent), to_single(s.coalescent_lost)
+
     def _step_limit(self, here: _Evaluation) -> Array:
         """How far a step may go [s] towards packing and towards a dry surface."""
         liquid = (LIMIT_DRY - here.margin[3]) * (RHO_DRY / RHO_WATER)
-        excess, bottom = liquid - (1 / self.films.packing - 1), self.kinetics.bottom
+        room, bottom = 1 / self.films.packing - 1, self.kinetics.bottom
+        if self.kinetics.slow is not None:
+            room = room * (1 + (self.grid.share * self.state.coalescent).sum(0))
+        excess = liquid - room
         leaving = here.rates.loss.sum(0) + (0.0 if bottom is None else bottom.out.sum(0))
         packing = excess * self.films.solids_m / np.maximum(leaving, 1e-14)
         surface = np.maximum(self.films.limit_surface - here.margin[1], 0.02) / np.maximum(self.trend.rise(1), 1e-14)
@@ -218,20 +236,26 @@ class _Integration:
         s, progress = self.state, self.progress
         if (bottom := self.kinetics.bottom) is not None:
             bottom.holds(s.soaked * self.films.solids_m)
+        if (slow := self.kinetics.slow) is not None:
+            slow.holds(s.coalescent)
         self.guess = s.t_film
         r, p = self.kinetics.rates(s.u, *self.air, s.t_film), self.kinetics.p
+        hindered = np.ones(len(s.t)) if slow is None else slow.hindrance
+        firm = p if slow is None else slow.firm(p)
         s.t_film = r.balance.t_film if self.recorder is None else to_single(r.balance.t_film)
         chill = s.t_film - self.air[0]
-        margin = ms.margins(s.u, p, s.age, self.films, self.grid)
+        margin = ms.margins(s.u, p, firm, s.age, self.films, self.grid)
         gates = np.stack([margin[0], s.t_film - self.films.mfft])
         if before is not None:
             t_mean = (self.air[0] if self.series.steady else self.mean_air[0]) + 0.5 * (before.chill + chill)
             speed = np.exp(-FUSE_EA / air.R_GAS * (1 / t_mean - 1 / T_D)) / self.films.fuse_s
+            if slow is not None:
+                speed *= 0.5 * (1 / before.hindered + 1 / hindered)
             s.age = s.age + tau * event_location.open_fraction(before.gates, gates) * speed
         if self.recorder is not None:
             s.age, margin = to_single(s.age), to_single(margin)
         margin[-2], margin[-1] = s.age - self.films.fusing, s.age - FUSED
-        look = _Evaluation(r, margin, gates, chill, 1 - p[0])
+        look = _Evaluation(r, margin, gates, chill, 1 - p[0], hindered)
         if len(fresh):
             self.trend.join(fresh, s, margin)
         self.trend.follow(s, margin, began, tau)
@@ -272,7 +296,7 @@ class _Integration:
             left = np.delete(np.arange(len(progress.film)), idle)
             self.state, self.films, self.progress = self.state.take(left), self.films.take(left), progress.take(left)
             self.trend.take(left)
-            here = here._replace(gates=here.gates[:, left], chill=here.chill[left])
+            here = here._replace(gates=here.gates[:, left], chill=here.chill[left], hindered=here.hindered[left])
             began, tau = began[left], tau[left]
             self.samples.take(left)
             if not self.series.steady:
@@ -290,10 +314,12 @@ class _Integration:
 
 
 class _Evaluation(NamedTuple):
-    """What is read off a state: right-hand side, margins, gates of ageing, film less room temperature, the bottom."""
+    """What is read off a state: right-hand side, margins, gates of ageing, film less room temperature, the bottom, and
+    how many times slower the films fuse for their slow solvent."""
 
     rates: Rates
     margin: Array
     gates: Array
     chill: Array
     bottom: Array
+    hindered: Array

@@ -1,4 +1,27 @@
-"""The right-hand side of a batch of films and its linearisation (equations: see film.py).
+"""The right-hand side of a batch of films and its linearisation.
+
+One dimension through the thickness, xi = 0 at the substrate to H_s at the surface [m3 of solids per m2], fixed to the
+solids (Crank 1975, ch. 10). w and g: water and glycol [m3 per m3 of solids]; T: the film temperature [K] of
+evaporation.py for the activity of the surface; phi: volume fractions; constants: film.py.
+
+    dw/dt = d/dxi (D_w p^2 dw/dxi),  dg/dt = d/dxi (D_g p^2 dg/dxi),   p = 1/(1 + w + g), phi_w = w p, phi_g = g p  (1)
+    D_w = D0 exp(-EA/R (1/T - 1/296.15) + 9 (phi_w + 0.7 phi_g)) + 2e-9 s(p)            [m2/s]                      (2)
+    D_g = G0 exp(-EG/R (1/T - 1/296.15) + 14 (phi_w + phi_g)) + 5e-10 s(p),   s(p) = 1/(1 + exp((p - 0.64)/0.02))   (3)
+    bottom: no flux (but see supports.py);   top: E / rho_w and E_g / rho_g             [m/s]                       (4)
+    a_w, a_g: film.activities                                                                                       (5)
+    E_g = k_m (9.3e-6/2.475e-5)^(2/3) (M_g/R) a_g p_g(T)/T                              [kg/(m2 s)]                 (6)
+
+0.64 is `Films.packing`. The alternative of `Films.front`, a front that recedes through an open layer, puts for (2), (3)
+
+    D_w = D0 exp(-EA/R (1/T - 1/296.15)) + 2e-9 s(p),   D_g as in (3),   s(p) = 1/(1 + exp((p - 0.695)/0.0125))     (F)
+
+and changes nothing else. From packing (0.64) on the particles touch, but the pores between them stay open and full, so
+liquid comes up as before until they are pressed shut at 0.74, hexagonal packing, where over 89-1322 µm the constant
+rate of latex films ends (Kiil 2006, Prog. Org. Coat. 57:236); 0.695 = `packing` + 0.055 and 0.0125 are [cal] to that.
+Then a wet front recedes from the surface: below it p stays near 0.74, above it water goes through polymer alone. That
+holds no more than it can dissolve, the rest lies in pores; so the liquid does not loosen it: no 9 (phi_w + 0.7 phi_g).
+What the layer above hands on falls with its depth alone, and the rate falls at one p in thick films and thin. Kiil's
+own layer stays open to vapour (7e-7 m2/s); artists' acrylics fuse at room temperature and close it.
 
 A `Kinetics` is made once for a batch: it holds what does not change on the way, and the work arrays, which are
 written over at each call. That is what lets NumPy run from a core's cache instead of from memory.
@@ -17,7 +40,10 @@ from curewatch.physics.evaporation import Balance, Plate
 from curewatch.physics.film import (
     EA,
     EG,
+    FRONT_BEYOND,
+    FRONT_WIDTH,
     M_GLYCOL,
+    OPEN_WIDTH,
     RHO_GLYCOL,
     RHO_WATER,
     T_D,
@@ -26,11 +52,12 @@ from curewatch.physics.film import (
     activities,
     glycol_pressure,
 )
+from curewatch.physics.solver.coalescent import Coalescent
 from curewatch.physics.solver.rosenbrock import Bands, RightSide
 from curewatch.physics.supports import Bottom
 
 _GLYCOL_OUT = (9.3e-6 / 2.475e-5) ** (2 / 3) * M_GLYCOL / (air.R_GAS * RHO_GLYCOL)
-_OPEN_W, _OPEN_G, _OPEN_WIDTH = 2e-9, 5e-10, 0.02
+_OPEN_W, _OPEN_G = 2e-9, 5e-10
 _SAME, _OTHER = ([0, 1], [0, 1]), ([0, 1], [1, 0])
 
 
@@ -78,22 +105,37 @@ class Kinetics:
         films = self.films
         self.update_air_speed(t)
         self.bottom = Bottom.under(films)
+        self.slow = Coalescent.within(films, self.grid)
         self._scale = 1 / (films.solids_m**2 * self.grid.share[:, None])
-        self._packing = (films.packing / _OPEN_WIDTH).astype(self.p.dtype)
-        self._ln_d0 = np.log(films.d0) + EA / (air.R_GAS * T_D) + 6.3
+        front, work = films.front, self.p.dtype
+        per_width = 1 / np.where(front, FRONT_WIDTH, OPEN_WIDTH)
+        self._packing = ((films.packing + FRONT_BEYOND * front) / np.where(front, FRONT_WIDTH, OPEN_WIDTH)).astype(work)
+        self._per_width: Any = per_width.astype(work) if front.any() else 1 / OPEN_WIDTH
+        self._loosened = (~front).astype(work) if front.any() else None
+        self._ln_d0 = np.log(films.d0) + EA / (air.R_GAS * T_D) + np.where(front, 0.0, 6.3)
         self._ln_g0 = np.log(films.g0) + EG / (air.R_GAS * T_D) + 14.0
 
     def rates(self, u: Array, t_air: Array, p_air: Array, guess: Array | None = None) -> Rates:
         """Rates at state `u` (cells, 2, films) in air of `t_air` [K] and vapour pressure `p_air` [Pa].
 
-        `guess`: a nearby film temperature [K].
+        `guess`: a nearby film temperature [K]. Slow solvent is as `slow` holds it.
 
-        Leaves the solids fraction in `p` (cells, films).
+        Leaves the solids fraction in `p` (cells, films), with slow solvent that of what packs, q of coalescent.py.
         """
+        slow = self.slow
         np.add(u[:, 0], u[:, 1], out=self.p, casting="same_kind")
+        if slow is not None:
+            np.add(self.p, slow.swell - 1, out=self.p, casting="same_kind")
         self.p += 1.0
         np.divide(1.0, self.p, out=self.p)
-        a_w, a_g, slope = activities(u[-1, 0], u[-1, 1])
+        np.multiply(self.p, self.p, out=self._p2)
+        w, top, foot = u[:, 0], u[-1], u[0]
+        if slow is not None:
+            w, top, foot = w / slow.swell, top / slow.swell[-1], foot / slow.swell[0]
+            np.multiply(self.p, slow.swell, out=self.p, casting="same_kind")
+        a_w, a_g, slope = activities(top[0], top[1])
+        if slow is not None:
+            slope /= slow.swell[-1]
         balance = self._plate.balance(t_air, p_air, a_w, guess)
         t_film = balance.t_film
         glycol = _GLYCOL_OUT * balance.k_m * glycol_pressure(t_film) / t_film
@@ -102,7 +144,7 @@ class Kinetics:
         np.multiply(glycol, a_g, out=loss[1])
         slope[0] *= balance.slope * (1 / RHO_WATER)
         slope[1] *= glycol
-        self._conductances(u[:, 0], t_film)
+        self._conductances(w, t_film)
         change = self._change
         np.subtract(u[:-1], u[1:], out=self._step)
         flux = np.multiply(self._conduct, self._step, out=self._flux)
@@ -110,8 +152,10 @@ class Kinetics:
         np.subtract(flux[:-1], flux[1:], out=change[1:-1])
         np.subtract(flux[-1], loss * self.films.solids_m, out=change[-1])
         if self.bottom is not None:
-            change[0, 0] -= self.bottom.flows(u[0], t_film, t_air, p_air) * self.films.solids_m
+            change[0, 0] -= self.bottom.flows(foot, t_film, t_air, p_air) * self.films.solids_m
         change *= self._scale
+        if slow is not None:
+            slow.flows(self._p2, t_film, balance.k_m)
         return Rates(change, loss, slope, balance)
 
     def _conductances(self, w: Array, t_film: Array) -> None:
@@ -122,11 +166,13 @@ class Kinetics:
         np.multiply(w, 2.7, out=free, casting="same_kind")
         free -= 6.3
         free *= p
+        if self._loosened is not None:
+            free *= self._loosened
         np.add(free, (self._ln_d0 - EA * inverse).astype(p.dtype), out=polymer[:, 0])
         np.multiply(p, -14.0, out=polymer[:, 1])
         polymer[:, 1] += (self._ln_g0 - EG * inverse).astype(p.dtype)
         np.exp(polymer, out=polymer)
-        np.multiply(p, 1 / _OPEN_WIDTH, out=paths)
+        np.multiply(p, self._per_width, out=paths)
         paths -= self._packing
         np.exp(paths, out=paths)
         paths += 1.0
@@ -134,7 +180,6 @@ class Kinetics:
         np.add(polymer[:, 0], paths, out=d[:, 0])
         np.multiply(paths, _OPEN_G / _OPEN_W, out=d[:, 1])
         d[:, 1] += polymer[:, 1]
-        np.multiply(p, p, out=self._p2)
         np.multiply(d, self._p2[:, None], out=resist)
         np.divide(self._half, resist, out=resist)
         np.add(resist[:-1], resist[1:], out=self._mean)
@@ -178,6 +223,8 @@ class Kinetics:
         """
         p, paths, q, a = self.p, self._open, self._q, self._a
         np.subtract(2.7, self._free, out=q)  # 9 - (9 phi_w + 6.3 phi_g)
+        if self._loosened is not None:
+            q *= self._loosened
         np.multiply(q, p, out=a[:, 0])
         np.multiply(self._p2, 14.0, out=a[:, 1])
         a *= self._polymer
@@ -185,7 +232,7 @@ class Kinetics:
         q += 1.0
         q *= paths
         q *= self._p2
-        q *= 1 / _OPEN_WIDTH
+        q *= self._per_width
         a[:, 0] += q
         q *= _OPEN_G / _OPEN_W
         a[:, 1] += q

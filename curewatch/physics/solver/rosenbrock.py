@@ -9,7 +9,8 @@ Jacobian; so what makes no stiffness may stay out of it. Of the family's free pa
 theirs is u + tau k1, which overshoots a stiff unknown 2.4 times; here it is the implicit Euler point u + gamma tau k1,
 which does not overshoot, so a corner in the surface's activity is met softly.
 
-The unknowns are two tridiagonal systems (water, glycol) that meet in the last row, the surface.
+The unknowns are two tridiagonal systems (water, glycol) that meet in the last row, the surface, and where a film has
+slow solvent a third that meets neither (coalescent.py).
 """
 
 from __future__ import annotations
@@ -54,8 +55,8 @@ class Bands(NamedTuple):
     """d change[i+1] / d u[i]."""
     upper: Array
     """d change[i] / d u[i+1]."""
-    cross: Array
-    """d change / d (the other volatile), in the surface cell (2, films)."""
+    cross: Array | None
+    """d change / d (the other volatile), in the surface cell (2, films); None: there is no other."""
 
 
 class Shifted:
@@ -64,7 +65,8 @@ class Shifted:
     def __init__(self, bands: Bands, shift: Array) -> None:
         pivot, ratio, upper, cross = bands
         for band in bands:
-            band *= -shift
+            if band is not None:
+                band *= -shift
         pivot += 1.0
         np.divide(1.0, pivot[0], out=pivot[0])
         scratch = np.empty_like(pivot[0])
@@ -74,22 +76,32 @@ class Shifted:
             here -= scratch
             np.divide(1.0, here, out=here)
         upper *= pivot[:-1]
-        cross *= pivot[-1]
-        self._cross, self._uncross = cross, 1 / (1 - cross[0] * cross[1])
+        self._cross = cross
+        if cross is not None:
+            cross *= pivot[-1]
+            self._uncross = 1 / (1 - cross[0] * cross[1])
         self._pivot, self._ratio, self._upper, self._scratch = pivot, ratio, upper, scratch
 
     def solve(self, x: Array) -> Array:
-        """Solve in place for the right side `x` (cells, 2, films), and return it."""
+        """Solve in place for the right side `x` (cells, 2, films) or (cells, films), and return it."""
         scratch = self._scratch
         for below, here, ratio in zip(x, x[1:], self._ratio, strict=False):
             np.multiply(ratio, below, out=scratch)
             here -= scratch
         x *= self._pivot
-        x[-1] = (x[-1] - self._cross * x[-1, ::-1]) * self._uncross
+        if self._cross is not None:
+            x[-1] = (x[-1] - self._cross * x[-1, ::-1]) * self._uncross
         for here, above, upper in zip(x[-2::-1], x[:0:-1], self._upper[::-1], strict=True):
             np.multiply(upper, above, out=scratch)
             here -= scratch
         return x
+
+
+class Third(Protocol):
+    """A volatile with a system of its own, which keeps where its step leads."""
+
+    def first(self, shift: Array) -> None: ...
+    def second(self, tau: Array) -> None: ...
 
 
 class Attempt(NamedTuple):
@@ -106,12 +118,12 @@ class Attempt(NamedTuple):
 
 def attempt(
     u: Array, here: RightSide, bands: Bands, tau: Array, ahead: Callable[[Array], RightSide],
-    bottom: Bottom | None = None,
+    bottom: Bottom | None = None, third: Third | None = None,
 ) -> Attempt:  # fmt: skip
     """One step of `tau` (films) from `u`, where the right-hand side is `here` and its Jacobian `bands` (consumed).
 
     `ahead` evaluates the right-hand side at a state for the second stage; it gets nothing negative. `bottom`: the
-    lower side where it is open; its first way out is into the support.
+    lower side where it is open; its first way out is into the support. `third`: stepped alongside.
     """
     shift = GAMMA * tau
     drain = None if bottom is None else _Drain(bottom, shift)
@@ -120,10 +132,14 @@ def attempt(
     k1 = system.solve(here.change.copy())
     if drain is not None:
         drain.first(k1[0, 0])
+    if third is not None:
+        third.first(shift)
     between = shift * k1
     between += u
     np.maximum(between, 0.0, out=between)
     there = ahead(between)
+    if third is not None:
+        third.second(tau)
     k2 = np.multiply(k1, -2 * GAMMA, out=between)
     k2 += there.change
     system.solve(k2)

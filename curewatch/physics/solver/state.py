@@ -52,6 +52,10 @@ class State(Columns):
     """...and how long that step was [s]; 0: there was none."""
     failed: Flags
     """The last step tried was too long."""
+    coalescent: Array
+    """Slow solvent ratios (cells, films)..."""
+    coalescent_lost: Array
+    """...and what has left of it [m3 per m3 of solids]."""
 
     @classmethod
     def poured(cls, films: Films, grid: Grid, start: Array | float = 0.0) -> State:
@@ -69,6 +73,8 @@ class State(Columns):
             before=np.zeros((len(ms.CONDITIONS), n)),
             stride=np.zeros(n),
             failed=np.zeros(n, dtype=bool),
+            coalescent=np.tile(films.coalescent, (grid.cells, 1)),
+            coalescent_lost=np.zeros(n),
         )
 
 
@@ -126,7 +132,7 @@ def unpack(packed: bytes, films: int, cells: int) -> State:
 def _shapes(films: int, cells: int) -> dict[str, tuple[tuple[int, ...], Any]]:
     """Of each column of a State: its shape and the type it is kept in."""
     rows = {"u": (cells, 2), "lost": (2,), "since": (len(CONDITIONS),), "before": (len(CONDITIONS),)}
-    rows["reached"] = (len(MILESTONES),)
+    rows |= {"reached": (len(MILESTONES),), "coalescent": (cells,)}
     kinds = dict.fromkeys(_EXACT, np.float64) | {"failed": np.bool_}
     return {f.name: ((*rows.get(f.name, ()), films), kinds.get(f.name, np.float32)) for f in fields(State)}
 
