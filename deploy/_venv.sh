@@ -54,7 +54,10 @@ create_venv() {
 
 # All that decides what must be installed: what is asked for, for which checkout, in which environment.
 fingerprint() {
-    { cat "$root/pyproject.toml" "$root/deploy/constraints.txt" && printf '%s\n' "$root" "$venv"; } | cksum
+    {
+        cat "$root/pyproject.toml" "$root/deploy/constraints.txt" "$root/curewatch/physics/solver/kernel.c" &&
+            printf '%s\n' "$root" "$venv" "$(command -v cc)"
+    } | cksum
 }
 
 install_into_venv() {

@@ -121,7 +121,9 @@ def verdict(room: str, name: str, house: House) -> str | None:
         target = room_of(tuple(rest), house)
         fine = target is None or target in house.may_import[room]
         return None if fine else f"imports {name}, which is not for {room}"
-    if top in house.only_in and not house.only_in[top] & {room, room.split("/")[0]}:
+    if top in house.only_in:
+        if house.only_in[top] & {room, room.split("/")[0]}:
+            return None
         return f"imports {name}, which is for {', '.join(sorted(house.only_in[top]))} only"
     foreign = top not in sys.stdlib_module_names and top not in PURE_PACKAGES
     if room.split("/")[0] in PURE_ROOMS and (top in IMPURE_MODULES or foreign):

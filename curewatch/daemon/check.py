@@ -26,6 +26,7 @@ from curewatch.intake.mqtt.limits import TOO_MANY, TURNED_AWAY_MOST
 from curewatch.intake.mqtt.subscriber import look_at_broker
 from curewatch.notify.routing import all_channels
 from curewatch.notify.services import Services
+from curewatch.physics.solver import kernel
 from curewatch.records import DeliveryState, Reading
 from curewatch.records.errors import InputError
 from curewatch.settings import BrokerSettings, SensorSettings, Settings, SettingsError, WebSettings
@@ -118,7 +119,7 @@ def look(
     `config` is where the settings came from. Whether a daemon runs is found out by holding its lock for a moment.
     Looking at the broker takes up to BROKER_WITHIN_S seconds.
     """
-    found = [_settings(settings, config), _clock(clock.now())]
+    found = [_settings(settings, config), _clock(clock.now()), _kernel()]
     newest: dict[tuple[str, str], Reading] = {}
     turned_away: dict[str, int] = {}
     running = False
@@ -152,6 +153,13 @@ def _clock(now: datetime) -> Finding:
     if plausible(now):
         return Finding("clock", Verdict.OK, f"shows {now:%Y-%m-%d %H:%M} UTC")
     return Finding("clock", Verdict.FAIL, f"shows {now:%Y-%m-%d %H:%M} UTC, which cannot be: set it")
+
+
+def _kernel() -> Finding:
+    if kernel.library() is None:
+        slow = "no compiled kernel: films are integrated by NumPy, ten times slower; to have it, install a C compiler"
+        return Finding("drying model", Verdict.WARN, f"{slow} (Debian: gcc) and curewatch again")
+    return Finding("drying model", Verdict.OK, "compiled")
 
 
 def _store(store: Store, now: datetime) -> Iterator[Finding]:

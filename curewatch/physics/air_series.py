@@ -7,6 +7,7 @@ Series of different lengths lie end to end in flat arrays, each shifted by a mul
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -32,8 +33,8 @@ class AirSeries:
         parts = [_checked(*triple) for triple in series]
         self._first = np.array([t[0] for t, _, _ in parts])
         self._length = np.array([t[-1] - t[0] for t, _, _ in parts])
-        self._span = float(self._length.max()) + 1.0
-        self._time = np.concatenate([t - t[0] + i * self._span for i, (t, _, _) in enumerate(parts)])
+        self.span = float(self._length.max()) + 1.0
+        self._time = np.concatenate([t - t[0] + i * self.span for i, (t, _, _) in enumerate(parts)])
         self._temp = np.concatenate([temp for _, temp, _ in parts])
         self._rh = np.concatenate([rh for _, _, rh in parts])
         starts = np.cumsum([0, *(len(t) for t, _, _ in parts)])
@@ -54,6 +55,12 @@ class AirSeries:
     def from_celsius(cls, rooms: Sequence[tuple[Array, Array, Array]], origin_s: float = 0.0) -> AirSeries:
         """Of (time [s], temperature [°C], humidity [%]) triples, with times counted from `origin_s`."""
         return cls([(time - origin_s, temp + ZERO_C, rh / 100) for time, temp, rh in rooms])
+
+    KNOTS = ("time", "temp", "rh", "temp_area", "rh_area", "travel", "first", "length", "begin", "last")
+
+    def knots(self) -> dict[str, NDArray[Any]]:
+        """Its columns by name: knots of all rooms end to end, areas and travel up to each; then a value a room."""
+        return {name: getattr(self, f"_{name}") for name in self.KNOTS}
 
     @property
     def rooms(self) -> int:
@@ -91,9 +98,9 @@ class AirSeries:
         """Knot to the left, seconds and share of the segment beyond it, and seconds outside the record."""
         since = time - self._first[room]
         local = np.clip(since, 0.0, self._length[room])
-        left = np.searchsorted(self._time, local + room * self._span, "right") - 1
+        left = np.searchsorted(self._time, local + room * self.span, "right") - 1
         left = np.clip(left, self._begin[room], self._last[room] - 1)
-        into = local - (self._time[left] - room * self._span)
+        into = local - (self._time[left] - room * self.span)
         width = np.maximum(self._time[left + 1] - self._time[left], 1e-9)
         return left, into, np.clip(into / width, 0.0, 1.0), since - local
 
@@ -115,12 +122,12 @@ class AirSeries:
         if self.steady:
             return np.full(time.shape, np.inf)
         local = np.clip(time - self._first[room], 0.0, self._length[room])
-        travelled = np.interp(local + room * self._span, self._time, self._travel)
+        travelled = np.interp(local + room * self.span, self._time, self._travel)
         target = travelled + 1.0
         ahead = np.interp(target, self._travel, self._time)
         # better to end at a knot than just beyond one: what was steady before it is then not blurred with what follows
         knot = self._time[np.searchsorted(self._time, ahead, "right") - 1]
-        ahead = np.where(knot > local + room * self._span + 1.0, knot, ahead) - room * self._span + self._first[room]
+        ahead = np.where(knot > local + room * self.span + 1.0, knot, ahead) - room * self.span + self._first[room]
         beyond = target > self._travel[self._last[room]]
         # the end of the record is a corner as well: stop there once, then nothing changes any more
         last = self._first[room] + self._length[room]

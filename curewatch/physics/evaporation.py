@@ -39,15 +39,15 @@ correlation has no size in it (Shah 2002, HVAC&R Res. 8(1):125)."""
 H_BACK = {"canvas": 5.0, "board": 20.0}
 """Heat through the back [W/(m2 K)]: a stretched canvas clear of the table, a board lying on it; calibration."""
 
-_T_REF = 293.15
+T_REF = 293.15
 # k_m as 0.664 (v/L_p)^1/2 nu^-1/6 D^2/3, with the powers of nu and D in T gathered into one
-_KM_REF = 0.664 * air.kinematic_viscosity(_T_REF) ** (-1 / 6) * air.water_vapour_diffusivity(_T_REF) ** (2 / 3)
-_KM_EXP = -1.75 / 6 + 1.81 * 2 / 3
-_LEWIS_REF, _LEWIS_EXP = air.thermal_diffusivity(_T_REF) / air.water_vapour_diffusivity(_T_REF), 1.75 - 1.81
+KM_REF = 0.664 * air.kinematic_viscosity(T_REF) ** (-1 / 6) * air.water_vapour_diffusivity(T_REF) ** (2 / 3)
+KM_EXP = -1.75 / 6 + 1.81 * 2 / 3
+LEWIS_REF, LEWIS_EXP = air.thermal_diffusivity(T_REF) / air.water_vapour_diffusivity(T_REF), 1.75 - 1.81
 _MW_OVER_R = air.M_WATER / air.R_GAS
-_CLOSE = 0.05
+CLOSE = 0.05
 """A Newton step [K] that ends the search: the rate then follows it along its tangent, within 2e-5 of E."""
-_STRIDE = 15.0
+STRIDE = 15.0
 """No Newton step goes further [K]: in hot, moving air the first one could leave the saturation laws behind."""
 
 
@@ -81,10 +81,10 @@ class Plate:
         `alpha_over_d` overrides alpha/D in the Lewis relation; 1 gives the thermodynamic wet bulb.
         """
         plate = np.minimum(np.asarray(side, dtype=float), PLATE_MOST)
-        mass = _KM_REF * np.sqrt(np.maximum(air_speed, AIR_SPEED_FLOOR) / plate)
-        lewis, lewis_exp = (_LEWIS_REF, _LEWIS_EXP) if alpha_over_d is None else (alpha_over_d, 0.0)
-        heat = mass * air.density(_T_REF) * CP_AIR * np.cbrt(lewis) ** 2
-        self._heat_exp = _KM_EXP - 1 + lewis_exp * 2 / 3
+        mass = KM_REF * np.sqrt(np.maximum(air_speed, AIR_SPEED_FLOOR) / plate)
+        lewis, lewis_exp = (LEWIS_REF, LEWIS_EXP) if alpha_over_d is None else (alpha_over_d, 0.0)
+        heat = mass * air.density(T_REF) * CP_AIR * np.cbrt(lewis) ** 2
+        self._heat_exp = KM_EXP - 1 + lewis_exp * 2 / 3
         self._pieces = np.stack(np.broadcast_arrays(*np.atleast_1d(mass, heat, h_back)))
         self._radiated = emissivity * STEFAN_BOLTZMANN
 
@@ -97,21 +97,21 @@ class Plate:
         """
         guess = t_air - 3.0 if guess is None else guess
         found = self._newton(self._pieces, t_air, p_air, activity, guess)
-        far = np.flatnonzero(np.abs(found[0] - guess) > _CLOSE)
+        far = np.flatnonzero(np.abs(found[0] - guess) > CLOSE)
         for _ in range(30):
             if not len(far):
                 break
             before = found[0, far]
             part = self._newton(self._pieces[:, far], t_air[far], p_air[far], activity[far], before)
             found[:, far] = part
-            far = far[np.abs(part[0] - before) > _CLOSE]
+            far = far[np.abs(part[0] - before) > CLOSE]
         return Balance(*found)
 
     def _newton(self, pieces: Array, t_air: Array, p_air: Array, activity: Array, t_film: Array) -> Array:
         """One Newton step from `t_film` [K]; the rows of a Balance."""
         mass, heat, h_back = pieces
-        ln_mean = np.log((t_air + t_film) * (0.5 / _T_REF))
-        k_m = mass * np.exp(_KM_EXP * ln_mean)
+        ln_mean = np.log((t_air + t_film) * (0.5 / T_REF))
+        k_m = mass * np.exp(KM_EXP * ln_mean)
         h = heat * np.exp(self._heat_exp * ln_mean) + h_back
         p_sat, ln_slope = air.saturation(t_film)
         per_t = 1 / t_film
@@ -124,7 +124,7 @@ class Plate:
         gap = t_air - t_film
         heat_in = h * gap + self._radiated * (a2 + t2) * (t_air + t_film) * gap
         stiffness = h + (4 * self._radiated) * t2 * t_film + latent * by_t - 2369.0 * rate
-        step = np.clip((heat_in - latent * rate) / stiffness, -_STRIDE, _STRIDE)
+        step = np.clip((heat_in - latent * rate) / stiffness, -STRIDE, STRIDE)
         found = np.empty((4, len(step)))
         np.add(t_film, step, out=found[0])
         np.add(rate, by_t * step, out=found[1])

@@ -57,8 +57,10 @@ HINDERS, HINDERS_POWER = 0.045, 4
 FUSING, FUSED = 0.01, 1.0
 """Ageing c at which a film has begun to fuse enough to be handled [cal], and has fused."""
 _CHI = np.array([[CHI_WATER], [CHI_GLYCOL]])
-_MOLES = np.array([[RHO_WATER / air.M_WATER], [RHO_GLYCOL / M_GLYCOL]])
-_NO_MOLES = 1e-3
+MOLES = (RHO_WATER / air.M_WATER, RHO_GLYCOL / M_GLYCOL)
+"""Of water and glycol in a volume of each [mol/m3]."""
+_MOLES = np.array(MOLES)[:, None]
+NO_MOLES = 1e-3
 """Liquid [mol per m3 of solids] below which there is none to speak of mole fractions of."""
 
 
@@ -254,7 +256,7 @@ def activities(w: Array, g: Array) -> tuple[Array, Array, Array]:
     flory = phi * growth
     by_phi = growth * (1 - phi * (1 + 2 * bend)) * p
     moles = u * _MOLES
-    per_mole = 1 / np.maximum(moles[0] + moles[1], _NO_MOLES)
+    per_mole = 1 / np.maximum(moles[0] + moles[1], NO_MOLES)
     x_g = moles[1] * per_mole
     x_w = 1 - x_g
     by_w, by_g = x_g * (_MOLES[0] * per_mole), x_w * (_MOLES[1] * per_mole)  # d x_w/dw, -d x_w/dg

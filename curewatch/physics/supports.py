@@ -22,7 +22,7 @@ OPEN_WIDTH = 0.02
 """Of the liquid paths' closing, as in `film`."""
 FULL = 1e-3
 """A support with less than this share of its capacity free takes no more."""
-_MW_OVER_R_RHO = air.M_WATER / (air.R_GAS * RHO_WATER)
+MW_OVER_R_RHO = air.M_WATER / (air.R_GAS * RHO_WATER)
 
 
 def back_conductance(s_d: float, k_m: float) -> float:
@@ -43,7 +43,7 @@ class Bottom:
         self._rate = np.where(absorbs, films.sink_rate, 0.0)
         self._per_capacity = np.where(absorbs, 1 / np.where(absorbs, films.sink_m, 1.0), 0.0)
         self._packing = films.packing
-        self._back = films.back_loss * _MW_OVER_R_RHO
+        self._back = films.back_loss * MW_OVER_R_RHO
         self._loses = bool((films.back_loss > 0).any())
         self._taken = np.zeros(len(films))
 

@@ -11,6 +11,9 @@ from curewatch.physics.solver.integrator import integrate
 from tests.core import plain_model
 from tests.core.data import table
 from tests.core.plain_model import DAY, HOUR
+from tests.ways import way as way
+
+pytestmark = pytest.mark.usefixtures("way")
 
 PACKED, TOUCH_DRY, HANDLE, VARNISH_READY = range(4)
 MM = 1e-3

@@ -23,6 +23,7 @@ from curewatch.physics.solver.state import State
 from tests.core import plain_model
 from tests.core.data import table
 from tests.core.plain_model import DAY, HOUR, Array, Room
+from tests.ways import by_numpy
 
 GRID = Grid.graded()
 SHARES = GRID.share[:, 0].tolist()
@@ -207,6 +208,7 @@ def left_in_slab(biot: float, fo: float) -> float:
 def marched_slab(monkeypatch: pytest.MonkeyPatch, biot: float, fo: float, cells: int) -> float:
     monkeypatch.setattr(ConstantSlab, "biot", biot, raising=False)
     monkeypatch.setattr(marching, "Kinetics", ConstantSlab)
+    by_numpy(monkeypatch)
     grid = Grid.graded(cells)
     state, _ = integrate(SLAB, STILL, ONE, fo * 10 * DAY, grid=grid, rtol=FINE[0], atol=FINE[1], stop_when_ready=False)
     assert state.t[0] == fo * 10 * DAY
@@ -247,6 +249,7 @@ def test_a_sealed_slab_evens_out_and_loses_nothing(monkeypatch: pytest.MonkeyPat
     """A cosine, the slowest mode between two sealed sides, decays as exp(-pi2 Fo): 1 % on 80 cells."""
     monkeypatch.setattr(ConstantSlab, "biot", 1e-12, raising=False)
     monkeypatch.setattr(marching, "Kinetics", ConstantSlab)
+    by_numpy(monkeypatch)
     grid = Grid.graded(80)
     middle = np.cumsum(grid.share[:, 0]) - 0.5 * grid.share[:, 0]
     start = State.poured(SLAB, grid)

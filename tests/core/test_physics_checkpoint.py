@@ -12,6 +12,9 @@ from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import Films, Grid
 from curewatch.physics.solver.integrator import integrate
 from curewatch.physics.solver.state import CheckpointRecorder, State, pack, unpack
+from tests.ways import way as way
+
+pytestmark = pytest.mark.usefixtures("way")
 
 GRID = Grid.graded()
 HOUR = 3600.0

@@ -16,6 +16,9 @@ from curewatch.physics.solver import monitor
 from curewatch.physics.solver.integrator import integrate
 from curewatch.physics.solver.monitor import Stalled
 from tests.core.plain_model import DAY, HOUR
+from tests.ways import way as way
+
+pytestmark = pytest.mark.usefixtures("way")
 
 GRID = Grid.graded()
 ROOM = AirSeries.constant(294.15, 0.5)

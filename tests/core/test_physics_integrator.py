@@ -19,6 +19,9 @@ from curewatch.physics.solver.state import State
 from tests.core import plain_model
 from tests.core.data import table
 from tests.core.plain_model import DAY, HOUR
+from tests.ways import way as way
+
+pytestmark = pytest.mark.usefixtures("way")
 
 GRID = Grid.graded()
 SHARES = GRID.share[:, 0].tolist()

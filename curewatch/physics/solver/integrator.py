@@ -17,7 +17,7 @@ from curewatch.physics import milestones as ms
 from curewatch.physics.air import Array, Flags
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import FUSE_EA, FUSED, LIMIT_DRY, RHO_DRY, RHO_WATER, T_D, Films, Grid
-from curewatch.physics.solver import monitor, rosenbrock
+from curewatch.physics.solver import kernel, monitor, rosenbrock
 from curewatch.physics.solver import monitor as event_location
 from curewatch.physics.solver.coalescent import Coalescent
 from curewatch.physics.solver.kinetics import Kinetics, Rates
@@ -71,6 +71,27 @@ def integrate(
     times = np.empty(0) if sample_at is None else np.asarray(sample_at, dtype=float)
     n = len(films)
     all_progress = Progress.begin(state, room, until, times, sampled, None if recorder is None else recorder.at)
+    served = kernel.served(films, grid)
+    if len(served):
+        bounds = {"step_min": STEP_MIN, "step_max": STEP_MAX, "reach": REACH, "surface_reach": SURFACE_REACH}
+        steps = {"rtol": rtol, "atol": atol, "at_corner": AT_CORNER, **bounds}
+        found = kernel.integrate(
+            films, series, all_progress, state, grid, times, steps, stop_when_ready, recorder, served
+        )
+        if len(served) < n:
+            rest = np.setdiff1d(np.arange(n), served)
+            part = None if recorder is None else CheckpointRecorder(recorder.at[rest], state.take(rest))
+            end, sampled_too = integrate(
+                films.take(rest), series, all_progress.room[rest], all_progress.until[rest], grid=grid,
+                state=state.take(rest), sample_at=times, rtol=rtol, atol=atol, stop_when_ready=stop_when_ready,
+                sampled=None if sampled is None else sampled[rest], recorder=part,
+            )  # fmt: skip
+            state.put(rest, end)
+            for name, values in sampled_too.items():
+                found[name][:, rest] = values
+            if recorder is not None and part is not None:
+                recorder.put(rest, part.state)
+        return state, found
     run = _Integration(films, series, all_progress, state, grid, times, (rtol, atol), stop_when_ready, recorder)
     if n:
         run.go()

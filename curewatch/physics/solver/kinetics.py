@@ -56,8 +56,8 @@ from curewatch.physics.solver.coalescent import Coalescent
 from curewatch.physics.solver.rosenbrock import Bands, RightSide
 from curewatch.physics.supports import Bottom
 
-_GLYCOL_OUT = (9.3e-6 / 2.475e-5) ** (2 / 3) * M_GLYCOL / (air.R_GAS * RHO_GLYCOL)
-_OPEN_W, _OPEN_G = 2e-9, 5e-10
+GLYCOL_OUT = (9.3e-6 / 2.475e-5) ** (2 / 3) * M_GLYCOL / (air.R_GAS * RHO_GLYCOL)
+OPEN_W, OPEN_G = 2e-9, 5e-10
 _SAME, _OTHER = ([0, 1], [0, 1]), ([0, 1], [1, 0])
 
 
@@ -138,7 +138,7 @@ class Kinetics:
             slope /= slow.swell[-1]
         balance = self._plate.balance(t_air, p_air, a_w, guess)
         t_film = balance.t_film
-        glycol = _GLYCOL_OUT * balance.k_m * glycol_pressure(t_film) / t_film
+        glycol = GLYCOL_OUT * balance.k_m * glycol_pressure(t_film) / t_film
         loss = np.empty_like(u[-1])
         np.multiply(balance.rate, 1 / RHO_WATER, out=loss[0])
         np.multiply(glycol, a_g, out=loss[1])
@@ -176,9 +176,9 @@ class Kinetics:
         paths -= self._packing
         np.exp(paths, out=paths)
         paths += 1.0
-        np.divide(_OPEN_W, paths, out=paths)  # water's share of d by the liquid paths
+        np.divide(OPEN_W, paths, out=paths)  # water's share of d by the liquid paths
         np.add(polymer[:, 0], paths, out=d[:, 0])
-        np.multiply(paths, _OPEN_G / _OPEN_W, out=d[:, 1])
+        np.multiply(paths, OPEN_G / OPEN_W, out=d[:, 1])
         d[:, 1] += polymer[:, 1]
         np.multiply(d, self._p2[:, None], out=resist)
         np.divide(self._half, resist, out=resist)
@@ -228,13 +228,13 @@ class Kinetics:
         np.multiply(q, p, out=a[:, 0])
         np.multiply(self._p2, 14.0, out=a[:, 1])
         a *= self._polymer
-        np.multiply(paths, -1 / _OPEN_W, out=q)  # the liquid paths: d s/du = s (1 - s) p^2 / width
+        np.multiply(paths, -1 / OPEN_W, out=q)  # the liquid paths: d s/du = s (1 - s) p^2 / width
         q += 1.0
         q *= paths
         q *= self._p2
         q *= self._per_width
         a[:, 0] += q
-        q *= _OPEN_G / _OPEN_W
+        q *= OPEN_G / OPEN_W
         a[:, 1] += q
         a /= self._d
         np.add(p, p, out=q)

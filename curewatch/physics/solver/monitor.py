@@ -5,6 +5,7 @@ milestones' conditions come to hold, and the guard against no progress.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,14 +32,14 @@ def watch(progress: Progress, state: State, films: Films, series: AirSeries) -> 
     further = np.maximum(PROGRESS_S, PROGRESS * np.abs(state.t))
     progress.landmark = np.where(arrived, state.t + further, progress.landmark)
     if progress.attempts.max() > ATTEMPTS:
-        raise Stalled(_in_words(int(progress.attempts.argmax()), progress, state, films, series))
+        stuck(int(progress.attempts.argmax()), progress, state, films, series)
 
 
-def _in_words(i: int, progress: Progress, state: State, films: Films, series: AirSeries) -> str:
-    """What can be said of the i-th film of a batch that is stuck."""
+def stuck(i: int, progress: Progress, state: State, films: Films, series: AirSeries) -> NoReturn:
+    """Raises Stalled with what can be said of the i-th film of a batch."""
     t_air, rh = films.air_had(series.at(state.t, progress.room))
     what = {name: float(getattr(films, name)[i]) for name in ("solids_m", "water", "glycol", "air_speed")}
-    return (
+    raise Stalled(
         f"film {progress.film[i]} is stuck after {ATTEMPTS} steps at {state.t[i]:.6g} s in air of "
         f"{t_air[i]:.2f} K, {rh[i]:.3f}: step {state.step[i]:.3g} s, {what}"
     )

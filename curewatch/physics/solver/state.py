@@ -95,16 +95,16 @@ class CheckpointRecorder:
     def __init__(self, at: Array, state: State) -> None:
         """`at`: the moment of each film [s], -inf: none; before the end. `state`: where it begins."""
         self.at, self.state = at, state.take(slice(None))
-        self._passed = np.zeros(len(at), dtype=bool)
+        self.passed = np.zeros(len(at), dtype=bool)
 
     def put(self, film: NDArray[np.intp], part: State) -> None:
         """This is the last state of these films before their moments."""
         self.state.put(film, part)
-        self._passed[film] = True
+        self.passed[film] = True
 
     def finish(self, end: State) -> None:
         """The integration is over: films that were finished before their moments are kept as they ended."""
-        left = np.flatnonzero(~self._passed & np.isfinite(self.at))
+        left = np.flatnonzero(~self.passed & np.isfinite(self.at))
         self.state.put(left, end.take(left))
 
 
