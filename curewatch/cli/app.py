@@ -61,6 +61,7 @@ COMMANDS = {
     "restore": Lazy("backups:restore", "Put a backup in the store's place."),
     "run": Lazy("daemon:run", "Watch the studio until Ctrl-C."),
     "check": Lazy("daemon:check", "Look whether all that is needed is there."),
+    "certificate": Lazy("daemon:certificate", "Make what the page needs for https."),
     "password": Lazy("daemon:password", "Set the password of the page."),
     "backtest": Lazy("backtest:backtest", "Measure the forecasts on recorded rooms."),
 }

@@ -21,7 +21,7 @@ OTHERWISE: dict[str, tuple[str, ...]] = {
     Field.ROUND: ("diameter",),
     Field.TRUST: ("which",),
     Field.SHOWS: ("kind",),
-    Field.FILE: ("file", "files"),
+    Field.FILE: ("file", "files", "folder"),
 }
 """What commands call the parameter that takes a field, where that is not the field's own name."""
 TRACEBACK = "CUREWATCH_TRACEBACK"

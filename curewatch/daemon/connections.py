@@ -33,6 +33,8 @@ MOST, FROM_ADDRESS_MOST = 300, 80
 again; and so from four such addresses, with some to spare. A trusted proxy counts for itself whom it lets through."""
 HEAD_WITHIN_S = 10.0
 """From the connection, or the first byte of a later request, to the end of its head [s]; so too the TLS handshake."""
+PARTS_WITHIN_S = 1.0
+"""How long a TLS connection that ends waits for the other side to say so too [s]."""
 TAKEN_WITHIN_S = 30.0
 """How long an answer may find no room on its way [s]."""
 ACKNOWLEDGED_WITHIN_MS = 60_000
@@ -167,9 +169,10 @@ class Connections:
 
     async def close(self) -> None:
         """Take no more. What is being answered goes on."""
-        for task in (*self._taking, *(guest.shaking_hands for guest in self._guests if guest.shaking_hands)):
+        ending = [*self._taking, *(guest.shaking_hands for guest in self._guests if guest.shaking_hands)]
+        for task in ending:
             task.cancel()
-        await asyncio.gather(*self._taking, return_exceptions=True)
+        await asyncio.gather(*ending, return_exceptions=True)
 
     async def _take(self, listening: socket.socket, make: Callable[[], Connection]) -> None:
         loop = asyncio.get_running_loop()
@@ -199,7 +202,7 @@ class Connections:
             return connection
 
         tls = self._current_tls()
-        within = {"ssl_handshake_timeout": HEAD_WITHIN_S, "ssl_shutdown_timeout": HEAD_WITHIN_S} if tls else {}
+        within = {"ssl_handshake_timeout": HEAD_WITHIN_S, "ssl_shutdown_timeout": PARTS_WITHIN_S} if tls else {}
         try:
             _, protocol = await asyncio.get_running_loop().connect_accepted_socket(made, taken, ssl=tls, **within)
             guest.protocol = protocol

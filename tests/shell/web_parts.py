@@ -40,7 +40,7 @@ class Studio:
         self.store = store
         self.told = 0
         self.browser = requests.Session()
-        self.url = f"http://127.0.0.1:{settings.port}"
+        self.url = f"{settings.scheme}://127.0.0.1:{settings.port}"
 
     def logged(self) -> None:
         self.told += 1

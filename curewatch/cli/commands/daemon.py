@@ -1,8 +1,9 @@
-"""The commands about the service itself: run it, check that everything it needs is there, set its page's password."""
+"""The commands about the service: run it, check that all it needs is there, its page's password and certificate."""
 
 from __future__ import annotations
 
 import os
+import socket
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -20,6 +21,7 @@ from curewatch.records.errors import Field, InputError
 from curewatch.settings import config_path
 from curewatch.studio.board import Board
 from curewatch.views.board import BoardOut
+from curewatch.web.access.certificates import DAYS_MOST, as_code, make_pair
 from curewatch.web.access.passwords import hash_of
 
 TEST_WITHIN_S = 20.0
@@ -95,6 +97,39 @@ def password(
         say_json("password", file=str(path.absolute()))
         return
     say(f"{path} holds a hash of it. In the settings: [web] password_file = {str(path.absolute())!r}")
+
+
+def certificate(
+    ctx: typer.Context,
+    folder: Annotated[str, typer.Argument(metavar="FOLDER", help="Where to put the pair; over what is there.")] = ".",
+    name: Annotated[
+        list[str] | None,
+        typer.Option("--name", metavar="HOST", help="A name or address people type; left out: all that are known."),
+    ] = None,
+    days: Annotated[
+        int, typer.Option("--days", min=1, max=DAYS_MOST, help=f"How long it holds, up to {DAYS_MOST}.")
+    ] = DAYS_MOST,
+    as_json: options.AsJson = False,
+) -> None:
+    """Make a certificate and its key, so that the page is served by https without a proxy; nobody vouches for it."""
+    known = sorted(settings_of(ctx).web.allowed_hosts - {"localhost", "127.0.0.1", "::1"})
+    here = socket.gethostname()
+    names = list(dict.fromkeys(name or [*known, here, f"{here.partition('.')[0]}.local", "localhost", "127.0.0.1"]))
+    try:
+        pair = make_pair(Path(folder).expanduser().absolute(), names, days)
+    except OSError as error:
+        raise InputError(Field.FILE, folder, f"a folder that can be written to ({error.strerror})") from None
+    if as_json:
+        told = {"certificate": str(pair.certificate), "key": str(pair.key), "fingerprint": pair.fingerprint}
+        say_json("certificate", **told, names=names, days=days)
+        return
+    say(f"{pair.certificate.name} and {pair.key.name} lie in {pair.certificate.parent}, for {', '.join(names)}.")
+    say(f"In the settings: [web] certificate = {str(pair.certificate)!r}, key = {str(pair.key)!r}")
+    say("Nobody vouches for it, so a browser warns once. It is the right one if what the browser shows as its SHA-256")
+    say("fingerprint is this, which the code tells to a phone's camera:")
+    say(pair.fingerprint)
+    if Page.of(sys.stdout).unicode:
+        say(as_code(pair.fingerprint))
 
 
 def _asked() -> str:

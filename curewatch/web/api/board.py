@@ -104,4 +104,6 @@ def describe(app: FastAPI) -> dict[str, Any]:
             ways["get"]["responses"]["200"]["content"].pop("application/json", None)
     made["components"]["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}
     made["security"] = [{}, {"token": []}]
+    if prefix := app.state.site.settings.prefix:
+        made["servers"] = [{"url": prefix}]
     return made
