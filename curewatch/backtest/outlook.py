@@ -151,6 +151,8 @@ class Summary:
 
     ratio_to_best: float
     worst_ratio_to_best: float
+    ratio_by_room: dict[str, float]
+    """To the best, averaged over a room's cells."""
     ratio_to_each: dict[str, float]
     coverage: float
 
@@ -161,6 +163,10 @@ def summary(found: list[Score]) -> Summary:
     return Summary(
         ratio_to_best=float(np.mean([score.ratio for score in found])),
         worst_ratio_to_best=max(score.ratio for score in found),
+        ratio_by_room={
+            room: float(np.mean([score.ratio for score in found if score.room == room]))
+            for room in dict.fromkeys(score.room for score in found)
+        },
         ratio_to_each={
             name: float(np.mean([score.mae / max(score.baselines[name], 1e-9) for score in found])) for name in names
         },

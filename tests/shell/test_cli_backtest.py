@@ -27,7 +27,8 @@ def test_it_prints_a_table_for_each_quantity(tmp_path: Path, capsys: pytest.Capt
     assert main(["backtest", "outlook", written(tmp_path / "loft.csv", 18)]) == 0
     out, err = capsys.readouterr()
     assert err == ""
-    assert out.count("loft ") == 10
+    assert out.count("\nloft ") == 10
+    assert "By room: loft " in out
     assert "of persistence" in out
     assert "lay in the 10-90 % band" in out
 
@@ -40,7 +41,19 @@ def test_as_json_it_is_one_object(tmp_path: Path, capsys: pytest.CaptureFixture[
     assert {"room", "quantity", "hours_ahead", "pairs", "mae", "baselines", "coverage", "ratio_to_best"} == set(
         found["scores"][0]
     )
-    assert set(found["summary"]) == {"ratio_to_best", "worst_ratio_to_best", "ratio_to_each", "coverage"}
+    assert set(found["summary"]) == {
+        "ratio_to_best", "worst_ratio_to_best", "ratio_by_room", "ratio_to_each", "coverage",
+    }  # fmt: skip
+    assert set(found["summary"]["ratio_by_room"]) == {"loft", "shed"}
+
+
+def test_without_files_it_is_tried_in_simulated_rooms_of_every_kind(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["backtest", "outlook", "--every", "50"]) == 0
+    out, err = capsys.readouterr()
+    assert err == ""
+    for kind in ("heated", "unheated", "damp hall", "sunny"):
+        assert f"\n{kind} 101 " in out
+    assert "Of the means of days three to seven " in out
 
 
 def test_every_so_many_moments_there_are_fewer_pairs(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -12,6 +12,7 @@ import typer
 from curewatch.backtest import outlook as backtest_outlook
 from curewatch.backtest.learning import Plan, run
 from curewatch.backtest.sarimax import sarimax as forecaster
+from curewatch.backtest.simulated_rooms import simulated_rooms
 from curewatch.cli import options
 from curewatch.cli.output import Page, say, say_json
 from curewatch.cli.texts import backtest_text
@@ -76,7 +77,11 @@ def _steady() -> list[Air]:
 
 backtest = typer.Typer(help="Measure the forecasts on recorded rooms.", no_args_is_help=True, rich_markup_mode=None)
 Files = Annotated[
-    list[str], typer.Argument(metavar="FILE.csv…", help="Records of rooms: time_utc,temp_c,rh_pct; 18 days or more.")
+    list[str] | None,
+    typer.Argument(
+        metavar="[FILE.csv…]",
+        help="Records of rooms: time_utc,temp_c,rh_pct; 18 days or more. Left out: simulated rooms.",
+    ),
 ]
 Sarimax = Annotated[
     bool, typer.Option("--sarimax", help="Beside statsmodels' SARIMAX too: two seconds a fit, an hour a record.")
@@ -89,8 +94,8 @@ Every = Annotated[
 
 
 @backtest.command("outlook", cls=options.Command, short_help="The outlook of a room's air beside simple forecasts.")
-def outlook(files: Files, sarimax: Sarimax = False, every: Every = "1", as_json: options.AsJson = False) -> None:
-    """How far off the outlook was on recorded rooms, 1 to 48 hours ahead, beside simple forecasts.
+def outlook(files: Files = None, sarimax: Sarimax = False, every: Every = "1", as_json: options.AsJson = False) -> None:
+    """How far off the outlook was on recorded or simulated rooms, 1 to 48 hours ahead, beside simple forecasts.
 
     Also how much of what came lay in its 10-90 % band: 80 % is right.
     """
@@ -103,14 +108,17 @@ def outlook(files: Files, sarimax: Sarimax = False, every: Every = "1", as_json:
         except ModuleNotFoundError:
             allowed = "statsmodels beside curewatch: pip install curewatch[backtest]"
             raise InputError(Field.SARIMAX, None, allowed) from None
-    records = [(path, read_room_csv(path)) for path in files]
-    found, beyond = [], []
-    for path, record in records:
+    records = {} if files else simulated_rooms()
+    for path in files or ():
+        record = read_room_csv(path)
         hours = hourly(record.epoch_s, record.temp_c, record.rh_pct)
         assert hours is not None  # a file has at least one row
+        records[path] = hours
+    found, beyond = [], []
+    for path, hours in records.items():
         try:
             found += backtest_outlook.scores(Path(path).stem, hours, others, int(every))
-            beyond += backtest_outlook.daily_scores(Path(path).stem, hours)
+            beyond += backtest_outlook.daily_scores(Path(path).stem, hours, backtest_outlook.ORIGINS // int(every) + 1)
         except ValueError as problem:
             raise InputError(Field.FILE, path, "a record of 18 days or more", f"which holds {problem}") from None
     if as_json:

@@ -38,9 +38,13 @@ def outlook_text(found: list[Score], beyond: list[DailyScore], page: Page) -> st
         page.bold("In all"),
         f"{whole.ratio_to_best:.2f} of the error of the best of these in hindsight; at worst "
         f"{whole.worst_ratio_to_best:.2f}.",
+        "By room: " + ", ".join(f"{room} {ratio:.2f}" for room, ratio in whole.ratio_by_room.items()) + ".",
         *(f"{ratio:.2f} of {_BASELINES.get(name, name)}" for name, ratio in whole.ratio_to_each.items()),
         f"{100 * whole.coverage:.0f} % of what came lay in the 10-90 % band.",
     ]
+    if beyond:
+        held = sum(one.coverage * one.pairs for one in beyond) / sum(one.pairs for one in beyond)
+        lines.append(f"Of the means of days three to seven {100 * held:.0f} % did.")
     return "\n\n".join([*parts, *_beyond(beyond, page), "\n".join(lines)])
 
 

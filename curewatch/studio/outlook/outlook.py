@@ -9,6 +9,7 @@ rooms do.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -142,6 +143,7 @@ def _combined(made: Array, truth: Array, n: int, origins: NDArray[np.intp]) -> A
     error = (missed + DOUBT * usual) / (count + DOUBT)
     best = error.min(axis=0)
     weight = ((error + TINY) / (best + TINY)) ** (-SHARPNESS / np.sqrt(ahead))
+    weight *= experts.believed(len(made))[:, None, None]
     return np.asarray((made * (weight / weight.sum(axis=0))[..., None]).sum(axis=0))
 
 
@@ -158,26 +160,40 @@ def spread(errors: Array, older_h: int = 0) -> tuple[Array, Array]:
 
     `older_h`: by how much the last reading is older than those that `errors` (2, AHEAD, origins) began from.
     """
-    low, high = np.empty(errors.shape[:2]), np.empty(errors.shape[:2])
-    for k in range(AHEAD):
-        ahead = min(k + older_h, AHEAD - 1)
-        near = errors[:, max(ahead - 1, 0) : ahead + 2] if ahead else errors[:, :1]
-        days = np.isfinite(errors[:, ahead]).sum(axis=-1) * STRIDE / DAY
-        sd = prior_sd(k + 1 + older_h)
-        for quantity in range(2):
-            found = near[quantity][np.isfinite(near[quantity])]
-            prior = fading(float(days[quantity])) if len(found) else 1.0
-            seen = np.quantile(found, EDGES) if len(found) else np.zeros(2)
-            seen = seen * (1.0 + FEW / (1.0 + days[quantity]))
-            low[quantity, k] = (1 - prior) * seen[0] - prior * Z90 * sd[quantity]
-            high[quantity, k] = (1 - prior) * seen[1] + prior * Z90 * sd[quantity]
+    at = np.minimum(np.arange(AHEAD) + older_h, AHEAD - 1)
+    known = np.isfinite(errors)
+    days = known.sum(axis=-1)[:, at] * STRIDE / DAY
+    none = np.full_like(errors[:, :1], np.nan)
+    before, after = np.concatenate([none, errors[:, :-1]], axis=1), np.concatenate([errors[:, 1:], none], axis=1)
+    after[:, 0] = np.nan  # an hour ahead is like no other
+    seen = _quantiles(np.concatenate([before, errors, after], axis=-1))[:, :, at]
+    seen = seen * (1.0 + FEW / (1.0 + days))
+    prior = np.where(days > 0, fading(days), 1.0)
+    sd = np.stack([prior_sd(k + 1 + older_h) for k in range(AHEAD)], axis=1)
+    low, high = (1 - prior) * seen[0] - prior * Z90 * sd, (1 - prior) * seen[1] + prior * Z90 * sd
     if older_h:
         late = np.sqrt(1.0 + np.maximum(np.arange(AHEAD) + older_h - AHEAD + 1, 0) / AHEAD)
         low, high = low * late, high * late
     return low, high
 
 
-def fading(days: float) -> float:
+def _quantiles(values: Array) -> Array:
+    """By the last axis, of those that are not NaN: (EDGES, …); 0 where all are."""
+    ordered = np.sort(values, axis=-1)  # NaN come last
+    last = np.isfinite(ordered).sum(axis=-1, keepdims=True) - 1
+    found = []
+    for edge in EDGES:
+        place = edge * np.maximum(last, 0)
+        below = place.astype(np.intp)
+        low, high = (np.take_along_axis(ordered, i, -1) for i in (below, np.minimum(below + 1, np.maximum(last, 0))))
+        found.append(np.where(last < 0, 0.0, low + (place - below) * (high - low))[..., 0])
+    return np.stack(found)
+
+
+Days = TypeVar("Days", float, Array)
+
+
+def fading(days: Days) -> Days:
     """The share of what rooms do in general in what is believed of one that was read for so many days."""
     return (PRIOR_DAYS_COUNT / (PRIOR_DAYS_COUNT + days)) ** 2
 

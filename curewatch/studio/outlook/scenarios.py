@@ -31,8 +31,11 @@ HOURLY_DAYS, HOURLY_DAYS_FUSING = 2, 14
 STEP_H = 3
 LATER_DAYS = 5.0
 """...and then by their mean, with a knot every so many days."""
-DEPARTURE_TIME_CONSTANT_S = 2 * DAY_S
-"""How long a departure from the usual day lasts beyond the outlook: time constant [s]."""
+DEPARTURE_DAYS, DEPARTURE_DAYS_MOST = 2.0, 21.0
+"""How long a departure from the usual day lasts beyond the outlook in rooms in general, and at most in any: time
+constant [days]."""
+JUDGED_DAYS = 4
+"""How far ahead it is judged in a room of its own [days]; rooms in general count as much as two weeks of it."""
 DRIFT_TIME_CONSTANT_S = 5 * DAY_S
 """How slowly rooms drift from the usual: time constant [s]."""
 LONGER_S = 28 * DAY_S
@@ -149,10 +152,14 @@ def _usual(seen: Outlook, day: Array, last: Array, hours: Array, by_hour: Flags)
     phase = np.floor(hours).astype(np.int64) % DAY
     usual = np.where(by_hour, day[:, phase], day.mean(axis=1, keepdims=True))
     beyond_s = (hours - AHEAD) * HOUR_S
-    departed = (last - day[:, (AHEAD - 1) % DAY][:, None])[..., None] * np.exp(-beyond_s / DEPARTURE_TIME_CONSTANT_S)
+    kept = np.exp(-beyond_s / (DAY_S * departure_days(seen)[:, None, None]))
+    departed = (last - day[:, (AHEAD - 1) % DAY][:, None])[..., None] * kept
     grown = np.sqrt(-np.expm1(-2 * beyond_s / DRIFT_TIME_CONSTANT_S) * (1 + np.minimum(beyond_s / LONGER_S, 1)))
     which_way = np.concatenate([np.zeros((2, 1)), correlated_normals(last.shape[1] - 1, SEED + 1)], axis=1)
-    drift = which_way[..., None] * daily_sd(seen)[:, None, None] * grown
+    # known from no more weeks than were read: Student's 10 and 90 % lie further out than a normal distribution's by
+    # some 3/4 over their number
+    weeks = max(seen.past.shape[1] / (WEEK * DAY), 1.0)
+    drift = which_way[..., None] * (1 + 0.75 / weeks) * daily_sd(seen)[:, None, None] * grown
     return np.asarray(usual[:, None] + departed + drift)
 
 
@@ -165,6 +172,25 @@ def usual_day(seen: Outlook) -> Array:
     recent = seen.past[:, -days * DAY :].reshape(2, days, DAY)
     weight = np.where(seen.known[:, -days * DAY :].reshape(2, days, DAY), 1.0, 0.1)
     return np.asarray((recent * weight).sum(axis=1) / weight.sum(axis=1))
+
+
+def departure_days(seen: Outlook) -> Array:
+    """How long the days of this room stay off the mean of two weeks [days], by quantity: time constants.
+
+    A damp hall keeps for a month what a room with open windows has forgotten overnight.
+    """
+    days = seen.past.shape[1] // DAY
+    general = float(np.exp(-JUDGED_DAYS / DEPARTURE_DAYS))
+    if days <= USUAL_DAYS + JUDGED_DAYS:
+        return np.full(2, DEPARTURE_DAYS)
+    means = seen.past[:, -days * DAY :].reshape(2, days, DAY).mean(axis=2)
+    usual = np.lib.stride_tricks.sliding_window_view(means, USUAL_DAYS, axis=1).mean(axis=2)[:, :-JUDGED_DAYS]
+    off = means[:, USUAL_DAYS - 1 : -JUDGED_DAYS] - usual
+    later = means[:, USUAL_DAYS - 1 + JUDGED_DAYS :] - usual
+    prior = USUAL_DAYS * (np.square(off).mean(axis=1) + 1e-9)
+    kept = ((off * later).sum(axis=1) + prior * general) / (np.square(off).sum(axis=1) + prior)
+    kept = np.clip(kept, np.exp(-JUDGED_DAYS / 0.5), np.exp(-JUDGED_DAYS / DEPARTURE_DAYS_MOST))
+    return np.asarray(-JUDGED_DAYS / np.log(kept))
 
 
 def daily_sd(seen: Outlook) -> Array:
