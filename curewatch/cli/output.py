@@ -6,6 +6,7 @@ import codecs
 import errno
 import json
 import os
+import re
 import shutil
 import sys
 from collections.abc import Iterable
@@ -25,6 +26,8 @@ _PLAIN = str.maketrans(
     {"°": "", "µ": "u", "×": "x", "–": "-", "—": "-", "≤": "<=", "≥": ">=", "±": "+/-", "…": "...", "²": "2", "·": "-"}
 )
 """For an output that cannot show the trade's own signs."""
+_OURS = re.compile("(\x1b\\[[01]m)")
+"""What `bold` writes; no other control character reaches a terminal, whoever gave it to us."""
 
 
 @dataclass(frozen=True)
@@ -83,7 +86,10 @@ def _needs_ascii() -> bool:
 
 
 def write(text: str, stream: TextIO) -> None:
-    """Write and flush, with what the stream's encoding cannot show replaced."""
+    """Write and flush: control characters as escapes, which JSON knows too; what the encoding cannot show replaced."""
+    from curewatch.records import visible  # which --help and completion need not wait for
+
+    text = "".join(part if i % 2 else visible(part) for i, part in enumerate(_OURS.split(text)))
     encoding = stream.encoding or "utf-8"
     try:
         text.encode(encoding)

@@ -11,6 +11,8 @@ import threading
 from collections.abc import Callable, Iterator
 from enum import IntEnum
 
+from curewatch.records import visible
+
 OURS = "curewatch"
 
 
@@ -39,7 +41,7 @@ class _Line(logging.Formatter):
 
     def formatMessage(self, record: logging.LogRecord) -> str:
         """In one line, whatever it quotes: a sensor's topic, say, may hold control characters."""
-        return super().formatMessage(record).translate(_ESCAPED)
+        return visible(super().formatMessage(record).translate(_ESCAPED))
 
 
 @contextlib.contextmanager

@@ -22,7 +22,9 @@ from curewatch.records.facts import (
     NAME_MOST,
     RH_PCT_RANGE,
     TEMP_C_RANGE,
+    UNSAFE,
     WET_THICKNESS_RANGE_M,
+    GivenName,
     Moment,
     Name,
     Piece,
@@ -36,6 +38,7 @@ from curewatch.records.facts import (
     Support,
     ThicknessSource,
     Trust,
+    visible,
 )
 from curewatch.records.forecasts import Forecast, Milestone, MilestoneKind
 
@@ -43,6 +46,7 @@ __all__ = [
     "NAME_MOST",
     "RH_PCT_RANGE",
     "TEMP_C_RANGE",
+    "UNSAFE",
     "WET_THICKNESS_RANGE_M",
     "Alarm",
     "AlarmEvent",
@@ -53,6 +57,7 @@ __all__ = [
     "Delivery",
     "DeliveryState",
     "Forecast",
+    "GivenName",
     "Milestone",
     "MilestoneKind",
     "Moment",
@@ -69,4 +74,5 @@ __all__ = [
     "Support",
     "ThicknessSource",
     "Trust",
+    "visible",
 ]

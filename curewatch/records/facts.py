@@ -5,6 +5,7 @@ every record is built on: frozen, its times aware UTC, its numbers finite, its n
 from __future__ import annotations
 
 import math
+import re
 from datetime import UTC, datetime
 from enum import StrEnum
 from typing import Annotated
@@ -23,6 +24,23 @@ Moment = Annotated[datetime, AfterValidator(_aware_utc)]
 NAME_MOST = 80
 Name = Annotated[str, Field(min_length=1, max_length=NAME_MOST, pattern=r"^[^\x00-\x1f\x7f]+$")]
 """A name people gave: one line, 1-80 characters, no control characters."""
+UNSAFE = r"\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069"
+"""Within [], what no name that is given now may have: controls of ISO 6429, of which a terminal obeys those of C1 too,
+line ends of Unicode, and what makes text run the other way (Unicode TR 36, bidirectional spoofing)."""
+GivenName = Annotated[str, Field(min_length=1, max_length=NAME_MOST, pattern=f"^[^{UNSAFE}]+$")]
+"""A name as it may be given; one that is stored already may be a Name of before."""
+_SHOWN = re.compile(rf"(?![\n\t])[{UNSAFE}]")
+
+
+def visible(text: str) -> str:
+    """Text with what is UNSAFE in it as escapes, but for line ends and tabs: what is stored comes from anywhere.
+
+    >>> visible("Reed\\x9b2J \\u202eknot")
+    'Reed\\\\u009b2J \\\\u202eknot'
+    """
+    return _SHOWN.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
+
+
 TEMP_C_RANGE = (-60.0, 90.0)
 """What a reading's temperature may be at all [°C]; narrower judgements belong to studio.climate."""
 RH_PCT_RANGE = (0.0, 100.0)

@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, SecretStr, TypeAdapter, ValidationError, model_validator
 
-from curewatch.records import AlarmKind, MilestoneKind, Name
+from curewatch.records import AlarmKind, GivenName, MilestoneKind
 from curewatch.settings.errors import SettingsError
 from curewatch.settings.values import (
     EnvironName,
@@ -117,7 +117,7 @@ QuietHours = Annotated[str, AfterValidator(_quiet_hours)]
 class PersonSettings(Table):
     """Somebody who is told: where, what, when, and in whose units."""
 
-    name: Name = Field(description="the person's name: 1 to 80 characters on one line")
+    name: GivenName = Field(description="the person's name: 1 to 80 characters on one line")
     mail: MailAddress | None = Field(default=None, description="a mail address, such as 'ada@shed.example'")
     services_file: FileBeside | None = Field(default=None, description="the path of a file with one address a line")
     services_env: EnvironName | None = Field(default=None, description="the name of an environment variable")

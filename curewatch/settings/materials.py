@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from pydantic import Field, ValidationError, model_validator
 
-from curewatch.records import Name
+from curewatch.records import GivenName
 from curewatch.settings.errors import refused
 from curewatch.settings.loading import read_toml, to_json
 from curewatch.settings.values import Table
@@ -33,7 +33,7 @@ class MaterialSettings(Table):
 
 
 class _Materials(Table):
-    materials: dict[Name, MaterialSettings] = Field(description='tables ["NAME"]')
+    materials: dict[GivenName, MaterialSettings] = Field(description='tables ["NAME"]')
 
 
 def load_materials(settings_file: Path | None) -> dict[str, MaterialSettings]:

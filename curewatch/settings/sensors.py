@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 from pydantic import Field, SecretStr, model_validator
 
-from curewatch.records import Name
+from curewatch.records import GivenName
 from curewatch.settings.values import (
     MINUTES,
     FileBeside,
@@ -67,7 +67,7 @@ class SensorSettings(Table):
     """One device, or one of the topics of a device that publishes bare numbers."""
 
     id: SensorId = Field(description="1 to 80 characters on one line, without '/', not 'typed'")
-    room: Name = Field(description="the room's name: 1 to 80 characters on one line")
+    room: GivenName = Field(description="the room's name: 1 to 80 characters on one line")
     topic: TopicFilter = Field(description="an MQTT topic filter, such as 'shed/loft/air'")
     reads: Literal["json", "temperature", "humidity"] = Field(
         default="json", description="'json', or 'temperature' or 'humidity' for topics that carry one bare number"

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import Field, PrivateAttr, model_validator
 
-from curewatch.records import Name
+from curewatch.records import GivenName
 from curewatch.settings.channels import (
     HeartbeatSettings,
     MailSettings,
@@ -120,7 +120,7 @@ class Settings(Table):
     zone: Zone = Field(default_factory=lambda: machine_zone(), description="an IANA time zone")
     broker: BrokerSettings | None = Field(default=None, description="a table [broker]")
     sensors: tuple[SensorSettings, ...] = Field(default=(), description="tables [[sensors]]")
-    rooms: dict[Name, RoomSettings] = Field(default_factory=dict, description='tables [rooms."NAME"]')
+    rooms: dict[GivenName, RoomSettings] = Field(default_factory=dict, description='tables [rooms."NAME"]')
     alarms: AlarmSettings = Field(default=AlarmSettings(), description="a table [alarms]")
     webhook: WebhookSettings | None = Field(default=None, description="a table [webhook]")
     mail: MailSettings | None = Field(default=None, description="a table [mail]")

@@ -19,6 +19,7 @@ from pydantic import (
     ValidationInfo,
 )
 
+from curewatch.records import UNSAFE
 from curewatch.settings.errors import SettingsError
 
 
@@ -79,7 +80,7 @@ def _near_zone(name: str) -> str:
 def _topic_filter(topic: str) -> str:
     """MQTT 5.0 section 4.7 (the same in 3.1.1)."""
     levels = topic.split("/")
-    if not topic or len(topic.encode()) > 65_535 or re.search(r"[\x00-\x1f\x7f]", topic):
+    if not topic or len(topic.encode()) > 65_535 or re.search(f"[{UNSAFE}]", topic):
         raise ValueError("an MQTT topic filter of 1 to 65535 bytes without control characters")
     if any("#" in level for level in levels[:-1]) or ("#" in levels[-1] and levels[-1] != "#"):
         raise ValueError("an MQTT topic filter: '#' may only be its last level, as in 'shed/#'")
@@ -93,7 +94,7 @@ def _topic_filter(topic: str) -> str:
 def _topic(topic: str) -> str:
     """MQTT 5.0 section 4.7: a topic to publish under. `$` begins the broker's own."""
     levels = topic.split("/")
-    if not all(levels) or len(topic) > 200 or re.search(r"[+#\x00-\x1f\x7f]", topic) or topic.startswith("$"):
+    if not all(levels) or len(topic) > 200 or re.search(f"[+#{UNSAFE}]", topic) or topic.startswith("$"):
         raise ValueError("an MQTT topic without wildcards or empty levels, such as 'curewatch'")
     return topic
 
@@ -150,6 +151,6 @@ Pointer = Annotated[str, AfterValidator(_pointer)]
 AirSpeed = Annotated[float, Field(ge=AIR_SPEED_RANGE_M_S[0], le=AIR_SPEED_RANGE_M_S[1]), BeforeValidator(_air)]
 FileBeside = Annotated[Path, AfterValidator(_beside)]
 WebAddress = Annotated[str, AfterValidator(_web_address)]
-SensorId = Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f/]+$")]
+SensorId = Annotated[str, Field(min_length=1, max_length=80, pattern=f"^[^{UNSAFE}/]+$")]
 EnvironName = Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")]
 MINUTES = "a number of minutes between {} and {}"

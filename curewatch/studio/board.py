@@ -21,6 +21,7 @@ _FAR = datetime.max.replace(tzinfo=UTC)
 class PieceLine:
     """One piece on the board."""
 
+    id: int
     name: str
     room: str
     place: str | None
@@ -99,6 +100,7 @@ def piece_line(drying: Drying, forecast: Forecast | None, now: datetime) -> Piec
             stage, safe = milestone.kind, False
     stay = drying.stays[-1]
     return PieceLine(
+        id=drying.piece.id,
         name=drying.piece.name,
         room=stay.room,
         place=stay.place,

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import Field
 
+from curewatch.desk.transfer.exporting import harmless
 from curewatch.records import Forecast, MilestoneKind
 from curewatch.records.observations import Finger
 from curewatch.studio.air import flaws
@@ -44,6 +45,7 @@ def milestones_of(forecast: Forecast | None, tz: ZoneInfo) -> dict[str, Mileston
 
 
 class PieceOut(View):
+    id: int = Field(description="In the API's paths `id:` and this number stand for the name")
     name: str
     room: str
     place: str | None
@@ -63,6 +65,7 @@ class PieceOut(View):
     def of(cls, line: PieceLine, tz: ZoneInfo) -> PieceOut:
         forecast = line.forecast
         return cls(
+            id=line.id,
             name=line.name,
             room=line.room,
             place=line.place,
@@ -154,4 +157,5 @@ def board_rows(board: Board, tz: ZoneInfo) -> Iterator[tuple[str, ...]]:
         reached = [piece.milestones.get(kind.value) for kind in MilestoneKind]
         moments = [at for m in reached for at in ((m.early_at, m.worth_checking_at, m.safe_at) if m else (None,) * 3)]
         told = ("" if at is None else at.isoformat(timespec="seconds") for at in moments)
-        yield (piece.name, piece.room, piece.place or "", piece.poured_at.isoformat(), piece.stage, *told)
+        names = map(harmless, (piece.name, piece.room, piece.place or ""))
+        yield (*names, piece.poured_at.isoformat(), piece.stage, *told)

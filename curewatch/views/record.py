@@ -81,7 +81,6 @@ def poured(drying: Drying) -> dict[str, Any]:
 
 
 class PieceReportOut(PouredOut, PieceOut):
-    id: int
     air_m_s: float
     film_temp_c: float | None
     volatile_fraction: float | None
@@ -99,7 +98,6 @@ class PieceReportOut(PouredOut, PieceOut):
         return cls(
             **dict(PieceOut.of(report.line, tz)),
             **poured(report.drying),
-            id=report.drying.piece.id,
             air_m_s=report.drying.air_speed,
             film_temp_c=forecast.film_temp_c if forecast else None,
             volatile_fraction=forecast.volatile_fraction if forecast else None,

@@ -15,7 +15,7 @@ from pathlib import Path
 from curewatch.intake.files.csv_cells import DELIMITERS, cells_of, number_in, value_in
 from curewatch.intake.files.input_file import read_whole
 from curewatch.intake.typed.times import moments_of, skipped
-from curewatch.records import RH_PCT_RANGE, TEMP_C_RANGE, Reading
+from curewatch.records import RH_PCT_RANGE, TEMP_C_RANGE, UNSAFE, Reading
 from curewatch.records.errors import Field, InputError, quoted
 
 MAX_BYTES = 256_000_000
@@ -27,7 +27,7 @@ OUR_SOURCE = "source"
 """The column that an export of ours names the sensor in."""
 YEARS = (1970, 2199)
 """A logger whose clock was never set begins at the first; beyond the calendar's ends there is no time in UTC."""
-_CONTROL = re.compile(r"[\x00-\x1f\x7f]")
+_CONTROL = re.compile(f"[{UNSAFE}]")
 TO_C = {"C": (1.0, 0.0), "F": (5 / 9, -32 * 5 / 9), "K": (1.0, -273.15)}
 
 

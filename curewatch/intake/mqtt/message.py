@@ -14,7 +14,7 @@ from paho.mqtt.client import topic_matches_sub
 from pydantic_core import from_json
 
 from curewatch.intake.json_pointer import resolve
-from curewatch.records import RH_PCT_RANGE, TEMP_C_RANGE, Reading
+from curewatch.records import RH_PCT_RANGE, TEMP_C_RANGE, UNSAFE, Reading
 from curewatch.records.errors import InputError
 from curewatch.settings import SensorSettings
 
@@ -105,6 +105,8 @@ def read_payload(
     a message was measured when it came, unless the broker had kept it (`retained`, or queued for as long as `late`
     while nobody was connected): then nobody knows, and it is refused.
     """
+    if _UNSAFE.search(topic):
+        raise InputError("topic", topic[:TOPIC_CHARS], "a topic without control characters")
     named = topic if len(topic) <= TOPIC_CHARS else topic[: TOPIC_CHARS - 1] + "…"
     text = _text(named, payload)
     raw = _whole_object(sensor, named, text) if sensor.reads == "json" else _bare(sensor, named, text)
@@ -130,6 +132,9 @@ class _Raw(NamedTuple):
     rh: object = None
     time: object = None
     battery: object = None
+
+
+_UNSAFE = re.compile(f"[{UNSAFE}]")
 
 
 def _text(topic: str, payload: bytes) -> str:

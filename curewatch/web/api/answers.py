@@ -6,18 +6,20 @@ import csv
 import io
 from collections.abc import Iterable, Sequence
 from datetime import datetime
-from typing import Any
+from typing import Annotated, Any
 
+from fastapi import Depends
 from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
 from curewatch.intake.typed import not_future, parse_time
+from curewatch.records import visible
 from curewatch.records.errors import Field
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.views.base import Problem
 from curewatch.views.logged import LoggedOut, Undo
 from curewatch.web.access.guard import BODY_MOST, LARGE_MOST
-from curewatch.web.site import Site
+from curewatch.web.site import Here, Site
 
 BASE = "/api/v1"
 REFUSALS: dict[int | str, dict[str, Any]] = {
@@ -50,8 +52,26 @@ ZIP: dict[int | str, dict[str, Any]] = {
 def as_csv(rows: Iterable[Sequence[object]]) -> Response:
     """Rows, the first of them the heading; what is not known is empty."""
     text = io.StringIO(newline="")
-    csv.writer(text, lineterminator="\n").writerows(rows)
+    shown = ([visible(cell) if isinstance(cell, str) else cell for cell in row] for row in rows)
+    csv.writer(text, lineterminator="\n").writerows(shown)
     return Response(text.getvalue(), media_type="text/csv; charset=utf-8")
+
+
+def piece_named(site: Here, name: str) -> str:
+    """The name; `id:17` is that of the piece with this id, for a name may have any slashes in it."""
+    number = name.removeprefix("id:")
+    if number == name or not (number.isascii() and number.isdecimal() and len(number) < 19):
+        return name
+    with site.desk.store.read() as tx:
+        ids = [int(number)]
+        for one in (*tx.pieces(ids=ids), *tx.pieces(gone=True, ids=ids)):
+            if tx.piece(one.name) != one:
+                raise HTTPException(404)  # it left, and another has its name now
+            return one.name
+    return name
+
+
+PieceName = Annotated[str, Depends(piece_named)]
 
 
 def require_piece(site: Site, piece: str, now: datetime) -> Drying:

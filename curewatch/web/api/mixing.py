@@ -12,7 +12,7 @@ from curewatch.desk.mixing import Materials, as_mixed, cup
 from curewatch.desk.orders import DEFAULT_RECIPE
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.wet_thickness import sides
-from curewatch.records import WET_THICKNESS_RANGE_M, Name, Recipe
+from curewatch.records import WET_THICKNESS_RANGE_M, GivenName, Recipe
 from curewatch.records.errors import Field, InputError
 from curewatch.studio.mixing import need, notes_on
 from curewatch.views.logged import LoggedOut
@@ -75,7 +75,7 @@ def recipe(site: Here, name: str) -> RecipeOut:
 
 
 @router.put("/recipes/{name:path}")
-def put_recipe(site: Here, name: Annotated[Name, Path()], recipe: RecipeIn) -> LoggedOut:
+def put_recipe(site: Here, name: Annotated[GivenName, Path()], recipe: RecipeIn) -> LoggedOut:
     """Say what a recipe is made of, or correct it; its pieces are forecast anew.
 
     What was said last stands. Parts that were told before a solids fraction are still what is mixed.

@@ -30,7 +30,7 @@ from curewatch.views.logged import LoggedOut
 from curewatch.views.plan import AdviceOut
 from curewatch.views.record import ComparedOut, FindingOut, LabelOut, PieceReportOut, RecordOut
 from curewatch.web.access.guard import IMAGES
-from curewatch.web.api.answers import BASE, REFUSALS, logged, moment, require_piece
+from curewatch.web.api.answers import BASE, REFUSALS, PieceName, logged, moment, require_piece
 from curewatch.web.api.requests import FingerIn, GoneIn, MoveIn, ObservationIn, StepIn, WeighingIn
 from curewatch.web.pages.photos import picture
 from curewatch.web.plots.piece_plots import curve_of
@@ -47,21 +47,21 @@ POINTS_MOST = 1000
 
 @router.get("/pieces/{name:path}/record")
 @costly
-def record(site: Here, name: str) -> RecordOut:
+def record(site: Here, name: PieceName) -> RecordOut:
     """Its cure record, for whoever buys it or learns from it: of the piece here, else of the last one that left."""
     return RecordOut.of(_looked(site, name), site.desk.settings.tz)
 
 
 @router.get("/pieces/{name:path}/why")
 @costly
-def why_so(site: Here, name: str, trouble: Trouble) -> list[FindingOut]:
+def why_so(site: Here, name: PieceName, trouble: Trouble) -> list[FindingOut]:
     """What may have gone wrong: each mechanism against the piece's own record, with its figure. No diagnosis."""
     return [FindingOut.of(one) for one in why(site.desk, _looked(site, name), trouble)]
 
 
 @router.get("/pieces/{name:path}/air")
 @costly
-def air(site: Here, name: str) -> PieceAirOut:
+def air(site: Here, name: PieceName) -> PieceAirOut:
     """The air it has had, with the limits of the alarms; more than a thousand points are told as means."""
     now, tz = site.clock.now(), site.desk.settings.tz
     found = _history(site, name, now)
@@ -83,7 +83,7 @@ def air(site: Here, name: str) -> PieceAirOut:
 
 @router.get("/pieces/{name:path}/curve")
 @costly
-def curve(site: Here, name: str) -> CurveOut:
+def curve(site: Here, name: PieceName) -> CurveOut:
     """How a piece that is here dries, past and foreseen: what is left in it, and how warm it lies."""
     now, tz = site.clock.now(), site.desk.settings.tz
     require_piece(site, name, now)
@@ -137,7 +137,7 @@ def labels(
     ]
 
 
-def _history(site: Site, name: str, now: datetime) -> PieceHistory:
+def _history(site: Site, name: PieceName, now: datetime) -> PieceHistory:
     """404 where no piece bears that name or bore it."""
     try:
         return history(site.desk, name, now)
@@ -145,13 +145,13 @@ def _history(site: Site, name: str, now: datetime) -> PieceHistory:
         raise HTTPException(404) from None
 
 
-def _looked(site: Site, name: str) -> CureRecord:
+def _looked(site: Site, name: PieceName) -> CureRecord:
     now = site.clock.now()
     return cure_record_from(site.desk, _history(site, name, now), now)
 
 
 @router.get("/pieces/{name:path}/observations")
-def observations(site: Here, name: str) -> list[ObservationOut]:
+def observations(site: Here, name: PieceName) -> list[ObservationOut]:
     """What a finger, a scale or a thermometer found of it, in the order of time."""
     drying = require_piece(site, name, site.clock.now())
     with site.desk.store.read() as tx:
@@ -159,7 +159,7 @@ def observations(site: Here, name: str) -> list[ObservationOut]:
 
 
 @router.post("/pieces/{name:path}/observations", status_code=201)
-def observe(site: Here, name: str, found: Annotated[ObservationIn, Body()]) -> LoggedOut:
+def observe(site: Here, name: PieceName, found: Annotated[ObservationIn, Body()]) -> LoggedOut:
     """The dates of this piece, and of later pours of its recipe and at its place, follow."""
     now = site.clock.now()
     require_piece(site, name, now)
@@ -174,7 +174,7 @@ def observe(site: Here, name: str, found: Annotated[ObservationIn, Body()]) -> L
 
 
 @router.get("/pieces/{name:path}/photos")
-def photos(site: Here, name: str) -> list[PhotoOut]:
+def photos(site: Here, name: PieceName) -> list[PhotoOut]:
     """Its photos, by when they were taken."""
     drying = require_piece(site, name, site.clock.now())
     with site.desk.store.read() as tx:
@@ -183,7 +183,11 @@ def photos(site: Here, name: str) -> list[PhotoOut]:
 
 @router.post("/pieces/{name:path}/photo", status_code=201, openapi_extra=PICTURE)
 async def take_photo(
-    request: Request, site: Here, name: str, kind: PhotoKind | None = None, at: Annotated[At | None, Query()] = None
+    request: Request,
+    site: Here,
+    name: PieceName,
+    kind: PhotoKind | None = None,
+    at: Annotated[At | None, Query()] = None,
 ) -> LoggedOut:
     """Keep a photo (JPEG, PNG or WebP), made small and without place and camera; `kind` left out: as its stage is."""
     return await run_in_threadpool(_keep, site, name, await request.body(), kind, at)
@@ -205,7 +209,7 @@ def photo(site: Here, photo_id: int) -> Response:
 
 
 @router.get("/pieces/{name:path}/steps")
-def steps(site: Here, name: str) -> StepsOut:
+def steps(site: Here, name: PieceName) -> StepsOut:
     """What is still to be done to it, from when, in what air, with what caution."""
     now = site.clock.now()
     require_piece(site, name, now)
@@ -213,7 +217,7 @@ def steps(site: Here, name: str) -> StepsOut:
 
 
 @router.post("/pieces/{name:path}/steps", status_code=201)
-def step_done(site: Here, name: str, step: StepIn) -> LoggedOut:
+def step_done(site: Here, name: PieceName, step: StepIn) -> LoggedOut:
     """Write down that a step was done."""
     now = site.clock.now()
     require_piece(site, name, now)
@@ -223,7 +227,7 @@ def step_done(site: Here, name: str, step: StepIn) -> LoggedOut:
 
 @router.get("/pieces/{name:path}/advice")
 @costly
-def advice(site: Here, name: str) -> list[AdviceOut]:
+def advice(site: Here, name: PieceName) -> list[AdviceOut]:
     """What a warmer or drier room or a fan would do to it from now on; empty where its air is not known."""
     now = site.clock.now()
     require_piece(site, name, now)
@@ -231,7 +235,7 @@ def advice(site: Here, name: str) -> list[AdviceOut]:
 
 
 @router.post("/pieces/{name:path}/cleared")
-def cleared(site: Here, name: str) -> LoggedOut:
+def cleared(site: Here, name: PieceName) -> LoggedOut:
     """A person has looked it over: what harm stood against it no longer does."""
     now = site.clock.now()
     require_piece(site, name, now)
@@ -240,7 +244,7 @@ def cleared(site: Here, name: str) -> LoggedOut:
 
 
 @router.post("/pieces/{name:path}/move")
-def move(site: Here, name: str, to: MoveIn) -> LoggedOut:
+def move(site: Here, name: PieceName, to: MoveIn) -> LoggedOut:
     """The piece lies somewhere else from then on."""
     now = site.clock.now()
     require_piece(site, name, now)
@@ -249,7 +253,7 @@ def move(site: Here, name: str, to: MoveIn) -> LoggedOut:
 
 
 @router.post("/pieces/{name:path}/gone")
-def gone(site: Here, name: str, when: Annotated[GoneIn | None, Body()] = None) -> LoggedOut:
+def gone(site: Here, name: PieceName, when: Annotated[GoneIn | None, Body()] = None) -> LoggedOut:
     """The piece has left the studio; its name and its place are free."""
     now = site.clock.now()
     require_piece(site, name, now)
@@ -259,7 +263,7 @@ def gone(site: Here, name: str, when: Annotated[GoneIn | None, Body()] = None) -
 
 
 @router.get("/pieces/{name:path}")
-def piece(site: Here, name: str) -> PieceReportOut:
+def piece(site: Here, name: PieceName) -> PieceReportOut:
     """One piece with its pour."""
     now = site.clock.now()
     require_piece(site, name, now)

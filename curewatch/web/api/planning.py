@@ -13,7 +13,7 @@ from curewatch.studio.diagnosis.drying_history import Rheology, drifting
 from curewatch.views.estimate import LIMIT_MM, USUAL, DriftOut, EstimateOut, FilmIn, TiltedIn, estimated, tilted
 from curewatch.views.logged import LoggedOut
 from curewatch.views.record import LevelOut
-from curewatch.web.api.answers import BASE, REFUSALS, logged, moment, require_piece
+from curewatch.web.api.answers import BASE, REFUSALS, PieceName, logged, moment, require_piece
 from curewatch.web.api.requests import TiltIn
 from curewatch.web.scarce import costly
 from curewatch.web.site import Here
@@ -39,7 +39,7 @@ def level(site: Here, asked: Annotated[TiltedIn, Query()]) -> DriftOut:
 @costly
 def piece_level(
     site: Here,
-    name: str,
+    name: PieceName,
     viscosity_pa_s: Annotated[
         float, Query(ge=0.01, le=1000, description="Of the mix at its pour; 1 flows like warm honey")
     ] = USUAL.viscosity,
@@ -61,7 +61,7 @@ def piece_level(
 
 
 @router.post("/pieces/{name:path}/tilts", status_code=201)
-def measure(site: Here, name: str, tilt: TiltIn) -> LoggedOut:
+def measure(site: Here, name: PieceName, tilt: TiltIn) -> LoggedOut:
     """How far from level its support was found to be. Said again of the same moment, that stands."""
     now = site.clock.now()
     require_piece(site, name, now)

@@ -37,7 +37,7 @@ from curewatch.intake.typed.quantities import (
 from curewatch.intake.typed.wet_thickness import RAN_OFF, Density, Thickness, of_mass, of_metres, of_volume, sides
 from curewatch.records import (
     RH_PCT_RANGE,
-    Name,
+    GivenName,
     Recipe,
     Support,
     ThicknessSource,
@@ -100,8 +100,8 @@ Tilt = Annotated[float, Field(ge=0, le=45), _worded(lambda text, field: math.deg
 
 
 class PourIn(RequestModel):
-    name: Name
-    room: Name
+    name: GivenName
+    room: GivenName
     wet_thickness_mm: Annotated[WetMm, _worded(WET_FILM.parse, Of.WET_THICKNESS, 1e3)] | None = Field(
         default=None, description="Left out: by poured_ml over the size"
     )
@@ -113,11 +113,11 @@ class PourIn(RequestModel):
     )
     tilt_deg: Tilt | None = Field(default=None, description="Off level, if measured")
     at: Spoken | None = NOW
-    place: Name | None = None
+    place: GivenName | None = None
     width_cm: Cm | None = None
     height_cm: Cm | None = None
     round: bool = Field(default=False, description="Then both sides are its diameter")
-    recipe: Name | None = None
+    recipe: GivenName | None = None
     silicone: bool = False
     back: Support = Support.CANVAS
     air_m_s: AirSpeed | None = Field(default=None, description="Left out: as the room's is set")
@@ -232,7 +232,7 @@ class TrustIn(RequestModel):
 
 
 class ReadingIn(RequestModel):
-    room: Name
+    room: GivenName
     temp_c: Annotated[float, Field(ge=-40, le=60), _worded(ROOM_TEMPERATURE.parse, Of.TEMPERATURE)]
     rh_pct: Annotated[
         float,
@@ -243,8 +243,8 @@ class ReadingIn(RequestModel):
 
 
 class MoveIn(RequestModel):
-    room: Name
-    place: Name | None = None
+    room: GivenName
+    place: GivenName | None = None
     at: Spoken | None = NOW
     air_m_s: AirSpeed | None = Field(default=None, description="Left out: as the room's is set")
 
@@ -260,11 +260,11 @@ class ResendIn(RequestModel):
 
 
 class ForgetIn(RequestModel):
-    name: Name = Field(description="Of a recipe or a place, as what was learned names it")
+    name: GivenName = Field(description="Of a recipe or a place, as what was learned names it")
 
 
 class PartIn(RequestModel):
-    material: Name
+    material: GivenName
     parts: Annotated[float, Field(ge=0.0001, le=1000)]
 
 

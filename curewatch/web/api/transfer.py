@@ -20,7 +20,7 @@ from curewatch.intake.files.export_file import parse_tables
 from curewatch.intake.files.logger_csv import Layout, parse_logger_csv
 from curewatch.intake.typed.pours import PLANNED, pour_orders
 from curewatch.intake.typed.wet_thickness import of_metres, sides
-from curewatch.records import WET_THICKNESS_RANGE_M, MilestoneKind, Name, Support, ThicknessSource
+from curewatch.records import WET_THICKNESS_RANGE_M, GivenName, MilestoneKind, Support, ThicknessSource
 from curewatch.records.errors import Field, InputError
 from curewatch.views.base import At, View
 from curewatch.views.care import BeliefOut
@@ -58,12 +58,12 @@ class RowsIn(View):
 @costly
 def plan(
     site: Here,
-    room: Name,
+    room: GivenName,
     due: At,
     wet_thickness_mm: Annotated[float, Query(ge=WET_THICKNESS_RANGE_M[0] * 1e3, le=WET_THICKNESS_RANGE_M[1] * 1e3)],
     pieces: Annotated[int, Query(ge=1, le=1000)] = 1,
     ready: Annotated[Literal["handle", "varnish_ready"], Query()] = "handle",
-    recipe: Name | None = None,
+    recipe: GivenName | None = None,
     back: Support = Support.CANVAS,
     width_cm: Annotated[float | None, Query(ge=2, le=500)] = None,
     height_cm: Annotated[float | None, Query(ge=2, le=500)] = None,
@@ -135,7 +135,7 @@ def _taken_in(site: Site, facts: importing.ExportedFacts, now: datetime) -> Take
 
 
 @router.post("/readings.csv", status_code=201, openapi_extra=ROWS)
-async def import_rows(request: Request, site: Here, room: Name, source: Name = "logger") -> RowsIn:
+async def import_rows(request: Request, site: Here, room: GivenName, source: GivenName = "logger") -> RowsIn:
     """A logger's record as a room's history, as `curewatch import-readings` takes it. Scope admin.
 
     Columns time_utc (ISO 8601), temp_c and rh_pct. What is stored already stays as it is.

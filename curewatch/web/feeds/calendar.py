@@ -16,7 +16,7 @@ from functools import lru_cache
 from icalendar import Calendar, Event
 
 from curewatch.desk.reports.board import CachedBoard
-from curewatch.records import Milestone, MilestoneKind
+from curewatch.records import Milestone, MilestoneKind, visible
 from curewatch.store import Store
 from curewatch.studio import wording
 from curewatch.studio.forecasting.drying import Drying
@@ -168,12 +168,12 @@ def _event(uid: str, entry: Entry, address: str) -> bytes:
     event.add("last-modified", changed)
     event.add("dtstart", start)
     event.add("dtend", start + LASTS)
-    event.add("summary", entry.summary)
+    event.add("summary", visible(entry.summary))
     event.add("status", entry.status)
     event.add("sequence", entry.sequence)
-    event.add("location", entry.where)
+    event.add("location", visible(entry.where))
     event.add("transp", "TRANSPARENT")
     event.add("url", address)
-    event.add("description", entry.text)
+    event.add("description", visible(entry.text))
     made: bytes = event.to_ical()
     return made
