@@ -29,7 +29,7 @@ from curewatch.notify.services import Services
 from curewatch.physics.solver import kernel
 from curewatch.records import DeliveryState, Reading
 from curewatch.records.errors import InputError
-from curewatch.settings import BrokerSettings, SensorSettings, Settings, SettingsError, WebSettings
+from curewatch.settings import BrokerSettings, SensorSettings, Settings, SettingsError, TypedSettings, WebSettings
 from curewatch.store import AlreadyRunning, CannotOpen, Store, StoreError, newest
 from curewatch.studio.wording import age
 
@@ -137,7 +137,7 @@ def look(
                 turned_away = json.loads(tx.get_meta(HEARD_NOTE) or "{}").get("turned_away", {})
     found.append(_page(settings, clock.now(), running=running))
     found.append(_broker(settings, clock))
-    found += _sensors(settings, newest, clock.now(), turned_away)
+    found += [*_sensors(settings, newest, clock.now(), turned_away), *_typed(settings, newest)]
     found.append(_webhook(settings, environ))
     found += _heartbeat(settings, environ)
     found += _people(settings, environ)
@@ -293,8 +293,18 @@ def _sensors(
             continue
         last = max(heard)
         late = now - last > timedelta(minutes=sensor.silent_after_min)
-        sentence = f"its last reading is from {age(last, now)}, in {sensor.room}"
+        sentence = f"its last reading is from {age(last, now)}, in {sensor.room}; {_taken_as(settings, name)}"
         yield Finding(f"sensor {name}", Verdict.WARN if late else Verdict.OK, sentence)
+
+
+def _typed(settings: Settings, newest: Mapping[tuple[str, str], Reading]) -> Iterator[Finding]:
+    if any(source == "typed" for _, source in newest) or settings.typed != TypedSettings():
+        yield Finding("typed", Verdict.OK, f"what people read off and type is {_taken_as(settings, 'typed')}")
+
+
+def _taken_as(settings: Settings, source: str) -> str:
+    temp, rh = settings.accuracy_of(source)
+    return f"taken as right to ±{temp:g} °C and ±{rh:g} %"
 
 
 def _heartbeat(settings: Settings, environ: Mapping[str, str]) -> Iterator[Finding]:

@@ -60,6 +60,10 @@ class Pouring:
     """How fast it does while it is empty [m/s]."""
     back_loss: float = 0.0
     """Conductance for vapour through the back [m/s]."""
+    air_temp_off: float = 0.0
+    """By how much its room is believed to be warmer than was read [K], and..."""
+    air_rh_off: float = 0.0
+    """...damper [0-1]."""
     air_temp_sd: float = AIR_TEMP_SD_K
     """Of the steady error of what reads its room [K], and..."""
     air_rh_sd: float = AIR_RH_SD
@@ -162,8 +166,8 @@ def films_at(pourings: Sequence[Pouring], z: Array) -> film.Films:
         packing=np.clip(film.PACKING + PACKING_SPREAD * deviates("packing"), *PACKING_RANGE),
         fuse_s=film.FUSE_S * factor("fuse", FUSE_SPREAD),
         fusing=film.FUSING * factor("fusing", FUSING_SPREAD),
-        air_temp_off=each("air_temp_sd") * deviates("air_temp"),
-        air_rh_off=each("air_rh_sd") * deviates("air_rh"),
+        air_temp_off=each("air_temp_off") + each("air_temp_sd") * deviates("air_temp"),
+        air_rh_off=each("air_rh_off") + each("air_rh_sd") * deviates("air_rh"),
     )
     at, speed = (np.repeat(turns, members, axis=1) for turns in _turns(pourings))
     return replace(films, speed_change_s=at, changed_speed=np.maximum(speed * stirred, AIR_SPEED_FLOOR))

@@ -13,7 +13,7 @@ from curewatch.settings.errors import SettingsError
 from curewatch.settings.loading import config_path, load_settings, store_location
 from curewatch.settings.materials import MaterialSettings, load_materials
 from curewatch.settings.page import WebSettings
-from curewatch.settings.sensors import BrokerSettings, SensorSettings
+from curewatch.settings.sensors import Accuracy, BrokerSettings, SensorSettings, TypedSettings
 from curewatch.settings.settings import (
     AfterCareSettings,
     AlarmSettings,
@@ -27,6 +27,7 @@ from curewatch.settings.values import AIR_SPEED_RANGE_M_S, AIR_SPEEDS_M_S
 __all__ = [
     "AIR_SPEEDS_M_S",
     "AIR_SPEED_RANGE_M_S",
+    "Accuracy",
     "AfterCareSettings",
     "AlarmSettings",
     "BackupSettings",
@@ -43,6 +44,7 @@ __all__ = [
     "ServicesSettings",
     "Settings",
     "SettingsError",
+    "TypedSettings",
     "WebSettings",
     "WebhookSettings",
     "config_path",

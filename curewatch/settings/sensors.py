@@ -63,6 +63,19 @@ class BrokerSettings(Table):
         return secret_in(self.password_file, "broker.password_file")
 
 
+class Accuracy(Table):
+    """How far off an instrument may steadily be, as its data sheet or certificate says: taken as one sd."""
+
+    temperature: float = Field(default=0.3, ge=0.01, le=5, description="a number of °C between 0.01 and 5")
+    humidity: float = Field(default=2.0, ge=0.1, le=20, description="a number of % points between 0.1 and 20")
+
+
+class TypedSettings(Table):
+    """What people read readings off that they type."""
+
+    accuracy: Accuracy = Field(default=Accuracy(), description="a table with temperature and humidity")
+
+
 class SensorSettings(Table):
     """One device, or one of the topics of a device that publishes bare numbers."""
 
@@ -79,6 +92,7 @@ class SensorSettings(Table):
     unit: Literal["C", "F", "K"] = Field(default="C", description="'C', 'F' or 'K'")
     temperature_offset: float = Field(default=0.0, ge=-20, le=20, description="a number of °C between -20 and 20")
     humidity_offset: float = Field(default=0.0, ge=-30, le=30, description="a number of % points between -30 and 30")
+    accuracy: Accuracy = Field(default=Accuracy(), description="a table with temperature and humidity")
     silent_after_min: float = Field(default=60, ge=1, le=10_080, description=MINUTES.format(1, "10080 (a week)"))
 
     devices_most: int = Field(default=64, ge=1, le=1000, description="a whole number between 1 and 1000")

@@ -21,7 +21,7 @@ from curewatch.settings.channels import (
 )
 from curewatch.settings.errors import SettingsError
 from curewatch.settings.page import WebSettings
-from curewatch.settings.sensors import BrokerSettings, SensorSettings
+from curewatch.settings.sensors import Accuracy, BrokerSettings, SensorSettings, TypedSettings
 from curewatch.settings.values import (
     AIR_SPEEDS_M_S,
     MINUTES,
@@ -120,6 +120,7 @@ class Settings(Table):
     zone: Zone = Field(default_factory=lambda: machine_zone(), description="an IANA time zone")
     broker: BrokerSettings | None = Field(default=None, description="a table [broker]")
     sensors: tuple[SensorSettings, ...] = Field(default=(), description="tables [[sensors]]")
+    typed: TypedSettings = Field(default=TypedSettings(), description="a table [typed]")
     rooms: dict[GivenName, RoomSettings] = Field(default_factory=dict, description='tables [rooms."NAME"]')
     alarms: AlarmSettings = Field(default=AlarmSettings(), description="a table [alarms]")
     webhook: WebhookSettings | None = Field(default=None, description="a table [webhook]")
@@ -185,6 +186,18 @@ class Settings(Table):
     def room(self, name: str) -> RoomSettings:
         """What is set for a room; the usual where nothing is."""
         return self.rooms.get(name, RoomSettings())
+
+    def accuracy_of(self, source: str) -> tuple[float, float]:
+        """Of what is read under this name [°C, %]; behind a wildcard each topic is as good as its sensor."""
+        if source == "typed":
+            known = [self.typed.accuracy]
+        else:
+            known = [one.accuracy for one in self.sensors if source == one.id or source.startswith(f"{one.id}/")]
+        # the two topics of one device may each state their own
+        temp = [one.temperature for one in known if "temperature" in one.model_fields_set]
+        rh = [one.humidity for one in known if "humidity" in one.model_fields_set]
+        usual = Accuracy()
+        return (temp or [usual.temperature])[0], (rh or [usual.humidity])[0]
 
     def air_in(self, room: str) -> float:
         """Air over a piece in `room` unless said otherwise [m/s]."""

@@ -16,7 +16,7 @@ from curewatch.desk.refresh import scheduled_notices
 from curewatch.desk.refresh.decisions import Decided, milestones_due, tell_milestones, watch_rooms, write
 from curewatch.desk.refresh.forecasts import ForecastMaker, MadeForecasts, StaleForecasts
 from curewatch.desk.refresh.scheduled_notices import EveningWarnings, Morning
-from curewatch.desk.snapshot.air import AirCache, PastCache
+from curewatch.desk.snapshot.air import AirCache, PastCache, new_read_errors, put_read_errors
 from curewatch.desk.snapshot.dryings import dryings_of, within_findings
 from curewatch.desk.snapshot.lessons import NewLessons, learned_from, new_lessons
 from curewatch.desk.snapshot.snapshot import Snapshot, read_snapshot, reread_snapshot
@@ -25,6 +25,7 @@ from curewatch.records import Forecast, MilestoneKind, Notice
 from curewatch.store import Transaction
 from curewatch.studio import milestones as milestoning
 from curewatch.studio.air.climate import Climate
+from curewatch.studio.air.instruments import ReadError
 from curewatch.studio.forecasting import forecast as forecasting
 
 AT_HAND = 150
@@ -49,6 +50,8 @@ class Refreshed:
 class _Facts:
     """All that a refresh reads of the store, as of one moment."""
 
+    read_errors: dict[str, ReadError] | None
+    """By room, how far off it is read; None: the stored ones stand."""
     lessons: NewLessons | None
     """None: the stored ones stand."""
     snapshot: Snapshot
@@ -90,6 +93,10 @@ class Refresher:
         """
         with self._turn:  # the page and the daemon would do the same work twice
             facts = self._read(now)
+            if facts.read_errors is not None:  # rare: all is forecast and learned by them
+                with self.desk.store.write() as tx:
+                    put_read_errors(tx, facts.read_errors)
+                facts = self._read(now)
             if at_most is not None and len(facts.stale) > at_most:
                 return Refreshed(0, 0, now, left=len(facts.stale))
             outcome = self._decide(facts, now)
@@ -106,6 +113,7 @@ class Refresher:
             evening = self._evening.due(rooms, now)
             morning = scheduled_notices.read_morning(tx, self.desk, snapshot, now)
             return _Facts(
+                new_read_errors(tx, snapshot.climates, self.desk.settings.accuracy_of),
                 lessons,
                 snapshot,
                 self._forecasts.stale(tx, snapshot, now),

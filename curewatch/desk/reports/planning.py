@@ -10,13 +10,14 @@ from datetime import datetime, timedelta
 from curewatch.desk.desk import Desk
 from curewatch.desk.orders import DEFAULT_RECIPE, PourOrder, nearest
 from curewatch.desk.reports.piece import PieceReport
-from curewatch.desk.snapshot.air import AirCache, future_of
+from curewatch.desk.snapshot.air import AirCache, future_of, read_errors
 from curewatch.desk.snapshot.lessons import learned_so_far
 from curewatch.desk.snapshot.snapshot import read_snapshot
 from curewatch.records import MilestoneKind, Piece, Recipe, Stay
 from curewatch.records.errors import Field, InputError
 from curewatch.store import Transaction
 from curewatch.studio.air.climate import Climate
+from curewatch.studio.air.instruments import ReadError
 from curewatch.studio.alarms.conditions import milestone_s
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.outlook.outlook import HISTORY
@@ -80,7 +81,8 @@ def plan(desk: Desk, order: PourOrder, due: datetime, pieces: int, kind: Milesto
         if recipe is None:
             raise InputError(Field.RECIPE, name, nearest(name, [one.name for one in tx.recipes()], "a recipe"))
         snapshot = read_snapshot(tx, None, now)
-        drying = _imagined(desk, order, recipe, now)
+        error = read_errors(tx).get(order.room, ReadError())
+        drying = replace(_imagined(desk, order, recipe, now), read_error=error)
         posterior = learned_so_far(tx).posterior(drying, ())
     days = (due - now).days + 3
     return Plan(

@@ -8,16 +8,18 @@ whatever process it was stored, is never missed. A desk without a kept copy come
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
+from pydantic import TypeAdapter
 
 from curewatch.desk.desk import READINGS_UNDONE
 from curewatch.store import Transaction
 from curewatch.store.queries.readings import ReadingColumns
 from curewatch.studio.air.climate import BIN_S, HOUR_S, AirBands, Climate, Hourly, climate_from, hourly
+from curewatch.studio.air.instruments import Accuracy, ReadError, read_error
 from curewatch.studio.air.merging import Readings
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.outlook.outlook import HISTORY, Outlook, outlook
@@ -109,6 +111,31 @@ def readings_of(columns: ReadingColumns) -> Readings:
     return Readings(
         columns.epoch_s, columns.temp_c, columns.rh_pct, columns.source, columns.sources, ~columns.retained
     )  # fmt: skip
+
+
+_READ_ERRORS, _ERRORS = "read_errors", TypeAdapter(dict[str, ReadError])
+"""By room, how far off it is taken to be read; rooms as usual are left out. Derived, and brought up by a refresh."""
+
+
+def read_errors(tx: Transaction) -> dict[str, ReadError]:
+    """As they were last taken to be."""
+    known = tx.get_meta(_READ_ERRORS)
+    return {} if known is None else _ERRORS.validate_json(known)
+
+
+def put_read_errors(tx: Transaction, errors: dict[str, ReadError]) -> None:
+    tx.set_meta(_READ_ERRORS, _ERRORS.dump_json(errors).decode())
+
+
+def new_read_errors(
+    tx: Transaction, climates: Mapping[str, Climate], accuracy: Callable[[str], Accuracy]
+) -> dict[str, ReadError] | None:
+    """By the instruments that these rooms were read by; None where they are as they were, or hardly otherwise."""
+    before, usual = read_errors(tx), ReadError()
+    found = {room: read_error(one.levels, accuracy).settled(before.get(room)) for room, one in climates.items()}
+    odd = {room: one for room, one in found.items() if room in before or (one.off, one.sd) != (usual.off, usual.sd)}
+    after = before | odd
+    return None if after == before else after
 
 
 PAST = timedelta(hours=HISTORY)

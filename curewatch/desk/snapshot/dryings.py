@@ -7,10 +7,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import datetime
 
+from curewatch.desk.snapshot.air import read_errors
 from curewatch.records import Forecast, Piece, Recipe, Stay
 from curewatch.records.observations import Observation
 from curewatch.records.workshop import Tilt
 from curewatch.store import Transaction
+from curewatch.studio.air.instruments import ReadError
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.standing import bounded
 
@@ -28,6 +30,7 @@ def dryings_of(tx: Transaction, pieces: Iterable[Piece]) -> list[Drying]:
     tilts: dict[int, list[Tilt]] = {}
     for tilt in tx.tilts(by_id):
         tilts.setdefault(tilt.piece_id, []).append(tilt)
+    errors = read_errors(tx)
     return [
         Drying(
             by_id[pour.piece_id],
@@ -35,6 +38,7 @@ def dryings_of(tx: Transaction, pieces: Iterable[Piece]) -> list[Drying]:
             recipes.get(pour.recipe, Recipe(name=pour.recipe)),
             tuple(there),
             findings=tuple(found.get(pour.piece_id, ())),
+            read_error=errors.get(there[-1].room, ReadError()),
             tilts=tuple(tilts.get(pour.piece_id, ())),
         )
         for pour in tx.pours(by_id)

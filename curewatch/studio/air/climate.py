@@ -13,6 +13,7 @@ from curewatch.physics import air as moist
 from curewatch.physics.air import ZERO_C, Array, Flags
 from curewatch.records import SensorTrust
 from curewatch.studio.air.flaws import TYPED, Finding
+from curewatch.studio.air.instruments import Level
 from curewatch.studio.air.merging import Readings
 from curewatch.studio.air.quality import examined
 
@@ -47,6 +48,8 @@ class Climate:
     """What was wrong with the readings."""
     by_hand: bool = False
     """Whether the newest reading that counts was typed."""
+    levels: tuple[Level, ...] = ()
+    """The instruments that it was read by."""
 
     @property
     def newest_at(self) -> datetime:
@@ -108,7 +111,8 @@ def climate_from(readings: Readings, trusts: Sequence[SensorTrust] = ()) -> Clim
         return None
     typed = [number for number, name in enumerate(readings.sources) if name == TYPED]
     last = readings.epoch_s == used.epoch_s[-1]
-    return replace(found, findings=findings, by_hand=bool((last & np.isin(readings.source, typed)).any()))
+    by_hand = bool((last & np.isin(readings.source, typed)).any())
+    return replace(found, findings=findings, by_hand=by_hand, levels=used.levels)
 
 
 def _cadence(time_s: Array) -> float:

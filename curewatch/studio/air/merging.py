@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from types import MappingProxyType
@@ -14,14 +14,13 @@ from numpy.typing import NDArray
 from curewatch.physics.air import Array, Flags
 from curewatch.studio.air import sensor_faults
 from curewatch.studio.air.flaws import QUANTITIES, TYPED, Finding, Flaw
+from curewatch.studio.air.instruments import USUAL, Level
 
 DISAGREE = (1.5, 8.0)
 """Sensors whose median distance from each other, or from the room's, is more than this disagree [°C, %]; so do a
 sensor and a thermometer beside it."""
 PARTED_S, PARTED_LEAST = 3 * 3600.0, 6
 """Over so long a time at the end of their record [s], of at least so many moments, they have parted."""
-STEADY = (0.3, 2.0)
-"""What a cheap sensor is off by all the time, 1 sd [°C, %] (model section 6)."""
 LIVE_INTERVALS, LIVE_LEAST_S = 3.0, 1800.0
 """Between two readings of a source no further apart than this many of its usual intervals, or this [s], it is live."""
 SPAN_S = 2 * 3600.0
@@ -33,6 +32,8 @@ FEW = 4
 moment in MERGE_S. So the work grows as their number does, not as its square."""
 AT_ONCE, AT_ONCE_LEAST = 65_536, 288
 """Values, and moments, that are compared at a time: the table of all sensors at all moments is never made."""
+LEVELLED = 500
+"""Moments at which a sensor is held against the room's record, to tell its level."""
 HOUR_S, DAY_S = 3600.0, 86400.0
 Rows = NDArray[np.intp]
 
@@ -49,6 +50,8 @@ class Readings:
     sources: tuple[str, ...]
     live: Flags
     """Whether a reading proves that its source lives: not one that a broker had kept from earlier."""
+    levels: tuple[Level, ...] = ()
+    """Of a room's one record: the instruments that it is made of, and those held beside them."""
 
     def rows(self) -> list[Rows]:
         """Of each source, where its readings are."""
@@ -147,10 +150,11 @@ def merged(
         return _only(r, used), []
     found: list[Finding] = []
     merged: dict[str, Array] = {}
+    heard: dict[str, list[_Voice]] = {}
     live, rows = r.live.copy(), r.rows()
     sensors = [int(number) for number in numbers if r.sources[number] != TYPED]
     typed = [int(number) for number in numbers if r.sources[number] == TYPED]
-    for quantity, limit, steady in zip(QUANTITIES, DISAGREE, STEADY, strict=True):
+    for quantity, limit, steady in zip(QUANTITIES, DISAGREE, USUAL, strict=True):
         values = getattr(r, quantity)
         known = np.isfinite(values)
         hand = rows[typed[0]] if typed else np.empty(0, dtype=np.intp)
@@ -162,12 +166,37 @@ def merged(
         merged[quantity] = np.full(len(known), np.nan)
         merged[quantity][at] = _together(r.epoch_s[at], voices, by_hand, steady)
         merged[quantity][~known] = merged[quantity][beside] = np.nan
+        heard[quantity] = voices
         drifting = _drifting(voices, quantity)
         found += drifting + _disagreeing(voices, quantity, limit, {one.source for one in drifting})
         for voice in voices:
             found += _check(r, voice, quantity, limit)
     there = np.isfinite(merged["temp_c"]) | np.isfinite(merged["rh_pct"])
-    return _only(replace(r, temp_c=merged["temp_c"], rh_pct=merged["rh_pct"], live=live), there), found
+    record = _only(replace(r, temp_c=merged["temp_c"], rh_pct=merged["rh_pct"], live=live), there)
+    return replace(record, levels=tuple(_levels(record, heard))), found
+
+
+def _levels(record: Readings, heard: Mapping[str, list[_Voice]]) -> Iterator[Level]:
+    """The instruments beside the record: the sensors that are live at its end, and what was typed beside those.
+
+    A look so far off that it is asked back says nothing of steady errors until somebody answers.
+    """
+    limits = dict(zip(QUANTITIES, DISAGREE, strict=True))
+    asked = {at for name, some in heard.items() for one in some for at, off in one.checks if abs(off) > limits[name]}
+    for quantity, voices in heard.items():
+        known = np.flatnonzero(np.isfinite(getattr(record, quantity)))
+        some = known[np.unique(np.linspace(0, len(known) - 1, LEVELLED).astype(np.intp))] if len(known) else known
+        at_s, was = record.epoch_s[some], getattr(record, quantity)[some]
+        looks, sensed = [], False
+        for voice in voices:
+            above = voice.followed(at_s) - was
+            above = above[np.isfinite(above)]
+            if len(above) and voice.t[-1] >= record.epoch_s[-1] - DAY_S:
+                sensed, level = True, float(np.median(above))
+                yield Level(voice.name, quantity, level)
+                looks += [level + off for at, off in voice.checks if at not in asked]
+        if looks or not sensed:
+            yield Level(TYPED, quantity, float(np.mean(looks or 0.0)), len(looks))
 
 
 def _voices(
@@ -325,7 +354,9 @@ def _drifting(voices: list[_Voice], quantity: str) -> list[Finding]:
 
 def _only(r: Readings, used: Flags) -> Readings:
     columns = {name: getattr(r, name)[used] for name in ("epoch_s", "temp_c", "rh_pct", "live")}
-    return Readings(**columns, source=np.zeros(int(used.sum()), dtype=np.int64), sources=("",))
+    names = {r.sources[number] for number in np.unique(r.source[used])}
+    levels = tuple(Level(name, quantity, 0.0) for name in sorted(names) for quantity in QUANTITIES)
+    return Readings(**columns, source=np.zeros(int(used.sum()), dtype=np.int64), sources=("",), levels=levels)
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from curewatch.records import Piece, Pour, Recipe, Stay
 from curewatch.records.observations import Observation
 from curewatch.records.workshop import Tilt
 from curewatch.studio.air.climate import Air, Climate, along
+from curewatch.studio.air.instruments import ReadError
 from curewatch.studio.inference.posterior import Posterior
 from curewatch.studio.standing import Standing, standing
 
@@ -32,6 +33,8 @@ class Drying:
     """What was learned about it from observations; None: nothing."""
     findings: tuple[Observation, ...] = field(default=(), compare=False)
     """Its finger tests, by time."""
+    read_error: ReadError = field(default_factory=ReadError)
+    """Of the room that it lies in."""
     tilts: tuple[Tilt, ...] = field(default=(), compare=False)
     """As measured of its support, by time."""
 
@@ -67,6 +70,10 @@ class Drying:
             air_speed=pour.air_speed_m_s,
             tilts=tuple(((one.measured_at - pour.at).total_seconds(), one.tilt_rad) for one in self.tilts),
             turns=self._turns(),
+            air_temp_off=self.read_error.off[0],
+            air_rh_off=self.read_error.off[1] / 100,
+            air_temp_sd=self.read_error.sd[0],
+            air_rh_sd=self.read_error.sd[1] / 100,
             **vars(BACKINGS[pour.support]),
         )
 

@@ -99,7 +99,7 @@ class Learned:
 
     def posterior(self, drying: Drying, observations: Sequence[Observation]) -> Posterior | None:
         """What a forecast of this piece is to go by; None where nothing is known of it beyond what is assumed."""
-        named, room = (drying.recipe.name, place_of(drying)), drying.stays_since_pour[0].room
+        named, room = (drying.recipe.name, place_of(drying)), drying.room
         belief = self.belief(*named, drying.piece.id, room=room)
         if belief is None:
             return None
