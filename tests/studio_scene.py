@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
+from curewatch.physics.ensemble import SPREADS
 from curewatch.records import (
     Forecast,
     Milestone,
@@ -22,6 +24,8 @@ from curewatch.studio.air.climate import Climate, climate_of
 from curewatch.studio.alarms.conditions import Limits, OccupiedRoom
 from curewatch.studio.forecasting.batch import MODEL_VERSION
 from curewatch.studio.forecasting.drying import Drying
+from curewatch.studio.inference.factors import Gaussian
+from curewatch.studio.inference.posterior import Posterior
 
 NOON = datetime(2026, 11, 20, 12, 0, tzinfo=UTC)
 LIMITS = Limits()
@@ -67,6 +71,12 @@ def drying(
     stays = [Stay(piece_id=piece_id, room=r, place=place, since=at(h)) for r, h in rooms or [(SHED, poured)]]
     piece = Piece(id=piece_id, name=name, created_at=at(poured))
     return Drying(piece, pour, recipe or Recipe(name="house mix"), tuple(stays))
+
+
+def surely(piece: Drying) -> Drying:
+    """The piece, as if nothing of its film were unknown: what its dates still spread by is the air."""
+    known = Gaussian(np.zeros(len(SPREADS)), 1e-12 * np.eye(len(SPREADS)))
+    return replace(piece, posterior=Posterior(piece.pour, (), known, known))
 
 
 def dates(

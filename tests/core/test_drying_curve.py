@@ -22,16 +22,16 @@ from curewatch.studio.inference.posterior import Posterior
 from curewatch.studio.outlook.gap_uncertainty import DAY_S
 from curewatch.studio.outlook.scenarios import RoomScenarios
 from tests.core.test_gap_uncertainty import POURED_D, RECORDED, noisy, recorded, without_a_week
-from tests.studio_scene import SHED, air, at, drying, every
+from tests.studio_scene import SHED, air, at, drying, every, surely
 
 CLIMATES = {SHED: air(*every(30, 6, 20.0, 50.0, start=-2))}
 TOUCH_DRY, HANDLE = MilestoneKind.TOUCH_DRY, MilestoneKind.HANDLE
 
 
 def slow(piece: Drying, *tacky_h: float) -> Drying:
-    """The piece, of whose recipe it was learned that it dries slowly; found tacky by finger at these times."""
+    """The piece, of whose recipe and place it was learned that they are slow; found tacky by finger at these times."""
     mean = np.zeros(len(SPREADS))
-    mean[SPREADS.index("d0")] = -3.5
+    mean[[SPREADS.index(name) for name in ("d0", "air_speed")]] = -3.5, -1.0
     belief = Gaussian(mean, 0.3 * np.eye(len(SPREADS)))
     seen = tuple(Observation(piece_id=1, at=at(h), kind=ObservationKind.FINGER, finger=Finger.TACKY) for h in tacky_h)
     return replace(piece, posterior=Posterior(piece.pour, seen, belief, belief))
@@ -61,10 +61,11 @@ def agrees(made: Forecast, curve: DryingCurve) -> None:
 
 
 def test_the_curve_agrees_with_the_dates_before_and_after_learning() -> None:
-    plain, learned = both(drying()), both(slow(drying()))
+    thick = drying(thickness_m=3e-3)  # so that its core waits for what diffuses
+    plain, learned = both(thick), both(slow(thick))
     agrees(*plain)
     agrees(*learned)
-    assert even_h(learned[0], HANDLE) > 1.15 * even_h(plain[0], HANDLE), "and learning made a difference"
+    assert even_h(learned[0], HANDLE) > 1.3 * even_h(plain[0], HANDLE), "and learning made a difference"
 
 
 def test_the_piece_s_own_observations_weigh_in_the_curve_as_in_the_dates() -> None:
@@ -104,11 +105,11 @@ DAYS = 30
 
 
 def of_record(readings: tuple[np.ndarray, np.ndarray, np.ndarray]) -> tuple[Forecast, DryingCurve]:
-    """A thick piece poured in a recorded room, looked at nine days later."""
+    """A thick piece of which all is known but its air, poured in a recorded room, looked at nine days later."""
     time, temp, rh = readings
     climate = climate_of(time + at(0).timestamp() - POURED_D * DAY_S, temp, rh)
     assert climate is not None
-    future, piece = future_of(climate, MEMBERS, DAYS), drying(thickness_m=2e-3)
+    future, piece = future_of(climate, MEMBERS, DAYS), surely(drying(thickness_m=2e-3))
     (made,) = forecasts([piece], {SHED: climate}, at(216), members=MEMBERS, days=DAYS, futures={SHED: future})
     curve = drying_curve(piece, {SHED: climate}, made, at(216), future)
     assert curve is not None
@@ -118,7 +119,7 @@ def of_record(readings: tuple[np.ndarray, np.ndarray, np.ndarray]) -> tuple[Fore
 def test_the_curve_has_the_doubt_about_the_past_that_the_dates_have() -> None:
     """A record without the week of the pour, and one that jitters: the band is wider, and crosses where the dates are.
 
-    At packing the share that is left follows from the mix, which is not known either: some 7 % of the time.
+    Nothing else is unknown, so at packing all films have the same share left.
     """
     whole = recorded(RECORDED[1])
     scenes = [of_record(readings) for readings in (whole, without_a_week(whole), noisy(whole))]
@@ -131,12 +132,12 @@ def test_the_curve_has_the_doubt_about_the_past_that_the_dates_have() -> None:
             (when - at(0)) / timedelta(hours=1) for when in (of.early_at, of.worth_checking_at, of.safe_at) if when
         ]
         crossed = [float(np.interp(-packed, -edge, curve.hours)) for edge in curve.left]
-        assert crossed == pytest.approx(dates, rel=0.08)
+        assert crossed == pytest.approx(dates, rel=0.01)
         handle = even_h(made, HANDLE)
         width.append(np.interp(handle, curve.hours, curve.left.high) - np.interp(handle, curve.hours, curve.left.low))
-    # by little: how much is not known of the mix and of the sensor counts for more
-    assert width[1] > 1.02 * width[0], "a gap"
-    assert width[2] > 1.02 * width[0], "a sensor that jitters"
+    assert width[0] < 1e-4, "it was read all the way: one film, one curve"
+    assert width[1] > 0.005, "a gap"
+    assert width[2] > 0.005, "a sensor that jitters"
 
 
 def test_of_a_film_whose_thickness_is_only_guessed_surface_and_bottom_are_uncertain_too() -> None:

@@ -13,6 +13,7 @@ error comes on top, in studio/learning.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
@@ -58,8 +59,8 @@ class ReadError:
     """[°C, %]"""
     sd: tuple[float, float] = USUAL
     """[°C, %]"""
-    by: tuple[tuple[str, float, float], ...] = ()
-    """The instruments it was made of, with their accuracies [°C, %]."""
+    by: str = ""
+    """Hash of the instruments it was made of and their accuracies."""
 
     def settled(self, before: ReadError | None) -> ReadError:
         """The one from before, where this hardly differs and comes from the same instruments."""
@@ -74,7 +75,8 @@ def read_error(levels: Iterable[Level], accuracy: Callable[[str], Accuracy]) -> 
     """The steady error of a room's record, by its instruments."""
     known = list(levels)
     found = [_of_one(known, quantity, accuracy, which) for which, quantity in enumerate(QUANTITIES)]
-    by = tuple((name, *accuracy(name)) for name in sorted({one.source for one in known}))
+    some = repr([(name, *accuracy(name)) for name in sorted({one.source for one in known})])
+    by = hashlib.sha256(some.encode()).hexdigest()[:16]
     return ReadError((found[0][0], found[1][0]), (found[0][1], found[1][1]), by)
 
 
@@ -96,4 +98,5 @@ def _of_one(levels: list[Level], quantity: str, accuracy: Callable[[str], Accura
     weight = 1 / variance
     middle = float((weight * above).sum() / weight.sum())
     odd = 1.0 if alone else max(1.0, float((weight * (above - middle) ** 2).sum()) / (len(some) - 1) / QUARREL)
-    return round(middle, 3), round(float(np.sqrt(odd / weight.sum())), 3)
+    least = 0.0 if alone else BESIDE[which]  # however many there are
+    return round(middle, 3), round(max(float(np.sqrt(odd / weight.sum())), least), 3)
