@@ -15,7 +15,7 @@ from sqlalchemy import URL, Engine
 from sqlalchemy.exc import DBAPIError
 
 from curewatch.store.disk.backup import Backup, back_up, backups_of, prune, refuse_what_was_lost, was_ours, what_helps
-from curewatch.store.disk.faults import damage, disk_trouble, is_damage, is_read_only
+from curewatch.store.disk.faults import damage, disk_trouble, is_damage, is_read_only, make_folder, make_private
 from curewatch.store.disk.lock import hold_file_lock, hold_session_lock, is_held
 from curewatch.store.disk.photos import PhotoFolder
 from curewatch.store.engine import (
@@ -157,7 +157,7 @@ def _check_file(path: Path, backups: Path | None, *, make: bool) -> None:
     if not make and not path.exists():
         raise CannotOpen(f"there is no store at {path}; log a pour or a reading to make one, or name another")
     try:
-        _make_folder(folder)
+        make_folder(folder)
         if is_read_only(folder):
             raise CannotOpen(
                 f"the store {path} cannot be used: the disk of {folder} can only be read; mount it writable, "
@@ -178,6 +178,14 @@ def _check_file(path: Path, backups: Path | None, *, make: bool) -> None:
             f"the store {path} needs its log beside it, and the folder {folder} may not be written by this user; "
             "change its mode, or name a store elsewhere"
         )
+    if not path.exists():  # before SQLite makes it by the umask; its log takes mode and owner from it
+        try:
+            os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
+            make_private(path)
+        except FileExistsError:
+            pass  # another process was faster
+        except OSError as error:
+            raise CannotOpen(f"cannot make the store {path}: {error.strerror}") from error
 
 
 def _is_sqlite(path: Path) -> bool:
@@ -200,13 +208,6 @@ def _no_database(path: Path, backups: Path | None) -> CannotOpen:
 
 def _broken(path: Path, backups: Path | None, found: str) -> StoreBroken:
     return StoreBroken(path, f"is damaged ({found})", what_helps(path, backups))
-
-
-def _make_folder(folder: Path) -> None:
-    """Like `mkdir -p`, but every folder it makes is its owner's alone (mkdir's mode is for the last one only)."""
-    if not folder.exists():
-        _make_folder(folder.parent)
-        folder.mkdir(mode=0o700, exist_ok=True)
 
 
 def _may(path: Path, mode: int) -> bool:

@@ -85,8 +85,9 @@ def back_up(store: Path, now: datetime, *, to: Path | None = None, folder: Path 
     with _explained(f"no backup of {store} was made to {target}"):
         if not store.is_file():
             raise BackupFailed(f"there is no store at {store} to back up")
-        target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        with _beside(target) as part:
+        owner = store if to is None else None
+        faults.make_folder(target.parent, owner)
+        with _beside(target, owner) as part:
             _need_room(store, target.parent, LEFT_FREE_BYTES)
             _copy(store, part)
             _prove(part)
@@ -121,8 +122,8 @@ def restore(store: Path, backup: Path, now: datetime) -> Restored:
     if store.exists() and backup.samefile(store):
         raise BackupFailed(f"{backup} is the store itself; name a backup of it")
     with _explained(f"{backup} was not brought back to {store}"):
-        store.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        with hold_file_lock(store), _beside(store) as part:
+        faults.make_folder(store.parent)
+        with hold_file_lock(store), _beside(store, store if store.exists() else None) as part:
             _need_room(backup, store.parent, 0)
             # Through SQLite too: so a log beside the backup, if somebody opened it, is not lost.
             _copy(backup, part)
@@ -210,11 +211,12 @@ def _explained(what: str) -> Iterator[None]:
 
 
 @contextmanager
-def _beside(target: Path) -> Iterator[Path]:
+def _beside(target: Path, like: Path | None) -> Iterator[Path]:
     """A file for the owner alone that is gone afterwards, unless it was renamed."""
     part = target.with_name(f".{target.name}.part")
     _remove(part)  # of a run that was cut off
     os.close(os.open(part, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
+    faults.make_private(part, like)
     try:
         yield part
     finally:

@@ -6,6 +6,7 @@ first two are of one piece: apart, the one is old and the other means nothing.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import sqlite3
@@ -13,6 +14,7 @@ from collections.abc import Iterator
 from contextlib import closing
 from datetime import datetime
 from pathlib import Path
+from stat import S_ISDIR
 
 COMPANIONS = ("", "-wal", "-shm", "-journal")
 """Endings of the files that belong together; the main one first."""
@@ -113,6 +115,8 @@ def set_aside(path: Path, why: str, now: datetime) -> Path | None:
             Path(f"{path}{ending}").rename(f"{new}{ending}")
         except FileNotFoundError:
             continue
+        with contextlib.suppress(OSError):  # another user's, or a disk that knows no modes: moved it is
+            Path(f"{new}{ending}").chmod(0o600)
         moved = True
     make_last(path.parent)
     return new if moved else None
@@ -136,6 +140,31 @@ def _entries(folder: Path) -> Iterator[Path]:
         yield from folder.iterdir()
     except OSError:
         return
+
+
+def make_private(path: Path, like: Path | None = None) -> None:
+    """Have this file or folder be its owner's alone, whatever the umask. Raises OSError.
+
+    What root makes is given to the owner of `like`, or of the folder it lies in: else a command that was run as root
+    leaves what the service's own user cannot open.
+    """
+    handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW)  # of what is there now: nobody may slip root another file
+    try:
+        made = os.fstat(handle)
+        os.fchmod(handle, 0o700 if S_ISDIR(made.st_mode) else 0o600)
+        if os.geteuid() == 0:
+            owner = (like or path.parent).stat()
+            os.fchown(handle, owner.st_uid, owner.st_gid)
+    finally:
+        os.close(handle)
+
+
+def make_folder(folder: Path, like: Path | None = None) -> None:
+    """Like `mkdir -p`, but every folder it makes is its owner's alone (mkdir's mode is for the last one only)."""
+    if not folder.exists():
+        make_folder(folder.parent, like)
+        folder.mkdir(mode=0o700, exist_ok=True)
+        make_private(folder, like)
 
 
 def make_last(path: Path) -> None:

@@ -23,6 +23,7 @@ from pathlib import Path
 
 from sqlalchemy import Engine, text
 
+from curewatch.store.disk import faults
 from curewatch.store.engine import POSTGRES_LOCK_KEY
 from curewatch.store.errors import AlreadyRunning, StoreError
 
@@ -43,7 +44,10 @@ def hold_file_lock(store: Path) -> Iterator[None]:
     path = lock_of(store)
     try:
         # Not inheritable (the default), or a child that outlives the daemon would go on holding the lock.
+        is_new = not path.exists()
         descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
+        if is_new:
+            faults.make_private(path)
     except OSError as error:
         raise StoreError(f"cannot make the lock file {path}: {error.strerror}") from error
     try:

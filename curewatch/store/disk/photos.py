@@ -38,10 +38,11 @@ class PhotoFolder:
         path = self._path(name)
         if not path.exists():
             try:
-                self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+                faults.make_folder(self.folder)
                 part = path.with_name(f".{name}.part")
                 with open(part, "wb", opener=lambda file, flags: os.open(file, flags, 0o600)) as file:
                     file.write(jpeg)
+                faults.make_private(part)
                 faults.make_last(part)
                 part.rename(path)
                 faults.make_last(self.folder)
@@ -69,9 +70,10 @@ class PhotoFolder:
         """What is not there yet, of these. Raises OSError."""
         for name in sorted(set(names) - other.names()):
             if self._path(name).exists():
-                other.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+                faults.make_folder(other.folder)
                 part = other._path(name).with_name(f".{name}.part")
                 shutil.copyfile(self._path(name), part)
+                faults.make_private(part)
                 faults.make_last(part)
                 part.rename(other._path(name))
 
