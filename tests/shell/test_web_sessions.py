@@ -109,6 +109,15 @@ def test_what_came_through_a_proxy_is_not_answered_without_a_password(tmp_path: 
     assert plain.password_hash() is None, "what names this machine only is no way in from outside"
 
 
+def test_a_proxy_that_is_not_believed_is_told_of_once(
+    tmp_path: Path, password_file: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    with served(tmp_path, password_file=password_file) as studio:
+        for _ in range(3):
+            assert Browser(studio).get("/login").status_code == 200
+    assert caplog.text.count("all who come through 127.0.0.1 are one visitor: web.trusted_proxies") == 1
+
+
 # --- sessions ---
 
 

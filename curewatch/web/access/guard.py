@@ -10,6 +10,7 @@ password nothing is answered that came through a proxy: who knows from where.
 from __future__ import annotations
 
 import asyncio
+import logging
 from dataclasses import dataclass
 from datetime import timedelta
 from http.cookies import CookieError, SimpleCookie
@@ -30,6 +31,7 @@ from curewatch.web.access.sessions import LASTS, Session, Sessions
 from curewatch.web.access.tokens import Tokens
 from curewatch.web.problems import problem
 
+log = logging.getLogger(__name__)
 BODY_MOST, BODY_WITHIN_S = 64 * 1024, 15.0
 """No form of ours is longer [bytes], or takes longer to come [s]."""
 LARGE = ("/api/v1/import", "/api/v1/import.zip", "/api/v1/readings.csv")
@@ -91,6 +93,7 @@ class Guard:
         self._app, self._settings, self._sessions, self._tokens = app, settings, sessions, tokens
         self._clock, self._password, self._proxies = clock, password, settings.proxies
         self._large = asyncio.Semaphore(1)
+        self._told_of_proxy = False
 
     async def __call__(self, scope: Request, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -119,7 +122,11 @@ class Guard:
         prefix, path = self._settings.prefix, scope["path"]
         if prefix and (path == prefix or path.startswith(f"{prefix}/")):
             path = path[len(prefix) :] or "/"
-        address, https = asker((scope.get("client") or ("",))[0], headers, self._proxies)
+        peer = (scope.get("client") or ("",))[0]
+        address, https = asker(peer, headers, self._proxies)
+        if not self._told_of_proxy and self._password.is_set and address == peer and passed_on(headers):
+            self._told_of_proxy = True  # once: anybody can send such a header
+            log.warning("all who come through %s are one visitor: web.trusted_proxies does not believe it", peer)
         https = https or scope["scheme"] == "https" or self._settings.is_secure
         return {**scope, "path": path, "client": (address, 0), "scheme": "https" if https else "http"}
 
