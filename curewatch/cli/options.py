@@ -85,6 +85,9 @@ AirThere = Annotated[
     typer.Option("--air", metavar="AIR", help="still, draughty, fan or a speed. Left out: as the room's is set."),
 ]
 Place = Annotated[str | None, typer.Option("--place", metavar="PLACE", help="Where in the room.")]
+New = Annotated[
+    bool, typer.Option("--new", help="A room, place or recipe that sounds like a known one is another all the same.")
+]
 _SUPPORTS = ("canvas", "board", "panel", "raw-panel", "tile", "glass")
 Back = Annotated[
     str | None,

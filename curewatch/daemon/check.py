@@ -29,6 +29,7 @@ from curewatch.notify.services import Services
 from curewatch.physics.solver import kernel
 from curewatch.records import DeliveryState, Reading
 from curewatch.records.errors import InputError
+from curewatch.records.names import name_key
 from curewatch.settings import BrokerSettings, SensorSettings, Settings, SettingsError, TypedSettings, WebSettings
 from curewatch.store import AlreadyRunning, CannotOpen, Store, StoreError, newest
 from curewatch.studio.wording import age
@@ -284,7 +285,7 @@ def _sensors(
         heard = [
             reading.at
             for (room, source), reading in newest.items()
-            if room == sensor.room and (source == name or source.startswith(f"{name}/"))
+            if name_key(room) == name_key(sensor.room) and (source == name or source.startswith(f"{name}/"))
         ]
         if not heard:
             # a broker grants a subscription and then keeps back every message its access list forbids us

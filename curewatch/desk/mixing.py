@@ -5,11 +5,14 @@ from __future__ import annotations
 import difflib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 from curewatch.desk.desk import Desk, mark_changed
-from curewatch.desk.orders import DEFAULT_RECIPE, nearest
+from curewatch.desk.orders import DEFAULT_RECIPE, meet_recipe, nearest
+from curewatch.desk.retraction import doubt
 from curewatch.records import Recipe
 from curewatch.records.errors import Field, InputError
+from curewatch.records.names import same_name
 from curewatch.records.observations import ObservationKind
 from curewatch.records.workshop import RecipeMix
 from curewatch.settings import MaterialSettings, Settings, load_materials
@@ -122,16 +125,22 @@ def as_mixed(desk: Desk, recipe: str, shelf: Materials) -> tuple[RecipeMix | Non
         return told, None
 
 
-def put_recipe(desk: Desk, told: Recipe | RecipeMix) -> tuple[Recipe, Mixture | None]:
+def put_recipe(
+    desk: Desk, told: Recipe | RecipeMix, now: datetime, *, new: bool = False
+) -> tuple[Recipe, Mixture | None]:
     """Say what a recipe is made of, its solids or its parts, or correct it; with what the parts come out at.
 
-    Its pieces are forecast anew. Raises as `recipe_of`.
+    Its pieces are forecast anew. Raises as `recipe_of`, and NearName for one that sounds like another unless it is new.
     """
     recipe, found = (told, None) if isinstance(told, Recipe) else recipe_of(told, Materials.of(desk.settings))
     with desk.store.write() as tx:
+        called, _ = meet_recipe(tx, recipe.name, new=new)
+        recipe = recipe.model_copy(update={"name": called})
+        poured = [pour.piece_id for pour in tx.pours([piece.id for piece in tx.pieces()]) if pour.recipe == called]
+        doubt(tx, poured, "its recipe was corrected", now)
         tx.put_recipe(recipe)
         if isinstance(told, RecipeMix):
-            tx.put_mix(told)
+            tx.put_mix(told.model_copy(update={"recipe": called}))
         mark_changed(tx)
     return recipe, found
 
@@ -139,8 +148,10 @@ def put_recipe(desk: Desk, told: Recipe | RecipeMix) -> tuple[Recipe, Mixture | 
 def mix_of(desk: Desk, name: str) -> RecipeMix | None:
     """How the recipe is mixed; None where nobody has said. InputError if there is no such recipe."""
     with desk.store.read() as tx:
+        known = [one.name for one in tx.recipes()]
+        name = same_name(name, known) or name
         mix = tx.mix_of(name)
-        if mix is None and name != DEFAULT_RECIPE and tx.recipe(name) is None:
+        if mix is None and name != DEFAULT_RECIPE and name not in known:
             known = [one.recipe for one in tx.mixes()]
             raise InputError(Field.RECIPE, name, nearest(name, known, "a recipe whose parts are told"))
     return mix
@@ -164,7 +175,8 @@ def run_off(desk: Desk, recipe: str, area_m2: float) -> RunOff:
 
 
 def _told(tx: Transaction) -> list[MeasuredShare]:
-    paints = {paint.piece_id: paint for paint in tx.paints()}
+    deleted = tx.deleted()
+    paints = {paint.piece_id: paint for paint in tx.paints() if paint.piece_id not in deleted}
     weighed = [one for one in tx.observations(list(paints)) if one.kind is ObservationKind.WEIGHING]
     found = []
     for pour in tx.pours(list(paints)):

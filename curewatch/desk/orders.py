@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import difflib
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
 from curewatch.records import Piece, Pour, Recipe, Room, Support, ThicknessSource
-from curewatch.records.errors import Field, InputError
+from curewatch.records.corrections import CorrectionKind, Naming
+from curewatch.records.errors import Field, InputError, NearName
+from curewatch.records.names import near_name, same_name
 from curewatch.records.remarks import Remark, RemarkKind
 from curewatch.records.workshop import Paint
 from curewatch.store import Transaction
@@ -35,6 +38,8 @@ class PourOrder:
     """How far from level its support was found to be; None: not measured."""
     paint: Paint | None = None
     """What was poured over it; whose piece that is, the store will say."""
+    new: bool = False
+    """A room, place or recipe that sounds like a known one is another all the same."""
 
     def pour(self, piece_id: int, room_air_m_s: float) -> Pour:
         """On that piece, in a room whose air is set to that speed [m/s]."""
@@ -59,6 +64,8 @@ class Logged:
     """What was stored, and what came of it."""
 
     piece: Piece | None = None
+    room: str | None = None
+    """As it is called, where it was named."""
     remarks: tuple[Remark, ...] = ()
 
 
@@ -66,25 +73,56 @@ DEFAULT_RECIPE = "house mix"
 """What a pour without a recipe is taken to be."""
 
 
-def meet_room(tx: Transaction, name: str) -> list[Remark]:
-    """Make the room if it is new."""
-    if tx.room(name) is not None:
-        return []
-    near = difflib.get_close_matches(name, [room.name for room in tx.rooms()], 1)
+def met(given: str, known: Iterable[str], field: Field, *, new: bool) -> str | None:
+    """The known name that was given, whatever its case and spaces; None: it is a new one.
+
+    NearName where it may be a slip of a known one, unless it is said to be `new`.
+    """
+    names = list(known)
+    if (same := same_name(given, names)) is not None:
+        return same
+    if not new and (near := near_name(given, names)) is not None:
+        raise NearName(field, given, near)
+    return None
+
+
+def meet_room(tx: Transaction, name: str, *, new: bool = False) -> tuple[str, list[Remark]]:
+    """The room as it is called, made if it is new. NearName as `met`."""
+    if (known := met(name, [room.name for room in tx.rooms()], Field.ROOM, new=new)) is not None:
+        return known, []
     tx.add_room(Room(name=name))
-    return [Remark(RemarkKind.ROOM_NEW, name, near[0] if near else None)]
+    return name, [Remark(RemarkKind.ROOM_NEW, name)]
 
 
-def meet_recipe(tx: Transaction, name: str | None) -> list[Remark]:
-    """Make the recipe (None: the usual one, which nobody need be told of) if it is new."""
-    if tx.recipe(name or DEFAULT_RECIPE) is not None:
-        return []
-    recipe = Recipe(name=name or DEFAULT_RECIPE)
-    near = difflib.get_close_matches(recipe.name, [known.name for known in tx.recipes()], 1)
+def meet_recipe(tx: Transaction, name: str | None, *, new: bool = False) -> tuple[str, list[Remark]]:
+    """The recipe as it is called (None: the usual one, which nobody need be told of), made if it is new."""
+    given = name or DEFAULT_RECIPE
+    known = met(given, [one.name for one in tx.recipes()], Field.RECIPE, new=new or name is None)
+    if known is not None:
+        return known, []
+    recipe = Recipe(name=given)
     tx.put_recipe(recipe)
-    if name is None:
-        return []
-    return [Remark(RemarkKind.RECIPE_NEW, name, near[0] if near else None, recipe)]
+    return given, [] if name is None else [Remark(RemarkKind.RECIPE_NEW, name, recipe=recipe)]
+
+
+def meet_place(tx: Transaction, room: str, place: str | None, *, new: bool = False) -> str | None:
+    """The place of the room as it is called; NearName as `met`."""
+    return place and (met(place, places_of(tx, room), Field.PLACE, new=new) or place)
+
+
+def places_of(tx: Transaction, room: str) -> list[str]:
+    """Where something of the room lies or has lain, by name, but for what was removed since."""
+    left = {piece.id for piece in (*tx.pieces(), *tx.pieces(gone=True))}
+    last: dict[str, datetime] = {}
+    for stay in tx.stays():
+        if stay.room == room and stay.place is not None and stay.piece_id in left:
+            at = stay.since if stay.logged_at is None else stay.logged_at
+            last[stay.place] = max(at, last.get(stay.place, at))
+    for one in tx.corrections():
+        removed = one.kind is CorrectionKind.REMOVED and one.naming is Naming.PLACE and one.room == room
+        if removed and last.get(one.name, one.logged_at) < one.logged_at:
+            last.pop(one.name, None)
+    return sorted(last)
 
 
 def nearest(given: str, names: list[str], what: str) -> str:
@@ -103,9 +141,9 @@ def piece_here(tx: Transaction, name: str) -> Piece:
     raise InputError(Field.PIECE, name, nearest(name, [piece.name for piece in pieces], "a piece here"))
 
 
-def room_known(tx: Transaction, name: str) -> Room:
-    rooms = tx.rooms()
-    for room in rooms:
-        if room.name == name:
-            return room
-    raise InputError(Field.ROOM, name, nearest(name, [room.name for room in rooms], "a room"))
+def room_known(tx: Transaction, name: str) -> str:
+    """The room as it is called, whatever case and spaces were given. InputError: there is none."""
+    rooms = [room.name for room in tx.rooms()]
+    if (same := same_name(name, rooms)) is None:
+        raise InputError(Field.ROOM, name, nearest(name, rooms, "a room"))
+    return same

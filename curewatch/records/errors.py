@@ -21,6 +21,7 @@ class Field(StrEnum):
     BY_WEIGHT = "by_weight"
     CLOCK = "clock unconfirmed"
     CSV = "csv_to"
+    CORRECTION = "correction"
     DAYS = "days"
     DO = "do"
     DUE = "due"
@@ -35,6 +36,7 @@ class Field(StrEnum):
     GRAMS = "grams"
     HOURS = "hours"
     HUMIDITY = "humidity"
+    INTO = "into"
     KEY = "key"
     KIND = "kind"
     LAYER = "layer"
@@ -42,6 +44,7 @@ class Field(StrEnum):
     MEMBERS = "members"
     NAME = "name"
     """Of what is new."""
+    NEW = "new"
     NUMBER = "number"
     OBSERVATION = "observation"
     PAINT = "paint"
@@ -137,6 +140,16 @@ class InputError(ForPeople, ValueError):
 
     def __str__(self) -> str:
         return self.in_words()
+
+
+class NearName(InputError):
+    """A name that is close to a known one: it may be a slip, and has to be said to be new."""
+
+    def __init__(self, field: str, given: str, near: str) -> None:
+        allowed = (f"{near!r} (did you mean that?), or ", Field.NEW, " for one that is new")
+        super().__init__(field, given, allowed, f"which is near {near!r}")
+        self.args = (field, given, near)  # as they are given, so that it survives pickling
+        self.near = near
 
 
 def said(words: Words, named: Naming = str) -> str:

@@ -57,6 +57,8 @@ class Room(Record):
     """Where pieces dry and readings come from. The name is the identity."""
 
     name: Name
+    removed_at: Moment | None = None
+    """Since then it is offered no more; what was read and dried there stays."""
 
 
 class Reading(Record):
@@ -110,6 +112,8 @@ class Recipe(Record):
     glycol: Annotated[float, Field(ge=0.0, le=0.15)] = 0.03
     stated: bool = False
     """False while solids and glycol are the default assumption, not something a person said."""
+    removed_at: Moment | None = None
+    """Since then it is offered no more; what was poured of it stays."""
 
 
 class ThicknessSource(StrEnum):

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 from pydantic import Field, PrivateAttr, model_validator
 
 from curewatch.records import GivenName
+from curewatch.records.names import same_name
 from curewatch.settings.channels import (
     HeartbeatSettings,
     MailSettings,
@@ -185,7 +186,7 @@ class Settings(Table):
 
     def room(self, name: str) -> RoomSettings:
         """What is set for a room; the usual where nothing is."""
-        return self.rooms.get(name, RoomSettings())
+        return self.rooms.get(same_name(name, self.rooms) or name, RoomSettings())
 
     def accuracy_of(self, source: str) -> tuple[float, float]:
         """Of what is read under this name [°C, %]; behind a wildcard each topic is as good as its sensor."""

@@ -23,6 +23,7 @@ from sqlalchemy import (
 )
 
 from curewatch.records import AlarmHappening, AlarmKind, AlarmState, DeliveryState, Support, ThicknessSource, Trust
+from curewatch.records.corrections import CorrectionKind, Naming
 from curewatch.store.engine import NAME, Instant, one_of
 
 metadata = MetaData(
@@ -40,6 +41,7 @@ rooms = Table(
     "rooms",
     metadata,
     Column("name", NAME, primary_key=True),
+    Column("removed_at", Instant),
     # This prevents a room nobody can name on a command line.
     CheckConstraint("length(name) BETWEEN 1 AND 80", name="name"),
 )
@@ -50,6 +52,7 @@ recipes = Table(
     Column("solids", Double, nullable=False),
     Column("glycol", Double, nullable=False),
     Column("stated", Boolean(create_constraint=True, name="stated"), nullable=False),
+    Column("removed_at", Instant),
     CheckConstraint("length(name) BETWEEN 1 AND 80", name="name"),
     # These prevent a mix outside the range the drying model speaks for.
     CheckConstraint("solids BETWEEN 0.05 AND 0.70", name="solids"),
@@ -118,8 +121,10 @@ sources = Table(
     Column("id", Integer, primary_key=True),
     Column("room", ForeignKey("rooms.name"), nullable=False),
     Column("name", Text, nullable=False),
+    # The correction by which it came here from a room that was another name of this one; 0: it was always here.
+    Column("merged_by", Integer, nullable=False, server_default="0"),
     # This prevents a sensor from being counted twice in one room. (Moved to another room it is another source.)
-    UniqueConstraint("room", "name"),
+    UniqueConstraint("room", "name", "merged_by"),
 )
 TEMP_ONLY, RH_ONLY = 1, 2
 readings = Table(
@@ -343,4 +348,30 @@ pending_messages = Table(
     Column("boottime_s", Double, nullable=False),
     Column("late_s", Double),
     CheckConstraint("late_s IS NULL OR late_s >= 0", name="late_s"),
+)
+corrections = Table(
+    "corrections",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("kind", one_of(CorrectionKind, "kind"), nullable=False),
+    Column("logged_at", Instant, nullable=False),
+    Column("name", NAME, nullable=False),
+    Column("piece_id", ForeignKey("pieces.id"), index=True),
+    Column("naming", one_of(Naming, "naming")),
+    Column("room", NAME),
+    Column("to", NAME),
+    # This prevents a correction of nothing, or of two things at once.
+    CheckConstraint("(piece_id IS NULL) != (naming IS NULL)", name="of"),
+)
+changes = Table(
+    "changes",
+    metadata,
+    # What was, and so how a correction is taken back. It goes with its correction.
+    Column("correction_id", ForeignKey("corrections.id", ondelete="CASCADE"), nullable=False),
+    Column("number", Integer, nullable=False),
+    Column("table", NAME, nullable=False),
+    Column("was", Text),
+    Column("now", Text),
+    PrimaryKeyConstraint("correction_id", "number"),
+    CheckConstraint("was IS NOT NULL OR now IS NOT NULL", name="something"),
 )

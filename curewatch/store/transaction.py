@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from curewatch.store.queries.access import Access
+from curewatch.store.queries.corrections import Corrections
 from curewatch.store.queries.decisions import AlarmHistory, Checkpoints, Decisions
 from curewatch.store.queries.facts import Facts
 from curewatch.store.queries.importing import Import
@@ -14,6 +15,7 @@ from curewatch.store.queries.undo import Undo
 
 class Transaction(
     Facts,
+    Corrections,
     Observations,
     Readings,
     Decisions,

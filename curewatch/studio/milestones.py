@@ -32,6 +32,32 @@ def refuted_keys(piece_id: int, known: Collection[str], found: Standing) -> list
     return [key for key in known if key.startswith(begins) and "/withdrawn-" not in key]
 
 
+def holds(told: Notice, forecast: Forecast | None, now: datetime) -> bool:
+    """Whether what was told of a piece's milestone is so by this forecast."""
+    milestone = next((m for m in (forecast.milestones if forecast else ()) if m.kind == told.data["milestone"]), None)
+    if milestone is None:
+        return False
+    at = milestone.safe_at if told.data["odds"] == "safe" else milestone.worth_checking_at
+    return milestone.found_at is not None or (at is not None and at <= now)
+
+
+def retraction(told: Sequence[Notice], why: str, now: datetime) -> Notice:
+    """One line for what was told of one piece, the oldest first, and is not so."""
+    *others, last = told
+    too = f" So are: {'; '.join(one.title for one in others)}." if others else ""
+    return Notice(
+        key=f"{last.key}/retracted-{now:%Y%m%dT%H%M%S.%fZ}",
+        kind="withdrawn",
+        created_at=now,
+        title=f"{last.title} (withdrawn: {why})",
+        text=f"What you were told is withdrawn: {why}. Its dates follow from what is known now.{too}",
+        expires_at=now + EXPIRES_AFTER,
+        piece_id=last.piece_id,
+        room=last.room,
+        data={"withdraws": [one.key for one in told], "why": why, "names": last.data.get("names", [])},
+    )
+
+
 def next_due(forecast: Forecast, told: Collection[MilestoneKind], now: datetime) -> datetime | None:
     """The next moment after `now` at which a milestone notice of this forecast falls due."""
     moments = [

@@ -6,11 +6,13 @@ import math
 from collections.abc import Sequence
 from datetime import datetime
 from typing import Annotated
+from zoneinfo import ZoneInfo
 
 from pydantic import Field
 
-from curewatch.desk.commands.undo import LogEntry, LogKind
+from curewatch.desk.commands.log import LogEntry, LogKind
 from curewatch.records import Alarm, Piece, Reading, SensorTrust, Stay
+from curewatch.records.corrections import Correction
 from curewatch.records.observations import Observation
 from curewatch.records.workshop import Photo, StepDone, Tilt
 from curewatch.studio.air.flaws import trust_text
@@ -18,6 +20,7 @@ from curewatch.studio.alarms.alarm_words import TITLES
 from curewatch.studio.learning.texts import finding
 from curewatch.studio.wording import number
 from curewatch.views.base import RequestModel, View
+from curewatch.views.corrections import in_words
 
 
 class Undo(RequestModel):
@@ -39,7 +42,7 @@ class LoggedBefore(View):
     undo: Undo
 
 
-def logged_text(entries: Sequence[LogEntry]) -> str:
+def logged_text(entries: Sequence[LogEntry], tz: ZoneInfo) -> str:
     """What was logged, in a line: of one entry, or of pours that were logged together."""
     first, fact = entries[0], entries[0].fact
     if isinstance(fact, Piece):
@@ -57,6 +60,9 @@ def logged_text(entries: Sequence[LogEntry]) -> str:
         return f"{first.about}: {math.degrees(fact.tilt_rad):.1f}° off level"
     if isinstance(fact, Photo):
         return f"{first.about}: photo, {fact.kind.value}"
+    if isinstance(fact, Correction):
+        said = in_words(fact, first.changes, tz)
+        return f"{first.about}: {said}" if fact.naming is None else f"{said[0].upper()}{said[1:]}"
     if isinstance(fact, SensorTrust):
         return f"{fact.room}: {trust_text(fact)}"
     if isinstance(fact, Alarm):

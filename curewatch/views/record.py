@@ -21,6 +21,7 @@ from curewatch.views.alarms import AlarmOut, HarmOut
 from curewatch.views.base import View, local, rounded, tidy
 from curewatch.views.board import MilestoneOut, PieceOut, milestones_of
 from curewatch.views.care import DoneOut, ObservationOut, PhotoOut
+from curewatch.views.corrections import CorrectionOut
 from curewatch.views.sheet import HONESTY
 
 
@@ -150,6 +151,7 @@ class RecordOut(PouredOut):
     steps: list[DoneOut]
     photos: list[PhotoOut]
     harm: list[HarmOut]
+    corrections: list[CorrectionOut] = Field(description="Of what was logged of its pour, in the order they were made")
     honesty: str = HONESTY
 
     @classmethod
@@ -175,6 +177,7 @@ class RecordOut(PouredOut):
             steps=[DoneOut.of(one, tz) for one in looked.history.steps],
             photos=[PhotoOut.of(one, tz) for one in looked.history.photos],
             harm=[HarmOut.of(name, one, tz) for one in looked.history.damages],
+            corrections=[CorrectionOut.of(one, looked.changes, tz) for one in looked.corrections],
         )
 
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime
+from zoneinfo import ZoneInfo
 
 from curewatch.desk.reports.cure_record import CureRecord
 from curewatch.studio import wording
 from curewatch.studio.alarms.damage import length_and_what
 from curewatch.studio.diagnosis.drying_history import PastAir, slope_text
 from curewatch.studio.learning.texts import finding
+from curewatch.views.corrections import in_words
 
 HONESTY = (
     "Dates of drying are estimates by a model of the film in the air as it was read, not measurements; what a person "
@@ -69,6 +71,11 @@ def done(looked: CureRecord, date: Dated) -> list[Pair]:
 def photos(looked: CureRecord, date: Dated) -> list[Pair]:
     """By the moment at which it was taken."""
     return [(date(one.at), one.kind.value) for one in looked.history.photos]
+
+
+def corrected(looked: CureRecord, date: Dated, tz: ZoneInfo) -> list[Pair]:
+    """By the moment at which it was put right."""
+    return [(date(one.logged_at), in_words(one, looked.changes, tz)) for one in looked.corrections]
 
 
 def harm(looked: CureRecord) -> list[Pair]:

@@ -16,6 +16,7 @@ KEYS = {
     Field.FILE: "body",
     Field.FORGET: "name",
     Field.HUMIDITY: "rh_pct",
+    Field.INTO: "to",
     Field.PART: "parts",
     Field.POURED: "poured_ml",
     Field.RAN_OFF: "ran_off_ml",

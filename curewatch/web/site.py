@@ -222,6 +222,7 @@ def text_of(form: FormData | Mapping[str, str], name: str) -> str:
 def page(request: Request, name: str, now: datetime, status: int = 200, **values: Any) -> HTMLResponse:
     """One page from its template."""
     site, visitor = site_of(request), visitor_of(request)
+    values = {"near": False} | values
     values |= {
         "words": site.words(now),
         "now": now,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from datetime import UTC
 from typing import Any
@@ -11,6 +12,7 @@ from hypothesis import strategies as st
 from curewatch.desk import Desk
 from curewatch.desk.transfer.exporting import KINDS
 from curewatch.records import Notice, Piece, Pour, Reading, Recipe, Record, Room, Stay, ThicknessSource
+from curewatch.records.corrections import Change, Correction
 from curewatch.records.observations import Observation
 from curewatch.records.workshop import Part, RecipeMix
 from tests.shell.moved_studio import LATER
@@ -45,6 +47,7 @@ def studios(draw: st.DrawFn) -> dict[str, list[Any]]:
     recipes = draw(st.lists(NAMES, min_size=1, max_size=3, unique=True))
     ids = draw(st.lists(st.integers(1, 2**63 - 1), max_size=3, unique=True))
     room, recipe, maybe = st.sampled_from(rooms), st.sampled_from(recipes), st.none() | MOMENTS
+    maybe_json = st.none() | DATA.map(json.dumps)
     parts = st.lists(st.builds(Part, material=NAMES, amount=within(5e-324, 1000)), min_size=1, max_size=3)
     return {
         "rooms": [Room(name=name) for name in rooms],
@@ -62,6 +65,14 @@ def studios(draw: st.DrawFn) -> dict[str, list[Any]]:
         "observations": [
             Observation(id=n, piece_id=i, at=draw(MOMENTS), kind="surface", surface_c=draw(within(-30, 60)))
             for n, i in enumerate(ids, 1)
+        ],
+        "corrections": [
+            Correction(id=n, kind="pour", logged_at=draw(MOMENTS), name=draw(NAMES), piece_id=i)
+            for n, i in enumerate(ids, 1)
+        ],
+        "changes": [
+            Change(correction_id=n, number=0, table=draw(NAMES), was=draw(maybe_json), now=json.dumps(draw(DATA)))
+            for n, _ in enumerate(ids, 1)
         ],
         "notices": [
             Notice(key=key, kind="test", created_at=draw(MOMENTS), title=draw(TEXTS), text=draw(TEXTS), data=draw(DATA),

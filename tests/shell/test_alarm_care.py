@@ -19,9 +19,10 @@ from curewatch.daemon.delivery import NoticeDelivery
 from curewatch.desk import Desk, PourOrder
 from curewatch.desk.commands import alarm_care as care
 from curewatch.desk.commands.alarm_care import alarms_now
+from curewatch.desk.commands.log import LogKind
 from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import log_reading
-from curewatch.desk.commands.undo import LogKind, undo, undo_last
+from curewatch.desk.commands.undo import undo, undo_last
 from curewatch.desk.reports.piece import piece_report
 from curewatch.notify import GiveUp, Outbox
 from curewatch.records import AlarmHappening, AlarmKind, Damage, DeliveryState, Notice, Reading, ThicknessSource

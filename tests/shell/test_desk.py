@@ -116,9 +116,12 @@ def test_a_pour_makes_its_room_and_recipe_and_says_what_was_assumed(desk: Desk, 
         "recipe 'thin mix' is new: taken as 30% solids, 3% glycol by volume",
     ]
     assert log_pour(desk, order("Reed", recipe="thin mix"), NOON).remarks == ()
-    near = log_pour(desk, replace(order("Eel"), room="Boat shet", recipe="thin mixx"), NOON).remarks
-    assert [one.near for one in near] == ["Boat shed", "thin mix"]
-    assert wording.notes(near)[0] == "room 'Boat shet' is new; did you mean 'Boat shed'?"
+    near = replace(order("Eel"), room="Boat shet", recipe="thin mixx")
+    with pytest.raises(InputError, match="near 'Boat shed': say 'Boat shed'"):
+        log_pour(desk, near, NOON)
+    with pytest.raises(InputError, match="recipe: got 'thin mixx', which is near 'thin mix'"):
+        log_pour(desk, replace(near, room="boat  SHED"), NOON)
+    assert [one.name for one in log_pour(desk, replace(near, new=True), NOON).remarks] == ["Boat shet", "thin mixx"]
 
 
 def test_a_pour_is_refused_whole_when_its_name_is_taken_or_it_is_yet_to_come(desk: Desk, store: Store) -> None:
@@ -153,7 +156,7 @@ def test_the_revision_changes_with_every_fact_from_any_desk(desk: Desk, store: S
         lambda: log_pour(other, order(), NOON),
         lambda: log_reading(other, reading(NOON)),
         lambda: store_readings(other, [reading(NOON, source="post")]),
-        lambda: put_recipe(other, Recipe(name="thin mix")),
+        lambda: put_recipe(other, Recipe(name="thin mix"), NOON),
     ):
         log()
         seen.append(facts_revision(desk.store))
@@ -230,7 +233,7 @@ def test_correcting_a_recipe_brings_new_forecasts_even_of_what_had_settled(desk:
     assert board_of(desk, late).pieces[0].next is None, "settled"
     for days in (101, 150, 400):
         assert refresh(desk, NOON + timedelta(days=days)).forecasts == 0, "and left alone"
-    put_recipe(desk, Recipe(name="thin mix", solids=0.2))
+    put_recipe(desk, Recipe(name="thin mix", solids=0.2), NOON)
     assert refresh(desk, NOON + timedelta(days=400)).forecasts == 1
 
 

@@ -258,6 +258,6 @@ def test_a_recipe_that_is_corrected_in_between_makes_the_forecast_stale(
     desk: Desk, store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with monkeypatch.context() as patch:
-        between(patch, lambda: put_recipe(desk, Recipe(name="house mix", solids=0.4)))
+        between(patch, lambda: put_recipe(desk, Recipe(name="house mix", solids=0.4), NOON))
         refresh(desk, NOON)
     assert refresh(desk, NOON).forecasts == 2

@@ -10,9 +10,10 @@ import pytest
 
 from curewatch.desk import Desk
 from curewatch.desk.commands import moves
+from curewatch.desk.commands.log import LogKind
 from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import store_readings
-from curewatch.desk.commands.undo import LogKind, undo_last
+from curewatch.desk.commands.undo import undo_last
 from curewatch.desk.reports.piece import piece_report
 from curewatch.desk.transfer.exporting import everything
 from curewatch.desk.transfer.importing import facts_from_json, import_facts

@@ -10,10 +10,11 @@ import pytest
 from curewatch.cli import main
 from curewatch.clock import SystemClock
 from curewatch.desk import Desk
+from curewatch.desk.commands.log import LogKind
 from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import log_reading, store_readings
 from curewatch.desk.commands.trust import trust_sensor
-from curewatch.desk.commands.undo import LogKind, undo_last
+from curewatch.desk.commands.undo import undo_last
 from curewatch.desk.reports.board import board_of
 from curewatch.records import Trust
 from curewatch.records.errors import InputError

@@ -12,9 +12,10 @@ import pytest
 from curewatch.cli import main
 from curewatch.desk import Desk
 from curewatch.desk.commands import moves, observing
+from curewatch.desk.commands.log import LogKind, logged_lately
 from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import log_reading
-from curewatch.desk.commands.undo import LogKind, logged_lately, undo, undo_last, undo_observation
+from curewatch.desk.commands.undo import undo, undo_last, undo_observation
 from curewatch.records import Stay
 from curewatch.records.errors import InputError
 from curewatch.records.observations import Finger, ObservationKind

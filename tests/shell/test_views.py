@@ -52,7 +52,7 @@ def lived_in(studio: Studio) -> Studio:
     observing.feel(desk, "Curlew", Finger.TACKY, now, now)
     aftercare.done(desk, "Curlew", "skins", now, now)
     told = RecipeMix(recipe="tide", parts=(Part(material="fluid paint", amount=1), Part(material="water", amount=0.2)))
-    put_recipe(desk, told)
+    put_recipe(desk, told, now)
     refresh(desk, now)
     return studio
 

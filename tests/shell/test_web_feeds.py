@@ -13,7 +13,8 @@ from icalendar import Calendar, Event
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from curewatch.desk.commands import moves
-from curewatch.desk.commands.undo import LogKind, undo
+from curewatch.desk.commands.log import LogKind
+from curewatch.desk.commands.undo import undo
 from curewatch.desk.reports.piece import piece_report
 from curewatch.settings import WebSettings
 from curewatch.web.access.passwords import Password, hash_of

@@ -11,7 +11,8 @@ import pytest
 from curewatch.cli.output import Page
 from curewatch.cli.texts.piece_text import steps_text
 from curewatch.desk.commands import aftercare
-from curewatch.desk.commands.undo import LogKind, undo
+from curewatch.desk.commands.log import LogKind
+from curewatch.desk.commands.undo import undo
 from curewatch.desk.reports.piece import piece_report
 from curewatch.records import AlarmKind, Damage
 from curewatch.records.errors import Field, InputError

@@ -14,8 +14,9 @@ import pytest
 
 from curewatch.desk import Desk
 from curewatch.desk.commands import moves
+from curewatch.desk.commands.log import LogKind
 from curewatch.desk.commands.readings import store_readings
-from curewatch.desk.commands.undo import LogKind, undo
+from curewatch.desk.commands.undo import undo
 from curewatch.desk.mixing import put_recipe
 from curewatch.desk.refresh.refresher import Refresher
 from curewatch.desk.reports.board import BoardCache, board_of
@@ -200,18 +201,28 @@ def test_several_alike_started_earlier(studio: Studio) -> None:
     assert studio.desk.local(piece_report(studio.desk, "Curlew", NOW).drying.pour.at).strftime("%d %H:%M") == "19 18:30"
 
 
-def test_a_room_or_a_recipe_met_for_the_first_time_is_said_to_be_new_with_what_may_have_been_meant(
-    studio: Studio,
-) -> None:
+def test_a_name_that_sounds_like_a_known_one_is_asked_back_and_one_tap_says_that_it_is_new(studio: Studio) -> None:
     studio.read()
     assert "is new" not in words_of(studio.post("/pour", POUR | {"recipe": ""}).text)
-    put_recipe(studio.desk, Recipe(name="river white", solids=0.4, stated=True))
-    assert "is new" not in words_of(studio.post("/pour", POUR | {"name": "Reed"}).text)
+    put_recipe(studio.desk, Recipe(name="river white", solids=0.4, stated=True), NOW)
+    assert "is new" not in words_of(studio.post("/pour", POUR | {"name": "Reed", "recipe": "River  White"}).text)
     slip = POUR | {"name": "Eel", "room": "", "room_typed": "Shde", "recipe": "river whte"}
-    said = words_of(studio.post("/pour", slip).text)
-    assert "Room “Shde” was never read; did you mean “Shed”?" in said
+    answer = studio.post("/pour", slip)
+    said = words_of(answer.text)
+    assert answer.status_code == 422
+    assert "got 'Shde', which is near 'Shed': say 'Shed' (did you mean that?)" in said
+    assert "It is a new one: log it so" in said
+    assert studio.names() == ["Curlew", "Reed"]
+    said = words_of(studio.post("/pour", slip | {"new": "yes"}).text)
+    assert "Room “Shde” was never read" in said
     assert "Recipe “river whte” was never described and is taken as 30% solids, 3% glycol" in said
-    assert "did you mean “river white”?" in said
+    reading = {"room": "", "temperature": "18", "unit": "C", "humidity": "52", "when": "now"}
+    assert studio.post("/reading", reading | {"room": "", "room_typed": "Shdee"}).status_code == 422
+    reading["room_typed"] = "SHED "
+    assert studio.post("/reading", reading).status_code == 200
+    with studio.store.read() as tx:
+        assert {pour.recipe for pour in tx.pours()} == {"house mix", "river white", "river whte"}
+        assert [room.name for room in tx.rooms()] == ["Shde", "Shed"]
 
 
 def test_of_several_alike_all_are_logged_or_none(studio: Studio) -> None:

@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 
 from curewatch.desk.commands import aftercare, moves, observing
+from curewatch.desk.commands.log import LogKind
 from curewatch.desk.commands.readings import store_readings
-from curewatch.desk.commands.undo import LogKind, undo
+from curewatch.desk.commands.undo import undo
 from curewatch.desk.reports.piece import piece_report
 from curewatch.desk.reports.room import room_outlook, room_record
 from curewatch.records import Reading, Support

@@ -19,13 +19,13 @@ from tests.shell.web_parts import NOW, Studio, served
 
 PLAN = "room=Shed&due={due:%Y-%m-%dT18:00:00Z}"
 PAGES = (
-    "/", "/piece/Curlew", "/room/Shed", "/record/Curlew", "/labels", "/alarms", "/lately", "/metrics",
+    "/", "/piece/Curlew", "/room/Shed", "/record/Curlew", "/labels", "/alarms", "/lately", "/names", "/metrics",
     f"/plan?{PLAN.replace('T18:00:00Z', '')}&thickness=medium&recipe=river%20white",
     *(f"/api/v1/{path}" for path in (
         "board", "pieces/Curlew", "pieces/Curlew/record", "pieces/Curlew/curve", "pieces/Curlew/observations",
         "pieces/Curlew/photos",
         "pieces/Curlew/steps", "pieces/Curlew/advice", "pieces/Curlew/air", "rooms/Shed", "rooms/Shed/outlook",
-        "learned",
+        "learned", "names",
         f"plan?{PLAN}&wet_thickness_mm=1.2&recipe=river%20white",
     )),
 )  # fmt: skip

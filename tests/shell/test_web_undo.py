@@ -12,8 +12,9 @@ import pytest
 
 from curewatch.desk import Desk
 from curewatch.desk.commands import aftercare, alarm_care, moves, observing
+from curewatch.desk.commands.log import LogKind
 from curewatch.desk.commands.readings import log_reading
-from curewatch.desk.commands.undo import LogKind, undo
+from curewatch.desk.commands.undo import undo
 from curewatch.desk.reports.piece import piece_report
 from curewatch.records import AlarmKind, Damage, Reading
 from curewatch.records.errors import InputError

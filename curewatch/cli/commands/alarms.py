@@ -15,7 +15,7 @@ from curewatch.cli.texts import alarms_text
 from curewatch.desk.commands import alarm_care, notice_care
 from curewatch.desk.commands import undo as undoing
 from curewatch.desk.commands.alarm_care import alarms_now
-from curewatch.desk.commands.undo import LogKind
+from curewatch.desk.commands.log import LogKind
 from curewatch.intake.typed import parse_duration
 from curewatch.records import Alarm, AlarmKind
 from curewatch.records.errors import Field, InputError

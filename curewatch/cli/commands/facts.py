@@ -16,10 +16,11 @@ from curewatch.cli.session import desk_of, iso, moment, refresh_first, say_view
 from curewatch.cli.texts import piece_text
 from curewatch.desk import Desk
 from curewatch.desk.commands import moves
+from curewatch.desk.commands.log import LogKind
 from curewatch.desk.commands.pours import log_pours
 from curewatch.desk.commands.readings import log_reading
 from curewatch.desk.commands.trust import parse_trust, trust_sensor
-from curewatch.desk.commands.undo import LogKind, undo_last
+from curewatch.desk.commands.undo import undo_last
 from curewatch.desk.mixing import density_of
 from curewatch.desk.reports.piece import piece_report
 from curewatch.intake.typed import parse_air, parse_humidity
@@ -64,12 +65,14 @@ def pour(
     times: Annotated[
         str, typer.Option("--times", metavar="N", help="So many alike from one mix: 'NAME 1' to 'NAME N'.")
     ] = "1",
+    new: options.New = False,
     as_json: options.AsJson = False,
 ) -> None:
     """Log a pour: a new piece, when it was poured, how thick, and where it lies."""
     words = PourWords(
         name=name, room=room, times=times, wet_thickness=wet_thickness, poured=poured, ran_off=ran_off, layer=layer,
         size=size, place=place, recipe=recipe, silicone=silicone, support=support, air=air, tilt=tilt, paint=paint,
+        new=new,
     )  # fmt: skip
     with desk_of(ctx) as (desk, now):
         orders = words.orders(moment(at, desk, now), partial(density_of, desk))
@@ -92,6 +95,7 @@ def reading(
     temperature: Annotated[str, typer.Option("--temperature", metavar="TEMP", help="Such as 21C or 70F.")],
     humidity: Annotated[str, typer.Option("--humidity", metavar="RH", help="Relative humidity, such as 50%.")],
     at: At = None,
+    new: options.New = False,
     as_json: options.AsJson = False,
 ) -> None:
     """Type a reading of a room's temperature and humidity."""
@@ -100,14 +104,15 @@ def reading(
     with desk_of(ctx) as (desk, now):
         when = moment(at, desk, now)
         read = Reading(room=named(room, Field.ROOM), at=when, temp_c=temp_c, rh_pct=rh_pct, received_at=now)
-        notes = wording.notes(log_reading(desk, read).remarks)
+        logged = log_reading(desk, read, new=new)
+        notes, room = wording.notes(logged.remarks), logged.room or read.room
         refresh_first(desk, now)
         if as_json:
-            values = {"room": read.room, "at": iso(when, desk.settings.tz), "temp_c": temp_c, "rh_pct": rh_pct}
+            values = {"room": room, "at": iso(when, desk.settings.tz), "temp_c": temp_c, "rh_pct": rh_pct}
             say_json("reading", **values, notes=notes)
             return
         say_notes(notes)
-        say(f"Logged {read.room}: {temp_c:.1f} °C, {rh_pct:.0f} % at {desk.local(when):%a %d %b %H:%M}.")
+        say(f"Logged {room}: {temp_c:.1f} °C, {rh_pct:.0f} % at {desk.local(when):%a %d %b %H:%M}.")
 
 
 def trust(
@@ -149,6 +154,7 @@ def move(
     place: options.Place = None,
     air: options.AirThere = None,
     at: At = None,
+    new: options.New = False,
     undo: _Undo = False,
     as_json: options.AsJson = False,
 ) -> None:
@@ -164,7 +170,7 @@ def move(
             return
         where = named(room, Field.ROOM), None if place is None else named(place, Field.PLACE)
         speed = None if air is None else parse_air(air, field=Field.AIR)
-        moved = moves.move(desk, name, *where, now, speed, at=moment(at, desk, now))
+        moved = moves.move(desk, name, *where, now, speed, at=moment(at, desk, now), new=new)
         _say_where(desk, name, now, wording.notes(moved.remarks), "move", as_json)
 
 

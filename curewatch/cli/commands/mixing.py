@@ -34,6 +34,7 @@ def recipe(
         typer.Option("--part", metavar="MATERIAL=PARTS", help="Instead: each part, such as 'pouring medium=2'."),
     ] = None,
     by_weight: Annotated[bool, typer.Option("--by-weight", help="The parts are weighed, not measured out.")] = False,
+    new: options.New = False,
     as_json: options.AsJson = False,
 ) -> None:
     """Say what a recipe is made of; its pieces are forecast anew.
@@ -42,7 +43,7 @@ def recipe(
     """
     told = parse_recipe(named(name, Field.RECIPE), solids, glycol, part or None, by_weight)
     with desk_of(ctx) as (desk, now):
-        made, found = mixing.put_recipe(desk, told)
+        made, found = mixing.put_recipe(desk, told, now, new=new)
         parts = told if isinstance(told, RecipeMix) else None
         refresh_first(desk, now)
         if as_json and parts is None:

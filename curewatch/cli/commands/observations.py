@@ -16,9 +16,10 @@ from curewatch.cli.session import answer, desk_of, fresh_desk_of, moment, refres
 from curewatch.cli.texts.piece_text import steps_text
 from curewatch.desk import Desk
 from curewatch.desk.commands import aftercare, observing
+from curewatch.desk.commands.log import OF_PIECES, OF_RECIPES, OF_ROOMS
 from curewatch.desk.commands.observing import Observed
 from curewatch.desk.commands.photos import keep_photo
-from curewatch.desk.commands.undo import OF_ROOMS, LogKind, undo_last, undo_observation
+from curewatch.desk.commands.undo import undo_last, undo_observation
 from curewatch.desk.reports import learned as reports_learned
 from curewatch.intake.files.photo import parse_photo_kind, read_photo
 from curewatch.intake.typed.finger import parse_finger
@@ -216,18 +217,20 @@ def undo(
     ctx: typer.Context,
     name: Annotated[str | None, typer.Argument(metavar="PIECE", help="The piece's name.")] = None,
     room: Annotated[str | None, typer.Option("--room", metavar="ROOM", help="Of this room, not of a piece.")] = None,
+    recipe: Annotated[str | None, typer.Option("--recipe", metavar="RECIPE", help="Of this recipe.")] = None,
     as_json: options.AsJson = False,
 ) -> None:
-    """Take back what was logged last of a piece or room: a pour, reading, move, finding or step of the last day."""
-    if (name is None) == (room is None):
-        raise InputError(Field.PIECE, name, "the name of a piece, or of a room, and not both")
+    """Take back what was logged last of a piece, room or recipe: a pour, reading, move, finding, step or correction of
+    the last day."""
+    if [name, room, recipe].count(None) != 2:
+        raise InputError(Field.PIECE, name, "the name of a piece, or of a room or a recipe, and no two of them")
     with desk_of(ctx) as (desk, now):
-        kinds = [kind for kind in LogKind if (kind in OF_ROOMS) is (name is None)]
-        entry = undo_last(desk, name or room or "", now, kinds)
+        kinds = OF_PIECES if name is not None else OF_ROOMS if room is not None else OF_RECIPES
+        entry = undo_last(desk, name or room or recipe or "", now, kinds)
         refresh_first(desk, now)
-    text, step = logged_text([entry]), entry.fact if isinstance(entry.fact, StepDone) else None
+    text, step = logged_text([entry], desk.settings.tz), entry.fact if isinstance(entry.fact, StepDone) else None
     if as_json:
         values = {} if step is None else DoneOut.of(step, desk.settings.tz).model_dump(mode="json")
-        say_json("undo", piece=name, room=room, done=entry.kind.value, text=text, **values)
+        say_json("undo", piece=name, room=room, recipe=recipe, done=entry.kind.value, text=text, **values)
     else:
         say(f"Taken back: {text}." if step is None else f"{name}: {step.step} is open again.")

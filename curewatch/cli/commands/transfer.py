@@ -16,7 +16,7 @@ from curewatch.cli import options
 from curewatch.cli.options import RoomName
 from curewatch.cli.output import say, say_json
 from curewatch.cli.session import desk_of, iso, new_file, refresh_first
-from curewatch.desk.commands.readings import store_readings
+from curewatch.desk.commands.readings import room_called, store_readings
 from curewatch.desk.transfer import exporting
 from curewatch.desk.transfer.importing import import_facts
 from curewatch.intake.files.export_file import read_export
@@ -50,21 +50,22 @@ def import_readings(
     ] = None,
     source: Annotated[str, typer.Option("--source", metavar="NAME", help="What to call the logger.")] = "logger",
     skip_bad: Annotated[bool, typer.Option("--skip-bad", help="Pass over rows that cannot be taken.")] = False,
+    new: options.New = False,
     as_json: options.AsJson = False,
 ) -> None:
     """Take a logger's record in as a room's history. What is stored already stays as it is."""
     with desk_of(ctx) as (desk, now):
         layout = _layout(time, temperature, humidity, unit, _zone(zone, desk.settings.tz, time), time_format, skip_bad)
-        room, source = named(room, Field.ROOM), named(source, Field.SOURCE)
+        room, source = room_called(desk, named(room, Field.ROOM), new=new), named(source, Field.SOURCE)
         found = read_logger_csv(file, layout, room=room, source=source, now=now)
         usable = [one for one in found.readings if one.at <= now]
         ahead = len(found.readings) - len(usable)
-        new = sum(store_readings(desk, usable[i : i + AT_ONCE]) for i in range(0, len(usable), AT_ONCE))
+        stored = sum(store_readings(desk, usable[i : i + AT_ONCE]) for i in range(0, len(usable), AT_ONCE))
         span = (min(one.at for one in usable), max(one.at for one in usable)) if usable else (None, None)
         if as_json:
             tz = desk.settings.tz
             say_json(
-                "import_readings", room=room, rows=len(found.readings), new=new, stored_already=len(usable) - new,
+                "import_readings", room=room, rows=len(found.readings), new=stored, stored_already=len(usable) - stored,
                 in_the_future=ahead, empty=found.empty, bad=found.bad, first_bad=found.first_bad,
                 first_at=iso(span[0], tz), last_at=iso(span[1], tz),
             )  # fmt: skip

@@ -31,6 +31,7 @@ def rows(tz: ZoneInfo, looked: CureRecord) -> list[sheet.Pair]:
     told += [("Found", f"{said}, {at}") for at, said in sheet.found(looked, date)]
     told += [("Done", f"{said}, {at}") for at, said in sheet.done(looked, date)]
     told += [("Photo", f"{said}, {at}") for at, said in sheet.photos(looked, date)]
+    told += [("Corrected", f"{said}, {at}") for at, said in sheet.corrected(looked, date, tz)]
     told += [("Harm", f"{kind}: {said}") for kind, said in sheet.harm(looked)]
     return told + ([("Left", date(gone_at))] if gone_at else [])
 

@@ -41,7 +41,7 @@ def alarms_now(desk: Desk, now: datetime, *, history: int = 0, room: str | None 
     """How the alarms are (in `room`), with the newest `history` lines of what happened to them. InputError: no room."""
     with desk.store.read() as tx:
         if room is not None:
-            room_known(tx, room)
+            room = room_known(tx, room)
         known = [alarm for alarm in tx.alarms() if room in (None, alarm.room)]
         events = tx.alarm_events(room=room, limit=history) if history else []
         harmed = _harmed(tx, room)
@@ -54,7 +54,7 @@ def alarms_now(desk: Desk, now: datetime, *, history: int = 0, room: str | None 
 def acknowledge(desk: Desk, room: str, kind: AlarmKind, now: datetime) -> Alarm:
     """Somebody sees to it: no reminder comes. InputError where no such alarm is on."""
     with desk.store.write() as tx:
-        room_known(tx, room)
+        room = room_known(tx, room)
         alarm = _known(tx, room, kind)
         if alarm is None or not life.is_active(alarm):
             on = [str(one.kind) for one in tx.alarms() if one.room == room and life.is_active(one)]
@@ -65,7 +65,7 @@ def acknowledge(desk: Desk, room: str, kind: AlarmKind, now: datetime) -> Alarm:
 def mute(desk: Desk, room: str, kind: AlarmKind, length: timedelta, now: datetime) -> Alarm:
     """Nothing is told of this alarm for `length`, whether it is on now or not. InputError where that is too long."""
     with desk.store.write() as tx:
-        room_known(tx, room)
+        room = room_known(tx, room)
         alarm = _known(tx, room, kind) or life.fresh(kind, room, now - timedelta(seconds=1))
         try:
             quiet = life.muted(alarm, now + length, now)
@@ -78,7 +78,7 @@ def mute(desk: Desk, room: str, kind: AlarmKind, length: timedelta, now: datetim
 def unmute(desk: Desk, room: str, kind: AlarmKind, now: datetime) -> Alarm:
     """It is told again. InputError where it is not muted."""
     with desk.store.write() as tx:
-        room_known(tx, room)
+        room = room_known(tx, room)
         alarm = _known(tx, room, kind)
         if alarm is None or not life.is_muted(alarm, now):
             muted = [str(one.kind) for one in tx.alarms() if one.room == room and life.is_muted(one, now)]

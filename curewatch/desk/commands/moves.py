@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from curewatch.desk.desk import Desk, mark_changed, rejudge_from
-from curewatch.desk.orders import Logged, meet_room, piece_here
+from curewatch.desk.orders import Logged, meet_place, meet_room, piece_here
 from curewatch.desk.reports.cure_record import CureRecord, cure_record_of
 from curewatch.records import Piece, Stay
 from curewatch.records.errors import Field, InputError
@@ -22,6 +22,7 @@ def move(
     air_speed_m_s: float | None = None,
     *,
     at: datetime | None = None,
+    new: bool = False,
 ) -> Logged:
     """The piece lies in `room`, at `place`, from `at` (left out: now) on.
 
@@ -29,15 +30,16 @@ def move(
     the settings say of the room. InputError: no such piece is here, or it came to where it lies no earlier than `at`.
     """
     at = now if at is None else at
-    air = desk.settings.air_in(room) if air_speed_m_s is None else air_speed_m_s
     with desk.store.write() as tx:
         piece = piece_here(tx, name)
         _after_it_came(tx, desk, piece, at)
-        remarks = meet_room(tx, room)
+        room, remarks = meet_room(tx, room, new=new)
+        place = meet_place(tx, room, place, new=new)
+        air = desk.settings.air_in(room) if air_speed_m_s is None else air_speed_m_s
         tx.add_stay(Stay(piece_id=piece.id, room=room, place=place, since=at, air_speed_m_s=air, logged_at=now))
         rejudge_from(tx, {room: at})
         mark_changed(tx)
-    return Logged(piece, tuple(remarks))
+    return Logged(piece, room, tuple(remarks))
 
 
 def leave(desk: Desk, name: str, now: datetime, *, at: datetime | None = None) -> Logged:

@@ -8,6 +8,7 @@ from datetime import datetime
 from curewatch.desk.desk import Desk, mark_changed
 from curewatch.desk.orders import Logged, nearest, piece_here
 from curewatch.desk.reports.learned import what_was_learned
+from curewatch.desk.retraction import retract_refuted
 from curewatch.desk.snapshot.dryings import dryings_of, within_findings
 from curewatch.desk.snapshot.lessons import lesson_of, update_lessons
 from curewatch.records import Piece
@@ -16,7 +17,6 @@ from curewatch.records.observations import Finger, Forgetting, Observation, Obse
 from curewatch.records.remarks import Remark, RemarkKind
 from curewatch.store import Transaction
 from curewatch.studio.learning.texts import remarks_of
-from curewatch.studio.milestones import refuted_keys
 from curewatch.studio.standing import PRESSED, odds_of
 
 
@@ -55,14 +55,18 @@ def _log(desk: Desk, name: str, now: datetime, *, at: datetime, kind: Observatio
                 Field.AT, desk.local(at).isoformat(timespec="minutes"), f"a moment after the pour, {since}"
             )
         given = Observation.model_validate({"piece_id": piece.id, "at": at, "kind": kind, "logged_at": now, **found})
-        stored, remarks = (tx.add_observation(given), ()) if given.finger is None else _felt(tx, piece, given, now)
+        stored, remarks = (
+            (tx.add_observation(given), ()) if given.finger is None else _felt(desk, tx, piece, given, now)
+        )
         mark_changed(tx)
     update_lessons(desk.store, now)  # for what there is to say of it; the dates follow at the next look
     with desk.store.read() as tx:
         return Observed(piece, stored, (*remarks_of(stored, lesson_of(tx, piece.id)), *remarks))
 
 
-def _felt(tx: Transaction, piece: Piece, test: Observation, now: datetime) -> tuple[Observation, tuple[Remark, ...]]:
+def _felt(
+    desk: Desk, tx: Transaction, piece: Piece, test: Observation, now: datetime
+) -> tuple[Observation, tuple[Remark, ...]]:
     """Store a finger test, with how likely it was by the dates shown until now; what still waits to be told against it
     is withdrawn."""
     assert test.finger is not None
@@ -71,7 +75,7 @@ def _felt(tx: Transaction, piece: Piece, test: Observation, now: datetime) -> tu
     odds, through = (odds_of(believed, one, test.at, drying.pour.at) for one in (test.finger, Finger.DRY_THROUGH))
     stored = tx.add_observation(test.model_copy(update={"odds": odds}))
     (drying,) = dryings_of(tx, [piece])
-    tx.withdraw(refuted_keys(piece.id, tx.told_of_pieces([piece.id]), drying.standing(now)), now)
+    retract_refuted(tx, desk.settings, piece.id, drying.standing(now), now)
     perhaps = test.finger is Finger.TOUCH_DRY and through is not None and through > PRESSED
     return stored, (Remark(RemarkKind.PRESS),) if perhaps else ()
 

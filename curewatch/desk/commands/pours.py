@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 
 from curewatch.desk.desk import Desk, mark_changed, rejudge_from
-from curewatch.desk.orders import Logged, PourOrder, meet_recipe, meet_room
+from curewatch.desk.orders import Logged, PourOrder, meet_place, meet_recipe, meet_room
 from curewatch.records import Stay
 from curewatch.records.errors import Field, InputError
 from curewatch.records.workshop import Tilt
@@ -30,7 +31,9 @@ def log_pours(desk: Desk, orders: Sequence[PourOrder], now: datetime) -> list[Lo
 def _pour(tx: Transaction, desk: Desk, order: PourOrder, now: datetime) -> Logged:
     if order.at > now:
         raise InputError(Field.AT, order.at.isoformat(timespec="seconds"), "a moment that has passed")
-    remarks = meet_room(tx, order.room) + meet_recipe(tx, order.recipe)
+    room, remarks = meet_room(tx, order.room, new=order.new)
+    recipe, more = meet_recipe(tx, order.recipe, new=order.new)
+    order = replace(order, room=room, recipe=recipe, place=meet_place(tx, room, order.place, new=order.new))
     try:
         piece = tx.add_piece(order.name, now)
     except DuplicateName:
@@ -43,4 +46,4 @@ def _pour(tx: Transaction, desk: Desk, order: PourOrder, now: datetime) -> Logge
     tx.add_stay(Stay(piece_id=piece.id, room=order.room, place=order.place, since=order.at, logged_at=now))
     rejudge_from(tx, {order.room: order.at})
     mark_changed(tx)
-    return Logged(piece, tuple(remarks))
+    return Logged(piece, room, (*remarks, *more))

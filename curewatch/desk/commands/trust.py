@@ -62,7 +62,7 @@ def trust_sensor(desk: Desk, room: str, trust: Trust, now: datetime, *, source: 
     InputError: nothing was typed beside a sensor there lately, or it is not said beside which of several.
     """
     with desk.store.write() as tx:
-        room_known(tx, room)
+        room = room_known(tx, room)
         found = {one.source: one for one in last_checks(tx, room, now, now - CHECKED_WITHIN)}
         if not found:
             days = CHECKED_WITHIN.days

@@ -6,77 +6,30 @@ on it. One of which it is not known when it was logged, stored by an older curew
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
-from datetime import datetime, timedelta
-from enum import StrEnum
-from functools import partial
+from collections.abc import Collection, Mapping, Sequence
+from datetime import datetime
 
+from curewatch.desk.commands.log import (
+    OF_PIECES,
+    OF_RECIPES,
+    OF_ROOMS,
+    UNDO_WITHIN,
+    LogEntry,
+    LogKind,
+    logged_lately,
+)
+from curewatch.desk.commands.naming import pieces_of
 from curewatch.desk.commands.photos import drop_unnamed
-from curewatch.desk.desk import Desk, mark_air_changed, mark_changed
-from curewatch.desk.orders import piece_here, room_known
+from curewatch.desk.desk import Desk, mark_changed
+from curewatch.desk.orders import nearest, piece_here, room_known
+from curewatch.desk.retraction import doubt, pieces_in, retract
 from curewatch.desk.snapshot.lessons import update_lessons
-from curewatch.records import Alarm, Damage, Piece, Reading, SensorTrust, Stay
+from curewatch.records import Piece, Stay
+from curewatch.records.corrections import Correction, CorrectionKind
 from curewatch.records.errors import Field, InputError
+from curewatch.records.names import same_name
 from curewatch.records.observations import Observation, ObservationKind
-from curewatch.records.workshop import Photo, StepDone, Tilt
 from curewatch.store import Transaction
-from curewatch.studio.alarms.lifecycle import is_seen_to
-
-UNDO_WITHIN = timedelta(hours=24)
-"""How long after it was logged a slip can be taken back: seen by the next morning at the latest."""
-TYPED: str = Reading.model_fields["source"].default
-
-
-class LogKind(StrEnum):
-    """What people log."""
-
-    POUR = "pour"
-    READING = "reading"
-    MOVE = "move"
-    GONE = "gone"
-    FOUND = "found"
-    STEP = "step"
-    TILT = "tilt"
-    PHOTO = "photo"
-    ACKNOWLEDGE = "acknowledge"
-    TRUST = "trust"
-    CLEARED = "cleared"
-
-
-OF_ROOMS = (LogKind.READING, LogKind.ACKNOWLEDGE, LogKind.TRUST)
-"""What is logged of a room; everything else is of a piece."""
-
-
-@dataclass(frozen=True)
-class LogEntry:
-    """One thing that a person logged, and that stands."""
-
-    kind: LogKind
-    logged_at: datetime
-    of: tuple[str, ...]
-    """Its name among those of its kind."""
-    about: str
-    """The piece or room, by name."""
-    fact: Piece | Stay | Reading | Observation | StepDone | Tilt | Photo | Alarm | SensorTrust | tuple[Damage, ...]
-    """Of an alarm that was acknowledged, and of damage that was cleared: as it would be again."""
-    revert: Callable[[Transaction, datetime], object] = field(repr=False)
-    """Takes it back, at a moment."""
-    files: tuple[str, ...] = ()
-    """The photos that go with it."""
-    only_if: str | None = None
-    """What it would have to be to be taken back, where something rests on it; None: nothing does."""
-
-
-def logged_lately(tx: Transaction, now: datetime) -> list[LogEntry]:
-    """Everything that was logged within `UNDO_WITHIN` and stands, in the order of time.
-
-    What bears a later time than `now` was logged before the clock was set back.
-    """
-    since = now - UNDO_WITHIN
-    here = {piece.id: piece for piece in tx.pieces()}
-    found = [entry for kind in LogKind for entry in _LOGS[kind](tx, here, since) if entry.logged_at >= since]
-    return sorted(found, key=lambda entry: entry.logged_at)
 
 
 def undo(desk: Desk, kind: LogKind, of: Sequence[str], now: datetime) -> list[LogEntry]:
@@ -84,17 +37,20 @@ def undo(desk: Desk, kind: LogKind, of: Sequence[str], now: datetime) -> list[Lo
     names = [(one,) for one in of] if kind is LogKind.POUR else [tuple(of)]
     with desk.store.write() as tx:
         log = {entry.of: entry for entry in logged_lately(tx, now) if entry.kind is kind}
-        undone = [_revert(tx, log.get(name), f"{kind} {' '.join(name)}", now) for name in names]
+        undone = [_revert(tx, desk, log.get(name), f"{kind} {' '.join(name)}", now) for name in names]
     return _relearned(desk, undone, now)
 
 
 def undo_last(desk: Desk, about: str, now: datetime, kinds: Collection[LogKind]) -> LogEntry:
     """What was logged last of these kinds about the piece or room was never so. InputError: there is nothing."""
     with desk.store.write() as tx:
-        log = [entry for entry in logged_lately(tx, now) if entry.about == about and entry.kind in kinds]
+        log = [entry for entry in logged_lately(tx, now) if entry.kind in kinds]
+        if any(kind not in OF_PIECES for kind in kinds):
+            about = same_name(about, [entry.about for entry in log]) or about
+        log = [entry for entry in log if entry.about == about]
         if not log:
             _require_known(tx, about, kinds)
-        undone = _revert(tx, log[-1] if log else None, f"{' or '.join(kinds)} of {about}", now)
+        undone = _revert(tx, desk, log[-1] if log else None, f"{' or '.join(kinds)} of {about}", now)
     return _relearned(desk, [undone], now)[0]
 
 
@@ -111,16 +67,19 @@ def undo_observation(
             moments = ", ".join(sorted(_minute(desk, one.at) for one in known))
             raise InputError(Field.AT, _minute(desk, at), f"the minute of a {kind.value} of {name}: {moments}")
         last = max(found, key=lambda one: one.id, default=None)
-        undone = _revert(tx, None if last is None else log[last.id], f"{kind.value} of {name}", now)
+        undone = _revert(tx, desk, None if last is None else log[last.id], f"{kind.value} of {name}", now)
         assert last is not None  # refused else
     _relearned(desk, [undone], now)
     return last
 
 
+TEACHING = (LogKind.FOUND, LogKind.CORRECT, LogKind.DELETE, LogKind.NAME, LogKind.RECIPE)
+
+
 def _relearned(desk: Desk, undone: list[LogEntry], now: datetime) -> list[LogEntry]:
     """The same; of what was never so nothing is shown as learned, and no picture is kept."""
     drop_unnamed(desk, [sha256 for entry in undone for sha256 in entry.files])
-    if any(entry.kind is LogKind.FOUND for entry in undone):
+    if any(entry.kind in TEACHING for entry in undone):
         update_lessons(desk.store, now)
     return undone
 
@@ -132,188 +91,48 @@ def _minute(desk: Desk, at: datetime) -> str:
 def _require_known(tx: Transaction, about: str, kinds: Collection[LogKind]) -> None:
     if any(kind in OF_ROOMS for kind in kinds):
         room_known(tx, about)
+    elif any(kind in OF_RECIPES for kind in kinds):
+        known = [recipe.name for recipe in tx.recipes()]
+        if same_name(about, known) is None:
+            raise InputError(Field.RECIPE, about, nearest(about, known, "a recipe"))
     elif tx.piece(about) is None:
         piece_here(tx, about)
 
 
-def _revert(tx: Transaction, entry: LogEntry | None, given: str, now: datetime) -> LogEntry:
+def _revert(tx: Transaction, desk: Desk, entry: LogEntry | None, given: str, now: datetime) -> LogEntry:
     if entry is None:
         hours = round(UNDO_WITHIN.total_seconds() / 3600)
         raise InputError(Field.UNDO, given, f"something that was logged in the last {hours} hours and stands")
     if entry.only_if is not None:
         raise InputError(Field.UNDO, given, entry.only_if)
+    _unsay(tx, desk, entry, now)
     entry.revert(tx, now)
     mark_changed(tx)
     return entry
 
 
-# --- What was logged, by kind, and how it is taken back ---
-
-Here = Mapping[int, Piece]
-"""The pieces here, by number."""
-
-
-def _pours(tx: Transaction, here: Here, since: datetime) -> Iterator[LogEntry]:
-    new = {piece.id: piece for piece in here.values() if piece.created_at >= since}
-    touched = {one.piece_id for one in tx.observations(new)}
-    touched |= {step.piece_id for step in tx.steps(new) if step.undone_at is None}
-    photos = tx.photos(new)
-    for piece in new.values():
-        only_if = "one that nothing was found of or done to since" if piece.id in touched else None
-        revert = partial(_undo_pour, piece.id)
-        of, seen = (str(piece.id),), tuple(one.sha256 for one in photos if one.piece_id == piece.id)
-        yield LogEntry(LogKind.POUR, piece.created_at, of, piece.name, piece, revert, seen, only_if)
+def _unsay(tx: Transaction, desk: Desk, entry: LogEntry, now: datetime) -> None:
+    """What people were told of the pieces that this bears on may not be so without it."""
+    if entry.kind is LogKind.POUR and isinstance(entry.fact, Piece):
+        retract(tx, desk.settings, tx.milestones_told([entry.fact.id]), "the pour was taken back", now, of_piece=False)
+        return
+    why, fact = f"{SAID.get(entry.kind, 'it')} was taken back", entry.fact
+    if isinstance(fact, Correction) and fact.naming is not None:
+        doubt(tx, pieces_of(tx, fact) if fact.kind is CorrectionKind.MERGED else [], why, now)
+    elif entry.kind in (LogKind.READING, LogKind.TRUST):
+        doubt(tx, pieces_in(tx, [entry.about]), why, now)
+    elif isinstance(fact, Observation | Stay | Correction) and fact.piece_id is not None:
+        doubt(tx, [fact.piece_id], why, now)
 
 
-def _undo_pour(piece_id: int, tx: Transaction, now: datetime) -> None:
-    tx.undo_piece(piece_id, now)
-
-
-def _readings(tx: Transaction, _: Here, since: datetime) -> Iterator[LogEntry]:
-    for one in {(one.room, one.at): one for one in tx.received_since(TYPED, since)}.values():
-        yield LogEntry(
-            LogKind.READING, one.received_at, (one.room, one.at.isoformat()), one.room, one, partial(_undo_reading, one)
-        )
-
-
-def _undo_reading(reading: Reading, tx: Transaction, _: datetime) -> None:
-    tx.undo_reading(reading.room, TYPED, reading.at)
-    mark_air_changed(tx, reading.room, reading.at)
-
-
-def _moves(tx: Transaction, here: Here, _: datetime) -> Iterator[LogEntry]:
-    """The last of each piece; where it was poured is part of its pour."""
-    stays: dict[int, list[Stay]] = {}
-    for stay in tx.stays(here):
-        stays.setdefault(stay.piece_id, []).append(stay)
-    for piece_id, (*before, last) in stays.items():
-        if before and last.logged_at is not None:
-            name, revert = here[piece_id].name, partial(_undo_move, last)
-            yield LogEntry(LogKind.MOVE, last.logged_at, (name,), name, last, revert)
-
-
-def _undo_move(stay: Stay, tx: Transaction, _: datetime) -> None:
-    tx.undo_stay(stay.piece_id, stay.since)
-
-
-def _gone(tx: Transaction, here: Here, since: datetime) -> Iterator[LogEntry]:
-    taken = {piece.name for piece in here.values()}
-    left = {p.id: p for p in tx.pieces(gone=True) if p.gone_logged_at is not None and p.gone_logged_at >= since}
-    for pour in tx.pours(left):
-        piece = left[pour.piece_id]
-        only_if = "a name that no other piece has taken meanwhile" if piece.name in taken else None
-        assert piece.gone_logged_at is not None
-        of, revert = (str(piece.id),), partial(_undo_leaving, piece.id)
-        yield LogEntry(LogKind.GONE, piece.gone_logged_at, of, piece.name, piece, revert, only_if=only_if)
-
-
-def _undo_leaving(piece_id: int, tx: Transaction, _: datetime) -> None:
-    tx.set_gone(piece_id, None)
-
-
-def _found(tx: Transaction, here: Here, _: datetime) -> Iterator[LogEntry]:
-    for one in sorted(tx.observations(here), key=lambda one: one.id):
-        if one.logged_at is not None:
-            name = here[one.piece_id].name
-            yield LogEntry(LogKind.FOUND, one.logged_at, (name, str(one.id)), name, one, partial(_undo_found, one.id))
-
-
-def _undo_found(observation_id: int, tx: Transaction, _: datetime) -> None:
-    tx.undo_observation(observation_id)
-
-
-def _steps(tx: Transaction, here: Here, _: datetime) -> Iterator[LogEntry]:
-    standing = [step for step in tx.steps(here) if step.undone_at is None]
-    last = {step.piece_id: step for step in standing}
-    for step in standing:
-        name = here[step.piece_id].name
-        newest = last[step.piece_id]
-        only_if = None if step is newest else f"the last step of {name} that stands as done ({newest.step})"
-        revert = partial(_undo_step, step.id)
-        yield LogEntry(LogKind.STEP, step.recorded_at, (name, str(step.id)), name, step, revert, only_if=only_if)
-
-
-def _undo_step(step_id: int, tx: Transaction, now: datetime) -> None:
-    tx.undo_step(step_id, now)
-
-
-def _tilts(tx: Transaction, here: Here, _: datetime) -> Iterator[LogEntry]:
-    for one in tx.tilts(here):
-        if one.logged_at is not None:
-            name = here[one.piece_id].name
-            of = (name, one.measured_at.isoformat())
-            yield LogEntry(LogKind.TILT, one.logged_at, of, name, one, partial(_undo_tilt, one))
-
-
-def _undo_tilt(tilt: Tilt, tx: Transaction, _: datetime) -> None:
-    tx.undo_tilt(tilt.piece_id, tilt.measured_at)
-
-
-def _photos(tx: Transaction, here: Here, _: datetime) -> Iterator[LogEntry]:
-    for one in tx.photos(here):
-        of, revert = (here[one.piece_id].name, str(one.id)), partial(_undo_photo, one.id)
-        yield LogEntry(LogKind.PHOTO, one.logged_at, of, here[one.piece_id].name, one, revert, (one.sha256,))
-
-
-def _undo_photo(photo_id: int, tx: Transaction, _: datetime) -> None:
-    tx.undo_photo(photo_id)
-
-
-def _acknowledged(tx: Transaction, _: Here, __: datetime) -> Iterator[LogEntry]:
-    for alarm in tx.alarms():
-        if is_seen_to(alarm) and alarm.acknowledged_at is not None:
-            nobodys = alarm.model_copy(update={"acknowledged_at": None})
-            of, revert = (alarm.room, alarm.kind.value), partial(_undo_acknowledgement, nobodys, alarm.acknowledged_at)
-            yield LogEntry(LogKind.ACKNOWLEDGE, alarm.acknowledged_at, of, alarm.room, nobodys, revert)
-
-
-def _undo_acknowledgement(nobodys: Alarm, said_at: datetime, tx: Transaction, _: datetime) -> None:
-    tx.undo_acknowledgement(nobodys.kind, nobodys.room, said_at)
-    tx.put_alarms([nobodys])
-
-
-def _trusted(tx: Transaction, _: Here, since: datetime) -> Iterator[LogEntry]:
-    for one in tx.sensor_trusts():
-        if one.logged_at >= since:
-            of = (one.room, one.source, one.logged_at.isoformat())
-            yield LogEntry(LogKind.TRUST, one.logged_at, of, one.room, one, partial(_undo_trust, one))
-
-
-def _undo_trust(said: SensorTrust, tx: Transaction, _: datetime) -> None:
-    tx.undo_sensor_trust(said.room, said.source, said.logged_at)
-    mark_air_changed(tx, said.room, said.at)
-
-
-def _cleared(tx: Transaction, here: Here, _: datetime) -> Iterator[LogEntry]:
-    """The last looking over of each piece."""
-    counts: dict[int, list[Damage]] = {}
-    for one in tx.damages(list(here)):
-        counts.setdefault(one.piece_id, []).append(one)
-    for piece_id, known in counts.items():
-        last = max((one.cleared_at for one in known if one.cleared_at), default=None)
-        if last is None:
-            continue
-        back = tuple(one.model_copy(update={"cleared_at": None}) for one in known if one.cleared_at == last)
-        grown = {one.kind for one in known if one.cleared_at is None} & {one.kind for one in back}
-        only_if = "a piece against which no more harm was counted since it was looked over" if grown else None
-        name, revert = here[piece_id].name, partial(_undo_clearing, piece_id, last)
-        yield LogEntry(LogKind.CLEARED, last, (name,), name, back, revert, only_if=only_if)
-
-
-def _undo_clearing(piece_id: int, cleared_at: datetime, tx: Transaction, _: datetime) -> None:
-    tx.undo_clearing(piece_id, cleared_at)
-
-
-_LOGS: Mapping[LogKind, Callable[[Transaction, Here, datetime], Iterator[LogEntry]]] = {
-    LogKind.POUR: _pours,
-    LogKind.READING: _readings,
-    LogKind.MOVE: _moves,
-    LogKind.GONE: _gone,
-    LogKind.FOUND: _found,
-    LogKind.STEP: _steps,
-    LogKind.TILT: _tilts,
-    LogKind.PHOTO: _photos,
-    LogKind.ACKNOWLEDGE: _acknowledged,
-    LogKind.TRUST: _trusted,
-    LogKind.CLEARED: _cleared,
+SAID: Mapping[LogKind, str] = {
+    LogKind.READING: "a reading",
+    LogKind.TRUST: "a word on a sensor",
+    LogKind.MOVE: "a move",
+    LogKind.FOUND: "what was found",
+    LogKind.CORRECT: "a correction",
+    LogKind.DELETE: "a correction",
+    LogKind.NAME: "a merger",
+    LogKind.RECIPE: "a merger",
 }
+"""What was taken back, where that bears on what people were told."""

@@ -16,6 +16,7 @@ from curewatch.desk.refresh import scheduled_notices
 from curewatch.desk.refresh.decisions import Decided, milestones_due, tell_milestones, watch_rooms, write
 from curewatch.desk.refresh.forecasts import ForecastMaker, MadeForecasts, StaleForecasts
 from curewatch.desk.refresh.scheduled_notices import EveningWarnings, Morning
+from curewatch.desk.retraction import is_any_doubted, judge
 from curewatch.desk.snapshot.air import AirCache, PastCache, new_read_errors, put_read_errors
 from curewatch.desk.snapshot.dryings import dryings_of, within_findings
 from curewatch.desk.snapshot.lessons import NewLessons, learned_from, new_lessons
@@ -63,6 +64,8 @@ class _Facts:
     morning: Morning | None
     pasts: Mapping[str, Climate]
     """By room, its past, of those that evening and morning ask for."""
+    doubted: bool
+    """Whether something that was told waits to be judged."""
 
 
 @dataclass(frozen=True)
@@ -121,6 +124,7 @@ class Refresher:
                 evening,
                 morning,
                 self._pasts.pasts(tx, evening if morning is None else rooms, now),
+                is_any_doubted(tx),
             )
 
     def _decide(self, facts: _Facts, now: datetime) -> _Outcome:
@@ -140,7 +144,7 @@ class Refresher:
 
     def _write(self, facts: _Facts, outcome: _Outcome, now: datetime) -> int:
         """The number of notices that are new. Where there is nothing to write, nothing is: an idle daemon is idle."""
-        found = (facts.lessons, outcome.made.made, outcome.due, outcome.decided, outcome.scheduled)
+        found = (facts.lessons, outcome.made.made, outcome.due, outcome.decided, outcome.scheduled, facts.doubted)
         if not any(found):
             return 0
         settings = self.desk.settings
@@ -154,6 +158,8 @@ class Refresher:
             known = tx.known_keys({key for one in outcome.due for key in one.covering_keys})
             due = [one for one in outcome.due if one.drying.piece.id in here and known.isdisjoint(one.covering_keys)]
             written = write(tx, settings, decided, now)
+            if tx.get_meta(FACTS_REVISION) == facts.snapshot.revision:  # else the dates are not yet those that follow
+                written += judge(tx, settings, outcome.current, here, now)
             coming = self._dates(outcome.current, now)
             written += tell_milestones(tx, settings, due, facts.snapshot.climates, coming, now, self.desk.local)
             return written + sum(tx.add_notice(notice, due_times(settings, notice)) for notice in outcome.scheduled)

@@ -15,6 +15,7 @@ from curewatch.desk.reports.learned import Seen, seen_of
 from curewatch.desk.snapshot.air import AirCache
 from curewatch.desk.snapshot.dryings import dryings_of, within_findings
 from curewatch.records import Damage, Forecast, MilestoneKind, Piece
+from curewatch.records.corrections import Change, Correction
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Observation
 from curewatch.records.workshop import Photo, StepDone, Tilt
@@ -97,6 +98,10 @@ class CureRecord:
     now: datetime
     tilts: tuple[Tilt, ...] = ()
     """As measured of its support, by time."""
+    corrections: tuple[Correction, ...] = ()
+    """Of what was logged of its pour, in the order they were made."""
+    changes: tuple[Change, ...] = ()
+    """What these changed."""
 
     @property
     def observations(self) -> list[Observation]:
@@ -120,6 +125,8 @@ def cure_record_from(desk: Desk, found: PieceHistory, now: datetime) -> CureReco
     handle = milestone(found.forecast, MilestoneKind.HANDLE).safe
     with desk.store.read() as tx:
         seen, tilts = seen_of(tx, drying.piece.id), tx.tilts([drying.piece.id])
+        corrections = tx.corrections([drying.piece.id])
+        changes = tx.changes([one.id for one in corrections])
     return CureRecord(
         found,
         past_air(drying, found.climates, min(end, handle or end), limits),
@@ -128,6 +135,8 @@ def cure_record_from(desk: Desk, found: PieceHistory, now: datetime) -> CureReco
         tuple(seen),
         now,
         tuple(tilts),
+        tuple(corrections),
+        tuple(changes),
     )
 
 

@@ -15,6 +15,7 @@ from curewatch.desk.snapshot.lessons import learned_so_far
 from curewatch.desk.snapshot.snapshot import read_snapshot
 from curewatch.records import MilestoneKind, Piece, Recipe, Stay
 from curewatch.records.errors import Field, InputError
+from curewatch.records.names import same_name
 from curewatch.store import Transaction
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.air.instruments import ReadError
@@ -75,8 +76,10 @@ def plan(desk: Desk, order: PourOrder, due: datetime, pieces: int, kind: Milesto
     if due <= now:
         raise InputError(Field.DUE, desk.local(due).isoformat(timespec="minutes"), "a moment that is yet to come")
     with desk.store.read() as tx:
+        order = replace(order, room=same_name(order.room, [room.name for room in tx.rooms()]) or order.room)
         climate = _air_of(tx, order.room, now)
         name = order.recipe or DEFAULT_RECIPE
+        name = same_name(name, [one.name for one in tx.recipes()]) or name
         recipe = tx.recipe(name) or (Recipe(name=name) if order.recipe is None else None)
         if recipe is None:
             raise InputError(Field.RECIPE, name, nearest(name, [one.name for one in tx.recipes()], "a recipe"))

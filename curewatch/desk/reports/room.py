@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from curewatch.desk.desk import Desk
+from curewatch.desk.orders import places_of
 from curewatch.desk.reports.board import CachedBoard
 from curewatch.desk.snapshot import snapshot
 from curewatch.desk.snapshot.air import AirCache, past_of
@@ -117,9 +118,7 @@ def room_outlook(desk: Desk, room: str, now: datetime) -> Outlook | None:
 def free_places(desk: Desk, room: str) -> tuple[str, ...]:
     """Places of the room that something has lain on before, and nothing does now; by name."""
     with desk.store.read() as tx:
-        here = {piece.id for piece in tx.pieces()}
-        stays = tx.stays()
-    last = {stay.piece_id: stay for stay in stays if stay.piece_id in here}  # in the order of time: the last counts
+        last = {stay.piece_id: stay for stay in tx.stays([piece.id for piece in tx.pieces()])}  # the last counts
+        known = places_of(tx, room)
     taken = {(stay.room, stay.place) for stay in last.values()}
-    known = {stay.place for stay in stays if stay.room == room and stay.place is not None}
-    return tuple(sorted(place for place in known if (room, place) not in taken))
+    return tuple(place for place in known if (room, place) not in taken)

@@ -20,7 +20,7 @@ from curewatch.studio.standing import bounded
 def dryings_of(tx: Transaction, pieces: Iterable[Piece]) -> list[Drying]:
     """Those of these pieces that were poured, here or gone; one that was taken back has left without its pour."""
     by_id = {piece.id: piece for piece in pieces}
-    recipes = {recipe.name: recipe for recipe in tx.recipes()}
+    recipes = {recipe.name: recipe for recipe in tx.recipes(removed=True)}
     stays: dict[int, list[Stay]] = {}
     for stay in tx.stays(by_id):
         stays.setdefault(stay.piece_id, []).append(stay)

@@ -14,6 +14,7 @@ from curewatch.desk.snapshot.air import AirCache
 from curewatch.desk.snapshot.dryings import dryings_of, within_findings
 from curewatch.desk.snapshot.lessons import learned_so_far, with_posterior
 from curewatch.records import Alarm, AlarmState, Damage, Forecast, Reading
+from curewatch.records.names import name_key
 from curewatch.settings import Settings
 from curewatch.store import Transaction
 from curewatch.studio.air import batteries as cells
@@ -62,7 +63,7 @@ class Snapshot:
         }
         for drying in self.dryings:
             rooms.setdefault(drying.room, []).append(drying)
-        sensed = {sensor.room for sensor in settings.sensors}
+        sensed = {name_key(sensor.room) for sensor in settings.sensors}
         lately = self._lately()
         return [
             OccupiedRoom(
@@ -70,7 +71,7 @@ class Snapshot:
                 dryings=tuple(there),
                 forecasts=forecasts,
                 climate=self.climates.get(name),
-                has_sensor=name in sensed,
+                has_sensor=name_key(name) in sensed,
                 heated=settings.room(name).heated,
                 elsewhere={room: air for room, air in lately.items() if room != name},
             )

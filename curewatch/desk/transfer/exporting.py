@@ -29,6 +29,7 @@ from curewatch.records import (
     SensorTrust,
     Stay,
 )
+from curewatch.records.corrections import Change, Correction
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Forgetting, Observation
 from curewatch.records.workshop import Paint, Part, Photo, RecipeMix, StepDone, Tilt
@@ -42,10 +43,10 @@ what hides it: such text gets a ' before it, which reading takes off."""
 ALL = 2**62
 """More of anything than there can be."""
 KINDS: Mapping[str, tuple[type[Record], Callable[[Transaction], Sequence[Record]]]] = {
-    "rooms": (Room, lambda tx: tx.rooms()),
-    "recipes": (Recipe, lambda tx: tx.recipes()),
+    "rooms": (Room, lambda tx: tx.rooms(removed=True)),
+    "recipes": (Recipe, lambda tx: tx.recipes(removed=True)),
     "mixes": (RecipeMix, lambda tx: tx.mixes()),
-    "pieces": (Piece, lambda tx: sorted((*tx.pieces(), *tx.pieces(gone=True)), key=attrgetter("id"))),
+    "pieces": (Piece, lambda tx: sorted((*tx.pieces(), *tx.pieces(gone=True, deleted=True)), key=attrgetter("id"))),
     "stays": (Stay, lambda tx: tx.stays()),
     "pours": (Pour, lambda tx: tx.pours()),
     "tilts": (Tilt, lambda tx: tx.tilts()),
@@ -55,6 +56,8 @@ KINDS: Mapping[str, tuple[type[Record], Callable[[Transaction], Sequence[Record]
     "observations": (Observation, lambda tx: tx.observations()),
     "forgettings": (Forgetting, lambda tx: tx.forgettings()),
     "sensor_trusts": (SensorTrust, lambda tx: tx.sensor_trusts()),
+    "corrections": (Correction, lambda tx: tx.corrections()),
+    "changes": (Change, lambda tx: tx.changes()),
     "damages": (Damage, lambda tx: tx.damages()),
     "alarms": (Alarm, lambda tx: tx.alarms()),
     "alarm_events": (AlarmEvent, lambda tx: tx.alarm_events(limit=ALL)[::-1]),
@@ -211,7 +214,7 @@ def _tables(tx: Transaction, now: datetime) -> Iterator[tuple[str, Iterable[Row]
             yield "mix_parts", _mix_parts(records)
         if kind == "notices":
             yield "notice_data", _notice_data(records)
-    rooms = tx.rooms()
+    rooms = tx.rooms(removed=True)
     yield "readings", (one.model_dump(mode="json").values() for room in rooms for one in tx.each_reading(room.name))
 
 

@@ -20,7 +20,19 @@ from curewatch.records.workshop import PHOTO_MOST_BYTES, Photo
 from curewatch.store import FactRefused, RowRefused
 
 SINCE_LATER = frozenset(
-    {"tilts", "paints", "photos", "photo_files", "forgettings", "sensor_trusts", "alarms", "alarm_events", "notices"}
+    {
+        "tilts",
+        "paints",
+        "photos",
+        "photo_files",
+        "forgettings",
+        "sensor_trusts",
+        "corrections",
+        "changes",
+        "alarms",
+        "alarm_events",
+        "notices",
+    }
 )
 """Kinds that an export may lack: they were not told of from the beginning."""
 AT_A_TIME = 5000

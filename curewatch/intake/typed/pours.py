@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from curewatch.desk import PourOrder
+from curewatch.desk.commands.correcting import PourChange
 from curewatch.intake.typed.levelling import TILT
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.numbers import whole_number
@@ -17,11 +18,12 @@ from curewatch.intake.typed.wet_thickness import (
     Thickness,
     as_thick_as,
     of_mass,
+    paint_of,
     parse_ran_off,
     shape_of,
     thickness_of,
 )
-from curewatch.records import Support
+from curewatch.records import Support, ThicknessSource
 from curewatch.records.errors import Field
 from curewatch.records.workshop import Paint
 
@@ -54,6 +56,8 @@ class PourWords:
     tilt: str | None = None
     paint: str | None = None
     """By the scale, for all of the series together."""
+    new: bool = False
+    """A room, place or recipe that sounds like a known one is another."""
 
     def orders(self, at: datetime, density: Density | None = None, most: int = MOST_ALIKE) -> list[PourOrder]:
         """One for each piece of the series. InputError for whatever is not understood.
@@ -75,6 +79,7 @@ class PourWords:
             air_speed_m_s=None if self.air is None else parse_air(self.air, field=Field.AIR),
             tilt_rad=None if self.tilt is None else TILT.parse(self.tilt, Field.TILT),
             paint_g=None if paint_kg is None else 1e3 * paint_kg,
+            new=self.new,
         )
 
     def _thickness(self, paint_kg: float | None, density: Density | None) -> Thickness:
@@ -86,6 +91,53 @@ class PourWords:
             lost, shape = parse_ran_off(self.ran_off), None if self.size is None else shape_of(self.size)
             return of_mass(paint_kg, recipe, density, lost, shape, self.paint or "")
         return thickness_of(self.wet_thickness, self.poured, self.ran_off, self.size, self.layer)
+
+
+@dataclass(frozen=True, kw_only=True)
+class CorrectionWords:
+    """What was otherwise of a pour, as people type it; None: it was as it is known."""
+
+    name: str | None = None
+    room: str | None = None
+    place: str | None = None
+    """Empty: at none in particular."""
+    wet_thickness: str | None = None
+    poured: str | None = None
+    ran_off: str | None = None
+    layer: str | None = None
+    size: str | None = None
+    recipe: str | None = None
+    silicone: bool | None = None
+    support: str | None = None
+    air: str | None = None
+    new: bool = False
+
+    def change(self, at: datetime | None) -> PourChange:
+        """In SI. InputError for whatever is not understood."""
+        shape = None if self.size is None else shape_of(self.size)
+        metres = paint = None
+        source = ThicknessSource.GAUGE
+        if self.poured is not None and self.wet_thickness is None and self.layer is None:
+            paint = paint_of(self.poured, self.ran_off)  # over which face, the piece says
+        elif any(one is not None for one in (self.wet_thickness, self.layer, self.ran_off)):
+            told = thickness_of(self.wet_thickness, self.poured, self.ran_off, self.size, self.layer)
+            metres, source = told.metres, told.source
+        return PourChange(
+            name=None if self.name is None else named(self.name, Field.TO),
+            at=at,
+            room=None if self.room is None else named(self.room, Field.ROOM),
+            place=self.place and named(self.place, Field.PLACE),
+            wet_thickness_m=metres,
+            thickness_source=source,
+            paint=paint,
+            size_m=None if shape is None else (shape.width, shape.height),
+            round=shape is not None and shape.round,
+            recipe=None if self.recipe is None else named(self.recipe, Field.RECIPE),
+            silicone=self.silicone,
+            support=None if self.support is None else parse_support(self.support, field=Field.SUPPORT),
+            air_speed_m_s=None if self.air is None else parse_air(self.air, field=Field.AIR),
+            new=self.new,
+        )
 
 
 def pour_orders(
@@ -101,6 +153,7 @@ def pour_orders(
     air_speed_m_s: float | None = None,
     tilt_rad: float | None = None,
     paint_g: float | None = None,
+    new: bool = False,
 ) -> list[PourOrder]:
     """Alike pours of these names, in SI. InputError for a name that cannot be one: its number may make it too long.
 
@@ -110,7 +163,7 @@ def pour_orders(
     order = PourOrder(
         name=PLANNED, room=room, at=at, place=place, recipe=recipe, silicone=silicone, support=support,
         wet_thickness_m=thickness.metres, thickness_source=thickness.source, size_m=thickness.size_m,
-        round=thickness.round, air_speed_m_s=air_speed_m_s, tilt_rad=tilt_rad, paint=paint,
+        round=thickness.round, air_speed_m_s=air_speed_m_s, tilt_rad=tilt_rad, paint=paint, new=new,
     )  # fmt: skip
     return [replace(order, name=named(name, Field.NAME)) for name in names]
 

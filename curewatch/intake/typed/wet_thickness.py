@@ -57,7 +57,7 @@ def thickness_of(
     if layer is not None:
         return of_metres(_layer(layer), ThicknessSource.LAYER, shape_of(size))
     assert poured is not None
-    return of_volume(_paint(poured, ran_off), shape_of(size), poured)
+    return of_volume(paint_of(poured, ran_off), shape_of(size), poured)
 
 
 def as_thick_as(metres: float, size: str | None) -> Thickness:
@@ -131,7 +131,8 @@ def parse_ran_off(text: str | None) -> float | None:
     return None if text is None else RAN_OFF.parse(text, Field.RAN_OFF)
 
 
-def _paint(poured: str, ran_off: str | None) -> Paint:
+def paint_of(poured: str, ran_off: str | None) -> Paint:
+    """The volume poured, and what of it ran off. InputError for what is not understood."""
     volume, lost = VOLUME.parse(poured, Field.POURED), parse_ran_off(ran_off)
     if lost is not None and lost >= volume:
         raise InputError(Field.RAN_OFF, ran_off, f"less than was poured ({poured})")

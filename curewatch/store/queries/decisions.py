@@ -33,6 +33,10 @@ class Decisions(Rows):
             query = query.where(forecasts.piece_id.in_(piece_ids))
         return {row["piece_id"]: Forecast(**row) for row in self._connection.execute(query).mappings()}
 
+    def drop_forecasts(self, piece_ids: Collection[int]) -> None:
+        """What they say holds no more; they are made again at the next look."""
+        self._execute(delete(tables.forecasts).where(tables.forecasts.c.piece_id.in_(piece_ids)), given=piece_ids)
+
     def decided_mark(self) -> str:
         """Changes whenever a forecast is made or an alarm is judged otherwise; cheap."""
         forecasts, alarms = tables.forecasts.c, tables.alarms.c

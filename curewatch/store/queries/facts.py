@@ -11,33 +11,42 @@ from curewatch.records import Piece, Pour, Recipe, Room, Stay
 from curewatch.store import tables
 from curewatch.store.errors import DuplicateName, FactRefused
 from curewatch.store.queries.base import Rows
+from curewatch.store.queries.corrections import DELETED
 
 
 class Facts(Rows):
     """What people said about rooms, mixes and pieces. Names are compared exactly."""
 
-    def rooms(self) -> list[Room]:
-        """All rooms, by name."""
-        found = self._connection.execute(select(tables.rooms).order_by(tables.rooms.c.name))
+    def rooms(self, *, removed: bool = False) -> list[Room]:
+        """All rooms, by name; with `removed` those too that are offered no more."""
+        rooms = tables.rooms.c
+        query = select(tables.rooms).order_by(rooms.name)
+        found = self._connection.execute(query if removed else query.where(rooms.removed_at.is_(None)))
         return [Room(**row) for row in found.mappings()]
 
     def room(self, name: str) -> Room | None:
-        found = self._connection.execute(select(tables.rooms).where(tables.rooms.c.name == name))
-        row = found.mappings().one_or_none()
+        """The room of that name, unless it was removed."""
+        rooms = tables.rooms.c
+        query = select(tables.rooms).where(rooms.name == name, rooms.removed_at.is_(None))
+        row = self._connection.execute(query).mappings().one_or_none()
         return None if row is None else Room(**row)
 
     def add_room(self, room: Room) -> None:
-        """Make the room known; nothing happens if it already is."""
-        self._execute(self._insert_into(tables.rooms).on_conflict_do_nothing(), {"name": room.name}, given=room)
+        """Make the room known, once more if it was removed; nothing happens if it is."""
+        self._put(tables.rooms, room.model_dump(), ["name"], given=room)
 
-    def recipes(self) -> list[Recipe]:
-        """All recipes, by name."""
-        found = self._connection.execute(select(tables.recipes).order_by(tables.recipes.c.name))
+    def recipes(self, *, removed: bool = False) -> list[Recipe]:
+        """All recipes, by name; with `removed` those too that are offered no more."""
+        recipes = tables.recipes.c
+        query = select(tables.recipes).order_by(recipes.name)
+        found = self._connection.execute(query if removed else query.where(recipes.removed_at.is_(None)))
         return [Recipe(**row) for row in found.mappings()]
 
     def recipe(self, name: str) -> Recipe | None:
-        found = self._connection.execute(select(tables.recipes).where(tables.recipes.c.name == name))
-        row = found.mappings().one_or_none()
+        """The recipe of that name, unless it was removed."""
+        recipes = tables.recipes.c
+        query = select(tables.recipes).where(recipes.name == name, recipes.removed_at.is_(None))
+        row = self._connection.execute(query).mappings().one_or_none()
         return None if row is None else Recipe(**row)
 
     def put_recipe(self, recipe: Recipe) -> None:
@@ -63,18 +72,23 @@ class Facts(Rows):
         pieces = tables.pieces.c
         found = self._connection.execute(
             select(tables.pieces)
-            .where(pieces.name == name)
+            .where(pieces.name == name, pieces.id.not_in(DELETED))
             .order_by(pieces.gone_at.is_not(None), pieces.gone_at.desc(), pieces.id.desc())
             .limit(1)
         )
         row = found.mappings().one_or_none()
         return None if row is None else Piece(**row)
 
-    def pieces(self, *, gone: bool = False, ids: Collection[int] | None = None) -> list[Piece]:
-        """The pieces (of these ids) that are still here (or, with `gone`, those that are not), oldest first."""
+    def pieces(self, *, gone: bool = False, ids: Collection[int] | None = None, deleted: bool = False) -> list[Piece]:
+        """The pieces (of these ids) that are still here (or, with `gone`, those that are not), oldest first.
+
+        Those that were deleted are among the gone only where `deleted` asks for them.
+        """
         pieces = tables.pieces.c
         wanted = pieces.gone_at.is_not(None) if gone else pieces.gone_at.is_(None)
         query = select(tables.pieces).where(wanted).order_by(pieces.id)
+        if gone and not deleted:
+            query = query.where(pieces.id.not_in(DELETED))
         found = self._connection.execute(query if ids is None else query.where(pieces.id.in_(ids)))
         return [Piece(**row) for row in found.mappings()]
 

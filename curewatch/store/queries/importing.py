@@ -27,6 +27,8 @@ KINDS: Mapping[str, Table] = {
     "observations": workshop_tables.observations,
     "forgettings": workshop_tables.forgettings,
     "sensor_trusts": tables.sensor_trusts,
+    "corrections": tables.corrections,
+    "changes": tables.changes,
     "damages": tables.damages,
     "alarms": tables.alarms,
     "alarm_events": tables.alarm_events,

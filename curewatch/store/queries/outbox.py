@@ -26,6 +26,7 @@ from curewatch.store.errors import FactRefused
 from curewatch.store.queries.base import Rows
 
 SENDING = "was being sent when the service ended; it may have arrived"
+HELD = "held back until it is known whether it is still so"
 _NOTICES, _DELIVERIES = tables.notices.c, tables.deliveries.c
 _WAITING = _DELIVERIES.state == literal_column(f"'{DeliveryState.WAITING}'")  # literal, to match the partial index
 _NOTICE_COLUMNS = [_NOTICES[name] for name in Notice.model_fields]
@@ -186,15 +187,62 @@ class Outbox(Rows):
             waiting = waiting.where(_DELIVERIES.channel.in_(channels))
         return self._execute(waiting.values(state=DeliveryState.EXPIRED, settled_at=at), given=keys).rowcount
 
-    def withdraw(self, keys: Collection[str], at: datetime) -> None:
+    def milestones_told(self, piece_ids: Collection[int]) -> list[Notice]:
+        """The notices of these pieces' milestones that were not withdrawn, the oldest first."""
+        stand = (_NOTICES.kind == "milestone") & _NOTICES.key.not_like("%/withdrawn-%")
+        query = select(*_NOTICE_COLUMNS).where(_NOTICES.piece_id.in_(piece_ids), stand).order_by(_NOTICES.id)
+        return [Notice(**row) for row in self._connection.execute(query).mappings()]
+
+    def notices_with(self, keys: Collection[str]) -> list[Notice]:
+        """Those of these keys that there are, the oldest first."""
+        query = select(*_NOTICE_COLUMNS).where(_NOTICES.key.in_(keys)).order_by(_NOTICES.id)
+        return [Notice(**row) for row in self._connection.execute(query).mappings()]
+
+    def notices_of_room(self, room: str) -> list[Notice]:
+        """All notices about a room, the oldest first."""
+        query = select(*_NOTICE_COLUMNS).where(_NOTICES.room == room).order_by(_NOTICES.id)
+        return [Notice(**row) for row in self._connection.execute(query).mappings()]
+
+    def retractions_of(self, piece_ids: Collection[int]) -> list[str]:
+        """The keys of notices that took back what was told of these pieces."""
+        query = select(_NOTICES.key).where(_NOTICES.piece_id.in_(piece_ids), _NOTICES.kind == "withdrawn")
+        return list(self._connection.scalars(query))
+
+    def hold(self, keys: Collection[str], at: datetime) -> None:
+        """What waits of the notices with these keys is not sent until `release`; what may have arrived stays so."""
+        of_them = select(_NOTICES.id).where(_NOTICES.key.in_(keys))
+        unheard = _DELIVERIES.last_error.is_(None) | (_DELIVERIES.last_error != SENDING)
+        waiting = update(tables.deliveries).where(_WAITING, unheard, _DELIVERIES.notice_id.in_(of_them))
+        self._execute(waiting.values(state=DeliveryState.EXPIRED, settled_at=at, last_error=HELD), given=keys)
+
+    def release(self, keys: Collection[str]) -> None:
+        """What was held back of the notices with these keys goes on its way."""
+        self._unhold(keys, state=DeliveryState.WAITING, settled_at=None)
+
+    def _unhold(self, keys: Collection[str], **values: Any) -> None:
+        of_them = select(_NOTICES.id).where(_NOTICES.key.in_(keys))
+        held = update(tables.deliveries).where(_DELIVERIES.last_error == HELD, _DELIVERIES.notice_id.in_(of_them))
+        self._execute(held.values(last_error=None, **values), given=keys)
+
+    def heard_by(self, keys: Collection[str]) -> dict[str, set[str]]:
+        """By key of a notice that has, or may have, reached somebody: through which channels."""
+        reached = (_DELIVERIES.state == DeliveryState.DELIVERED) | (_DELIVERIES.last_error == SENDING)
+        query = select(_NOTICES.key, _DELIVERIES.channel).join_from(tables.deliveries, tables.notices)
+        found: dict[str, set[str]] = {}
+        for key, channel in self._connection.execute(query.where(reached, _NOTICES.key.in_(keys))):
+            found.setdefault(key, set()).add(channel)
+        return found
+
+    def withdraw(self, keys: Collection[str], at: datetime, *, told: bool = False) -> None:
         """The notices with these keys were wrong: what still waits of them is expired, and what nobody can have been
-        told yet may be told anew, under the same key."""
+        told yet (with `told`, the others too) may be told anew, under the same key."""
+        self._unhold(keys)
         self.supersede(keys, at)
         gone_out = (_DELIVERIES.state != DeliveryState.EXPIRED) | _DELIVERIES.last_error.is_not(None)
-        told = select(_DELIVERIES.notice_id).where(gone_out)
+        heard = select(_DELIVERIES.notice_id).where(gone_out)
         key = _NOTICES.key + "/withdrawn-" + cast(_NOTICES.id, String)
-        untold = update(tables.notices).where(_NOTICES.key.in_(keys), _NOTICES.id.not_in(told))
-        self._execute(untold.values(key=key), given=keys)
+        wrong = update(tables.notices).where(_NOTICES.key.in_(keys))
+        self._execute((wrong if told else wrong.where(_NOTICES.id.not_in(heard))).values(key=key), given=keys)
 
     def send_again(self, delivery_id: int, at: datetime) -> None:
         """A dead delivery waits once more, due at `at`, its tries counted anew. FactRefused if it is not dead.

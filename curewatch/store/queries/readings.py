@@ -65,7 +65,8 @@ class Readings(Rows):
         A reading is there already if its source in its room has one of the same time that measures the same quantities
         (temperature, humidity, or both); the first stands. Raises FactRefused if a room is unknown.
         """
-        known = {(row.room, row.name): row.id for row in self._connection.execute(select(tables.sources))}
+        own = select(tables.sources).where(_SOURCES.merged_by == 0)  # what a merge brought goes back with it
+        known = {(row.room, row.name): row.id for row in self._connection.execute(own)}
         rows = []
         for reading in readings:
             source = known.get((reading.room, reading.source))
@@ -135,7 +136,7 @@ class Readings(Rows):
 
         With `until`, the latest that is not after it: a clock that once ran ahead leaves readings of the future.
         """
-        newest = sorted(self._newest(until=until), key=lambda reading: reading.received_at)
+        newest = sorted(self._newest(until=until), key=lambda reading: (reading.at, reading.received_at))
         return {(reading.room, reading.source): reading for reading in newest}
 
     def _newest(self, *, until: datetime | None = None) -> list[Reading]:
@@ -158,7 +159,8 @@ class Readings(Rows):
 
         named = select(_SOURCES.id, _SOURCES.name).where(_SOURCES.room == room).order_by(_SOURCES.name)
         sources = self._connection.execute(named).all()
-        index = {row.id: i for i, row in enumerate(sources)}
+        names = tuple(dict.fromkeys(row.name for row in sources))  # merged rooms may both have had one of a name
+        index = {row.id: names.index(row.name) for row in sources}
         query = select(
             type_coerce(_READINGS.at, BigInteger),
             _READINGS.temp_c,
@@ -174,7 +176,7 @@ class Readings(Rows):
             temp_c=np.array(temp_c, dtype=np.float64),  # None becomes NaN
             rh_pct=np.array(rh_pct, dtype=np.float64),
             source=np.array([index[one] for one in source_id], dtype=np.int64),
-            sources=tuple(row.name for row in sources),
+            sources=names,
             retained=np.array(retained, dtype=bool),
         )
 

@@ -22,6 +22,8 @@ from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.wording import number, span
 
 FREEZING_C = 0.0
+_NOT_COLD_C = 90.0
+"""Of a count in which nothing was cold yet."""
 KINDS = (AlarmKind.COLD, AlarmKind.FROST)
 TOLD_FROM_H = 0.25
 """Less than this is within what the air's readings can tell."""
@@ -103,13 +105,19 @@ def _grown(
     cold = harmed & (time_s >= begin_s - 1)
     worst = float(film_c[cold].min()) if cold.any() else float(film_c[harmed].min())
     until = datetime.fromtimestamp(float(time_s[-1]), UTC)
-    if before is None or before.cleared_at is not None:
+    if before is None or before.cleared_at is not None or not before.hours:
         began = datetime.fromtimestamp(float(time_s[harmed.argmax()]), UTC)
         return Damage(
             piece_id=drying.piece.id, kind=kind, hours=hours, worst_c=worst, began_at=began, counted_until=until
         )
     grown = {"hours": before.hours + hours, "worst_c": min(before.worst_c, worst), "counted_until": until}
     return before.model_copy(update=grown)
+
+
+def recounted(damage: Damage, poured_at: datetime) -> Damage:
+    """The count, to be made once more from a pour on of which something else is known now."""
+    anew = {"hours": 0.0, "worst_c": _NOT_COLD_C, "began_at": poured_at, "counted_until": poured_at}
+    return damage.model_copy(update=anew)
 
 
 def stands(damage: Damage) -> bool:

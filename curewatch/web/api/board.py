@@ -63,8 +63,10 @@ def log_reading(site: Here, reading: ReadingIn) -> LoggedOut:
     now = site.clock.now()
     at = moment(site, reading.at, now)
     read = Reading(room=reading.room, at=at, temp_c=reading.temp_c, rh_pct=reading.rh_pct, received_at=now)
-    notes = wording.notes(readings.log_reading(site.desk, read).remarks)
-    return logged(site, now, None, notes, "reading", (reading.room, at.astimezone(UTC).isoformat()))
+    stored = readings.log_reading(site.desk, read, new=reading.new)
+    return logged(
+        site, now, None, wording.notes(stored.remarks), "reading", (stored.room, at.astimezone(UTC).isoformat())
+    )
 
 
 @router.get("/logged")

@@ -14,6 +14,7 @@ from curewatch.intake.typed.names import named
 from curewatch.intake.typed.wet_thickness import sides
 from curewatch.records import WET_THICKNESS_RANGE_M, GivenName, Recipe
 from curewatch.records.errors import Field, InputError
+from curewatch.records.names import same_name
 from curewatch.studio.mixing import need, notes_on
 from curewatch.views.logged import LoggedOut
 from curewatch.views.mixing import MaterialOut, MixOut, RecipeOut
@@ -82,8 +83,9 @@ def put_recipe(site: Here, name: Annotated[GivenName, Path()], recipe: RecipeIn)
     """
     now, told = site.clock.now(), recipe.told(name)
     with site.desk.store.read() as tx:
+        name = same_name(name, [one.name for one in tx.recipes()]) or name
         before, parts = tx.recipe(name), tx.mix_of(name)
-    made, found = mixing.put_recipe(site.desk, told)
+    made, found = mixing.put_recipe(site.desk, told, now, new=recipe.new)
     notes = [_said(made)] if before is None else [_said(made), f"before: {_said(before)}"]
     if found is not None:
         notes += notes_on(found)
@@ -94,7 +96,7 @@ def put_recipe(site: Here, name: Annotated[GivenName, Path()], recipe: RecipeIn)
 
 def _known(site: Site, name: str) -> Recipe:
     with site.desk.store.read() as tx:
-        known = tx.recipe(name)
+        known = tx.recipe(same_name(name, [one.name for one in tx.recipes()]) or name)
     if known is None:
         raise HTTPException(404)
     return known

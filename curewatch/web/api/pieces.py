@@ -10,7 +10,7 @@ from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
-from curewatch.desk.commands import aftercare, alarm_care, moves, observing
+from curewatch.desk.commands import aftercare, alarm_care, correcting, moves, observing
 from curewatch.desk.commands.photos import keep_photo
 from curewatch.desk.desk import limits_of
 from curewatch.desk.reports.cure_record import CureRecord, PieceHistory, cure_record_from, history, why
@@ -31,7 +31,7 @@ from curewatch.views.plan import AdviceOut
 from curewatch.views.record import ComparedOut, FindingOut, LabelOut, PieceReportOut, RecordOut
 from curewatch.web.access.guard import IMAGES
 from curewatch.web.api.answers import BASE, REFUSALS, PieceName, logged, moment, require_piece
-from curewatch.web.api.requests import FingerIn, GoneIn, MoveIn, ObservationIn, StepIn, WeighingIn
+from curewatch.web.api.requests import CorrectIn, FingerIn, GoneIn, MoveIn, ObservationIn, StepIn, WeighingIn
 from curewatch.web.pages.photos import picture
 from curewatch.web.plots.piece_plots import curve_of
 from curewatch.web.plots.plot import thinned
@@ -248,8 +248,30 @@ def move(site: Here, name: PieceName, to: MoveIn) -> LoggedOut:
     """The piece lies somewhere else from then on."""
     now = site.clock.now()
     require_piece(site, name, now)
-    moved = moves.move(site.desk, name, to.room, to.place, now, to.air_m_s, at=moment(site, to.at, now))
+    moved = moves.move(site.desk, name, to.room, to.place, now, to.air_m_s, at=moment(site, to.at, now), new=to.new)
     return logged(site, now, name, wording.notes(moved.remarks), "move", (name,))
+
+
+@router.post("/pieces/{name:path}/correct")
+def correct(site: Here, name: PieceName, change: CorrectIn) -> LoggedOut:
+    """Put right what was logged of its pour; tests and steps stay with it, its dates follow.
+
+    The answer names it as it is called now.
+    """
+    now = site.clock.now()
+    require_piece(site, name, now)
+    done = correcting.correct(
+        site.desk, name, change.change(None if change.at is None else moment(site, change.at, now)), now
+    )
+    return logged(site, now, done.piece.name, wording.notes(done.remarks), "correct", (done.correction.id,))
+
+
+@router.post("/pieces/{name:path}/delete")
+def delete(site: Here, name: PieceName) -> LoggedOut:
+    """It was never poured: it goes, and what was found of it teaches nothing."""
+    now = site.clock.now()
+    require_piece(site, name, now)
+    return logged(site, now, name, done="delete", of=(correcting.delete(site.desk, name, now).correction.id,))
 
 
 @router.post("/pieces/{name:path}/gone")

@@ -19,6 +19,7 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from curewatch.desk import PourOrder
+from curewatch.desk.commands.correcting import PourChange
 from curewatch.intake.typed import parse_air, parse_humidity
 from curewatch.intake.typed.finger import finger_of
 from curewatch.intake.typed.levelling import TILT
@@ -38,11 +39,13 @@ from curewatch.intake.typed.wet_thickness import RAN_OFF, Density, Thickness, of
 from curewatch.records import (
     RH_PCT_RANGE,
     GivenName,
+    Name,
     Recipe,
     Support,
     ThicknessSource,
     Trust,
 )
+from curewatch.records.corrections import CorrectionKind, Naming
 from curewatch.records.errors import Field as Of
 from curewatch.records.errors import InputError
 from curewatch.records.observations import GRAMS_RANGE, SURFACE_C_RANGE, Finger, Spot
@@ -97,6 +100,7 @@ Cm = Annotated[float, Field(ge=2, le=500), _worded(SIDE.parse, Of.SIZE, 100)]
 Ml = Annotated[float, Field(gt=0, le=ML_MOST), _worded(VOLUME.parse, Of.POURED, 1e6)]
 AirSpeed = Annotated[float, Field(ge=0.05, le=5), _worded(lambda text, field: parse_air(text, field=field), Of.AIR)]
 Tilt = Annotated[float, Field(ge=0, le=45), _worded(lambda text, field: math.degrees(TILT.parse(text, field)), Of.TILT)]
+NEW = Field(default=False, description="A room, place or recipe that sounds like a known one is another")
 
 
 class PourIn(RequestModel):
@@ -121,6 +125,7 @@ class PourIn(RequestModel):
     silicone: bool = False
     back: Support = Support.CANVAS
     air_m_s: AirSpeed | None = Field(default=None, description="Left out: as the room's is set")
+    new: bool = NEW
     times: Annotated[int, Field(ge=1, le=TIMES_MOST)] = Field(
         default=1, description="So many alike from one mix, all or none: 'name 1' to 'name N'"
     )
@@ -152,6 +157,7 @@ class PourIn(RequestModel):
             air_speed_m_s=self.air_m_s,
             tilt_rad=None if self.tilt_deg is None else math.radians(self.tilt_deg),
             paint_g=self.poured_g,
+            new=self.new,
         )
 
     def _thickness(self, density: Density) -> Thickness:
@@ -166,6 +172,58 @@ class PourIn(RequestModel):
             return of_metres(self.wet_thickness_mm / 1e3, self.thickness_source, shape, paint)
         assert paint is not None  # it fits
         return of_volume(paint, shape, f"{self.poured_ml:g}")
+
+
+class CorrectIn(RequestModel):
+    """What was otherwise than it was logged; what is left out was as it is known."""
+
+    name: GivenName | None = Field(default=None, description="What the piece is called")
+    at: Spoken | None = Field(default=None, description="When it was poured")
+    wet_thickness_mm: Annotated[WetMm, _worded(WET_FILM.parse, Of.WET_THICKNESS, 1e3)] | None = None
+    thickness_source: ThicknessSource = Field(default=ThicknessSource.GAUGE, description="Of wet_thickness_mm")
+    poured_ml: Ml | None = Field(default=None, description="With the size of the piece it is the thickness")
+    ran_off_ml: Annotated[float, Field(ge=0, le=ML_MOST), _worded(RAN_OFF.parse, Of.RAN_OFF, 1e6)] | None = None
+    width_cm: Cm | None = None
+    height_cm: Cm | None = None
+    round: bool = Field(default=False, description="Of the size; then both sides are its diameter")
+    recipe: GivenName | None = None
+    silicone: bool | None = None
+    room: GivenName | None = Field(default=None, description="It was poured in")
+    place: GivenName | Literal[""] | None = Field(default=None, description="Empty: none in particular")
+    back: Support | None = None
+    air_m_s: AirSpeed | None = None
+    new: bool = NEW
+
+    def change(self, at: datetime | None) -> PourChange:
+        """InputError for a size told by half, and for what ran off of nothing."""
+        shape, paint = sides(self.width_cm, self.height_cm, self.round), None
+        if self.poured_ml is not None:
+            caught = None if self.ran_off_ml is None else self.ran_off_ml * 1e-6
+            if caught is not None and caught >= self.poured_ml * 1e-6:
+                raise InputError(Of.RAN_OFF, f"{self.ran_off_ml:g}", f"less than was poured ({self.poured_ml:g})")
+            paint = Paint(piece_id=0, poured_m3=self.poured_ml * 1e-6, ran_off_m3=caught)
+        elif self.ran_off_ml is not None:
+            raise InputError(Of.POURED, None, "the volume of which that ran off")
+        metres = (
+            None if self.wet_thickness_mm is None else of_metres(self.wet_thickness_mm / 1e3, self.thickness_source)
+        )
+        return PourChange(
+            name=self.name, at=at, room=self.room, place=self.place, recipe=self.recipe, silicone=self.silicone,
+            support=self.back, air_speed_m_s=self.air_m_s, paint=paint, new=self.new,
+            wet_thickness_m=None if metres is None else metres.metres, thickness_source=self.thickness_source,
+            size_m=None if shape is None else (shape.width, shape.height), round=self.round,
+        )  # fmt: skip
+
+
+class NamesIn(RequestModel):
+    """What is to become of a name."""
+
+    do: CorrectionKind = Field(description="renamed, merged or removed")
+    naming: Naming
+    name: Name
+    room: Name | None = Field(default=None, description="Of a place")
+    to: GivenName | None = Field(default=None, description="What it is called from now on, or what it is one with")
+    new: bool = NEW
 
 
 class TiltIn(RequestModel):
@@ -240,6 +298,7 @@ class ReadingIn(RequestModel):
         _worded(lambda text, field: parse_humidity(text, field=field), Of.HUMIDITY),
     ]
     at: Spoken | None = NOW
+    new: bool = NEW
 
 
 class MoveIn(RequestModel):
@@ -247,6 +306,7 @@ class MoveIn(RequestModel):
     place: GivenName | None = None
     at: Spoken | None = NOW
     air_m_s: AirSpeed | None = Field(default=None, description="Left out: as the room's is set")
+    new: bool = NEW
 
 
 class GoneIn(RequestModel):
@@ -278,6 +338,7 @@ class RecipeIn(RequestModel):
     )
     parts: Annotated[list[PartIn], Field(min_length=1, max_length=40)] | None = None
     by_weight: bool = Field(default=False, description="The parts are weighed, not measured out")
+    new: bool = NEW
 
     def told(self, name: str) -> Recipe | RecipeMix:
         """InputError where it is told by both, or by neither."""

@@ -9,17 +9,22 @@ from fastapi import APIRouter, Query
 from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
-from curewatch.desk.commands import alarm_care
+from curewatch.desk.commands import alarm_care, naming
+from curewatch.desk.commands.log import LogKind
+from curewatch.desk.commands.naming import names_in_use
 from curewatch.desk.commands.trust import trust_sensor
 from curewatch.desk.reports.room import room_outlook, room_record, room_sensors
 from curewatch.desk.transfer import exporting
 from curewatch.records import Alarm, AlarmKind
+from curewatch.records.corrections import Naming
 from curewatch.views.air import DOUBTED, LimitsOut, OutlookOut, ReadingOut, RoomReportOut, SensorOut, SensorTrustOut
 from curewatch.views.alarms import AlarmOut
 from curewatch.views.base import At
 from curewatch.views.board import RoomOut
-from curewatch.web.api.answers import BASE, CSV, REFUSALS, as_csv, require_room
-from curewatch.web.api.requests import MuteIn, TrustIn
+from curewatch.views.corrections import NameOut
+from curewatch.views.logged import LoggedOut
+from curewatch.web.api.answers import BASE, CSV, REFUSALS, as_csv, logged, require_room
+from curewatch.web.api.requests import MuteIn, NamesIn, TrustIn
 from curewatch.web.scarce import costly
 from curewatch.web.site import Here, Site
 
@@ -32,6 +37,22 @@ DAY = timedelta(days=1)
 def rooms(site: Here) -> list[RoomOut]:
     now = site.clock.now()
     return [RoomOut.of(line, now, site.desk.settings.tz) for line in site.boards.look(now).rooms]
+
+
+@router.get("/names")
+def names(site: Here) -> list[NameOut]:
+    """All rooms with their places, and all recipes."""
+    with site.desk.store.read() as tx:
+        return [NameOut.of(one) for one in names_in_use(tx)]
+
+
+@router.post("/names")
+def put_right(site: Here, change: NamesIn) -> LoggedOut:
+    """Rename, merge or remove a room, a place or a recipe; whatever names it follows."""
+    now = site.clock.now()
+    done = naming.put_right(site.desk, change.do, change.naming, change.name, change.to, now, change.room, change.new)
+    kind = LogKind.RECIPE if done.naming is Naming.RECIPE else LogKind.NAME
+    return logged(site, now, None, done=kind, of=(done.id,))
 
 
 @router.get("/rooms/{name:path}/readings")

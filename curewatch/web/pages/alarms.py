@@ -9,7 +9,8 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from curewatch.desk.commands import alarm_care
-from curewatch.desk.commands.undo import LogKind, undo
+from curewatch.desk.commands.log import LogKind
+from curewatch.desk.commands.undo import undo
 from curewatch.records import AlarmKind
 from curewatch.records.errors import Field, InputError
 from curewatch.studio.alarms.lifecycle import is_active

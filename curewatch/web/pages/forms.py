@@ -10,7 +10,7 @@ from datetime import datetime, tzinfo
 from curewatch.desk import PourOrder
 from curewatch.desk.reports.board import CachedBoard
 from curewatch.intake.typed import not_future, parse_time
-from curewatch.intake.typed.pours import PourWords, continued, pour_orders
+from curewatch.intake.typed.pours import CorrectionWords, PourWords, continued, pour_orders
 from curewatch.intake.typed.quantities import LAYERS_M
 from curewatch.intake.typed.wet_thickness import as_thick_as
 from curewatch.records import Support
@@ -137,6 +137,7 @@ def pour_words(form: Mapping[str, str], preset: Preset | None) -> PourWords:
         air=form.get("air") or None,
         silicone=form.get("silicone") == "yes",
         support=form.get("support") or Support.CANVAS,
+        new=form.get("new") == "yes",
     )
     way = form.get("thickness", "")
     if way == "same" and preset is not None:
@@ -151,6 +152,43 @@ def pour_words(form: Mapping[str, str], preset: Preset | None) -> PourWords:
     if way == "mass":
         return replace(words, paint=with_unit(form.get("paint", ""), "g"), ran_off=ran_off)
     raise InputError(Field.WET_THICKNESS, way, f"{', '.join(LAYERS_M)}, a measured thickness, a volume, or a weight")
+
+
+def known_of(drying: Drying, zone: tzinfo) -> dict[str, str]:
+    """What is known of a pour, as the form that corrects it is filled in."""
+    preset, stay = Preset.of(drying), drying.stays[0]
+    return {
+        "name": preset.name,
+        "start": f"{drying.pour.at.astimezone(zone):%Y-%m-%d %H:%M}",
+        "room": stay.room,
+        "place": stay.place or "",
+        "size": preset.size,
+        "recipe": preset.recipe,
+        "support": preset.support.value,
+        "silicone": "yes" if preset.silicone else "no",
+        "thick": f"{number(preset.wet_thickness_m * 1e3, 2)} mm",
+    }
+
+
+def correction_words(form: Mapping[str, str], known: Mapping[str, str]) -> CorrectionWords:
+    """What a form tells that is not as it is `known`."""
+    said = {name: value for name, value in form.items() if value != known.get(name)}
+    way = form.get("thickness", "")
+    poured, ran_off = (with_unit(form.get(name, ""), "ml") for name in ("poured", "ran_off"))
+    return CorrectionWords(
+        name=said.get("name"),
+        room=form.get("room_typed") or said.get("room"),
+        place=said.get("place"),
+        wet_thickness=with_unit(form.get("gauge", ""), "mm") if way == "gauge" else None,
+        poured=poured if way == "volume" else None,
+        ran_off=(ran_off or None) if way == "volume" else None,
+        layer=way if way in LAYERS_M else None,
+        size=said.get("size") or None,
+        recipe=said.get("recipe") or None,
+        silicone=said["silicone"] == "yes" if "silicone" in said else None,
+        support=said.get("support"),
+        new=form.get("new") == "yes",
+    )
 
 
 def newest_pours(kept: CachedBoard) -> list[Drying]:

@@ -8,13 +8,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from itertools import groupby
 from urllib.parse import quote
+from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from curewatch.desk import Desk
 from curewatch.desk.commands import undo
-from curewatch.desk.commands.undo import UNDO_WITHIN, LogEntry, LogKind, logged_lately
+from curewatch.desk.commands.log import UNDO_WITHIN, LogEntry, LogKind, logged_lately
 from curewatch.desk.orders import DEFAULT_RECIPE
 from curewatch.desk.reports.board import CachedBoard
 from curewatch.desk.reports.learned import Seen, seen_of
@@ -23,6 +24,7 @@ from curewatch.store import Transaction
 from curewatch.studio import wording
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.learning.texts import finding
+from curewatch.views.corrections import in_words
 from curewatch.views.logged import logged_text
 from curewatch.views.sheet import HOW
 from curewatch.web.site import Here, Site, Typed, page, text_of
@@ -48,15 +50,28 @@ def just_done(done: str, of: Sequence[str], kept: CachedBoard, desk: Desk) -> Lo
     if not done:
         return None
     with desk.store.read() as tx:
-        return told(done, of, kept, tx)
+        return told(done, of, kept, tx, desk.settings.tz)
 
 
-def told(done: str, of: Sequence[str], kept: CachedBoard, tx: Transaction) -> LoggedNote | None:
+def told(done: str, of: Sequence[str], kept: CachedBoard, tx: Transaction, tz: ZoneInfo) -> LoggedNote | None:
     """As `just_done`, within a transaction."""
     if done == "undone":
         return LoggedNote("Taken back.", done, ())
-    text = _told(done, of, kept, tx) if of else None
+    text = _put_right(done, of[0], tx, tz) if done in CORRECTIONS and of else _told(done, of, kept, tx) if of else None
     return None if text is None else LoggedNote(text, done, tuple(of))
+
+
+CORRECTIONS = (LogKind.CORRECT, LogKind.DELETE, LogKind.NAME, LogKind.RECIPE)
+
+
+def _put_right(done: str, which: str, tx: Transaction, tz: ZoneInfo) -> str | None:
+    one = next((one for one in tx.corrections() if str(one.id) == which), None)
+    if one is None:
+        return None
+    said = in_words(one, tx.changes([one.id]), tz)
+    if done == LogKind.DELETE:
+        return f"{one.name} is deleted, as if it had never been poured."
+    return f"Corrected: {said}. Its dates follow." if done == LogKind.CORRECT else f"{said[0].upper()}{said[1:]}."
 
 
 def _told(done: str, of: Sequence[str], kept: CachedBoard, tx: Transaction) -> str | None:
@@ -169,7 +184,7 @@ def to_undo(desk: Desk, now: datetime) -> list[Entry]:
         for first in range(0, len(entries), ALIKE_MOST):
             some = entries[first : first + ALIKE_MOST]
             of = tuple(name for one in some for name in one.of)
-            found.append(Entry(at, LoggedNote(logged_text(some), kind.value, of)))
+            found.append(Entry(at, LoggedNote(logged_text(some, desk.settings.tz), kind.value, of)))
     return sorted(found, key=lambda one: one.at, reverse=True)[:MOST]
 
 

@@ -10,17 +10,18 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from curewatch.desk.commands import moves, readings
+from curewatch.desk.commands import correcting, moves, readings
 from curewatch.desk.commands.pours import log_pours
 from curewatch.desk.mixing import density_of
 from curewatch.desk.reports.board import CachedBoard
-from curewatch.intake.typed import parse_air, parse_humidity
+from curewatch.desk.reports.piece import piece_report
+from curewatch.intake.typed import not_future, parse_air, parse_humidity, parse_time
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.numbers import whole_number
 from curewatch.intake.typed.pours import continued
 from curewatch.intake.typed.quantities import ROOM_TEMPERATURE
 from curewatch.records import Reading
-from curewatch.records.errors import Field, InputError
+from curewatch.records.errors import Field, InputError, NearName
 from curewatch.records.remarks import RemarkKind
 from curewatch.studio import wording
 from curewatch.web.pages.forms import (
@@ -28,6 +29,8 @@ from curewatch.web.pages.forms import (
     MOST_AT_ONCE,
     RECENT,
     Preset,
+    correction_words,
+    known_of,
     label_of,
     moment_of,
     newest_pours,
@@ -35,6 +38,7 @@ from curewatch.web.pages.forms import (
     recent_sizes,
     with_unit,
 )
+from curewatch.web.pages.piece import back_to, refused
 from curewatch.web.site import Here, Site, Typed, page, text_of
 
 router = APIRouter(include_in_schema=False)
@@ -64,7 +68,7 @@ def log_pour(request: Request, site: Here, form: Typed) -> Response:
         )
         ids = [_id(one.piece) for one in log_pours(site.desk, orders, now)]
     except InputError as error:
-        return _pour_page(request, site, now, values, error.in_words(label_of), 422)
+        return _pour_page(request, site, now, values, error, 422)
     return _done(site, now, "pour", ids)
 
 
@@ -83,7 +87,7 @@ def pour_again(request: Request, site: Here, form: Typed) -> Response:
 
 
 def _pour_page(
-    request: Request, site: Site, now: datetime, values: dict[str, str], wrong: str | None, status: int = 200
+    request: Request, site: Site, now: datetime, values: dict[str, str], wrong: InputError | None, status: int = 200
 ) -> HTMLResponse:
     kept = site.boards.look(now)
     with site.desk.store.read() as tx:
@@ -95,7 +99,8 @@ def _pour_page(
         now,
         status,
         values=values,
-        wrong=wrong,
+        wrong=None if wrong is None else wrong.in_words(label_of),
+        near=isinstance(wrong, NearName),
         preset=presets[0] if presets else None,
         again=[(count, continued(presets[0].name, count, kept.dryings)[-1]) for count in AGAIN] if presets else [],
         rooms=[room.name for room in kept.rooms],
@@ -156,34 +161,39 @@ def log_reading(request: Request, site: Here, form: Typed) -> Response:
             rh_pct=parse_humidity(with_unit(values.get("humidity", ""), "%"), field=Field.HUMIDITY),
             received_at=now,
         )
-        logged = readings.log_reading(site.desk, reading)
+        logged = readings.log_reading(site.desk, reading, new=values.get("new") == "yes")
     except InputError as error:
-        return _reading_page(request, site, values, error.in_words(label_of), 422)
+        near = isinstance(error, NearName)
+        return _reading_page(request, site, values, error.in_words(label_of), 422, near=near)
     refused = [one for one in logged.remarks if one.kind is RemarkKind.READING_STORED_ALREADY]
     if refused:
         return _reading_page(request, site, values, f"{room}: {wording.notes(refused)[0]}", 422)
-    return _done(site, now, "reading", [room, reading.at.isoformat()])
+    return _done(site, now, "reading", [logged.room or room, reading.at.isoformat()])
 
 
 def _reading_page(
-    request: Request, site: Site, values: dict[str, str], wrong: str | None, status: int = 200
+    request: Request, site: Site, values: dict[str, str], wrong: str | None, status: int = 200, *, near: bool = False
 ) -> HTMLResponse:
     now = site.clock.now()
     rooms = site.boards.look(now).rooms
-    return page(request, "reading.html", now, status, values=values, wrong=wrong, rooms=rooms)
+    return page(request, "reading.html", now, status, values=values, wrong=wrong, near=near, rooms=rooms)
 
 
 # --- a piece on its way ---
 
 
 @router.post("/piece/{name:path}/move")
-def move(site: Here, form: Typed, name: str) -> Response:
+def move(request: Request, site: Here, form: Typed, name: str) -> Response:
     now = site.clock.now()
-    room = named(text_of(form, "room_typed") or text_of(form, "room"), Field.ROOM)
-    place = text_of(form, "place")
-    air = text_of(form, "air")
+    values = {str(field): text_of(form, field) for field in form}
+    room = named(values.get("room_typed") or values.get("room", ""), Field.ROOM)
+    place, air = values.get("place"), values.get("air")
     speed = parse_air(air, field=Field.AIR) if air else None
-    moves.move(site.desk, name, room, named(place, Field.PLACE) if place else None, now, speed)
+    at_place = named(place, Field.PLACE) if place else None
+    try:
+        moves.move(site.desk, name, room, at_place, now, speed, new=values.get("new") == "yes")
+    except NearName as error:
+        return refused(request, site, name, now, error, values | {"do": "move"})
     return _done(site, now, "move", [name])
 
 
@@ -191,6 +201,31 @@ def move(site: Here, form: Typed, name: str) -> Response:
 def gone(site: Here, form: Typed, name: str) -> Response:
     now = site.clock.now()
     return _done(site, now, "gone", [_id(moves.leave(site.desk, name, now).piece)])
+
+
+@router.post("/piece/{name:path}/correct")
+def correct(request: Request, site: Here, form: Typed, name: str) -> Response:
+    """Put right what was logged of its pour."""
+    now, zone = site.clock.now(), site.desk.settings.tz
+    values = {str(field): text_of(form, field) for field in form}
+    known = known_of(piece_report(site.desk, name, now).drying, zone)
+    try:
+        start = values.get("start", "")
+        at = None
+        if start != known["start"]:
+            at = not_future(parse_time(start, field=Field.AT, now=now, zone=zone), now, field=Field.AT, given=start)
+        done = correcting.correct(site.desk, name, correction_words(values, known).change(at), now)
+    except InputError as error:
+        return refused(request, site, name, now, error, values | {"do": "correct"})
+    site.changed(now)
+    return back_to(done.piece.name, "correct", [done.correction.id])
+
+
+@router.post("/piece/{name:path}/delete")
+def delete(site: Here, form: Typed, name: str) -> Response:
+    """It was never poured."""
+    now = site.clock.now()
+    return _done(site, now, "delete", [correcting.delete(site.desk, name, now).correction.id])
 
 
 def _done(site: Site, now: datetime, what: str, of: list[int] | list[str]) -> Response:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Any
@@ -18,7 +18,7 @@ from curewatch.desk.desk import care_of, limits_of
 from curewatch.desk.reports.piece import PiecePage, PieceReport, piece_page
 from curewatch.intake.typed.finger import finger_of
 from curewatch.intake.typed.quantities import SURFACE_TEMPERATURE, parse_weighing
-from curewatch.records.errors import Field, InputError
+from curewatch.records.errors import Field, InputError, NearName
 from curewatch.records.observations import Finger, Spot
 from curewatch.records.workshop import PhotoKind
 from curewatch.studio import wording
@@ -26,8 +26,9 @@ from curewatch.studio.diagnosis.drying_history import past_air
 from curewatch.studio.planning import planner
 from curewatch.studio.planning.planner import Advice
 from curewatch.views.care import NOW, StepOut, StepsOut, coats_want, step_when
+from curewatch.views.corrections import in_words
 from curewatch.web.pages.board import axis_of, is_wet, row
-from curewatch.web.pages.forms import label_of, moment_of, with_unit
+from curewatch.web.pages.forms import known_of, label_of, moment_of, with_unit
 from curewatch.web.pages.logged import observation_rows, told
 from curewatch.web.plots.air_plots import piece_air
 from curewatch.web.plots.piece_plots import curve_of, drying_plots
@@ -112,6 +113,7 @@ def show(
     *,
     status: int = 200,
     wrong: str | None = None,
+    near: bool = False,
     values: Mapping[str, str] | None = None,
     done: str = "",
     of: list[str] | None = None,
@@ -120,9 +122,28 @@ def show(
     kept = site.boards.look(now)  # before all else that the page tells: of what is newer than its mark it hears
     with site.desk.store.read() as tx:
         seen = piece_page(tx, name, now)
-        logged = told(done, of or [], kept, tx)
-    rest = _values(site, seen, now) | {"done": logged, "rooms": [room.name for room in kept.rooms]}
-    return page(request, "piece.html", now, status, mark=kept.mark, wrong=wrong, values=dict(values or {}), **rest)
+        logged = told(done, of or [], kept, tx, site.desk.settings.tz)
+        recipes = [recipe.name for recipe in tx.recipes()]
+        corrections = tx.corrections([seen.report.drying.piece.id])
+        changes = tx.changes([one.id for one in corrections])
+    tz = site.desk.settings.tz
+    rest = _values(site, seen, now) | {
+        "done": logged,
+        "rooms": [room.name for room in kept.rooms],
+        "recipes": recipes,
+        "known": known_of(seen.report.drying, tz),
+        "corrected": [(site.words(now).date(one.logged_at), in_words(one, changes, tz)) for one in corrections],
+        "values": dict(values or {}),
+    }
+    return page(request, "piece.html", now, status, mark=kept.mark, wrong=wrong, near=near, **rest)
+
+
+def refused(
+    request: Request, site: Site, name: str, now: datetime, error: InputError, values: Mapping[str, str]
+) -> HTMLResponse:
+    """The page, which says why what was typed cannot be, and keeps it."""
+    near, wrong = isinstance(error, NearName), error.in_words(label_of)
+    return show(request, site, name, now, status=422, wrong=wrong, near=near, values=values)
 
 
 def _values(site: Site, seen: PiecePage, now: datetime) -> dict[str, Any]:
@@ -167,7 +188,7 @@ def found(request: Request, site: Here, form: Typed, name: str) -> Response:
     try:
         observed = _observed(site, name, values, now)
     except InputError as error:
-        return show(request, site, name, now, status=422, wrong=error.in_words(label_of), values=values)
+        return refused(request, site, name, now, error, values)
     return _back(site, now, name, "found", observed.observation.id)
 
 
@@ -196,7 +217,7 @@ def done(request: Request, site: Here, form: Typed, name: str) -> Response:
         step = values.get("step", "")
         noted = aftercare.done(site.desk, name, step, at, now, anyway=values.get("anyway") == "yes")
     except InputError as error:
-        return show(request, site, name, now, status=422, wrong=error.in_words(label_of), values=values)
+        return refused(request, site, name, now, error, values)
     return _back(site, now, name, "step", noted.step.id)
 
 
@@ -211,7 +232,11 @@ def cleared(site: Here, form: Typed, name: str) -> Response:
 def _back(site: Site, now: datetime, name: str, done: str, number: int | None = None) -> Response:
     """To the piece, which says what was logged and offers to take it back."""
     site.changed(now)
-    of: list[Any] = [name] if number is None else [name, number]
+    return back_to(name, done, [name] if number is None else [name, number])
+
+
+def back_to(name: str, done: str, of: Sequence[Any]) -> Response:
+    """To the page of a piece, which says what was logged."""
     return RedirectResponse(f"/piece/{quote(name, safe='')}?{urlencode({'done': done, 'of': of}, doseq=True)}", 303)
 
 

@@ -34,6 +34,7 @@ class RecordView:
     air: list[sheet.Pair]
     found: list[sheet.Pair]
     steps: list[sheet.Pair]
+    corrected: list[sheet.Pair]
     harm: list[sheet.Pair]
     left_at: str | None
     written_at: str
@@ -61,6 +62,7 @@ def record_view(looked: CureRecord, words: Words) -> RecordView:
         air=sheet.air(looked),
         found=sheet.found(looked, date),
         steps=sheet.done(looked, date),
+        corrected=sheet.corrected(looked, date, words.tz),
         harm=sheet.harm(looked),
         left_at=None if gone_at is None else date(gone_at),
         written_at=date(looked.now),

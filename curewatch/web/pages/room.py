@@ -1,22 +1,30 @@
-# By itself: a page has a file of its own.
 """The page of one room: how its air has been and is foreseen, who measures it, and what lies wet in it."""
 
 from __future__ import annotations
 
 from datetime import timedelta
+from typing import Annotated
 from urllib.parse import quote
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from starlette.exceptions import HTTPException
 
+from curewatch.desk.commands import naming
+from curewatch.desk.commands.log import LogKind
+from curewatch.desk.commands.naming import names_in_use
 from curewatch.desk.commands.trust import parse_trust, trust_sensor
 from curewatch.desk.reports.room import room_outlook, room_record, room_sensors
+from curewatch.intake.typed.names import named
+from curewatch.records.corrections import CorrectionKind, Naming
+from curewatch.records.errors import Field, InputError, NearName
 from curewatch.studio.air.flaws import Flaw
 from curewatch.web.pages.board import axis_of, is_wet, row
+from curewatch.web.pages.forms import label_of
+from curewatch.web.pages.logged import just_done
 from curewatch.web.plots.air_plots import room_air
 from curewatch.web.scarce import costly
-from curewatch.web.site import Here, Typed, page, text_of
+from curewatch.web.site import Here, Site, Typed, page, text_of
 
 router = APIRouter(include_in_schema=False)
 ASKS = (Flaw.CHECK, Flaw.SET_ASIDE)
@@ -31,6 +39,58 @@ def trust(site: Here, form: Typed) -> Response:
     trust_sensor(site.desk, name, parse_trust(text_of(form, "trust")), site.clock.now(), source=text_of(form, "source"))
     site.logged()
     return RedirectResponse(f"/room/{quote(name)}", 303)
+
+
+@router.get("/names")
+def names(
+    request: Request, site: Here, done: str = "", of: Annotated[list[str] | None, Query()] = None
+) -> HTMLResponse:
+    """All rooms with their places, and all recipes, to be renamed, made one or removed."""
+    return _names(request, site, done=done, of=of)
+
+
+@router.post("/names")
+def put_right(request: Request, site: Here, form: Typed) -> Response:
+    """What is to become of one of them."""
+    now, values = site.clock.now(), {str(field): text_of(form, field) for field in form}
+    try:
+        (kind, _, new), what = values.get("do", "").partition(" "), values.get("naming", "")
+        if kind not in set(CorrectionKind) or what not in set(Naming):
+            raise InputError(Field.DO, kind, "renamed, merged or removed")
+        to = None if kind == CorrectionKind.REMOVED else named(values.get("to", ""), Field.TO)
+        done = naming.put_right(
+            site.desk, CorrectionKind(kind), Naming(what), values.get("name", ""), to, now,
+            values.get("room") or None, bool(new),
+        )  # fmt: skip
+    except InputError as error:
+        return _names(request, site, error, values)
+    site.changed(now)
+    logged = LogKind.RECIPE if done.naming is Naming.RECIPE else LogKind.NAME
+    return RedirectResponse(f"/names?done={logged}&of={done.id}", 303)
+
+
+def _names(
+    request: Request,
+    site: Site,
+    error: InputError | None = None,
+    values: dict[str, str] | None = None,
+    done: str = "",
+    of: list[str] | None = None,
+) -> HTMLResponse:
+    now = site.clock.now()
+    with site.desk.store.read() as tx:
+        found = names_in_use(tx)
+    return page(
+        request,
+        "names.html",
+        now,
+        200 if error is None else 422,
+        names=found,
+        wrong=None if error is None else error.in_words(label_of),
+        near=isinstance(error, NearName),
+        values=values or {},
+        done=just_done(done, of or [], site.boards.look(now), site.desk),
+    )
 
 
 @router.get("/room/{name:path}")

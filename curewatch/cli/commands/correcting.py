@@ -1,0 +1,154 @@
+"""The commands that put right what was logged wrong: a pour, a slip, a name."""
+
+from __future__ import annotations
+
+import sys
+from datetime import datetime
+from typing import Annotated
+
+import typer
+
+from curewatch.cli import options
+from curewatch.cli.options import Name
+from curewatch.cli.output import Page, say, say_json, say_notes
+from curewatch.cli.session import desk_of, moment, refresh_first, say_view
+from curewatch.cli.texts import piece_text
+from curewatch.desk import Desk
+from curewatch.desk.commands import correcting, naming
+from curewatch.desk.commands.naming import names_in_use
+from curewatch.desk.reports.piece import piece_report
+from curewatch.intake.typed.names import named
+from curewatch.intake.typed.pours import CorrectionWords
+from curewatch.records.corrections import Correction, Naming
+from curewatch.records.errors import Field, InputError
+from curewatch.studio import wording
+from curewatch.views.corrections import CorrectionOut, NameOut, in_words
+from curewatch.views.record import PieceReportOut
+
+
+def correct(
+    ctx: typer.Context,
+    name: Name,
+    to: Annotated[str | None, typer.Option("--name", metavar="NAME", help="What it is called.")] = None,
+    at: Annotated[str | None, typer.Option("--at", metavar="TIME", help="When it was poured.")] = None,
+    wet_thickness: options.WetThickness = None,
+    poured: options.Poured = None,
+    ran_off: options.RanOff = None,
+    layer: options.Layer = None,
+    size: options.Size = None,
+    recipe: Annotated[str | None, typer.Option("--recipe", metavar="NAME", help="The mix, by its name.")] = None,
+    silicone: Annotated[
+        bool | None, typer.Option("--silicone/--no-silicone", help="Poured with silicone oil, or without.")
+    ] = None,
+    room: Annotated[str | None, typer.Option("--room", metavar="ROOM", help="The room it was poured in.")] = None,
+    place: Annotated[
+        str | None, typer.Option("--place", metavar="PLACE", help="Where in the room; '' for none in particular.")
+    ] = None,
+    support: options.Back = None,
+    air: options.AirThere = None,
+    new: options.New = False,
+    as_json: options.AsJson = False,
+) -> None:
+    """Put right what was logged of a pour: say only what was otherwise. Its tests and steps stay with it, and its dates
+    follow. `curewatch undo` takes it back."""
+    words = CorrectionWords(
+        name=to, room=room, place=place, wet_thickness=wet_thickness, poured=poured, ran_off=ran_off, layer=layer,
+        size=size, recipe=recipe, silicone=silicone, support=support, air=air, new=new,
+    )  # fmt: skip
+    with desk_of(ctx) as (desk, now):
+        change = words.change(None if at is None else moment(at, desk, now))
+        done = correcting.correct(desk, name, change, now)
+        refresh_first(desk, now)
+        notes, tz = wording.notes(done.remarks), desk.settings.tz
+        with desk.store.read() as tx:
+            changes = tx.changes([done.correction.id])
+        report = piece_report(desk, done.piece.name, now)
+        if as_json:
+            told = CorrectionOut.of(done.correction, changes, tz).model_dump(mode="json")
+            say_view("correct", PieceReportOut.of_report(report, now, tz), correction=told, notes=notes)
+            return
+        say_notes(notes)
+        say(f"Corrected {name}: {in_words(done.correction, changes, tz)}.\n")
+        say(piece_text.text(tz, report, now, Page.of(sys.stdout)))
+
+
+def delete(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:
+    """A piece that was never poured: it goes, and teaches nothing. For one that has left the studio say `gone`."""
+    with desk_of(ctx) as (desk, now):
+        done = correcting.delete(desk, name, now)
+        refresh_first(desk, now)
+        if as_json:
+            say_json("delete", piece=name, correction=_json(desk, done.correction))
+        else:
+            say(f"{name} is deleted, as if it had never been poured; within a day `curewatch undo` brings it back.")
+
+
+_Kind = Annotated[str, typer.Argument(metavar="KIND", help="room, place or recipe.")]
+_Called = Annotated[str, typer.Argument(metavar="NAME", help="What it is called until now.")]
+_Room = Annotated[str | None, typer.Option("--room", metavar="ROOM", help="Of a place: the room it is in.")]
+
+
+def rename(
+    ctx: typer.Context,
+    kind: _Kind,
+    name: _Called,
+    to: Annotated[str, typer.Argument(metavar="TO", help="What it is to be called.")],
+    room: _Room = None,
+    new: options.New = False,
+    as_json: options.AsJson = False,
+) -> None:
+    """Call a room, place or recipe otherwise; whatever names it follows."""
+    with desk_of(ctx) as (desk, now):
+        done = naming.rename(desk, _naming(kind), name, named(to, Field.TO), now, room=room, new=new)
+        _say(desk, done, "rename", now, as_json)
+
+
+def merge(
+    ctx: typer.Context,
+    kind: _Kind,
+    name: _Called,
+    into: Annotated[str, typer.Argument(metavar="INTO", help="The one that it is too.")],
+    room: _Room = None,
+    as_json: options.AsJson = False,
+) -> None:
+    """Make two rooms, places or recipes one, that were the same under two names."""
+    with desk_of(ctx) as (desk, now):
+        _say(desk, naming.merge(desk, _naming(kind), name, into, now, room=room), "merge", now, as_json)
+
+
+def remove(ctx: typer.Context, kind: _Kind, name: _Called, room: _Room = None, as_json: options.AsJson = False) -> None:
+    """Offer a room, place or recipe no more that nothing here lies in or was poured of; what is past keeps it."""
+    with desk_of(ctx) as (desk, now):
+        _say(desk, naming.remove(desk, _naming(kind), name, now, room=room), "remove", now, as_json)
+
+
+def names(ctx: typer.Context, as_json: options.AsJson = False) -> None:
+    """All rooms with their places, and all recipes, with how many pieces are there or were poured of it."""
+    with desk_of(ctx) as (desk, _), desk.store.read() as tx:
+        found = [NameOut.of(one) for one in names_in_use(tx)]
+    if as_json:
+        say_json("names", names=[one.model_dump(mode="json") for one in found])
+        return
+    for one in found:
+        indent = "  " if one.room else ""
+        say(f"{indent}{one.naming.value} {one.name}: {one.pieces} piece{'s' * (one.pieces != 1)}")
+
+
+def _naming(kind: str) -> Naming:
+    word = kind.strip().casefold()
+    if word not in set(Naming):
+        raise InputError(Field.KIND, kind, f"one of {', '.join(Naming)}")
+    return Naming(word)
+
+
+def _say(desk: Desk, done: Correction, kind: str, now: datetime, as_json: bool) -> None:
+    refresh_first(desk, now)
+    if as_json:
+        say_json(kind, correction=_json(desk, done))
+    else:
+        said = in_words(done, [], desk.settings.tz)
+        say(f"{said[0].upper()}{said[1:]}.")
+
+
+def _json(desk: Desk, done: Correction) -> dict[str, object]:
+    return CorrectionOut.of(done, [], desk.settings.tz).model_dump(mode="json")
