@@ -92,7 +92,7 @@ def test_a_pour_that_was_taken_back_hides_no_earlier_piece(studio: Path, capsys:
     from curewatch.desk import Desk
     from curewatch.desk.commands.moves import leave
     from curewatch.desk.commands.log import LogKind
-from curewatch.desk.commands.undo import undo
+    from curewatch.desk.commands.undo import undo
     from curewatch.settings import load_settings
     from curewatch.store import Store
 
