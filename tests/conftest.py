@@ -43,7 +43,8 @@ def new_stores_are_copies(tmp_path_factory: pytest.TempPathFactory) -> Iterator[
             if MIGRATING or engine.dialect.name != "sqlite" or schema.revision(connection) is not None:
                 return migrated(engine)
             into = connection.connection.driver_connection
-            assert isinstance(into, sqlite3.Connection)
+            if not isinstance(into, sqlite3.Connection):  # a disk that is cut off, with a driver of its own
+                return migrated(engine)
             template.backup(into)
 
     with pytest.MonkeyPatch.context() as patch:

@@ -269,7 +269,7 @@ def test_a_store_damaged_under_a_running_daemon_ends_it_and_the_next_start_sets_
         spoil(path, 4096, path.stat().st_size - 4096)
         with closing(sqlite3.connect(path)) as raw:  # a change, after which nobody goes by what was read before
             raw.execute("PRAGMA user_version = 1")
-        wait_for(lambda: daemon._heard() or ended, 20, "the daemon noticing")
+        wait_for(lambda: daemon._readings_stored() or ended, 20, "the daemon noticing")
     finally:
         daemon.stop()
         thread.join(20)
