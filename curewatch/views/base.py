@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import Annotated, overload
+from typing import Annotated, Any, get_args, overload
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, model_validator
 
 YEARS = (2000, 2200)
 
@@ -27,9 +27,18 @@ class View(BaseModel):
 
 
 class RequestModel(BaseModel):
-    """What is sent to the API: a name that is misspelt is an error."""
+    """What is sent to the API: a name that is misspelt is an error, and so is a yes or no for a number."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _no_truth_for_a_number(cls, given: Any) -> Any:
+        for name, value in given.items() if isinstance(given, dict) else ():
+            wanted = cls.model_fields[name].annotation if name in cls.model_fields else bool
+            if isinstance(value, bool) and bool not in (wanted, *get_args(wanted)):
+                raise ValueError(f"{name} is not told by true or false")
+        return given
 
 
 class Fault(View):

@@ -172,8 +172,12 @@ def _explain(app: FastAPI) -> None:
     def http(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
         lost = error.status_code == 404
+        if error.status_code == 400:  # a body that is no JSON, of whatever kind: what all else that is malformed gets
+            return said(request, 422, "That cannot be", f"{str(error.detail)[0].lower()}{str(error.detail)[1:]}")
         what = "Nothing is here by that name. It may have left the studio." if lost else str(error.detail)
-        return said(request, error.status_code, "Not here" if lost else "That did not work", what)
+        answer = said(request, error.status_code, "Not here" if lost else "That did not work", what)
+        answer.headers.update(error.headers or {})
+        return answer
 
     def malformed(request: Request, error: Exception) -> Response:
         assert isinstance(error, RequestValidationError)
@@ -181,7 +185,7 @@ def _explain(app: FastAPI) -> None:
         kind, *names = found[0]["loc"]
         where = ".".join(map(str, names[:1] if kind == "query" else names))  # one given more than once has one name
         faults = [Fault(pointer=pointer_to(*one["loc"]), detail=_fault(one)) for one in found]
-        return said(request, 422, "That cannot be", f"{where}: {faults[0].detail}", faults=faults)
+        return said(request, 422, "That cannot be", f"{where and f'{where}: '}{faults[0].detail}", faults=faults)
 
     for kind, handler in (
         (InputError, refused),

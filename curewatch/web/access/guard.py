@@ -18,6 +18,7 @@ from urllib.parse import quote, urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.routing import BaseRoute, Match
 from starlette.types import ASGIApp, Message, Receive, Send
 from starlette.types import Scope as Request
 
@@ -169,9 +170,14 @@ class Guard:
         if site not in ("same-origin", "none") if site else bool(origin and _netloc_of(origin) not in ours):
             return _refused(path, 403, "sent by another web site")
         sent_as, takes = headers.get("content-type", "").split(";")[0].strip(), _takes(path)
-        if path.startswith("/api/") and sent_as not in takes and scope["method"] != "DELETE":
+        if path.startswith("/api/") and sent_as not in takes and self._is_way(scope):
             return _refused(path, 415, f"content-type: {' or '.join(takes)} is what this takes")
         return None
+
+    def _is_way(self, scope: Request) -> bool:
+        """Whether anything of ours takes this method here; else it is told which there are."""
+        routes: list[BaseRoute] = getattr(self._app, "routes", [])
+        return scope["method"] != "DELETE" and any(route.matches(scope)[0] is Match.FULL for route in routes)
 
     def _visitor(self, scope: Request, headers: Headers) -> Visitor:
         now, bearer = self._clock.now(), headers.get("authorization", "")

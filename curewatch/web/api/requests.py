@@ -53,7 +53,8 @@ from curewatch.records.workshop import Paint, Part, RecipeMix
 from curewatch.views.base import At, RequestModel
 from curewatch.views.estimate import Glycol, Solids, WetMm
 
-ML_MOST = 50_000
+ML_LEAST, ML_MOST, G_LEAST = 1e-3, 50_000, 1e-3
+"""A thousandth is less than any cup or scale of a studio can tell; what is far less would be nothing in litres."""
 TIMES_MOST = 50
 """As many as one /undo takes back."""
 
@@ -97,7 +98,7 @@ Spoken = Annotated[
 ]
 NOW = Field(default=None, description="ISO 8601 with its offset, or in words: 3 h ago, yesterday 18:30. Left out: now")
 Cm = Annotated[float, Field(ge=2, le=500), _worded(SIDE.parse, Of.SIZE, 100)]
-Ml = Annotated[float, Field(gt=0, le=ML_MOST), _worded(VOLUME.parse, Of.POURED, 1e6)]
+Ml = Annotated[float, Field(ge=ML_LEAST, le=ML_MOST), _worded(VOLUME.parse, Of.POURED, 1e6)]
 AirSpeed = Annotated[float, Field(ge=0.05, le=5), _worded(lambda text, field: parse_air(text, field=field), Of.AIR)]
 Tilt = Annotated[float, Field(ge=0, le=45), _worded(lambda text, field: math.degrees(TILT.parse(text, field)), Of.TILT)]
 NEW = Field(default=False, description="A room, place or recipe that sounds like a known one is another")
@@ -112,7 +113,7 @@ class PourIn(RequestModel):
     thickness_source: ThicknessSource = Field(default=ThicknessSource.GAUGE, description="Of wet_thickness_mm")
     poured_ml: Ml | None = Field(default=None, description="Onto each piece; it and ran_off_ml teach what runs off")
     ran_off_ml: Annotated[float, Field(ge=0, le=ML_MOST), _worded(RAN_OFF.parse, Of.RAN_OFF, 1e6)] | None = None
-    poured_g: Annotated[float, Field(gt=0, le=100_000), _worded(MASS.parse, Of.PAINT, 1e3)] | None = Field(
+    poured_g: Annotated[float, Field(ge=G_LEAST, le=100_000), _worded(MASS.parse, Of.PAINT, 1e3)] | None = Field(
         default=None, description="Instead of poured_ml, of each piece: the full cup less the empty one"
     )
     tilt_deg: Tilt | None = Field(default=None, description="Off level, if measured")

@@ -32,7 +32,7 @@ def photo(site: Here, photo_id: int) -> Response:
 def picture(site: Site, photo_id: int) -> Response:
     """404 where there is no such photo, or its file is lost."""
     with site.desk.store.read() as tx:
-        found = tx.photo(photo_id) if photo_id < 2**63 else None  # no database has a larger number
+        found = tx.photo(photo_id) if abs(photo_id) < 2**63 else None  # no database has a larger number
     jpeg = None if found is None else site.desk.store.photos.get(found.sha256)
     if jpeg is None:
         raise HTTPException(404)
