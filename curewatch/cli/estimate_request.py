@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Any
+from typing import Any, get_args
 
-from curewatch.desk.mixing import GLYCOL, SOLIDS
+from curewatch.desk.mixing import COALESCENT, GLYCOL, SOLIDS
 from curewatch.intake.files.room_csv import read_room_csv
 from curewatch.intake.typed import (
     parse_air,
@@ -24,7 +24,9 @@ from curewatch.physics.supports import BACKINGS, Backing
 from curewatch.records.errors import Field, InputError
 from curewatch.studio.forecasting.drying import DEFAULT_SIDE_M
 from curewatch.studio.planning.estimate import EstimateInput, RoomAir
+from curewatch.views.estimate import Model
 
+MODELS: tuple[str, ...] = get_args(Model)
 MOST_MEMBERS = 1024
 MOST_DAYS = 730
 DAYS = Quantity(
@@ -63,6 +65,10 @@ def read_request(
         thickness_spread=THICKNESS_SPREAD[wet.source],
         solids=parse_fraction(film["solids"], field=Field.SOLIDS, low=SOLIDS[0], high=SOLIDS[1]),
         glycol=parse_fraction(film["glycol"], field=Field.GLYCOL, low=GLYCOL[0], high=GLYCOL[1]),
+        coalescent=parse_fraction(
+            film["coalescent"] or "0", field=Field.COALESCENT, low=COALESCENT[0], high=COALESCENT[1]
+        ),
+        front=_front(film.get("model", MODELS[0])),
         side=min(sides) if film["side"] is None else SIDE.parse(film["side"], Field.SIDE),
         air_speed=parse_air(film["air"], field=Field.AIR),
         tilts=((0.0, TILT.parse(film["tilt"], Field.TILT)),) if film.get("tilt") is not None else (),
@@ -70,6 +76,12 @@ def read_request(
     )
     count, until = whole_number(members, MOST_MEMBERS, Field.MEMBERS), DAYS.parse(days, Field.DAYS)
     return EstimateRequest(EstimateInput(pouring, _air(*air), count, until), wet, air[2])
+
+
+def _front(model: str) -> bool:
+    if model not in MODELS:
+        raise InputError(Field.MODEL, model, " or ".join(MODELS))
+    return model == "front"
 
 
 def _backing(back: str | None, support: str | None) -> Backing:

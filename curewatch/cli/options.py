@@ -137,6 +137,14 @@ RoomRecord = Annotated[
 ]
 Solids = Annotated[str, typer.Option("--solids", metavar="SHARE", help="Solids, by volume of the wet paint.")]
 Glycol = Annotated[str, typer.Option("--glycol", metavar="SHARE", help="Slow solvent, by volume of the wet paint.")]
+Coalescent = Annotated[
+    str | None,
+    typer.Option(
+        "--coalescent",
+        metavar="SHARE",
+        help="Solvent slower than glycol, of retarders and hard media, by volume.  [default: 0]",
+    ),
+]
 Side = Annotated[
     str | None,
     typer.Option("--side", metavar="LENGTH", help="Of the piece, along the air.  [default: 25cm, or of --size]"),

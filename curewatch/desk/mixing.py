@@ -30,7 +30,7 @@ from curewatch.studio.mixing import (
     share_of,
 )
 
-SOLIDS, GLYCOL = (0.05, 0.70), (0.0, 0.15)
+SOLIDS, GLYCOL, COALESCENT = (0.05, 0.70), (0.0, 0.15), (0.0, 0.15)
 """As a recipe may have them, by volume of the wet paint."""
 
 
@@ -47,7 +47,14 @@ class Materials:
         """Those that come with curewatch, and those beside the settings. Raises SettingsError."""
         known = load_materials(settings.file)
         made = {
-            name: Material(one.solids, one.glycol, 1 - one.solids - one.glycol, one.density * 1000, one.kind)
+            name: Material(
+                solids=one.solids,
+                glycol=one.glycol,
+                water=1 - one.solids - one.glycol - one.coalescent,
+                density=one.density * 1000,
+                kind=one.kind,
+                coalescent=one.coalescent,
+            )
             for name, one in known.items()
         }
         return cls(known, made)
@@ -80,7 +87,7 @@ def recipe_of(told: RecipeMix, shelf: Materials) -> tuple[Recipe, Mixture]:
     """What a recipe told by its parts comes out at.
 
     InputError for a material that is not on the shelf or named twice, for nothing but water, and for what comes out at
-    more or fewer solids, or more glycol, than the drying model speaks for.
+    more or fewer solids, or more solvent, than the drying model speaks for.
     """
     names = [part.material for part in told.parts]
     given = ", ".join(f"{part.material}={part.amount:g}" for part in told.parts)
@@ -94,11 +101,14 @@ def recipe_of(told: RecipeMix, shelf: Materials) -> tuple[Recipe, Mixture]:
         found = mixing.mixed(told, shelf.materials)
     except ValueError as problem:
         raise InputError(Field.PART, given, f"a mix that holds more than water ({problem})") from None
-    for what, value, (low, high) in (("solids", found.solids, SOLIDS), ("glycol", found.glycol, GLYCOL)):
+    spoken_for = {"solids": SOLIDS, "glycol": GLYCOL, "coalescent": COALESCENT}
+    shares = {what: getattr(found, what) for what in spoken_for}
+    for what, (low, high) in spoken_for.items():
+        value = shares[what]
         if not low <= value <= high:
             allowed = f"{what} between {low:.0%} and {high:.0%} of the volume, which the drying model speaks for"
             raise InputError(Field.PART, given, f"{allowed}: this comes out at {value:.1%} {what}")
-    return Recipe(name=told.recipe, solids=found.solids, glycol=found.glycol, stated=True), found
+    return Recipe(name=told.recipe, stated=True, **shares), found
 
 
 def cup(

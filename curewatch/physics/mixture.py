@@ -12,6 +12,9 @@ KINDS = ("paint", "medium", "water")
 WATER_LIMIT = 0.30
 """Added water, as a share of the paint's volume, above which the film grows weak (common practice 0.3-0.5)."""
 
+COALESCENT_MUCH = 0.03
+"""Share of the wet paint, a tenth of a pour mix's solids, above which it hinders a film rather than helps [cal]."""
+
 
 @dataclass(frozen=True)
 class Material:
@@ -24,14 +27,15 @@ class Material:
     """[kg/m3]"""
     kind: str = "medium"
     """`paint`, `medium` (and all additives) or `water`: what added water is counted against."""
+    coalescent: float = 0.0
 
     def __post_init__(self) -> None:
-        for name in ("solids", "glycol", "water"):
+        for name in ("solids", "glycol", "coalescent", "water"):
             if not 0 <= getattr(self, name) <= 1:
                 raise ValueError(f"{name} must be a fraction from 0 to 1, got {getattr(self, name)}")
-        total = self.solids + self.glycol + self.water
+        total = self.solids + self.glycol + self.coalescent + self.water
         if not abs(total - 1) <= 1e-6:
-            raise ValueError(f"solids, glycol and water must add up to 1, got {total:.6g}")
+            raise ValueError(f"solids, glycol, coalescent and water must add up to 1, got {total:.6g}")
         if not 500 <= self.density <= 3000:
             raise ValueError(f"a density must lie in 500..3000 kg/m3, got {self.density}")
         if self.kind not in KINDS:
@@ -49,6 +53,7 @@ class Mixture:
     """[kg/m3]"""
     added_water_share: float
     """Volume of water poured in over that of the paint (of everything else, where there is no paint)."""
+    coalescent: float
 
     @property
     def too_much_water(self) -> bool:
@@ -70,4 +75,4 @@ def mix(parts: Iterable[tuple[Material, float]]) -> Mixture:
     def mean(name: str) -> float:
         return float(sum(part * getattr(material, name) for material, part in given)) / total
 
-    return Mixture(mean("solids"), mean("glycol"), mean("water"), mean("density"), water / paint)
+    return Mixture(mean("solids"), mean("glycol"), mean("water"), mean("density"), water / paint, mean("coalescent"))

@@ -110,6 +110,8 @@ class Recipe(Record):
     name: Name
     solids: Annotated[float, Field(ge=0.05, le=0.70)] = 0.30
     glycol: Annotated[float, Field(ge=0.0, le=0.15)] = 0.03
+    coalescent: Annotated[float, Field(ge=0.0, le=0.15)] = 0.0
+    """Slower than glycol: a glycol ether that softens the polymer, as retarders and some media hold it."""
     stated: bool = False
     """False while solids and glycol are the default assumption, not something a person said."""
     removed_at: Moment | None = None

@@ -22,13 +22,15 @@ class MaterialSettings(Table):
     kind: Literal["paint", "medium", "water"] = Field(description="'paint', 'medium' or 'water'")
     solids: float = Field(ge=0, le=1, description="a fraction between 0 and 1")
     glycol: float = Field(default=0.0, ge=0, le=1, description="a fraction between 0 and 1")
+    coalescent: float = Field(default=0.0, ge=0, le=1, description="a fraction between 0 and 1")
     density: float = Field(ge=0.5, le=3.0, description="a number of kg per litre between 0.5 and 3")
     price: float | None = Field(default=None, ge=0, le=100_000, description="the price of one litre, 0 or more")
 
     @model_validator(mode="after")
     def _fits_the_bottle(self) -> MaterialSettings:
-        if self.solids + self.glycol > 1:
-            raise ValueError(f"solids and glycol to be at most 1 together, not {self.solids + self.glycol:g}")
+        together = self.solids + self.glycol + self.coalescent
+        if together > 1:
+            raise ValueError(f"solids, glycol and coalescent to be at most 1 together, not {together:g}")
         return self
 
 

@@ -51,12 +51,14 @@ recipes = Table(
     Column("name", NAME, primary_key=True),
     Column("solids", Double, nullable=False),
     Column("glycol", Double, nullable=False),
+    Column("coalescent", Double, nullable=False, server_default="0"),
     Column("stated", Boolean(create_constraint=True, name="stated"), nullable=False),
     Column("removed_at", Instant),
     CheckConstraint("length(name) BETWEEN 1 AND 80", name="name"),
     # These prevent a mix outside the range the drying model speaks for.
     CheckConstraint("solids BETWEEN 0.05 AND 0.70", name="solids"),
     CheckConstraint("glycol BETWEEN 0.0 AND 0.15", name="glycol"),
+    CheckConstraint("coalescent BETWEEN 0.0 AND 0.15", name="coalescent"),
 )
 pieces = Table(
     "pieces",

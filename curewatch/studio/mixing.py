@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
-from curewatch.physics.mixture import WATER_LIMIT, mix
+from curewatch.physics.mixture import COALESCENT_MUCH, WATER_LIMIT, mix
 from curewatch.physics.mixture import Material as Material
 from curewatch.physics.mixture import Mixture as Mixture
 from curewatch.records import Pour
@@ -62,6 +62,11 @@ def notes_on(found: Mixture) -> list[str]:
         notes.append(
             f"{found.added_water_share:.0%} water on the paint is more than {WATER_LIMIT:.0%}: the film grows weak and "
             "may chalk or crack; thin with medium instead"
+        )
+    if found.coalescent > COALESCENT_MUCH:
+        notes.append(
+            f"{found.coalescent:.1%} coalescent is more than helps a film to form: it may stay soft for months; take "
+            "less retarder or hard-film medium"
         )
     if not 0.20 <= found.solids <= 0.35:
         notes.append(f"{found.solids:.0%} solids is outside the common 20 to 35 % of pour mixes")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime, timedelta
 
-from curewatch.records import Forecast, MilestoneKind, Pour, Support, ThicknessSource
+from curewatch.records import Forecast, MilestoneKind, Pour, Recipe, Support, ThicknessSource
 from curewatch.records.remarks import Remark, RemarkKind
 
 Local = Callable[[datetime], datetime]
@@ -107,6 +107,12 @@ def lasting(at: datetime, local: Local, now: datetime) -> str:
     there = local(at)
     year = f" {there.year}" if there.year != local(now).year else ""
     return f"{there:%a} {there.day} {there:%b}{year} {there:%H:%M}"
+
+
+def shares(recipe: Recipe) -> str:
+    """What a recipe is made of, water left out."""
+    slower = f", {recipe.coalescent:.1%} coalescent" if recipe.coalescent > 0 else ""
+    return f"{recipe.solids:.0%} solids, {recipe.glycol:.1%} glycol{slower}"
 
 
 def span(length: timedelta) -> str:

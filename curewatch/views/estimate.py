@@ -7,7 +7,7 @@ a store or a file. The API and the command line answer with the same models.
 from __future__ import annotations
 
 import math
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field
 
@@ -26,6 +26,9 @@ ASSUMED, USUAL, LIMIT_MM = Recipe(name="assumed"), Rheology(), 5.0
 WetMm = Annotated[float, Field(ge=WET_THICKNESS_RANGE_M[0] * 1e3, le=WET_THICKNESS_RANGE_M[1] * 1e3)]
 Solids = Annotated[float, *Recipe.model_fields["solids"].metadata]
 Glycol = Annotated[float, *Recipe.model_fields["glycol"].metadata]
+Coalescent = Annotated[float, *Recipe.model_fields["coalescent"].metadata]
+Model = Literal["standard", "front"]
+"""Of the film: as forecasts are made, or with a front that recedes through an open layer (solver/kinetics.py)."""
 
 
 class FilmIn(RequestModel):
@@ -37,10 +40,12 @@ class FilmIn(RequestModel):
     rh_pct: Annotated[float, Field(ge=RH_PCT_RANGE[0], le=RH_PCT_RANGE[1])]
     solids: Solids = ASSUMED.solids
     glycol: Glycol = ASSUMED.glycol
+    coalescent: Coalescent = Field(ASSUMED.coalescent, description="A solvent slower than glycol")
     side_cm: Annotated[float, Field(ge=2, le=500)] = Field(DEFAULT_SIDE_M * 100, description="Its shorter side")
     air_m_s: Annotated[float, Field(ge=0.05, le=5)] = AIR_SPEED["still"]
     back: Support = Support.CANVAS
     tilt_deg: Annotated[float, Field(ge=0, le=45)] = Field(0.0, description="Of the support; 0: level")
+    model: Model = Field("standard", description="An alternative of the drying model, to compare; no forecast uses it")
 
     def question(self, members: int = MEMBERS, days: float = DAYS) -> EstimateInput:
         pouring = film(
@@ -52,6 +57,8 @@ class FilmIn(RequestModel):
             air_speed_m_s=self.air_m_s,
             support=self.back,
             tilt_rad=math.radians(self.tilt_deg),
+            coalescent=self.coalescent,
+            front=self.model == "front",
         )
         return EstimateInput(pouring, RoomAir.constant(self.temp_c, self.rh_pct), members, days)
 
@@ -93,6 +100,8 @@ class FilmAskedOut(View):
     thickness_source: ThicknessSource
     solids: float
     glycol: float
+    coalescent: float
+    model: Model
     side_cm: float
     air_m_s: float
     back_w_m2k: float
@@ -111,6 +120,8 @@ class FilmAskedOut(View):
             thickness_source=source,
             solids=pouring.solids,
             glycol=pouring.glycol,
+            coalescent=pouring.coalescent,
+            model="front" if pouring.front else "standard",
             side_cm=tidy(pouring.side * 100),
             air_m_s=pouring.air_speed,
             back_w_m2k=pouring.h_back,
@@ -209,10 +220,12 @@ def estimate(
     thickness_source: ThicknessSource | str = ThicknessSource.GAUGE,
     solids: float = ASSUMED.solids,
     glycol: float = ASSUMED.glycol,
+    coalescent: float = ASSUMED.coalescent,
     side_cm: float = DEFAULT_SIDE_M * 100,
     air_m_s: float = AIR_SPEED["still"],
     back: Support | str = Support.CANVAS,
     tilt_deg: float = 0.0,
+    model: Model = "standard",
     members: int = MEMBERS,
     days: float = DAYS,
 ) -> EstimateOut:
@@ -220,10 +233,11 @@ def estimate(
 
     wet_thickness_mm : wet film [mm]; thickness_source: "gauge", "volume" or "layer", each with its own spread
     temp_c, rh_pct   : of the room's air [°C, %]
-    solids, glycol   : of the wet paint, by volume [-]
+    solids, glycol   : of the wet paint, by volume [-];  coalescent: a solvent slower than glycol
     side_cm          : the piece's shorter side [cm];  air_m_s: speed of the air over it [m/s]
     back             : what it lies on: "canvas", "board", "panel", "raw-panel", "tile" or "glass"
     tilt_deg         : of the support [°]: paint runs together at the low edge, which cracks sooner
+    model            : "front" is an alternative of the drying model, to compare; no forecast uses it
     members, days    : films that make the spread (1: the central one); how far to look ahead [d]
 
     Raises pydantic's ValidationError, a ValueError, for a value out of its range.

@@ -21,13 +21,20 @@ class MaterialOut(View):
     kind: Literal["paint", "medium", "water"]
     solids: float
     glycol: float
+    coalescent: float
     density_kg_l: float
     price: float | None = Field(description="Of a litre, where it was said")
 
     @classmethod
     def of(cls, name: str, one: MaterialSettings) -> MaterialOut:
         return cls(
-            name=name, kind=one.kind, solids=one.solids, glycol=one.glycol, density_kg_l=one.density, price=one.price
+            name=name,
+            kind=one.kind,
+            solids=one.solids,
+            glycol=one.glycol,
+            coalescent=one.coalescent,
+            density_kg_l=one.density,
+            price=one.price,
         )
 
 
@@ -42,6 +49,7 @@ class RecipeOut(View):
     name: str
     solids: float
     glycol: float
+    coalescent: float
     stated: bool = Field(description="false: assumed, nobody has said")
     parts: list[PartOut] | None
     by_weight: bool

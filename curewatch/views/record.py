@@ -60,6 +60,7 @@ class PouredOut(View):
     recipe: str
     solids: float
     glycol: float
+    coalescent: float
     silicone: bool
     back: Support
 
@@ -76,6 +77,7 @@ def poured(drying: Drying) -> dict[str, Any]:
         "recipe": pour.recipe,
         "solids": recipe.solids,
         "glycol": recipe.glycol,
+        "coalescent": recipe.coalescent,
         "silicone": pour.silicone,
         "back": pour.support,
     }

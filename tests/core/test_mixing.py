@@ -6,9 +6,10 @@ import math
 
 import pytest
 
+from curewatch.desk.mixing import Materials
 from curewatch.physics.mixture import Material
 from curewatch.records.workshop import Part, RecipeMix
-from curewatch.settings import load_materials
+from curewatch.settings import Settings
 from curewatch.studio.mixing import EDGE_SHARE, Shape, UnknownMaterial, mixed, need, portions
 
 SHELF = {
@@ -48,8 +49,7 @@ def test_by_hand() -> None:
 @pytest.mark.parametrize("paint", ["heavy-body paint", "fluid paint", "craft paint"])
 def test_the_shelf_gives_common_mixes_their_common_solids(paint: str) -> None:
     """One part of paint to two of medium with a little water: 20 to 35 % solids (common practice, model section 7)."""
-    shelf = {n: Material(m.solids, m.glycol, 1 - m.solids - m.glycol, m.density * 1000, m.kind)
-             for n, m in load_materials(None).items()}  # fmt: skip
+    shelf = Materials.of(Settings()).materials
     found = mixed(recipe(**{paint: 1, "pouring medium": 2, "water": 0.1}), shelf)
     assert 0.20 <= found.solids <= 0.35
     assert not found.too_much_water

@@ -14,12 +14,13 @@ from curewatch.physics.mixture import WATER_LIMIT, Material, mix
 
 SHELF_FILE = Path(__file__).parents[2] / "config" / "materials.toml"
 SHELF = {
-    name: Material(m["solids"], m["glycol"], 1 - m["solids"] - m["glycol"], 1000 * m["density"], m["kind"])
+    name: Material(m["solids"], m["glycol"], 1 - m["solids"] - m["glycol"] - slow, 1000 * m["density"], m["kind"], slow)
     for name, m in tomllib.loads(SHELF_FILE.read_text(encoding="utf-8")).items()
+    for slow in (m.get("coalescent", 0.0),)
 }
 WATER = SHELF["water"]
-fractions = st.tuples(st.floats(0.1, 0.6), st.floats(0, 0.15)).map(
-    lambda f: Material(f[0], f[1], 1 - f[0] - f[1], 1100)
+fractions = st.tuples(st.floats(0.1, 0.6), st.floats(0, 0.15), st.floats(0, 0.15)).map(
+    lambda f: Material(f[0], f[1], 1 - sum(f), 1100, coalescent=f[2])
 )
 
 
@@ -35,7 +36,8 @@ def test_a_common_pour_mix_has_a_solids_fraction_of_a_fifth_to_a_third(paint: st
 def test_volumes_and_masses_add_up(parts: list[tuple[Material, float]], water: float) -> None:
     found = mix([*parts, (WATER, water)])
     total = sum(p for _, p in parts) + water
-    assert found.solids + found.glycol + found.water == pytest.approx(1)
+    assert found.solids + found.glycol + found.coalescent + found.water == pytest.approx(1)
+    assert found.coalescent * total == pytest.approx(sum(m.coalescent * p for m, p in parts))
     assert found.solids * total == pytest.approx(sum(m.solids * p for m, p in parts))
     assert found.density * total == pytest.approx(sum(m.density * p for m, p in parts) + WATER.density * water)
 

@@ -39,10 +39,23 @@ def test_the_installed_command_prints_one_object() -> None:
         assert milestone["reason"] is None
     assert found["warnings"] == []
     assert found["inputs"] == {
-        "wet_thickness_mm": 1.2, "thickness_source": "gauge", "solids": 0.3, "glycol": 0.03, "side_cm": 25.0,
+        "wet_thickness_mm": 1.2, "thickness_source": "gauge", "solids": 0.3, "glycol": 0.03,
+        "coalescent": 0.0, "model": "standard", "side_cm": 25.0,
         "air_m_s": 0.1, "back_w_m2k": 5.0, "soaks_up_mm": 0.0, "back_loss_m_s": 0.0, "temp_c": 21.0, "rh_pct": 50.0,
         "room": None, "room_rows": None,
     }  # fmt: skip
+
+
+def test_the_other_model_of_the_film_is_there_for_comparing_alone(capsys: pytest.CaptureFixture[str]) -> None:
+    """Nobody meets it by accident: no help names it, and where it was asked for the text says so."""
+    assert main([*PLAIN, "--members", "1", "--coalescent", "2%", "--model", "front"]) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    assert "3 % glycol and 2 % coalescent by volume" in text
+    assert "By the model with a receding front, which no forecast uses." in text
+    assert main([*PLAIN, "--model", "frontal"]) == 2
+    assert "--model: got 'frontal', expected standard or front" in capsys.readouterr().err
+    assert main(["estimate", "--help"]) == 0
+    assert "--model" not in capsys.readouterr().out
 
 
 MODEL_TABLE = [

@@ -63,6 +63,44 @@ def test_much_water_is_warned_of(capsys: pytest.CaptureFixture[str]) -> None:
     assert "50% water on the paint" in capsys.readouterr().out
 
 
+AIR = ("--temperature", "21C", "--humidity", "50%")
+
+
+def test_a_coalescent_goes_with_its_recipe_all_the_way(
+    capsys: pytest.CaptureFixture[str], studio: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From the bottle to the recipe, the piece's dates, out of the store and into another."""
+    parts = ("--part", "fluid paint=1", "--part", "hard-film medium=2", "--part", "retarder=0.3")
+    made = printed(capsys, "recipe", "estuary", *parts)
+    assert made["coalescent"] == pytest.approx((2 * 0.03 + 0.3 * 0.05) / 3.3)
+    assert made["notes"] == []
+    much = printed(capsys, "recipe", "estuary", "--part", "hard-film medium=1", "--part", "retarder=0.3")
+    assert "may stay soft for months" in much["notes"][0]
+    assert main(["recipe", "harbour", "--solids", "30%", "--coalescent", "15%"]) == 0
+    assert "30% solids, 3.0% glycol, 15.0% coalescent, by volume" in capsys.readouterr().out
+    assert main(["recipe", "harbour", "--solids", "30%", "--coalescent", "20%"]) == 2
+    assert "--coalescent: got '20%', expected a fraction between 0 and 0.15" in capsys.readouterr().err
+    printed(capsys, "recipe", "plain mix", "--solids", "30%")
+    assert main(["reading", "--room", "Shed", *AIR]) == 0
+    ready = {}
+    for name, recipe in (("Heron", "plain mix"), ("Curlew", "harbour")):
+        film = ("--room", "Shed", "--wet-thickness", "0.2mm", "--recipe", recipe)
+        assert main(["pour", name, *film]) == 0
+        capsys.readouterr()
+        piece = printed(capsys, "piece", name)
+        assert piece["coalescent"] == (0.15 if recipe == "harbour" else 0.0)
+        ready[name] = piece["milestones"]["varnish_ready"]["worth_checking_at"]
+    assert ready["Heron"] is not None
+    assert ready["Curlew"] is None, "not within the days looked at"
+    exported = studio / "export.json"
+    assert main(["export"]) == 0
+    exported.write_text(capsys.readouterr().out)
+    monkeypatch.setenv("CUREWATCH_STORE", str(studio / "other.sqlite"))
+    assert main(["import", str(exported)]) == 0
+    capsys.readouterr()
+    assert printed(capsys, "piece", "Curlew")["coalescent"] == 0.15
+
+
 def test_own_materials_lie_beside_the_settings(capsys: pytest.CaptureFixture[str], studio: Path) -> None:
     own = '["mica tint"]\nkind = "paint"\nsolids = 0.45\ndensity = 1.4\nprice = 60.0\n'
     (studio / "materials.toml").write_text(own)

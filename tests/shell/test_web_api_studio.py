@@ -90,6 +90,25 @@ def test_a_recipe_corrected_moves_the_dates_of_its_pieces(studio: Studio) -> Non
     assert get(studio, "/pieces/Curlew")["milestones"]["handle"]["worth_checking_at"] < before, "there is less water"
 
 
+def test_a_coalescent_is_told_and_puts_varnish_off(studio: Studio) -> None:
+    asked = f"{FILM.replace('=11&', '=21&')}&solids=0.3"
+    usual, slow, front = (
+        get(studio, f"/estimate?{asked}{more}") for more in ("", "&coalescent=0.05", "&coalescent=0&model=front")
+    )
+    assert (slow["inputs"]["coalescent"], slow["inputs"]["model"]) == (0.05, "standard")
+    assert slow["milestones"]["varnish_ready"]["worth_checking_h"] is None, "not within 120 days"
+    assert any("may keep it from fusing" in warning for warning in slow["warnings"])
+    assert front["inputs"]["model"] == "front"
+    early, late = (one["milestones"]["handle"]["worth_checking_h"] for one in (usual, front))
+    assert early < late, "a front closes a layer over the core"
+    told = put(studio, "river white", {"solids": 0.3, "coalescent": 0.15}).json()["notes"]
+    assert told[0] == "river white: 30% solids, 3.0% glycol, 15.0% coalescent, by volume of the wet paint"
+    assert get(studio, "/recipes/river white")["coalescent"] == 0.15
+    assert get(studio, "/pieces/Curlew")["coalescent"] == 0.15
+    assert "15.0% coalescent" in studio.get("/piece/Curlew").text
+    assert {m["name"]: m["coalescent"] for m in get(studio, "/materials")}["retarder"] == 0.05
+
+
 WRONG: list[tuple[object, str]] = [
     ({}, "the solids, such as 0.30, or parts for each material"),
     ({"solids": 0.3, "parts": PARTS}, "beside parts, which tells them already"),

@@ -28,7 +28,8 @@ Members = Annotated[
 ]
 Days = Annotated[str, typer.Option("--days", metavar="N", help="How far to look ahead.")]
 
-
+AsModel = Annotated[str, typer.Option("--model", metavar="MODEL", hidden=True)]
+"""For those who work on the drying model, to compare; hidden, so that no painter meets it by accident."""
 Tilted = Annotated[
     str | None, typer.Option("--tilt", metavar="TILT", help="Of the support: 0.5deg, 3mm/m.  [default: level]")
 ]
@@ -45,11 +46,13 @@ def estimate(
     room: RoomRecord = None,
     solids: Solids = "0.30",
     glycol: Glycol = "0.03",
+    coalescent: options.Coalescent = None,
     side: Side = None,
     air: options.Air = "still",
     back: options.Back = None,
     support: options.Support = None,
     tilt: Tilted = None,
+    model: AsModel = "standard",
     members: Members = "64",
     days: Days = "120",
     as_json: options.AsJson = False,
@@ -62,7 +65,7 @@ def estimate(
         thickness=(wet_thickness, poured, ran_off, size, layer),
         air=(temperature, humidity, room),
         film={"solids": solids, "glycol": glycol, "side": side, "air": air, "back": back, "support": support}
-        | {"tilt": tilt},
+        | {"tilt": tilt, "coalescent": coalescent, "model": model},
         members=members,
         days=days,
     )
@@ -135,6 +138,7 @@ def level(
     room: RoomRecord = None,
     solids: Solids = "0.30",
     glycol: Glycol = "0.03",
+    coalescent: options.Coalescent = None,
     side: Side = None,
     air: options.Air = "still",
     back: options.Back = None,
@@ -163,7 +167,8 @@ def level(
     asked = estimate_request.read_request(
         thickness=(wet_thickness, poured, ran_off, size, layer),
         air=(temperature, humidity, room),
-        film={"solids": solids, "glycol": glycol, "side": side, "air": air, "back": back, "support": support},
+        film={"solids": solids, "glycol": glycol, "side": side, "air": air, "back": back, "support": support}
+        | {"coalescent": coalescent},
         members="1",
         days=f"{DAYS:g}",
     )

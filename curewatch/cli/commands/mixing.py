@@ -17,6 +17,7 @@ from curewatch.intake.typed.names import named
 from curewatch.records.errors import Field
 from curewatch.records.workshop import RecipeMix
 from curewatch.studio.mixing import RUN_OFF
+from curewatch.studio.wording import shares
 from curewatch.views.mixing import MixOut, RecipeOut
 
 
@@ -29,6 +30,7 @@ def recipe(
     glycol: Annotated[
         str | None, typer.Option("--glycol", metavar="SHARE", help="Slow solvent, by volume.  [default: 0.03]")
     ] = None,
+    coalescent: options.Coalescent = None,
     part: Annotated[
         list[str] | None,
         typer.Option("--part", metavar="MATERIAL=PARTS", help="Instead: each part, such as 'pouring medium=2'."),
@@ -41,7 +43,7 @@ def recipe(
 
     Either the solids, from a data sheet, or the parts that go into the cup.
     """
-    told = parse_recipe(named(name, Field.RECIPE), solids, glycol, part or None, by_weight)
+    told = parse_recipe(named(name, Field.RECIPE), solids, glycol, coalescent, part or None, by_weight)
     with desk_of(ctx) as (desk, now):
         made, found = mixing.put_recipe(desk, told, now, new=new)
         parts = told if isinstance(told, RecipeMix) else None
@@ -52,7 +54,7 @@ def recipe(
     if as_json:
         say_view("recipe", out)
         return
-    say(f"Recipe {made.name}: {made.solids:.0%} solids, {made.glycol:.1%} glycol, by volume of the wet paint.")
+    say(f"Recipe {made.name}: {shares(made)}, by volume of the wet paint.")
     if out.density_kg_l is not None:
         say(f"It weighs {out.density_kg_l:.2f} kg a litre; {out.added_water_share:.0%} water was added to the paint.")
     say_notes(out.notes)

@@ -57,10 +57,14 @@ def _what_was_asked(asked: EstimateRequest) -> str:
     pouring, air = asked.question.pouring, asked.question.air
     constant = f"at {air.temp_c[0]:g} °C and {air.rh_pct[0]:g} %RH"
     where = f"in the air of {quoted(Path(asked.room).name)}" if asked.room else constant
+    solvents = f"{100 * pouring.glycol:.3g} % glycol"
+    if pouring.coalescent > 0:
+        solvents += f" and {100 * pouring.coalescent:.3g} % coalescent"
+    model = " By the model with a receding front, which no forecast uses." if pouring.front else ""
     return (
         f"A wet film of {pouring.wet_thickness * 1e3:.3g} mm ({THICKNESS_FROM[asked.thickness.source]}), "
-        f"{100 * pouring.solids:.3g} % solids and {100 * pouring.glycol:.3g} % glycol by volume, {where}, air moving "
-        f"at {pouring.air_speed:.2g} m/s along {pouring.side * 100:.3g} cm."
+        f"{100 * pouring.solids:.3g} % solids and {solvents} by volume, {where}, air moving "
+        f"at {pouring.air_speed:.2g} m/s along {pouring.side * 100:.3g} cm.{model}"
     )
 
 

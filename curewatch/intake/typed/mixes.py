@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 
-from curewatch.desk.mixing import GLYCOL, SOLIDS
+from curewatch.desk.mixing import COALESCENT, GLYCOL, SOLIDS
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.numbers import Quantity, read_amount, times, whole_number
 from curewatch.intake.typed.quantities import LENGTHS_M, SIDE, WET_FILM, parse_fraction, parse_shape
@@ -37,24 +38,33 @@ AMOUNT = Quantity(
 
 
 def parse_recipe(
-    name: str, solids: str | None, glycol: str | None, parts: list[str] | None, by_weight: bool
+    name: str, solids: str | None, glycol: str | None, coalescent: str | None, parts: list[str] | None, by_weight: bool
 ) -> Recipe | RecipeMix:
     """What a recipe is made of, as typed. Raises InputError."""
+
+    def share(typed: str | None, field: Field, between: tuple[float, float]) -> float | None:
+        return None if typed is None else parse_fraction(typed, field=field, low=between[0], high=between[1])
+
     return recipe_told(
         name,
-        None if solids is None else parse_fraction(solids, field=Field.SOLIDS, low=SOLIDS[0], high=SOLIDS[1]),
-        None if glycol is None else parse_fraction(glycol, field=Field.GLYCOL, low=GLYCOL[0], high=GLYCOL[1]),
+        share(solids, Field.SOLIDS, SOLIDS),
+        {Field.GLYCOL: share(glycol, Field.GLYCOL, GLYCOL)}
+        | {Field.COALESCENT: share(coalescent, Field.COALESCENT, COALESCENT)},
         None if parts is None else tuple(map(_part, parts)),
         by_weight,
     )
 
 
 def recipe_told(
-    name: str, solids: float | None, glycol: float | None, parts: tuple[Part, ...] | None, by_weight: bool
-) -> Recipe | RecipeMix:
-    """As `parse_recipe`, told in numbers: either the solids, by volume, or the parts. Raises InputError."""
+    name: str, solids: float | None, solvents: Mapping[Field, float | None], parts: tuple[Part, ...] | None,
+    by_weight: bool,
+) -> Recipe | RecipeMix:  # fmt: skip
+    """As `parse_recipe`, told in numbers: either the solids, by volume, or the parts. Raises InputError.
+
+    `solvents`: None where nothing was said of one.
+    """
     if parts is not None:
-        for field, given in ((Field.SOLIDS, solids), (Field.GLYCOL, glycol)):
+        for field, given in {Field.SOLIDS: solids, **solvents}.items():
             if given is not None:
                 raise InputError(field, given, "one of the two", ("beside ", Field.PART, ", which tells them already"))
         return RecipeMix(recipe=name, by_weight=by_weight, parts=parts)
@@ -65,7 +75,7 @@ def recipe_told(
     if by_weight:
         raise InputError(Field.BY_WEIGHT, True, "parts to weigh", ("beside ", Field.SOLIDS, ", which is by volume"))
     made = Recipe(name=name, solids=solids, stated=True)
-    return made if glycol is None else made.model_copy(update={"glycol": glycol})
+    return made.model_copy(update={field.value: share for field, share in solvents.items() if share is not None})
 
 
 def _part(text: str) -> Part:

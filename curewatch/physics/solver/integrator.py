@@ -330,6 +330,8 @@ class _Integration:
     def _scalars(self, look: _Evaluation) -> Array:
         """`SAMPLED` at the state as it is now (5, films)."""
         liquid = (self.grid.share * self.state.u.sum(1)).sum(0)
+        if self.kinetics.slow is not None:
+            liquid = liquid + (self.grid.share * self.state.coalescent).sum(0)
         surface, bottom = self.films.limit_surface - look.margin[1], self.films.limit_bottom - look.margin[2]
         return np.stack([liquid / (1 + liquid), surface, bottom, self.state.t_film, look.rates.balance.rate])
 

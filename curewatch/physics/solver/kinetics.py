@@ -222,16 +222,17 @@ class Kinetics:
         d phi/du = p (1 - phi), while the other's phi falls by phi p, and p^2 by 2 p^3.
         """
         p, paths, q, a = self.p, self._open, self._q, self._a
+        p2 = self._p2 if self.slow is None else p * p
         np.subtract(2.7, self._free, out=q)  # 9 - (9 phi_w + 6.3 phi_g)
         if self._loosened is not None:
             q *= self._loosened
         np.multiply(q, p, out=a[:, 0])
-        np.multiply(self._p2, 14.0, out=a[:, 1])
+        np.multiply(p2, 14.0, out=a[:, 1])
         a *= self._polymer
         np.multiply(paths, -1 / OPEN_W, out=q)  # the liquid paths: d s/du = s (1 - s) p^2 / width
         q += 1.0
         q *= paths
-        q *= self._p2
+        q *= p2
         q *= self._per_width
         a[:, 0] += q
         q *= OPEN_G / OPEN_W
@@ -240,4 +241,6 @@ class Kinetics:
         np.add(p, p, out=q)
         a -= q[:, None]
         a *= self._resist
+        if self.slow is not None:  # so far by w/(1 + c) and g/(1 + c)
+            a /= self.slow.swell[:, None].astype(a.dtype)
         return a

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 
+from curewatch.physics.mixture import COALESCENT_MUCH
 from curewatch.records.workshop import StepDone, Tilt
 from curewatch.studio import wording
 from curewatch.studio.care.aftercare import Care, Odds, Step, coat
@@ -178,9 +179,10 @@ def _damp(case: Case) -> Judged:
 def _glycol(case: Case) -> Judged:
     recipe = case.drying.recipe
     figure = f"{recipe.glycol:.1%} of the wet paint"
-    return (
-        (recipe.glycol > GLYCOL_MUCH, figure) if recipe.stated else (None, f"{figure}, but the recipe is only assumed")
-    )
+    much = recipe.glycol > GLYCOL_MUCH or recipe.coalescent > COALESCENT_MUCH
+    if recipe.coalescent > 0:
+        figure += f", and {recipe.coalescent:.1%} of one that is slower still"
+    return (much, figure) if recipe.stated else (None, f"{figure}, but the recipe is only assumed")
 
 
 def _tilt(trace: Trace, case: Case) -> Judged:

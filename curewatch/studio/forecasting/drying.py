@@ -66,6 +66,7 @@ class Drying:
             thickness_spread=ensemble.THICKNESS_SPREAD[pour.thickness_source],
             solids=recipe.solids,
             glycol=recipe.glycol,
+            coalescent=recipe.coalescent,
             side=min(sides) if sides else DEFAULT_SIDE_M,
             air_speed=pour.air_speed_m_s,
             tilts=tuple(((one.measured_at - pour.at).total_seconds(), one.tilt_rad) for one in self.tilts),

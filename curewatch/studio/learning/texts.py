@@ -119,7 +119,7 @@ def _factors(belief: Gaussian, recipe: Recipe) -> dict[str, tuple[float, float, 
     z = np.zeros((65, QUANTITIES))
     z[1:] = belief.draw(ensemble.design(64))
     z[:, [*OWN, *OF_PLACE, *OF_ROOM]] = 0.0  # the piece's, the place's and the room's own
-    pouring = replace(USUAL, solids=recipe.solids, glycol=recipe.glycol)
+    pouring = replace(USUAL, solids=recipe.solids, glycol=recipe.glycol, coalescent=recipe.coalescent)
     runs = ensemble.run([pouring], z, USUAL_AIR, _DAYS * 86400.0)
     found = {}
     for name in COMPARED:

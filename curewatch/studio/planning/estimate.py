@@ -14,6 +14,7 @@ from curewatch.physics.air_series import AirSeries
 from curewatch.physics.ensemble import Pouring
 from curewatch.physics.evaporation import AIR_SPEED, Balance, film_balance
 from curewatch.physics.milestones import MILESTONES
+from curewatch.physics.mixture import COALESCENT_MUCH
 from curewatch.physics.solver import integrator
 from curewatch.physics.supports import BACKINGS
 from curewatch.records import Support, ThicknessSource
@@ -60,6 +61,8 @@ def film(
     air_speed_m_s: float,
     support: Support = Support.CANVAS,
     tilt_rad: float = 0.0,
+    coalescent: float = 0.0,
+    front: bool = False,
 ) -> ensemble.Pouring:
     """A film as a person tells it, in the model's terms. `side_m`: its shorter side, where it was told."""
     return ensemble.Pouring(
@@ -70,6 +73,8 @@ def film(
         side=DEFAULT_SIDE_M if side_m is None else side_m,
         air_speed=air_speed_m_s,
         tilts=((0.0, tilt_rad),),
+        coalescent=coalescent,
+        front=front,
         **vars(BACKINGS[support]),
     )
 
@@ -281,6 +286,9 @@ def _of_the_pour(pouring: Pouring, source: ThicknessSource, drained: bool) -> It
         yield f"mix: {100 * pouring.solids:.3g} % solids is outside the common {usual}."
     if pouring.glycol > GLYCOL_MUCH:
         yield f"mix: {100 * pouring.glycol:.3g} % glycol is more than a pour mix commonly holds; it may stay soft long."
+    if pouring.coalescent > COALESCENT_MUCH:
+        much = f"{100 * pouring.coalescent:.3g} % coalescent"
+        yield f"mix: {much} is more than helps a film to form; it may keep it from fusing for months."
     if source is ThicknessSource.LAYER:
         yield (
             f"rough: a thickness from a word, here {pouring.wet_thickness * 1e3:.2g} mm, may be off by a third or "

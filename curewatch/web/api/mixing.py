@@ -16,6 +16,7 @@ from curewatch.records import WET_THICKNESS_RANGE_M, GivenName, Recipe
 from curewatch.records.errors import Field, InputError
 from curewatch.records.names import same_name
 from curewatch.studio.mixing import need, notes_on
+from curewatch.studio.wording import shares
 from curewatch.views.logged import LoggedOut
 from curewatch.views.mixing import MaterialOut, MixOut, RecipeOut
 from curewatch.web.api.answers import BASE, REFUSALS, logged
@@ -104,4 +105,4 @@ def _known(site: Site, name: str) -> Recipe:
 
 def _said(made: Recipe) -> str:
     assumed = "" if made.stated else ", assumed"
-    return f"{made.name}: {made.solids:.0%} solids, {made.glycol:.1%} glycol, by volume of the wet paint{assumed}"
+    return f"{made.name}: {shares(made)}, by volume of the wet paint{assumed}"

@@ -51,7 +51,7 @@ from curewatch.records.errors import InputError
 from curewatch.records.observations import GRAMS_RANGE, SURFACE_C_RANGE, Finger, Spot
 from curewatch.records.workshop import Paint, Part, RecipeMix
 from curewatch.views.base import At, RequestModel
-from curewatch.views.estimate import Glycol, Solids, WetMm
+from curewatch.views.estimate import Coalescent, Glycol, Solids, WetMm
 
 ML_LEAST, ML_MOST, G_LEAST = 1e-3, 50_000, 1e-3
 """A thousandth is less than any cup or scale of a studio can tell; what is far less would be nothing in litres."""
@@ -337,6 +337,9 @@ class RecipeIn(RequestModel):
         default=None,
         description=f"Slow solvent, by volume; beside solids, left out: {Recipe.model_fields['glycol'].default}",
     )
+    coalescent: Coalescent | None = Field(
+        default=None, description="A solvent slower than glycol, by volume; beside solids, left out: none"
+    )
     parts: Annotated[list[PartIn], Field(min_length=1, max_length=40)] | None = None
     by_weight: bool = Field(default=False, description="The parts are weighed, not measured out")
     new: bool = NEW
@@ -344,4 +347,5 @@ class RecipeIn(RequestModel):
     def told(self, name: str) -> Recipe | RecipeMix:
         """InputError where it is told by both, or by neither."""
         parts = tuple(Part(material=one.material, amount=one.parts) for one in self.parts or ())
-        return recipe_told(name, self.solids, self.glycol, parts or None, self.by_weight)
+        solvents = {Of.GLYCOL: self.glycol, Of.COALESCENT: self.coalescent}
+        return recipe_told(name, self.solids, solvents, parts or None, self.by_weight)

@@ -244,7 +244,7 @@ def facts(report: PieceReport, words: Words) -> list[tuple[str, str]]:
     """What was typed of the piece, and what is believed of it now."""
     pour, forecast, recipe = report.drying.pour, report.forecast, report.drying.recipe
     mix = f"{pour.recipe}, {'with' if pour.silicone else 'without'} silicone"
-    shares = f"{recipe.solids:.0%} solids, {recipe.glycol:.1%} glycol{'' if recipe.stated else ', assumed'}"
+    shares = f"{wording.shares(recipe)}{'' if recipe.stated else ', assumed'}"
     told = [
         ("Poured", f"{words.date(pour.at)} ({words.age(pour.at)})"),
         ("Lies in", wording.where(report.drying.room, report.drying.place)),
