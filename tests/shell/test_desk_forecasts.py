@@ -15,7 +15,7 @@ from curewatch.desk import Desk
 from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import store_readings
 from curewatch.desk.refresh.forecasts import MadeForecasts, in_processes
-from curewatch.records import Forecast, Reading, Recipe, Stay
+from curewatch.records import Reading, Recipe, Stay
 from curewatch.records.forecasts import Checkpoint
 from curewatch.store import Store
 from curewatch.store.tables import checkpoints
@@ -23,7 +23,7 @@ from curewatch.studio.forecasting import batch
 from tests.new_store import NOON
 from tests.refreshing import refresh
 from tests.shell.derived import drop_checkpoints, drop_forecasts
-from tests.shell.test_desk import HOUR, MINUTE, SHED, forecasts, order, settings_of
+from tests.shell.test_desk import HOUR, MINUTE, SHED, forecasts, order, same, settings_of
 
 DAY = timedelta(days=1)
 
@@ -67,18 +67,6 @@ def counted(monkeypatch: pytest.MonkeyPatch) -> list[bool]:
 
     monkeypatch.setattr(batch, "make", make)
     return begun
-
-
-def dates(found: dict[int, Forecast]) -> list[datetime | None]:
-    return [at for one in found.values() for m in one.milestones for at in (m.early_at, m.worth_checking_at, m.safe_at)]
-
-
-def same(one: dict[int, Forecast], other: dict[int, Forecast]) -> None:
-    """Within two seconds: dates are whole ones."""
-    for mine, theirs in zip(dates(one), dates(other), strict=True):
-        assert (mine is None) == (theirs is None)
-        if mine is not None and theirs is not None:
-            assert abs(mine - theirs) <= timedelta(seconds=2)
 
 
 def rolled(desk: Desk, until: datetime = NOON + 6 * HOUR) -> None:
