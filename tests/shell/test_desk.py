@@ -242,9 +242,11 @@ def dates(found: dict[int, Forecast]) -> list[datetime | None]:
 
 
 def same(one: dict[int, Forecast], other: dict[int, Forecast]) -> None:
-    """Within two seconds, since dates are whole ones; or a ten-thousandth of the way, a seventieth of what the solver is
-    off by: clocks that count from another moment round otherwise, and a step on the edge of its tolerance is then taken
-    by one and not by the other."""
+    """Within two seconds, since dates are whole ones; or a ten-thousandth of the way, a seventieth of the solver's error.
+
+    Clocks that count from another moment round otherwise: a step on the edge of its tolerance is then taken by one and
+    not by the other.
+    """
     for mine, theirs in zip(dates(one), dates(other), strict=True):
         assert (mine is None) == (theirs is None)
         if mine is not None and theirs is not None:
