@@ -242,7 +242,7 @@ def dates(found: dict[int, Forecast]) -> list[datetime | None]:
 
 
 def same(one: dict[int, Forecast], other: dict[int, Forecast]) -> None:
-    """Within two seconds, since dates are whole ones; or a ten-thousandth of the way, a seventieth of the solver's error.
+    """Within two seconds, since dates are whole ones; or a ten-thousandth of the way: the solver is off by more.
 
     Clocks that count from another moment round otherwise: a step on the edge of its tolerance is then taken by one and
     not by the other.
