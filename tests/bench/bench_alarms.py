@@ -61,7 +61,8 @@ LIMITS = Limits()
 AIRS = (0.1, 0.1, 0.1, 0.3)
 """One piece in four lies in a draught [m/s]."""
 FORECAST_AFTER = timedelta(hours=6)
-"""Forecasts are made again after so long, or when the air has moved: hourly, as in life, takes an hour a room."""
+"""Forecasts are made again after so long and no sooner: hourly and as the air moves, as in life, takes an hour a room.
+Alarms are judged at every look all the same."""
 Flags = NDArray[np.bool_]
 
 
@@ -313,5 +314,5 @@ def line_of(series: Path) -> Mapping[str, Any]:
         Store.open(Path(folder) / "studio.sqlite") as store,
     ):
         truth = truth_of(record, dryings_of_pours(pours, end, leisure), end)
-        with mock.patch.object(forecasting, "LAPSE", FORECAST_AFTER):
+        with mock.patch.multiple(forecasting, LAPSE=FORECAST_AFTER, MOVED_C=100.0, MOVED_RH_PCT=100.0):
             return measured(series.stem, replay(record, pours, truth, store), truth)

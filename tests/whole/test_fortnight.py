@@ -211,7 +211,7 @@ ACTS: tuple[tuple[float, tuple[str, ...], Callable[[Fortnight], Any]], ...] = (
 """When [h], whose pages are looked at then, and what the painter does."""
 
 
-@pytest.mark.timeout(300)
+@pytest.mark.timeout(900)
 def test_a_painters_fortnight_contradicts_itself_nowhere(fortnight: Fortnight) -> None:
     wrong: list[str] = []
     waiting = list(ACTS)
