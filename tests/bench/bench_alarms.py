@@ -28,7 +28,6 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from statistics import median
 from typing import Any
-from unittest import mock
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,7 +41,6 @@ from curewatch.physics.evaporation import Balance
 from curewatch.records import AlarmKind, Notice, Reading, ThicknessSource
 from curewatch.store import Store
 from curewatch.studio.alarms.conditions import Limits, film_hastes, relative_rate
-from curewatch.studio.forecasting import forecast as forecasting
 from curewatch.studio.forecasting.drying import Drying
 from tests.shell.month import ROOM, SERIES, Month, record_of, settings
 
@@ -60,9 +58,6 @@ AROUND = timedelta(hours=1)
 LIMITS = Limits()
 AIRS = (0.1, 0.1, 0.1, 0.3)
 """One piece in four lies in a draught [m/s]."""
-FORECAST_AFTER = timedelta(hours=6)
-"""Forecasts are made again after so long and no sooner: hourly and as the air moves, as in life, takes an hour a room.
-Alarms are judged at every look all the same."""
 Flags = NDArray[np.bool_]
 
 
@@ -314,5 +309,4 @@ def line_of(series: Path) -> Mapping[str, Any]:
         Store.open(Path(folder) / "studio.sqlite") as store,
     ):
         truth = truth_of(record, dryings_of_pours(pours, end, leisure), end)
-        with mock.patch.multiple(forecasting, LAPSE=FORECAST_AFTER, MOVED_C=100.0, MOVED_RH_PCT=100.0):
-            return measured(series.stem, replay(record, pours, truth, store), truth)
+        return measured(series.stem, replay(record, pours, truth, store), truth)

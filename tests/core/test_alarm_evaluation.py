@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -162,6 +163,16 @@ def test_what_is_over_says_what_is_still_so_there() -> None:
     assert over.text.endswith("Still so there: too damp to dry.")
     assert "Nothing needs doing" not in over.text
     assert "Within the day: warm the room slowly to " in studio.alarms[DAMP].text, "the board asks for what is left"
+
+
+def test_what_is_over_says_what_was_foretold_to_come() -> None:
+    """Nothing needs doing, said on the evening on which the room is to be warmed: seen."""
+    studio = Studio()
+    live(studio, every(5, 2, 20, 80), 1, minutes=5)
+    readings = [*every(5, 1, 20, 80), *every(5, 2, 20, 50, start=1.05)]
+    here = replace(room(drying(), climate=air(*readings)), foretold=COLD)
+    (over,) = studio.watch(here, 2)
+    assert over.text.endswith("Foretold for the hours to come: too cold for wet paint.")
 
 
 def test_a_single_spike_of_a_sensor_raises_nothing_at_any_cadence() -> None:

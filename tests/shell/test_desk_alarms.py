@@ -154,7 +154,7 @@ def test_a_cold_hall_tells_of_each_pour_into_it_and_opens_the_morning(store: Sto
     assert [(one.kind, one.data["effect"]) for one in cold[:2]] == [("alarm", "raised"), ("alarm", "joined")]
     assert cold[1].title == f"{SHED}: too cold for wet paint, now for Tile 1, Tile 2, Tile 3 and 3 more too"
     assert [one.kind for one in cold[2:]] == ["reminder"], "of that day; nothing else of the room"
-    morning = next(one for one in notices(store) if one.kind == "morning")
+    *_, morning = (one for one in notices(store) if one.kind == "morning")
     assert morning.title.startswith(f"Today: look at {SHED} first")
     first, *_ = morning.text.splitlines()
     assert first.startswith(f"{SHED}: too cold for wet paint since ")

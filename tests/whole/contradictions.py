@@ -21,6 +21,8 @@ ORDER = [kind.value for kind in MilestoneKind]
 NAMED = {said: kind.value for kind, said in STAGES.items() if kind is not None}
 """By what people read of a stage, its milestone."""
 FINDS = {"touch-dry": "touch_dry", "dry-through": "handle"}
+WHILE_WET = ("level", "drips", "skins")
+"""Steps that wait for no dry piece: the last is of paint beside it."""
 ROUNDED = timedelta(hours=6)
 """A calendar tells dates in steps: a quarter of an hour, far ones to six hours."""
 ADVICE = re.compile(r"(?:Now|Within the hour|Within the day): [^.]+\.")
@@ -44,6 +46,8 @@ class View:
     """Pages as text, without tags."""
     notices: Sequence[Mapping[str, Any]] = ()
     """The newest first."""
+    waiting: frozenset[str] | set[str] = frozenset()
+    """The keys of notices that are still to be sent to somebody."""
 
     def milestones(self, piece: str) -> Iterator[tuple[str, Mapping[str, Any]]]:
         told = self.pieces[piece]["milestones"]
@@ -58,7 +62,7 @@ def contradictions(view: View) -> list[str]:
     """Every sentence that any rule says of this moment."""
     rules = (
         one_piece_alike_everywhere, stage_and_dates, dates_in_order, findings_stand, steps_and_stage,
-        calendar_and_dates, one_room_one_advice, one_room_one_truth, tenses, alarms_and_notices,
+        calendar_and_dates, one_room_one_advice, one_room_one_truth, tenses, alarms_and_notices, what_waits_holds,
     )  # fmt: skip
     return [f"{view.now:%d %b %H:%M} {rule.__name__}: {said}" for rule in rules for said in rule(view)]
 
@@ -133,6 +137,8 @@ def steps_and_stage(view: View) -> Iterator[str]:
     for name, piece in view.pieces.items():
         handle = piece["milestones"].get("handle")
         for step in view.steps[name]["steps"]:
+            if step["step"] in WHILE_WET:
+                continue
             if step["state"] == "safe" and piece["found"] == "tacky":
                 yield f"{name} was found tacky, and {step['step']} may be done"
             safe = at(handle["safe_at"]) if handle else None
@@ -222,6 +228,18 @@ def alarms_and_notices(view: View) -> Iterator[str]:
         told = last.get(about)
         if told is None or about[1] in told["data"].get("over", ()):
             yield f"{about} stands, and the last that was told of it is {told and told['title']!r}"
+
+
+def what_waits_holds(view: View) -> Iterator[str]:
+    """Nothing is on its way that has been withdrawn: of a piece that is not here, or that was found otherwise."""
+    for notice in view.notices:
+        if notice["key"] not in view.waiting or notice["kind"] != "milestone":
+            continue
+        piece = view.pieces.get(notice["data"]["piece"])
+        if piece is None:
+            yield f"{notice['title']!r} waits, and the piece is not here"
+        elif piece["found"] == "tacky" and notice["data"]["milestone"] != "packed" and notice["data"]["odds"] == "safe":
+            yield f"{notice['title']!r} waits, and a finger found it tacky {piece['found_at']}"
 
 
 def told_wrongly(notices: Sequence[Mapping[str, Any]], findings: Sequence[tuple[str, str, datetime]]) -> Iterator[str]:

@@ -23,6 +23,7 @@ from icalendar import Calendar
 
 from curewatch.daemon import Daemon
 from curewatch.desk.refresh.refresher import Refreshed, Refresher
+from curewatch.records import DeliveryState
 from curewatch.settings import Settings
 from tests.shell.parts import Broker, Receiver, free_port, has_mosquitto, wait_for
 from tests.shell.test_daemon import Run
@@ -36,7 +37,7 @@ DAYS = 14
 SHED, LOFT = "Boat shed", "Sail loft"
 STEP = timedelta(hours=6)
 TOPICS = {SHED: "shed/air", LOFT: "loft/air"}
-SILENT = (START + timedelta(days=8), START + timedelta(days=8, hours=20))
+SILENT = (START + timedelta(hours=62), START + timedelta(hours=82))
 """When the loft's sensor says nothing."""
 HALF_AN_HOUR = timedelta(minutes=30)
 WITHIN_S = 60.0
@@ -132,10 +133,23 @@ class Fortnight:
         with self.daemon.daemon._desk.store.read() as tx:
             return [one.model_dump(mode="json") for one in tx.notices(limit=10_000)]
 
+    def waiting(self) -> set[str]:
+        """The keys of notices that are still to be sent to somebody."""
+        with self.daemon.daemon._desk.store.read() as tx:
+            return {one.notice.key for one in tx.deliveries() if one.state is DeliveryState.WAITING}
+
+    def correct(self) -> None:
+        """A pour that was typed twice as thick as it was: taken back, and told again."""
+        slip = self.pour("Eel", SHED, 2.8)
+        self.go_to(self.clock.now() + HALF_AN_HOUR)
+        self.api("/undo", slip["undo"])
+        self.pour("Eel", SHED, 1.4, at=(self.clock.now() - HALF_AN_HOUR).isoformat())
+
     def read(self, *pages: str) -> View:
         """All that can be read now; of the pieces' pages, which draw much, these."""
         board = self.api("/board")
         view = View(self.clock.now(), board, alarms=self.api("/alarms"), notices=self.notices())
+        view.waiting = self.waiting()
         view.calendar = Calendar.from_ical(requests.get(f"{self.url}/calendar.ics", timeout=WITHIN_S).text)
         view.board_page = self.page("/")
         for line in board["pieces"]:
@@ -169,6 +183,8 @@ def fortnight(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Fortn
                 "broker": {"host": "127.0.0.1", "port": broker.port},
                 "sensors": sensors,
                 "webhook": {"url": receiver.url},
+                "mail": {"host": "127.0.0.1", "port": free_port(), "sender": "loft@shed.example", "security": "none"},
+                "people": ({"name": "Ada", "mail": "ada@shed.example"},),
                 "web": {"port": port},
                 "forecast": {"members": 4, "days": 20},
                 "backup": {"every_h": 0},
@@ -201,8 +217,9 @@ ACTS: tuple[tuple[float, tuple[str, ...], Callable[[Fortnight], Any]], ...] = (
     (30, ("Heron",), lambda it: it.feel("Heron", "touch-dry")),
     (33, ("Heron",), lambda it: it.feel("Heron", "tacky")),
     (54, ("Tile 1", "Heron"), lambda it: it.feel("Tile 1", "dry-through")),
+    (72, ("Reed",), lambda it: None),
     (96, ("Reed",), lambda it: it.api("/pieces/Reed/move", {"room": SHED, "place": "rack 2"})),
-    (114, ("Eel",), lambda it: it.pour("Eel", SHED, 1.4)),
+    (114, ("Eel",), lambda it: it.correct()),
     (135, ("Eel", "Reed"), lambda it: it.feel("Eel", "tacky")),
     (168, ("Heron",), lambda it: it.feel("Heron", "dry-through")),
     (198, ("Reed", "Tile 3"), lambda it: None),

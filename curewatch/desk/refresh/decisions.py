@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from types import MappingProxyType
 from typing import TypeVar
 
 from curewatch.desk.desk import limits_of
@@ -23,6 +24,7 @@ from curewatch.studio.alarms import damage as damages
 from curewatch.studio.alarms import evaluation
 from curewatch.studio.alarms.conditions import OF_THE_AIR, OccupiedRoom
 from curewatch.studio.alarms.evaluation import RoomEvaluation, evaluate_room
+from curewatch.studio.alarms.forewarning import Foreseen
 from curewatch.studio.alarms.lifecycle import Effect
 from curewatch.studio.alarms.turns import AGAIN
 from curewatch.studio.forecasting.drying import Drying
@@ -92,11 +94,18 @@ class Decided:
 
 
 def watch_rooms(
-    snapshot: Snapshot, settings: Settings, forecasts: Mapping[int, Forecast], now: datetime, local: Local
+    snapshot: Snapshot,
+    settings: Settings,
+    forecasts: Mapping[int, Forecast],
+    now: datetime,
+    local: Local,
+    ahead: Mapping[str, Foreseen] = MappingProxyType({}),
 ) -> Decided:
-    """Judge every alarm of every room with pieces in it, up to `now`."""
+    """Judge every alarm of every room with pieces in it, up to `now`. `ahead`: by room, what is foreseen of its air."""
     limits, found = limits_of(settings), Decided()
-    rooms = evaluation.together(snapshot.occupied(settings, forecasts), now, limits)
+    foretold = {room: one.kind for room, one in ahead.items() if one.ends_at > now}
+    occupied = [replace(room, foretold=foretold.get(room.name)) for room in snapshot.occupied(settings, forecasts)]
+    rooms = evaluation.together(occupied, now, limits)
     told: list[Notice] = []
     for room in rooms:
         known = {alarm.kind: alarm for alarm in snapshot.alarms if alarm.room == room.name}

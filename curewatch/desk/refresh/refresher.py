@@ -132,7 +132,7 @@ class Refresher:
         made = self._forecasts.make(snapshot, facts.stale, now)
         newest = snapshot.stored | {forecast.piece_id: forecast for forecast in made.made}
         current = within_findings(newest, snapshot.dryings, now)
-        decided = watch_rooms(snapshot, desk.settings, current, now, desk.local)
+        decided = watch_rooms(snapshot, desk.settings, current, now, desk.local, self._evening.ahead)
         due = milestones_due(snapshot.dryings, current, desk.settings.notices.milestones, facts.told, now)
         after = decided.after(snapshot)
         scheduled = self._evening.notices(after, current, facts.pasts, facts.evening, now)
@@ -171,7 +171,7 @@ class Refresher:
 
     def _judge_again(self, tx: Transaction, facts: _Facts, outcome: _Outcome, now: datetime) -> Decided:
         anew = reread_snapshot(tx, self._air, facts.snapshot, now)
-        return watch_rooms(anew, self.desk.settings, outcome.current, now, self.desk.local)
+        return watch_rooms(anew, self.desk.settings, outcome.current, now, self.desk.local, self._evening.ahead)
 
     def _dates(self, current: Mapping[int, Forecast], now: datetime) -> list[datetime]:
         """When milestone notices will fall due next, one for each piece."""

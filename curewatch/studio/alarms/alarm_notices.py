@@ -205,6 +205,8 @@ class _Look:
             if any((one := self.damages.get((drying.piece.id, kind))) and stands(one) for kind in OF_THE_AIR)
         ]
         left = [f"Still so there: {listed(still)}."] if still else []
+        if self.room.foretold is not None:
+            left.append(f"Foretold for the hours to come: {TITLES[self.room.foretold]}.")
         return left + ([f"To be looked over once dry: {listed(harmed)}."] if harmed else [])
 
     # --- the notice ---

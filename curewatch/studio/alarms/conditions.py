@@ -79,6 +79,9 @@ class OccupiedRoom:
     elsewhere: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     """Other rooms by name, as lately read: temperature [°C] and humidity [%]."""
 
+    foretold: AlarmKind | None = None
+    """What people were told that it will come to in the hours ahead, if anything."""
+
     @property
     def by_hand(self) -> bool:
         """Whether its air is what somebody types: it has no sensor, or that is silent or set aside."""
