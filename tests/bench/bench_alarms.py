@@ -84,7 +84,7 @@ def pours_of(name: str, start: datetime) -> list[PourOrder]:
     """Eight pours by hand and eye, at hours at which people pour."""
     chance = random.Random(f"alarms {name}")
     days = sorted(chance.uniform(0, POURING_DAYS) for _ in range(PIECES))
-    return [
+    orders = [
         PourOrder(
             f"Piece {k}",
             ROOM,
@@ -95,6 +95,7 @@ def pours_of(name: str, start: datetime) -> list[PourOrder]:
         )
         for k, day in enumerate(days, 1)
     ]
+    return sorted(orders, key=lambda order: order.at)
 
 
 def truth_of(record: Sequence[Reading], dryings: Sequence[Drying], until: datetime) -> Truth:

@@ -139,3 +139,13 @@ def test_what_passed_before_what_is_so_now_is_a_sentence_in_it() -> None:
     assert line.title == "Boat shed: too damp to dry"
     assert line.text.endswith("Past, and no more so: frost near wet paint and too cold for wet paint.")
     assert studio.alarms[DAMP].state is AlarmState.ACTIVE
+
+
+def test_what_stands_in_a_room_is_told_again_together() -> None:
+    """Seen: frost, cold and damp of one attic reminded on days of their own, twenty times in two months."""
+    attic: Readings = every(30, 24 * 16, -3, 85)
+    studio = Studio(forecasts=[dates(1, even={"packed": 0}, safe={"packed": 0})])
+    live(studio, attic, 24 * 15, minutes=180)
+    reminders = [one for one in studio.told if one.kind == "reminder"]
+    assert len(reminders) <= 3
+    assert all(one.data["alarms"] == ["frost", "cold", "damp"] for one in reminders)

@@ -145,6 +145,12 @@ def test_scopes_reach_as_far_as_they_say(locked: Studio) -> None:
             headers = {"authorization": f"Bearer {tokens[token]}"}
             url = f"{locked.url}/api/v1{path}"
             assert requests.request(method, url, json=values, headers=headers, timeout=20).status_code in allowed, path
+    for token, taken, seen in ((None, 401, 401), ("read", 403, 404), ("record", 404, 404)):  # no piece, no photo
+        headers = {} if token is None else {"authorization": f"Bearer {tokens[token]}"}
+        url, sent_as = f"{locked.url}/api/v1", {"content-type": "image/jpeg"}
+        photo = requests.post(f"{url}/pieces/Nobody/photo", data=jpeg(), headers=headers | sent_as, timeout=20)
+        assert photo.status_code == taken
+        assert requests.get(f"{url}/photos/1.jpg", headers=headers, timeout=20).status_code == seen
 
 
 def test_the_description_lists_every_way_and_every_refusal(studio: Studio) -> None:

@@ -37,7 +37,7 @@ DAYS = 14
 SHED, LOFT = "Boat shed", "Sail loft"
 STEP = timedelta(hours=6)
 TOPICS = {SHED: "shed/air", LOFT: "loft/air"}
-SILENT = (START + timedelta(hours=62), START + timedelta(hours=82))
+SILENT = (START + timedelta(hours=36), START + timedelta(hours=50))
 """When the loft's sensor says nothing."""
 HALF_AN_HOUR = timedelta(minutes=30)
 WITHIN_S = 60.0
@@ -216,8 +216,8 @@ ACTS: tuple[tuple[float, tuple[str, ...], Callable[[Fortnight], Any]], ...] = (
     (24, ("Tile 2",), lambda it: (it.pour("Coaster", SHED, 0.8, times=2), it.feel("Tile 2", "touch-dry"))),
     (30, ("Heron",), lambda it: it.feel("Heron", "touch-dry")),
     (33, ("Heron",), lambda it: it.feel("Heron", "tacky")),
+    (45, ("Tile 1",), lambda it: None),
     (54, ("Tile 1", "Heron"), lambda it: it.feel("Tile 1", "dry-through")),
-    (72, ("Reed",), lambda it: None),
     (96, ("Reed",), lambda it: it.api("/pieces/Reed/move", {"room": SHED, "place": "rack 2"})),
     (114, ("Eel",), lambda it: it.correct()),
     (135, ("Eel", "Reed"), lambda it: it.feel("Eel", "tacky")),

@@ -59,7 +59,8 @@ def evaluate_room(
     grown = damage.counted(room, damages, before[AlarmKind.COLD].evaluated_at, now, limits)
     counts = dict(damages) | damage.newest(grown)
     changed: list[Alarm] = []
-    turned: list[turns.Turn] = []
+    harm_h = {kind: sum(one.hours for one in stakes.harm_of(room, kind, counts)) for kind in AlarmKind}
+    judged: dict[AlarmKind, tuple[Alarm, list[lifecycle.Event]]] = {}
     history: list[AlarmEvent] = []
     for kind, alarm in before.items():
         after, events = lifecycle.follow(alarm, record[kind], limits)
@@ -68,10 +69,11 @@ def evaluate_room(
             later, more = lifecycle.follow(after, [(now, held[kind])], limits)
             if not _same(after, later):
                 after, events = later, events + more
-        harm_h = sum(one.hours for one in stakes.harm_of(room, kind, counts))
-        after, events = stakes.judged(room, after, events, harm_h, now, limits)
-        history += _history(alarm, after, events, now)
-        turned.append(turns.turn(alarm, after, events))
+        judged[kind] = stakes.judged(room, after, events, harm_h[kind], now, limits)
+    judged = stakes.reminded_together(judged, harm_h, now)
+    turned = [turns.turn(before[kind], after, events) for kind, (after, events) in judged.items()]
+    for kind, (after, events) in judged.items():
+        history += _history(before[kind], after, events, now)
     told = alarm_notices.tell(room, turned, now, limits, local, counts)
     for turn in turned:
         text = told.texts.get(turn.kind, turn.after.text)

@@ -14,7 +14,7 @@ import numpy as np
 
 from curewatch.records import Alarm, AlarmKind, AlarmState, Damage
 from curewatch.studio.alarms import conditions, damage, lifecycle
-from curewatch.studio.alarms.conditions import BETWEEN, ON, Limits, OccupiedRoom
+from curewatch.studio.alarms.conditions import BETWEEN, OF_THE_AIR, ON, Limits, OccupiedRoom
 from curewatch.studio.alarms.lifecycle import Effect, Event
 from curewatch.studio.forecasting.drying import Drying
 
@@ -42,6 +42,24 @@ def judged(
     if _has_grown(after, harm_h) and lifecycle.may_remind(after, now, limits.reminder):
         return told.model_copy(update={"reminded_at": now}), [*events, Event(Effect.REMINDED, now)]
     return after, events
+
+
+Judged = dict[AlarmKind, tuple[Alarm, list[Event]]]
+
+
+def reminded_together(judged: Judged, harm_h: Mapping[AlarmKind, float], now: datetime) -> Judged:
+    """The alarms of a room's air, where one is due to be told again: then all that stand are, and none soon after."""
+    if not any(event.effect is Effect.REMINDED for kind in OF_THE_AIR for event in judged[kind][1]):
+        return judged
+    found = dict(judged)
+    for kind in OF_THE_AIR:
+        alarm, events = judged[kind]
+        stands = alarm.state is AlarmState.ACTIVE and alarm.acknowledged_at is None
+        if stands and not events and not lifecycle.is_muted(alarm, now):
+            told = {"told_at": now, "reminded_at": now, "told_harm_h": harm_h[kind]}
+            again = alarm.model_copy(update=told)
+            found[kind] = (again, [Event(Effect.REMINDED, now)])
+    return found
 
 
 def newcomers(room: OccupiedRoom, alarm: Alarm, now: datetime, limits: Limits) -> list[Drying]:
