@@ -32,7 +32,8 @@ class PieceLine:
     stage_is_safe: bool
     """Whether that stage is safe to assume."""
     next: Milestone | None
-    """The first milestone that is not yet safe to assume, with its dates."""
+    """What to look for next, with its dates: the milestone of a stage that is not yet safe to assume, since whoever
+    checks that checks those before it as well; else the first to come."""
     forecast: Forecast | None
     silicone: bool
     finger: Finger | None = None
@@ -97,7 +98,7 @@ def piece_line(drying: Drying, forecast: Forecast | None, now: datetime) -> Piec
             continue
         ahead = ahead or milestone
         if milestone.worth_checking_at is not None and milestone.worth_checking_at <= now:
-            stage, safe = milestone.kind, False
+            stage, safe, ahead = milestone.kind, False, milestone
     stay = drying.stays[-1]
     return PieceLine(
         id=drying.piece.id,
