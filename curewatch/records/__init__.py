@@ -1,6 +1,6 @@
 """The vocabulary: what curewatch knows, as frozen records. No record reads a clock, a file or a table.
 
-Facts (typed or measured, changed by nothing but a correction, which keeps what was): Room, Recipe, Piece, Stay, Pour, Reading.
+Facts (typed or measured; only a correction changes one, and keeps what was): Room, Recipe, Piece, Stay, Pour, Reading.
 Derived (may be deleted and is rebuilt): Forecast with its Milestones.
 Decisions (each committed together with the notice it causes): Alarm, Notice, Delivery.
 

@@ -177,4 +177,4 @@ def one_of(kind: type[StrEnum], name: str) -> Enum:
 
 
 NAME = String(80)
-"""A name people gave. Compared exactly, byte for byte: 'Rack' and 'rack' are two names here, and the desk takes them for one."""
+"""A name people gave. Compared exactly, byte for byte: 'Rack' and 'rack' are two names here, one to the desk."""
