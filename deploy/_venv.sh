@@ -1,4 +1,4 @@
-# Read by deploy/start, deploy/check and deploy/bench; not run by itself. POSIX sh.
+# Read by deploy/start, deploy/check, deploy/bench and deploy/audit; not run by itself. POSIX sh.
 #
 #   make_venv run|test    makes or reuses the virtual environment and sets $venv
 #
@@ -60,13 +60,21 @@ fingerprint() {
     } | cksum
 }
 
+# The part of constraints.txt that `run` or `test` needs.
+pins() {
+    awk -v level="$1" '/^# To fuzz it/ || (/^# To check it/ && level == "run") { exit } { print }' \
+        "$root/deploy/constraints.txt"
+}
+
 install_into_venv() {
-    extra=$1
-    say "Installing curewatch${extra:+ and what its tests need} into $venv: once, some minutes on a slow link"
-    # The build backend comes from the pinned list too, instead of a throw-away environment of its own.
-    "$venv/bin/python" -m pip install --quiet --constraint "$root/deploy/constraints.txt" 'setuptools>=77' &&
-        "$venv/bin/python" -m pip install --quiet --constraint "$root/deploy/constraints.txt" \
-            --no-build-isolation --editable "$root$extra" ||
+    level=$1
+    what=
+    [ "$level" = run ] || what=' and what its tests need'
+    say "Installing curewatch$what into $venv: once, some minutes on a slow link"
+    # Only the very files that the list names, the build backend among them; then the checkout itself, which has no hash.
+    pins "$level" >"$venv/.curewatch-pins" &&
+        "$venv/bin/python" -m pip install --quiet --require-hashes --requirement "$venv/.curewatch-pins" &&
+        "$venv/bin/python" -m pip install --quiet --no-deps --no-build-isolation --editable "$root" ||
         die "The installation did not finish: see pip's message above." \
             "If the network was away, or pip must be told of a proxy, mend that and run this again: it goes on from here."
 }
@@ -86,8 +94,8 @@ make_venv() {
     # Gone while the contents are in doubt; written last, so that a broken-off installation is done again.
     rm -f "$venv/.curewatch-run" "$venv/.curewatch-test"
     case $level in
-        run) install_into_venv '' ;;
-        test) install_into_venv '[test]' && printf '%s\n' "$wanted" >"$venv/.curewatch-test" ;;
+        run) install_into_venv run ;;
+        test) install_into_venv test && printf '%s\n' "$wanted" >"$venv/.curewatch-test" ;;
     esac
     printf '%s\n' "$wanted" >"$venv/.curewatch-run"
 }

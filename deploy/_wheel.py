@@ -16,6 +16,8 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 
+NOTICES = ("LICENSE", "NOTICES.md")
+"""What says under which licences it and what it depends on are."""
 OPEN_A_STORE = """
 import pathlib, sys, curewatch
 from curewatch.store import Store
@@ -77,8 +79,13 @@ def main() -> int:
             copy_files(names, source)
             pip("wheel", "--quiet", "--no-deps", "--no-build-isolation", "--wheel-dir", built, source)
             (wheel,) = built.glob("*.whl")
-            contents = set(zipfile.ZipFile(wheel).namelist())
+            with zipfile.ZipFile(wheel) as opened:
+                contents = set(opened.namelist())
+                for one in sorted(opened.infolist(), key=lambda one: one.filename) if "--list" in sys.argv else ():
+                    print(f"{one.file_size:9} {one.filename}")
             missing = sorted(expected_in_wheel(names) - contents)
+            told = {one.rsplit("/", 1)[-1] for one in contents if "/licenses/" in one}
+            missing += sorted(set(NOTICES) - told)
             stray = sorted(unexpected(contents))
             for name in missing:
                 print(f"not in {wheel.name}: {name}")
