@@ -6,13 +6,18 @@ Zip bombs, names that lead elsewhere, doubles: common practice, no one source. P
 from __future__ import annotations
 
 import io
+from pathlib import Path
 from typing import Any
 from zipfile import ZIP_BZIP2, ZipFile, ZipInfo
 
 import pytest
 
+from curewatch.cli import main
 from curewatch.desk import Desk
-from curewatch.desk.transfer.importing import import_facts
+from curewatch.desk.transfer import importing
+from curewatch.desk.transfer.exporting import everything
+from curewatch.desk.transfer.importing import facts_from_json, import_facts
+from curewatch.intake.files import export_file
 from curewatch.intake.files.export_file import parse_tables
 from curewatch.records.errors import InputError
 from tests.shell.moved_studio import files_of, zipped_again
@@ -192,3 +197,28 @@ def test_every_flipped_byte_is_taken_as_it_was_or_refused(old: Desk, tables: byt
         except InputError:
             continue
         assert facts.records == whole.records
+
+
+@pytest.mark.parametrize("cap", ["MOST_OF_A_KIND", "MOST_READINGS"])
+def test_more_of_a_kind_than_is_held_is_refused_and_leaves_no_trace(
+    cap: str, old: Desk, new: Desk, tables: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for module in (importing, export_file):  # each of the two ways reads it where it is used
+        if hasattr(module, cap):
+            monkeypatch.setattr(module, cap, 1)
+    for way in (lambda: parse_tables(tables, "all.zip"), lambda: facts_from_json(everything(old))):
+        with pytest.raises(InputError, match=r"got 'more than 1 (\w+)'.*at most 1 of \1"):
+            import_facts(new, way())
+        with new.store.read() as tx:
+            assert sum(tx.counts().values()) == 0
+
+
+def test_a_store_that_holds_anything_is_said_before_the_file_is_looked_at(
+    old: Desk, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    bomb = tmp_path / "all.json"
+    bomb.write_bytes(b"[" * 1_000_000)
+    assert main(["--store", old.store.location, "import", str(bomb)]) == 2
+    assert "an empty store to take it in" in capsys.readouterr().err
+    assert main(["--store", old.store.location, "import", str(tmp_path / "nowhere")]) == 2
+    assert "an empty store to take it in" in capsys.readouterr().err

@@ -18,7 +18,7 @@ from curewatch.cli.output import say, say_json
 from curewatch.cli.session import desk_of, iso, new_file, refresh_first
 from curewatch.desk.commands.readings import room_called, store_readings
 from curewatch.desk.transfer import exporting
-from curewatch.desk.transfer.importing import import_facts
+from curewatch.desk.transfer.importing import import_facts, require_empty
 from curewatch.intake.files.export_file import read_export
 from curewatch.intake.files.logger_csv import TO_C, Layout, read_logger_csv
 from curewatch.intake.typed.names import named
@@ -119,9 +119,9 @@ def import_everything(
     as_json: options.AsJson = False,
 ) -> None:
     """Everything in again: what `export` wrote, as JSON or as CSV files, into an empty store."""
-    facts = read_export(file)
     with desk_of(ctx) as (desk, now):
-        taken = import_facts(desk, facts)
+        require_empty(desk)
+        taken = import_facts(desk, read_export(file))
         refresh_first(desk, now)
     if as_json:
         say_json("import", **taken)

@@ -17,7 +17,7 @@ from curewatch.desk.transfer.exporting import KINDS, SCHEMA
 from curewatch.records import Notice, Reading, Record
 from curewatch.records.errors import Field, InputError
 from curewatch.records.workshop import PHOTO_MOST_BYTES, Photo
-from curewatch.store import FactRefused, RowRefused
+from curewatch.store import FactRefused, RowRefused, Transaction
 
 SINCE_LATER = frozenset(
     {
@@ -35,9 +35,13 @@ SINCE_LATER = frozenset(
     }
 )
 """Kinds that an export may lack: they were not told of from the beginning."""
+MOST_OF_A_KIND, MOST_READINGS = 100_000, 50_000_000
+"""What is held while it is checked, so that nobody's file can take all memory: decades of a school's pieces; and what
+passes through, forty sensors' readings of a year."""
 AT_A_TIME = 5000
 """Readings that are held at a time on their way into the store."""
 R = TypeVar("R", bound=Record)
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -65,15 +69,10 @@ def import_facts(desk: Desk, facts: ExportedFacts) -> dict[str, int]:
     count = 0
     try:
         with desk.store.write() as tx:
-            if tx.holds_anything():
-                raise InputError(
-                    Field.FILE,
-                    "an export",
-                    ("an empty store to take it in; this one holds facts (see ", Field.STORE, ")"),
-                )
+            _refuse_facts(tx)
             for kind, some in facts.records.items():
                 tx.import_facts(kind, some)
-            readings = iter(facts.readings)
+            readings = counted(facts.readings, "readings", MOST_READINGS)
             while batch := list(itertools.islice(readings, AT_A_TIME)):
                 tx.add_readings(batch)
                 count += len(batch)
@@ -84,6 +83,26 @@ def import_facts(desk: Desk, facts: ExportedFacts) -> dict[str, int]:
     except (FactRefused, UnicodeError) as error:
         raise InputError(Field.FILE, "readings", f"what agrees with the rest ({error})") from error
     return {**{kind: len(some) for kind, some in facts.records.items()}, "readings": count}
+
+
+def require_empty(desk: Desk) -> None:
+    """InputError where this store could take no export in: asked before anything of one is read."""
+    with desk.store.read() as tx:
+        _refuse_facts(tx)
+
+
+def _refuse_facts(tx: Transaction) -> None:
+    if tx.holds_anything():
+        wanted = ("an empty store to take it in; this one holds facts (see ", Field.STORE, ")")
+        raise InputError(Field.FILE, "an export", wanted)
+
+
+def counted(some: Iterable[T], kind: str, most: int) -> Iterator[T]:
+    """The same; InputError once there are more than `most`."""
+    for number, one in enumerate(some):
+        if number == most:
+            raise InputError(Field.FILE, f"more than {most} {kind}", f"at most {most} of {kind}")
+        yield one
 
 
 def _keep_pictures(desk: Desk, facts: ExportedFacts) -> None:
@@ -144,7 +163,8 @@ def _checked(data: Mapping[str, Any]) -> list[str]:
 
 
 def _read(kind: str, record: type[Record], data: Mapping[str, Any]) -> list[Record]:
-    return [_one(record, given, f"{kind}[{index}]") for index, given in enumerate(_listed(data[kind], kind))]
+    some = counted(_listed(data[kind], kind), kind, MOST_OF_A_KIND)
+    return [_one(record, given, f"{kind}[{index}]") for index, given in enumerate(some)]
 
 
 def _readings(given: Any) -> Iterator[Reading]:

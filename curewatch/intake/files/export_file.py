@@ -12,7 +12,15 @@ from pathlib import Path
 from typing import Any, NamedTuple, TypeVar
 
 from curewatch.desk.transfer.exporting import ABOUT, KINDS, PICTURE, SCHEMA, SUFFIX, TABLES, Column, JsonType
-from curewatch.desk.transfer.importing import SINCE_LATER, ExportedFacts, InvalidRecord, facts_from_json, made
+from curewatch.desk.transfer.importing import (
+    MOST_OF_A_KIND,
+    SINCE_LATER,
+    ExportedFacts,
+    InvalidRecord,
+    counted,
+    facts_from_json,
+    made,
+)
 from curewatch.intake.files.csv_cells import ALLOWED, DELIMITERS, cells_of, value_in
 from curewatch.intake.files.input_file import Zipped, is_zip, read_whole
 from curewatch.intake.json_pointer import is_pointer, unescaped
@@ -166,7 +174,7 @@ class _Export:
     def _records(self, kind: str, numbers: array[int]) -> Iterator[Record]:
         """A kind's records; `numbers` gets the line of each."""
         finish = {"mixes": self._with_parts, "notices": self._with_data}.get(kind, iter)
-        for line in finish(self._lines(kind)):
+        for line in counted(finish(self._lines(kind)), kind, MOST_OF_A_KIND):
             numbers.append(line.number)
             yield self._made(KINDS[kind][0], line, kind)
 
@@ -199,7 +207,7 @@ class _Export:
         """The rows of a table beside another, by the one they belong to."""
         self._has(table, needed=True)
         found: dict[str, list[Line]] = {}
-        for line in self._lines(table):
+        for line in counted(self._lines(table), table, 10 * MOST_OF_A_KIND):
             found.setdefault(line.values.pop(TABLES[table][0].name), []).append(line)
         return found
 

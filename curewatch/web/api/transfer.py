@@ -96,6 +96,7 @@ def export(site: Here) -> dict[str, Any]:
 def import_all(site: Here, data: Annotated[dict[str, Any], Body()]) -> TakenIn:
     """A whole export into a store that is still empty, all or nothing. Scope admin."""
     now = site.clock.now()
+    importing.require_empty(site.desk)
     return _taken_in(site, importing.facts_from_json(data), now)
 
 
@@ -125,6 +126,7 @@ async def import_tables(request: Request, site: Here) -> TakenIn:
 
 
 def _tables_in(site: Site, content: bytes, now: datetime) -> TakenIn:
+    importing.require_empty(site.desk)
     return _taken_in(site, parse_tables(content, "the body"), now)
 
 
