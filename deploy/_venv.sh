@@ -73,8 +73,9 @@ install_into_venv() {
     say "Installing curewatch$what into $venv: once, some minutes on a slow link"
     # Only the very files that the list names, the build backend among them; then the checkout itself, which has no hash.
     pins "$level" >"$venv/.curewatch-pins" &&
-        "$venv/bin/python" -m pip install --quiet --require-hashes --requirement "$venv/.curewatch-pins" &&
-        "$venv/bin/python" -m pip install --quiet --no-deps --no-build-isolation --editable "$root" ||
+        "$venv/bin/python" -m pip install --quiet --no-deps --require-hashes --requirement "$venv/.curewatch-pins" &&
+        "$venv/bin/python" -m pip install --quiet --no-deps --no-build-isolation --editable "$root" &&
+        "$venv/bin/python" -m pip check >&2 ||
         die "The installation did not finish: see pip's message above." \
             "If the network was away, or pip must be told of a proxy, mend that and run this again: it goes on from here."
 }
