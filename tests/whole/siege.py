@@ -77,6 +77,8 @@ class Held:
     """That watched live to the end."""
     answers: dict[str, int]
     """Of each kind that the attackers got."""
+    refused: list[str]
+    """What the owner got instead of a page."""
     ended_s: float
     log: str
 
@@ -89,6 +91,7 @@ class Owner:
         # as every browser: an idle connection that was closed meanwhile is none, and a new one is made
         self.requests.mount("http://", HTTPAdapter(max_retries=Retry(5, backoff_factor=0.05)))
         self.took: list[float] = []
+        self.refused: list[str] = []
 
     def post(self, path: str, **fields: str) -> str:
         token = token_on(self.requests.get(self.url + path, timeout=30).text)
@@ -105,8 +108,13 @@ class Owner:
         while not ended.wait(0.25):
             for path in ("/", "/alarms"):
                 began = time.monotonic()
-                answer = self.requests.get(self.url + path, timeout=60)
-                assert answer.status_code == 200, answer.text
+                try:
+                    answer = self.requests.get(self.url + path, timeout=60)
+                except requests.RequestException as error:
+                    self.refused.append(f"{path}: {error!r}")
+                    continue
+                if answer.status_code != 200:
+                    self.refused.append(f"{path}: {answer.status_code} {answer.text[:300]}")
                 self.took.append(time.monotonic() - began)
 
 
@@ -131,8 +139,8 @@ def besieged(folder: Path, *, lasts_s: float, topics: int, retained: int, flood_
         return Held(
             page_p95_s=took[int(0.95 * len(took))], page_worst_s=took[-1], looks=len(took),
             alarm_late_s=told_at - due_at, sent=sent, stored=_stored(service), memory_mb=memory,
-            phones=came_of_it["phones"], answers=came_of_it["answers"], ended_s=time.monotonic() - began,
-            log=service.log() + "".join(came_of_it["broken"]),
+            phones=came_of_it["phones"], answers=came_of_it["answers"], refused=owner.refused,
+            ended_s=time.monotonic() - began, log=service.log() + "".join(came_of_it["broken"]),
         )  # fmt: skip
 
 

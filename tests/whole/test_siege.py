@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from curewatch.daemon.scheduler import PAUSE_S
+from curewatch.web.scarce import LINE_FOR_LOOKERS
 from tests.shell.parts import has_mosquitto
 from tests.whole.attackers import PHONES
 from tests.whole.siege import MEMORY_MB, besieged
@@ -18,11 +19,14 @@ def test_a_besieged_studio_warns_on_time_stores_every_reading_and_shows_its_owne
     held = besieged(tmp_path, lasts_s=25, topics=3000, retained=5000, flood_hz=200)
     assert "Traceback" not in held.log
     assert "unexpected" not in held.log
+    assert held.refused == []
     assert held.stored == held.sent > 30
     assert held.alarm_late_s < PAUSE_S[1] + 5, "the next look, at the latest, and one send"
     assert held.page_p95_s < 1
     assert held.looks > 20
     assert held.memory_mb < MEMORY_MB
     assert held.phones == PHONES, "a class watches live meanwhile"
-    assert held.answers["plan 503"] + held.answers.get("plan 429", 0) > held.answers["plan 200"] > 0, held.answers
+    refused = held.answers.get("plan 503", 0) + held.answers.get("plan 429", 0)
+    assert refused > held.answers.get("plan 200", 0), held.answers
+    assert refused > LINE_FOR_LOOKERS, "more than wait: who asks for too many plans is told so, and soon"
     assert held.ended_s < 10
