@@ -121,6 +121,19 @@ At = Annotated[
     str | None,
     typer.Option("--at", metavar="TIME", help="When: '3 h ago', 'yesterday 18:30', ISO 8601. Left out: now."),
 ]
+_Due = typer.Option("--due", metavar="DATE", help="By when it is to be ready: '12 Dec', friday, 'tomorrow 9:00'.")
+Due = Annotated[str | None, _Due]
+Occasion = Annotated[str | None, typer.Option("--for", metavar="WHAT", help="What for, such as 'fair'.")]
+Ready = Annotated[
+    str | None,
+    typer.Option(
+        "--ready",
+        metavar="MILESTONE",
+        help="As what it is promised: handle, or varnish-ready.  [default: handle]",
+        autocompletion=_words("handle", "varnish-ready"),
+    ),
+]
+By = Annotated[str | None, typer.Option("--by", metavar="NAME", help="Who says so. Left out: as the settings have it.")]
 Name = Annotated[str, typer.Argument(metavar="NAME", help="The piece's name.")]
 RoomName = Annotated[str, typer.Option("--room", metavar="ROOM", help="The room, by its name.")]
 Temperature = Annotated[

@@ -18,6 +18,7 @@ from curewatch.clock import RELEASED, SystemClock, plausible
 from curewatch.desk import Desk
 from curewatch.desk.refresh.refresher import AT_HAND, Refresher
 from curewatch.intake.typed import not_future, parse_time
+from curewatch.intake.typed.names import named
 from curewatch.records.errors import Field, InputError
 from curewatch.settings import Settings, config_path, load_settings, store_location
 from curewatch.store import Store
@@ -35,21 +36,24 @@ def location_of(ctx: typer.Context) -> str:
 
 
 @contextmanager
-def desk_of(ctx: typer.Context) -> Iterator[tuple[Desk, datetime]]:
-    """The desk of the store, and now. Raises SettingsError, StoreError; InputError on a clock that cannot be right."""
+def desk_of(ctx: typer.Context, by: str | None = None) -> Iterator[tuple[Desk, datetime]]:
+    """The desk of the store, in the hands of who is named, else of whom the settings name; and now.
+
+    Raises SettingsError, StoreError; InputError on a clock that cannot be right.
+    """
     settings, now = settings_of(ctx), SystemClock().now()
     if not plausible(now):
         # no date could be told, and none may be written down
         allowed = f"a time from {RELEASED:%Y-%m-%d} on: set this machine's clock, then ask again"
         raise InputError(Field.CLOCK, f"{now:%Y-%m-%d %H:%M} UTC", allowed)
     with Store.open(location_of(ctx), backups=settings.backup.folder) as store:
-        yield Desk(store, settings), now
+        yield Desk(store, settings, settings.by if by is None else named(by, Field.BY)), now
 
 
 @contextmanager
-def fresh_desk_of(ctx: typer.Context) -> Iterator[tuple[Desk, datetime]]:
+def fresh_desk_of(ctx: typer.Context, by: str | None = None) -> Iterator[tuple[Desk, datetime]]:
     """As `desk_of`, forecast and decided as of now."""
-    with desk_of(ctx) as (desk, now):
+    with desk_of(ctx, by) as (desk, now):
         refresh_first(desk, now)
         yield desk, now
 

@@ -5,7 +5,7 @@ the settings in the studio's terms.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -23,11 +23,17 @@ class Desk:
 
     store: Store
     settings: Settings
+    by: str | None = None
+    """Who acts, as far as it is known: stands beside what is logged."""
 
     @property
     def zone(self) -> ZoneInfo:
         """The studio's own."""
         return self.settings.tz
+
+    def used_by(self, name: str | None) -> Desk:
+        """The same desk, in somebody's hands; left out, as it is."""
+        return self if name is None else replace(self, by=name)
 
     def local(self, at: datetime) -> datetime:
         """A moment in the studio's own zone."""

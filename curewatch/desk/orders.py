@@ -12,7 +12,7 @@ from curewatch.records.corrections import CorrectionKind, Naming
 from curewatch.records.errors import Field, InputError, NearName
 from curewatch.records.names import near_name, same_name
 from curewatch.records.remarks import Remark, RemarkKind
-from curewatch.records.workshop import Paint
+from curewatch.records.workshop import Paint, Promise
 from curewatch.store import Transaction
 
 
@@ -40,6 +40,10 @@ class PourOrder:
     """What was poured over it; whose piece that is, the store will say."""
     new: bool = False
     """A room, place or recipe that sounds like a known one is another all the same."""
+    series: str | None = None
+    """What it is poured as, where it is one of several."""
+    promise: Promise | None = None
+    """By when it is to be ready; whose that is, the store will say."""
 
     def pour(self, piece_id: int, room_air_m_s: float) -> Pour:
         """On that piece, in a room whose air is set to that speed [m/s]."""
@@ -139,6 +143,23 @@ def piece_here(tx: Transaction, name: str) -> Piece:
         if piece.name == name:
             return piece
     raise InputError(Field.PIECE, name, nearest(name, [piece.name for piece in pieces], "a piece here"))
+
+
+def series_here(tx: Transaction, name: str) -> list[Piece]:
+    """The pieces here that were poured as that series, in the order they were."""
+    pieces = tx.pieces()
+    found = [piece for piece in pieces if piece.series == name]
+    if not found:
+        known = list(dict.fromkeys(piece.series for piece in pieces if piece.series is not None))
+        raise InputError(Field.SERIES, name, nearest(name, known, "a series of pieces here"))
+    return found
+
+
+def pieces_meant(tx: Transaction, name: str) -> list[Piece]:
+    """The piece here of that name, else the pieces of that series. InputError: neither is here."""
+    pieces = tx.pieces()
+    alone = [piece for piece in pieces if piece.name == name]
+    return alone or [piece for piece in pieces if piece.series == name] or [piece_here(tx, name)]
 
 
 def room_known(tx: Transaction, name: str) -> str:

@@ -13,7 +13,7 @@ from datetime import datetime
 from itertools import groupby
 
 from curewatch.notify.routing import due_times
-from curewatch.records import Forecast, Notice
+from curewatch.records import DeliveryState, Forecast, Notice
 from curewatch.settings import Settings
 from curewatch.store import Transaction
 from curewatch.studio.milestones import holds, refuted_keys, retraction
@@ -87,10 +87,29 @@ def retract(
 
 def retract_refuted(tx: Transaction, settings: Settings, piece_id: int, found: Standing, now: datetime) -> None:
     """What a finger test speaks against: what waits is withdrawn, and what was said to be safe is taken back."""
-    tx.withdraw(refuted_keys(piece_id, tx.told_of_pieces([piece_id]), found), now)
+    refuted = refuted_keys(piece_id, tx.told_of_pieces([piece_id]), found)
+    tx.withdraw({*refuted, *_told_together(tx, piece_id, refuted)}, now)
     told = [one for one in tx.milestones_told([piece_id]) if one.data["odds"] == "safe"]
     if untrue := [one for one in told if one.data["milestone"] in found.after]:
         retract(tx, settings, untrue, "a finger found otherwise", now)
+
+
+def _told_together(tx: Transaction, piece_id: int, keys: Collection[str]) -> set[str]:
+    """The keys of what one notice tells of a series together with any of these, and has told nobody yet: it is to be
+    told anew, without what was refuted."""
+    here = tx.pieces() if keys else []
+    series = next((one.series for one in here if one.id == piece_id), None)
+    if series is None:
+        return set()
+    ids = [one.id for one in here if one.series == series]
+    told_in = {one.key: one.data.get("told_in", one.key) for one in tx.notices(limit=10_000, piece_ids=ids)}
+    leads = {told_in[key] for key in keys if key in told_in}
+    gone_out = {
+        one.notice.key
+        for one in tx.deliveries(keys=leads)
+        if one.last_error is not None or one.state not in (DeliveryState.WAITING, DeliveryState.EXPIRED)
+    }
+    return {key for key, lead in told_in.items() if lead in leads - gone_out}
 
 
 def _doubted(tx: Transaction) -> dict[str, str]:

@@ -22,6 +22,7 @@ class TokenKind(StrEnum):
 
     READ = "read"
     RECORD = "record"
+    """A program's, or as a link that opens the page: its name stands beside what is logged."""
     ADMIN = "admin"
     CLASS = "class"
     """A link that opens the page for looking only."""
@@ -32,6 +33,11 @@ class TokenKind(StrEnum):
     def scope(self) -> Scope:
         """What a program that brings it may do."""
         return {"read": Scope.READ, "record": Scope.RECORD, "admin": Scope.ADMIN}.get(self.value, Scope.NOBODY)
+
+    @property
+    def opens(self) -> Scope:
+        """What somebody may do who opens the page by it."""
+        return {"class": Scope.READ, "record": Scope.RECORD}.get(self.value, Scope.NOBODY)
 
 
 class PageToken(Record):

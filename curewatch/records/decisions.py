@@ -108,7 +108,8 @@ class Notice(Record):
 
     key: str
     kind: str
-    """`milestone`, `alarm`, `alarm_over`, `reminder`, `foreseen` (an alarm ahead), `battery` (a sensor's), `digest`
+    """`milestone`, `alarm`, `alarm_over`, `reminder`, `foreseen` (an alarm ahead), `battery` (a sensor's), `promise` (a
+    date at risk, or no longer), `digest`
     (several at once), `catch_up` (several from before), `morning` (one person's work of the day), `backup` (none could
     be made) or `test`."""
     created_at: Moment

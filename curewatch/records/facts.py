@@ -74,6 +74,8 @@ class Reading(Record):
     battery_pct: Annotated[float, Field(ge=0, le=100)] | None = None
     retained: bool = False
     """The broker kept it from earlier: true, but it proves nothing about the sensor being alive now."""
+    logged_by: Name | None = None
+    """Who says so, as far as it was told."""
 
     @model_validator(mode="after")
     def _measures_something(self) -> Reading:
@@ -153,6 +155,8 @@ class Piece(Record):
     gone_at: Moment | None = None
     gone_logged_at: Moment | None = None
     """When that was logged; None: it is here, or that is not known."""
+    series: Name | None = None
+    """What it was poured as, together with others; among the pieces here one series bears a name."""
 
 
 class Stay(Record):
@@ -184,6 +188,8 @@ class Pour(Record):
     support: Support = Support.CANVAS
     air_speed_m_s: Annotated[float, Field(ge=0.05, le=5)] = 0.1
     """Air over the piece where it was poured [m/s]: 0.1 still room, 0.3 draughty, 1.0 fan."""
+    logged_by: Name | None = None
+    """Who poured, as far as it was told."""
 
     @property
     def face_m2(self) -> float | None:

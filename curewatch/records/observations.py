@@ -56,6 +56,8 @@ class Observation(Record):
     """Temperature of the film's surface [°C]."""
     logged_at: Moment | None = None
     """None: not known."""
+    logged_by: Name | None = None
+    """Who says so, as far as it was told."""
 
     @model_validator(mode="after")
     def _holds_what_its_kind_is_about(self) -> Observation:

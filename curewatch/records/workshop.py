@@ -8,7 +8,7 @@ from typing import Annotated
 
 from pydantic import Field, model_validator
 
-from curewatch.records import Moment, Name, Record
+from curewatch.records import MilestoneKind, Moment, Name, Record
 
 MOST_TILT_RAD = math.pi / 4
 """Steeper than this is no support to pour on."""
@@ -86,6 +86,18 @@ class Photo(Record):
     logged_at: Moment
 
 
+class Promise(Record):
+    """By when a piece is to be ready. Of several the one logged last counts; without a date nobody waits for it."""
+
+    piece_id: int
+    due_at: Moment | None
+    ready: MilestoneKind = MilestoneKind.HANDLE
+    """What it is to have reached by then."""
+    occasion: Name | None = None
+    logged_at: Moment
+    logged_by: Name | None = None
+
+
 class StepDone(Record):
     """Something a person did to a piece after its pour. Undone, it stays in the history."""
 
@@ -98,3 +110,5 @@ class StepDone(Record):
     too_early: bool = False
     """It was done before the date from which it was safe to assume that the piece was ready for it."""
     undone_at: Moment | None = None
+    logged_by: Name | None = None
+    """Who did it, as far as it was told."""

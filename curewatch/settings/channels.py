@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import time
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import AfterValidator, Field, SecretStr, TypeAdapter, ValidationError, model_validator
 
@@ -21,8 +21,8 @@ from curewatch.settings.values import (
     secret_from,
 )
 
-NoticeKind = Literal["milestone", "alarm", "alarm_over", "reminder", "foreseen", "battery"]
-NOTICE_KINDS: tuple[NoticeKind, ...] = ("milestone", "alarm", "alarm_over", "reminder", "foreseen", "battery")
+NoticeKind = Literal["milestone", "alarm", "alarm_over", "reminder", "foreseen", "battery", "promise"]
+NOTICE_KINDS: tuple[NoticeKind, ...] = get_args(NoticeKind)
 """What a person may choose to be told. A test is told to everybody, a morning's work to whom it is for."""
 _KINDS_IN_WORDS = ", ".join(repr(kind) for kind in NOTICE_KINDS)
 _SECURE_PORTS = {"starttls": 587, "tls": 465, "none": 25}

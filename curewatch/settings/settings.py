@@ -119,6 +119,8 @@ class Settings(Table):
     """Everything a studio has set. A table that is absent from the file: no broker, no sensors, no webhook."""
 
     zone: Zone = Field(default_factory=lambda: machine_zone(), description="an IANA time zone")
+    by: GivenName | None = Field(default=None, description="a name of 1 to 80 characters on one line")
+    """Who logs at this machine's command line, unless --by says otherwise."""
     broker: BrokerSettings | None = Field(default=None, description="a table [broker]")
     sensors: tuple[SensorSettings, ...] = Field(default=(), description="tables [[sensors]]")
     typed: TypedSettings = Field(default=TypedSettings(), description="a table [typed]")

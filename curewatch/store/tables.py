@@ -68,6 +68,7 @@ pieces = Table(
     Column("created_at", Instant, nullable=False),
     Column("gone_at", Instant),
     Column("gone_logged_at", Instant),
+    Column("series", NAME),
     CheckConstraint("length(name) BETWEEN 1 AND 80", name="name"),
     # This prevents two pieces that are still here from bearing one name; a name is free again once its piece is gone.
     Index(
@@ -110,6 +111,7 @@ pours = Table(
     Column("silicone", Boolean(create_constraint=True, name="silicone"), nullable=False),
     Column("support", one_of(Support, "support"), nullable=False),
     Column("air_speed_m_s", Double, nullable=False),
+    Column("logged_by", NAME),
     # These prevent a slip of unit (1.2 for 1.2 mm) from being dried for a thousand years.
     CheckConstraint("wet_thickness_m BETWEEN 20e-6 AND 10e-3", name="wet_thickness_m"),
     CheckConstraint("width_m IS NULL OR width_m BETWEEN 0.02 AND 5", name="width_m"),
@@ -141,6 +143,7 @@ readings = Table(
     Column("received_at", Instant, nullable=False),
     Column("battery_pct", Double),
     Column("retained", Boolean(create_constraint=True, name="retained"), nullable=False),
+    Column("logged_by", NAME),
     # This prevents a message the broker delivers twice from counting twice, and yet keeps both messages of a sensor
     # that sends temperature and humidity apart under one time.
     PrimaryKeyConstraint("source_id", "at", "measures"),

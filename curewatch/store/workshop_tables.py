@@ -17,6 +17,7 @@ from sqlalchemy import (
     text,
 )
 
+from curewatch.records import MilestoneKind
 from curewatch.records.observations import Finger, ObservationKind, Spot, Subject
 from curewatch.records.workshop import PhotoKind
 from curewatch.store.engine import NAME, Instant, one_of
@@ -53,6 +54,18 @@ paints = Table(
     CheckConstraint("(poured_g IS NULL) != (poured_m3 IS NULL)", name="one_way"),
     CheckConstraint("ran_off_m3 IS NULL OR (ran_off_m3 >= 0 AND ran_off_m3 < poured_m3)", name="ran_off_m3"),
 )
+promises = Table(
+    "promises",
+    metadata,
+    Column("piece_id", ForeignKey("pieces.id"), nullable=False),
+    Column("due_at", Instant),
+    Column("ready", one_of(MilestoneKind, "ready"), nullable=False),
+    Column("occasion", NAME),
+    Column("logged_at", Instant, nullable=False),
+    Column("logged_by", NAME),
+    # A later one stands beside an earlier one: what was promised is not rewritten.
+    PrimaryKeyConstraint("piece_id", "logged_at"),
+)
 steps_done = Table(
     "steps_done",
     metadata,
@@ -63,6 +76,7 @@ steps_done = Table(
     Column("recorded_at", Instant, nullable=False),
     Column("too_early", Boolean(create_constraint=True, name="too_early"), nullable=False),
     Column("undone_at", Instant),
+    Column("logged_by", NAME),
     # This prevents one step from standing as done twice; what was undone stays beside it.
     Index(
         "uq_steps_done_standing",
@@ -98,6 +112,7 @@ observations = Table(
     Column("resolution_g", Double),
     Column("surface_c", Double),
     Column("logged_at", Instant),
+    Column("logged_by", NAME),
     # Of a finger test, as believed when it was logged: it cannot be worked out later.
     Column("odds", Double),
     Column("spot", one_of(Spot, "spot"), nullable=False, server_default=Spot.EDGE.value),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -12,6 +13,7 @@ from curewatch.studio import wording
 from curewatch.studio.air.flaws import Finding
 from curewatch.studio.alarms.lifecycle import is_active
 from curewatch.studio.forecasting.drying import Drying
+from curewatch.studio.planning.promises import Promised, promised
 from curewatch.studio.standing import NAMES
 
 _FAR = datetime.max.replace(tzinfo=UTC)
@@ -40,6 +42,10 @@ class PieceLine:
     """What a finger last found of it..."""
     finger_at: datetime | None = None
     """...and when."""
+    series: str | None = None
+    """What it was poured as, with others."""
+    promised: Promised | None = None
+    """By when it is to be ready, and how that stands."""
 
     @property
     def stage_found_at(self) -> datetime | None:
@@ -111,6 +117,8 @@ def piece_line(drying: Drying, forecast: Forecast | None, now: datetime) -> Piec
         next=ahead,
         forecast=forecast,
         silicone=drying.pour.silicone,
+        series=drying.piece.series,
+        promised=promised(drying, forecast),
         finger=found.latest.finger if found.latest else None,
         finger_at=found.latest.at if found.latest else None,
     )
@@ -131,6 +139,45 @@ def board(
         rooms=tuple(rooms),
         alarms=tuple(sorted((a for a in alarms if is_active(a)), key=lambda a: a.raised_at or a.since, reverse=True)),
     )
+
+
+@dataclass(frozen=True)
+class SeriesLine:
+    """Pieces of one series, which stand in one row."""
+
+    name: str
+    members: tuple[PieceLine, ...]
+    """The one whose date comes next first."""
+
+    @property
+    def lead(self) -> PieceLine:
+        return self.members[0]
+
+    @property
+    def stages(self) -> Mapping[str, int]:
+        """How many are how far; `touch-dry?` at even odds."""
+        return Counter(one.stage_in_words + ("" if one.stage_is_safe else "?") for one in self.members)
+
+    @property
+    def spread(self) -> str:
+        """`2 packed, 4 wet`; nothing where all are alike."""
+        return ", ".join(f"{count} {stage}" for stage, count in self.stages.items()) if len(self.stages) > 1 else ""
+
+
+def in_series(lines: Sequence[PieceLine]) -> list[PieceLine | SeriesLine]:
+    """The lines in their order, with each series of which several are there as one, where its first one stood."""
+    members: dict[str, list[PieceLine]] = {}
+    for line in lines:
+        if line.series is not None:
+            members.setdefault(line.series, []).append(line)
+    found: list[PieceLine | SeriesLine] = []
+    for line in lines:
+        alike = members.get(line.series or "", [])
+        if len(alike) < 2:
+            found.append(line)
+        elif line is alike[0]:
+            found.append(SeriesLine(line.series or "", tuple(alike)))
+    return found
 
 
 def next_date(line: PieceLine, now: datetime) -> datetime | None:

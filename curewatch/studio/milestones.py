@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import NamedTuple
 
-from curewatch.records import Forecast, Milestone, MilestoneKind, Notice
+from curewatch.records import Forecast, Milestone, MilestoneKind, Notice, Piece
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.care import varnish_air
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.standing import Standing
-from curewatch.studio.wording import STAGES, VARNISH_CAUTION, Local, lasting, where
+from curewatch.studio.wording import STAGES, VARNISH_CAUTION, Local, lasting, listed, together, where
 
 EXPIRES_AFTER = timedelta(days=14)
 """A notice that could not be delivered for this long says nothing useful any more."""
@@ -106,6 +107,16 @@ def due(drying: Drying, forecast: Forecast, told: Collection[MilestoneKind], now
     return found
 
 
+def alike(due: Sequence[Due]) -> list[list[Due]]:
+    """What is due of one series alike, together; each of what is of none by itself."""
+    found: dict[tuple[object, ...], list[Due]] = {}
+    for one in due:
+        piece = one.drying.piece
+        series = (None, piece.id) if piece.series is None else (piece.series, one.milestone.kind, one.odds)
+        found.setdefault((*series, one.key if piece.series is None else ""), []).append(one)
+    return list(found.values())
+
+
 def is_told_by_a_later_one(due: Due, others: Sequence[Due]) -> bool:
     """Whether another one, due at the same look, says more of the same piece: of a pour that was logged late, or of
     readings that came late, people are told how far it is, not what is behind it."""
@@ -130,10 +141,16 @@ def may_wait(due: Due, coming: Sequence[datetime], now: datetime) -> timedelta:
     return longest if any(now < at <= now + longest for at in coming) else timedelta(0)
 
 
-def notice(due: Due, now: datetime, local: Local, climate: Climate | None = None) -> Notice:
-    """What people read. `local` turns a time into the studio's zone; `climate`: of the room the piece lies in."""
+def notice(
+    due: Due, now: datetime, local: Local, climate: Climate | None = None, others: Sequence[str] = (), of: int = 0
+) -> Notice:
+    """What people read. `local` turns a time into the studio's zone; `climate`: of the room the piece lies in.
+
+    `others`: by name, pieces of its series that are told of too; `of`: how many of it are here.
+    """
     drying, milestone = due.drying, due.milestone
-    title, text = milestone_text(drying, due.forecast, milestone, due.odds, now, local)
+    pieces = [drying.piece.name, *others]
+    title, text = milestone_text(drying, due.forecast, milestone, due.odds, now, local, _who(drying.piece, pieces, of))
     if milestone.kind is MilestoneKind.VARNISH_READY and climate is not None:
         text += f" {varnish_air.as_read(varnish_air.dew_margin(climate), now, local)}"
     stay = drying.stays[-1]
@@ -151,19 +168,38 @@ def notice(due: Due, now: datetime, local: Local, climate: Climate | None = None
         room=stay.room,
         data={
             "piece": drying.piece.name,
+            "pieces": pieces,
+            "series": drying.piece.series,
             "place": stay.place,
             "milestone": milestone.kind.value,
             "odds": due.odds,
             "worth_checking_at": _iso(milestone.worth_checking_at),
             "safe_at": _iso(milestone.safe_at),
             "at": _iso(at),
-            "names": [name for name in (drying.piece.name, stay.place, stay.room) if name],
+            "names": [name for name in (*pieces, stay.place, stay.room, drying.piece.series) if name],
         },
     )
 
 
 def _iso(at: datetime | None) -> str | None:
     return None if at is None else at.isoformat()
+
+
+class Who(NamedTuple):
+    """Whom a notice is about."""
+
+    title: str
+    subject: str
+    """With its verb."""
+
+
+def _who(piece: Piece, pieces: Sequence[str], of: int) -> Who:
+    count = len(pieces)
+    if count == 1 or piece.series is None:
+        return Who(piece.name, f"{piece.name} is")
+    which = f"All {count}" if count == of else f"{count} of the {of}"
+    named = "" if count == of else f" ({listed(pieces, count)})"
+    return Who(together(piece.series, count), f"{which} of {piece.series}{named} are")
 
 
 LONG_SINCE = timedelta(hours=6)
@@ -183,19 +219,19 @@ _SAFE = {
 
 
 def milestone_text(
-    drying: Drying, forecast: Forecast, reached: Milestone, odds: str, now: datetime, local: Local
+    drying: Drying, forecast: Forecast, reached: Milestone, odds: str, now: datetime, local: Local, who: Who
 ) -> tuple[str, str]:
     """Title and text of a milestone notice: which piece, what is now true, what to do, by when."""
-    name, stage = drying.piece.name, STAGES[reached.kind]
+    stage = STAGES[reached.kind]
     poured = f"Poured {lasting(drying.pour.at, local, now)}, now in {where(drying.room, drying.place)}."
     if odds == "safe":
-        title = f"{name}: safe to assume {_state(stage)}"
+        title = f"{who.title}: safe to assume {_state(stage)}"
         at = reached.safe_at or now
         since = f" and has been since {lasting(at, local, now)}" if now - at > LONG_SINCE else ""
-        lines = [f"{name} is {_state(stage)} by now{since}, nine times out of ten.", _SAFE[reached.kind]]
+        lines = [f"{who.subject} {_state(stage)} by now{since}, nine times out of ten.", _SAFE[reached.kind]]
     else:
-        title = f"{name}: worth checking, perhaps {_state(stage)}"
-        lines = [f"{name} is {_state(stage)} by now at even odds.", _CHECK[reached.kind]]
+        title = f"{who.title}: worth checking, perhaps {_state(stage)}"
+        lines = [f"{who.subject} {_state(stage)} by now at even odds.", _CHECK[reached.kind]]
         if reached.not_before is not None and reached.kind is not MilestoneKind.VARNISH_READY:
             lines.append(f"A finger found it not so {lasting(reached.not_before, local, now)}.")
         lines.append(_safe(reached, local, now))

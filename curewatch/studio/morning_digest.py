@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from types import MappingProxyType
 
@@ -14,7 +14,7 @@ from curewatch.studio.alarms.alarm_words import TITLES
 from curewatch.studio.alarms.forewarning import Foreseen
 from curewatch.studio.board import Board, PieceLine, RoomLine
 from curewatch.studio.care.aftercare import OpenStep, open_step_text
-from curewatch.studio.wording import STAGES, VARNISH_CAUTION, Local, date, listed, where
+from curewatch.studio.wording import STAGES, VARNISH_CAUTION, Local, date, listed, together, where
 
 DAY_S = 86400.0
 NEWS = (Flaw.STUCK, Flaw.SILENT, Flaw.IMPOSSIBLE)
@@ -107,9 +107,10 @@ def notice(
     if not (check or varnish or care or alarms or any(is_news(one, now) for _, one in sensors)):
         return None
     lines = [_alarm(alarm, names, now, local) for alarm in board.alarms]
-    lines += [_checking(line, now, local) for line in check]
-    lines += [f"{line.name}, {where(line.room, line.place)}: {open_step_text(step, local, now)}" for line, step in care]
-    lines += [_varnishing(line, ahead.get(line.room), board, now, local) for line in varnish]
+    lines += _told(check, lambda line: _checking(line, now, local))
+    todo = {line.name: open_step_text(step, local, now) for line, step in care}
+    lines += _told([line for line, _ in care], lambda line: todo[line.name])
+    lines += _told(varnish, lambda line: _varnishing(line, ahead.get(line.room), board, now, local))
     lines += [sensor_line(room, finding, local) for room, finding in sensors]
     title = _summary(check, varnish, care, alarms, ahead, now, local)
     title = title or f"look at the sensors in {listed(sorted({room for room, _ in sensors}))}"
@@ -170,11 +171,24 @@ def _alarm(alarm: Alarm, names: Mapping[int, str], now: datetime, local: Local) 
     return f"{alarm.room}: {TITLES[alarm.kind]} since {since}{lying}; {seen}."
 
 
+def _told(lines: Sequence[PieceLine], say: Callable[[PieceLine], str]) -> list[str]:
+    """A line each; one for all of a series of which the same is said."""
+    alike: dict[tuple[str, str], list[PieceLine]] = {}
+    for line in lines:
+        alike.setdefault((line.series or f"\0{line.name}", f"{where(line.room, line.place)}: {say(line)}"), []).append(
+            line
+        )
+    return [
+        f"{some[0].name if len(some) == 1 else together(name, len(some))}, {said}"
+        for (name, said), some in alike.items()
+    ]
+
+
 def _checking(line: PieceLine, now: datetime, local: Local) -> str:
     assert line.next is not None
     even = line.next.worth_checking_at
     from_ = "" if even is None or even <= now else f" from {date(even, local, now)}"
-    return f"{line.name}, {where(line.room, line.place)}: worth checking whether it is {STAGES[line.next.kind]}{from_}."
+    return f"worth checking whether it is {STAGES[line.next.kind]}{from_}."
 
 
 def _varnishing(line: PieceLine, ahead: Foreseen | None, board: Board, now: datetime, local: Local) -> str:
@@ -184,4 +198,4 @@ def _varnishing(line: PieceLine, ahead: Foreseen | None, board: Board, now: date
         damp = f" {line.room} turns damp from {date(ahead.begins_at, local, now)}: be done before."
     elif any(alarm.room == line.room and alarm.kind is AlarmKind.DAMP for alarm in board.alarms):
         damp = f" Not while {line.room} is damp."
-    return f"{line.name}, {where(line.room, line.place)}: can be varnished.{wash}{damp} {VARNISH_CAUTION}"
+    return f"can be varnished.{wash}{damp} {VARNISH_CAUTION}"

@@ -221,7 +221,7 @@ def _between(low: datetime | None, high: datetime, dates: Sequence[datetime | No
 def odds_of(forecast: Forecast | None, finger: Finger, at: datetime, poured_at: datetime) -> float | None:
     """How likely it was that a finger would find this then, by the dates of a forecast; None: it has none."""
     dates = {milestone.kind: milestone for milestone in forecast.milestones} if forecast else {}
-    touch_dry, handle = (_reached_by(dates.get(kind), at, poured_at) for kind in NAMES.values())
+    touch_dry, handle = (reached_by(dates.get(kind), at, poured_at) for kind in NAMES.values())
     if finger is Finger.TACKY:
         return None if touch_dry is None else 1 - touch_dry
     if finger is Finger.TOUCH_DRY and touch_dry is not None and handle is not None:
@@ -229,7 +229,7 @@ def odds_of(forecast: Forecast | None, finger: Finger, at: datetime, poured_at: 
     return touch_dry if finger is Finger.TOUCH_DRY else handle
 
 
-def _reached_by(milestone: Milestone | None, at: datetime, poured_at: datetime) -> float | None:
+def reached_by(milestone: Milestone | None, at: datetime, poured_at: datetime) -> float | None:
     """Odds that a milestone is reached by then: its dates lie on a normal curve of the logarithm of time, each half of
     it with its own width."""
     if milestone is None or milestone.worth_checking_at is None:

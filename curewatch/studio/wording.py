@@ -146,6 +146,22 @@ def listed(found: Sequence[str], most: int = 4) -> str:
     return " and ".join([", ".join(found[:-1]), found[-1]] if len(found) > 1 else found)
 
 
+def air(temp_c: float | None, rh_pct: float | None) -> str:
+    """`18.9 °C, 50 %`, as far as it is known."""
+    known = ((temp_c, 1, "°C"), (rh_pct, 0, "%"))
+    return ", ".join(f"{value:.{digits}f} {unit}" for value, digits, unit in known if value is not None)
+
+
+def together(name: str, count: int) -> str:
+    """`Coaster, 6 pieces`: of a series."""
+    return f"{name}, {count} piece{'' if count == 1 else 's'}"
+
+
+def by(name: str | None) -> str:
+    """`, by Ada`; nothing where nobody is named."""
+    return "" if name is None else f", by {name}"
+
+
 def where(room: str, place: str | None) -> str:
     return f"{room}, {place}" if place else room
 
@@ -201,12 +217,7 @@ def sentences(remarks: Iterable[Remark]) -> str:
 
 
 def _note(one: Remark) -> str:
-    air = [
-        f"{value:.{digits}f} {unit}"
-        for value, digits, unit in ((one.temp_c, 1, "°C"), (one.rh_pct, 0, "%"))
-        if value is not None
-    ]
-    return _REMARKS[one.kind].format(**vars(one), air=", ".join(air)) + _question(one)
+    return _REMARKS[one.kind].format(**vars(one), air=air(one.temp_c, one.rh_pct)) + _question(one)
 
 
 def _question(one: Remark) -> str:

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from pydantic import Field
 
+from curewatch.desk.commands.trust import Check
 from curewatch.desk.reports.cure_record import PieceHistory
 from curewatch.desk.reports.room import SensorLine
 from curewatch.physics.air import Array
@@ -148,6 +149,7 @@ class ReadingOut(View):
     rh_pct: float | None
     source: str
     battery_pct: float | None
+    by: str | None = Field(description="Who typed it, as far as it was told")
 
 
 class SensorTrustOut(View):
@@ -237,8 +239,31 @@ class SensorOut(View):
         )
 
 
+class CheckOut(View):
+    """A reading typed beside a sensor, the last one of the last days."""
+
+    at: datetime
+    source: str
+    temp_c: float | None = Field(description="As it was typed")
+    rh_pct: float | None
+    sensor_temp_c: float | None
+    sensor_rh_pct: float | None
+    agrees: bool
+    text: str
+
+    @classmethod
+    def of(cls, one: Check, tz: ZoneInfo) -> CheckOut:
+        temp_c, rh_pct = one.sensor_said
+        return cls(
+            at=local(one.at, tz), source=one.source, temp_c=one.typed.temp_c, rh_pct=one.typed.rh_pct,
+            sensor_temp_c=rounded(temp_c), sensor_rh_pct=rounded(rh_pct), agrees=not one.is_apart,
+            text=one.in_words(lambda at: at.astimezone(tz)),
+        )  # fmt: skip
+
+
 class RoomReportOut(RoomOut):
     sensors: list[SensorOut]
+    checks: list[CheckOut]
     doubts: list[str] = Field(description="What was wrong with the readings of the last day, the newest first")
     limits: LimitsOut
     alarms: list[AlarmOut]

@@ -13,7 +13,8 @@ from curewatch.records import Forecast, MilestoneKind
 from curewatch.records.observations import Finger
 from curewatch.studio.air import flaws
 from curewatch.studio.air.flaws import Finding, Flaw
-from curewatch.studio.board import Board, PieceLine, RoomLine
+from curewatch.studio.board import Board, PieceLine, RoomLine, SeriesLine, in_series
+from curewatch.studio.planning.promises import Promised
 from curewatch.views.alarms import AlarmOut
 from curewatch.views.base import View, local, rounded
 
@@ -44,6 +45,27 @@ def milestones_of(forecast: Forecast | None, tz: ZoneInfo) -> dict[str, Mileston
     }
 
 
+class PromisedOut(View):
+    """By when a piece is to be ready, and the odds of it."""
+
+    due_at: datetime
+    occasion: str | None
+    ready: MilestoneKind = Field(description="What it is to have reached by then")
+    odds: float | None = Field(description="Of being in time; null: not known yet")
+    odds_at_most: bool = Field(description="Less than odds; by how much is not known")
+    at_risk: bool
+    by: str | None = Field(description="Who promised it, as far as it was told")
+    text: str
+
+    @classmethod
+    def of(cls, one: Promised, tz: ZoneInfo) -> PromisedOut:
+        return cls(
+            due_at=local(one.due_at, tz), occasion=one.promise.occasion, ready=one.promise.ready,
+            odds=rounded(one.odds, 3), odds_at_most=one.at_most, at_risk=one.at_risk, by=one.promise.logged_by,
+            text=one.in_words(lambda at: at.astimezone(tz)),
+        )  # fmt: skip
+
+
 class PieceOut(View):
     id: int = Field(description="In the API's paths `id:` and this number stand for the name")
     name: str
@@ -60,6 +82,8 @@ class PieceOut(View):
     milestones: dict[str, MilestoneOut]
     reason: str | None = Field(description="Why there are no milestones")
     forecast_at: datetime | None
+    series: str | None = Field(description="What it was poured as, with others")
+    promised: PromisedOut | None
 
     @classmethod
     def of(cls, line: PieceLine, tz: ZoneInfo) -> PieceOut:
@@ -80,7 +104,22 @@ class PieceOut(View):
             milestones=milestones_of(forecast, tz),
             reason=forecast.reason if forecast else "not forecast yet",
             forecast_at=local(forecast.made_at if forecast else None, tz),
+            series=line.series,
+            promised=None if line.promised is None else PromisedOut.of(line.promised, tz),
         )
+
+
+class SeriesOut(View):
+    """Pieces that were poured together and of which several are here: one row of the board."""
+
+    name: str
+    pieces: list[PieceOut] = Field(description="The one whose date comes next first")
+    stages: dict[str, int] = Field(description="How many are how far; at even odds with a question mark")
+
+    @classmethod
+    def of(cls, line: SeriesLine, tz: ZoneInfo) -> SeriesOut:
+        members = [PieceOut.of(one, tz) for one in line.members]
+        return cls(name=line.name, pieces=members, stages=dict(line.stages))
 
 
 class QualityOut(View):
@@ -134,6 +173,7 @@ class BoardOut(View):
     at: datetime
     zone: str
     pieces: list[PieceOut]
+    series: list[SeriesOut]
     rooms: list[RoomOut]
     alarms: list[AlarmOut]
 
@@ -143,6 +183,7 @@ class BoardOut(View):
             at=local(board.at, tz),
             zone=tz.key,
             pieces=[PieceOut.of(line, tz) for line in board.pieces],
+            series=[SeriesOut.of(one, tz) for one in in_series(board.pieces) if isinstance(one, SeriesLine)],
             rooms=[RoomOut.of(line, board.at, tz) for line in board.rooms],
             alarms=[AlarmOut.of(alarm, tz) for alarm in board.alarms],
         )

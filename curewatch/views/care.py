@@ -30,13 +30,17 @@ class ObservationOut(View):
     grams: float | None
     resolution_g: float | None
     surface_c: float | None
+    by: str | None = Field(description="Who found it, as far as it was told")
     notes: list[str]
 
     @classmethod
     def of(cls, seen: Seen | Observed, tz: ZoneInfo) -> ObservationOut:
         one = seen.observation
         return cls(
-            **one.model_dump(exclude={"piece_id", "at"}), at=local(one.at, tz), notes=wording.notes(seen.remarks)
+            **one.model_dump(exclude={"piece_id", "at", "logged_at", "logged_by"}),
+            at=local(one.at, tz),
+            by=one.logged_by,
+            notes=wording.notes(seen.remarks),
         )
 
 
@@ -63,6 +67,7 @@ class DoneOut(View):
     recorded_at: datetime
     too_early: bool = Field(description="Before the date from which it was safe to")
     undone_at: datetime | None = Field(description="It was not done after all")
+    by: str | None = Field(description="Who did it, as far as it was told")
 
     @classmethod
     def of(cls, one: StepDone, tz: ZoneInfo) -> DoneOut:
@@ -72,6 +77,7 @@ class DoneOut(View):
             recorded_at=local(one.recorded_at, tz),
             too_early=one.too_early,
             undone_at=local(one.undone_at, tz),
+            by=one.logged_by,
         )
 
 
@@ -92,6 +98,7 @@ class StepOut(View):
     done_id: int | None
     done_at: datetime | None
     done_too_early: bool = Field(description="Before the date from which it was safe to")
+    done_by: str | None
 
     @classmethod
     def of(cls, line: CareStep, now: datetime, tz: ZoneInfo) -> StepOut:
@@ -110,6 +117,7 @@ class StepOut(View):
             done_id=line.done.id if line.done else None,
             done_at=local(line.done.done_at if line.done else None, tz),
             done_too_early=line.done is not None and line.done.too_early,
+            done_by=line.done.logged_by if line.done else None,
         )
 
 
@@ -155,7 +163,8 @@ def step_when(line: StepOut, found: StepsOut, now: datetime, date: Dated, names:
     `names`: of the steps it waits for.
     """
     if line.done_at is not None:
-        return f"done {date(line.done_at)}{', before it was safe to' if line.done_too_early else ''}"
+        early = ", before it was safe to" if line.done_too_early else ""
+        return f"done {date(line.done_at)}{wording.by(line.done_by)}{early}"
     if line.state == "over":
         return "its time has passed"
     air = air_caveat(found.air_against) if line.needs_varnish_air and line.state in NOW else ""

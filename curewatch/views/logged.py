@@ -14,11 +14,11 @@ from curewatch.desk.commands.log import LogEntry, LogKind
 from curewatch.records import Alarm, Piece, Reading, SensorTrust, Stay
 from curewatch.records.corrections import Correction
 from curewatch.records.observations import Observation
-from curewatch.records.workshop import Photo, StepDone, Tilt
+from curewatch.records.workshop import Photo, Promise, StepDone, Tilt
 from curewatch.studio.air.flaws import trust_text
 from curewatch.studio.alarms.alarm_words import TITLES
 from curewatch.studio.learning.texts import finding
-from curewatch.studio.wording import number
+from curewatch.studio.wording import by, number
 from curewatch.views.base import RequestModel, View
 from curewatch.views.corrections import in_words
 
@@ -49,17 +49,21 @@ def logged_text(entries: Sequence[LogEntry], tz: ZoneInfo) -> str:
         return f"Poured: {_names(entries)}" if first.kind is LogKind.POUR else f"{fact.name} left the studio"
     if isinstance(fact, Reading):
         air = [("°C", fact.temp_c, 1), ("%", fact.rh_pct, 0)]
-        return f"Reading of {fact.room}: " + ", ".join(f"{'?' if v is None else number(v, d)} {u}" for u, v, d in air)
+        said = ", ".join(f"{'?' if v is None else number(v, d)} {u}" for u, v, d in air)
+        return f"Reading of {fact.room}: {said}{by(fact.logged_by)}"
     if isinstance(fact, Stay):
         return f"{first.about} moved to {fact.room}{f', {fact.place}' if fact.place else ''}"
     if isinstance(fact, Observation):
-        return f"{first.about}: {finding(fact)}"
+        return f"{first.about}: {finding(fact)}{by(fact.logged_by)}"
     if isinstance(fact, StepDone):
-        return f"{first.about}: {fact.step} done"
+        return f"{first.about}: {fact.step} done{by(fact.logged_by)}"
     if isinstance(fact, Tilt):
         return f"{first.about}: {math.degrees(fact.tilt_rad):.1f}° off level"
     if isinstance(fact, Photo):
         return f"{first.about}: photo, {fact.kind.value}"
+    if isinstance(fact, Promise):
+        date = "for no date any more" if fact.due_at is None else f"for {fact.occasion or 'a date'}"
+        return f"{first.about}: promised {date}{by(fact.logged_by)}"
     if isinstance(fact, Correction):
         said = in_words(fact, first.changes, tz)
         return f"{first.about}: {said}" if fact.naming is None else f"{said[0].upper()}{said[1:]}"

@@ -12,6 +12,7 @@ from curewatch.records import MilestoneKind
 from curewatch.studio.planning import planner
 from curewatch.studio.planning.planner import Advice, Latest
 from curewatch.views.base import View, local, rounded
+from curewatch.views.board import PromisedOut
 
 
 class AdviceOut(View):
@@ -65,6 +66,11 @@ class PlaceOut(View):
     safe_at: datetime | None
 
 
+class PiecePromisedOut(PromisedOut):
+    piece: str
+    room: str
+
+
 class PlanOut(View):
     room: str
     room_assumed: str | None = Field(description="Why this room, where none was named")
@@ -75,6 +81,7 @@ class PlanOut(View):
     latest: list[LatestOut]
     places_taken: list[PlaceOut]
     places_free: list[str]
+    promised: list[PiecePromisedOut] = Field(description="Pieces promised for a date already, the first due first")
     air_read_at: datetime
     verdict: str
     weigh: str | None = Field(description="What to do where varnish-ready is known too roughly to plan on")
@@ -96,6 +103,11 @@ class PlanOut(View):
                 for one in plan.places
             ],
             places_free=list(free),
+            promised=[
+                PiecePromisedOut(piece=one.name, room=one.room, **PromisedOut.of(one.promised, tz).model_dump())
+                for one in plan.promised
+                if one.promised is not None
+            ],
             air_read_at=local(plan.data_at, tz),
             verdict=planner.verdict(plan.latest),
             weigh=planner.weigh(plan.milestone, plan.latest[0], plan.due),

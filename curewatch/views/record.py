@@ -63,6 +63,7 @@ class PouredOut(View):
     coalescent: float
     silicone: bool
     back: Support
+    poured_by: str | None = Field(description="As far as it was told")
 
 
 def poured(drying: Drying) -> dict[str, Any]:
@@ -80,6 +81,7 @@ def poured(drying: Drying) -> dict[str, Any]:
         "coalescent": recipe.coalescent,
         "silicone": pour.silicone,
         "back": pour.support,
+        "poured_by": pour.logged_by,
     }
 
 

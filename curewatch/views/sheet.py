@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -11,6 +12,7 @@ from curewatch.studio import wording
 from curewatch.studio.alarms.damage import length_and_what
 from curewatch.studio.diagnosis.drying_history import PastAir, slope_text
 from curewatch.studio.learning.texts import finding
+from curewatch.studio.planning.promises import FIT
 from curewatch.views.corrections import in_words
 
 HONESTY = (
@@ -28,12 +30,16 @@ def facts(looked: CureRecord, date: Dated) -> list[Pair]:
     pour, recipe = drying.pour, drying.recipe
     mix = "" if recipe.stated else ", assumed"
     told = [
-        ("Poured", date(pour.at)),
+        ("Poured", f"{date(pour.at)}{wording.by(pour.logged_by)}"),
         ("Film", wording.wet_film(pour)),
         ("On", wording.SUPPORTS[pour.support]),
         ("Mix", f"{recipe.name}: {recipe.solids:.0%} solids{mix}, {'with' if pour.silicone else 'without'} silicone"),
         ("Rooms", ", ".join(dict.fromkeys(stay.room for stay in drying.stays))),
     ]
+    if drying.promise is not None:
+        promise = drying.promise
+        occasion = "" if promise.occasion is None else f" for {promise.occasion}"
+        told.append(("Promised", f"{FIT[promise.ready]} by {date(promise.due_at)}{occasion}"))
     told += [("Tilt", f"{slope_text(tilt.tilt_rad)}, {date(tilt.measured_at)}") for tilt in looked.tilts]
     if trace is not None and trace.gap_h is not None and trace.usual_gap_h is not None:
         told.append(("Skin gap", f"{trace.gap_h:.0f} h, usual for this film {trace.usual_gap_h:.0f} h (est.)"))
@@ -59,13 +65,16 @@ def _air(past: PastAir | None) -> str:
 
 def found(looked: CureRecord, date: Dated) -> list[Pair]:
     """By the moment at which it was found."""
-    return [(date(one.at), f"{HOW[one.kind.value]}: {finding(one)}") for one in looked.observations]
+    told = (
+        (one.at, f"{HOW[one.kind.value]}: {finding(one)}{wording.by(one.logged_by)}") for one in looked.observations
+    )
+    return [(date(at), said) for at, said in told]
 
 
 def done(looked: CureRecord, date: Dated) -> list[Pair]:
     """By the moment at which it was done."""
     early = {True: " (before its safe date)", False: ""}
-    return [(date(one.done_at), f"{one.step}{early[one.too_early]}") for one in looked.steps]
+    return [(date(one.done_at), f"{one.step}{early[one.too_early]}{wording.by(one.logged_by)}") for one in looked.steps]
 
 
 def photos(looked: CureRecord, date: Dated) -> list[Pair]:
@@ -84,3 +93,44 @@ def harm(looked: CureRecord) -> list[Pair]:
          f"{', looked over since' if one.cleared_at else ', not looked over yet'}")
         for one in looked.history.damages
     ]  # fmt: skip
+
+
+def rows(looked: CureRecord, date: Dated, tz: ZoneInfo) -> list[Pair]:
+    """The record as headings and what stands beside them."""
+    forecast, gone_at = looked.history.forecast, looked.history.drying.piece.gone_at
+    told = facts(looked, date)
+    for one in forecast.milestones if forecast else ():
+        odds = f"{date(one.worth_checking_at)} at even odds, {date(one.safe_at)} safe (est.)"
+        said = odds if one.found_at is None else f"found {date(one.found_at)}"
+        told.append((wording.STAGES[one.kind].capitalize(), said))
+    told += air(looked)
+    told += [("Found", f"{said}, {at}") for at, said in found(looked, date)]
+    told += [("Done", f"{said}, {at}") for at, said in done(looked, date)]
+    told += [("Photo", f"{said}, {at}") for at, said in photos(looked, date)]
+    told += [("Corrected", f"{said}, {at}") for at, said in corrected(looked, date, tz)]
+    told += [("Harm", f"{kind}: {said}") for kind, said in harm(looked)]
+    return told + ([("Left", date(gone_at))] if gone_at else [])
+
+
+@dataclass(frozen=True)
+class Compared:
+    """What stands under one heading, of each piece."""
+
+    heading: str
+    cells: tuple[str, ...]
+
+    @property
+    def differs(self) -> bool:
+        return len(set(self.cells)) > 1
+
+
+def side_by_side(records: Sequence[CureRecord], date: Dated, tz: ZoneInfo) -> list[Compared]:
+    """Heading by heading; one cell a heading and piece: what stands under it, joined."""
+    sides: list[dict[str, str]] = []
+    for looked in records:
+        side: dict[str, str] = {}
+        for heading, words in rows(looked, date, tz):
+            side[heading] = f"{side[heading]}; {words}" if heading in side else words
+        sides.append(side)
+    headings = dict.fromkeys(heading for side in sides for heading in side)
+    return [Compared(heading, tuple(side.get(heading, "-") for side in sides)) for heading in headings]

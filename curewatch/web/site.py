@@ -195,6 +195,11 @@ def visitor_of(request: Request) -> Visitor:
     return visitor
 
 
+def acting(request: Request) -> Desk:
+    """The desk in the hands of whoever asks: the name of their link or token stands beside what is logged."""
+    return site_of(request).desk.used_by(visitor_of(request).name)
+
+
 async def typed(request: Request) -> AsyncIterator[FormData]:
     """A form of ours, its token checked; with a file only where one is sent."""
     files = int(request.url.path.endswith(PHOTO))
@@ -211,6 +216,7 @@ async def typed(request: Request) -> AsyncIterator[FormData]:
 
 
 Here = Annotated[Site, Depends(site_of)]
+Acting = Annotated[Desk, Depends(acting)]
 Typed = Annotated[FormData, Depends(typed)]
 
 

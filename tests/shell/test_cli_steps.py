@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -129,3 +130,20 @@ def test_a_step_done_twice_is_refused(capsys: pytest.CaptureFixture[str]) -> Non
     printed(capsys, "done", "Heron", "wash")
     assert main(["done", "Heron", "wash"]) == 2
     assert "not done yet" in capsys.readouterr().err
+
+
+def test_a_coat_a_month_too_early_is_refused_with_what_it_risks(capsys: pytest.CaptureFixture[str]) -> None:
+    """Seen: logged without a word."""
+    assert main(["pour", "Ide", "--room", "Loft", "--wet-thickness", "1.2mm", "--at", "30 h ago"]) == 0
+    capsys.readouterr()
+    even = next(s for s in printed(capsys, "steps", "Ide")["steps"] if s["step"] == "varnish-1")["worth_checking_at"]
+    assert main(["done", "Ide", "varnish-1"]) == 2
+    said = capsys.readouterr().err
+    shown = f"{datetime.fromisoformat(even):%H:%M}"
+    assert "STEP: got 'varnish-1', expected a piece that may be ready for it (worth checking: " in said
+    assert shown in said
+    assert "shut in: it clouds" in said
+    assert "--anyway to write it down so. Varnish and aerosols: ventilate" in said
+    assert {step["done_at"] for step in printed(capsys, "steps", "Ide")["steps"]} == {None}, "nothing is stored"
+    noted = printed(capsys, "done", "Ide", "varnish-1", "--anyway")
+    assert (noted["too_early"], "before it was safe" in noted["notes"][0]) == (True, True)

@@ -126,6 +126,19 @@ def test_the_page_asks_and_takes_the_answer(studio: Studio) -> None:
     assert answer.json()["temp_offset_c"] == pytest.approx(-15)
 
 
+def test_a_check_that_agrees_stands_on_the_rooms_page_and_in_the_api(studio: Studio) -> None:
+    now = studio.clock.now()
+    log_reading(studio.desk, reading(now, 20.6, 52.0, room="Shed"))
+    said = words_of(studio.page("/room/Shed"))
+    assert (
+        "Checked Fri 20 Nov 09:00: your thermometer said 20.6 °C, 52 %, the sensor window 21.0 °C, 50 %: they agree"
+        in said
+    )
+    assert "which one is right?" not in said
+    (check,) = studio.get("/api/v1/rooms/Shed").json()["checks"]
+    assert (check["agrees"], check["sensor_temp_c"], check["temp_c"]) == (True, 21.0, 20.6)
+
+
 def test_the_command_says_what_now_counts(store: Store, capsys: pytest.CaptureFixture[str]) -> None:
     now = SystemClock().now()
     desk = Desk(store, settings_of(sensors=(SHED,)))

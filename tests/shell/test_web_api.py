@@ -14,7 +14,7 @@ from curewatch.web.access.passwords import hash_of
 from tests.core.pictures import jpeg
 from tests.shell.web_parts import NOW, PASSWORD, Studio, served
 
-OPERATIONS = 60
+OPERATIONS = 62
 """Ways that the description lists."""
 POUR = {"name": "Curlew", "room": "Shed", "wet_thickness_mm": 1.2, "width_cm": 30, "height_cm": 40}
 
@@ -158,7 +158,7 @@ def test_the_description_lists_every_way_and_every_refusal(studio: Studio) -> No
     assert {path.removeprefix("/api/v1/") for path in document["paths"]} == {
         "board", "board.csv", "notices", "notices/resend", "estimate", "level", "pours", "readings", "undo", "logged",
         "plan", "learned", "learned/forget", "materials", "recipes", "recipes/{name}", "recipes/{name}/mix",
-        "export", "import", "export.zip", "import.zip", "readings.csv", "labels", "compare", "harm", "alarms",
+        "export", "import", "export.zip", "import.zip", "readings.csv", "labels", "compare", "series", "harm", "alarms",
         "alarms/muted", "alarms/history", "rooms", "rooms/{name}", "rooms/{name}/readings", "rooms/{name}/readings.csv",
         "rooms/{name}/outlook", "rooms/{name}/alarms/{kind}/acknowledge", "rooms/{name}/alarms/{kind}/mute",
         "rooms/{name}/alarms/{kind}/unmute", "rooms/{name}/trust",
@@ -166,7 +166,8 @@ def test_the_description_lists_every_way_and_every_refusal(studio: Studio) -> No
         "pieces/{name}/advice", "pieces/{name}/cleared", "pieces/{name}/move", "pieces/{name}/gone",
         "pieces/{name}/record", "pieces/{name}/why", "pieces/{name}/air", "pieces/{name}/curve",
         "pieces/{name}/photos", "pieces/{name}/photo", "photos/{photo_id}.jpg",
-        "pieces/{name}/level", "pieces/{name}/tilts", "pieces/{name}/correct", "pieces/{name}/delete", "names",
+        "pieces/{name}/level", "pieces/{name}/tilts", "pieces/{name}/promise",
+        "pieces/{name}/correct", "pieces/{name}/delete", "names",
     }  # fmt: skip
     for ways in document["paths"].values():
         for way in ways.values():

@@ -175,11 +175,37 @@ def test_a_step_before_its_turn_wants_to_be_said_so(studio: Studio) -> None:
     answer = studio.post("/piece/Curlew/done", {"step": "varnish-2", "when": "now"}, on="/reading")
     assert answer.status_code == 422
     said = words_of(answer.text)
-    assert "“out of turn” ticked" in said
+    assert "tap once more below to write it down so" in said
     assert "--anyway" not in said
-    studio.post("/piece/Curlew/done", {"step": "varnish-2", "when": "now", "anyway": "yes"}, on="/reading")
+    form = re.search(
+        r'<form class="log" method="post" action="/piece/Curlew/done">(.*?)</form>', answer.text, re.DOTALL
+    )
+    assert form, "the second tap"
+    fields = re.findall(r'name="(\w+)" value="([^"]*)"', form[1])
+    studio.browser.post(studio.url + "/piece/Curlew/done", data=fields, timeout=20)
     with studio.store.read() as tx:
         assert [one.step for one in tx.steps()] == ["varnish-2"]
+
+
+def test_a_coat_the_film_is_not_ready_for_wants_a_second_tap_and_says_what_it_risks(studio: Studio) -> None:
+    sent = studio.post("/piece/Curlew/done", {"step": "varnish-1", "when": "10 min ago"}, on="/reading")
+    assert sent.status_code == 422
+    said = words_of(sent.text)
+    assert re.search(
+        r"a piece that may be ready for it \(worth checking: .*?\); before that the water and solvent", said
+    )
+    assert "follow the product's safety sheet" in said
+    url = studio.url + "/api/v1/pieces/Curlew/steps"
+    refused = studio.browser.post(url, json={"step": "varnish-1"}, timeout=20)
+    assert (refused.status_code, "; anyway to write it down so" in refused.json()["detail"]) == (422, True)
+    form = re.search(r'<form class="log" method="post" action="/piece/Curlew/done">(.*?)</form>', sent.text, re.DOTALL)
+    assert form
+    fields = re.findall(r'name="(\w+)" value="([^"]*)"', form[1])
+    assert "Written down as done: varnish-1." in words_of(
+        studio.browser.post(studio.url + "/piece/Curlew/done", data=fields, timeout=20).text
+    )
+    with studio.store.read() as tx:
+        assert [(one.step, one.done_at) for one in tx.steps()] == [("varnish-1", NOW - timedelta(minutes=10))]
 
 
 def test_only_the_last_step_is_taken_back(studio: Studio) -> None:
@@ -229,4 +255,4 @@ def test_a_harmed_piece_says_so_until_somebody_has_looked_it_over(studio: Studio
 def test_an_error_speaks_the_words_of_the_page() -> None:
     error = InputError(Field.STEP, "x --at y", ("it; ", Field.ANYWAY, " to write it down so"))
     said = error.in_words(label_of)
-    assert said == "Step: got 'x --at y', expected it; “out of turn” ticked to write it down so"
+    assert said == "Step: got 'x --at y', expected it; tap once more below to write it down so"

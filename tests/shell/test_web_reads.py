@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -11,7 +12,10 @@ from unittest import mock
 
 import pytest
 
+from curewatch.desk import PourOrder
 from curewatch.desk.commands import observing
+from curewatch.desk.commands.pours import log_pours
+from curewatch.records import ThicknessSource
 from curewatch.records.observations import Finger
 from curewatch.store import Store
 from tests.refreshing import refresh
@@ -19,13 +23,14 @@ from tests.shell.web_parts import NOW, Studio, served
 
 PLAN = "room=Shed&due={due:%Y-%m-%dT18:00:00Z}"
 PAGES = (
-    "/", "/piece/Curlew", "/room/Shed", "/record/Curlew", "/labels", "/alarms", "/lately", "/names", "/metrics",
+    "/", "/series/Smew", "/piece/Curlew", "/room/Shed", "/record/Curlew", "/labels", "/alarms", "/lately", "/names",
+    "/metrics",
     f"/plan?{PLAN.replace('T18:00:00Z', '')}&thickness=medium&recipe=river%20white",
     *(f"/api/v1/{path}" for path in (
         "board", "pieces/Curlew", "pieces/Curlew/record", "pieces/Curlew/curve", "pieces/Curlew/observations",
         "pieces/Curlew/photos",
         "pieces/Curlew/steps", "pieces/Curlew/advice", "pieces/Curlew/air", "rooms/Shed", "rooms/Shed/outlook",
-        "learned", "names",
+        "learned", "names", "series", "compare?one=Smew",
         f"plan?{PLAN}&wet_thickness_mm=1.2&recipe=river%20white",
     )),
 )  # fmt: skip
@@ -37,6 +42,8 @@ def studio(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Studio]:
     with served(Path(tmp_path_factory.mktemp("studio"))) as studio:
         studio.pour(hours_ago=20)
         studio.read(hours=60)
+        pair = PourOrder("Smew 1", "Shed", NOW - timedelta(hours=9), 1.2e-3, ThicknessSource.GAUGE, series="Smew")
+        log_pours(studio.desk, [pair, replace(pair, name="Smew 2", silicone=True)], NOW)
         observing.feel(studio.desk, "Curlew", Finger.TACKY, NOW - timedelta(hours=2), NOW)
         refresh(studio.desk, NOW)
         yield studio

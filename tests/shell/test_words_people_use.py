@@ -26,7 +26,7 @@ def studio(tmp_path: Path) -> Iterator[Studio]:
     with served(tmp_path) as studio:
         studio.read(hours=30)
         studio.pour(hours_ago=26)
-        put_recipe(studio.desk, BLEND)
+        put_recipe(studio.desk, BLEND, NOW)
         yield studio
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+import textwrap
+from dataclasses import replace
 from datetime import datetime
 from functools import partial
 from typing import Annotated
@@ -11,7 +13,7 @@ import typer
 
 from curewatch.cli import options
 from curewatch.cli.options import At, Name, RoomName
-from curewatch.cli.output import Page, say, say_json, say_notes
+from curewatch.cli.output import PIPED_WIDTH, Page, say, say_json, say_notes
 from curewatch.cli.session import desk_of, iso, moment, refresh_first, say_view
 from curewatch.cli.texts import piece_text
 from curewatch.desk import Desk
@@ -22,16 +24,19 @@ from curewatch.desk.commands.readings import log_reading
 from curewatch.desk.commands.trust import parse_trust, trust_sensor
 from curewatch.desk.commands.undo import undo_last
 from curewatch.desk.mixing import density_of
-from curewatch.desk.reports.piece import piece_report
+from curewatch.desk.orders import pieces_meant
+from curewatch.desk.reports.piece import piece_report, report_of
 from curewatch.intake.typed import parse_air, parse_humidity
 from curewatch.intake.typed.names import named
-from curewatch.intake.typed.pours import PourWords
+from curewatch.intake.typed.pours import PourWords, promise_told
 from curewatch.intake.typed.quantities import ROOM_TEMPERATURE
 from curewatch.records import Reading, Trust
 from curewatch.records.errors import Field, InputError
+from curewatch.records.workshop import Promise
 from curewatch.studio import wording
 from curewatch.studio.air.flaws import trust_text
 from curewatch.views.air import SensorTrustOut
+from curewatch.views.board import PieceOut
 from curewatch.views.record import PieceReportOut
 
 
@@ -62,10 +67,22 @@ def pour(
         ),
     ] = None,
     at: At = None,
+    due: options.Due = None,
+    occasion: options.Occasion = None,
+    ready: options.Ready = None,
+    by: options.By = None,
     times: Annotated[
         str, typer.Option("--times", metavar="N", help="So many alike from one mix: 'NAME 1' to 'NAME N'.")
     ] = "1",
     new: options.New = False,
+    pair: Annotated[
+        str | None,
+        typer.Option(
+            "--pair",
+            metavar="silicone|RECIPE",
+            help="As many again, to compare: with and without silicone, or of another recipe.",
+        ),
+    ] = None,
     as_json: options.AsJson = False,
 ) -> None:
     """Log a pour: a new piece, when it was poured, how thick, and where it lies."""
@@ -73,9 +90,12 @@ def pour(
         name=name, room=room, times=times, wet_thickness=wet_thickness, poured=poured, ran_off=ran_off, layer=layer,
         size=size, place=place, recipe=recipe, silicone=silicone, support=support, air=air, tilt=tilt, paint=paint,
         new=new,
+        pair=pair,
     )  # fmt: skip
-    with desk_of(ctx) as (desk, now):
+    with desk_of(ctx, by) as (desk, now):
         orders = words.orders(moment(at, desk, now), partial(density_of, desk))
+        promised = promise_told(due, occasion, ready, now, desk.zone)
+        orders = [replace(order, promise=promised) for order in orders]
         logged, names = log_pours(desk, orders, now), [one.name for one in orders]
         refresh_first(desk, now)
         reports = [piece_report(desk, one, now) for one in names]
@@ -96,12 +116,13 @@ def reading(
     humidity: Annotated[str, typer.Option("--humidity", metavar="RH", help="Relative humidity, such as 50%.")],
     at: At = None,
     new: options.New = False,
+    by: options.By = None,
     as_json: options.AsJson = False,
 ) -> None:
     """Type a reading of a room's temperature and humidity."""
     temp_c = ROOM_TEMPERATURE.parse(temperature, Field.TEMPERATURE)
     rh_pct = parse_humidity(humidity, field=Field.HUMIDITY)
-    with desk_of(ctx) as (desk, now):
+    with desk_of(ctx, by) as (desk, now):
         when = moment(at, desk, now)
         read = Reading(room=named(room, Field.ROOM), at=when, temp_c=temp_c, rh_pct=rh_pct, received_at=now)
         logged = log_reading(desk, read, new=new)
@@ -172,6 +193,38 @@ def move(
         speed = None if air is None else parse_air(air, field=Field.AIR)
         moved = moves.move(desk, name, *where, now, speed, at=moment(at, desk, now), new=new)
         _say_where(desk, name, now, wording.notes(moved.remarks), "move", as_json)
+
+
+def promise(
+    ctx: typer.Context,
+    name: Annotated[str, typer.Argument(metavar="NAME", help="The piece's name, or a series'.")],
+    due: options.Due = None,
+    occasion: options.Occasion = None,
+    ready: options.Ready = None,
+    none: Annotated[bool, typer.Option("--none", help="Instead: nobody waits for it any more.")] = False,
+    by: options.By = None,
+    as_json: options.AsJson = False,
+) -> None:
+    """Say by when a piece, or a series, is to be ready, or that another date holds: you are told if it is at risk."""
+    if (due is None) is not none:
+        raise InputError(Field.DUE, due, "a date such as '12 Dec', or --none alone")
+    with desk_of(ctx, by) as (desk, now):
+        told = promise_told(due, occasion, ready, now, desk.zone)
+        gone = Promise(piece_id=0, due_at=None, logged_at=now)
+        made = moves.promise(desk, name, gone if told is None else told, now)
+        refresh_first(desk, now)
+        with desk.store.read() as tx:
+            reports = [report_of(tx, piece.name, now) for piece in pieces_meant(tx, name)]
+        if as_json:
+            pieces = [PieceOut.of(one.line, desk.settings.tz).model_dump(mode="json") for one in reports]
+            say_json("promise", pieces=pieces)
+            return
+        for one in reports if told is not None else ():
+            assert one.line.promised is not None
+            said = f"{one.line.name}: {one.line.promised.in_words(desk.local)}."
+            say(textwrap.fill(said, PIPED_WIDTH, subsequent_indent="  "))
+        if told is None:
+            say(f"{name}: nobody waits for {'it' if len(made) == 1 else 'them'} any more.")
 
 
 def gone(ctx: typer.Context, name: Name, at: At = None, undo: _Undo = False, as_json: options.AsJson = False) -> None:

@@ -19,7 +19,7 @@ from curewatch.desk.commands import aftercare, observing
 from curewatch.desk.commands.log import OF_PIECES, OF_RECIPES, OF_ROOMS
 from curewatch.desk.commands.observing import Observed
 from curewatch.desk.commands.photos import keep_photo
-from curewatch.desk.commands.undo import undo_last, undo_observation
+from curewatch.desk.commands.undo import undo_last, undo_observation, undo_series
 from curewatch.desk.reports import learned as reports_learned
 from curewatch.intake.files.photo import parse_photo_kind, read_photo
 from curewatch.intake.typed.finger import parse_finger
@@ -53,13 +53,13 @@ Middle = Annotated[
 ]
 
 
-def feel(ctx: typer.Context, name: Name, says: Says = None, middle: Middle = False, at: At = None, undo: Undo = False,
-         as_json: options.AsJson = False) -> None:  # fmt: skip
+def feel(ctx: typer.Context, name: Name, says: Says = None, middle: Middle = False, at: At = None,
+         by: options.By = None, undo: Undo = False, as_json: options.AsJson = False) -> None:  # fmt: skip
     """Log a finger test: dates of this piece, and of later pours of its recipe and at its place, follow."""
     if (says is None) is not undo:
         raise InputError(Field.FINGER, says or "nothing", f"one of {', '.join(Finger)}, or --undo alone")
     finger = None if says is None else parse_finger(says)
-    with desk_of(ctx) as (desk, now):
+    with desk_of(ctx, by) as (desk, now):
         if finger is None:
             _undo(desk, name, ObservationKind.FINGER, at, now, as_json)
         else:
@@ -72,6 +72,7 @@ def weigh(
     name: Name,
     grams: Annotated[str | None, typer.Argument(metavar="MASS", help="Such as 512, 512.5g or 18 oz.")] = None,
     at: At = None,
+    by: options.By = None,
     resolution: Annotated[
         str | None, typer.Option("--resolution", metavar="MASS", help="The scale's smallest step. Left out: as typed.")
     ] = None,
@@ -84,7 +85,7 @@ def weigh(
     """
     if (grams is None) is not undo:
         raise InputError(Field.GRAMS, grams or "nothing", "a mass such as 512g, or --undo alone")
-    with desk_of(ctx) as (desk, now):
+    with desk_of(ctx, by) as (desk, now):
         if grams is None:
             _undo(desk, name, ObservationKind.WEIGHING, at, now, as_json)
             return
@@ -125,6 +126,7 @@ def surface(
     name: Name,
     temperature: Annotated[str | None, typer.Argument(metavar="TEMP", help="Such as 17.5C or 63F.")] = None,
     at: At = None,
+    by: options.By = None,
     undo: Undo = False,
     as_json: options.AsJson = False,
 ) -> None:
@@ -134,7 +136,7 @@ def surface(
     """
     if (temperature is None) is not undo:
         raise InputError(Field.SURFACE, temperature or "nothing", "a temperature such as 17.5C, or --undo alone")
-    with desk_of(ctx) as (desk, now):
+    with desk_of(ctx, by) as (desk, now):
         if temperature is None:
             _undo(desk, name, ObservationKind.SURFACE, at, now, as_json)
             return
@@ -171,7 +173,8 @@ def _say(desk: Desk, observed: Observed, kind: str, as_json: bool) -> None:
         found = ObservationOut.of(observed, desk.settings.tz).model_dump(mode="json")
         say_json(kind, piece=observed.piece.name, observation=found)
         return
-    say(f"Logged {observed.piece.name}: {finding(one)} at {desk.local(one.at):%a %d %b %H:%M}.")
+    by = wording.by(one.logged_by)
+    say(f"Logged {observed.piece.name}: {finding(one)} at {desk.local(one.at):%a %d %b %H:%M}{by}.")
     for note in wording.notes(observed.remarks):
         say(textwrap.fill(f"Note: {note}", PIPED_WIDTH, subsequent_indent="  "))
 
@@ -197,25 +200,30 @@ def done(
     name: Name,
     step: Annotated[str, typer.Argument(metavar="STEP", help="The step, as `curewatch steps` lists it.")],
     at: At = None,
+    by: options.By = None,
     anyway: Annotated[
-        bool, typer.Option("--anyway", help="Write it down although a step that comes first was left out.")
+        bool,
+        typer.Option(
+            "--anyway", help="Write it down although a step that comes first was left out, or the film is not ready."
+        ),
     ] = False,
     as_json: options.AsJson = False,
 ) -> None:
     """Write down that a step was done."""
-    with fresh_desk_of(ctx) as (desk, now):
+    with fresh_desk_of(ctx, by) as (desk, now):
         noted = aftercare.done(desk, name, named(step, Field.STEP), moment(at, desk, now), now, anyway=anyway)
         notes = wording.notes(noted.remarks)
         if as_json:
             say_view("done", DoneOut.of(noted.step, desk.settings.tz), piece=name, notes=notes)
             return
         say_notes(notes)
-        say(f"{name}: {noted.step.step} done at {desk.local(noted.step.done_at):%a %d %b %H:%M}.")
+        by_whom = wording.by(noted.step.logged_by)
+        say(f"{name}: {noted.step.step} done at {desk.local(noted.step.done_at):%a %d %b %H:%M}{by_whom}.")
 
 
 def undo(
     ctx: typer.Context,
-    name: Annotated[str | None, typer.Argument(metavar="PIECE", help="The piece's name.")] = None,
+    name: Annotated[str | None, typer.Argument(metavar="PIECE", help="The piece's name, or a series'.")] = None,
     room: Annotated[str | None, typer.Option("--room", metavar="ROOM", help="Of this room, not of a piece.")] = None,
     recipe: Annotated[str | None, typer.Option("--recipe", metavar="RECIPE", help="Of this recipe.")] = None,
     as_json: options.AsJson = False,
@@ -226,9 +234,14 @@ def undo(
         raise InputError(Field.PIECE, name, "the name of a piece, or of a room or a recipe, and no two of them")
     with desk_of(ctx) as (desk, now):
         kinds = OF_PIECES if name is not None else OF_ROOMS if room is not None else OF_RECIPES
-        entry = undo_last(desk, name or room or recipe or "", now, kinds)
+        with desk.store.read() as tx:
+            pieces = tx.pieces()
+        whole = name not in {piece.name for piece in pieces} and name in {piece.series for piece in pieces}
+        about = name or room or recipe or ""
+        entries = undo_series(desk, about, now) if whole else [undo_last(desk, about, now, kinds)]
         refresh_first(desk, now)
-    text, step = logged_text([entry], desk.settings.tz), entry.fact if isinstance(entry.fact, StepDone) else None
+    entry = entries[0]
+    text, step = logged_text(entries, desk.settings.tz), entry.fact if isinstance(entry.fact, StepDone) else None
     if as_json:
         values = {} if step is None else DoneOut.of(step, desk.settings.tz).model_dump(mode="json")
         say_json("undo", piece=name, room=room, recipe=recipe, done=entry.kind.value, text=text, **values)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import textwrap
 from typing import Annotated
 
 import typer
@@ -12,13 +13,16 @@ from curewatch.cli.options import Name
 from curewatch.cli.output import Page, say, say_json
 from curewatch.cli.session import answer, fresh_desk_of, say_view
 from curewatch.cli.texts import board_text, piece_text, plan_text, record_text
+from curewatch.desk.orders import series_here
 from curewatch.desk.reports import cure_record, planning
 from curewatch.desk.reports.board import board_of
-from curewatch.desk.reports.cure_record import cure_record_of
+from curewatch.desk.reports.cure_record import compared, cure_record_of
 from curewatch.desk.reports.piece import piece_report
 from curewatch.records.errors import Field, InputError
+from curewatch.studio.board import SeriesLine
 from curewatch.studio.diagnosis.mechanisms import Trouble
-from curewatch.views.board import BoardOut
+from curewatch.studio.planning import promises
+from curewatch.views.board import BoardOut, SeriesOut
 from curewatch.views.plan import AdviceOut
 from curewatch.views.record import ComparedOut, FindingOut, PieceReportOut, RecordOut
 
@@ -36,15 +40,19 @@ def piece(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> No
     """One piece: its pour, its milestones with how sure they are, and what the room is doing to it."""
     with fresh_desk_of(ctx) as (desk, now):
         report = piece_report(desk, name, now)
-        advice = [AdviceOut.of(one) for one in planning.advice(report, now)]
+        could = planning.advice(report, now)
+        advice = [AdviceOut.of(one) for one in could]
         if as_json:
             told = [one.model_dump(mode="json") for one in advice]
             say_view("piece", PieceReportOut.of_report(report, now, desk.settings.tz), advice=told)
             return
         page = Page.of(sys.stdout)
         say(piece_text.text(desk.settings.tz, report, now, page))
-        if could := plan_text.advice_text(advice, page):
-            say(f"\n{could}")
+        if text := plan_text.advice_text(advice, page):
+            say(f"\n{text}")
+        if report.line.promised is not None and report.line.promised.at_risk:
+            helps = promises.help_in_words(promises.helped(report.drying, report.forecast, could, now))
+            say(f"\n{textwrap.fill(helps, page.width)}")
 
 
 def record(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:
@@ -76,12 +84,27 @@ def why(
 
 def compare(
     ctx: typer.Context,
-    one: Annotated[str, typer.Argument(metavar="NAME", help="A piece.")],
-    other: Annotated[str, typer.Argument(metavar="OTHER", help="Another.")],
+    one: Annotated[str, typer.Argument(metavar="NAME", help="A piece; without OTHER, a series.")],
+    other: Annotated[str | None, typer.Argument(metavar="[OTHER]", help="Another piece.")] = None,
     as_json: options.AsJson = False,
 ) -> None:
-    """Two pieces' records side by side."""
+    """Records side by side: of two pieces, or of a series poured to be compared."""
     with fresh_desk_of(ctx) as (desk, now):
-        pair = [cure_record_of(desk, name, now) for name in (one, other)]
-        seen = ComparedOut(pieces=[RecordOut.of(looked, desk.settings.tz) for looked in pair])
-    answer(as_json, "compare", seen, lambda page: record_text.side_by_side(desk.settings.tz, pair[0], pair[1], page))
+        found = compared(desk, one, other, now)
+        seen = ComparedOut(pieces=[RecordOut.of(looked, desk.settings.tz) for looked in found])
+    answer(as_json, "compare", seen, lambda page: record_text.side_by_side(desk.settings.tz, found, page))
+
+
+def series(
+    ctx: typer.Context,
+    name: Annotated[str, typer.Argument(metavar="SERIES", help="The name that the pieces were poured under.")],
+    as_json: options.AsJson = False,
+) -> None:
+    """The pieces of a series, each with its stage and next dates."""
+    with fresh_desk_of(ctx) as (desk, now):
+        with desk.store.read() as tx:
+            members = {piece.name for piece in series_here(tx, name)}
+        seen = board_of(desk, now)
+        lines = tuple(line for line in seen.pieces if line.name in members)
+        out = SeriesOut.of(SeriesLine(name, lines), desk.settings.tz)
+    answer(as_json, "series", out, lambda page: board_text.series_text(out, now, page))

@@ -11,7 +11,7 @@ from curewatch.cli.texts.dates import short_date
 from curewatch.records import MilestoneKind
 from curewatch.studio import wording
 from curewatch.views.alarms import AlarmOut
-from curewatch.views.board import BoardOut, PieceOut, RoomOut
+from curewatch.views.board import BoardOut, PieceOut, RoomOut, SeriesOut
 
 _DATE = 14
 _NAME_MOST = 20
@@ -22,28 +22,63 @@ _FINDINGS = 2
 def text(seen: BoardOut, page: Page) -> str:
     """The board, at most `page.width` wide: pieces by next date, then rooms, then alarms."""
     parts = [page.bold(f"The studio on {seen.at:%a %d %b %Y, %H:%M} ({seen.zone})")]
-    parts.append(_pieces(seen, page) if seen.pieces else "No pieces yet: `curewatch pour NAME --room ROOM …`.")
+    parts.append(
+        _table(_rows(seen), seen.at, page) if seen.pieces else "No pieces yet: `curewatch pour NAME --room ROOM …`."
+    )
     if seen.rooms:
         parts.append(page.bold("Rooms") + "\n" + "\n".join(_room(room, seen.at, page) for room in seen.rooms))
     parts.append(_alarms(seen.alarms, seen.at, page))
     return "\n\n".join(parts)
 
 
-def _pieces(seen: BoardOut, page: Page) -> str:
-    longest = max(len(one.name) for one in seen.pieces)
-    width = min(max(longest, len("Piece")), _NAME_MOST)
+def series_text(seen: SeriesOut, now: datetime, page: Page) -> str:
+    """The pieces of a series, a line each."""
+    rows: list[Row] = [(one.name, one, wording.where(one.room, one.place), _promised([one])) for one in seen.pieces]
+    return f"{page.bold(wording.together(seen.name, len(rows)))}\n\n{_table(rows, now, page)}"
+
+
+Row = tuple[str, PieceOut, str, list[str]]
+"""Of a piece or series: its name, the piece that comes next, where it lies, and what is said beneath."""
+
+
+def _table(rows: Sequence[Row], now: datetime, page: Page) -> str:
+    width = min(max(len("Piece"), *(len(name) for name, *_ in rows)), _NAME_MOST)
     where = max(0, min(page.width - (width + 2 + 15 + 14 + 2 * (_DATE + 1)), 24))
     head = f"{'Piece':<{width}}  {'Stage':<14} {'Next':<13} {'Worth checking':<{_DATE}} {'Safe to assume':<{_DATE}}"
-    rows = [page.bold((head + (" Where" if where > 8 else "")).rstrip())]
-    for one in seen.pieces:
+    lines = [page.bold((head + (" Where" if where > 8 else "")).rstrip())]
+    for name, one, place, beside in rows:
         stage = one.stage + ("" if one.stage_is_safe else "?")  # marked where it holds at even odds only
-        dates = (_date(one, at, seen.at) for at in (one.worth_checking_at, one.safe_at))
-        row = f"{clipped(one.name, width):<{width}}  {stage:<14} {_next(one):<13} " + " ".join(
+        dates = (_date(one, at, now) for at in (one.worth_checking_at, one.safe_at))
+        row = f"{clipped(name, width):<{width}}  {stage:<14} {_next(one):<13} " + " ".join(
             f"{date:<{_DATE}}" for date in dates
         )
-        place = f"{one.room}, {one.place}" if one.place else one.room
-        rows.append((row + (f" {clipped(place, where - 1)}" if where > 8 else "")).rstrip())
-    return "\n".join(rows)
+        lines.append((row + (f" {clipped(place, where - 1)}" if where > 8 else "")).rstrip())
+        lines += [f"    {said}" for text in beside for said in textwrap.wrap(text, page.width - 4)]
+    return "\n".join(lines)
+
+
+def _rows(seen: BoardOut) -> list[Row]:
+    series = {one.name: one for one in seen.series}
+    found: list[Row] = []
+    for piece in seen.pieces:
+        alike = series.get(piece.series or "")
+        if alike is None:
+            found.append((piece.name, piece, wording.where(piece.room, piece.place), _promised([piece])))
+        elif piece.name == alike.pieces[0].name:
+            spread = ", ".join(f"{count} {stage}" for stage, count in alike.stages.items())
+            where = " / ".join(dict.fromkeys(wording.where(one.room, one.place) for one in alike.pieces))
+            beside = [f"of {len(alike.pieces)}: {spread}"] if len(alike.stages) > 1 else []
+            beside += _promised(alike.pieces)
+            found.append((f"{alike.name} \u00d7{len(alike.pieces)}", piece, where, beside))
+    return found
+
+
+def _promised(pieces: Sequence[PieceOut]) -> list[str]:
+    """Each promise once, as it stands of the piece whose odds are lowest."""
+    found = sorted(
+        (one.promised for one in pieces if one.promised), key=lambda one: 1.0 if one.odds is None else one.odds
+    )
+    return list({(one.due_at, one.ready): one.text for one in reversed(found)}.values())
 
 
 def _next(one: PieceOut) -> str:

@@ -22,12 +22,18 @@ def text(tz: ZoneInfo, report: PieceReport, now: datetime, page: Page) -> str:
     """The piece, at most `page.width` wide."""
     line, pour, forecast = report.line, report.drying.pour, report.forecast
     mix = f"{pour.recipe}, {'with' if pour.silicone else 'without'} silicone"
+    poured = f"{wording.date(pour.at, lambda at: at.astimezone(tz), now)} ({wording.age(pour.at, now)})"
     rows = [
         page.bold(f"{line.name}: {_stage(tz, line, now)}"),
-        f"Poured    {wording.date(pour.at, lambda at: at.astimezone(tz), now)} ({wording.age(pour.at, now)})",
+        f"Poured    {poured}{wording.by(pour.logged_by)}",
         f"Lies in   {wording.where(report.drying.room, report.drying.place)}",
         f"Film      {wording.wet_film(pour)}; {mix}",
     ]
+    if line.promised is not None:
+        said = f"Promised  {line.promised.in_words(lambda at: at.astimezone(tz))}"
+        rows += textwrap.wrap(said, page.width, subsequent_indent=" " * 10)
+    if line.series is not None:
+        rows.append(f"One of    {line.series} (`curewatch series`)")
     if pour.support is not Support.CANVAS:
         rows.append(f"On        {wording.SUPPORTS[pour.support]}")
     if photos := report.history.photos:

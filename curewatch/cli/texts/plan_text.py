@@ -30,6 +30,9 @@ def text(plan: PlanOut, now: datetime, page: Page) -> str:
     rows += ["", *textwrap.wrap(plan.verdict, page.width), *textwrap.wrap(plan.weigh or "", page.width)]
     rows += textwrap.wrap(f"Cracks are told {wording.CRACKS_BY}.", page.width)
     rows += ["", *_places(plan, date, page)]
+    if plan.promised:
+        rows += ["", page.bold("Promised already")]
+        rows += [line for one in plan.promised for line in textwrap.wrap(f"{one.piece}: {one.text}", page.width)]
     age = f"{plan.room} was last read {wording.age(plan.air_read_at, now)}; what is to come is its usual days."
     return "\n".join([*rows, *textwrap.wrap(age, page.width), *textwrap.wrap(planner.PLAN_CAUTION, page.width)])
 

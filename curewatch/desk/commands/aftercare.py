@@ -13,8 +13,9 @@ from curewatch.desk.snapshot.air import PastCache, air_to_come
 from curewatch.records.errors import Field, InputError, Words
 from curewatch.records.remarks import Remark, RemarkKind
 from curewatch.records.workshop import StepDone
+from curewatch.studio import wording
 from curewatch.studio.air.climate import Climate
-from curewatch.studio.care.aftercare import Care, CareStep, Step, plan, skins
+from curewatch.studio.care.aftercare import Care, CareStep, Step, plan, risk, skins
 from curewatch.studio.care.varnish_air import Window, against, dew_margin, next_window
 
 
@@ -65,7 +66,8 @@ def steps_of(found: PieceHistory, past: Climate | None, care: Care, now: datetim
 
 def done(desk: Desk, name: str, step: str, at: datetime, now: datetime, *, anyway: bool = False) -> LoggedStep:
     """Write down that a step was done. InputError where it cannot have been: unknown, done already, before the pour, or
-    before a step that has to come first; `anyway` writes the last one down all the same.
+    where it should not have been: before a step that has to come first, or long before the film is ready for it;
+    `anyway` writes the last two down all the same.
     """
     found, care = history(desk, name, now), care_of(desk.settings)
     lines = {line.step: line for line in _lines(found, care)}
@@ -80,10 +82,20 @@ def done(desk: Desk, name: str, step: str, at: datetime, now: datetime, *, anywa
         raise InputError(Field.AT, _at(desk, at), f"a moment after the pour at {_at(desk, found.drying.pour.at)}")
     if line.after and not anyway:
         raise InputError(Field.STEP, step, _first(line))
+    dated = found.forecast is not None and found.forecast.reason is None
+    if dated and not anyway and (line.ready_from is None or at < line.ready_from):
+        raise InputError(Field.STEP, step, _too_early(line, desk, now))
     early = line.odds.safe is None or at < line.odds.safe
     with desk.store.write() as tx:
         noted = tx.add_step(
-            StepDone(piece_id=found.drying.piece.id, step=step, done_at=at, recorded_at=now, too_early=early)
+            StepDone(
+                piece_id=found.drying.piece.id,
+                step=step,
+                done_at=at,
+                recorded_at=now,
+                too_early=early,
+                logged_by=desk.by,
+            )
         )
         mark_changed(tx)
     return LoggedStep(noted, tuple(_remarks(line, early)))
@@ -115,6 +127,14 @@ def _first(line: CareStep) -> Words:
     if Step.WASH in line.after:
         first = "the silicone to be washed off first (step wash), or varnish crawls"
     return f"{first}; ", Field.ANYWAY, " to write it down so"
+
+
+def _too_early(line: CareStep, desk: Desk, now: datetime) -> Words:
+    from_ = line.ready_from
+    when = line.film.reason or "no date is foreseen" if from_ is None else wording.date(from_, desk.local, now)
+    odds = "worth checking" if line.by_the_clock else "perhaps"
+    ready = f"a piece that may be ready for it ({odds}: {when}); before that {risk(line)}; "
+    return ready, Field.ANYWAY, f" to write it down so. {line.caution}"
 
 
 def _remarks(line: CareStep, early: bool) -> Iterator[Remark]:

@@ -14,7 +14,7 @@ from curewatch.desk.desk import mark_air_changed
 from curewatch.records import Alarm, Damage, Piece, Reading, SensorTrust, Stay
 from curewatch.records.corrections import Change, Correction, CorrectionKind, Naming
 from curewatch.records.observations import Observation
-from curewatch.records.workshop import Photo, StepDone, Tilt
+from curewatch.records.workshop import Photo, Promise, StepDone, Tilt
 from curewatch.store import Transaction
 from curewatch.studio.alarms.lifecycle import is_seen_to
 
@@ -34,6 +34,7 @@ class LogKind(StrEnum):
     STEP = "step"
     TILT = "tilt"
     PHOTO = "photo"
+    PROMISE = "promise"
     ACKNOWLEDGE = "acknowledge"
     TRUST = "trust"
     CLEARED = "cleared"
@@ -62,8 +63,8 @@ class LogEntry:
     about: str
     """The piece or room, by name."""
     fact: (
-        Piece | Stay | Reading | Observation | StepDone | Tilt | Photo | Alarm | SensorTrust | Correction
-        | tuple[Damage, ...]
+        Piece | Stay | Reading | Observation | StepDone | Tilt | Photo | Promise | Alarm | SensorTrust
+        | Correction | tuple[Damage, ...]
     )  # fmt: skip
     """Of an alarm that was acknowledged, and of damage that was cleared: as it would be again."""
     revert: Callable[[Transaction, datetime], object] = field(repr=False)
@@ -197,6 +198,20 @@ def _undo_photo(photo_id: int, tx: Transaction, _: datetime) -> None:
     tx.undo_photo(photo_id)
 
 
+def _promised(tx: Transaction, here: Here, since: datetime) -> Iterator[LogEntry]:
+    """What was promised of a piece since it was poured."""
+    for one in tx.promises(here):
+        piece = here[one.piece_id]
+        if one.logged_at >= since and one.logged_at != piece.created_at:
+            of, revert = (piece.name, one.logged_at.isoformat()), partial(_undo_promise, one)
+            yield LogEntry(LogKind.PROMISE, one.logged_at, of, piece.name, one, revert)
+
+
+def _undo_promise(promise: Promise, tx: Transaction, now: datetime) -> None:
+    tx.undo_promise(promise.piece_id, promise.logged_at)
+    tx.withdraw([key for key in tx.told_of_pieces([promise.piece_id]) if "/promise-" in key], now)
+
+
 def _acknowledged(tx: Transaction, _: Here, __: datetime) -> Iterator[LogEntry]:
     for alarm in tx.alarms():
         if is_seen_to(alarm) and alarm.acknowledged_at is not None:
@@ -293,6 +308,7 @@ _LOGS: Mapping[LogKind, Callable[[Transaction, Here, datetime], Iterator[LogEntr
     LogKind.STEP: _steps,
     LogKind.TILT: _tilts,
     LogKind.PHOTO: _photos,
+    LogKind.PROMISE: _promised,
     LogKind.ACKNOWLEDGE: _acknowledged,
     LogKind.TRUST: _trusted,
     LogKind.CLEARED: _cleared,

@@ -1,15 +1,15 @@
-"""A piece on its way: into another room or place, out of the studio, and how level it lies."""
+"""A piece on its way: into another room or place, out of the studio, by when it is promised, and how level it lies."""
 
 from __future__ import annotations
 
 from datetime import datetime
 
 from curewatch.desk.desk import Desk, mark_changed, rejudge_from
-from curewatch.desk.orders import Logged, meet_place, meet_room, piece_here
+from curewatch.desk.orders import Logged, meet_place, meet_room, piece_here, pieces_meant
 from curewatch.desk.reports.cure_record import CureRecord, cure_record_of
 from curewatch.records import Piece, Stay
 from curewatch.records.errors import Field, InputError
-from curewatch.records.workshop import Tilt
+from curewatch.records.workshop import Promise, Tilt
 from curewatch.store import Transaction
 
 
@@ -61,6 +61,25 @@ def _after_it_came(tx: Transaction, desk: Desk, piece: Piece, at: datetime) -> N
     if at <= came:
         given, since = (desk.local(one).isoformat(timespec="seconds") for one in (at, came))
         raise InputError(Field.AT, given, f"a moment after {piece.name} came to where it lies, {since}")
+
+
+def promise(desk: Desk, name: str, promised: Promise, now: datetime) -> list[Promise]:
+    """The piece, or each of the series, of that name is to be ready as `promised`; without a date, nobody waits for it.
+
+    InputError: nothing of that name is here, or nothing was promised that could be taken back.
+    """
+    with desk.store.write() as tx:
+        pieces = pieces_meant(tx, name)
+        before = {one.piece_id: one.due_at for one in tx.promises([piece.id for piece in pieces])}
+        if promised.due_at is None and not any(before.values()):
+            raise InputError(Field.DUE, "none", f"a date; {name} was promised for none")
+        mine = {"logged_at": now, "logged_by": desk.by}
+        found = [promised.model_copy(update={"piece_id": piece.id, **mine}) for piece in pieces]
+        for one in found:
+            tx.add_promise(one)
+        tx.withdraw([key for key in tx.told_of_pieces([piece.id for piece in pieces]) if "/promise-" in key], now)
+        mark_changed(tx)
+    return found
 
 
 def measured(desk: Desk, name: str, tilt_rad: float, at: datetime, now: datetime) -> CureRecord:

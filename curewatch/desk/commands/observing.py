@@ -54,7 +54,9 @@ def _log(desk: Desk, name: str, now: datetime, *, at: datetime, kind: Observatio
             raise InputError(
                 Field.AT, desk.local(at).isoformat(timespec="minutes"), f"a moment after the pour, {since}"
             )
-        given = Observation.model_validate({"piece_id": piece.id, "at": at, "kind": kind, "logged_at": now, **found})
+        given = Observation.model_validate(
+            {"piece_id": piece.id, "at": at, "kind": kind, "logged_at": now, "logged_by": desk.by, **found}
+        )
         stored, remarks = (
             (tx.add_observation(given), ()) if given.finger is None else _felt(desk, tx, piece, given, now)
         )

@@ -19,6 +19,7 @@ def log_reading(desk: Desk, reading: Reading, *, new: bool = False) -> Logged:
 
     NearName for a room that sounds like a known one, unless it is said to be `new`.
     """
+    reading = reading.model_copy(update={"logged_by": desk.by})
     with desk.store.write() as tx:
         room, remarks = meet_room(tx, reading.room, new=new)
         reading = reading.model_copy(update={"room": room})

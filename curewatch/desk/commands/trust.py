@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
@@ -14,6 +15,7 @@ from curewatch.records import Reading, SensorTrust, Trust
 from curewatch.records.errors import Field, InputError
 from curewatch.records.remarks import Remark, RemarkKind
 from curewatch.store import Transaction
+from curewatch.studio import wording
 from curewatch.studio.air.flaws import TYPED
 from curewatch.studio.air.merging import DISAGREE, SensorCheck, checks
 
@@ -36,6 +38,20 @@ class Check:
         """Whether one of the two must be wrong."""
         pairs = zip((self.off.temp_off_c, self.off.rh_off_pct), DISAGREE, strict=True)
         return any(off is not None and abs(off) > limit for off, limit in pairs)
+
+    @property
+    def sensor_said(self) -> tuple[float | None, float | None]:
+        """Temperature [°C] and humidity [%]."""
+        pairs = ((self.typed.temp_c, self.off.temp_off_c), (self.typed.rh_pct, self.off.rh_off_pct))
+        temp_c, rh_pct = (None if said is None or off is None else said - off for said, off in pairs)
+        return temp_c, rh_pct
+
+    def in_words(self, local: Callable[[datetime], datetime]) -> str:
+        """`Fri 20 Nov 12:00: your thermometer said 18.4 °C, 52 %, the sensor post 18.9 °C, 50 %: they agree`"""
+        typed, sensor = (wording.air(*pair) for pair in ((self.typed.temp_c, self.typed.rh_pct), self.sensor_said))
+        ending = "which one is right?" if self.is_apart else "they agree"
+        said = f"your thermometer said {typed}{wording.by(self.typed.logged_by)}, the sensor {self.source} {sensor}"
+        return f"{local(self.at):%a %d %b %H:%M}: {said}: {ending}"
 
 
 def last_checks(tx: Transaction, room: str, now: datetime, since: datetime) -> list[Check]:
@@ -63,7 +79,7 @@ def trust_sensor(desk: Desk, room: str, trust: Trust, now: datetime, *, source: 
     """
     with desk.store.write() as tx:
         room = room_known(tx, room)
-        found = {one.source: one for one in last_checks(tx, room, now, now - CHECKED_WITHIN)}
+        found = {one.source: one for one in standing_checks(tx, room, now)}
         if not found:
             days = CHECKED_WITHIN.days
             raise InputError(Field.ROOM, room, f"a room with a reading typed beside its sensor in the last {days} days")
@@ -97,9 +113,11 @@ def checked(tx: Transaction, reading: Reading, now: datetime) -> list[Check]:
 
 def check_remark(check: Check) -> Remark:
     """For who typed it: what the sensor said beside it."""
-    temp_c, rh_pct = (
-        None if typed is None or off is None else typed - off
-        for typed, off in ((check.typed.temp_c, check.off.temp_off_c), (check.typed.rh_pct, check.off.rh_off_pct))
-    )
+    temp_c, rh_pct = check.sensor_said
     kind = RemarkKind.SENSOR_APART if check.is_apart else RemarkKind.SENSOR_AGREES
     return Remark(kind, check.source, temp_c=temp_c, rh_pct=rh_pct)
+
+
+def standing_checks(tx: Transaction, room: str, now: datetime) -> list[Check]:
+    """The last check of each sensor of the room, of the last days."""
+    return last_checks(tx, room, now, now - CHECKED_WITHIN)

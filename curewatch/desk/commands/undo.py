@@ -21,7 +21,7 @@ from curewatch.desk.commands.log import (
 from curewatch.desk.commands.naming import pieces_of
 from curewatch.desk.commands.photos import drop_unnamed
 from curewatch.desk.desk import Desk, mark_changed
-from curewatch.desk.orders import nearest, piece_here, room_known
+from curewatch.desk.orders import nearest, piece_here, room_known, series_here
 from curewatch.desk.retraction import doubt, pieces_in, retract
 from curewatch.desk.snapshot.lessons import update_lessons
 from curewatch.records import Piece, Stay
@@ -52,6 +52,13 @@ def undo_last(desk: Desk, about: str, now: datetime, kinds: Collection[LogKind])
             _require_known(tx, about, kinds)
         undone = _revert(tx, desk, log[-1] if log else None, f"{' or '.join(kinds)} of {about}", now)
     return _relearned(desk, [undone], now)[0]
+
+
+def undo_series(desk: Desk, name: str, now: datetime) -> list[LogEntry]:
+    """The series here of that name was never poured: all of it or nothing. InputError as for `undo`."""
+    with desk.store.read() as tx:
+        ids = [str(piece.id) for piece in series_here(tx, name)]
+    return undo(desk, LogKind.POUR, ids, now)
 
 
 def undo_observation(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
@@ -13,7 +14,18 @@ from curewatch.desk.snapshot import snapshot as batteries
 from curewatch.desk.snapshot.air import future_of
 from curewatch.desk.snapshot.snapshot import Snapshot
 from curewatch.notify.routing import due_times, people_channels, round_times
-from curewatch.records import Alarm, AlarmEvent, AlarmKind, AlarmState, Damage, Forecast, MilestoneKind, Notice
+from curewatch.records import (
+    Alarm,
+    AlarmEvent,
+    AlarmKind,
+    AlarmState,
+    Damage,
+    Delivery,
+    DeliveryState,
+    Forecast,
+    MilestoneKind,
+    Notice,
+)
 from curewatch.settings import Settings
 from curewatch.store import Transaction
 from curewatch.studio import milestones as milestoning
@@ -28,7 +40,7 @@ from curewatch.studio.alarms.forewarning import Foreseen
 from curewatch.studio.alarms.lifecycle import Effect
 from curewatch.studio.alarms.turns import AGAIN
 from curewatch.studio.forecasting.drying import Drying
-from curewatch.studio.planning import alarm_advice, planner
+from curewatch.studio.planning import alarm_advice, planner, promises
 from curewatch.studio.wording import Local
 
 _ACTED_ON = (Effect.RAISED, *AGAIN)
@@ -226,16 +238,83 @@ def tell_milestones(
     now: datetime,
     local: Local,
 ) -> int:
-    """Write the notices of milestones that are due; `coming`: when others will be. The number that are new."""
+    """Write the notices of milestones that are due, of a series one; `coming`: when others will be. The number that
+    are new."""
     written, people = 0, set(people_channels(settings))
-    for one in due:
-        notice = milestoning.notice(one, now, local, climates.get(one.drying.room))
-        tx.supersede(milestoning.superseded_keys(one), now)
+    sizes = Counter(piece.series for piece in tx.pieces()) if any(one.drying.piece.series for one in due) else {}
+    for alike in milestoning.alike(due):
+        one, series = alike[0], alike[0].drying.piece.series
+        earlier = _waiting(tx, one, people) if series is not None else []
+        before = [name for told in earlier for name in told.notice.data["pieces"]]
+        others = list(dict.fromkeys([*before, *(other.drying.piece.name for other in alike[1:])]))
+        notice = milestoning.notice(one, now, local, climates.get(one.drying.room), others, sizes.get(series, 0))
+        tx.supersede(_answered_milestones(tx, alike, {one.drying.piece.name, *others}), now)
+        tx.supersede({told.notice.key for told in earlier}, now, people)
         times = patient(settings, notice, milestoning.may_wait(one, coming, now)) | round_times(settings, notice)
+        times |= {told.channel: min(told.next_try_at, times[told.channel]) for told in earlier if told.channel in times}
         if milestoning.is_told_by_a_later_one(one, due):
             times = {channel: at for channel, at in times.items() if channel not in people}
         written += tx.add_notice(notice, times)
+        for other in alike[1:]:
+            kept = milestoning.notice(other, now, local)
+            tx.add_notice(kept.model_copy(update={"data": kept.data | {"told_in": notice.key}}), ())
     return written
+
+
+def _waiting(tx: Transaction, due: milestoning.Due, people: Collection[str]) -> list[Delivery]:
+    """What still waits to be told to people of the same milestone and odds of the same series."""
+    mine = (due.drying.piece.series, due.milestone.kind.value, due.odds)
+    return [
+        one
+        for one in tx.deliveries(state=DeliveryState.WAITING)
+        if one.channel in people
+        and one.last_error is None
+        and one.notice.kind == "milestone"
+        and tuple(one.notice.data.get(name) for name in ("series", "milestone", "odds")) == mine
+    ]
+
+
+def _answered_milestones(tx: Transaction, alike: Sequence[milestoning.Due], names: Collection[str]) -> list[str]:
+    """The keys of weaker notices that say nothing new any more: those that tell of no other piece too."""
+    keys = [key for one in alike for key in milestoning.superseded_keys(one)]
+    waiting = tx.deliveries(state=DeliveryState.WAITING, keys=keys) if keys else []
+    return [one.notice.key for one in waiting if set(one.notice.data.get("pieces", ())) <= set(names)]
+
+
+def promise_notices(
+    snapshot: Snapshot,
+    settings: Settings,
+    forecasts: Mapping[int, Forecast],
+    told: Collection[str],
+    now: datetime,
+    local: Local,
+) -> list[Notice]:
+    """That pieces promised for a date have come to be at risk, with what would help, or no longer are; of a series
+    once, what it tells for the others being marked so."""
+    groups: dict[tuple[object, ...], list[promises.News]] = {}
+    for one in promises.news(snapshot.dryings, forecasts, told, now):
+        groups.setdefault(one.alike, []).append(one)
+    found = []
+    for some in groups.values():
+        first = some[0]
+        said = _helps(first, snapshot, settings, now) if first.stands.at_risk else ""
+        notice = promises.notice(some, said, local, now)
+        kept = [promises.notice([other], said, local, now) for other in some[1:]]
+        found += [notice, *(one.model_copy(update={"data": one.data | {"told_in": notice.key}}) for one in kept)]
+    return found
+
+
+def _helps(news: promises.News, snapshot: Snapshot, settings: Settings, now: datetime) -> str:
+    drying, climate = news.drying, snapshot.climates.get(news.drying.room)
+    if climate is None or drying.unread(snapshot.climates) is not None:
+        return promises.help_in_words([])
+    could = [one for one in planner.CHANGES if settings.room(drying.room).heated or one.warmer_k <= 0]
+    try:
+        ahead = future_of(climate, 1, planner.ADVICE_DAYS)
+        advice = planner.advice(drying, snapshot.climates, ahead, now, could)
+    except ArithmeticError:  # a film that is stuck in its march: it must be told all the same
+        advice = []
+    return promises.help_in_words(promises.helped(drying, news.forecast, advice, now))
 
 
 def patient(settings: Settings, notice: Notice, wait: timedelta) -> dict[str, datetime]:

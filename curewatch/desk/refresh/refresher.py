@@ -13,7 +13,14 @@ from datetime import datetime, timedelta
 
 from curewatch.desk.desk import FACTS_REVISION, Desk
 from curewatch.desk.refresh import scheduled_notices
-from curewatch.desk.refresh.decisions import Decided, milestones_due, tell_milestones, watch_rooms, write
+from curewatch.desk.refresh.decisions import (
+    Decided,
+    milestones_due,
+    promise_notices,
+    tell_milestones,
+    watch_rooms,
+    write,
+)
 from curewatch.desk.refresh.forecasts import ForecastMaker, MadeForecasts, StaleForecasts
 from curewatch.desk.refresh.scheduled_notices import EveningWarnings, Morning
 from curewatch.desk.retraction import is_any_doubted, judge
@@ -140,6 +147,7 @@ class Refresher:
             scheduled += scheduled_notices.morning_notices(
                 desk, facts.morning, after, current, facts.pasts, self._evening.ahead, now
             )
+        scheduled += promise_notices(after, desk.settings, current, facts.told, now, desk.local)
         return _Outcome(made, current, decided, due, scheduled)
 
     def _write(self, facts: _Facts, outcome: _Outcome, now: datetime) -> int:
@@ -162,7 +170,9 @@ class Refresher:
                 written += judge(tx, settings, outcome.current, here, now)
             coming = self._dates(outcome.current, now)
             written += tell_milestones(tx, settings, due, facts.snapshot.climates, coming, now, self.desk.local)
-            return written + sum(tx.add_notice(notice, due_times(settings, notice)) for notice in outcome.scheduled)
+            for notice in outcome.scheduled:
+                written += tx.add_notice(notice, () if "told_in" in notice.data else due_times(settings, notice))
+            return written
 
     @staticmethod
     def _holds(tx: Transaction, snapshot: Snapshot) -> bool:

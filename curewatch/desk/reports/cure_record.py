@@ -10,7 +10,7 @@ import numpy as np
 
 from curewatch.desk.desk import Desk, care_of, limits_of
 from curewatch.desk.mixing import Materials, as_mixed
-from curewatch.desk.orders import nearest
+from curewatch.desk.orders import nearest, series_here
 from curewatch.desk.reports.learned import Seen, seen_of
 from curewatch.desk.snapshot.air import AirCache
 from curewatch.desk.snapshot.dryings import dryings_of, within_findings
@@ -138,6 +138,26 @@ def cure_record_from(desk: Desk, found: PieceHistory, now: datetime) -> CureReco
         tuple(corrections),
         tuple(changes),
     )
+
+
+COMPARED_MOST = 3
+"""So many records stand side by side."""
+
+
+def compared(desk: Desk, one: str, other: str | None, now: datetime) -> list[CureRecord]:
+    """The records of two pieces, or, where only one name is given, of that series: of its pieces first those that were
+    poured otherwise than the others. InputError for a name that nothing bears or bore."""
+    if other is not None:
+        return [cure_record_of(desk, name, now) for name in (one, other)]
+    with desk.store.read() as tx:
+        pieces = tx.pieces()
+        if one in {piece.name for piece in pieces} - {piece.series for piece in pieces}:
+            raise InputError(Field.OTHER, None, f"another piece beside {one}, or the name of a series alone")
+        members = dryings_of(tx, series_here(tx, one))
+    unlike = {(d.pour.recipe, d.pour.silicone, d.pour.support, d.pour.wet_thickness_m): d for d in reversed(members)}
+    first = sorted(unlike.values(), key=lambda drying: drying.piece.id)
+    chosen = [*first, *(drying for drying in members if drying not in first)][: max(2, min(len(first), COMPARED_MOST))]
+    return [cure_record_of(desk, drying.piece.name, now) for drying in chosen]
 
 
 def why(desk: Desk, looked: CureRecord, trouble: Trouble) -> list[Diagnosis]:

@@ -20,6 +20,7 @@ from curewatch.store import Transaction
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.air.instruments import ReadError
 from curewatch.studio.alarms.conditions import milestone_s
+from curewatch.studio.board import PieceLine, piece_line
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.outlook.outlook import HISTORY
 from curewatch.studio.planning import planner
@@ -42,6 +43,8 @@ class Plan:
     """Occupied places of the room, the first to free first."""
     data_at: datetime
     """The room's newest reading."""
+    promised: Sequence[PieceLine] = ()
+    """The pieces that are promised for a date already, the first due first."""
     assumed: str | None = None
     """Why this room, where none was named."""
 
@@ -99,6 +102,10 @@ def plan(desk: Desk, order: PourOrder, due: datetime, pieces: int, kind: Milesto
         ),
         places=planner.places(snapshot.dryings, snapshot.forecasts, order.room),
         data_at=climate.newest_at,
+        promised=sorted(
+            (piece_line(d, snapshot.forecasts.get(d.piece.id), now) for d in snapshot.dryings if d.promise is not None),
+            key=lambda line: line.promised.due_at if line.promised else now,
+        ),
     )
 
 

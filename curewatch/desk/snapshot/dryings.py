@@ -10,7 +10,7 @@ from datetime import datetime
 from curewatch.desk.snapshot.air import read_errors
 from curewatch.records import Forecast, Piece, Recipe, Stay
 from curewatch.records.observations import Observation
-from curewatch.records.workshop import Tilt
+from curewatch.records.workshop import Promise, Tilt
 from curewatch.store import Transaction
 from curewatch.studio.air.instruments import ReadError
 from curewatch.studio.forecasting.drying import Drying
@@ -31,6 +31,7 @@ def dryings_of(tx: Transaction, pieces: Iterable[Piece]) -> list[Drying]:
     for tilt in tx.tilts(by_id):
         tilts.setdefault(tilt.piece_id, []).append(tilt)
     errors = read_errors(tx)
+    promised = {one.piece_id: one for one in tx.promises(by_id)}  # the last of each
     return [
         Drying(
             by_id[pour.piece_id],
@@ -39,11 +40,16 @@ def dryings_of(tx: Transaction, pieces: Iterable[Piece]) -> list[Drying]:
             tuple(there),
             findings=tuple(found.get(pour.piece_id, ())),
             read_error=errors.get(there[-1].room, ReadError()),
+            promise=_standing(promised.get(pour.piece_id)),
             tilts=tuple(tilts.get(pour.piece_id, ())),
         )
         for pour in tx.pours(by_id)
         if (there := stays.get(pour.piece_id))
     ]
+
+
+def _standing(promise: Promise | None) -> Promise | None:
+    return promise if promise is not None and promise.due_at is not None else None
 
 
 def within_findings(forecasts: dict[int, Forecast], dryings: Iterable[Drying], now: datetime) -> dict[int, Forecast]:

@@ -32,7 +32,7 @@ from curewatch.records import (
 from curewatch.records.corrections import Change, Correction
 from curewatch.records.errors import Field, InputError
 from curewatch.records.observations import Forgetting, Observation
-from curewatch.records.workshop import Paint, Part, Photo, RecipeMix, StepDone, Tilt
+from curewatch.records.workshop import Paint, Part, Photo, Promise, RecipeMix, StepDone, Tilt
 from curewatch.store import Transaction
 
 SCHEMA = 1
@@ -52,6 +52,7 @@ KINDS: Mapping[str, tuple[type[Record], Callable[[Transaction], Sequence[Record]
     "tilts": (Tilt, lambda tx: tx.tilts()),
     "paints": (Paint, lambda tx: tx.paints()),
     "photos": (Photo, lambda tx: tx.photos()),
+    "promises": (Promise, lambda tx: tx.promises()),
     "steps": (StepDone, lambda tx: tx.steps()),
     "observations": (Observation, lambda tx: tx.observations()),
     "forgettings": (Forgetting, lambda tx: tx.forgettings()),

@@ -25,6 +25,7 @@ SINCE_LATER = frozenset(
         "paints",
         "photos",
         "photo_files",
+        "promises",
         "forgettings",
         "sensor_trusts",
         "corrections",

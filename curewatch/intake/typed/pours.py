@@ -5,14 +5,16 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, tzinfo
 
 from curewatch.desk import PourOrder
 from curewatch.desk.commands.correcting import PourChange
+from curewatch.desk.orders import DEFAULT_RECIPE
 from curewatch.intake.typed.levelling import TILT
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.numbers import whole_number
 from curewatch.intake.typed.quantities import MASS, parse_air, parse_support
+from curewatch.intake.typed.times import parse_due
 from curewatch.intake.typed.wet_thickness import (
     Density,
     Thickness,
@@ -23,9 +25,9 @@ from curewatch.intake.typed.wet_thickness import (
     shape_of,
     thickness_of,
 )
-from curewatch.records import Support, ThicknessSource
-from curewatch.records.errors import Field
-from curewatch.records.workshop import Paint
+from curewatch.records import MilestoneKind, Support, ThicknessSource
+from curewatch.records.errors import Field, InputError
+from curewatch.records.workshop import Paint, Promise
 
 MOST_ALIKE = 100
 """Pieces of one series."""
@@ -58,16 +60,19 @@ class PourWords:
     """By the scale, for all of the series together."""
     new: bool = False
     """A room, place or recipe that sounds like a known one is another."""
+    pair: str | None = None
+    """What half of the pieces differ in, to be compared: `silicone`, or another recipe."""
 
     def orders(self, at: datetime, density: Density | None = None, most: int = MOST_ALIKE) -> list[PourOrder]:
         """One for each piece of the series. InputError for whatever is not understood.
 
         `density`: of recipes, where the paint's mass may tell the thickness.
         """
-        names = series(self.name.strip(), whole_number(self.times, most, Field.TIMES))
+        count = whole_number(self.times, most, Field.TIMES)
+        names = series(self.name.strip(), count if self.pair is None else 2 * count)
         paint_kg = None if self.paint is None else MASS.parse(self.paint, Field.PAINT) / len(names)
         thickness = self._thickness(paint_kg, density)
-        return pour_orders(
+        orders = pour_orders(
             names,
             thickness,
             named(self.room, Field.ROOM),
@@ -81,6 +86,7 @@ class PourWords:
             paint_g=None if paint_kg is None else 1e3 * paint_kg,
             new=self.new,
         )
+        return orders if self.pair is None else paired(orders, named(self.pair, Field.RECIPE))
 
     def _thickness(self, paint_kg: float | None, density: Density | None) -> Thickness:
         if self.as_last_m is not None:
@@ -165,7 +171,56 @@ def pour_orders(
         wet_thickness_m=thickness.metres, thickness_source=thickness.source, size_m=thickness.size_m,
         round=thickness.round, air_speed_m_s=air_speed_m_s, tilt_rad=tilt_rad, paint=paint, new=new,
     )  # fmt: skip
-    return [replace(order, name=named(name, Field.NAME)) for name in names]
+    stem = series_name(names)
+    return [replace(order, name=named(name, Field.NAME), series=stem) for name in names]
+
+
+READY_FOR = (MilestoneKind.HANDLE, MilestoneKind.VARNISH_READY)
+"""What a piece may be promised as."""
+
+
+def promise_told(
+    due: str | datetime | None, occasion: str | None, ready: str | None, now: datetime, zone: tzinfo
+) -> Promise | None:
+    """By when a piece is to be ready, and for what; None where nothing was said of it. Raises InputError."""
+    if due is None:
+        for field, given in ((Field.OCCASION, occasion), (Field.READY, ready)):
+            if given is not None:
+                raise InputError(field, given, (Field.DUE, ", by when it is to be ready"), "which alone is no date")
+        return None
+    at = parse_due(due, now=now, zone=zone) if isinstance(due, str) else due
+    if at <= now:
+        raise InputError(Field.DUE, str(due), "a day or time to come")
+    kind = (ready or READY_FOR[0].value).strip().casefold().replace("-", "_").replace(" ", "_")
+    if kind not in READY_FOR:
+        raise InputError(Field.READY, ready, " or ".join(one.value.replace("_", "-") for one in READY_FOR))
+    what = None if occasion is None else named(occasion, Field.OCCASION)
+    return Promise(piece_id=0, due_at=at, ready=MilestoneKind(kind), occasion=what, logged_at=now)
+
+
+SILICONE = "silicone"
+
+
+def paired(orders: list[PourOrder], differs: str) -> list[PourOrder]:
+    """The second half of them otherwise: without the silicone of the first or with it, or of another recipe."""
+    half = len(orders) // 2
+    if differs.casefold() == SILICONE:
+        others = [replace(order, silicone=not order.silicone) for order in orders[half:]]
+    elif differs == (orders[0].recipe or DEFAULT_RECIPE):
+        raise InputError(Field.PAIR, differs, "silicone, or the name of another recipe than the first is of")
+    else:
+        others = [replace(order, recipe=differs) for order in orders[half:]]
+    return orders[:half] + others
+
+
+def series_name(names: Sequence[str]) -> str | None:
+    """What several numbered pieces are together; None of one, or where they have no name in common.
+
+    >>> series_name(["Heron 3", "Heron 4"]), series_name(["Heron"])
+    ('Heron', None)
+    """
+    stems = {found[1] if (found := _NUMBERED.fullmatch(name)) else None for name in names}
+    return stems.pop() if len(names) > 1 and len(stems) == 1 else None
 
 
 def series(name: str, count: int, first: int = 1) -> list[str]:

@@ -53,15 +53,17 @@ class Facts(Rows):
         """Insert the recipe, or replace the one of that name."""
         self._put(tables.recipes, recipe.model_dump(), ["name"], given=recipe)
 
-    def add_piece(self, name: str, created_at: datetime) -> Piece:
-        """A new piece, with the id the store gives it.
+    def add_piece(self, name: str, created_at: datetime, series: str | None = None) -> Piece:
+        """A new piece (of a series), with the id the store gives it.
 
         Raises DuplicateName if a piece that is not gone bears the name. (Writers take turns, so the look before the
         insert cannot be overtaken; the unique index is there for whoever writes past this code.)
         """
-        nobody = Piece(id=0, name=name, created_at=created_at)  # the record's own checks, before anything is written
+        nobody = Piece(
+            id=0, name=name, created_at=created_at, series=series
+        )  # the record's own checks, before anything is written
         self._refuse_taken(name)
-        row = nobody.model_dump(include={"name", "created_at"})
+        row = nobody.model_dump(include={"name", "created_at", "series"})
         inserted = self._execute(insert(tables.pieces), row, given=row)
         key = inserted.inserted_primary_key
         assert key is not None  # a single-row insert always has one

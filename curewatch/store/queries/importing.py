@@ -23,6 +23,7 @@ KINDS: Mapping[str, Table] = {
     "tilts": workshop_tables.tilts,
     "paints": workshop_tables.paints,
     "photos": workshop_tables.photos,
+    "promises": workshop_tables.promises,
     "steps": workshop_tables.steps_done,
     "observations": workshop_tables.observations,
     "forgettings": workshop_tables.forgettings,

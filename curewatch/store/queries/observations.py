@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import delete, insert, select, update
 
 from curewatch.records.observations import Forgetting, Observation
-from curewatch.records.workshop import Paint, Photo, RecipeMix, StepDone, Tilt
+from curewatch.records.workshop import Paint, Photo, Promise, RecipeMix, StepDone, Tilt
 from curewatch.store import workshop_tables
 from curewatch.store import workshop_tables as tables
 from curewatch.store.errors import FactRefused
@@ -110,6 +110,24 @@ class Workshop(Rows):
         """All, by piece."""
         query = select(tables.paints).order_by(tables.paints.c.piece_id)
         return [Paint(**row) for row in self._connection.execute(query).mappings()]
+
+    def add_promise(self, promise: Promise) -> None:
+        """By when it is to be ready; one logged at the same moment is replaced. FactRefused: unknown piece."""
+        self._put(tables.promises, promise.model_dump(), ["piece_id", "logged_at"], given=promise)
+
+    def promises(self, piece_ids: Collection[int] | None = None) -> list[Promise]:
+        """Of these pieces (None: of all), by piece, in the order they were logged."""
+        promises = tables.promises.c
+        query = select(tables.promises).order_by(promises.piece_id, promises.logged_at)
+        if piece_ids is not None:
+            query = query.where(promises.piece_id.in_(piece_ids))
+        return [Promise(**row) for row in self._connection.execute(query).mappings()]
+
+    def undo_promise(self, piece_id: int, logged_at: datetime) -> None:
+        """Nobody promised that."""
+        promises = tables.promises.c
+        of_it = (promises.piece_id == piece_id) & (promises.logged_at == logged_at)
+        self._execute(delete(tables.promises).where(of_it), given=(piece_id, logged_at))
 
     def add_step(self, step: StepDone) -> StepDone:
         """A step was done; returned with its id. FactRefused: unknown piece, or the step stands as done already."""

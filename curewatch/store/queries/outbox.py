@@ -80,11 +80,15 @@ class Outbox(Rows):
         """The keys of all notices about these pieces."""
         return set(self._connection.scalars(select(_NOTICES.key).where(_NOTICES.piece_id.in_(piece_ids))))
 
-    def notices(self, *, limit: int = 100, since: datetime | None = None) -> list[Notice]:
-        """The newest notices (written at `since` or later), newest first."""
+    def notices(
+        self, *, limit: int = 100, since: datetime | None = None, piece_ids: Collection[int] | None = None
+    ) -> list[Notice]:
+        """The newest notices (written at `since` or later, about these pieces), newest first."""
         query = select(*_NOTICE_COLUMNS).order_by(_NOTICES.created_at.desc(), _NOTICES.id.desc()).limit(limit)
         if since is not None:
             query = query.where(_NOTICES.created_at >= since)
+        if piece_ids is not None:
+            query = query.where(_NOTICES.piece_id.in_(piece_ids))
         return [Notice(**row) for row in self._connection.execute(query).mappings()]
 
     def deliveries(self, *, state: DeliveryState | None = None, keys: Collection[str] | None = None) -> list[Delivery]:

@@ -33,8 +33,10 @@ _READINGS, _SOURCES = tables.readings.c, tables.sources.c
 AnySelect = Select[*tuple[Any, ...]]
 _AT_A_TIME = 2000
 """Rows that are fetched together where they pass one by one."""
-_MEASURED = [_READINGS[name] for name in ("at", "temp_c", "rh_pct", "received_at", "battery_pct", "retained")]
-_WRITTEN = ("source_id", "at", "measures", "temp_c", "rh_pct", "received_at", "battery_pct", "retained")
+_MEASURED = [
+    _READINGS[name] for name in ("at", "temp_c", "rh_pct", "received_at", "battery_pct", "retained", "logged_by")
+]
+_WRITTEN = ("source_id", "at", "measures", "temp_c", "rh_pct", "received_at", "battery_pct", "retained", "logged_by")
 """The columns of a row as it is written, in the table's order."""
 _AS_RECORD = select(_SOURCES.room, _SOURCES.name.label("source"), *_MEASURED).join_from(tables.sources, tables.readings)
 
@@ -230,7 +232,8 @@ def _row(reading: Reading, source_id: int) -> tuple[Any, ...]:
     temp_c, rh_pct = reading.temp_c, reading.rh_pct
     measures = tables.TEMP_ONLY * (temp_c is not None) + tables.RH_ONLY * (rh_pct is not None)
     at, received_at = to_micros(reading.at), to_micros(reading.received_at)
-    return source_id, at, measures, temp_c, rh_pct, received_at, reading.battery_pct, reading.retained
+    told = reading.battery_pct, reading.retained, reading.logged_by
+    return source_id, at, measures, temp_c, rh_pct, received_at, *told
 
 
 _HELD = pending_messages.c

@@ -26,7 +26,7 @@ class Undo(Rows):
         about_it = select(_NOTICES.id).where(_NOTICES.piece_id == piece_id)
         deliveries = tables.deliveries
         self._execute(delete(deliveries).where(deliveries.c.notice_id.in_(about_it)), given=piece_id)
-        worked = (workshop_tables.tilts, workshop_tables.paints, workshop_tables.photos)
+        worked = (workshop_tables.tilts, workshop_tables.paints, workshop_tables.photos, workshop_tables.promises)
         of_pours = (tables.corrections, *worked, tables.pours)
         for table in (tables.notices, tables.damages, tables.forecasts, *of_pours, tables.stays):
             self._execute(delete(table).where(table.c.piece_id == piece_id), given=piece_id)

@@ -124,10 +124,22 @@ class CareStep:
     advised: tuple[str, ...]
     """The steps that are better done first, and are not."""
     caution: str
+    film: Odds
+    """From when the film is ready for it, whatever else has to be done first."""
     needs_air: bool = False
     """Whether it wants the air of the varnish's label."""
     over_at: datetime | None = None
     """When it is too late for it."""
+
+    @property
+    def by_the_clock(self) -> bool:
+        """Whether no finger can tell that a film is ready for it: coats and the wrapping."""
+        return self.needs_air or self.step == Step.WRAP
+
+    @property
+    def ready_from(self) -> datetime | None:
+        """Before then it is not to be done: even odds; where a finger can tell, when one film in ten is ready."""
+        return self.film.even if self.by_the_clock else self.film.early
 
     def ready(self, now: datetime) -> str:
         """`done`, `over` (too late), `safe`, `worth checking` (even odds), `not yet`, or `waits` for another step."""
@@ -172,6 +184,7 @@ def plan(pour: Pour, forecast: Forecast | None, skins: Odds, done: Sequence[Step
             tuple(step for step, _ in rule.after if step not in standing),
             tuple(step for step, _ in rule.advised if step not in standing),
             rule.caution,
+            latest(rule.rests_on),
             rule.needs_air,
             rule.over_at,
         )
@@ -241,6 +254,23 @@ WRAPPING = (
     "Not against the face before its full cure, and then only smooth release paper: other wraps print and stick. Keep "
     "film and foam away from children."
 )
+SHUT_IN = "the water and solvent left in the film are shut in: it clouds, stays soft, and the coat may crack or lift"
+RISKS = {
+    Step.DRIPS: "paint still flows after what is taken away, and pulls the design along",
+    Step.SKINS: "they tear, and are wet underneath",
+    Step.WASH: "rubbing dulls and moves a soft film",
+    Step.SIGN: "a pen cuts into a soft film",
+    Step.WIRE: "a soft film prints where it is held, and slumps where it is stood up",
+    Step.ISOLATION: SHUT_IN,
+    Step.WRAP: "the wrapping sticks and leaves its print",
+}
+"""Of a step that is done before the film is ready for it (common practice, no source)."""
+
+
+def risk(line: CareStep) -> str:
+    return RISKS.get(Step(line.step), "") if line.step in set(Step) else SHUT_IN
+
+
 MEMBERS, DAYS = 16, 30
 
 

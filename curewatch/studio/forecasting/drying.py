@@ -12,7 +12,7 @@ from curewatch.physics import ensemble
 from curewatch.physics.supports import BACKINGS
 from curewatch.records import Piece, Pour, Recipe, Stay
 from curewatch.records.observations import Observation
-from curewatch.records.workshop import Tilt
+from curewatch.records.workshop import Promise, Tilt
 from curewatch.studio.air.climate import Air, Climate, along
 from curewatch.studio.air.instruments import ReadError
 from curewatch.studio.inference.posterior import Posterior
@@ -35,6 +35,8 @@ class Drying:
     """Its finger tests, by time."""
     read_error: ReadError = field(default_factory=ReadError)
     """Of the room that it lies in."""
+    promise: Promise | None = field(default=None, compare=False)
+    """By when it is to be ready; None: nobody waits for it."""
     tilts: tuple[Tilt, ...] = field(default=(), compare=False)
     """As measured of its support, by time."""
 

@@ -291,13 +291,18 @@ def advised(one: Advice) -> str | None:
     moved += [f"{wording.STAGES[kind]} is reached at all" for kind in one.reached_only_so]
     if not moved:
         return None
-    risks = []
+    return f"{one.change.name}: {', '.join(moved)}{risks(one)}."
+
+
+def risks(one: Advice) -> str:
+    """What a change might do to the film; nothing where it is harmless."""
+    found = []
     if one.risks_skin:
-        risks.append(f"water leaves {one.rate_ratio:.1f} times as fast, a skin over a soft core; it may craze")
+        found.append(f"water leaves {one.rate_ratio:.1f} times as fast, a skin over a soft core; it may craze")
     if one.chills_to_c is not None:
         cold = f"it cools the film to {wording.number(one.chills_to_c, 1)} °C, below its film-forming temperature"
-        risks.append(f"{cold}; it may crack")
-    return f"{one.change.name}: {', '.join(moved)}{''.join(f'. Risk: {risk}' for risk in risks)}."
+        found.append(f"{cold}; it may crack")
+    return "".join(f". Risk: {risk}" for risk in found)
 
 
 PLAN_CAUTION = f"{wording.HEATER_CAUTION} {FAN_RISK} {FAN_CAUTION}"

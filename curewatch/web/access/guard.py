@@ -79,6 +79,8 @@ class Visitor:
     """The mark of a browser that was let in before."""
     is_secure: bool = False
     """Whether it came by https."""
+    name: str | None = None
+    """Of the link or token that somebody came in by."""
 
     @property
     def may_record(self) -> bool:
@@ -185,7 +187,8 @@ class Guard:
         if bearer.startswith("Bearer "):
             token = self._tokens.known(bearer.removeprefix("Bearer ").strip(), now)
             key = f"token {token.hash}" if token else address
-            return Visitor(token.kind.scope if token else Scope.NOBODY, None, "", locked, key, is_secure=secure)
+            allowed, name = (token.kind.scope, token.name) if token else (Scope.NOBODY, None)
+            return Visitor(allowed, None, "", locked, key, is_secure=secure, name=name)
         session = self._sessions.known(_cookie(headers, COOKIE, secure=secure), now)
         key = address if session is None or session.until is None else f"session {session.cookie}"
         if session is None and (not locked or scope["path"] == "/login"):
@@ -193,7 +196,8 @@ class Guard:
         known = self._sessions.known_browser(_cookie(headers, KNOWN, secure=secure))
         if session is None:
             return Visitor(Scope.NOBODY, None, "", locked, key, known, secure)
-        return Visitor(session.scope, session, self._sessions.form_token(session), locked, key, known, secure)
+        form = self._sessions.form_token(session)
+        return Visitor(session.scope, session, form, locked, key, known, secure, session.name)
 
     def _refusal_by_scope(self, scope: Request, visitor: Visitor) -> Response | None:
         path = scope["path"]

@@ -40,6 +40,8 @@ class Session:
     scope: Scope
     until: datetime | None = None
     """None: kept nowhere, so it ends with the browser."""
+    name: str | None = None
+    """Of the link that opened it."""
 
 
 class Sessions:
@@ -84,6 +86,7 @@ class Sessions:
             return Session(cookie, Scope.NOBODY if self._password.is_set else Scope.ADMIN) if signed else None
         with self._store.read() as tx:
             kept = tx.page_session(_hashed(cookie))
+            link = tx.page_token(kept.by) if kept is not None and kept.by is not None else None
         if kept is None or kept.password != self._password.mark() or not now - IDLE <= kept.seen_at:
             return None
         if not now < kept.until <= now + LASTS:
@@ -91,7 +94,7 @@ class Sessions:
         if not timedelta() <= now - kept.seen_at < SEEN_EVERY:
             with suppress(StoreError), self._store.write() as tx:  # a disk that is full locks nobody out
                 tx.page_session_seen(kept.hash, now)
-        return Session(cookie, kept.scope, kept.until)
+        return Session(cookie, kept.scope, kept.until, link.name if link else None)
 
     def all(self, now: datetime) -> list[PageSession]:
         """Those that are in, the one seen last first."""

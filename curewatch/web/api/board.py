@@ -7,6 +7,7 @@ is logged is answered with an `undo`, which /undo takes as it is.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC
 from functools import partial
 from typing import Any
@@ -19,6 +20,7 @@ from curewatch import __version__
 from curewatch.desk.commands import readings
 from curewatch.desk.commands.pours import log_pours
 from curewatch.desk.mixing import density_of
+from curewatch.intake.typed.pours import promise_told
 from curewatch.records import Reading
 from curewatch.studio import wording
 from curewatch.views.board import BoardOut, board_rows
@@ -27,7 +29,7 @@ from curewatch.web.api.answers import BASE, CSV, REFUSALS, as_csv, logged, momen
 from curewatch.web.api.requests import PourIn, ReadingIn
 from curewatch.web.pages.logged import take_back, to_undo
 from curewatch.web.problems import PROBLEM
-from curewatch.web.site import Here
+from curewatch.web.site import Acting, Here
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
 
@@ -47,23 +49,25 @@ def board_as_rows(site: Here) -> Response:
 
 
 @router.post("/pours", status_code=201)
-def log_pour(site: Here, pour: PourIn) -> LoggedOut:
+def log_pour(site: Here, desk: Acting, pour: PourIn) -> LoggedOut:
     """A new piece with its pour, or a series of them; the answer names the first."""
     now = site.clock.now()
     at = moment(site, pour.at, now)
-    poured = log_pours(site.desk, pour.orders(at, partial(density_of, site.desk)), now)
+    promise = promise_told(pour.due, pour.occasion, pour.ready, now, desk.zone)
+    orders = [replace(one, promise=promise) for one in pour.orders(at, partial(density_of, site.desk))]
+    poured = log_pours(desk.used_by(pour.by), orders, now)
     pieces = [one.piece for one in poured if one.piece is not None]
     notes = wording.notes(remark for one in poured for remark in one.remarks)
     return logged(site, now, pieces[0].name, notes, "pour", tuple(piece.id for piece in pieces))
 
 
 @router.post("/readings", status_code=201)
-def log_reading(site: Here, reading: ReadingIn) -> LoggedOut:
+def log_reading(site: Here, desk: Acting, reading: ReadingIn) -> LoggedOut:
     """What a person or a program read of a room. Stored as typed; sensors speak through the broker."""
     now = site.clock.now()
     at = moment(site, reading.at, now)
     read = Reading(room=reading.room, at=at, temp_c=reading.temp_c, rh_pct=reading.rh_pct, received_at=now)
-    stored = readings.log_reading(site.desk, read, new=reading.new)
+    stored = readings.log_reading(desk.used_by(reading.by), read, new=reading.new)
     return logged(
         site, now, None, wording.notes(stored.remarks), "reading", (stored.room, at.astimezone(UTC).isoformat())
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Body, Query, Request
@@ -13,30 +13,33 @@ from starlette.exceptions import HTTPException
 from curewatch.desk.commands import aftercare, alarm_care, correcting, moves, observing
 from curewatch.desk.commands.photos import keep_photo
 from curewatch.desk.desk import limits_of
-from curewatch.desk.reports.cure_record import CureRecord, PieceHistory, cure_record_from, history, why
+from curewatch.desk.reports.cure_record import CureRecord, PieceHistory, compared, cure_record_from, history, why
 from curewatch.desk.reports.learned import seen_of
 from curewatch.desk.reports.piece import piece_report
 from curewatch.intake.files.photo import picture_of
+from curewatch.intake.typed.pours import promise_told
 from curewatch.records import Name
 from curewatch.records.errors import InputError
-from curewatch.records.workshop import PhotoKind
+from curewatch.records.workshop import PhotoKind, Promise
 from curewatch.studio import wording
+from curewatch.studio.board import SeriesLine, in_series
 from curewatch.studio.diagnosis.drying_history import past_air
 from curewatch.studio.diagnosis.mechanisms import Trouble
 from curewatch.views.air import AirHadOut, CurveOut, LimitsOut, PieceAirOut, air_points, air_read_at, curve_points
 from curewatch.views.base import At, local, tidy
+from curewatch.views.board import SeriesOut
 from curewatch.views.care import ObservationOut, PhotoOut, StepsOut
 from curewatch.views.logged import LoggedOut
 from curewatch.views.plan import AdviceOut
 from curewatch.views.record import ComparedOut, FindingOut, LabelOut, PieceReportOut, RecordOut
 from curewatch.web.access.guard import IMAGES
 from curewatch.web.api.answers import BASE, REFUSALS, PieceName, logged, moment, require_piece
-from curewatch.web.api.requests import CorrectIn, FingerIn, GoneIn, MoveIn, ObservationIn, StepIn, WeighingIn
+from curewatch.web.api.requests import CorrectIn, FingerIn, GoneIn, MoveIn, ObservationIn, PromiseIn, StepIn, WeighingIn
 from curewatch.web.pages.photos import picture
 from curewatch.web.plots.piece_plots import curve_of
 from curewatch.web.plots.plot import thinned
 from curewatch.web.scarce import costly
-from curewatch.web.site import Here, Site
+from curewatch.web.site import Acting, Here, Site
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
 _BINARY = {"schema": {"type": "string", "format": "binary"}}
@@ -103,17 +106,34 @@ def curve(site: Here, name: PieceName) -> CurveOut:
 
 @router.get("/compare")
 @costly
-def compare(site: Here, one: Name, other: Name) -> ComparedOut:
-    """Two pieces' records side by side."""
-    return ComparedOut(pieces=[RecordOut.of(_looked(site, name), site.desk.settings.tz) for name in (one, other)])
+def compare(
+    site: Here, one: Name, other: Annotated[Name | None, Query(description="Left out: one is a series")] = None
+) -> ComparedOut:
+    """Records side by side: of two pieces, or of the pieces of a series, first those that were poured otherwise."""
+    try:
+        found = compared(site.desk, one, other, site.clock.now())
+    except InputError:
+        raise HTTPException(404) from None
+    return ComparedOut(pieces=[RecordOut.of(looked, site.desk.settings.tz) for looked in found])
+
+
+@router.get("/series")
+def series(site: Here) -> list[SeriesOut]:
+    """The series of which several pieces are here, as the board has them."""
+    now, tz = site.clock.now(), site.desk.settings.tz
+    lines = in_series(site.boards.look(now).board(now).pieces)
+    return [SeriesOut.of(one, tz) for one in lines if isinstance(one, SeriesLine)]
 
 
 @router.get("/labels")
 @costly
 def labels(
-    site: Here, room: Name | None = None, piece: Annotated[list[Name] | None, Query(max_length=100)] = None
+    site: Here,
+    room: Name | None = None,
+    piece: Annotated[list[Name] | None, Query(max_length=100)] = None,
+    series: Name | None = None,
 ) -> list[LabelOut]:
-    """Of the pieces named, of a room, or of all that are here, those poured last first."""
+    """Of the pieces named, of a series, of a room, or of all that are here, those poured last first."""
     now, tz = site.clock.now(), site.desk.settings.tz
     for name in piece or ():
         require_piece(site, name, now)
@@ -133,7 +153,7 @@ def labels(
             photo=PhotoOut.of(newest[one.piece.id], tz) if one.piece.id in newest else None,
         )
         for one in dryings
-        if (room is None or one.room == room) and (not piece or one.piece.name in piece)
+        if room in (None, one.room) and (not piece or one.piece.name in piece) and series in (None, one.piece.series)
     ]
 
 
@@ -159,17 +179,17 @@ def observations(site: Here, name: PieceName) -> list[ObservationOut]:
 
 
 @router.post("/pieces/{name:path}/observations", status_code=201)
-def observe(site: Here, name: PieceName, found: Annotated[ObservationIn, Body()]) -> LoggedOut:
+def observe(site: Here, desk: Acting, name: PieceName, found: Annotated[ObservationIn, Body()]) -> LoggedOut:
     """The dates of this piece, and of later pours of its recipe and at its place, follow."""
     now = site.clock.now()
     require_piece(site, name, now)
-    at = moment(site, found.at, now)
+    at, desk = moment(site, found.at, now), desk.used_by(found.by)
     if isinstance(found, FingerIn):
-        observed = observing.feel(site.desk, name, found.finger, at, now, found.spot)
+        observed = observing.feel(desk, name, found.finger, at, now, found.spot)
     elif isinstance(found, WeighingIn):
-        observed = observing.weigh(site.desk, name, found.grams, found.resolution_g, at, now)
+        observed = observing.weigh(desk, name, found.grams, found.resolution_g, at, now)
     else:
-        observed = observing.surface(site.desk, name, found.surface_c, at, now)
+        observed = observing.surface(desk, name, found.surface_c, at, now)
     return logged(site, now, name, wording.notes(observed.remarks), "found", (name, observed.observation.id))
 
 
@@ -217,11 +237,12 @@ def steps(site: Here, name: PieceName) -> StepsOut:
 
 
 @router.post("/pieces/{name:path}/steps", status_code=201)
-def step_done(site: Here, name: PieceName, step: StepIn) -> LoggedOut:
+def step_done(site: Here, desk: Acting, name: PieceName, step: StepIn) -> LoggedOut:
     """Write down that a step was done."""
     now = site.clock.now()
     require_piece(site, name, now)
-    noted = aftercare.done(site.desk, name, step.step, moment(site, step.at, now), now, anyway=step.anyway)
+    at = moment(site, step.at, now)
+    noted = aftercare.done(desk.used_by(step.by), name, step.step, at, now, anyway=step.anyway)
     return logged(site, now, name, wording.notes(noted.remarks), "step", (name, noted.step.id))
 
 
@@ -241,6 +262,20 @@ def cleared(site: Here, name: PieceName) -> LoggedOut:
     require_piece(site, name, now)
     alarm_care.clear_damage(site.desk, name, now)
     return logged(site, now, name, done="cleared", of=(name,))
+
+
+@router.post("/pieces/{name:path}/promise", status_code=201)
+def promise(site: Here, desk: Acting, name: PieceName, promise: PromiseIn) -> LoggedOut:
+    """By when the piece, or each of the series, of that name is to be ready; you are told if that is at risk."""
+    now = site.clock.now()
+    told = promise_told(promise.due, promise.occasion if promise.due else None, promise.ready if promise.due else None,
+                        now, desk.zone)  # fmt: skip
+    with site.desk.store.read() as tx:
+        if name not in {known for piece in tx.pieces() for known in (piece.name, piece.series)}:
+            raise HTTPException(404)
+    off = Promise(piece_id=0, due_at=None, logged_at=now)
+    moves.promise(desk.used_by(promise.by), name, off if told is None else told, now)
+    return logged(site, now, name, done="promise", of=(name, now.astimezone(UTC).isoformat()))
 
 
 @router.post("/pieces/{name:path}/move")

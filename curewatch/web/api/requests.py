@@ -25,7 +25,7 @@ from curewatch.intake.typed.finger import finger_of
 from curewatch.intake.typed.levelling import TILT
 from curewatch.intake.typed.mixes import recipe_told
 from curewatch.intake.typed.numbers import MAX_TYPED, read_amount
-from curewatch.intake.typed.pours import pour_orders, series
+from curewatch.intake.typed.pours import paired, pour_orders, series
 from curewatch.intake.typed.quantities import (
     MASS,
     ROOM_TEMPERATURE,
@@ -97,6 +97,7 @@ Spoken = Annotated[
     ),
 ]
 NOW = Field(default=None, description="ISO 8601 with its offset, or in words: 3 h ago, yesterday 18:30. Left out: now")
+BY = Field(default=None, description="Who says so. Left out: by the token's name, where one was brought")
 Cm = Annotated[float, Field(ge=2, le=500), _worded(SIDE.parse, Of.SIZE, 100)]
 Ml = Annotated[float, Field(ge=ML_LEAST, le=ML_MOST), _worded(VOLUME.parse, Of.POURED, 1e6)]
 AirSpeed = Annotated[float, Field(ge=0.05, le=5), _worded(lambda text, field: parse_air(text, field=field), Of.AIR)]
@@ -118,6 +119,7 @@ class PourIn(RequestModel):
     )
     tilt_deg: Tilt | None = Field(default=None, description="Off level, if measured")
     at: Spoken | None = NOW
+    by: GivenName | None = BY
     place: GivenName | None = None
     width_cm: Cm | None = None
     height_cm: Cm | None = None
@@ -130,6 +132,13 @@ class PourIn(RequestModel):
     times: Annotated[int, Field(ge=1, le=TIMES_MOST)] = Field(
         default=1, description="So many alike from one mix, all or none: 'name 1' to 'name N'"
     )
+    pair: GivenName | None = Field(
+        default=None, description="As many again to compare with: silicone (with and without), or another recipe"
+    )
+
+    due: Spoken | None = Field(default=None, description="By when it is to be ready: ISO 8601, or 12 Dec, friday")
+    occasion: GivenName | None = Field(default=None, description="What for")
+    ready: Literal["handle", "varnish_ready"] | None = Field(default=None, description="By then; left out: handle")
 
     @model_validator(mode="after")
     def _fits(self) -> PourIn:
@@ -146,8 +155,8 @@ class PourIn(RequestModel):
 
     def orders(self, at: datetime, density: Density) -> list[PourOrder]:
         """One for each of the series. InputError for a size told by half, or a volume that makes no film."""
-        return pour_orders(
-            series(self.name, self.times),
+        orders = pour_orders(
+            series(self.name, self.times if self.pair is None else 2 * self.times),
             self._thickness(density),
             self.room,
             at,
@@ -160,6 +169,7 @@ class PourIn(RequestModel):
             paint_g=self.poured_g,
             new=self.new,
         )
+        return orders if self.pair is None else paired(orders, self.pair)
 
     def _thickness(self, density: Density) -> Thickness:
         shape, paint = sides(self.width_cm, self.height_cm, self.round), None
@@ -227,6 +237,15 @@ class NamesIn(RequestModel):
     new: bool = NEW
 
 
+class PromiseIn(RequestModel):
+    """By when it is to be ready; another one takes its place."""
+
+    due: Spoken | None = Field(description="ISO 8601 with its offset, or in words: 12 Dec, friday. null: it is off")
+    occasion: GivenName | None = Field(default=None, description="What for")
+    ready: Literal["handle", "varnish_ready"] = "handle"
+    by: GivenName | None = BY
+
+
 class TiltIn(RequestModel):
     tilt_deg: Annotated[Tilt, Field(description="Off level; 3 mm on a metre are 0.172")]
     at: Spoken | None = NOW
@@ -239,6 +258,7 @@ class FingerIn(RequestModel):
     finger: Annotated[Finger, BeforeValidator(lambda said: finger_of(said) or said if isinstance(said, str) else said)]
     spot: Spot = Spot.EDGE
     at: Spoken | None = NOW
+    by: GivenName | None = BY
 
 
 class WeighingIn(RequestModel):
@@ -248,6 +268,7 @@ class WeighingIn(RequestModel):
     grams: Annotated[float, Field(ge=GRAMS_RANGE[0], le=GRAMS_RANGE[1])]
     resolution_g: Annotated[float, Field(gt=0, le=1000, description="The scale's smallest step")] = 1.0
     at: Spoken | None = NOW
+    by: GivenName | None = BY
 
     @model_validator(mode="before")
     @classmethod
@@ -270,6 +291,7 @@ class SurfaceIn(RequestModel):
         float, Field(ge=SURFACE_C_RANGE[0], le=SURFACE_C_RANGE[1]), _worded(SURFACE_TEMPERATURE.parse, Of.SURFACE)
     ]
     at: Spoken | None = NOW
+    by: GivenName | None = BY
 
 
 ObservationIn = Annotated[FingerIn | WeighingIn | SurfaceIn, Field(discriminator="kind")]
@@ -278,7 +300,10 @@ ObservationIn = Annotated[FingerIn | WeighingIn | SurfaceIn, Field(discriminator
 class StepIn(RequestModel):
     step: Annotated[str, Field(min_length=1, max_length=40, description="As the steps of the piece name it")]
     at: Spoken | None = NOW
-    anyway: bool = Field(default=False, description="Although a step before it was left out")
+    by: GivenName | None = BY
+    anyway: bool = Field(
+        default=False, description="Although a step before it was left out, or the film is not ready for it"
+    )
 
 
 class MuteIn(RequestModel):
@@ -300,6 +325,7 @@ class ReadingIn(RequestModel):
     ]
     at: Spoken | None = NOW
     new: bool = NEW
+    by: GivenName | None = BY
 
 
 class MoveIn(RequestModel):

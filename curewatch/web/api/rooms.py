@@ -12,12 +12,21 @@ from starlette.exceptions import HTTPException
 from curewatch.desk.commands import alarm_care, naming
 from curewatch.desk.commands.log import LogKind
 from curewatch.desk.commands.naming import names_in_use
-from curewatch.desk.commands.trust import trust_sensor
+from curewatch.desk.commands.trust import standing_checks, trust_sensor
 from curewatch.desk.reports.room import room_outlook, room_record, room_sensors
 from curewatch.desk.transfer import exporting
 from curewatch.records import Alarm, AlarmKind
 from curewatch.records.corrections import Naming
-from curewatch.views.air import DOUBTED, LimitsOut, OutlookOut, ReadingOut, RoomReportOut, SensorOut, SensorTrustOut
+from curewatch.views.air import (
+    DOUBTED,
+    CheckOut,
+    LimitsOut,
+    OutlookOut,
+    ReadingOut,
+    RoomReportOut,
+    SensorOut,
+    SensorTrustOut,
+)
 from curewatch.views.alarms import AlarmOut
 from curewatch.views.base import At
 from curewatch.views.board import RoomOut
@@ -72,6 +81,7 @@ def readings(
             rh_pct=one.rh_pct,
             source=one.source,
             battery_pct=one.battery_pct,
+            by=one.logged_by,
         )
         for one in found[-READINGS_MOST:]
     ]
@@ -154,9 +164,12 @@ def room(site: Here, name: str) -> RoomReportOut:
     if line is None:
         raise HTTPException(404)
     record = room_record(site.desk, name, now - DOUBTED, now)
+    with site.desk.store.read() as tx:
+        checks = standing_checks(tx, name, now)
     return RoomReportOut(
         **dict(RoomOut.of(line, now, tz)),
         sensors=[SensorOut.of(one, now, tz) for one in room_sensors(site.desk, kept, name, now)],
+        checks=[CheckOut.of(one, tz) for one in checks],
         doubts=[] if record is None else record.doubts((now - DOUBTED).timestamp(), site.desk.local),
         limits=LimitsOut.of(site.desk.settings.alarms),
         alarms=[AlarmOut.of(one, tz) for one in kept.board(now).alarms if one.room == name],

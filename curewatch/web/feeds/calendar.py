@@ -20,6 +20,7 @@ from curewatch.records import Milestone, MilestoneKind, visible
 from curewatch.store import Store
 from curewatch.studio import wording
 from curewatch.studio.forecasting.drying import Drying
+from curewatch.studio.planning.promises import Promised, promised
 from curewatch.web.texts import FIT, Words
 
 LASTS = timedelta(minutes=30)
@@ -56,6 +57,7 @@ def feed(store: Store, kept: CachedBoard, kinds: tuple[MilestoneKind, ...], addr
         for milestone in forecast.milestones if forecast else ():
             if milestone.kind in kinds and (entry := _entry(drying, milestone, words)) is not None:
                 wanted[f"piece-{drying.piece.id}-{milestone.kind.value.replace('_', '-')}"] = entry
+    wanted |= _promises(kept, words)
     entries, name = _remembered(store, wanted, now)
     head = _head(name, address, max((entry.changed for entry in entries.values()), default=None))
     begin, end = head.to_ical().split(b"END:VCALENDAR")
@@ -79,6 +81,31 @@ def _entry(drying: Drying, milestone: Milestone, words: Words) -> Entry | None:
         where=wording.where(drying.room, drying.place),
         text=_description(drying, milestone, step, words),
     )
+
+
+def _promises(kept: CachedBoard, words: Words) -> dict[str, Entry]:
+    """One for each date that a piece, or a whole series, is promised for."""
+    together: dict[tuple[object, ...], list[tuple[Drying, Promised]]] = {}
+    for drying in sorted(kept.snapshot.dryings, key=lambda drying: drying.piece.id):
+        stands = promised(drying, kept.snapshot.forecasts.get(drying.piece.id))
+        if stands is not None and stands.due_at >= words.now - KEPT_AFTER:
+            told = stands.promise
+            key = drying.piece.series or drying.piece.id, told.due_at, told.ready, told.occasion
+            together.setdefault(key, []).append((drying, stands))
+    found = {}
+    for some in together.values():
+        (drying, stands), risk = some[0], any(one.at_risk for _, one in some)
+        who = wording.together(drying.piece.series or "", len(some)) if len(some) > 1 else drying.piece.name
+        occasion = f" for {stands.promise.occasion}" if stands.promise.occasion else ""
+        found[f"piece-{drying.piece.id}-due"] = Entry(
+            start=stands.due_at.isoformat(),
+            summary=f"{who}: due{occasion}{', at risk' if risk else ''}",
+            status="CONFIRMED",
+            where=wording.where(drying.room, drying.place),
+            text=f"Promised to be {FIT[stands.promise.ready]} by then."
+            + (" It may not be, by what is foreseen: its page says what would help." if risk else ""),
+        )
+    return found
 
 
 def _rounded(at: datetime, step: timedelta) -> datetime:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from itertools import groupby
 from typing import Annotated
@@ -11,10 +11,15 @@ from urllib.parse import urlencode
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse
+from starlette.exceptions import HTTPException
 
+from curewatch.desk.commands.log import LogKind, logged_lately
+from curewatch.desk.reports.cure_record import compared
 from curewatch.records import Milestone, MilestoneKind
-from curewatch.studio.board import Board, PieceLine
-from curewatch.web.pages.logged import just_done
+from curewatch.studio import wording
+from curewatch.studio.board import Board, PieceLine, SeriesLine, in_series
+from curewatch.views.sheet import HONESTY, side_by_side
+from curewatch.web.pages.logged import ALIKE_MOST, LoggedNote, just_done
 from curewatch.web.plots.time_axis import Axis
 from curewatch.web.site import Here, page
 from curewatch.web.texts import Words
@@ -68,6 +73,10 @@ class Row:
     spoken: str
     """The drawing in words."""
     in_danger: bool
+    series: SeriesLine | None = None
+    """Of several that were poured together: the one whose date comes next stands for all."""
+    promised: tuple[str, ...] = ()
+    """By when it is to be ready, and the odds."""
 
 
 @dataclass(frozen=True)
@@ -76,8 +85,16 @@ class Headline:
 
     ask: str
     question: str
-    names: tuple[str, ...]
+    lines: tuple[PieceLine, ...]
     nothing: str
+
+    @property
+    def names(self) -> list[str]:
+        """A series by its own."""
+        return [
+            wording.together(one.name, len(one.members)) if isinstance(one, SeriesLine) else one.name
+            for one in in_series(self.lines)
+        ]
 
 
 @dataclass(frozen=True)
@@ -96,17 +113,31 @@ def view(board: Board, asked: BoardQuery, words: Words) -> BoardView:
     """The board for one person's question, one page of it."""
     answers = tuple(_answers(board, words))
     lines = _chosen(board, asked, answers)
-    pages = max(1, -(-len(lines) // PER_PAGE))
-    page = min(max(asked.page, 1), pages)
     if asked.by:
         lines = sorted(lines, key=_group_of(asked.by))  # stable: by date within each group
-    shown = lines[(page - 1) * PER_PAGE : page * PER_PAGE]
-    axis = axis_of(shown, board.at)
+    units = [one for _, some in groupby(lines, key=_group_of(asked.by)) for one in in_series(list(some))]
+    pages = max(1, -(-len(units) // PER_PAGE))
+    page = min(max(asked.page, 1), pages)
+    shown = units[(page - 1) * PER_PAGE : page * PER_PAGE]
+    axis = axis_of([line for unit in shown for line in _members(unit)], board.at)
     harmed = {alarm.room for alarm in board.alarms}
-    made = [(line, row(line, axis, words, in_danger=line.room in harmed and is_wet(line, board.at))) for line in shown]
+
+    def made(unit: PieceLine | SeriesLine) -> Row:
+        danger = any(line.room in harmed and is_wet(line, board.at) for line in _members(unit))
+        whole = unit if isinstance(unit, SeriesLine) else None
+        stands = sorted((one.promised for one in _members(unit) if one.promised), key=lambda one: -(one.odds or 0.0))
+        told = {(one.due_at, one.promise.ready): one.in_words(words.local) for one in stands}  # the worst odds of each
+        return replace(
+            row(_members(unit)[0], axis, words, in_danger=danger), series=whole, promised=tuple(told.values())
+        )
+
     key = _group_of(asked.by)
-    groups = tuple((name, tuple(r for _, r in some)) for name, some in groupby(made, key=lambda one: key(one[0])))
+    groups = tuple((n, tuple(map(made, some))) for n, some in groupby(shown, key=lambda unit: key(_members(unit)[0])))
     return BoardView(board, asked, answers, axis, groups, len(lines), pages, page)
+
+
+def _members(unit: PieceLine | SeriesLine) -> tuple[PieceLine, ...]:
+    return unit.members if isinstance(unit, SeriesLine) else (unit,)
 
 
 def axis_of(lines: Sequence[PieceLine], now: datetime) -> Axis:
@@ -149,14 +180,14 @@ def _answers(board: Board, words: Words) -> list[Headline]:
     ]  # fmt: skip
     danger = [line for line in board.pieces if line.room in harmed and is_wet(line, now)]
     return [
-        Headline("touch", "What may I touch today?", _names(touch), "Nothing yet. Leave them lying."),
-        Headline("places", "What frees a place by this time tomorrow?", _names(places), "No place comes free."),
-        Headline("danger", "What is in danger?", _names(danger), "Nothing, by what was last read."),
+        Headline("touch", "What may I touch today?", tuple(touch), "Nothing yet. Leave them lying."),
+        Headline("places", "What frees a place by this time tomorrow?", tuple(places), "No place comes free."),
+        Headline("danger", "What is in danger?", tuple(danger), "Nothing, by what was last read."),
     ]
 
 
 def _chosen(board: Board, asked: BoardQuery, answers: Sequence[Headline]) -> list[PieceLine]:
-    answered = next((set(answer.names) for answer in answers if answer.ask == asked.ask), None)
+    answered = next(({line.name for line in answer.lines} for answer in answers if answer.ask == asked.ask), None)
     text = asked.text.strip().casefold()
     return [
         line
@@ -210,10 +241,6 @@ def _last_date(line: PieceLine) -> datetime | None:
     return max((at for at in dates if at is not None), default=None)
 
 
-def _names(lines: Sequence[PieceLine]) -> tuple[str, ...]:
-    return tuple(line.name for line in lines)
-
-
 router = APIRouter(include_in_schema=False)
 
 
@@ -243,3 +270,26 @@ def board(
 
     told = just_done(done, of or [], kept, site.desk)
     return page(request, "board.html", now, mark=kept.mark, view=seen, link=link, done=told)
+
+
+@router.get("/series/{name:path}")
+def series(request: Request, site: Here, name: str) -> HTMLResponse:
+    """The pieces of one series on one axis, and what differs between them side by side."""
+    now = site.clock.now()
+    kept, words = site.boards.look(now), site.words(now)
+    lines = [line for line in kept.board(now).pieces if line.series == name]
+    if not lines:
+        raise HTTPException(404)
+    ids = [drying.piece.id for drying in kept.snapshot.dryings if drying.piece.series == name]
+    with site.desk.store.read() as tx:
+        log = [one for one in logged_lately(tx, now) if one.kind is LogKind.POUR and int(one.of[0]) in ids]
+    undo = len(log) == len(ids) <= ALIKE_MOST and all(one.only_if is None for one in log)
+    looked = compared(site.desk, name, None, now) if len(lines) > 1 else []
+    axis = axis_of(lines, now)
+    return page(
+        request, "series.html", now, mark=kept.mark, series=name, axis=axis,
+        rows=[row(line, axis, words) for line in lines],
+        names=[one.history.name for one in looked],
+        compared=side_by_side(looked, lambda at: "-" if at is None else words.date(at), words.tz),
+        honesty=HONESTY, undo=LoggedNote(name, LogKind.POUR, tuple(map(str, ids))) if undo else None,
+    )  # fmt: skip

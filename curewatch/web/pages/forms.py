@@ -33,7 +33,7 @@ def with_unit(text: str, unit: str) -> str:
 
 LABELS = {
     Field.AGAIN: "Same again",
-    Field.ANYWAY: "“out of turn” ticked",
+    Field.ANYWAY: "tap once more below",
     Field.AT: "When",
     Field.DUE: "Ready by",
     Field.GRAMS: "Weight",
@@ -136,6 +136,7 @@ def pour_words(form: Mapping[str, str], preset: Preset | None) -> PourWords:
         recipe=form.get("recipe") or None,
         air=form.get("air") or None,
         silicone=form.get("silicone") == "yes",
+        pair=form.get("pair") or None,
         support=form.get("support") or Support.CANVAS,
         new=form.get("new") == "yes",
     )

@@ -88,6 +88,9 @@ def _told(done: str, of: Sequence[str], kept: CachedBoard, tx: Transaction) -> s
         left = [piece for piece in tx.pieces(gone=True) if str(piece.id) == of[0]]
         poured = left and tx.pours([left[0].id])  # without its pour: taken back, it never was
         return f"{left[0].name} is marked gone: its name and its place are free." if poured else None
+    if done == "promise" and (here := kept.dryings.get(of[0])):
+        gone = here.promise is None
+        return f"{of[0]}: {'nobody waits for it any more' if gone else 'its date is written down'}."
     if done == "cleared" and of[0] in kept.dryings:
         return f"{of[0]} is looked over: nothing stands against it any more."
     if len(of) > 1 and (here := kept.dryings.get(of[0])):
@@ -143,7 +146,7 @@ def observation_rows(seen: list[Seen], words: Words) -> list[ObservationRow]:
         ObservationRow(
             one.observation.id,
             f"{words.date(one.observation.at)} ({words.age(one.observation.at)})",
-            HOW[one.observation.kind.value],
+            f"{HOW[one.observation.kind.value]}{wording.by(one.observation.logged_by)}",
             finding(one.observation),
             tuple(wording.notes(one.remarks)),
             one.observation.logged_at is not None and words.now - one.observation.logged_at <= UNDO_WITHIN,

@@ -18,11 +18,12 @@ from curewatch.desk.reports.piece import piece_report
 from curewatch.intake.typed import not_future, parse_air, parse_humidity, parse_time
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.numbers import whole_number
-from curewatch.intake.typed.pours import continued
+from curewatch.intake.typed.pours import continued, promise_told
 from curewatch.intake.typed.quantities import ROOM_TEMPERATURE
 from curewatch.records import Reading
 from curewatch.records.errors import Field, InputError, NearName
 from curewatch.records.remarks import RemarkKind
+from curewatch.records.workshop import Promise
 from curewatch.studio import wording
 from curewatch.web.pages.forms import (
     AGAIN,
@@ -39,7 +40,7 @@ from curewatch.web.pages.forms import (
     with_unit,
 )
 from curewatch.web.pages.piece import back_to, refused
-from curewatch.web.site import Here, Site, Typed, page, text_of
+from curewatch.web.site import Acting, Here, Site, Typed, page, text_of
 
 router = APIRouter(include_in_schema=False)
 
@@ -56,7 +57,7 @@ def pour_form(request: Request, site: Here) -> HTMLResponse:
 
 
 @router.post("/pour")
-def log_pour(request: Request, site: Here, form: Typed) -> Response:
+def log_pour(request: Request, site: Here, desk: Acting, form: Typed) -> Response:
     """Log one piece or several alike."""
     now = site.clock.now()
     kept = site.boards.look(now)
@@ -66,14 +67,16 @@ def log_pour(request: Request, site: Here, form: Typed) -> Response:
         orders = words.orders(
             moment_of(values, now, site.desk.settings.tz), partial(density_of, site.desk), MOST_AT_ONCE
         )
-        ids = [_id(one.piece) for one in log_pours(site.desk, orders, now)]
+        promise = promise_told(values.get("due") or None, values.get("occasion") or None, None, now, desk.zone)
+        orders = [replace(order, promise=promise) for order in orders]
+        ids = [_id(one.piece) for one in log_pours(desk, orders, now)]
     except InputError as error:
         return _pour_page(request, site, now, values, error, 422)
     return _done(site, now, "pour", ids)
 
 
 @router.post("/pour/again")
-def pour_again(request: Request, site: Here, form: Typed) -> Response:
+def pour_again(request: Request, site: Here, desk: Acting, form: Typed) -> Response:
     """The last pour once more, or several times: the names are numbered on."""
     now = site.clock.now()
     kept = site.boards.look(now)
@@ -82,7 +85,7 @@ def pour_again(request: Request, site: Here, form: Typed) -> Response:
         raise InputError(Field.AGAIN, "", "a piece that was poured before")
     count = whole_number(text_of(form, "count"), MOST_AT_ONCE, Field.TIMES)
     orders = preset.again(count, kept.dryings, now)
-    ids = [_id(one.piece) for one in log_pours(site.desk, orders, now)]
+    ids = [_id(one.piece) for one in log_pours(desk, orders, now)]
     return _done(site, now, "pour", ids)
 
 
@@ -147,7 +150,7 @@ def reading_form(request: Request, site: Here, room: str = "") -> HTMLResponse:
 
 
 @router.post("/reading")
-def log_reading(request: Request, site: Here, form: Typed) -> Response:
+def log_reading(request: Request, site: Here, desk: Acting, form: Typed) -> Response:
     """Store what a thermometer and a hygrometer show."""
     now = site.clock.now()
     values = {str(name): text_of(form, name) for name in form}
@@ -161,7 +164,7 @@ def log_reading(request: Request, site: Here, form: Typed) -> Response:
             rh_pct=parse_humidity(with_unit(values.get("humidity", ""), "%"), field=Field.HUMIDITY),
             received_at=now,
         )
-        logged = readings.log_reading(site.desk, reading, new=values.get("new") == "yes")
+        logged = readings.log_reading(desk, reading, new=values.get("new") == "yes")
     except InputError as error:
         near = isinstance(error, NearName)
         return _reading_page(request, site, values, error.in_words(label_of), 422, near=near)
@@ -180,6 +183,15 @@ def _reading_page(
 
 
 # --- a piece on its way ---
+
+
+@router.post("/piece/{name:path}/promise")
+def promise(site: Here, desk: Acting, form: Typed, name: str) -> Response:
+    """By when it is to be ready; without a date, nobody waits for it any more."""
+    now, due = site.clock.now(), text_of(form, "due")
+    told = promise_told(due, text_of(form, "occasion") or None, text_of(form, "ready"), now, desk.zone) if due else None
+    moves.promise(desk, name, told or Promise(piece_id=0, due_at=None, logged_at=now), now)
+    return _done(site, now, "promise", [name, now.isoformat()])
 
 
 @router.post("/piece/{name:path}/move")

@@ -15,7 +15,7 @@ from curewatch.records.access import Scope, TokenKind
 from curewatch.records.errors import Field, InputError
 from curewatch.web.access.guard import KNOWN, KNOWN_LASTS, cookie, session_cookie
 from curewatch.web.access.passwords import TooManyAttempts
-from curewatch.web.access.sessions import Session
+from curewatch.web.access.sessions import LASTS, Session
 from curewatch.web.access.tokens import DAYS_MOST
 from curewatch.web.site import Here, Site, Typed, page, text_of, visitor_of
 
@@ -79,15 +79,18 @@ def logout(request: Request, site: Here, form: Typed) -> Response:
 
 @router.get("/class/{secret}")
 def open_class(request: Request, site: Here, secret: str) -> Response:
-    """A link that lets a class look, and no more. Whoever is in already stays in as they are."""
+    """A link that lets a class look, or somebody log under the link's name. Whoever is in with as many rights already
+    stays in as they are."""
     now = site.clock.now()
     token = site.tokens.known(secret, now)
-    if token is None or token.kind is not TokenKind.CLASS:
+    opens = Scope.NOBODY if token is None else token.kind.opens
+    if opens is Scope.NOBODY:
         raise HTTPException(404)
     session = visitor_of(request).session
-    if session is not None and session.scope >= Scope.READ:
+    if session is not None and session.scope >= opens:
         return RedirectResponse("/", 303)
-    return _let_in(request, site, site.sessions.begin(Scope.READ, now, CLASS_LASTS, by=token, come=_from(request)), "/")
+    lasts = CLASS_LASTS if opens is Scope.READ else LASTS
+    return _let_in(request, site, site.sessions.begin(opens, now, lasts, by=token, come=_from(request)), "/")
 
 
 @router.get("/ways-in")
@@ -113,7 +116,8 @@ def make(request: Request, site: Here, form: Typed) -> HTMLResponse:
         raise InputError(Field.NAME, name, str(error)) from None
     base = site.settings.shown_address
     shown = {"class": f"{base}/class/{secret}", "calendar": f"{base}/calendar/{secret}.ics"}.get(kind, secret)
-    return _page(request, site, made=shown, made_name=name)
+    link = f"{base}/class/{secret}" if kind == TokenKind.RECORD else None
+    return _page(request, site, made=shown, made_name=name, made_link=link)
 
 
 @router.post("/ways-in/take-back")
@@ -134,7 +138,7 @@ def log_out(site: Here, form: Typed) -> Response:
 
 def _page(request: Request, site: Site, *, status: int = 200, **told: object) -> HTMLResponse:
     now, visitor = site.clock.now(), visitor_of(request)
-    told = {"made": None, "made_name": "", "wrong": None, "values": {}} | told
+    told = {"made": None, "made_name": "", "made_link": None, "wrong": None, "values": {}} | told
     sessions = site.sessions.all(now)
     return page(
         request, "ways_in.html", now, status, days_most=DAYS_MOST, tokens=site.tokens.all(),

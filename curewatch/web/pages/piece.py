@@ -11,6 +11,7 @@ from urllib.parse import quote, urlencode
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
+from curewatch.desk import Desk
 from curewatch.desk.commands import aftercare, alarm_care, observing
 from curewatch.desk.commands.aftercare import steps_of
 from curewatch.desk.commands.photos import SHOWS
@@ -23,7 +24,7 @@ from curewatch.records.observations import Finger, Spot
 from curewatch.records.workshop import PhotoKind
 from curewatch.studio import wording
 from curewatch.studio.diagnosis.drying_history import past_air
-from curewatch.studio.planning import planner
+from curewatch.studio.planning import planner, promises
 from curewatch.studio.planning.planner import Advice
 from curewatch.views.care import NOW, StepOut, StepsOut, coats_want, step_when
 from curewatch.views.corrections import in_words
@@ -33,7 +34,7 @@ from curewatch.web.pages.logged import observation_rows, told
 from curewatch.web.plots.air_plots import piece_air
 from curewatch.web.plots.piece_plots import curve_of, drying_plots
 from curewatch.web.scarce import costly
-from curewatch.web.site import Here, Site, Typed, page, text_of
+from curewatch.web.site import Acting, Here, Site, Typed, page, text_of
 from curewatch.web.texts import FIT, Words, number, side_by_side, size
 
 SIGNS = {"done": "✓", "safe": "○", "worth checking": "?", "not yet": "·", "over": "–", "waits": "·"}
@@ -151,6 +152,7 @@ def _values(site: Site, seen: PiecePage, now: datetime) -> dict[str, Any]:
     axis = axis_of([report.line], now)
     wet = is_wet(report.line, now)
     advised_at, advice = _advised(site, report, now)
+    helps = promises.helped(report.drying, report.forecast, advice, now)
     care = steps_of(report.history, report.past, care_of(settings), now)
     return {
         "report": report,
@@ -170,53 +172,63 @@ def _values(site: Site, seen: PiecePage, now: datetime) -> dict[str, Any]:
         "beliefs": [belief.sentence for belief in seen.beliefs],
         "advice": advice_rows(advice),
         "advised_at": advised_at,
+        "helps": promises.help_in_words(helps) if advice else "",
     }
 
 
 def _advised(site: Site, report: PieceReport, now: datetime) -> tuple[datetime, list[Advice]]:
     """When it was worked out, and what a change would do; nothing where no date is ahead that it could move."""
-    if report.forecast is None or report.forecast.reason is not None or not is_wet(report.line, now):
+    if (
+        report.forecast is None
+        or report.forecast.reason is not None
+        or not (is_wet(report.line, now) or _at_risk(report))
+    ):
         return now, []
     return site.advised(report, now)
 
 
+def _at_risk(report: PieceReport) -> bool:
+    return report.line.promised is not None and report.line.promised.at_risk
+
+
 @router.post("/piece/{name:path}/found")
-def found(request: Request, site: Here, form: Typed, name: str) -> Response:
+def found(request: Request, site: Here, desk: Acting, form: Typed, name: str) -> Response:
     """Log an observation; a name that no piece bears, or one from before the pour, stores nothing."""
     now = site.clock.now()
     values = {str(field): text_of(form, field) for field in form}
     try:
-        observed = _observed(site, name, values, now)
+        observed = _observed(desk, name, values, now)
     except InputError as error:
         return refused(request, site, name, now, error, values)
     return _back(site, now, name, "found", observed.observation.id)
 
 
-def _observed(site: Site, name: str, values: dict[str, str], now: datetime) -> observing.Observed:
-    at, what = moment_of(values, now, site.desk.settings.tz), values.get("what", "")
+def _observed(desk: Desk, name: str, values: dict[str, str], now: datetime) -> observing.Observed:
+    at, what = moment_of(values, now, desk.zone), values.get("what", "")
     if (finger := finger_of(what)) is not None:
         spot = Spot.MIDDLE if values.get("spot") == Spot.MIDDLE else Spot.EDGE
-        return observing.feel(site.desk, name, finger, at, now, spot)
+        return observing.feel(desk, name, finger, at, now, spot)
     if what == "weighing":
         weighed = parse_weighing(values.get("grams", ""), values.get("resolution") or None)
-        return observing.weigh(site.desk, name, weighed.grams, weighed.resolution_g, at, now)
+        return observing.weigh(desk, name, weighed.grams, weighed.resolution_g, at, now)
     if what == "surface":
         typed = with_unit(values.get("surface", ""), values.get("unit", "C"))
         surface_c = SURFACE_TEMPERATURE.parse(typed, Field.SURFACE)
-        return observing.surface(site.desk, name, surface_c, at, now)
+        return observing.surface(desk, name, surface_c, at, now)
     raise InputError(Field.FINDING, what, f"{', '.join(Finger)}, weighing or surface")
 
 
 @router.post("/piece/{name:path}/done")
-def done(request: Request, site: Here, form: Typed, name: str) -> Response:
+def done(request: Request, site: Here, desk: Acting, form: Typed, name: str) -> Response:
     """Write down that a step was done."""
     now = site.clock.now()
     values = {str(field): text_of(form, field) for field in form}
     try:
         at = moment_of(values, now, site.desk.settings.tz)
         step = values.get("step", "")
-        noted = aftercare.done(site.desk, name, step, at, now, anyway=values.get("anyway") == "yes")
+        noted = aftercare.done(desk, name, step, at, now, anyway=values.get("anyway") == "yes")
     except InputError as error:
+        values["second"] = "yes" if Field.ANYWAY in error.allowed else ""
         return refused(request, site, name, now, error, values)
     return _back(site, now, name, "step", noted.step.id)
 
@@ -246,7 +258,8 @@ def facts(report: PieceReport, words: Words) -> list[tuple[str, str]]:
     mix = f"{pour.recipe}, {'with' if pour.silicone else 'without'} silicone"
     shares = f"{wording.shares(recipe)}{'' if recipe.stated else ', assumed'}"
     told = [
-        ("Poured", f"{words.date(pour.at)} ({words.age(pour.at)})"),
+        ("Poured", f"{words.date(pour.at)} ({words.age(pour.at)}){wording.by(pour.logged_by)}"),
+        ("Poured as one of", report.line.series or ""),
         ("Lies in", wording.where(report.drying.room, report.drying.place)),
         ("Film", f"{wording.wet_film(pour)}; on {pour.support.value}"),
         ("Size", size(pour)),

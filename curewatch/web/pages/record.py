@@ -104,19 +104,26 @@ class Label:
 @router.get("/labels")
 @costly
 def labels(
-    request: Request, site: Here, room: str = "", piece: Annotated[list[int] | None, Query()] = None
+    request: Request,
+    site: Here,
+    room: str = "",
+    piece: Annotated[list[int] | None, Query()] = None,
+    series: str = "",
 ) -> HTMLResponse:
-    """A sheet: of the pieces asked for, of a room, or of all."""
+    """A sheet: of the pieces asked for, of a series, of a room, or of all."""
     now = site.clock.now()
     kept = site.boards.look(now)
     chosen = [
         drying
         for drying in sorted(kept.snapshot.dryings, key=lambda drying: drying.pour.at, reverse=True)
-        if (not room or drying.room == room) and (not piece or drying.piece.id in piece)
+        if (not room or drying.room == room)
+        and (not piece or drying.piece.id in piece)
+        and (not series or drying.piece.series == series)
     ]
+    shown = chosen[: 100 if series else MOST]
     with site.desk.store.read() as tx:
-        newest = {one.piece_id: one for one in tx.photos([drying.piece.id for drying in chosen[:MOST]])}
-    made = [_label(site, drying, newest.get(drying.piece.id)) for drying in chosen[:MOST]]
+        newest = {one.piece_id: one for one in tx.photos([drying.piece.id for drying in shown])}
+    made = [_label(site, drying, newest.get(drying.piece.id)) for drying in shown]
     return page(request, "labels.html", now, labels=made, left_out=len(chosen) - len(made), rooms=kept.rooms, room=room)
 
 

@@ -13,7 +13,7 @@ from starlette.exceptions import HTTPException
 from curewatch.desk.commands import naming
 from curewatch.desk.commands.log import LogKind
 from curewatch.desk.commands.naming import names_in_use
-from curewatch.desk.commands.trust import parse_trust, trust_sensor
+from curewatch.desk.commands.trust import parse_trust, standing_checks, trust_sensor
 from curewatch.desk.reports.room import room_outlook, room_record, room_sensors
 from curewatch.intake.typed.names import named
 from curewatch.records.corrections import CorrectionKind, Naming
@@ -107,6 +107,8 @@ def room(request: Request, site: Here, name: str, span: str = "day") -> HTMLResp
     alarms = [alarm for alarm in board.alarms if alarm.room == name]
     since = now - SPANS[span]
     record = room_record(site.desk, name, since, now)
+    with site.desk.store.read() as tx:
+        agreeing = [one for one in standing_checks(tx, name, now) if not one.is_apart]
     ahead = site.outlooks(f"{line.data_at} {name}", lambda: room_outlook(site.desk, name, now))
     limits = site.desk.settings.alarms
     axis = axis_of(wet, now)
@@ -122,6 +124,7 @@ def room(request: Request, site: Here, name: str, span: str = "day") -> HTMLResp
         foreseen=ahead is not None,
         checked=[] if record is None else sorted({one.source or "" for one in record.findings if one.flaw in ASKS}),
         doubts=[] if record is None else record.doubts(since.timestamp(), words.local),
+        agreeing=[one.in_words(words.local) for one in agreeing],
         sensors=room_sensors(site.desk, kept, name, now),
         alarms=alarms,
         axis=axis,

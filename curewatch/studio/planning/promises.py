@@ -1,0 +1,197 @@
+"""Pieces promised for a date: the odds of being ready in time, what would help, and when people are told."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from curewatch.records import Forecast, Milestone, MilestoneKind, Notice
+from curewatch.records.workshop import Promise
+from curewatch.studio import wording
+from curewatch.studio.forecasting.drying import Drying
+from curewatch.studio.planning import planner
+from curewatch.studio.planning.planner import Advice
+from curewatch.studio.standing import reached_by
+
+AT_RISK, RECOVERED = 0.7, 0.8
+"""Below the first odds of being in time a piece is at risk; told so, it is until they are above the second."""
+HELPS = 0.05
+"""A change that adds less to the odds is no help."""
+FIT = {
+    MilestoneKind.PACKED: "packed",
+    MilestoneKind.TOUCH_DRY: "touch-dry",
+    MilestoneKind.HANDLE: "fit to handle",
+    MilestoneKind.VARNISH_READY: "varnish-ready",
+}
+
+
+@dataclass(frozen=True)
+class Promised:
+    """A piece's promise, and how it stands."""
+
+    promise: Promise
+    odds: float | None
+    """Of being ready in time; None: not foreseen."""
+    at_most: bool = False
+    """The odds are no more than that; by how much less is not known."""
+
+    @property
+    def due_at(self) -> datetime:
+        assert self.promise.due_at is not None  # else it is none
+        return self.promise.due_at
+
+    @property
+    def at_risk(self) -> bool:
+        return self.odds is not None and self.odds < AT_RISK
+
+    @property
+    def odds_in_words(self) -> str:
+        """`in time in 41 % of cases`"""
+        if self.odds is None:
+            return "odds not known yet"
+        if self.odds in (0.0, 1.0):
+            return "in time" if self.odds else "not in time"
+        percent = min(max(round(100 * self.odds), 1), 99)
+        return f"in time in {'less than ' if self.at_most else ''}{percent} % of cases"
+
+    def in_words(self, local: wording.Local) -> str:
+        """`due Sat 12 Dec 2026 18:00 for fair, fit to handle: in time in 41 % of cases, at risk`"""
+        risk = ", at risk" if self.at_risk else ""
+        return f"due {what(self.promise, local)}: {self.odds_in_words}{risk}"
+
+
+def what(promise: Promise, local: wording.Local) -> str:
+    """`Sat 12 Dec 2026 18:00 for fair, fit to handle`: read on any day."""
+    assert promise.due_at is not None
+    there = local(promise.due_at)
+    occasion = "" if promise.occasion is None else f" for {promise.occasion}"
+    return f"{there:%a} {there.day} {there:%b %Y %H:%M}{occasion}, {FIT[promise.ready]}"
+
+
+def promised(drying: Drying, forecast: Forecast | None) -> Promised | None:
+    """None where nothing is promised."""
+    if drying.promise is None:
+        return None
+    milestone = forecast.milestone(drying.promise.ready) if forecast else None
+    return _judged(drying.promise, milestone, drying.pour.at)
+
+
+def _judged(promise: Promise, milestone: Milestone | None, poured_at: datetime) -> Promised:
+    due = promise.due_at
+    if milestone is None or due is None:
+        return Promised(promise, None)
+    if milestone.found_at is not None:
+        return Promised(promise, float(milestone.found_at <= due))
+    odds = reached_by(milestone, due, poured_at)
+    if odds is not None:
+        return Promised(promise, odds)
+    if milestone.reason is None and milestone.early_at is None:
+        return Promised(promise, None)
+    early = milestone.early_at is not None and milestone.early_at <= due
+    return Promised(promise, 0.5 if early else 0.1, at_most=True)  # no even odds are foreseen; nor, perhaps, one in ten
+
+
+def helped(
+    drying: Drying, forecast: Forecast | None, advice: Iterable[Advice], now: datetime
+) -> list[tuple[Advice, Promised]]:
+    """The changes from now on that would better the odds, the best first, with what they would be."""
+    stands = promised(drying, forecast)
+    milestone = None if stands is None or forecast is None else forecast.milestone(stands.promise.ready)
+    if stands is None or stands.odds is None or milestone is None:
+        return []
+    found = []
+    for one in advice:
+        hours = one.hours.get(stands.promise.ready)
+        if hours is not None:
+            then = _judged(stands.promise, _moved(milestone, timedelta(hours=hours), now), drying.pour.at)
+            if then.odds is not None and then.odds > stands.odds + HELPS:
+                found.append((one, then))
+    return sorted(found, key=lambda pair: -(pair[1].odds or 0.0))
+
+
+def _moved(milestone: Milestone, by: timedelta, now: datetime) -> Milestone:
+    """Its dates that lie ahead, each as much sooner or later as the central film's."""
+    dates = {name: getattr(milestone, name) for name in ("early_at", "worth_checking_at", "safe_at")}
+    moved = {name: max(at + by, now) if at is not None and at > now else at for name, at in dates.items()}
+    return milestone.model_copy(update=moved)
+
+
+def help_in_words(found: Sequence[tuple[Advice, Promised]]) -> str:
+    """What would help, with its risks and cautions; that nothing would."""
+    if not found:
+        return "No change of its room would help much: think of another date, or of another piece."
+    said = [f"{one.change.name}, {then.odds_in_words}{planner.risks(one)}" for one, then in found]
+    cautions = dict.fromkeys(filter(None, (planner.caution(one.change) for one, _ in found)))
+    return " ".join([f"What would help: {'; '.join(said)}.", *cautions])
+
+
+@dataclass(frozen=True)
+class News:
+    """That a piece has come to be at risk, or is no longer."""
+
+    drying: Drying
+    forecast: Forecast
+    stands: Promised
+    key: str
+
+    @property
+    def alike(self) -> tuple[object, ...]:
+        """What pieces of one series have in common that are told of together."""
+        piece, promise = self.drying.piece, self.stands.promise
+        return piece.series or piece.id, promise.due_at, promise.ready, promise.occasion, self.stands.at_risk
+
+
+def news(
+    dryings: Iterable[Drying], forecasts: Mapping[int, Forecast], told: Collection[str], now: datetime
+) -> list[News]:
+    """What people should hear of promises, by the keys of what they were `told`; once each way."""
+    found = []
+    for drying in dryings:
+        forecast = forecasts.get(drying.piece.id)
+        stands = promised(drying, forecast)
+        if forecast is None or stands is None or stands.odds is None or stands.due_at <= now:
+            continue
+        begin = f"piece-{drying.piece.id}/promise-{stands.promise.ready}-{stands.due_at:%Y%m%dT%H%MZ}"
+        risks, over = (sum(key.startswith(f"{begin}/{way}-") for key in told) for way in ("risk", "recovered"))
+        if stands.at_risk and risks == over:
+            found.append(News(drying, forecast, stands, f"{begin}/risk-{risks + 1}"))
+        elif stands.odds >= RECOVERED and risks > over:
+            found.append(News(drying, forecast, stands, f"{begin}/recovered-{over + 1}"))
+    return found
+
+
+def notice(some: Sequence[News], help_: str, local: wording.Local, now: datetime) -> Notice:
+    """Of one piece, or of several of one series."""
+    first = some[0]
+    drying, stands = first.drying, first.stands
+    pieces = [one.drying.piece.name for one in some]
+    who = wording.together(drying.piece.series or "", len(some)) if len(some) > 1 else drying.piece.name
+    date = what(stands.promise, local)
+    where = wording.where(drying.room, drying.place)
+    if stands.at_risk:
+        title, ending = f"{who}: at risk for {date}", help_
+    else:
+        title, ending = f"{who}: likely in time again for {date}", "Nothing needs doing."
+    return Notice(
+        key=first.key,
+        kind="promise",
+        created_at=now,
+        title=title,
+        text=f"By the model {who}, in {where}, is {stands.odds_in_words}. {ending}",
+        expires_at=stands.due_at,
+        piece_id=drying.piece.id,
+        room=drying.room,
+        data={
+            "piece": drying.piece.name,
+            "pieces": pieces,
+            "series": drying.piece.series,
+            "due_at": stands.due_at.isoformat(),
+            "occasion": stands.promise.occasion,
+            "ready": stands.promise.ready.value,
+            "odds": round(stands.odds or 0.0, 3),
+            "at_risk": stands.at_risk,
+            "at": now.isoformat(),
+            "names": [name for name in (*pieces, drying.place, drying.room, drying.piece.series) if name],
+        },
+    )
