@@ -1,7 +1,7 @@
 """What learning is worth: studios whose hidden truth is known, observed sparsely and honestly, then forecast.
 
 Each studio pours three pieces of one recipe at one place and tests them with a finger now and then; the fourth piece
-is forecast with and without what those taught. Truths are drawn from the priors, or from twice as wide (outside).
+is forecast with and without what those taught. Truths are drawn from what is believed, or break the model (truths.py).
 All members of all studios are integrated together.
 """
 
@@ -14,6 +14,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
+from curewatch.backtest.truths import Truth, drawn, dried
 from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C, Array
 from curewatch.physics.air_series import AirSeries
@@ -39,8 +40,6 @@ HEEDED = 0.75
 """Who heeds the dates looks in from this share of the even-odds date of touch-dry on, at every visit."""
 MEMBERS = 64
 JUDGED = ("touch_dry", "handle", "varnish_ready")
-OUTSIDE = 2.0
-"""How much wider than the priors truths outside them are drawn."""
 ROOM, PLACE = "studio", "rack"
 
 
@@ -54,8 +53,7 @@ class Plan:
     weighed: bool = False
     heeds: bool = False
     """Tests at every visit once it may be touch-dry, instead of now and then; weighs weekly, if at all."""
-    outside: bool = False
-    """Truths drawn twice as wide as the priors."""
+    truth: Truth = Truth.OWN
     seed: int = 1
 
     @property
@@ -107,23 +105,20 @@ def run(rooms: Sequence[Air], plan: Plan) -> Scores:
     """Simulate the studios of `plan` in `rooms`, recorded air."""
     studios = plan.studios
     rng = np.random.default_rng(plan.seed)
-    z = np.repeat(rng.standard_normal((studios, 1, learning.QUANTITIES)), OBSERVED + 1, axis=1)
-    z *= OUTSIDE if plan.outside else 1.0
-    z[:, :, learning.OWN] = rng.standard_normal((studios, OBSERVED + 1, len(learning.OWN)))
+    z = drawn(plan.truth, studios, OBSERVED + 1, rng)
     pieces = [_piece(i, k, rooms, plan.source, rng) for i in range(studios) for k in range(OBSERVED + 1)]
     series = AirSeries([_of_pour(drying, air) for drying, air in pieces])
     every = np.arange(len(pieces))
     pourings = [drying.pouring for drying, _ in pieces]
     times = np.array(plan.weighed_h) * 3600 if plan.weighed else None
-    true = ensemble.run(
-        pourings, z.reshape(-1, 1, learning.QUANTITIES), series, DAYS * 86400.0, room=every, sample_at=times
-    )
+    films = dried(plan.truth, pourings, z, series, DAYS * 86400.0, rng, times)
+    true = films.pieces
     from_s = _heeded(pourings, series) if plan.heeds else np.zeros(len(pieces))
     observed = []
     for j, (drying, air) in enumerate(pieces):
         if j % (OBSERVED + 1) < OBSERVED:  # the last is the one that is judged
             tests_a_day = len(VISITS_H) if plan.heeds else plan.tests_a_day
-            seen = _finger_tests(drying, true.reached_s[:, j, 0], tests_a_day, float(from_s[j]), rng)
+            seen = _finger_tests(drying, films.edges_s[:, j], tests_a_day, float(from_s[j]), rng)
             if plan.weighed:
                 phi = true.samples["volatile_fraction"][:, j, 0]
                 seen += _weighings(drying, float(true.solids_m(j)[0]), phi / (1 - phi), plan.weighed_h, rng)

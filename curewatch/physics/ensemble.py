@@ -16,6 +16,7 @@ from curewatch.physics.air_series import AirSeries
 from curewatch.physics.evaporation import AIR_SPEED_FLOOR, film_balance
 from curewatch.physics.milestones import MILESTONES
 from curewatch.physics.solver import integrator
+from curewatch.physics.solver.kinetics import Kinetics
 from curewatch.physics.solver.state import State
 
 THICKNESS_SPREAD = {"gauge": 0.05, "volume": 0.20, "layer": 0.30}
@@ -262,17 +263,21 @@ def run(
     room: NDArray[np.intp] | None = None,
     sample_at: Array | None = None,
     tolerance: tuple[float, float] = (integrator.RTOL, integrator.ATOL),
+    kinetics: type[Kinetics] = Kinetics,
 ) -> EnsembleRun:
     """Integrate the members at `z` (see `films_at`) to `until` [s].
 
     `room`: index into `series` of each pouring, or of each member of each; None: all are in the first.
+    `kinetics`: by other laws than ours.
     """
     films = films_at(pourings, z)
     split = len(pourings), z.shape[-2]
     rooms = np.zeros(len(films), dtype=np.intp) if room is None else np.repeat(room, len(films) // len(room))
     limit = np.repeat(np.broadcast_to(np.asarray(until, dtype=float), len(pourings)), split[1])
     rtol, atol = tolerance
-    state, samples = integrator.integrate(films, series, rooms, limit, sample_at=sample_at, rtol=rtol, atol=atol)
+    state, samples = integrator.integrate(
+        films, series, rooms, limit, sample_at=sample_at, rtol=rtol, atol=atol, kinetics=kinetics
+    )
     return EnsembleRun(
         films=films,
         reached_s=state.reached.reshape(4, *split),

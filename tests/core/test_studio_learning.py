@@ -93,12 +93,56 @@ def test_an_edge_that_is_dry_tells_less_of_the_piece_than_its_middle() -> None:
     assert middle < 0.97 * edge < 0.97 * before[1]
 
 
-def test_two_tests_that_bracket_narrow_most() -> None:
-    around = learned(
-        finger(float(UNKNOWING[1]) * 0.95, Finger.TACKY), finger(float(UNKNOWING[1]) * 1.1, Finger.TOUCH_DRY, id_=2)
-    )
-    taught = dates_h(around.belief("house mix", HERE, room=SHED), "touch_dry")
-    assert np.log(taught[2] / taught[0]) < 0.6 * np.log(UNKNOWING[2] / UNKNOWING[0])
+def test_two_tests_that_bracket_narrow_most_and_more_in_the_middle_than_at_an_edge() -> None:
+    """How thick edges are is not known: what they tell of the piece is softer, however close the tests."""
+
+    def width(spot: Spot) -> float:
+        around = learned(
+            finger(float(UNKNOWING[1]) * 0.95, Finger.TACKY, spot=spot),
+            finger(float(UNKNOWING[1]) * 1.1, Finger.TOUCH_DRY, id_=2, spot=spot),
+        )
+        taught = dates_h(around.belief("house mix", HERE, room=SHED), "touch_dry")
+        return float(np.log(taught[2] / taught[0]) / np.log(UNKNOWING[2] / UNKNOWING[0]))
+
+    assert width(Spot.MIDDLE) < 0.6
+    assert width(Spot.MIDDLE) < 0.9 * width(Spot.EDGE) < 0.65
+
+
+def test_the_middle_teaches_how_thin_edges_are() -> None:
+    """Dry at the edge long before the middle, on two pieces: the next edge that is dry says less of its piece."""
+    early, late = float(UNKNOWING[1]) * 0.5, float(UNKNOWING[1]) * 0.95
+    seen = [
+        [finger(early, Finger.TOUCH_DRY, piece_id=i), finger(late, Finger.TACKY, piece_id=i, id_=2, spot=Spot.MIDDLE)]
+        for i in (1, 2)
+    ]
+    lessons = learning.teach([(drying(piece_id=i), some, steady()) for i, some in zip((1, 2), seen, strict=True)])
+    habit = learning.learned(lessons).posterior(drying(piece_id=3), [])
+    assert habit is not None
+    thickness, unsure = habit.edge
+    assert thickness < -0.1
+    assert unsure < np.hypot(observation_model.EDGE_SPREAD, observation_model.EDGE_HABIT)
+
+
+def test_a_recipe_found_far_out_is_less_sure_in_all_that_nobody_tested() -> None:
+    """Three pieces that took three times as long as likely: the spreads that were assumed are too small for it."""
+
+    def unsure(times: float) -> float:
+        """Of its glycol's diffusivity, which no finger tells of."""
+        pieces = [drying(piece_id=i) for i in (1, 2, 3)]
+        seen = [
+            [
+                finger(float(UNKNOWING[1]) * times * at_, says, piece_id=one.piece.id, id_=k, spot=Spot.MIDDLE)
+                for k, (at_, says) in enumerate(((0.95, Finger.TACKY), (1.1, Finger.TOUCH_DRY)))
+            ]
+            for one in pieces
+        ]
+        lessons = learning.teach([(p, some, steady()) for p, some in zip(pieces, seen, strict=True)])
+        belief = learning.learned(lessons).belief("house mix", HERE, room=SHED)
+        assert belief is not None
+        return float(np.sqrt(belief.cov[ensemble.SPREADS.index("g0"), ensemble.SPREADS.index("g0")]))
+
+    assert unsure(1.0) <= 1.0
+    assert unsure(3.0) > 1.1
 
 
 def test_a_recipe_and_a_place_carry_over_a_thickness_does_not() -> None:

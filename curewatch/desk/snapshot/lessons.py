@@ -28,7 +28,7 @@ from curewatch.studio.learning.texts import LearnedEffect, beliefs
 
 LEAD = timedelta(days=2)
 """Readings from so long before the pour on bear on a lesson."""
-VERSION = 7
+VERSION = 8
 """Raised when the same facts would give other lessons, or a lesson is stored in another form; all are then drawn
 again, and until then those of another version count as not there."""
 _LESSON, _EFFECTS = TypeAdapter(Lesson), TypeAdapter(list[LearnedEffect])

@@ -57,12 +57,14 @@ def integrate(
     stop_when_ready: bool = True,
     sampled: Flags | None = None,
     recorder: CheckpointRecorder | None = None,
+    kinetics: type[Kinetics] = Kinetics,
 ) -> tuple[State, dict[str, Array]]:
     """Advance `films` through the air of `series[room]` to `until` [s].
 
     `room`: index of each film's series. `state`: where to go on from (default: as poured at 0 s), not changed.
     `sample_at`: increasing times [s] at which `SAMPLED` is recorded, each (times, films), NaN where not passed over.
     `sampled`: the films to take them of (default: all). `recorder`: which states to keep, to go on from another time.
+    `kinetics`: other laws than ours.
     Returns the final state and the samples. Films that have reached every milestone stop early, at their own time,
     unless `stop_when_ready` is False or samples are still to come. Raises Stalled rather than integrating for ever.
     """
@@ -71,7 +73,7 @@ def integrate(
     times = np.empty(0) if sample_at is None else np.asarray(sample_at, dtype=float)
     n = len(films)
     all_progress = Progress.begin(state, room, until, times, sampled, None if recorder is None else recorder.at)
-    served = kernel.served(films, grid)
+    served = kernel.served(films, grid) if kinetics is Kinetics else all_progress.film[:0]
     if len(served):
         bounds = {"step_min": STEP_MIN, "step_max": STEP_MAX, "reach": REACH, "surface_reach": SURFACE_REACH}
         steps = {"rtol": rtol, "atol": atol, "at_corner": AT_CORNER, **bounds}
@@ -92,7 +94,9 @@ def integrate(
             if recorder is not None and part is not None:
                 recorder.put(rest, part.state)
         return state, found
-    run = _Integration(films, series, all_progress, state, grid, times, (rtol, atol), stop_when_ready, recorder)
+    run = _Integration(
+        films, series, all_progress, state, grid, times, (rtol, atol), stop_when_ready, recorder, kinetics
+    )
     if n:
         run.go()
     if recorder is not None:
@@ -117,6 +121,7 @@ class _Integration:
     def __init__(
         self, films: Films, series: AirSeries, all_progress: Progress, state: State, grid: Grid,
         times: Array, tolerance: tuple[float, float], stop_when_ready: bool, recorder: CheckpointRecorder | None = None,
+        kinetics: type[Kinetics] = Kinetics,
     ) -> None:  # fmt: skip
         self.all, self.all_films, self.all_progress = state, films, all_progress
         self.series, self.grid, self.times = series, grid, times
@@ -127,7 +132,7 @@ class _Integration:
         self.next_film = -(-len(films) // max(1, -(-len(films) // BATCH)))
         first = slice(0, self.next_film)
         self.state, self.films, self.progress = state.take(first), films.take(first), all_progress.take(first)
-        self.kinetics = Kinetics(self.films, grid, WORK, self.state.t)
+        self.kinetics = kinetics(self.films, grid, WORK, self.state.t)
         self.samples = Samples(times, len(films), self.next_film)
         self.trend = event_location.MarginHistory(self.next_film)
 
@@ -323,7 +328,7 @@ class _Integration:
             if not self.series.steady:
                 self.mean_air = self.mean_air[0][left], self.mean_air[1][left]
             fresh = np.searchsorted(left, fresh)
-            self.kinetics = Kinetics(self.films, self.grid, WORK, self.state.t)
+            self.kinetics = type(self.kinetics)(self.films, self.grid, WORK, self.state.t)
         self._update_air()
         return here, began, tau, fresh
 

@@ -58,7 +58,8 @@ class Factor:
     """When [s since 1970]."""
     intercept: float
     gradient: tuple[float, ...]
-    """By quantity of `ensemble.SPREADS`; with `residual_group` one more, its residual, which the group shares."""
+    """By quantity of `ensemble.SPREADS`; where it is `at_edge` two more, how thick this edge is and edges of its recipe
+    are; with `residual_group` one more, its residual, which the group shares."""
     residual: float
     """Standard deviation of what is neither linear nor quadratic in z, and no other factor's."""
     sense: Comparison
@@ -69,11 +70,13 @@ class Factor:
     """Of z_i z_j, i <= j, row by row; empty: y is a straight line."""
     residual_group: str = ""
     """Factors of one piece that see the same y err alike: five tests of one date are not five fits of it."""
+    at_edge: bool = False
 
     @cached_property
     def curvature(self) -> Array:
         """The symmetric matrix of `quadratic`."""
-        size, curved = len(self.gradient), len(self.gradient) - bool(self.residual_group)
+        size = len(self.gradient)
+        curved = size - bool(self.residual_group) - 2 * self.at_edge
         found = np.zeros((size, size))
         if self.quadratic:
             found[np.triu_indices(curved)] = self.quadratic

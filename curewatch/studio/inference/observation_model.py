@@ -22,9 +22,11 @@ from curewatch.studio.inference.factors import SLIP, Comparison, Factor, likelih
 
 FINGER_NOISE = 0.08
 """An observer's judgement of dry, standard deviation of the logarithm of time."""
-EDGE_THICKNESS, EDGE_SPREAD = 0.85, 0.15
-"""Thickness of a film at its edge over that of the piece, and how far edges differ, standard deviation of the logarithm
-[cal]: pours run thin there, and fronts of drying start there (Routh & Russel 1998)."""
+EDGE_THICKNESS, EDGE_SPREAD, EDGE_HABIT = 0.85, 0.15, 0.2
+"""Thickness of a film at its edge over that of the piece, and how far edges of one recipe and those of different ones
+differ, standard deviation of the logarithm [cal]: pours run thin there, and fronts of drying start there (Routh &
+Russel 1998). A habit of all edges looks like a recipe that dries faster; what is felt in the middle or weighed tells
+them apart. With none, an edge half as thick as the piece taught dates that held in 57 to 68 %."""
 BY_THICKNESS = {"touch_dry": 1.05, "handle": 1.3}
 """Power of the thickness by which a milestone's time goes, from 0.5 to 3 mm in usual air: computed by this model."""
 SURFACE_NOISE_K = 0.7
@@ -63,10 +65,19 @@ class PredictedObservation:
     slip: float = SLIP
     residual_group: str = ""
     """What `y` is, where several observations see the same: a milestone's date."""
+    edge_power: float = 0.0
+    """Power of the film's thickness where the finger was that `y` goes by, at an edge; else 0: nothing to doubt."""
 
-    def likelihood(self) -> Array:
-        """How well each member goes with it, 0-1."""
-        return likelihood(self.sense, self.observed, self.noise, self.y, self.slip)
+    def likelihood(self, edge: Array | float = 0.0) -> Array:
+        """How well each member goes with it, 0-1, its edge being so thick over edges in general (the logarithm)."""
+        return likelihood(self.sense, self.observed, self.noise, self.y + self.edge_power * edge, self.slip)
+
+    @property
+    def thinkable(self) -> float:
+        """How well the member that it suits best goes with it, whatever edges may be, 0-1."""
+        doubt = self.edge_power * float(np.hypot(EDGE_SPREAD, EDGE_HABIT))
+        noise = float(np.hypot(self.noise, doubt))
+        return float(likelihood(self.sense, self.observed, noise, self.y, self.slip).max())
 
 
 def predicted_observations(
@@ -80,24 +91,14 @@ def predicted_observations(
             for milestone, sense, slip in _TESTS[one.finger]:
                 with np.errstate(divide="ignore"):
                     y = np.log(runs.reached_s[MILESTONES.index(milestone), k])
-                y, noise, seen = _at_spot(one, milestone, y)
-                found.append(PredictedObservation(one, y, sense, float(np.log(age_s)), noise, slip, seen))
+                power = BY_THICKNESS[milestone] if one.spot is Spot.EDGE else 0.0
+                y = y + power * float(np.log(EDGE_THICKNESS))
+                seen = f"{milestone} at the edge" if power else milestone
+                found.append(PredictedObservation(one, y, sense, float(np.log(age_s)), FINGER_NOISE, slip, seen, power))
         elif one.kind is ObservationKind.SURFACE and one.surface_c is not None and age_s > 0:
             y = runs.sample("film_temperature", k, age_s) - ZERO_C
             found.append(PredictedObservation(one, y, Comparison.EQUAL, one.surface_c, SURFACE_NOISE_K))
     return found + _weighings(pour, [one for one in observations if one.grams is not None], runs, k)
-
-
-def _at_spot(one: Observation, milestone: str, y: Array) -> tuple[Array, float, str]:
-    """The logarithm of a milestone's time where the finger was, how surely it is told, and what `y` then is."""
-    if one.spot is Spot.MIDDLE:
-        return y, FINGER_NOISE, milestone
-    power = BY_THICKNESS[milestone]
-    return (
-        y + power * float(np.log(EDGE_THICKNESS)),
-        float(np.hypot(FINGER_NOISE, power * EDGE_SPREAD)),
-        f"{milestone} at the edge",
-    )
 
 
 def sample_times(pour: Pour, observations: Sequence[Observation]) -> list[float]:
@@ -175,11 +176,15 @@ def fit_factor(predicted: PredictedObservation, z: Array, never: float) -> Facto
     first, second = np.triu_indices(size)
     rows = np.column_stack([np.ones(len(y)), z, z[:, first] * z[:, second]]) * weight[:, None]
     missed, fit = _ridge(rows, y * weight, 1 + size, HELD_BACK)
-    residual = float(np.sqrt(missed / (weight**2).sum()))
+    residual, power = float(np.sqrt(missed / (weight**2).sum())), predicted.edge_power
     return Factor(
         observed_s=predicted.observation.at.timestamp(),
         intercept=float(fit[0]),
-        gradient=(*(float(x) for x in fit[1 : 1 + size]), *([residual] if predicted.residual_group else [])),
+        gradient=(
+            *(float(x) for x in fit[1 : 1 + size]),
+            *([power * EDGE_SPREAD, power * EDGE_HABIT] if power else []),
+            *([residual] if predicted.residual_group else []),
+        ),
         residual=0.0 if predicted.residual_group else residual,
         sense=predicted.sense,
         observed=predicted.observed,
@@ -187,6 +192,7 @@ def fit_factor(predicted: PredictedObservation, z: Array, never: float) -> Facto
         slip=predicted.slip,
         quadratic=tuple(float(x) for x in fit[1 + size :]),
         residual_group=predicted.residual_group,
+        at_edge=power > 0,
     )
 
 

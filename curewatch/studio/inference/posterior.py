@@ -20,6 +20,8 @@ from curewatch.studio.inference.factors import Gaussian, tempered
 FLOOR = 1 / 2
 """Effective share of the members below which their weights are flattened: the belief they come from has heard the same
 observations, and few members would let chance speak of what no observation bears on."""
+_NODES = np.polynomial.hermite_e.hermegauss(9)
+"""Gauss's nodes of a normal distribution, and their weights."""
 _DIGITS = 4
 """A belief that moves less than this is the same one."""
 
@@ -34,6 +36,8 @@ class Posterior:
     """By the other pieces alone."""
     belief: Gaussian
     """With what its own observations say."""
+    edge: tuple[float, float] = (0.0, 0.0)
+    """How thick its edges are over those in general, by the other pieces: the logarithm, and its standard deviation."""
 
     @property
     def times(self) -> list[float]:
@@ -45,7 +49,11 @@ class Posterior:
         if not self.observations or len(z) == 1:
             return None
         return weights(
-            observation_model.predicted_observations(self.pour, self.observations, runs, k), z, self.prior, self.belief
+            observation_model.predicted_observations(self.pour, self.observations, runs, k),
+            z,
+            self.prior,
+            self.belief,
+            self.edge,
         )
 
     @cached_property
@@ -55,6 +63,7 @@ class Posterior:
         for one in (self.prior, self.belief):
             for part in (one.mean, one.cov):
                 digest.update((np.round(part, _DIGITS) + 0.0).tobytes())
+        digest.update((np.round(self.edge, _DIGITS) + 0.0).tobytes())
         return digest.hexdigest()[:16]
 
 
@@ -63,16 +72,21 @@ def weights(
     z: Array,
     prior: Gaussian,
     proposed: Gaussian,
+    edge: tuple[float, float] = (0.0, 0.0),
 ) -> Array:
     """What each member counts: its own likelihood, by what was believed before over what it was drawn from.
 
-    Flattened where they would rest on too few members (`FLOOR`). Sum 1.
+    All that was felt at its edge was felt at one edge, of which `edge` is believed. Flattened where they would rest on
+    too few members (`FLOOR`). Sum 1.
     """
-    log_weight = prior.log_density(z) - proposed.log_density(z)
+    nodes, shares = _NODES
+    edges = edge[0] + edge[1] * nodes[:, None]
+    total = np.repeat(np.log(shares)[:, None], len(z), axis=1)
     for predicted in predicted_observations:
         with np.errstate(invalid="ignore"):
-            found = np.log(predicted.likelihood())
-        log_weight = log_weight + np.where(np.isfinite(found), found, 0.0)  # a member not looked at then says nothing
+            found = np.log(predicted.likelihood(edges))
+        total = total + np.where(np.isfinite(found), found, 0.0)  # a member not looked at then says nothing
+    log_weight = prior.log_density(z) - proposed.log_density(z) + np.logaddexp.reduce(total, axis=0)
     return tempered(log_weight, FLOOR * len(z))
 
 

@@ -3,8 +3,11 @@
 Each observed piece gives a lesson: its factors, drawn once from members spread as nobody knew anything, by the air up
 to the observation. All lessons together give one belief (expectation_propagation.py), so it matters neither in which
 order they came nor what was believed when: the same facts give the same belief. A recipe carries its solids,
-diffusivities, limits and film-forming temperature to the next pour, a place its air speed and what it tells of the
-error of its room's readings; how thick a pour came out is the piece's own.
+diffusivities, limits and film-forming temperature to the next pour, and how thin its edges run; a place its air speed
+and what it tells of the error of its room's readings; how thick a pour came out is the piece's own.
+
+No film is just as the model has it. Where a recipe's observations come to further out than one would expect, the
+spreads are too small for it: all that is not known of its pours is then believed to spread as much wider (`Learned`).
 """
 
 from __future__ import annotations
@@ -24,6 +27,7 @@ from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.inference import observation_model
 from curewatch.studio.inference.expectation_propagation import JointPosterior, PieceMessage, propagate
 from curewatch.studio.inference.factors import Factor, Gaussian
+from curewatch.studio.inference.observation_model import EDGE_HABIT, EDGE_SPREAD
 from curewatch.studio.inference.posterior import Posterior
 from curewatch.studio.outlook.gap_uncertainty import conditional_samples, gap_uncertainty_of
 
@@ -36,8 +40,14 @@ AHEAD = 4.0
 QUESTIONED = 0.05
 """An observation that the members expected less than this is questioned: kept, and hardly counted."""
 QUANTITIES = len(ensemble.SPREADS)
+MISFIT_DOUBT = 1.0
+"""How many quantities, found where they were expected, the trust in the spreads weighs as much as."""
+WIDEST = 9.0
+"""No variance is believed to be more than so many times what was assumed."""
 Name = tuple[str, str | int, int | str]
 """One quantity of a recipe, a place or a piece: which kind, its name, and its number (or a residual's group)."""
+EDGE, HABIT = "edge", "edges"
+"""How thick the edge of a piece is, and edges of a recipe are: their names among the quantities."""
 Taught = tuple[Drying, Sequence[Observation], Air]
 """An observed piece, what was observed, and the air it has had."""
 OWN, OF_PLACE, OF_ROOM = (
@@ -91,11 +101,13 @@ class Learned:
         With `piece_id`, what its own observations say of it is in it.
         """
         known = None if piece_id is None else self._place.get(piece_id)
-        return self._joint.belief(self._asked(recipe, place, piece_id, room), known)
+        asked = self._asked(recipe, place, piece_id, room)
+        return self._as_wide(self._joint.belief(asked, known), asked)
 
     def before(self, recipe: str, place: str | None, piece_id: int, *, room: str | None = None) -> Gaussian | None:
         """What the other pieces teach about this one."""
-        return self._joint.belief(self._asked(recipe, place, None, room), self._place.get(piece_id), without=True)
+        asked = self._asked(recipe, place, None, room)
+        return self._as_wide(self._joint.belief(asked, self._place.get(piece_id), without=True), asked)
 
     def posterior(self, drying: Drying, observations: Sequence[Observation]) -> Posterior | None:
         """What a forecast of this piece is to go by; None where nothing is known of it beyond what is assumed."""
@@ -105,7 +117,31 @@ class Learned:
             return None
         unknowing = Gaussian(np.zeros(QUANTITIES), np.eye(QUANTITIES))
         before = self.before(*named, drying.piece.id, room=room) or unknowing
-        return Posterior(drying.pour, tuple(observations), before, belief)
+        edge = self._edge(named[0], drying.piece.id)
+        return Posterior(drying.pour, tuple(observations), before, belief, edge)
+
+    def _edge(self, recipe: str, piece_id: int) -> tuple[float, float]:
+        """How thick edges of a recipe are over those in general, by all pieces but this one: the logarithm, its sd."""
+        habit = self._joint.belief([(Subject.RECIPE.value, recipe, HABIT)], self._place.get(piece_id), without=True)
+        mean, variance = (0.0, 1.0) if habit is None else (float(habit.mean[0]), float(habit.cov[0, 0]))
+        return EDGE_HABIT * mean, float(np.hypot(EDGE_SPREAD, EDGE_HABIT * np.sqrt(variance)))
+
+    def _as_wide(self, found: Gaussian | None, asked: Sequence[Name]) -> Gaussian | None:
+        """What was inferred, spread by as much wider as the recipe's own quantities lie further out than expected.
+
+        As in a linear regression whose common scale is not known but for an inverse gamma belief (Gelman et al. 2013,
+        section 14.2): what is believed of the scale grows by the squares of what was found, over the number of
+        quantities that were found at all and half a standard deviation of that, as luck. Narrower than was assumed
+        it never gets. A gauge errs as it does.
+        """
+        own = [q for q, key in enumerate(asked) if key[0] == Subject.RECIPE.value]
+        if found is None or not own:
+            return found
+        off, told = np.square(found.mean[own]).sum(), max(float((1 - np.diag(found.cov)[own]).sum()), 0.0)
+        wider = np.clip((MISFIT_DOUBT + off) / (MISFIT_DOUBT + told + np.sqrt(told / 2)), 1.0, WIDEST)
+        by = np.full(len(asked), np.sqrt(wider))
+        by[OWN[0]] = 1.0
+        return Gaussian(found.mean, found.cov * np.outer(by, by))
 
     def _asked(self, recipe: str, place: str | None, piece_id: int | None, room: str | None) -> list[Name]:
         return _keys(Lesson(-1 if piece_id is None else piece_id, recipe, place, room, ()), np.inf, self.forgotten)
@@ -118,8 +154,15 @@ class Learned:
         return [one for one in left if one.factors]
 
 
-def _residual_key(lesson: Lesson, factor: Factor) -> list[Name]:
-    return [("piece", lesson.piece_id, factor.residual_group)] if factor.residual_group else []
+def _factor_keys(lesson: Lesson, factor: Factor, forgotten: Mapping[tuple[Subject, str], float]) -> list[Name]:
+    """Whose each entry of its gradient is."""
+    keys = _keys(lesson, factor.observed_s, forgotten)
+    if factor.at_edge:
+        whose = keys[ensemble.SPREADS.index("solids")]  # the recipe, unless that was forgotten
+        keys += [("piece", lesson.piece_id, EDGE), (whose[0], whose[1], HABIT)]
+    if factor.residual_group:
+        keys.append(("piece", lesson.piece_id, factor.residual_group))
+    return keys
 
 
 def place_of(drying: Drying) -> str:
@@ -132,7 +175,7 @@ def learned(lessons: Iterable[Lesson], forgettings: Iterable[Forgetting] = ()) -
     """What these lessons come to, inferred anew."""
     some = tuple(sorted(lessons, key=lambda one: one.piece_id))
     forgotten = forgotten_by(forgettings)
-    told = [[(c, [*_keys(one, c.observed_s, forgotten), *_residual_key(one, c)]) for c in one.factors] for one in some]
+    told = [[(c, _factor_keys(one, c, forgotten)) for c in one.factors] for one in some]
     own = [frozenset(key for _, keys in factors for key in keys if key[0] == "piece") for factors in told]
     return Learned(some, tuple(propagate(told, own)), forgotten)
 
@@ -220,7 +263,7 @@ def _lesson(
     factors, questioned, told = [], [], set()
     for predicted in predicted_observations:
         found = observation_model.fit_factor(predicted, design, float(np.log(2 * until_s)))
-        if float(predicted.likelihood().max()) < QUESTIONED:
+        if predicted.thinkable < QUESTIONED:
             questioned.append(predicted.observation.id)
         elif found is None:
             continue
