@@ -116,7 +116,8 @@ def test_everything_is_in_the_export(capsys: pytest.CaptureFixture[str]) -> None
     assert found["readings"]["Shed"][0]["temp_c"] == 20.0
     assert set(found) == {"schema", "kind", "rooms", "recipes", "mixes", "pieces", "stays", "pours", "tilts", "paints",
                           "steps", "observations", "forgettings", "sensor_trusts", "damages", "alarms",
-                          "alarm_events", "notices", "readings"}  # fmt: skip
+                          "alarm_events", "notices", "readings", "photos", "photo_files", "corrections", "changes",
+                          "promises"}  # fmt: skip
 
 
 @pytest.mark.parametrize(
