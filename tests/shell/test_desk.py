@@ -46,7 +46,7 @@ def settings_of(*, sensors: tuple[str, ...] = (), webhook: bool = True, **tables
     return Settings.model_validate(
         {
             "zone": "UTC",
-            "forecast": {"members": 8},
+            "forecast": {"members": 32},
             "webhook": {"url": "http://127.0.0.1:9/"} if webhook else None,
             "sensors": tuple({"id": room, "room": room, "topic": room} for room in sensors),
             **tables,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -100,16 +100,19 @@ def test_a_room_shows_its_air_its_sensors_with_age_and_battery_and_what_is_wet(s
 def test_a_piece_shows_its_room_as_the_room_s_own_page_does_however_old_its_dates_are(studio: Studio) -> None:
     """Two sensors, which have moved since the forecast was made, but not by enough to make it again."""
     studio.pour()
-    studio.read()
+
+    def read(at: datetime, **temps: float) -> None:
+        told = [
+            Reading(room="Shed", at=at, received_at=at, temp_c=temp_c, rh_pct=50, source=source)
+            for source, temp_c in temps.items()
+        ]
+        store_readings(studio.desk, told)
+
+    for minutes in range(0, 60, 10):
+        read(NOW - timedelta(minutes=minutes), window=21.0, door=21.0)
     refresh(studio.desk, NOW)
     now = studio.clock.move(timedelta(minutes=20))
-    store_readings(
-        studio.desk,
-        [
-            Reading(room="Shed", at=now, received_at=now, temp_c=temp_c, rh_pct=50, source=source)
-            for source, temp_c in (("window", 20.9), ("door", 21.5))
-        ],
-    )
+    read(now, window=20.9, door=21.5)
     assert refresh(studio.desk, now).forecasts == 0, "by dates of what the room was"
     shown = "21.2 °C, 50 %, read 0 min ago"
     pages = [words_of(studio.page(path)).replace(" ,", ",") for path in ("/room/Shed", "/piece/Curlew")]

@@ -36,7 +36,7 @@ class Studio:
 
     def __init__(self, store: Store, clock: HandClock, settings: WebSettings) -> None:
         self.clock, self.web = clock, settings
-        self.desk = Desk(store, Settings(zone="Europe/Lisbon", forecast=ForecastSettings(members=8), web=settings))
+        self.desk = Desk(store, Settings(zone="Europe/Lisbon", forecast=ForecastSettings(members=32), web=settings))
         self.store = store
         self.told = 0
         self.browser = requests.Session()
