@@ -160,12 +160,13 @@ def merged(
         hand = rows[typed[0]] if typed else np.empty(0, dtype=np.intp)
         voices, beside = _voices(r, quantity, sensors, rows, hand[known[hand]], spikes, aside)
         alone = np.setdiff1d(hand[known[hand]], beside)
+        known[beside] = False
         at = _moments(r.epoch_s, known, len(sensors))
         live[at] |= _lives(r, known, at)
         by_hand = _Voice(TYPED, r.epoch_s[alone], values[alone], [], [])
         merged[quantity] = np.full(len(known), np.nan)
         merged[quantity][at] = _together(r.epoch_s[at], voices, by_hand, steady)
-        merged[quantity][~known] = merged[quantity][beside] = np.nan
+        merged[quantity][~known] = np.nan
         heard[quantity] = voices
         drifting = _drifting(voices, quantity)
         found += drifting + _disagreeing(voices, quantity, limit, {one.source for one in drifting})
