@@ -144,7 +144,9 @@ class Guest:
 
     def end(self) -> None:
         self.leave()
-        if self.protocol is not None:
+        if self.protocol is not None and self.protocol.may_go == 0:
+            self.protocol.transport.close()  # the end of its answer may still be on its way
+        elif self.protocol is not None:
             _cut(self.protocol.transport)
         elif self.shaking_hands is not None:
             self.shaking_hands.cancel()
