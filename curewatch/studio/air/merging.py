@@ -182,7 +182,7 @@ def _levels(record: Readings, heard: Mapping[str, list[_Voice]]) -> Iterator[Lev
 
     A look so far off that it is asked back says nothing of steady errors until somebody answers.
     """
-    limits = dict(zip(QUANTITIES, DISAGREE, strict=True))
+    limits: dict[str, float] = dict(zip(QUANTITIES, DISAGREE, strict=True))
     asked = {at for name, some in heard.items() for one in some for at, off in one.checks if abs(off) > limits[name]}
     for quantity, voices in heard.items():
         known = np.flatnonzero(np.isfinite(getattr(record, quantity)))
