@@ -99,7 +99,9 @@ def test_readings_of_the_future_are_left_out_and_said(studio: Path, capsys: pyte
     found = printed(capsys, "import-readings", str(studio / "a.csv"), "--room", "Shed", "--json")
     assert (found["new"], found["in_the_future"]) == (1, 1)
     assert main(["import-readings", str(studio / "a.csv"), "--room", "Shed"]) == 0
-    assert "in the future, left out: 1" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "Shed: 0 new readings, 01 Jul 2026 to 01 Jul 2026; 1 were stored already." in said
+    assert "in the future, left out: 1" in said
 
 
 def test_everything_is_in_the_export(capsys: pytest.CaptureFixture[str]) -> None:

@@ -75,7 +75,7 @@ def import_readings(
             if span[0] is None or span[1] is None
             else f", {desk.local(span[0]):%d %b %Y} to {desk.local(span[1]):%d %b %Y}"
         )
-        say(f"{room}: {new} new readings{dates}; {len(usable) - new} were stored already.")
+        say(f"{room}: {stored} new readings{dates}; {len(usable) - stored} were stored already.")
         for count, what in ((found.empty, "empty"), (found.bad, "passed over"), (ahead, "in the future, left out")):
             if count:
                 say(f"Rows {what}: {count}.")
