@@ -23,7 +23,6 @@ from curewatch.physics.solver.state import State
 from tests.core import plain_model
 from tests.core.data import table
 from tests.core.plain_model import DAY, HOUR, Array, Room
-from tests.ways import by_numpy
 
 GRID = Grid.graded()
 SHARES = GRID.share[:, 0].tolist()
@@ -207,10 +206,11 @@ def left_in_slab(biot: float, fo: float) -> float:
 
 def marched_slab(monkeypatch: pytest.MonkeyPatch, biot: float, fo: float, cells: int) -> float:
     monkeypatch.setattr(ConstantSlab, "biot", biot, raising=False)
-    monkeypatch.setattr(marching, "Kinetics", ConstantSlab)
-    by_numpy(monkeypatch)
     grid = Grid.graded(cells)
-    state, _ = integrate(SLAB, STILL, ONE, fo * 10 * DAY, grid=grid, rtol=FINE[0], atol=FINE[1], stop_when_ready=False)
+    state, _ = integrate(
+        SLAB, STILL, ONE, fo * 10 * DAY, grid=grid, rtol=FINE[0], atol=FINE[1], stop_when_ready=False,
+        kinetics=ConstantSlab,
+    )  # fmt: skip
     assert state.t[0] == fo * 10 * DAY
     left = float((grid.share * state.u[:, 0]).sum())
     assert left + state.lost[0, 0] == pytest.approx(SLAB.water[0], rel=1e-9)
@@ -248,15 +248,14 @@ def test_half_time_of_a_slab(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_a_sealed_slab_evens_out_and_loses_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     """A cosine, the slowest mode between two sealed sides, decays as exp(-pi2 Fo): 1 % on 80 cells."""
     monkeypatch.setattr(ConstantSlab, "biot", 1e-12, raising=False)
-    monkeypatch.setattr(marching, "Kinetics", ConstantSlab)
-    by_numpy(monkeypatch)
     grid = Grid.graded(80)
     middle = np.cumsum(grid.share[:, 0]) - 0.5 * grid.share[:, 0]
     start = State.poured(SLAB, grid)
     start.u[:, 0, 0] = 1 + 0.5 * np.cos(pi * middle)
     state, _ = integrate(
-        SLAB, STILL, ONE, DAY, grid=grid, state=start, rtol=FINE[0], atol=FINE[1], stop_when_ready=False
-    )
+        SLAB, STILL, ONE, DAY, grid=grid, state=start, rtol=FINE[0], atol=FINE[1], stop_when_ready=False,
+        kinetics=ConstantSlab,
+    )  # fmt: skip
     mode = 2 * (grid.share[:, 0] * np.cos(pi * middle)) @ state.u[:, 0, 0]
     assert mode == pytest.approx(0.5 * exp(-(pi**2) * 0.1), rel=0.01)
     assert (grid.share[:, 0] @ state.u[:, 0, 0]) == pytest.approx(grid.share[:, 0] @ start.u[:, 0, 0], rel=1e-9)

@@ -13,13 +13,14 @@ import pytest
 
 from curewatch.demo import seed_demo
 from curewatch.desk import Desk
+from curewatch.desk.commands import moves
 from curewatch.desk.commands.correcting import PourChange, correct, delete
 from curewatch.desk.commands.naming import rename
 from curewatch.desk.transfer.exporting import write_tables
 from curewatch.records import Recipe, SensorTrust, Trust
 from curewatch.records.corrections import Naming
 from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
-from curewatch.records.workshop import Paint, Part, Photo, PhotoKind, RecipeMix, StepDone, Tilt
+from curewatch.records.workshop import Paint, Part, Photo, PhotoKind, Promise, RecipeMix, StepDone, Tilt
 from curewatch.settings import Settings
 from curewatch.store import Store
 from tests.refreshing import refresh
@@ -88,6 +89,8 @@ def live_in(desk: Desk) -> None:
         tx.put_forgetting(Forgetting(subject=Subject.RECIPE, name=blend.name, at=NOW))
         tx.set_gone(other.id, NOW)
         drop_forecasts(tx)  # so that all are made at one moment, as after taking in
+    wanted = Promise(piece_id=0, due_at=LATER + timedelta(days=9), occasion="fair", logged_at=LATER)
+    moves.promise(desk, desk_pieces(desk)[1], wanted, LATER)
     correct(desk, desk_pieces(desk)[0], PourChange(silicone=True, place="shelf 7"), LATER)
     delete(desk, desk_pieces(desk)[-1], LATER)
     rename(desk, Naming.RECIPE, blend.name, "estuary blend", LATER)

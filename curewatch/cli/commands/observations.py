@@ -236,7 +236,8 @@ def undo(
         kinds = OF_PIECES if name is not None else OF_ROOMS if room is not None else OF_RECIPES
         with desk.store.read() as tx:
             pieces = tx.pieces()
-        whole = name not in {piece.name for piece in pieces} and name in {piece.series for piece in pieces}
+        named_so = {piece.name for piece in pieces}
+        whole = name is not None and name not in named_so and name in {piece.series for piece in pieces}
         about = name or room or recipe or ""
         entries = undo_series(desk, about, now) if whole else [undo_last(desk, about, now, kinds)]
         refresh_first(desk, now)
