@@ -41,6 +41,14 @@ AT_CORNER = 1.5
 """Error allowed after a step that failed [tolerances]: where the right-hand side has a corner no step gets it small."""
 WORK = np.float32
 """Precision of the diffusivities."""
+_STEPS = {
+    "step_min": STEP_MIN,
+    "step_max": STEP_MAX,
+    "reach": REACH,
+    "surface_reach": SURFACE_REACH,
+    "at_corner": AT_CORNER,
+}
+"""The same, as the compiled kernel is told them."""
 
 
 def integrate(
@@ -74,34 +82,26 @@ def integrate(
     n = len(films)
     all_progress = Progress.begin(state, room, until, times, sampled, None if recorder is None else recorder.at)
     served = kernel.served(films, grid) if kinetics is Kinetics else all_progress.film[:0]
-    if len(served):
-        bounds = {"step_min": STEP_MIN, "step_max": STEP_MAX, "reach": REACH, "surface_reach": SURFACE_REACH}
-        steps = {"rtol": rtol, "atol": atol, "at_corner": AT_CORNER, **bounds}
-        found = kernel.integrate(
-            films, series, all_progress, state, grid, times, steps, stop_when_ready, recorder, served
+    if not len(served):
+        run = _Integration(
+            films, series, all_progress, state, grid, times, (rtol, atol), stop_when_ready, recorder, kinetics
         )
-        if len(served) < n:
-            rest = np.setdiff1d(np.arange(n), served)
-            part = None if recorder is None else CheckpointRecorder(recorder.at[rest], state.take(rest))
-            end, sampled_too = integrate(
-                films.take(rest), series, all_progress.room[rest], all_progress.until[rest], grid=grid,
-                state=state.take(rest), sample_at=times, rtol=rtol, atol=atol, stop_when_ready=stop_when_ready,
-                sampled=None if sampled is None else sampled[rest], recorder=part,
-            )  # fmt: skip
-            state.put(rest, end)
-            for name, values in sampled_too.items():
-                found[name][:, rest] = values
-            if recorder is not None and part is not None:
-                recorder.put(rest, part.state)
-        return state, found
-    run = _Integration(
-        films, series, all_progress, state, grid, times, (rtol, atol), stop_when_ready, recorder, kinetics
-    )
-    if n:
-        run.go()
-    if recorder is not None:
-        recorder.finish(run.all)
-    return run.all, run.samples.found
+        return run.to_the_end()
+    steps = {"rtol": rtol, "atol": atol, **_STEPS}
+    found = kernel.integrate(films, series, all_progress, state, grid, times, steps, stop_when_ready, recorder, served)
+    if len(rest := np.setdiff1d(np.arange(n), served)):
+        part = None if recorder is None else CheckpointRecorder(recorder.at[rest], state.take(rest))
+        end, seen = integrate(
+            films.take(rest), series, all_progress.room[rest], all_progress.until[rest], grid=grid,
+            state=state.take(rest), sample_at=times, rtol=rtol, atol=atol, stop_when_ready=stop_when_ready,
+            sampled=None if sampled is None else sampled[rest], recorder=part,
+        )  # fmt: skip
+        state.put(rest, end)
+        for name, values in seen.items():
+            found[name][:, rest] = values
+        if recorder is not None and part is not None:
+            recorder.put(rest, part.state)
+    return state, found
 
 
 class _Integration:
@@ -136,8 +136,15 @@ class _Integration:
         self.samples = Samples(times, len(films), self.next_film)
         self.trend = event_location.MarginHistory(self.next_film)
 
-    def go(self) -> None:
-        """Integrate to the end; `all` is then the final state."""
+    def to_the_end(self) -> tuple[State, dict[str, Array]]:
+        """The final state of every film, and its samples."""
+        if len(self.all_films):
+            self._go()
+        if self.recorder is not None:
+            self.recorder.finish(self.all)
+        return self.all, self.samples.found
+
+    def _go(self) -> None:
         n = len(self.films)
         self._update_air()
         here = self._evaluate(None, self.state.t, np.zeros(n), np.arange(n))
