@@ -46,8 +46,11 @@ WEIGH = (
 
 
 def weigh(even: timedelta | None, safe: timedelta | None) -> str | None:
-    """What to do where two dates of varnish-ready, counted alike, are too far apart to plan on; None: they are not."""
-    return WEIGH if even is None or safe is None or safe - even > PLANNABLE else None
+    """What to do where two dates of varnish-ready, counted alike, are too far apart to plan on; None: they are not.
+
+    Nor where most such films never are: that is the room, and no scale makes it sure.
+    """
+    return WEIGH if even is not None and (safe is None or safe - even > PLANNABLE) else None
 
 
 def weigh_piece(forecast: Forecast | None, now: datetime) -> str | None:

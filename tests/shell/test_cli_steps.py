@@ -147,3 +147,10 @@ def test_a_coat_a_month_too_early_is_refused_with_what_it_risks(capsys: pytest.C
     assert {step["done_at"] for step in printed(capsys, "steps", "Ide")["steps"]} == {None}, "nothing is stored"
     noted = printed(capsys, "done", "Ide", "varnish-1", "--anyway")
     assert (noted["too_early"], "before it was safe" in noted["notes"][0]) == (True, True)
+
+
+def test_a_step_that_is_none_is_refused_in_the_words_that_are_typed(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["done", "Heron", "glitter"]) == 2
+    said = capsys.readouterr().err
+    assert "'drips'" in said
+    assert "Step." not in said

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from datetime import datetime
+from shlex import quote
 from typing import Annotated
 
 import typer
@@ -80,7 +81,8 @@ def delete(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> N
         if as_json:
             say_json("delete", piece=name, correction=_json(desk, done.correction))
         else:
-            say(f"{name} is deleted, as if it had never been poured; within a day `curewatch undo` brings it back.")
+            back = f"within a day `curewatch undo {quote(name)}` brings it back"
+            say(f"{name} is deleted, as if it had never been poured; {back}.")
 
 
 _Kind = Annotated[str, typer.Argument(metavar="KIND", help="room, place or recipe.")]

@@ -22,7 +22,7 @@ def text(plan: PlanOut, now: datetime, page: Page) -> str:
     head = f"To have {many} at {wording.STAGES[plan.ready]} by {date(plan.due)} in {plan.room}, pour at the latest:"
     why = [] if plan.room_assumed is None else textwrap.wrap(f"No room was named; {plan.room_assumed}.", page.width)
     rows = [*textwrap.wrap(head, page.width), *why, ""]
-    rows.append(page.bold(f"{'':<18} {'even odds':<19} {'90 %':<16} now in time,   cracks").rstrip())
+    rows.append(page.bold(f"{'':<18} {'even odds':<19} {'90 %':<16} now in time    cracks").rstrip())
     rows += [
         f"{one.room_is:<18} {date(one.even_at):<19} {date(one.safe_at):<19} {one.odds_now:>9.0%} {one.crack_odds:>8.0%}"
         for one in plan.latest

@@ -73,7 +73,7 @@ def done(desk: Desk, name: str, step: str, at: datetime, now: datetime, *, anywa
     lines = {line.step: line for line in _lines(found, care)}
     line = lines.get(step)
     if line is None:
-        raise InputError(Field.STEP, step, nearest(step, list(lines), f"a step of {name}"))
+        raise InputError(Field.STEP, step, nearest(step, [str(one) for one in lines], f"a step of {name}"))
     if line.done is not None:
         raise InputError(
             Field.STEP, step, f"a step that is not done yet (this one was, at {_at(desk, line.done.done_at)})"
