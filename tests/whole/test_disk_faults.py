@@ -56,6 +56,8 @@ def test_a_disk_that_fills_up_and_is_cleared_loses_nothing(tmp_path: Path) -> No
         with (service.folder / "curewatch.toml").open("a") as file:
             file.write(f"\n[web]\nport = {free_port()}\n")
         service.start()
+        # until then a broker keeps nothing for us
+        wait_for(lambda: "the broker grants the topic" in service.log(), 20, "the subscription being granted")
         broker.publish_all(messages(0, 50))
         wait_for(lambda: service.readings() == 50, 20, "the readings before")
 
