@@ -21,7 +21,7 @@ from curewatch.physics.air_series import AirSeries
 from curewatch.physics.film import RHO_DRY, RHO_WATER
 from curewatch.physics.milestones import MILESTONES
 from curewatch.records import Piece, Pour, Recipe, Stay, ThicknessSource
-from curewatch.records.observations import Finger, Observation, ObservationKind
+from curewatch.records.facts import Finger, Observation, ObservationKind
 from curewatch.studio.air.climate import Air
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.inference.observation_model import FINGER_NOISE, NOT_PRESSED, SUPPORT_G_M2

@@ -12,8 +12,8 @@ from curewatch.desk.orders import DEFAULT_RECIPE, meet_recipe, nearest
 from curewatch.desk.retraction import doubt
 from curewatch.records import Recipe
 from curewatch.records.errors import Field, InputError
+from curewatch.records.facts import ObservationKind
 from curewatch.records.names import same_name
-from curewatch.records.observations import ObservationKind
 from curewatch.records.workshop import RecipeMix
 from curewatch.settings import MaterialSettings, Settings, load_materials
 from curewatch.store import Transaction

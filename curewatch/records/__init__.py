@@ -16,6 +16,9 @@ from curewatch.records.decisions import (
     Damage,
     Delivery,
     DeliveryState,
+    Forecast,
+    Milestone,
+    MilestoneKind,
     Notice,
 )
 from curewatch.records.facts import (
@@ -40,7 +43,6 @@ from curewatch.records.facts import (
     Trust,
     visible,
 )
-from curewatch.records.forecasts import Forecast, Milestone, MilestoneKind
 
 __all__ = [
     "NAME_MOST",

@@ -16,8 +16,7 @@ from curewatch.store.errors import (
     StoreError,
 )
 from curewatch.store.queries.readings import ReadingColumns
-from curewatch.store.store import Store
-from curewatch.store.transaction import Transaction
+from curewatch.store.store import Store, Transaction
 
 __all__ = [
     "AlreadyRunning",

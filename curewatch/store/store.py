@@ -27,8 +27,15 @@ from curewatch.store.engine import (
     use_wal,
 )
 from curewatch.store.errors import BackupFailed, CannotOpen, DiskTrouble, StoreBroken, StoreError
+from curewatch.store.queries.access import Access
+from curewatch.store.queries.corrections import Corrections
+from curewatch.store.queries.decisions import AlarmHistory, Checkpoints, Decisions
+from curewatch.store.queries.facts import Facts, Observations, Workshop
+from curewatch.store.queries.importing import Import
+from curewatch.store.queries.outbox import Outbox
+from curewatch.store.queries.readings import PendingMessages, Readings
+from curewatch.store.queries.undo import Undo
 from curewatch.store.schema import bring_to_head
-from curewatch.store.transaction import Transaction
 
 
 class Store:
@@ -224,3 +231,21 @@ def _why_not(place: Path | URL, backups: Path | None, error: DBAPIError | sqlite
         if trouble := disk_trouble(cause, place):
             return DiskTrouble(f"cannot open the store {place}: {trouble}")
     return CannotOpen(f"cannot open the store {_shown(place)}: {cause}")
+
+
+class Transaction(
+    Facts,
+    Corrections,
+    Observations,
+    Readings,
+    Decisions,
+    Checkpoints,
+    AlarmHistory,
+    Outbox,
+    Undo,
+    Import,
+    Workshop,
+    PendingMessages,
+    Access,
+):
+    """Made by `Store.read` and `Store.write`, and of use only inside their `with` block."""

@@ -18,7 +18,7 @@ from sqlalchemy import (
 )
 
 from curewatch.records import MilestoneKind
-from curewatch.records.observations import Finger, ObservationKind, Spot, Subject
+from curewatch.records.facts import Finger, ObservationKind, Spot, Subject
 from curewatch.records.workshop import PhotoKind
 from curewatch.store.engine import NAME, Instant, one_of
 from curewatch.store.tables import metadata

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from curewatch.records import Alarm, Forecast, Milestone, MilestoneKind, Reading
-from curewatch.records.observations import Finger
+from curewatch.records.facts import Finger
 from curewatch.studio import wording
 from curewatch.studio.air.flaws import Finding
 from curewatch.studio.alarms.lifecycle import is_active

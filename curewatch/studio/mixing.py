@@ -11,7 +11,7 @@ from curewatch.physics.mixture import COALESCENT_MUCH, WATER_LIMIT, mix
 from curewatch.physics.mixture import Material as Material
 from curewatch.physics.mixture import Mixture as Mixture
 from curewatch.records import Pour
-from curewatch.records.observations import Observation
+from curewatch.records.facts import Observation
 from curewatch.records.workshop import Paint, RecipeMix
 
 EDGE_SHARE = 0.5

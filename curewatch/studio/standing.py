@@ -22,7 +22,7 @@ import numpy as np
 from curewatch.physics.air import Array
 from curewatch.physics.ensemble import Outcome
 from curewatch.records import Forecast, Milestone, MilestoneKind
-from curewatch.records.observations import Finger, Observation, Spot
+from curewatch.records.facts import Finger, Observation, Spot
 from curewatch.studio.inference.observation_model import BY_THICKNESS, EDGE_THICKNESS
 
 _KINDS = tuple(MilestoneKind)

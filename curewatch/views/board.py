@@ -10,7 +10,7 @@ from pydantic import Field
 
 from curewatch.desk.transfer.exporting import harmless
 from curewatch.records import Forecast, MilestoneKind
-from curewatch.records.observations import Finger
+from curewatch.records.facts import Finger
 from curewatch.studio.air import flaws
 from curewatch.studio.air.flaws import Finding, Flaw
 from curewatch.studio.board import Board, PieceLine, RoomLine, SeriesLine, in_series

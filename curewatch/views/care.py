@@ -11,7 +11,7 @@ from pydantic import Field
 from curewatch.desk.commands.aftercare import Steps
 from curewatch.desk.commands.observing import Observed
 from curewatch.desk.reports.learned import Seen
-from curewatch.records.observations import Finger, ObservationKind, Spot
+from curewatch.records.facts import Finger, ObservationKind, Spot
 from curewatch.records.workshop import Photo, PhotoKind, StepDone
 from curewatch.studio import wording
 from curewatch.studio.care.aftercare import CareStep

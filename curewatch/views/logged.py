@@ -13,7 +13,7 @@ from pydantic import Field
 from curewatch.desk.commands.log import LogEntry, LogKind
 from curewatch.records import Alarm, Piece, Reading, SensorTrust, Stay
 from curewatch.records.corrections import Correction
-from curewatch.records.observations import Observation
+from curewatch.records.facts import Observation
 from curewatch.records.workshop import Photo, Promise, StepDone, Tilt
 from curewatch.studio.air.flaws import trust_text
 from curewatch.studio.alarms.alarm_words import TITLES

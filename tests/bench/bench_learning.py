@@ -15,7 +15,7 @@ from curewatch.desk.commands.readings import store_readings
 from curewatch.desk.snapshot.lessons import learned_so_far, update_lessons
 from curewatch.desk.snapshot.snapshot import read_snapshot
 from curewatch.records import Reading, ThicknessSource
-from curewatch.records.observations import Finger, Observation, ObservationKind
+from curewatch.records.facts import Finger, Observation, ObservationKind
 from curewatch.settings import Settings
 from curewatch.store import Store
 

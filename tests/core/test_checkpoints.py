@@ -12,10 +12,11 @@ from hypothesis import strategies as st
 
 from curewatch.physics.ensemble import SPREADS
 from curewatch.records import Forecast, Recipe
-from curewatch.records.forecasts import Checkpoint
-from curewatch.records.observations import Finger, Observation, ObservationKind
+from curewatch.records.decisions import Checkpoint
+from curewatch.records.facts import Finger, Observation, ObservationKind
 from curewatch.studio.air.climate import Climate
-from curewatch.studio.forecasting import batch, checkpoints, forecast
+from curewatch.studio.forecasting import batch, forecast
+from curewatch.studio.forecasting import batch as checkpoints
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.forecasting.forecast import forecasts, moved
 from curewatch.studio.inference.factors import Gaussian

@@ -12,7 +12,7 @@ from curewatch.desk.snapshot.air import future_of
 from curewatch.physics.ensemble import SPREADS
 from curewatch.physics.film import LIMIT_BOTTOM, LIMIT_SURFACE, PACKING
 from curewatch.records import Forecast, MilestoneKind
-from curewatch.records.observations import Finger, Observation, ObservationKind
+from curewatch.records.facts import Finger, Observation, ObservationKind
 from curewatch.studio.air.climate import climate_of
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.forecasting.drying_curve import MEMBERS, DryingCurve, drying_curve

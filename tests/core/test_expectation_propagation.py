@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from curewatch.studio.inference import expectation_propagation as joining
-from curewatch.studio.inference.expectation_propagation import JointPosterior, Key, PieceFactors, propagate
+from curewatch.studio.inference import posterior as joining
 from curewatch.studio.inference.factors import Comparison, Factor, Gaussian, likelihood, linearize
+from curewatch.studio.inference.posterior import JointPosterior, Key, PieceFactors, propagate
 
 OWN, SOLIDS, SPEED = "own", "solids", "speed"
 

@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 
 from curewatch.physics.ensemble import SPREADS
 from curewatch.records import MilestoneKind, Recipe, Support
-from curewatch.records.observations import Finger, Observation, ObservationKind, Spot
+from curewatch.records.facts import Finger, Observation, ObservationKind, Spot
 from curewatch.studio.air.climate import Climate, climate_from
-from curewatch.studio.air.instruments import BESIDE, LOOKED, USUAL, Level, ReadError, read_error
 from curewatch.studio.air.merging import Readings
+from curewatch.studio.air.sensors import BESIDE, LOOKED, USUAL, Level, ReadError, read_error
 from curewatch.studio.forecasting.forecast import forecasts
 from curewatch.studio.learning import learning
 from tests.studio_scene import NOON, SHED, air, at, drying, every

@@ -10,7 +10,7 @@ import pytest
 from scipy.stats import norm
 
 from curewatch.records import Pour
-from curewatch.records.observations import Observation, ObservationKind
+from curewatch.records.facts import Observation, ObservationKind
 from curewatch.records.workshop import Paint
 from curewatch.studio.mixing import (
     BETWEEN,

@@ -10,11 +10,11 @@ import pytest
 from curewatch.records import Reading
 from curewatch.studio import morning_digest
 from curewatch.studio.air import flaws
-from curewatch.studio.air.batteries import LowBattery, findings, judged, notices
 from curewatch.studio.air.climate import climate_from
 from curewatch.studio.air.flaws import Finding, Flaw
 from curewatch.studio.air.merging import Readings
 from curewatch.studio.air.quality import examined
+from curewatch.studio.air.sensors import LowBattery, battery_findings, battery_notices, low_batteries
 from curewatch.studio.alarms.conditions import OFF, ON, OccupiedRoom, fresh_code
 from curewatch.studio.board import Board, RoomLine
 from curewatch.studio.morning_digest import notice
@@ -189,8 +189,8 @@ def told_over(charges: list[float | None], step_h: float = 0.5) -> list[str]:
     told = []
     for i, charge in enumerate(charges):
         newest = heard(i * step_h, charge)
-        after = judged(low, newest, 15, 10, at(i * step_h))
-        told += [one.key for one in notices(low, after, newest, at(i * step_h))]
+        after = low_batteries(low, newest, 15, 10, at(i * step_h))
+        told += [one.key for one in battery_notices(low, after, newest, at(i * step_h))]
         low = after
     return told
 
@@ -208,10 +208,10 @@ def test_one_zero_among_good_charges_and_a_charge_nobody_says_tell_nothing() -> 
 
 def test_a_low_battery_stands_on_the_board_until_it_is_changed() -> None:
     low = (LowBattery(room=SHED, source="loft", since=at(-9), told=True),)
-    (finding,) = findings(low, heard(0, 9.0), SHED)
+    (finding,) = battery_findings(low, heard(0, 9.0), SHED)
     assert (finding.flaw, finding.size) == (Flaw.BATTERY, 9.0)
-    assert judged(low, heard(0, 9.0), 0, 10, NOON) == ()  # 0 switches it off
-    assert judged(low, heard(-100, 9.0), 15, 10, NOON) == ()  # a sensor that is gone
+    assert low_batteries(low, heard(0, 9.0), 0, 10, NOON) == ()  # 0 switches it off
+    assert low_batteries(low, heard(-100, 9.0), 15, 10, NOON) == ()  # a sensor that is gone
 
 
 def test_a_sensor_beside_another_that_sticks_or_goes_leaves_the_air_with_the_other() -> None:

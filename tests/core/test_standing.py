@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from curewatch.physics.ensemble import Outcome
 from curewatch.records import Forecast, Milestone, MilestoneKind
-from curewatch.records.observations import Finger, Observation, ObservationKind
+from curewatch.records.facts import Finger, Observation, ObservationKind
 from curewatch.studio import milestones as milestoning
 from curewatch.studio.board import PieceLine, piece_line
 from curewatch.studio.care import aftercare

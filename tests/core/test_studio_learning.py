@@ -12,7 +12,7 @@ from curewatch.physics import ensemble
 from curewatch.physics.air_series import AirSeries
 from curewatch.physics.ensemble import films_at
 from curewatch.records import Support
-from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Spot, Subject
+from curewatch.records.facts import Finger, Forgetting, Observation, ObservationKind, Spot, Subject
 from curewatch.studio.air.climate import Air
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.inference import observation_model, posterior

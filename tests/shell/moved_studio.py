@@ -19,7 +19,7 @@ from curewatch.desk.commands.naming import rename
 from curewatch.desk.transfer.exporting import write_tables
 from curewatch.records import Recipe, SensorTrust, Trust
 from curewatch.records.corrections import Naming
-from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
+from curewatch.records.facts import Finger, Forgetting, Observation, ObservationKind, Subject
 from curewatch.records.workshop import Paint, Part, Photo, PhotoKind, Promise, RecipeMix, StepDone, Tilt
 from curewatch.settings import Settings
 from curewatch.store import Store

@@ -13,7 +13,7 @@ from curewatch.desk import Desk
 from curewatch.desk.transfer.exporting import KINDS
 from curewatch.records import Notice, Piece, Pour, Reading, Recipe, Record, Room, Stay, ThicknessSource
 from curewatch.records.corrections import Change, Correction
-from curewatch.records.observations import Observation
+from curewatch.records.facts import Observation
 from curewatch.records.workshop import Part, RecipeMix
 from tests.shell.moved_studio import LATER
 

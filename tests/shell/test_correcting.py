@@ -31,7 +31,7 @@ from curewatch.desk.transfer.importing import facts_from_json, import_facts
 from curewatch.intake.files.export_file import parse_tables
 from curewatch.records import Delivery, DeliveryState, Forecast, Support, ThicknessSource
 from curewatch.records.errors import InputError
-from curewatch.records.observations import Finger
+from curewatch.records.facts import Finger
 from curewatch.records.workshop import Paint
 from curewatch.store import Store
 from tests.new_store import NOON

@@ -15,7 +15,7 @@ from curewatch import estimate
 from curewatch.cli import main
 from curewatch.desk.commands.moves import measured
 from curewatch.desk.commands.observing import feel
-from curewatch.records.observations import Finger
+from curewatch.records.facts import Finger
 from curewatch.studio import wording
 from tests.refreshing import refresh
 from tests.shell.web_parts import NOW, Studio, copied, get, served, words_of

@@ -16,7 +16,7 @@ from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import store_readings
 from curewatch.desk.refresh.forecasts import MadeForecasts, in_processes
 from curewatch.records import Reading, Recipe, Stay
-from curewatch.records.forecasts import Checkpoint
+from curewatch.records.decisions import Checkpoint
 from curewatch.store import Store
 from curewatch.store.tables import checkpoints
 from curewatch.studio.forecasting import batch

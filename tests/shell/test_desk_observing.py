@@ -18,7 +18,7 @@ from curewatch.desk.reports.piece import piece_report
 from curewatch.desk.snapshot.lessons import VERSION, learned_so_far, update_lessons
 from curewatch.records import MilestoneKind, Reading, ThicknessSource
 from curewatch.records.errors import InputError
-from curewatch.records.observations import Finger, ObservationKind
+from curewatch.records.facts import Finger, ObservationKind
 from curewatch.records.remarks import RemarkKind
 from curewatch.settings import Settings
 from curewatch.store import Store

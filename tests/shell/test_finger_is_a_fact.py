@@ -23,7 +23,7 @@ from curewatch.desk.reports.board import board_of
 from curewatch.desk.reports.cure_record import cure_record_of
 from curewatch.desk.reports.piece import piece_report
 from curewatch.records import DeliveryState, Forecast, MilestoneKind, Notice
-from curewatch.records.observations import Finger, ObservationKind
+from curewatch.records.facts import Finger, ObservationKind
 from curewatch.settings import ForecastSettings, Settings
 from curewatch.store import Store
 from curewatch.studio.planning.planner import places

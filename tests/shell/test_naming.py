@@ -27,8 +27,8 @@ from curewatch.desk.transfer.importing import facts_from_json, import_facts
 from curewatch.records import AlarmKind, Recipe, Trust
 from curewatch.records.corrections import Naming
 from curewatch.records.errors import InputError
+from curewatch.records.facts import Finger
 from curewatch.records.names import near_name, same_name
-from curewatch.records.observations import Finger
 from curewatch.store import Store
 from tests.new_store import NOON
 from tests.refreshing import refresh

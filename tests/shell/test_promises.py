@@ -20,7 +20,7 @@ from curewatch.desk.reports.board import board_of
 from curewatch.desk.transfer.exporting import everything
 from curewatch.desk.transfer.importing import facts_from_json, import_facts
 from curewatch.records import MilestoneKind
-from curewatch.records.observations import Finger
+from curewatch.records.facts import Finger
 from curewatch.records.workshop import Promise
 from curewatch.store import Store
 from tests.new_store import NOON

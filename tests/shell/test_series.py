@@ -18,7 +18,7 @@ from curewatch.desk.commands.pours import log_pours
 from curewatch.desk.commands.readings import store_readings
 from curewatch.desk.transfer.exporting import everything
 from curewatch.records import DeliveryState, Notice
-from curewatch.records.observations import Finger
+from curewatch.records.facts import Finger
 from curewatch.settings import MailSettings, PersonSettings
 from curewatch.store import Store
 from tests.new_store import NOON

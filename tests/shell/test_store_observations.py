@@ -7,7 +7,7 @@ from pydantic import ValidationError
 from sqlalchemy import insert
 
 from curewatch.records import Recipe
-from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Subject
+from curewatch.records.facts import Finger, Forgetting, Observation, ObservationKind, Subject
 from curewatch.store import FactRefused, Store, workshop_tables
 from tests.new_store import HOUR, NOON
 from tests.new_store import any_store as any_store

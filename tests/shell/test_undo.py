@@ -18,7 +18,7 @@ from curewatch.desk.commands.readings import log_reading
 from curewatch.desk.commands.undo import undo, undo_last, undo_observation
 from curewatch.records import Stay
 from curewatch.records.errors import InputError
-from curewatch.records.observations import Finger, ObservationKind
+from curewatch.records.facts import Finger, ObservationKind
 from tests.new_store import NOON
 from tests.shell.test_desk import HOUR, SHED, order, reading
 from tests.shell.test_desk import desk as desk

@@ -16,7 +16,7 @@ from curewatch.cli import main
 from curewatch.desk.commands import aftercare, observing
 from curewatch.desk.mixing import put_recipe
 from curewatch.records import ThicknessSource
-from curewatch.records.observations import Finger
+from curewatch.records.facts import Finger
 from curewatch.records.workshop import Part, RecipeMix
 from tests.refreshing import refresh
 from tests.shell.web_parts import NOW, Studio, get

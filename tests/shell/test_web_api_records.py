@@ -12,7 +12,7 @@ from curewatch.desk.commands import aftercare, moves, observing
 from curewatch.desk.reports import cure_record
 from curewatch.desk.reports.piece import piece_report
 from curewatch.records import AlarmKind, Damage
-from curewatch.records.observations import Finger
+from curewatch.records.facts import Finger
 from curewatch.studio.diagnosis.drying_history import Rheology, drifting
 from curewatch.studio.diagnosis.mechanisms import Trouble
 from curewatch.views.record import FindingOut

@@ -16,7 +16,7 @@ from curewatch.desk.commands.undo import undo
 from curewatch.desk.reports.piece import piece_report
 from curewatch.records import AlarmKind, Damage
 from curewatch.records.errors import Field, InputError
-from curewatch.records.observations import Finger, ObservationKind
+from curewatch.records.facts import Finger, ObservationKind
 from curewatch.studio.care.aftercare import Odds
 from curewatch.views.care import StepsOut
 from curewatch.web.pages.forms import label_of

@@ -19,7 +19,7 @@ from curewatch.desk.commands.undo import undo
 from curewatch.desk.reports.piece import piece_report
 from curewatch.desk.reports.room import room_outlook, room_record
 from curewatch.records import Reading, Support
-from curewatch.records.observations import Finger
+from curewatch.records.facts import Finger
 from curewatch.settings import WebSettings
 from curewatch.studio.planning import planner
 from curewatch.web.access.passwords import Password

@@ -16,7 +16,7 @@ from curewatch.desk import PourOrder
 from curewatch.desk.commands import observing
 from curewatch.desk.commands.pours import log_pours
 from curewatch.records import ThicknessSource
-from curewatch.records.observations import Finger
+from curewatch.records.facts import Finger
 from curewatch.store import Store
 from tests.refreshing import refresh
 from tests.shell.web_parts import NOW, Studio, served
@@ -79,7 +79,7 @@ def test_whoever_looks_infers_nothing_and_writes_nothing(studio: Studio, path: s
     called = AssertionError("a view inferred, refreshed or wrote")
     with ExitStack() as held:
         for name in (
-            "curewatch.studio.inference.expectation_propagation.FactorBlock.update_sites",
+            "curewatch.studio.inference.posterior.FactorBlock.update_sites",
             "curewatch.desk.snapshot.lessons.teach",
             "curewatch.desk.snapshot.lessons.learned",
             "curewatch.desk.refresh.refresher.Refresher.refresh",

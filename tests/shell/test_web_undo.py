@@ -18,7 +18,7 @@ from curewatch.desk.commands.undo import undo
 from curewatch.desk.reports.piece import piece_report
 from curewatch.records import AlarmKind, Damage, Reading
 from curewatch.records.errors import InputError
-from curewatch.records.observations import Finger
+from curewatch.records.facts import Finger
 from tests.refreshing import refresh
 from tests.shell.web_parts import NOW, TIMEOUT_S, Studio, served, words_of
 

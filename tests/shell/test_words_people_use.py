@@ -12,7 +12,7 @@ import pytest
 
 from curewatch.cli import main
 from curewatch.desk.mixing import put_recipe
-from curewatch.records.observations import Observation
+from curewatch.records.facts import Observation
 from curewatch.records.workshop import Part, RecipeMix
 from tests.shell.web_parts import NOW, Studio, get, served, words_of
 

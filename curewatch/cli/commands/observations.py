@@ -26,7 +26,7 @@ from curewatch.intake.typed.finger import parse_finger
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.quantities import SURFACE_TEMPERATURE, parse_weighing
 from curewatch.records.errors import Field, InputError
-from curewatch.records.observations import Finger, ObservationKind, Spot
+from curewatch.records.facts import Finger, ObservationKind, Spot
 from curewatch.records.workshop import PhotoKind, StepDone
 from curewatch.studio import wording
 from curewatch.studio.learning.texts import finding

@@ -15,7 +15,7 @@ from curewatch.desk.snapshot.lessons import update_lessons
 from curewatch.records import WET_THICKNESS_RANGE_M, Piece, Pour, Stay, Support, ThicknessSource
 from curewatch.records.corrections import Correction, CorrectionKind
 from curewatch.records.errors import Field, InputError
-from curewatch.records.observations import ObservationKind
+from curewatch.records.facts import ObservationKind
 from curewatch.records.remarks import Remark
 from curewatch.records.workshop import Paint
 from curewatch.store import Transaction

@@ -13,7 +13,7 @@ from curewatch.desk.commands.naming import rests_on, settle_name
 from curewatch.desk.desk import mark_air_changed
 from curewatch.records import Alarm, Damage, Piece, Reading, SensorTrust, Stay
 from curewatch.records.corrections import Change, Correction, CorrectionKind, Naming
-from curewatch.records.observations import Observation
+from curewatch.records.facts import Observation
 from curewatch.records.workshop import Photo, Promise, StepDone, Tilt
 from curewatch.store import Transaction
 from curewatch.studio.alarms.lifecycle import is_seen_to

@@ -14,8 +14,8 @@ from curewatch.desk.snapshot.snapshot import known as low_batteries
 from curewatch.records import Room
 from curewatch.records.corrections import Correction, CorrectionKind, Naming
 from curewatch.records.errors import Field, InputError
+from curewatch.records.facts import Subject
 from curewatch.records.names import name_key, same_name
-from curewatch.records.observations import Subject
 from curewatch.settings import Settings
 from curewatch.store import Transaction
 from curewatch.studio.alarms.alarm_notices import ascii_name

@@ -13,7 +13,7 @@ from curewatch.desk.snapshot.dryings import dryings_of, within_findings
 from curewatch.desk.snapshot.lessons import lesson_of, update_lessons
 from curewatch.records import Piece
 from curewatch.records.errors import Field, InputError
-from curewatch.records.observations import Finger, Forgetting, Observation, ObservationKind, Spot, Subject
+from curewatch.records.facts import Finger, Forgetting, Observation, ObservationKind, Spot, Subject
 from curewatch.records.remarks import Remark, RemarkKind
 from curewatch.store import Transaction
 from curewatch.studio.learning.texts import remarks_of

@@ -27,8 +27,8 @@ from curewatch.desk.snapshot.lessons import update_lessons
 from curewatch.records import Piece, Stay
 from curewatch.records.corrections import Correction, CorrectionKind
 from curewatch.records.errors import Field, InputError
+from curewatch.records.facts import Observation, ObservationKind
 from curewatch.records.names import same_name
-from curewatch.records.observations import Observation, ObservationKind
 from curewatch.store import Transaction
 
 

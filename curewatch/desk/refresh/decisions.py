@@ -29,16 +29,15 @@ from curewatch.records import (
 from curewatch.settings import Settings
 from curewatch.store import Transaction
 from curewatch.studio import milestones as milestoning
-from curewatch.studio.air import batteries as cells
-from curewatch.studio.air.batteries import LowBattery
+from curewatch.studio.air import sensors
 from curewatch.studio.air.climate import Climate
+from curewatch.studio.air.sensors import LowBattery
 from curewatch.studio.alarms import damage as damages
 from curewatch.studio.alarms import evaluation
 from curewatch.studio.alarms.conditions import OF_THE_AIR, OccupiedRoom
 from curewatch.studio.alarms.evaluation import RoomEvaluation, evaluate_room
 from curewatch.studio.alarms.forewarning import Foreseen
-from curewatch.studio.alarms.lifecycle import Effect
-from curewatch.studio.alarms.turns import AGAIN
+from curewatch.studio.alarms.lifecycle import AGAIN, Effect
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.planning import alarm_advice, planner, promises
 from curewatch.studio.wording import Local
@@ -135,10 +134,10 @@ def watch_rooms(
 
 def _with_batteries(found: Decided, snapshot: Snapshot, settings: Settings, now: datetime) -> Decided:
     limits = settings.alarms
-    low = cells.judged(snapshot.low, snapshot.heard, limits.battery_low_pct, limits.battery_deadband_pct, now)
+    low = sensors.low_batteries(snapshot.low, snapshot.heard, limits.battery_low_pct, limits.battery_deadband_pct, now)
     if low == snapshot.low:
         return found
-    found.told.extend(cells.notices(snapshot.low, low, snapshot.heard, now))
+    found.told.extend(sensors.battery_notices(snapshot.low, low, snapshot.heard, now))
     return replace(found, low=list(low))
 
 

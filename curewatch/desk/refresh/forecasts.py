@@ -16,7 +16,7 @@ from typing import Any
 from curewatch.desk.snapshot.air import PastCache, futures_of
 from curewatch.desk.snapshot.snapshot import Snapshot
 from curewatch.records import Forecast
-from curewatch.records.forecasts import Checkpoint
+from curewatch.records.decisions import Checkpoint
 from curewatch.settings import Settings
 from curewatch.store import Store, Transaction
 from curewatch.studio.air.climate import Climate

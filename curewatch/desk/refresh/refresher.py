@@ -33,7 +33,7 @@ from curewatch.records import Forecast, MilestoneKind, Notice
 from curewatch.store import Transaction
 from curewatch.studio import milestones as milestoning
 from curewatch.studio.air.climate import Climate
-from curewatch.studio.air.instruments import ReadError
+from curewatch.studio.air.sensors import ReadError
 from curewatch.studio.forecasting import forecast as forecasting
 
 AT_HAND = 150

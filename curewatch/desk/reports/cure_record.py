@@ -17,7 +17,7 @@ from curewatch.desk.snapshot.dryings import dryings_of, within_findings
 from curewatch.records import Damage, Forecast, MilestoneKind, Piece
 from curewatch.records.corrections import Change, Correction
 from curewatch.records.errors import Field, InputError
-from curewatch.records.observations import Observation
+from curewatch.records.facts import Observation
 from curewatch.records.workshop import Photo, StepDone, Tilt
 from curewatch.store import Transaction
 from curewatch.studio.air.climate import Climate

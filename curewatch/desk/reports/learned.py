@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from curewatch.desk.desk import Desk
 from curewatch.desk.snapshot.lessons import learned_effects, lesson_of
-from curewatch.records.observations import Observation, Subject
+from curewatch.records.facts import Observation, Subject
 from curewatch.records.remarks import Remark
 from curewatch.store import Transaction
 from curewatch.studio.forecasting.drying import Drying

@@ -18,7 +18,7 @@ from curewatch.records.errors import Field, InputError
 from curewatch.records.names import same_name
 from curewatch.store import Transaction
 from curewatch.studio.air.climate import Climate
-from curewatch.studio.air.instruments import ReadError
+from curewatch.studio.air.sensors import ReadError
 from curewatch.studio.alarms.conditions import milestone_s
 from curewatch.studio.board import PieceLine, piece_line
 from curewatch.studio.forecasting.drying import Drying

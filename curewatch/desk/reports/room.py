@@ -13,8 +13,7 @@ from curewatch.desk.reports.board import CachedBoard
 from curewatch.desk.snapshot import snapshot
 from curewatch.desk.snapshot.air import AirCache, past_of
 from curewatch.records import Reading
-from curewatch.studio.air import batteries as cells
-from curewatch.studio.air import flaws
+from curewatch.studio.air import flaws, sensors
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.air.flaws import QUANTITIES, Finding, Flaw, Local
 from curewatch.studio.outlook.outlook import HISTORY, Outlook, outlook
@@ -73,7 +72,7 @@ def room_record(desk: Desk, room: str, since: datetime, now: datetime) -> RoomRe
             return None
         spikes = [one for one in climate.findings if one.flaw is Flaw.SPIKE and one.since_s >= since.timestamp()]
         columns = tx.reading_columns(room, since=since, until=now) if spikes else None
-        low = cells.findings(snapshot.known(tx), tx.newest_by_source(until=now), room)
+        low = sensors.battery_findings(snapshot.known(tx), tx.newest_by_source(until=now), room)
     if columns is None:
         return RoomRecord(climate, (), low)
     aside = []

@@ -19,8 +19,8 @@ from curewatch.desk.desk import READINGS_UNDONE
 from curewatch.store import Transaction
 from curewatch.store.queries.readings import ReadingColumns
 from curewatch.studio.air.climate import BIN_S, HOUR_S, AirBands, Climate, Hourly, climate_from, hourly
-from curewatch.studio.air.instruments import Accuracy, ReadError, read_error
 from curewatch.studio.air.merging import Readings
+from curewatch.studio.air.sensors import Accuracy, ReadError, read_error
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.outlook.outlook import HISTORY, Outlook, outlook
 from curewatch.studio.outlook.scenarios import RoomScenarios, future

@@ -9,10 +9,10 @@ from datetime import datetime
 
 from curewatch.desk.snapshot.air import read_errors
 from curewatch.records import Forecast, Piece, Recipe, Stay
-from curewatch.records.observations import Observation
+from curewatch.records.facts import Observation
 from curewatch.records.workshop import Promise, Tilt
 from curewatch.store import Transaction
-from curewatch.studio.air.instruments import ReadError
+from curewatch.studio.air.sensors import ReadError
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.standing import bounded
 

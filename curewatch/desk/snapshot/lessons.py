@@ -19,10 +19,10 @@ from pydantic import TypeAdapter, ValidationError
 from curewatch.desk.desk import READINGS_UNDONE
 from curewatch.desk.snapshot.air import AirCache
 from curewatch.desk.snapshot.dryings import dryings_of
-from curewatch.records.observations import Forgetting, Observation
+from curewatch.records.facts import Forgetting, Observation
 from curewatch.store import Store, Transaction
 from curewatch.studio.forecasting.drying import Drying
-from curewatch.studio.inference.expectation_propagation import PieceMessage
+from curewatch.studio.inference.posterior import PieceMessage
 from curewatch.studio.learning.learning import Learned, Lesson, forgotten_by, learned, place_of, teach
 from curewatch.studio.learning.texts import LearnedEffect, beliefs
 

@@ -17,9 +17,9 @@ from curewatch.records import Alarm, AlarmState, Damage, Forecast, Reading
 from curewatch.records.names import name_key
 from curewatch.settings import Settings
 from curewatch.store import Transaction
-from curewatch.studio.air import batteries as cells
-from curewatch.studio.air.batteries import LowBattery
+from curewatch.studio.air import sensors
 from curewatch.studio.air.climate import Climate
+from curewatch.studio.air.sensors import LowBattery
 from curewatch.studio.alarms.conditions import OccupiedRoom
 from curewatch.studio.board import RoomLine
 from curewatch.studio.forecasting.drying import Drying
@@ -200,7 +200,7 @@ def line_of_room(
         rh_pct=float(climate.rh_pct[-1]) if climate else (newest.rh_pct if newest else None),
         data_at=climate.newest_at if climate else (newest.at if newest else None),
         pieces=pieces,
-        quality=(climate.findings if climate else ()) + cells.findings(low, heard, name),
+        quality=(climate.findings if climate else ()) + sensors.battery_findings(low, heard, name),
     )
 
 

@@ -31,7 +31,7 @@ from curewatch.records import (
 )
 from curewatch.records.corrections import Change, Correction
 from curewatch.records.errors import Field, InputError
-from curewatch.records.observations import Forgetting, Observation
+from curewatch.records.facts import Forgetting, Observation
 from curewatch.records.workshop import Paint, Part, Photo, Promise, RecipeMix, StepDone, Tilt
 from curewatch.store import Transaction
 

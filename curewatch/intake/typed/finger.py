@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from curewatch.records.errors import Field, InputError
-from curewatch.records.observations import Finger
+from curewatch.records.facts import Finger
 
 _SAID = {
     Finger.TACKY: ("sticky", "still tacky", "still sticky", "wet", "still wet", "not dry", "not dry yet"),

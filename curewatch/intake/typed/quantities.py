@@ -11,7 +11,7 @@ from decimal import Decimal
 from curewatch.intake.typed.numbers import MAX_TYPED, Convert, Quantity, read_amount, tidy, times
 from curewatch.records import WET_THICKNESS_RANGE_M, Support
 from curewatch.records.errors import Field, InputError
-from curewatch.records.observations import SURFACE_C_RANGE
+from curewatch.records.facts import SURFACE_C_RANGE
 from curewatch.settings import AIR_SPEED_RANGE_M_S, AIR_SPEEDS_M_S
 
 LAYERS_M: Mapping[str, float] = {"thin": 0.6e-3, "medium": 1.2e-3, "thick": 2.4e-3}

@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, RowMapping, bindparam, delete, func, insert, literal, select, text, update
 
 from curewatch.records import Alarm, AlarmEvent, Damage, Forecast
-from curewatch.records.forecasts import Checkpoint
+from curewatch.records.decisions import Checkpoint
 from curewatch.store import tables
 from curewatch.store.queries.base import Rows
 from curewatch.store.tables import checkpoints

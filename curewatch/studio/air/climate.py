@@ -13,9 +13,9 @@ from curewatch.physics import air as moist
 from curewatch.physics.air import ZERO_C, Array, Flags
 from curewatch.records import SensorTrust
 from curewatch.studio.air.flaws import TYPED, Finding
-from curewatch.studio.air.instruments import Level
 from curewatch.studio.air.merging import Readings
 from curewatch.studio.air.quality import examined
+from curewatch.studio.air.sensors import Level
 
 Air = tuple[Array, Array, Array]
 """Time [s since 1970], temperature [°C], relative humidity [%]."""

@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from curewatch.physics.air import Array, Flags
-from curewatch.studio.air import sensor_faults
+from curewatch.studio.air import sensors as sensor_faults
 from curewatch.studio.air.flaws import QUANTITIES, TYPED, Finding, Flaw
-from curewatch.studio.air.instruments import USUAL, Level
+from curewatch.studio.air.sensors import USUAL, Level
 
 DISAGREE = (1.5, 8.0)
 """Sensors whose median distance from each other, or from the room's, is more than this disagree [°C, %]; so do a

@@ -9,7 +9,7 @@ import numpy as np
 
 from curewatch.physics.air import Array, Flags
 from curewatch.records import SensorTrust, Trust
-from curewatch.studio.air import sensor_faults
+from curewatch.studio.air import sensors
 from curewatch.studio.air.flaws import QUANTITIES, TYPED, Finding, Flaw
 from curewatch.studio.air.merging import MERGE_S, Readings, Rows, merged
 
@@ -66,15 +66,15 @@ def examined(readings: Readings, trusts: Sequence[SensorTrust] = ()) -> tuple[Re
 def _without_impossible(r: Readings, own: Rows, name: str) -> list[Finding]:
     """Values of one source that no room can have, by quantity; they are taken out of `r`."""
     found: list[Finding] = []
-    bad = own[sensor_faults.impossible(r.temp_c[own], r.rh_pct[own])]
-    low, high = sensor_faults.ROOM_TEMP_C
+    bad = own[sensors.impossible(r.temp_c[own], r.rh_pct[own])]
+    low, high = sensors.ROOM_TEMP_C
     with np.errstate(invalid="ignore"):
         by_temp = bad[(r.temp_c[bad] < low) | (r.temp_c[bad] > high)]
     found += _listed(Flaw.IMPOSSIBLE, r, by_temp, name, "temp_c")
     found += _listed(Flaw.IMPOSSIBLE, r, np.setdiff1d(bad, by_temp), name, "rh_pct")
     r.temp_c[bad] = r.rh_pct[bad] = np.nan
     known = own[np.isfinite(r.rh_pct[own])]
-    leapt = known[sensor_faults.jumped_to_the_end(r.epoch_s[known], r.rh_pct[known])]
+    leapt = known[sensors.jumped_to_the_end(r.epoch_s[known], r.rh_pct[known])]
     found += _listed(Flaw.IMPOSSIBLE, r, leapt, name, "rh_pct")
     r.rh_pct[leapt] = np.nan
     return found
@@ -124,12 +124,12 @@ def _stuck_ones(r: Readings, rows: Mapping[str, Rows]) -> list[Finding]:
     found: list[Finding] = []
     for name in known["temp_c"]:
         pairs = rows[name][finite["temp_c"][rows[name]] & finite["rh_pct"][rows[name]]]
-        both = sensor_faults.both_stuck(r.epoch_s[pairs], r.temp_c[pairs], r.rh_pct[pairs])
+        both = sensors.both_stuck(r.epoch_s[pairs], r.temp_c[pairs], r.rh_pct[pairs])
         whole = [replace(still, source=name) for still in both]
         for quantity in QUANTITIES:
             values, own = getattr(r, quantity), known[quantity][name]
             beside = [said for other, said in moved[quantity].items() if other != name]
-            stills = sensor_faults.stuck(r.epoch_s[own], values[own], quantity, beside)
+            stills = sensors.stuck(r.epoch_s[own], values[own], quantity, beside)
             ones = [replace(still, source=name, quantity=quantity) for still in stills]
             found += [one for one in ones if not any(map(one.overlaps, whole))]
         found += whole
@@ -170,9 +170,9 @@ def _silent(r: Readings, rows: Mapping[str, Rows]) -> list[Finding]:
         return []
     newest, found = float(r.epoch_s[-1]), []
     for name, own in rows.items():
-        since = None if name == TYPED else sensor_faults.silent_since(r.epoch_s[own], newest)
+        since = None if name == TYPED else sensors.silent_since(r.epoch_s[own], newest)
         if since is not None:
-            found.append(Finding(Flaw.SILENT, since, newest, name, after_s=sensor_faults.SILENT_LEAST_S))
+            found.append(Finding(Flaw.SILENT, since, newest, name, after_s=sensors.SILENT_LEAST_S))
     return found
 
 

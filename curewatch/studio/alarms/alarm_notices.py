@@ -13,13 +13,12 @@ from functools import cached_property
 from typing import NamedTuple
 
 from curewatch.records import AlarmKind, AlarmState, Damage, Notice
-from curewatch.studio.alarms import conditions, lifecycle, stakes
+from curewatch.studio.alarms import conditions, damage, lifecycle
 from curewatch.studio.alarms.alarm_words import TITLES, AlarmText
 from curewatch.studio.alarms.conditions import OF_THE_AIR, Limits, OccupiedRoom
 from curewatch.studio.alarms.damage import stands
-from curewatch.studio.alarms.lifecycle import Effect
+from curewatch.studio.alarms.lifecycle import Effect, Turn
 from curewatch.studio.alarms.remedies import Remedy, remedy
-from curewatch.studio.alarms.turns import Turn
 from curewatch.studio.wording import Local, listed
 
 EXPIRES_AFTER = timedelta(days=3)
@@ -120,7 +119,7 @@ class _Look:
                 self.local,
                 self._remedy,
                 also=tuple(kind for kind in heard if kind is not turn.kind and turn.kind in OF_THE_AIR),
-                harm=tuple(stakes.harm_of(self.room, turn.kind, self.damages)),
+                harm=tuple(damage.harm_of(self.room, turn.kind, self.damages)),
             )
             for turn in self.turns
         }

@@ -14,8 +14,8 @@ from curewatch.studio.air import flaws
 from curewatch.studio.alarms import conditions
 from curewatch.studio.alarms.conditions import Limits, OccupiedRoom
 from curewatch.studio.alarms.damage import length_and_what
+from curewatch.studio.alarms.lifecycle import Episode
 from curewatch.studio.alarms.remedies import Remedy, names
-from curewatch.studio.alarms.turns import Episode
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.wording import Local, lasting, listed, number, span
 

@@ -11,7 +11,9 @@ from typing import NamedTuple
 import numpy as np
 
 from curewatch.records import Alarm, AlarmEvent, AlarmHappening, AlarmKind, AlarmState, Damage, Notice
-from curewatch.studio.alarms import alarm_notices, conditions, damage, lifecycle, stakes, turns
+from curewatch.studio.alarms import alarm_notices, conditions, damage, lifecycle
+from curewatch.studio.alarms import damage as stakes
+from curewatch.studio.alarms import lifecycle as turns
 from curewatch.studio.alarms.conditions import ASLEEP, ON, Limits, OccupiedRoom
 from curewatch.studio.alarms.remedies import Remedy
 from curewatch.studio.wording import Local, lasting, listed
@@ -69,7 +71,7 @@ def evaluate_room(
             later, more = lifecycle.follow(after, [(now, held[kind])], limits)
             if not _same(after, later):
                 after, events = later, events + more
-        judged[kind] = stakes.judged(room, after, events, harm_h[kind], now, limits)
+        judged[kind] = stakes.with_stakes(room, after, events, harm_h[kind], now, limits)
     judged = stakes.reminded_together(judged, harm_h, now)
     turned = [turns.turn(before[kind], after, events) for kind, (after, events) in judged.items()]
     for kind, (after, events) in judged.items():

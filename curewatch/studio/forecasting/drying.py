@@ -11,10 +11,10 @@ from functools import cached_property
 from curewatch.physics import ensemble
 from curewatch.physics.supports import BACKINGS
 from curewatch.records import Piece, Pour, Recipe, Stay
-from curewatch.records.observations import Observation
+from curewatch.records.facts import Observation
 from curewatch.records.workshop import Promise, Tilt
 from curewatch.studio.air.climate import Air, Climate, along
-from curewatch.studio.air.instruments import ReadError
+from curewatch.studio.air.sensors import ReadError
 from curewatch.studio.inference.posterior import Posterior
 from curewatch.studio.standing import Standing, standing
 

@@ -3,7 +3,7 @@
 A forecast is a pure function of the pour, its recipe, the air the piece has had, and how far ahead to look. Each member
 goes on through its own plausible future of the room; a room of which nothing is foreseen is taken to stay as it was
 last read. Equal inputs give an equal fingerprint, and a forecast equal but for `made_at`, whether its members were
-integrated from the pour or gone on with from where they were kept (studio/forecasting/checkpoints.py).
+integrated from the pour or gone on with from where they were kept (studio/forecasting/batch.py).
 """
 
 from __future__ import annotations
@@ -17,11 +17,16 @@ from functools import partial
 from typing import Any
 
 from curewatch.records import Forecast
-from curewatch.records.forecasts import Checkpoint
+from curewatch.records.decisions import Checkpoint
 from curewatch.studio.air.climate import Air, Climate
 from curewatch.studio.forecasting import batch, simulation
-from curewatch.studio.forecasting.batch import MODEL_VERSION, ForecastResult, Task
-from curewatch.studio.forecasting.checkpoints import checkpoint_fingerprint, checkpoint_time
+from curewatch.studio.forecasting.batch import (
+    MODEL_VERSION,
+    ForecastResult,
+    Task,
+    checkpoint_fingerprint,
+    checkpoint_time,
+)
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.outlook.gap_uncertainty import GapUncertainty, gap_uncertainty_of
 from curewatch.studio.outlook.scenarios import RoomScenarios

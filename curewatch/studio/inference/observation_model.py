@@ -17,7 +17,7 @@ from curewatch.physics.ensemble import EnsembleRun
 from curewatch.physics.film import RHO_DRY, RHO_WATER
 from curewatch.physics.milestones import MILESTONES
 from curewatch.records import Pour, Support
-from curewatch.records.observations import Finger, Observation, ObservationKind, Spot
+from curewatch.records.facts import Finger, Observation, ObservationKind, Spot
 from curewatch.studio.inference.factors import SLIP, Comparison, Factor, likelihood
 
 FINGER_NOISE = 0.08

@@ -21,14 +21,13 @@ import numpy as np
 from curewatch.physics import ensemble
 from curewatch.physics.air import ZERO_C, Array, Flags
 from curewatch.physics.air_series import AirSeries
-from curewatch.records.observations import Forgetting, Observation, Subject
+from curewatch.records.facts import Forgetting, Observation, Subject
 from curewatch.studio.air.climate import Air
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.inference import observation_model
-from curewatch.studio.inference.expectation_propagation import JointPosterior, PieceMessage, propagate
 from curewatch.studio.inference.factors import Factor, Gaussian
 from curewatch.studio.inference.observation_model import EDGE_HABIT, EDGE_SPREAD
-from curewatch.studio.inference.posterior import Posterior
+from curewatch.studio.inference.posterior import JointPosterior, PieceMessage, Posterior, propagate
 from curewatch.studio.outlook.gap_uncertainty import conditional_samples, gap_uncertainty_of
 
 MEMBERS = 256

@@ -12,7 +12,7 @@ from curewatch.physics import ensemble
 from curewatch.physics.air_series import USUAL_AIR
 from curewatch.physics.milestones import MILESTONES
 from curewatch.records import Recipe
-from curewatch.records.observations import Finger, Observation, ObservationKind, Subject
+from curewatch.records.facts import Finger, Observation, ObservationKind, Subject
 from curewatch.records.remarks import Remark, RemarkKind
 from curewatch.studio import wording
 from curewatch.studio.inference.factors import Gaussian

@@ -6,7 +6,7 @@ member's sensor is off by about as much as they do. A record without gaps, of a 
 leaves nothing to doubt, and all members share it.
 
 What is said of a moment hangs only on readings up to the one that follows it. So new air never changes a past that
-films were integrated through, and what was kept of them stays good (studio/forecasting/checkpoints.py).
+films were integrated through, and what was kept of them stays good (studio/forecasting/batch.py).
 """
 
 from __future__ import annotations

@@ -48,7 +48,7 @@ from curewatch.records import (
 from curewatch.records.corrections import CorrectionKind, Naming
 from curewatch.records.errors import Field as Of
 from curewatch.records.errors import InputError
-from curewatch.records.observations import GRAMS_RANGE, SURFACE_C_RANGE, Finger, Spot
+from curewatch.records.facts import GRAMS_RANGE, SURFACE_C_RANGE, Finger, Spot
 from curewatch.records.workshop import Paint, Part, RecipeMix
 from curewatch.views.base import At, RequestModel
 from curewatch.views.estimate import Coalescent, Glycol, Solids, WetMm

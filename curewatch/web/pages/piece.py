@@ -20,7 +20,7 @@ from curewatch.desk.reports.piece import PiecePage, PieceReport, piece_page
 from curewatch.intake.typed.finger import finger_of
 from curewatch.intake.typed.quantities import SURFACE_TEMPERATURE, parse_weighing
 from curewatch.records.errors import Field, InputError, NearName
-from curewatch.records.observations import Finger, Spot
+from curewatch.records.facts import Finger, Spot
 from curewatch.records.workshop import PhotoKind
 from curewatch.studio import wording
 from curewatch.studio.diagnosis.drying_history import past_air
