@@ -16,8 +16,7 @@ from numpy.typing import NDArray
 
 from curewatch.backtest.truths import Truth, drawn, dried
 from curewatch.physics import ensemble
-from curewatch.physics.air import ZERO_C, Array
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import ZERO_C, AirSeries, Array
 from curewatch.physics.film import RHO_DRY, RHO_WATER
 from curewatch.physics.milestones import MILESTONES
 from curewatch.records import Piece, Pour, Recipe, Stay, ThicknessSource

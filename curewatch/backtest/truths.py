@@ -13,8 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from curewatch.physics import ensemble
-from curewatch.physics.air import Array
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import AirSeries, Array
 from curewatch.physics.film import PACKING
 from curewatch.physics.solver.kinetics import Kinetics
 from curewatch.studio.inference.observation_model import EDGE_SPREAD, EDGE_THICKNESS

@@ -11,8 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from curewatch.physics import air, film
-from curewatch.physics.air import Array
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import AirSeries, Array
 from curewatch.physics.evaporation import AIR_SPEED_FLOOR, film_balance
 from curewatch.physics.milestones import MILESTONES
 from curewatch.physics.solver import integrator

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from pydantic import Field
 
-from curewatch.desk.commands.trust import Check
+from curewatch.desk.commands.readings import Check
 from curewatch.desk.reports.cure_record import PieceHistory
 from curewatch.desk.reports.room import SensorLine
 from curewatch.physics.air import Array

@@ -10,7 +10,7 @@ from pydantic import Field
 
 from curewatch.desk.commands.aftercare import Steps
 from curewatch.desk.commands.observing import Observed
-from curewatch.desk.reports.learned import Seen
+from curewatch.desk.snapshot.pieces import Seen
 from curewatch.records.facts import Finger, ObservationKind, Spot
 from curewatch.records.workshop import Photo, PhotoKind, StepDone
 from curewatch.studio import wording

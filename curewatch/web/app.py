@@ -23,10 +23,8 @@ from curewatch.records.errors import InputError, quoted
 from curewatch.settings import SettingsError, WebSettings
 from curewatch.store import StoreError
 from curewatch.views.base import Fault
+from curewatch.web.access.credentials import Password, PasswordCheck, Sessions, Tokens
 from curewatch.web.access.guard import SAFE, Guard
-from curewatch.web.access.passwords import Password, PasswordCheck
-from curewatch.web.access.sessions import Sessions
-from curewatch.web.access.tokens import Tokens
 from curewatch.web.api import alarms as api_alarms
 from curewatch.web.api import board as api_board
 from curewatch.web.api import mixing, pieces, planning, rooms, transfer

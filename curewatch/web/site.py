@@ -35,10 +35,8 @@ from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.forecasting.drying_curve import DryingCurve
 from curewatch.studio.outlook.outlook import Outlook
 from curewatch.studio.planning.planner import Advice
+from curewatch.web.access.credentials import PasswordCheck, Sessions, Tokens
 from curewatch.web.access.guard import PHOTO, Visitor
-from curewatch.web.access.passwords import PasswordCheck
-from curewatch.web.access.sessions import Sessions
-from curewatch.web.access.tokens import Tokens
 from curewatch.web.scarce import CostlyAnswers, Streams
 from curewatch.web.texts import CHOICES, Words, number
 

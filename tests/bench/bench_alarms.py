@@ -34,9 +34,9 @@ from numpy.typing import NDArray
 
 from curewatch.desk import Desk, PourOrder
 from curewatch.desk.commands.pours import log_pour, log_pours
-from curewatch.desk.snapshot.dryings import dryings_of
+from curewatch.desk.snapshot.pieces import dryings_of
 from curewatch.physics import air, ensemble
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import AirSeries
 from curewatch.physics.evaporation import Balance
 from curewatch.records import AlarmKind, Notice, Reading, ThicknessSource
 from curewatch.store import Store

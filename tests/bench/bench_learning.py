@@ -12,7 +12,7 @@ from typing import Any
 from curewatch.desk import Desk, PourOrder
 from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import store_readings
-from curewatch.desk.snapshot.lessons import learned_so_far, update_lessons
+from curewatch.desk.snapshot.pieces import learned_so_far, update_lessons
 from curewatch.desk.snapshot.snapshot import read_snapshot
 from curewatch.records import Reading, ThicknessSource
 from curewatch.records.facts import Finger, Observation, ObservationKind

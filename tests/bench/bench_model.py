@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from curewatch import estimate
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import AirSeries
 from curewatch.physics.film import Films
 from curewatch.physics.milestones import MILESTONES
 from curewatch.physics.solver import integrator

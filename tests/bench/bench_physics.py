@@ -20,8 +20,7 @@ from scipy.integrate import solve_ivp
 
 from curewatch.physics import air, ensemble
 from curewatch.physics import milestones as ms
-from curewatch.physics.air import Array
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import AirSeries, Array
 from curewatch.physics.film import FUSE_EA, T_D, Films, Grid
 from curewatch.physics.solver.integrator import ATOL, RTOL, integrate
 from curewatch.physics.solver.kinetics import Kinetics

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from curewatch import estimate
 from curewatch.physics import air, evaporation, film
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import AirSeries
 from curewatch.physics.film import Films, Grid
 from curewatch.physics.solver.integrator import integrate
 from curewatch.physics.solver.state import State

@@ -9,7 +9,7 @@ import psychrolib
 import pytest
 
 from curewatch.physics import ensemble
-from curewatch.physics.air_series import USUAL_AIR
+from curewatch.physics.air import USUAL_AIR
 from curewatch.records import MilestoneKind
 from curewatch.records.workshop import StepDone
 from curewatch.studio.air.climate import AirBands, climate_of

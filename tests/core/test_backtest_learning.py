@@ -13,7 +13,7 @@ from curewatch.cli import main
 from curewatch.cli.output import Page
 from curewatch.cli.texts import backtest_text as pages
 from curewatch.physics import ensemble
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import AirSeries
 from curewatch.records import ThicknessSource
 from curewatch.studio.learning import learning
 

@@ -54,8 +54,8 @@ def even_h(made: Forecast, kind: MilestoneKind) -> float:
 def agrees(made: Forecast, curve: DryingCurve) -> None:
     """At even odds half the members are there: the middle one is about at the limit, which spreads by 15 % itself."""
     for kind, column, limit in (
-        (TOUCH_DRY, curve.surface.median, LIMIT_SURFACE),
-        (HANDLE, curve.bottom.median, LIMIT_BOTTOM),
+        (TOUCH_DRY, curve.surface.mid, LIMIT_SURFACE),
+        (HANDLE, curve.bottom.mid, LIMIT_BOTTOM),
     ):
         assert np.interp(even_h(made, kind), curve.hours, column) == pytest.approx(limit, rel=0.15)
 
@@ -81,8 +81,8 @@ def test_the_curve_goes_through_the_future_that_the_dates_go_through() -> None:
     stays, cools = both(drying()), both(drying(), future)
     agrees(*cools)
     late = float(even_h(stays[0], HANDLE))
-    assert np.interp(late, cools[1].hours, cools[1].bottom.median) > 1.05 * np.interp(
-        late, stays[1].hours, stays[1].bottom.median
+    assert np.interp(late, cools[1].hours, cools[1].bottom.mid) > 1.05 * np.interp(
+        late, stays[1].hours, stays[1].bottom.mid
     )
 
 
@@ -95,8 +95,8 @@ def test_what_a_piece_has_reached_stays_on_the_curve_where_it_was() -> None:
     assert even_h(one[0], TOUCH_DRY) == even_h(other[0], TOUCH_DRY) < 6
     before = one[1].hours < 6
     np.testing.assert_allclose(
-        np.interp(one[1].hours[before], other[1].hours, other[1].surface.median),
-        one[1].surface.median[before],
+        np.interp(one[1].hours[before], other[1].hours, other[1].surface.mid),
+        one[1].surface.mid[before],
         atol=0.02,
     )
 

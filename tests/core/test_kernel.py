@@ -14,8 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from curewatch.physics.air import Array
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import AirSeries, Array
 from curewatch.physics.film import Films, Grid
 from curewatch.physics.solver.integrator import integrate
 from curewatch.physics.solver.monitor import Stalled

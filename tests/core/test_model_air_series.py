@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from curewatch.physics.air_series import UNIT_RH, UNIT_T, AirSeries
+from curewatch.physics.air import UNIT_RH, UNIT_T, AirSeries
 from tests.core.plain_model import Array
 
 Room = tuple[Array, Array, Array]

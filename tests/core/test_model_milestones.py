@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import AirSeries
 from curewatch.physics.film import LIMIT_DRY, RHO_DRY, RHO_WATER, Films, Grid
 from curewatch.physics.solver.integrator import integrate
 from tests.core import plain_model

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import AirSeries
 from curewatch.physics.evaporation import Balance
 from curewatch.physics.film import Films, Grid
 from curewatch.physics.milestones import MILESTONES

@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 
 from curewatch.physics import ensemble
-from curewatch.physics.air import ZERO_C
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import ZERO_C, AirSeries
 from curewatch.physics.ensemble import Pouring, design, films_at
 from curewatch.physics.film import Films
 from curewatch.physics.milestones import MILESTONES

@@ -7,8 +7,7 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
-from curewatch.physics.air import Array
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import AirSeries, Array
 from curewatch.physics.film import Films, Grid
 from curewatch.physics.solver.integrator import integrate
 from curewatch.physics.solver.state import CheckpointRecorder, State, pack, unpack

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from curewatch.physics import ensemble, film
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import AirSeries
 from curewatch.physics.ensemble import SPREADS, THICKNESS_SPREAD, Pouring, design, films_at, quantiles, run
 from curewatch.physics.milestones import MILESTONES
 

@@ -9,8 +9,7 @@ import pytest
 from scipy.optimize import brentq
 
 from curewatch.physics import air
-from curewatch.physics.air import Array
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import AirSeries, Array
 from curewatch.physics.film import Films, Grid
 from curewatch.physics.solver import rosenbrock
 from curewatch.physics.solver.integrator import integrate

@@ -14,8 +14,7 @@ import numpy as np
 import pytest
 from scipy.integrate import OdeSolution, solve_ivp
 
-from curewatch.physics.air import Array
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import AirSeries, Array
 from curewatch.physics.film import Films, Grid
 from curewatch.physics.milestones import MILESTONES
 from curewatch.physics.solver.integrator import FINE, integrate

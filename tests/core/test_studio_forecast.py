@@ -8,8 +8,7 @@ from datetime import timedelta
 import pytest
 
 from curewatch.physics import ensemble
-from curewatch.physics.air import ZERO_C
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import ZERO_C, AirSeries
 from curewatch.physics.supports import BACKINGS
 from curewatch.records import Forecast, MilestoneKind, Recipe
 from curewatch.studio.air.climate import Climate

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from curewatch.physics import ensemble
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import AirSeries
 from curewatch.physics.ensemble import films_at
 from curewatch.records import Support
 from curewatch.records.facts import Finger, Forgetting, Observation, ObservationKind, Spot, Subject

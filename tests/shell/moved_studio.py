@@ -13,7 +13,7 @@ import pytest
 
 from curewatch.demo import seed_demo
 from curewatch.desk import Desk
-from curewatch.desk.commands import moves
+from curewatch.desk.commands import pours
 from curewatch.desk.commands.correcting import PourChange, correct, delete
 from curewatch.desk.commands.naming import rename
 from curewatch.desk.transfer.exporting import write_tables
@@ -90,7 +90,7 @@ def live_in(desk: Desk) -> None:
         tx.set_gone(other.id, NOW)
         drop_forecasts(tx)  # so that all are made at one moment, as after taking in
     wanted = Promise(piece_id=0, due_at=LATER + timedelta(days=9), occasion="fair", logged_at=LATER)
-    moves.promise(desk, desk_pieces(desk)[1], wanted, LATER)
+    pours.promise(desk, desk_pieces(desk)[1], wanted, LATER)
     correct(desk, desk_pieces(desk)[0], PourChange(silicone=True, place="shelf 7"), LATER)
     delete(desk, desk_pieces(desk)[-1], LATER)
     rename(desk, Naming.RECIPE, blend.name, "estuary blend", LATER)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from curewatch.desk.commands import moves
+from curewatch.desk.commands import pours
 from curewatch.desk.commands.readings import log_reading, store_readings
 from curewatch.desk.desk import FACTS_REVISION
 from curewatch.desk.reports.board import BoardCache, board_of
@@ -67,11 +67,11 @@ def test_a_reading_of_a_new_room_puts_that_room_on_the_board(studio: Studio, typ
 
 
 def gone(studio: Studio) -> None:
-    moves.leave(studio.desk, "Curlew", NOW)
+    pours.leave(studio.desk, "Curlew", NOW)
 
 
 def moved(studio: Studio) -> None:
-    moves.move(studio.desk, "Curlew", "Loft", None, NOW)
+    pours.move(studio.desk, "Curlew", "Loft", None, NOW)
 
 
 def poured(studio: Studio) -> None:

@@ -78,7 +78,7 @@ def test_the_page(capsys: pytest.CaptureFixture[str]) -> None:
 def test_steps_of_a_piece_that_left_stay_known(capsys: pytest.CaptureFixture[str], studio: Path) -> None:
     from curewatch.clock import SystemClock
     from curewatch.desk import Desk
-    from curewatch.desk.commands.moves import leave
+    from curewatch.desk.commands.pours import leave
     from curewatch.settings import load_settings
     from curewatch.store import Store
 
@@ -92,7 +92,7 @@ def test_a_pour_that_was_taken_back_hides_no_earlier_piece(studio: Path, capsys:
     from curewatch.clock import SystemClock
     from curewatch.desk import Desk
     from curewatch.desk.commands.log import LogKind
-    from curewatch.desk.commands.moves import leave
+    from curewatch.desk.commands.pours import leave
     from curewatch.desk.commands.undo import undo
     from curewatch.settings import load_settings
     from curewatch.store import Store

@@ -18,14 +18,14 @@ from icalendar import Calendar
 
 from curewatch.cli import main
 from curewatch.desk import Desk
-from curewatch.desk.commands import aftercare, moves, observing
+from curewatch.desk.commands import aftercare, observing, pours
 from curewatch.desk.commands.correcting import PourChange, correct, delete
 from curewatch.desk.commands.log import OF_PIECES, LogKind
 from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import store_readings
 from curewatch.desk.commands.undo import undo_last
-from curewatch.desk.reports.learned import what_was_learned
 from curewatch.desk.reports.piece import piece_report
+from curewatch.desk.snapshot.pieces import what_was_learned
 from curewatch.desk.transfer.exporting import everything
 from curewatch.desk.transfer.importing import facts_from_json, import_facts
 from curewatch.intake.files.export_file import parse_tables
@@ -168,7 +168,7 @@ def poured(desk: Desk) -> Desk:
 
 
 def test_what_cannot_have_been_is_quoted_and_nothing_is_stored(poured: Desk) -> None:
-    moves.move(poured, "Heron", SHED, "rack 2", NOON + 9 * HOUR)
+    pours.move(poured, "Heron", SHED, "rack 2", NOON + 9 * HOUR)
     observing.feel(poured, "Heron", Finger.TACKY, NOON + 5 * HOUR, NOON + 9 * HOUR)
     for change, said in (
         (PourChange(name="Reed"), "got 'Reed', expected a name that no piece here bears yet"),

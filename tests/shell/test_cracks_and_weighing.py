@@ -13,8 +13,8 @@ import pytest
 
 from curewatch import estimate
 from curewatch.cli import main
-from curewatch.desk.commands.moves import measured
 from curewatch.desk.commands.observing import feel
+from curewatch.desk.commands.pours import measured
 from curewatch.records.facts import Finger
 from curewatch.studio import wording
 from tests.refreshing import refresh

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from curewatch.desk import Desk
-from curewatch.desk.commands import moves
+from curewatch.desk.commands import pours
 from curewatch.desk.commands.log import LogKind
 from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import store_readings
@@ -46,11 +46,11 @@ def speed(desk: Desk) -> float:
 def test_what_was_said_of_the_air_holds_for_the_place_it_was_said_of(desk: Desk) -> None:
     log_pour(desk, order(air_speed_m_s=FAN), NOON)
     assert speed(desk) == FAN
-    moves.move(desk, "Heron", LOFT, None, NOON + MINUTE)
+    pours.move(desk, "Heron", LOFT, None, NOON + MINUTE)
     assert speed(desk) == DRAUGHTY, "as the settings say of the loft"
-    moves.move(desk, "Heron", LOFT, "sill", NOON + 2 * MINUTE, 0.7)
+    pours.move(desk, "Heron", LOFT, "sill", NOON + 2 * MINUTE, 0.7)
     assert speed(desk) == 0.7
-    moves.move(desk, "Heron", SHED, None, NOON + 3 * MINUTE)
+    pours.move(desk, "Heron", SHED, None, NOON + 3 * MINUTE)
     assert speed(desk) == STILL
     undo_last(desk, "Heron", NOON + 4 * MINUTE, [LogKind.MOVE])
     assert speed(desk) == 0.7
@@ -59,7 +59,7 @@ def test_what_was_said_of_the_air_holds_for_the_place_it_was_said_of(desk: Desk)
 def test_an_air_that_cannot_be_is_refused_and_nothing_is_stored(desk: Desk) -> None:
     log_pour(desk, order(), NOON)
     with pytest.raises(ValueError, match="air_speed_m_s"):
-        moves.move(desk, "Heron", LOFT, None, NOON + MINUTE, 7.0)
+        pours.move(desk, "Heron", LOFT, None, NOON + MINUTE, 7.0)
     assert piece_report(desk, "Heron", NOON + HOUR).line.room == SHED
     with desk.store.write() as tx:
         (stay,) = tx.stays()
@@ -83,7 +83,7 @@ def test_a_piece_moved_into_a_draught_is_ready_sooner_and_the_move_travels(
     log_pour(desk, order(), NOON)
     refresh(desk, NOON + 2 * HOUR)
     before = forecasts(store)
-    moves.move(desk, "Heron", LOFT, None, NOON + HOUR)
+    pours.move(desk, "Heron", LOFT, None, NOON + HOUR)
     assert refresh(desk, NOON + 2 * HOUR).forecasts == 1
     # three times as fast an air dries sqrt(3) times as fast at a given film temperature (Incropera & DeWitt 7.31)
     assert packed(forecasts(store)) < 0.8 * packed(before)

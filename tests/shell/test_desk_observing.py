@@ -13,9 +13,9 @@ from curewatch.desk.commands import observing
 from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import log_reading
 from curewatch.desk.commands.undo import undo_observation
-from curewatch.desk.reports import learned
 from curewatch.desk.reports.piece import piece_report
-from curewatch.desk.snapshot.lessons import VERSION, learned_so_far, update_lessons
+from curewatch.desk.snapshot import pieces
+from curewatch.desk.snapshot.pieces import VERSION, learned_so_far, update_lessons
 from curewatch.records import MilestoneKind, Reading, ThicknessSource
 from curewatch.records.errors import InputError
 from curewatch.records.facts import Finger, ObservationKind
@@ -114,7 +114,7 @@ def test_a_piece_that_is_gone_still_teaches(desk: Desk) -> None:
         piece = tx.piece("Low tide")
         assert piece is not None
         tx.set_gone(piece.id, NOW)
-    known = learned.what_was_learned(desk)
+    known = pieces.what_was_learned(desk)
     assert [(one.name, one.pieces) for one in known] == [("house mix", 1), (f"{SHED}, {RACK}", 1)]
     assert "1 finger test on 1 piece" in known[0].sentence
 
@@ -125,7 +125,7 @@ def test_what_is_forgotten_no_longer_moves_the_next_pour(desk: Desk) -> None:
     observing.feel(desk, "Low tide", Finger.TACKY, NOW - 12 * HOUR, NOW)
     observing.forget(desk, "house mix", NOW)
     observing.forget(desk, f"{SHED}, {RACK}", NOW)
-    assert learned.what_was_learned(desk) == []
+    assert pieces.what_was_learned(desk) == []
     assert safe_at(desk, "Flood") == before
 
 
@@ -145,7 +145,7 @@ def test_a_test_in_a_room_that_was_never_read_waits(desk: Desk) -> None:
     assert [one.kind for one in told.remarks] == [RemarkKind.TEACHES_NOTHING]
     log_reading(desk, Reading(room="Loft", at=NOW - 47 * HOUR, temp_c=21, rh_pct=50, received_at=NOW))
     refresh(desk, NOW)
-    assert len(learned.what_was_learned(desk)) == 2
+    assert len(pieces.what_was_learned(desk)) == 2
 
 
 @pytest.mark.parametrize(

@@ -10,18 +10,17 @@ import pytest
 
 from curewatch.cli import main
 from curewatch.desk import Desk
-from curewatch.desk.commands import moves, observing
+from curewatch.desk.commands import observing, pours
 from curewatch.desk.commands.correcting import delete
 from curewatch.desk.commands.log import OF_PIECES, OF_RECIPES, OF_ROOMS
 from curewatch.desk.commands.naming import merge, names_in_use, remove, rename
 from curewatch.desk.commands.pours import log_pour
-from curewatch.desk.commands.readings import log_reading, store_readings
-from curewatch.desk.commands.trust import trust_sensor
+from curewatch.desk.commands.readings import log_reading, store_readings, trust_sensor
 from curewatch.desk.commands.undo import undo_last
 from curewatch.desk.mixing import put_recipe
-from curewatch.desk.reports.learned import what_was_learned
 from curewatch.desk.reports.piece import piece_report
 from curewatch.desk.reports.room import free_places
+from curewatch.desk.snapshot.pieces import what_was_learned
 from curewatch.desk.transfer.exporting import everything
 from curewatch.desk.transfer.importing import facts_from_json, import_facts
 from curewatch.records import AlarmKind, Recipe, Trust
@@ -179,7 +178,7 @@ def test_what_is_empty_is_removed_and_offered_no_more_until_it_is_named_again(li
         with pytest.raises(InputError, match=r"\(1 here\)"):
             remove(lived, naming, name, LATER, room=room)
     delete(lived, "Eel", LATER)
-    moves.move(lived, "Reed", SHED, "rack 3", LATER)
+    pours.move(lived, "Reed", SHED, "rack 3", LATER)
     for naming, name, room in (
         (Naming.PLACE, "rack 2", SHED),
         (Naming.RECIPE, "old mix", None),
@@ -193,7 +192,7 @@ def test_what_is_empty_is_removed_and_offered_no_more_until_it_is_named_again(li
     undo_last(lived, "Eel", LATER, OF_PIECES)
     undo_last(lived, "old mix", LATER, OF_RECIPES)
     undo_last(lived, "Loft", LATER, OF_ROOMS)
-    moves.move(lived, "Reed", SHED, "rack 2", LATER + HOUR)
+    pours.move(lived, "Reed", SHED, "rack 2", LATER + HOUR)
     with lived.store.read() as tx:
         assert [one.name for one in tx.rooms()] == [SHED, "Loft"]
 

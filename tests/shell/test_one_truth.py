@@ -12,8 +12,7 @@ from curewatch.clock import SystemClock
 from curewatch.desk import Desk
 from curewatch.desk.commands.log import LogKind
 from curewatch.desk.commands.pours import log_pour
-from curewatch.desk.commands.readings import log_reading, store_readings
-from curewatch.desk.commands.trust import trust_sensor
+from curewatch.desk.commands.readings import log_reading, store_readings, trust_sensor
 from curewatch.desk.commands.undo import undo_last
 from curewatch.desk.reports.board import board_of
 from curewatch.records import Trust

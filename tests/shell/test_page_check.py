@@ -26,7 +26,7 @@ def test_a_page_that_is_served_answers(tmp_path: Path) -> None:
 
 
 def test_a_page_behind_a_password_answers_too_and_nothing_is_asked_that_needs_it(tmp_path: Path) -> None:
-    from curewatch.web.access.passwords import hash_of
+    from curewatch.web.access.credentials import hash_of
 
     path = tmp_path / "page-password"
     path.write_text(hash_of("slack water at noon"))

@@ -13,7 +13,7 @@ import pytest
 
 from curewatch.cli import main
 from curewatch.desk import Desk
-from curewatch.desk.commands import moves, observing
+from curewatch.desk.commands import observing, pours
 from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import store_readings
 from curewatch.desk.reports.board import board_of
@@ -38,7 +38,7 @@ def told(store: Store) -> list[tuple[str, bool]]:
 
 def promised(desk: Desk, due: datetime, now: datetime, ready: MilestoneKind = READY) -> None:
     wanted = Promise(piece_id=0, due_at=due, ready=ready, occasion="fair", logged_at=now)
-    moves.promise(desk, "Heron", wanted, now)
+    pours.promise(desk, "Heron", wanted, now)
     refresh(desk, now)
 
 

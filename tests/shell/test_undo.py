@@ -11,7 +11,7 @@ import pytest
 
 from curewatch.cli import main
 from curewatch.desk import Desk
-from curewatch.desk.commands import moves, observing
+from curewatch.desk.commands import observing, pours
 from curewatch.desk.commands.log import LogKind, logged_lately
 from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import log_reading
@@ -40,7 +40,7 @@ def kinds(desk: Desk, now: datetime) -> list[str]:
 
 
 def test_a_move_of_30_hours_ago_is_taken_back_a_second_after_it_was_logged(poured: Desk) -> None:
-    moves.move(poured, "Heron", "Loft", None, NOON, at=NOON - 30 * HOUR)
+    pours.move(poured, "Heron", "Loft", None, NOON, at=NOON - 30 * HOUR)
     undo_last(poured, "Heron", NOON + SECOND, [LogKind.MOVE])
     with poured.store.read() as tx:
         assert [stay.room for stay in tx.stays()] == [SHED]
@@ -57,7 +57,7 @@ def test_a_finger_test_logged_30_hours_ago_stands(poured: Desk, at: datetime) ->
 def test_a_reading_and_a_leaving_of_days_ago_are_taken_back_on_the_day_they_were_logged(poured: Desk) -> None:
     at = NOON - 7 * DAY
     log_reading(poured, reading(at).model_copy(update={"received_at": NOON}))
-    moves.leave(poured, "Heron", NOON, at=NOON - 3 * DAY)
+    pours.leave(poured, "Heron", NOON, at=NOON - 3 * DAY)
     assert kinds(poured, NOON + HOUR) == ["reading", "gone"]
     undo(poured, LogKind.READING, [SHED, at.isoformat()], NOON + HOUR)
     undo_last(poured, "Heron", NOON + HOUR, [LogKind.GONE])
@@ -66,7 +66,7 @@ def test_a_reading_and_a_leaving_of_days_ago_are_taken_back_on_the_day_they_were
 
 
 def test_a_tilt_is_taken_back_and_one_that_was_told_with_the_pour_goes_with_it(poured: Desk) -> None:
-    moves.measured(poured, "Heron", 0.01, NOON - HOUR, NOON)
+    pours.measured(poured, "Heron", 0.01, NOON - HOUR, NOON)
     log_pour(poured, order("Reed", at=NOON - HOUR, tilt_rad=0.02), NOON)
     assert kinds(poured, NOON) == ["pour", "tilt"]
     undo_last(poured, "Heron", NOON, list(LogKind))
@@ -76,7 +76,7 @@ def test_a_tilt_is_taken_back_and_one_that_was_told_with_the_pour_goes_with_it(p
 
 
 def test_what_was_logged_before_the_clock_was_set_back_can_be_taken_back(poured: Desk) -> None:
-    moves.move(poured, "Heron", "Loft", None, NOON)
+    pours.move(poured, "Heron", "Loft", None, NOON)
     undo_last(poured, "Heron", NOON - 2 * HOUR, [LogKind.MOVE])
 
 

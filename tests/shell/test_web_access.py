@@ -18,8 +18,7 @@ import requests
 from curewatch.desk.refresh.refresher import Refresher
 from curewatch.settings import SettingsError, WebSettings
 from curewatch.store import Store, StoreError
-from curewatch.web.access.passwords import hash_of
-from curewatch.web.access.tokens import Tokens
+from curewatch.web.access.credentials import Tokens, hash_of
 from curewatch.web.app import make_app
 from tests.refreshing import refresh
 from tests.shell.parts import HandClock, free_port

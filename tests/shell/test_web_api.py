@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 import requests
 
-from curewatch.web.access.passwords import hash_of
+from curewatch.web.access.credentials import hash_of
 from tests.core.pictures import jpeg
 from tests.shell.web_parts import NOW, PASSWORD, Studio, served
 

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 import requests
 
-from curewatch.web.access.passwords import hash_of
+from curewatch.web.access.credentials import hash_of
 from tests.shell.web_parts import PASSWORD, Studio, served
 
 POUR = {"name": "x", "room": "Shed", "width_cm": 30, "height_cm": 40}

@@ -13,7 +13,7 @@ import pytest
 import requests
 
 from curewatch.web.access import guard
-from curewatch.web.access.passwords import hash_of
+from curewatch.web.access.credentials import hash_of
 from tests.refreshing import refresh
 from tests.shell.web_parts import NOW, PASSWORD, Studio, served
 

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 import pytest
 import requests
 
-from curewatch.desk.commands import aftercare, moves, observing
+from curewatch.desk.commands import aftercare, observing, pours
 from curewatch.desk.reports import cure_record
 from curewatch.desk.reports.piece import piece_report
 from curewatch.records import AlarmKind, Damage
@@ -34,13 +34,13 @@ def test_a_record_tells_what_was_found_and_done_and_stays_when_the_piece_has_lef
     desk = studio.desk
     observing.feel(desk, "Curlew", Finger.TACKY, NOW, NOW)
     aftercare.done(desk, "Curlew", "skins", NOW, NOW)
-    moves.measured(desk, "Curlew", 0.004, NOW, NOW)
+    pours.measured(desk, "Curlew", 0.004, NOW, NOW)
     refresh(desk, NOW)
     told = get(studio, "/pieces/Curlew/record")
     assert [one["kind"] for one in told["observed"]] == ["finger"]
     assert [one["step"] for one in told["steps"]] == ["skins"]
     assert [one["tilt_deg"] for one in told["tilts"]] == pytest.approx([math.degrees(0.004)])
-    moves.leave(desk, "Curlew", NOW)
+    pours.leave(desk, "Curlew", NOW)
     gone = get(studio, "/pieces/Curlew/record")
     assert (gone["gone_at"] is not None, gone["observed"]) == (True, told["observed"])
 

@@ -12,7 +12,7 @@ import requests
 
 from curewatch.cli import main
 from curewatch.desk import mixing
-from curewatch.desk.reports import learned
+from curewatch.desk.snapshot import pieces
 from curewatch.records import DeliveryState, Notice
 from curewatch.settings import ForecastSettings, load_settings
 from tests.refreshing import refresh
@@ -217,7 +217,7 @@ def test_what_was_learned_is_forgotten(studio: Studio) -> None:
     assert get(studio, "/learned")[0]["name"] == "river white"
     answer = send(studio, "/learned/forget", {"name": "river white"})
     assert answer.json()["notes"] == ["the recipe 'river white' is as it was assumed to be"]
-    known = {one.name for one in learned.what_was_learned(studio.desk)}
+    known = {one.name for one in pieces.what_was_learned(studio.desk)}
     assert {one["name"] for one in get(studio, "/learned")} == known
     assert "river white" not in known
     assert send(studio, "/learned/forget", {"name": "river white"}).status_code == 422

@@ -14,7 +14,7 @@ import pytest
 import requests
 
 from curewatch.daemon import connections
-from curewatch.web.access.passwords import hash_of
+from curewatch.web.access.credentials import hash_of
 from curewatch.web.feeds import routes
 from curewatch.web.scarce import STREAMS_A_VISITOR
 from tests.shell.doors import class_link, connected, is_open, pupil, request_of, silent

@@ -13,7 +13,7 @@ import pytest
 import requests
 
 from curewatch.desk.reports import planning
-from curewatch.web.access.passwords import hash_of
+from curewatch.web.access.credentials import hash_of
 from curewatch.web.scarce import LINE_FOR_LOOKERS, SHARE
 from tests.shell.doors import class_link, pupil
 from tests.shell.parts import wait_for

@@ -12,13 +12,12 @@ import requests
 from icalendar import Calendar, Event
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
-from curewatch.desk.commands import moves
+from curewatch.desk.commands import pours
 from curewatch.desk.commands.log import LogKind
 from curewatch.desk.commands.undo import undo
 from curewatch.desk.reports.piece import piece_report
 from curewatch.settings import WebSettings
-from curewatch.web.access.passwords import Password, hash_of
-from curewatch.web.access.sessions import Sessions
+from curewatch.web.access.credentials import Password, Sessions, hash_of
 from curewatch.web.feeds.calendar import KEPT_AFTER
 from tests.refreshing import refresh
 from tests.shell.web_parts import PASSWORD, Studio, served, words_of
@@ -109,7 +108,7 @@ def test_a_piece_that_is_no_more_leaves_cancelled_events(studio: Studio, way: st
     events(studio)
     now = studio.clock.now()
     if way == "gone":
-        moves.leave(studio.desk, "Curlew", now)
+        pours.leave(studio.desk, "Curlew", now)
     else:
         undo(studio.desk, LogKind.POUR, ["1"], now)
     assert {(str(e["status"]), int(e["sequence"])) for e in events(studio).values()} == {("CANCELLED", 1)}

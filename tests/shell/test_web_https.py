@@ -22,7 +22,7 @@ from requests.adapters import HTTPAdapter
 from curewatch.cli import main
 from curewatch.daemon import Verdict
 from curewatch.settings import SettingsError, WebSettings
-from curewatch.web.access.passwords import hash_of
+from curewatch.web.access.credentials import hash_of
 from tests.shell.doors import connected, is_open
 from tests.shell.parts import free_port, make_certificates, wait_for
 from tests.shell.test_page_check import page_finding

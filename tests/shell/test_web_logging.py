@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from curewatch.desk import Desk
-from curewatch.desk.commands import moves
+from curewatch.desk.commands import pours as moves
 from curewatch.desk.commands.log import LogKind
 from curewatch.desk.commands.readings import store_readings
 from curewatch.desk.commands.undo import undo

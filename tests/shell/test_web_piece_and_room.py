@@ -61,11 +61,11 @@ def test_the_curve_begins_full_falls_and_agrees_with_its_band(studio: Studio) ->
     report = piece_report(studio.desk, "Curlew", NOW)
     curve = drying_curve(report.drying, report.climates, report.forecast, NOW)
     assert curve is not None
-    assert curve.left.median[0] == pytest.approx(1)
-    assert (np.diff(curve.left.median) <= 1e-6).all()
-    assert (curve.left.low <= curve.left.median + 1e-9).all()
-    assert (curve.left.median <= curve.left.high + 1e-9).all()
-    assert (curve.surface.median <= curve.bottom.median + 1e-3).all()
+    assert curve.left.mid[0] == pytest.approx(1)
+    assert (np.diff(curve.left.mid) <= 1e-6).all()
+    assert (curve.left.low <= curve.left.mid + 1e-9).all()
+    assert (curve.left.mid <= curve.left.high + 1e-9).all()
+    assert (curve.surface.mid <= curve.bottom.mid + 1e-3).all()
     handle = next(m for m in report.forecast.milestones if m.kind == "handle")
     assert curve.hours[-1] > (handle.safe_at - report.drying.pour.at) / timedelta(hours=1)
 

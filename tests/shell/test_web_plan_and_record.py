@@ -12,7 +12,7 @@ from urllib.parse import urlencode
 import numpy as np
 import pytest
 
-from curewatch.desk.commands import aftercare, moves, observing
+from curewatch.desk.commands import aftercare, observing, pours
 from curewatch.desk.commands.log import LogKind
 from curewatch.desk.commands.readings import store_readings
 from curewatch.desk.commands.undo import undo
@@ -22,8 +22,7 @@ from curewatch.records import Reading, Support
 from curewatch.records.facts import Finger
 from curewatch.settings import WebSettings
 from curewatch.studio.planning import planner
-from curewatch.web.access.passwords import Password
-from curewatch.web.access.sessions import Sessions
+from curewatch.web.access.credentials import Password, Sessions
 from curewatch.web.pages.forms import pour_words
 from tests.refreshing import refresh
 from tests.shell.web_parts import NOW, Studio, copied, prepare, words_of
@@ -58,7 +57,7 @@ def test_the_plan_says_the_latest_moment_at_two_odds_and_what_a_change_buys(stud
 def test_the_plan_counts_free_places_and_says_when_there_is_room_for_all(studio: Studio) -> None:
     studio.pour("Snipe", place="rack 2", hours_ago=1)
     studio.pour("Plover", place="rack 3", hours_ago=30)
-    moves.leave(studio.desk, "Plover", NOW)
+    pours.leave(studio.desk, "Plover", NOW)
     refresh(studio.desk, NOW)
     said = words_of(studio.page(PLAN))
     assert "Free now: rack 3." in said
@@ -146,7 +145,7 @@ def test_a_label_of_a_piece_that_has_left_opens_its_record_which_says_so(studio:
         piece_report(studio.desk, "Curlew", NOW).drying.piece.id
     )
     assert studio.get(f"/p/{code}").url.endswith("/piece/Curlew")
-    moves.leave(studio.desk, "Curlew", NOW)
+    pours.leave(studio.desk, "Curlew", NOW)
     studio.pour("Curlew", hours_ago=1)  # the name is free, and another piece's by now
     answer = studio.get(f"/p/{code}")
     assert answer.status_code == 200

@@ -80,8 +80,8 @@ def test_whoever_looks_infers_nothing_and_writes_nothing(studio: Studio, path: s
     with ExitStack() as held:
         for name in (
             "curewatch.studio.inference.posterior.FactorBlock.update_sites",
-            "curewatch.desk.snapshot.lessons.teach",
-            "curewatch.desk.snapshot.lessons.learned",
+            "curewatch.desk.snapshot.pieces.teach",
+            "curewatch.desk.snapshot.pieces.learned",
             "curewatch.desk.refresh.refresher.Refresher.refresh",
             "curewatch.store.Store.write",
         ):

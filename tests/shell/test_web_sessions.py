@@ -15,8 +15,7 @@ from curewatch.desk import Desk
 from curewatch.desk.refresh.refresher import Refresher
 from curewatch.settings import Settings, SettingsError, WebSettings
 from curewatch.store import Store
-from curewatch.web.access.passwords import TRIES, TRIES_OF_ALL, Password, hash_of
-from curewatch.web.access.sessions import IDLE, LASTS, Sessions
+from curewatch.web.access.credentials import IDLE, LASTS, TRIES, TRIES_OF_ALL, Password, Sessions, hash_of
 from curewatch.web.app import make_app
 from tests.shell.parts import HandClock
 from tests.shell.test_page_check import page_finding
@@ -250,12 +249,12 @@ def test_five_wrong_tries_lock_the_guesser_and_not_the_owner(locked: Studio) -> 
 def test_guesses_from_many_addresses_keep_strangers_out_and_not_who_was_in_before(
     locked: Studio, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from curewatch.web.access import passwords
+    from curewatch.web.access import credentials
 
     owner = Browser(locked)
     owner.log_in()
     owner.post("/logout", "/")
-    monkeypatch.setattr(passwords.PasswordCheck, "_verifies", lambda check, password: password == PASSWORD)
+    monkeypatch.setattr(credentials.PasswordCheck, "_verifies", lambda check, password: password == PASSWORD)
     many = [Browser(locked, f"198.51.100.{n}").log_in("guess") for n in range(TRIES_OF_ALL + 2)]
     assert many == [401] * TRIES_OF_ALL + [429] * 2
     assert Browser(locked, "203.0.113.4").log_in() == 429

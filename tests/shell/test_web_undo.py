@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from curewatch.desk import Desk
-from curewatch.desk.commands import aftercare, alarm_care, moves, observing
+from curewatch.desk.commands import aftercare, alarm_care, observing, pours
 from curewatch.desk.commands.log import LogKind
 from curewatch.desk.commands.readings import log_reading
 from curewatch.desk.commands.undo import undo
@@ -72,13 +72,13 @@ def test_each_kind_of_slip_is_listed_with_its_age_and_taken_back(studio: Studio)
     now = studio.clock.move(MINUTE)
     aftercare.done(desk, "Curlew", "drips", now, now)
     now = studio.clock.move(MINUTE)
-    moves.move(desk, "Curlew", "Loft", "sill", now)
+    pours.move(desk, "Curlew", "Loft", "sill", now)
     now = studio.clock.move(MINUTE)
     for name in ("Eel 1", "Eel 2", "Eel 3", "Eel 4"):
         studio.pour(name)
     now = studio.clock.move(MINUTE)
     studio.pour("Reed")
-    moves.leave(desk, "Reed", now, at=now + MINUTE)
+    pours.leave(desk, "Reed", now, at=now + MINUTE)
     studio.clock.move(2 * MINUTE)
 
     assert list(logged(studio)) == [

@@ -18,7 +18,7 @@ from curewatch.desk.transfer.exporting import everything, write_tables
 from curewatch.desk.transfer.importing import facts_from_json, import_facts
 from curewatch.intake.files.export_file import parse_tables
 from curewatch.store import Store
-from curewatch.web.access.passwords import hash_of
+from curewatch.web.access.credentials import hash_of
 from tests.shell.web_parts import NOW, PASSWORD, Studio, served, words_of
 
 

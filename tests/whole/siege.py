@@ -26,7 +26,7 @@ from curewatch.desk import PourOrder
 from curewatch.desk.commands.pours import log_pours
 from curewatch.desk.commands.readings import store_readings
 from curewatch.records import Reading, ThicknessSource
-from curewatch.web.access.passwords import hash_of
+from curewatch.web.access.credentials import hash_of
 from tests.shell.parts import Broker, Receiver, free_port, wait_for
 from tests.shell.web_parts import PASSWORD, token_on
 from tests.whole.attackers import PHONES

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from curewatch.web.access.passwords import hash_of
+from curewatch.web.access.credentials import hash_of
 from tests.shell.browser import SHOTS, Browser, chromium, has_chromium
 from tests.shell.parts import free_port, wait_for
 from tests.shell.web_parts import PASSWORD, served

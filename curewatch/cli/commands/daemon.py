@@ -22,7 +22,7 @@ from curewatch.settings import config_path
 from curewatch.studio.board import Board
 from curewatch.views.board import BoardOut
 from curewatch.web.access.certificates import DAYS_MOST, as_code, make_pair
-from curewatch.web.access.passwords import hash_of
+from curewatch.web.access.credentials import hash_of
 
 TEST_WITHIN_S = 20.0
 """How long `check --send-test` waits for its notice to arrive."""

@@ -14,7 +14,7 @@ from curewatch.cli.options import Glycol, Humidity, RoomRecord, Side, Solids, Te
 from curewatch.cli.output import Page, say
 from curewatch.cli.session import answer, desk_of, moment, refresh_first, say_view
 from curewatch.cli.texts import estimate_text, level_text
-from curewatch.desk.commands.moves import measured
+from curewatch.desk.commands.pours import measured
 from curewatch.intake.typed.levelling import DRIFT, STIFFENING, TILT, VISCOSITY, YIELD_STRESS
 from curewatch.intake.typed.names import named
 from curewatch.physics import flow

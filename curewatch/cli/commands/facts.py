@@ -17,11 +17,10 @@ from curewatch.cli.output import PIPED_WIDTH, Page, say, say_json, say_notes
 from curewatch.cli.session import desk_of, iso, moment, refresh_first, say_view
 from curewatch.cli.texts import piece_text
 from curewatch.desk import Desk
-from curewatch.desk.commands import moves
+from curewatch.desk.commands import pours
 from curewatch.desk.commands.log import LogKind
 from curewatch.desk.commands.pours import log_pours
-from curewatch.desk.commands.readings import log_reading
-from curewatch.desk.commands.trust import parse_trust, trust_sensor
+from curewatch.desk.commands.readings import log_reading, parse_trust, trust_sensor
 from curewatch.desk.commands.undo import undo_last
 from curewatch.desk.mixing import density_of
 from curewatch.desk.orders import pieces_meant
@@ -191,7 +190,7 @@ def move(
             return
         where = named(room, Field.ROOM), None if place is None else named(place, Field.PLACE)
         speed = None if air is None else parse_air(air, field=Field.AIR)
-        moved = moves.move(desk, name, *where, now, speed, at=moment(at, desk, now), new=new)
+        moved = pours.move(desk, name, *where, now, speed, at=moment(at, desk, now), new=new)
         _say_where(desk, name, now, wording.notes(moved.remarks), "move", as_json)
 
 
@@ -211,7 +210,7 @@ def promise(
     with desk_of(ctx, by) as (desk, now):
         told = promise_told(due, occasion, ready, now, desk.zone)
         gone = Promise(piece_id=0, due_at=None, logged_at=now)
-        made = moves.promise(desk, name, gone if told is None else told, now)
+        made = pours.promise(desk, name, gone if told is None else told, now)
         refresh_first(desk, now)
         with desk.store.read() as tx:
             reports = [report_of(tx, piece.name, now) for piece in pieces_meant(tx, name)]
@@ -237,7 +236,7 @@ def gone(ctx: typer.Context, name: Name, at: At = None, undo: _Undo = False, as_
             _say_where(desk, name, now, [], "undone", as_json)
             return
         when = None if at is None else moment(at, desk, now)
-        moves.leave(desk, name, now, at=when)
+        pours.leave(desk, name, now, at=when)
         refresh_first(desk, now)
         if as_json:
             say_json("gone", piece=name, at=iso(when or now, desk.settings.tz))

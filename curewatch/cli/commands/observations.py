@@ -17,10 +17,9 @@ from curewatch.cli.texts.piece_text import steps_text
 from curewatch.desk import Desk
 from curewatch.desk.commands import aftercare, observing
 from curewatch.desk.commands.log import OF_PIECES, OF_RECIPES, OF_ROOMS
-from curewatch.desk.commands.observing import Observed
-from curewatch.desk.commands.photos import keep_photo
+from curewatch.desk.commands.observing import Observed, keep_photo
 from curewatch.desk.commands.undo import undo_last, undo_observation, undo_series
-from curewatch.desk.reports import learned as reports_learned
+from curewatch.desk.snapshot import pieces as reports_learned
 from curewatch.intake.files.photo import parse_photo_kind, read_photo
 from curewatch.intake.typed.finger import parse_finger
 from curewatch.intake.typed.names import named

@@ -11,7 +11,7 @@ from typing import Any
 from curewatch.desk.desk import Desk, mark_changed, rejudge_from
 from curewatch.desk.orders import meet_place, meet_recipe, meet_room, piece_here
 from curewatch.desk.retraction import doubt, retract
-from curewatch.desk.snapshot.lessons import update_lessons
+from curewatch.desk.snapshot.pieces import update_lessons
 from curewatch.records import WET_THICKNESS_RANGE_M, Piece, Pour, Stay, Support, ThicknessSource
 from curewatch.records.corrections import Correction, CorrectionKind
 from curewatch.records.errors import Field, InputError

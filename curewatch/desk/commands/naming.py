@@ -8,7 +8,7 @@ from datetime import datetime
 from curewatch.desk.desk import Desk, mark_air_changed, mark_changed
 from curewatch.desk.orders import met, nearest, places_of, room_known
 from curewatch.desk.retraction import doubt
-from curewatch.desk.snapshot.lessons import update_lessons
+from curewatch.desk.snapshot.pieces import update_lessons
 from curewatch.desk.snapshot.snapshot import keep
 from curewatch.desk.snapshot.snapshot import known as low_batteries
 from curewatch.records import Room

@@ -1,4 +1,4 @@
-"""Pours: a new piece, where it lies and what was poured over it."""
+"""A piece on its way: poured, moved, promised for a date, found out of level, gone from the studio."""
 
 from __future__ import annotations
 
@@ -7,10 +7,11 @@ from dataclasses import replace
 from datetime import datetime
 
 from curewatch.desk.desk import Desk, mark_changed, rejudge_from
-from curewatch.desk.orders import Logged, PourOrder, meet_place, meet_recipe, meet_room
-from curewatch.records import NAME_MOST, Stay
+from curewatch.desk.orders import Logged, PourOrder, meet_place, meet_recipe, meet_room, piece_here, pieces_meant
+from curewatch.desk.reports.cure_record import CureRecord, cure_record_of
+from curewatch.records import NAME_MOST, Piece, Stay
 from curewatch.records.errors import Field, InputError
-from curewatch.records.workshop import Tilt
+from curewatch.records.workshop import Promise, Tilt
 from curewatch.store import DuplicateName, Transaction
 
 
@@ -60,3 +61,88 @@ def _pour(tx: Transaction, desk: Desk, order: PourOrder, series: str | None, now
     rejudge_from(tx, {order.room: order.at})
     mark_changed(tx)
     return Logged(piece, room, (*remarks, *more))
+
+
+def move(
+    desk: Desk,
+    name: str,
+    room: str,
+    place: str | None,
+    now: datetime,
+    air_speed_m_s: float | None = None,
+    *,
+    at: datetime | None = None,
+    new: bool = False,
+) -> Logged:
+    """The piece lies in `room`, at `place`, from `at` (left out: now) on.
+
+    What was said of the air at its pour held for where it was poured: from then on it is `air_speed_m_s` [m/s], or what
+    the settings say of the room. InputError: no such piece is here, or it came to where it lies no earlier than `at`.
+    """
+    at = now if at is None else at
+    with desk.store.write() as tx:
+        piece = piece_here(tx, name)
+        _after_it_came(tx, desk, piece, at)
+        room, remarks = meet_room(tx, room, new=new)
+        place = meet_place(tx, room, place, new=new)
+        air = desk.settings.air_in(room) if air_speed_m_s is None else air_speed_m_s
+        tx.add_stay(Stay(piece_id=piece.id, room=room, place=place, since=at, air_speed_m_s=air, logged_at=now))
+        rejudge_from(tx, {room: at})
+        mark_changed(tx)
+    return Logged(piece, room, tuple(remarks))
+
+
+def leave(desk: Desk, name: str, now: datetime, *, at: datetime | None = None) -> Logged:
+    """The piece left the studio at `at` (left out: now); its name is free again.
+
+    InputError: no such piece is here, or it came to where it lies no earlier than `at`.
+    """
+    with desk.store.write() as tx:
+        piece = piece_here(tx, name)
+        if at is not None:
+            _after_it_came(tx, desk, piece, at)
+        tx.set_gone(piece.id, now if at is None else at, logged_at=now)
+        mark_changed(tx)
+    return Logged(piece)
+
+
+def _after_it_came(tx: Transaction, desk: Desk, piece: Piece, at: datetime) -> None:
+    came = tx.stays([piece.id])[-1].since
+    if at <= came:
+        given, since = (desk.local(one).isoformat(timespec="seconds") for one in (at, came))
+        raise InputError(Field.AT, given, f"a moment after {piece.name} came to where it lies, {since}")
+
+
+def promise(desk: Desk, name: str, promised: Promise, now: datetime) -> list[Promise]:
+    """The piece, or each of the series, of that name is to be ready as `promised`; without a date, nobody waits for it.
+
+    InputError: nothing of that name is here, or nothing was promised that could be taken back.
+    """
+    with desk.store.write() as tx:
+        pieces = pieces_meant(tx, name)
+        before = {one.piece_id: one.due_at for one in tx.promises([piece.id for piece in pieces])}
+        if promised.due_at is None and not any(before.values()):
+            raise InputError(Field.DUE, "none", f"a date; {name} was promised for none")
+        mine = {"logged_at": now, "logged_by": desk.by}
+        found = [promised.model_copy(update={"piece_id": piece.id, **mine}) for piece in pieces]
+        for one in found:
+            tx.add_promise(one)
+        tx.withdraw([key for key in tx.told_of_pieces([piece.id for piece in pieces]) if "/promise-" in key], now)
+        mark_changed(tx)
+    return found
+
+
+def measured(desk: Desk, name: str, tilt_rad: float, at: datetime, now: datetime) -> CureRecord:
+    """Store how far from level a piece's support was at `at`; the piece with it. InputError: no such piece here, or a
+    moment before its pour."""
+    with desk.store.write() as tx:
+        piece = piece_here(tx, name)
+        (pour,) = tx.pours([piece.id])
+        if not pour.at <= at <= now:
+            since = desk.local(pour.at).isoformat(timespec="minutes")
+            raise InputError(
+                Field.AT, desk.local(at).isoformat(timespec="minutes"), f"a moment since the pour, {since}"
+            )
+        tx.put_tilt(Tilt(piece_id=piece.id, measured_at=at, tilt_rad=tilt_rad, logged_at=now))
+        mark_changed(tx)
+    return cure_record_of(desk, name, now)

@@ -1,17 +1,129 @@
-"""Readings of a room's air, typed by people and sent by sensors."""
+"""Readings of a room's air, typed by people and sent by sensors; and what somebody says is right, who has typed one
+beside a sensor: the sensor, the thermometer, or an offset.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from datetime import datetime
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
 
-from curewatch.desk.commands.trust import check_remark, checked
-from curewatch.desk.desk import Desk, mark_readings, rejudge_from
-from curewatch.desk.orders import Logged, meet_room, met
-from curewatch.records import Reading, Room
-from curewatch.records.errors import Field
+import numpy as np
+
+from curewatch.desk.desk import Desk, mark_air_changed, mark_readings, rejudge_from
+from curewatch.desk.orders import Logged, meet_room, met, nearest, room_known
+from curewatch.desk.snapshot.air import readings_of
+from curewatch.records import Reading, Room, SensorTrust, Trust
+from curewatch.records.errors import Field, InputError
 from curewatch.records.names import same_name
 from curewatch.records.remarks import Remark, RemarkKind
+from curewatch.store import Transaction
+from curewatch.studio import wording
+from curewatch.studio.air.flaws import TYPED
+from curewatch.studio.air.merging import DISAGREE, SensorCheck, checks
+
+CHECKED_WITHIN = timedelta(days=7)
+"""A check older than this says little of a sensor: hold the thermometer beside it once more."""
+_BEFORE = timedelta(hours=3)
+
+
+@dataclass(frozen=True)
+class Check:
+    """A typed reading beside a sensor."""
+
+    at: datetime
+    source: str
+    typed: Reading
+    off: SensorCheck
+
+    @property
+    def is_apart(self) -> bool:
+        """Whether one of the two must be wrong."""
+        pairs = zip((self.off.temp_off_c, self.off.rh_off_pct), DISAGREE, strict=True)
+        return any(off is not None and abs(off) > limit for off, limit in pairs)
+
+    @property
+    def sensor_said(self) -> tuple[float | None, float | None]:
+        """Temperature [°C] and humidity [%]."""
+        pairs = ((self.typed.temp_c, self.off.temp_off_c), (self.typed.rh_pct, self.off.rh_off_pct))
+        temp_c, rh_pct = (None if said is None or off is None else said - off for said, off in pairs)
+        return temp_c, rh_pct
+
+    def in_words(self, local: Callable[[datetime], datetime]) -> str:
+        """`Fri 20 Nov 12:00: your thermometer said 18.4 °C, 52 %, the sensor post 18.9 °C, 50 %: they agree`"""
+        typed, sensor = (wording.air(*pair) for pair in ((self.typed.temp_c, self.typed.rh_pct), self.sensor_said))
+        ending = "which one is right?" if self.is_apart else "they agree"
+        said = f"your thermometer said {typed}{wording.by(self.typed.logged_by)}, the sensor {self.source} {sensor}"
+        return f"{local(self.at):%a %d %b %H:%M}: {said}: {ending}"
+
+
+def last_checks(tx: Transaction, room: str, now: datetime, since: datetime) -> list[Check]:
+    """The last one of each sensor of the room, of readings typed for `since` or later."""
+    columns = readings_of(tx.reading_columns(room, since=since - _BEFORE, until=now))
+    order = np.argsort(columns.epoch_s, kind="stable")
+    names = ("epoch_s", "temp_c", "rh_pct", "source", "live")
+    columns = replace(columns, **{name: getattr(columns, name)[order] for name in names})
+    typed = {one.at: one for one in tx.readings(room, since=since, until=now) if one.source == TYPED}
+    found = [(datetime.fromtimestamp(one.at_s, UTC), one) for one in checks(columns)]
+    return [Check(at, one.source, typed[at], one) for at, one in found if at in typed]
+
+
+def parse_trust(text: str) -> Trust:
+    """InputError where it is none."""
+    if text not in set(Trust):
+        raise InputError(Field.TRUST, text, ", ".join(Trust))
+    return Trust(text)
+
+
+def trust_sensor(desk: Desk, room: str, trust: Trust, now: datetime, *, source: str | None = None) -> SensorTrust:
+    """Say which one is right. It holds from the check on, or from now on where something was said since.
+
+    InputError: nothing was typed beside a sensor there lately, or it is not said beside which of several.
+    """
+    with desk.store.write() as tx:
+        room = room_known(tx, room)
+        found = {one.source: one for one in standing_checks(tx, room, now)}
+        if not found:
+            days = CHECKED_WITHIN.days
+            raise InputError(Field.ROOM, room, f"a room with a reading typed beside its sensor in the last {days} days")
+        if (source is None and len(found) > 1) or (source is not None and source not in found):
+            raise InputError(Field.SOURCE, source, nearest(source or "", sorted(found), "a sensor that was checked"))
+        check = found[source] if source is not None else next(iter(found.values()))
+        before = [one for one in tx.sensor_trusts(room) if one.source == check.source and one.at >= check.at]
+        offset = trust is Trust.OFFSET
+        said = SensorTrust(
+            room=room,
+            source=check.source,
+            at=now if before else check.at,
+            trust=trust,
+            temp_offset_c=_rounded(check.off.temp_off_c) if offset else None,
+            rh_offset_pct=_rounded(check.off.rh_off_pct) if offset else None,
+            logged_at=now,
+        )
+        tx.add_sensor_trust(said)
+        mark_air_changed(tx, room, said.at)
+    return said
+
+
+def _rounded(off: float | None) -> float | None:
+    return None if off is None else round(off, 2)
+
+
+def checked(tx: Transaction, reading: Reading, now: datetime) -> list[Check]:
+    """The sensors that lived beside a typed reading: it is kept as a check of them."""
+    return [one for one in last_checks(tx, reading.room, now, reading.at) if one.at == reading.at]
+
+
+def check_remark(check: Check) -> Remark:
+    """For who typed it: what the sensor said beside it."""
+    temp_c, rh_pct = check.sensor_said
+    kind = RemarkKind.SENSOR_APART if check.is_apart else RemarkKind.SENSOR_AGREES
+    return Remark(kind, check.source, temp_c=temp_c, rh_pct=rh_pct)
+
+
+def standing_checks(tx: Transaction, room: str, now: datetime) -> list[Check]:
+    """The last check of each sensor of the room, of the last days."""
+    return last_checks(tx, room, now, now - CHECKED_WITHIN)
 
 
 def log_reading(desk: Desk, reading: Reading, *, new: bool = False) -> Logged:

@@ -19,11 +19,11 @@ from curewatch.desk.commands.log import (
     logged_lately,
 )
 from curewatch.desk.commands.naming import pieces_of
-from curewatch.desk.commands.photos import drop_unnamed
+from curewatch.desk.commands.observing import drop_unnamed
 from curewatch.desk.desk import Desk, mark_changed
 from curewatch.desk.orders import nearest, piece_here, room_known, series_here
 from curewatch.desk.retraction import doubt, pieces_in, retract
-from curewatch.desk.snapshot.lessons import update_lessons
+from curewatch.desk.snapshot.pieces import update_lessons
 from curewatch.records import Piece, Stay
 from curewatch.records.corrections import Correction, CorrectionKind
 from curewatch.records.errors import Field, InputError

@@ -25,8 +25,7 @@ from curewatch.desk.refresh.forecasts import ForecastMaker, MadeForecasts, Stale
 from curewatch.desk.refresh.scheduled_notices import EveningWarnings, Morning
 from curewatch.desk.retraction import is_any_doubted, judge
 from curewatch.desk.snapshot.air import AirCache, PastCache, new_read_errors, put_read_errors
-from curewatch.desk.snapshot.dryings import dryings_of, within_findings
-from curewatch.desk.snapshot.lessons import NewLessons, learned_from, new_lessons
+from curewatch.desk.snapshot.pieces import NewLessons, dryings_of, learned_from, new_lessons, within_findings
 from curewatch.desk.snapshot.snapshot import Snapshot, read_snapshot, reread_snapshot
 from curewatch.notify.routing import due_times
 from curewatch.records import Forecast, MilestoneKind, Notice

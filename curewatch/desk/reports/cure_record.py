@@ -11,9 +11,8 @@ import numpy as np
 from curewatch.desk.desk import Desk, care_of, limits_of
 from curewatch.desk.mixing import Materials, as_mixed
 from curewatch.desk.orders import nearest, series_here
-from curewatch.desk.reports.learned import Seen, seen_of
 from curewatch.desk.snapshot.air import AirCache
-from curewatch.desk.snapshot.dryings import dryings_of, within_findings
+from curewatch.desk.snapshot.pieces import Seen, dryings_of, seen_of, within_findings
 from curewatch.records import Damage, Forecast, MilestoneKind, Piece
 from curewatch.records.corrections import Change, Correction
 from curewatch.records.errors import Field, InputError

@@ -9,10 +9,9 @@ from datetime import datetime
 from curewatch.desk.desk import Desk
 from curewatch.desk.orders import nearest
 from curewatch.desk.reports.cure_record import PieceHistory, history_of
-from curewatch.desk.reports.learned import Seen, beliefs_about, seen_of
 from curewatch.desk.snapshot import snapshot
 from curewatch.desk.snapshot.air import PastCache
-from curewatch.desk.snapshot.lessons import learned_so_far, with_posterior
+from curewatch.desk.snapshot.pieces import Seen, beliefs_about, learned_so_far, seen_of, with_posterior
 from curewatch.desk.snapshot.snapshot import latest_air, line_of_room, newest_of
 from curewatch.records import Alarm, Damage, Forecast, Piece
 from curewatch.records.errors import Field, InputError

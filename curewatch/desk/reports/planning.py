@@ -11,7 +11,7 @@ from curewatch.desk.desk import Desk
 from curewatch.desk.orders import DEFAULT_RECIPE, PourOrder, nearest
 from curewatch.desk.reports.piece import PieceReport
 from curewatch.desk.snapshot.air import AirCache, future_of, read_errors
-from curewatch.desk.snapshot.lessons import learned_so_far
+from curewatch.desk.snapshot.pieces import learned_so_far
 from curewatch.desk.snapshot.snapshot import read_snapshot
 from curewatch.records import MilestoneKind, Piece, Recipe, Stay
 from curewatch.records.errors import Field, InputError

@@ -11,8 +11,7 @@ from pydantic import ValidationError
 
 from curewatch.desk.desk import FACTS_REVISION, fact_count
 from curewatch.desk.snapshot.air import AirCache
-from curewatch.desk.snapshot.dryings import dryings_of, within_findings
-from curewatch.desk.snapshot.lessons import learned_so_far, with_posterior
+from curewatch.desk.snapshot.pieces import dryings_of, learned_so_far, with_posterior, within_findings
 from curewatch.records import Alarm, AlarmState, Damage, Forecast, Reading
 from curewatch.records.names import name_key
 from curewatch.settings import Settings

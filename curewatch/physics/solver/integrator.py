@@ -14,8 +14,7 @@ from numpy.typing import NDArray
 
 from curewatch.physics import air
 from curewatch.physics import milestones as ms
-from curewatch.physics.air import Array, Flags
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import AirSeries, Array, Flags
 from curewatch.physics.film import FUSE_EA, FUSED, LIMIT_DRY, RHO_DRY, RHO_WATER, T_D, Films, Grid
 from curewatch.physics.solver import kernel, monitor, rosenbrock
 from curewatch.physics.solver import monitor as event_location

@@ -337,7 +337,7 @@ INLINE void solve(const Work *k, int n, Row x[2][MOST_CELLS]) {
         for (int c = n - 2; c >= 0; c--) EACH x[i][c][l] -= k->upper[i][c][l] * x[i][c + 1][l];
 }
 
-/* --- the room's air: air_series.py --- */
+/* --- the room's air: air.py --- */
 
 typedef struct {
     int64_t left;

@@ -17,8 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from curewatch.physics import air, evaporation, film, supports
-from curewatch.physics.air import Array
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import AirSeries, Array
 from curewatch.physics.film import Films, Grid
 from curewatch.physics.milestones import CONDITIONS, HOLD_S, MILESTONES, NEEDS
 from curewatch.physics.solver import kinetics, monitor, rosenbrock

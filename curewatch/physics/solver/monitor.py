@@ -10,8 +10,7 @@ from typing import NoReturn
 import numpy as np
 from numpy.typing import NDArray
 
-from curewatch.physics.air import Array, Flags
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import AirSeries, Array, Flags
 from curewatch.physics.film import Columns, Films
 from curewatch.physics.milestones import CONDITIONS, HOLD_S, MILESTONES, NEEDS
 from curewatch.physics.solver.state import State

@@ -11,7 +11,7 @@ from enum import StrEnum
 import numpy as np
 
 from curewatch.physics import ensemble
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import AirSeries
 from curewatch.physics.supports import BACKINGS
 from curewatch.records import Forecast, MilestoneKind, Pour
 from curewatch.records.workshop import StepDone

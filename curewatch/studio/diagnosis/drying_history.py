@@ -9,8 +9,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from curewatch.physics import ensemble, flow
-from curewatch.physics.air import ZERO_C, Array, Flags
-from curewatch.physics.air_series import USUAL_AIR, AirSeries
+from curewatch.physics.air import USUAL_AIR, ZERO_C, AirSeries, Array, Flags
 from curewatch.physics.ensemble import Pouring
 from curewatch.physics.flow import Rheology as Rheology
 from curewatch.records.workshop import Tilt

@@ -22,8 +22,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from curewatch.physics import ensemble
-from curewatch.physics.air import ZERO_C, Array
-from curewatch.physics.air_series import USUAL_AIR
+from curewatch.physics.air import USUAL_AIR, ZERO_C, Array
 from curewatch.physics.milestones import MILESTONES
 from curewatch.physics.solver.monitor import SAMPLED
 from curewatch.physics.solver.state import State, pack, unpack

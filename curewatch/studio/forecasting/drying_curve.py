@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import NamedTuple
 
 import numpy as np
 
@@ -21,6 +20,7 @@ from curewatch.studio.air.climate import Climate
 from curewatch.studio.forecasting import simulation
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.outlook.gap_uncertainty import gap_uncertainty_of
+from curewatch.studio.outlook.outlook import Band
 from curewatch.studio.outlook.scenarios import RoomScenarios
 
 MEMBERS, POINTS = 24, 49
@@ -29,17 +29,9 @@ _SHOWN = ((MilestoneKind.HANDLE, 1.1), (MilestoneKind.TOUCH_DRY, 1.4), (Mileston
 _UNDATED, _LEAST, _MOST = timedelta(days=14), timedelta(hours=6), timedelta(days=120)
 
 
-class Band(NamedTuple):
-    """10, 50 and 90 % of the members, at each of the curve's hours."""
-
-    low: Array
-    median: Array
-    high: Array
-
-
 @dataclass(frozen=True)
 class DryingCurve:
-    """What the members come to at each of `hours` [h from the pour]."""
+    """What the members come to at each of `hours` [h from the pour]: 10, 50 and 90 % of them."""
 
     hours: Array
     left: Band

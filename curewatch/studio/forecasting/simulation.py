@@ -18,8 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from curewatch.physics import cracking, ensemble
-from curewatch.physics.air import ZERO_C, Array, Flags
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import ZERO_C, AirSeries, Array, Flags
 from curewatch.physics.ensemble import EnsembleRun, films_at
 from curewatch.physics.film import Films, Grid
 from curewatch.physics.solver import integrator

@@ -19,8 +19,7 @@ from functools import cached_property
 import numpy as np
 
 from curewatch.physics import ensemble
-from curewatch.physics.air import ZERO_C, Array, Flags
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import ZERO_C, AirSeries, Array, Flags
 from curewatch.records.facts import Forgetting, Observation, Subject
 from curewatch.studio.air.climate import Air
 from curewatch.studio.forecasting.drying import Drying

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from curewatch.physics import ensemble
-from curewatch.physics.air_series import USUAL_AIR
+from curewatch.physics.air import USUAL_AIR
 from curewatch.physics.milestones import MILESTONES
 from curewatch.records import Recipe
 from curewatch.records.facts import Finger, Observation, ObservationKind, Subject

@@ -9,8 +9,7 @@ from datetime import timedelta
 import numpy as np
 
 from curewatch.physics import air, cracking, ensemble
-from curewatch.physics.air import ZERO_C, Array, Flags
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import ZERO_C, AirSeries, Array, Flags
 from curewatch.physics.ensemble import Pouring
 from curewatch.physics.evaporation import AIR_SPEED, Balance, film_balance
 from curewatch.physics.milestones import MILESTONES

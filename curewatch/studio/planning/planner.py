@@ -10,8 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from curewatch.physics.air import ZERO_C, Array
-from curewatch.physics.air_series import AirSeries
+from curewatch.physics.air import ZERO_C, AirSeries, Array
 from curewatch.physics.ensemble import Pouring, films_at
 from curewatch.physics.milestones import HOLD_S, MILESTONES
 from curewatch.physics.solver import integrator

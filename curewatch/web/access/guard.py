@@ -26,10 +26,8 @@ from curewatch.clock import Clock
 from curewatch.records.access import Scope
 from curewatch.settings import SettingsError, WebSettings
 from curewatch.store import StoreError
+from curewatch.web.access.credentials import LASTS, Password, Session, Sessions, Tokens
 from curewatch.web.access.forwarded import asker, passed_on
-from curewatch.web.access.passwords import Password
-from curewatch.web.access.sessions import LASTS, Session, Sessions
-from curewatch.web.access.tokens import Tokens
 from curewatch.web.problems import problem
 
 log = logging.getLogger(__name__)

@@ -10,12 +10,12 @@ from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
-from curewatch.desk.commands import aftercare, alarm_care, correcting, moves, observing
-from curewatch.desk.commands.photos import keep_photo
+from curewatch.desk.commands import aftercare, alarm_care, correcting, observing, pours
+from curewatch.desk.commands.observing import keep_photo
 from curewatch.desk.desk import limits_of
 from curewatch.desk.reports.cure_record import CureRecord, PieceHistory, compared, cure_record_from, history, why
-from curewatch.desk.reports.learned import seen_of
 from curewatch.desk.reports.piece import piece_report
+from curewatch.desk.snapshot.pieces import seen_of
 from curewatch.intake.files.photo import picture_of
 from curewatch.intake.typed.pours import promise_told
 from curewatch.records import Name
@@ -36,7 +36,7 @@ from curewatch.web.access.guard import IMAGES
 from curewatch.web.api.answers import BASE, REFUSALS, PieceName, logged, moment, require_piece
 from curewatch.web.api.requests import CorrectIn, FingerIn, GoneIn, MoveIn, ObservationIn, PromiseIn, StepIn, WeighingIn
 from curewatch.web.pages.photos import picture
-from curewatch.web.plots.piece_plots import curve_of
+from curewatch.web.plots.curves import curve_of
 from curewatch.web.plots.plot import thinned
 from curewatch.web.scarce import costly
 from curewatch.web.site import Acting, Here, Site
@@ -274,7 +274,7 @@ def promise(site: Here, desk: Acting, name: PieceName, promise: PromiseIn) -> Lo
         if name not in {known for piece in tx.pieces() for known in (piece.name, piece.series)}:
             raise HTTPException(404)
     off = Promise(piece_id=0, due_at=None, logged_at=now)
-    moves.promise(desk.used_by(promise.by), name, off if told is None else told, now)
+    pours.promise(desk.used_by(promise.by), name, off if told is None else told, now)
     return logged(site, now, name, done="promise", of=(name, now.astimezone(UTC).isoformat()))
 
 
@@ -283,7 +283,7 @@ def move(site: Here, name: PieceName, to: MoveIn) -> LoggedOut:
     """The piece lies somewhere else from then on."""
     now = site.clock.now()
     require_piece(site, name, now)
-    moved = moves.move(site.desk, name, to.room, to.place, now, to.air_m_s, at=moment(site, to.at, now), new=to.new)
+    moved = pours.move(site.desk, name, to.room, to.place, now, to.air_m_s, at=moment(site, to.at, now), new=to.new)
     return logged(site, now, name, wording.notes(moved.remarks), "move", (name,))
 
 
@@ -315,7 +315,7 @@ def gone(site: Here, name: PieceName, when: Annotated[GoneIn | None, Body()] = N
     now = site.clock.now()
     require_piece(site, name, now)
     at = None if when is None or when.at is None else moment(site, when.at, now)
-    left = moves.leave(site.desk, name, now, at=at).piece
+    left = pours.leave(site.desk, name, now, at=at).piece
     return logged(site, now, name, done="gone", of=(left.id if left else 0,))
 
 

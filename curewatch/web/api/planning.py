@@ -7,7 +7,7 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query
 
-from curewatch.desk.commands.moves import measured
+from curewatch.desk.commands.pours import measured
 from curewatch.desk.reports.cure_record import cure_record_of
 from curewatch.studio.diagnosis.drying_history import Rheology, drifting
 from curewatch.views.estimate import LIMIT_MM, USUAL, DriftOut, EstimateOut, FilmIn, TiltedIn, estimated, tilted

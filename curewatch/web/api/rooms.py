@@ -12,7 +12,7 @@ from starlette.exceptions import HTTPException
 from curewatch.desk.commands import alarm_care, naming
 from curewatch.desk.commands.log import LogKind
 from curewatch.desk.commands.naming import names_in_use
-from curewatch.desk.commands.trust import standing_checks, trust_sensor
+from curewatch.desk.commands.readings import standing_checks, trust_sensor
 from curewatch.desk.reports.room import room_outlook, room_record, room_sensors
 from curewatch.desk.transfer import exporting
 from curewatch.records import Alarm, AlarmKind

@@ -13,8 +13,8 @@ from fastapi.responses import Response, StreamingResponse
 from starlette.concurrency import run_in_threadpool
 
 from curewatch.desk.commands.readings import store_readings
-from curewatch.desk.reports import learned as reports_learned
 from curewatch.desk.reports.room import free_places
+from curewatch.desk.snapshot import pieces as reports_learned
 from curewatch.desk.transfer import exporting, importing
 from curewatch.intake.files.export_file import parse_tables
 from curewatch.intake.files.logger_csv import Layout, parse_logger_csv

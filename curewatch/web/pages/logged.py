@@ -18,7 +18,7 @@ from curewatch.desk.commands import undo
 from curewatch.desk.commands.log import UNDO_WITHIN, LogEntry, LogKind, logged_lately
 from curewatch.desk.orders import DEFAULT_RECIPE
 from curewatch.desk.reports.board import CachedBoard
-from curewatch.desk.reports.learned import Seen, seen_of
+from curewatch.desk.snapshot.pieces import Seen, seen_of
 from curewatch.records.errors import Field, InputError
 from curewatch.store import Transaction
 from curewatch.studio import wording

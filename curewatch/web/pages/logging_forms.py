@@ -10,7 +10,7 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from curewatch.desk.commands import correcting, moves, readings
+from curewatch.desk.commands import correcting, pours, readings
 from curewatch.desk.commands.pours import log_pours
 from curewatch.desk.mixing import density_of
 from curewatch.desk.reports.board import CachedBoard
@@ -190,7 +190,7 @@ def promise(site: Here, desk: Acting, form: Typed, name: str) -> Response:
     """By when it is to be ready; without a date, nobody waits for it any more."""
     now, due = site.clock.now(), text_of(form, "due")
     told = promise_told(due, text_of(form, "occasion") or None, text_of(form, "ready"), now, desk.zone) if due else None
-    moves.promise(desk, name, told or Promise(piece_id=0, due_at=None, logged_at=now), now)
+    pours.promise(desk, name, told or Promise(piece_id=0, due_at=None, logged_at=now), now)
     return _done(site, now, "promise", [name, now.isoformat()])
 
 
@@ -203,7 +203,7 @@ def move(request: Request, site: Here, form: Typed, name: str) -> Response:
     speed = parse_air(air, field=Field.AIR) if air else None
     at_place = named(place, Field.PLACE) if place else None
     try:
-        moves.move(site.desk, name, room, at_place, now, speed, new=values.get("new") == "yes")
+        pours.move(site.desk, name, room, at_place, now, speed, new=values.get("new") == "yes")
     except NearName as error:
         return refused(request, site, name, now, error, values | {"do": "move"})
     return _done(site, now, "move", [name])
@@ -212,7 +212,7 @@ def move(request: Request, site: Here, form: Typed, name: str) -> Response:
 @router.post("/piece/{name:path}/gone")
 def gone(site: Here, form: Typed, name: str) -> Response:
     now = site.clock.now()
-    return _done(site, now, "gone", [_id(moves.leave(site.desk, name, now).piece)])
+    return _done(site, now, "gone", [_id(pours.leave(site.desk, name, now).piece)])
 
 
 @router.post("/piece/{name:path}/correct")

@@ -13,10 +13,8 @@ from curewatch.intake.typed.names import named
 from curewatch.intake.typed.numbers import whole_number
 from curewatch.records.access import Scope, TokenKind
 from curewatch.records.errors import Field, InputError
+from curewatch.web.access.credentials import DAYS_MOST, LASTS, Session, TooManyAttempts
 from curewatch.web.access.guard import KNOWN, KNOWN_LASTS, cookie, session_cookie
-from curewatch.web.access.passwords import TooManyAttempts
-from curewatch.web.access.sessions import LASTS, Session
-from curewatch.web.access.tokens import DAYS_MOST
 from curewatch.web.site import Here, Site, Typed, page, text_of, visitor_of
 
 router = APIRouter(include_in_schema=False)

@@ -10,7 +10,7 @@ from fastapi.responses import RedirectResponse, Response
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
 
-from curewatch.desk.commands.photos import keep_photo
+from curewatch.desk.commands.observing import keep_photo
 from curewatch.intake.files.photo import parse_photo_kind, picture_of
 from curewatch.records.errors import Field, InputError
 from curewatch.web.pages.forms import label_of, moment_of

@@ -14,7 +14,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from curewatch.desk import Desk
 from curewatch.desk.commands import aftercare, alarm_care, observing
 from curewatch.desk.commands.aftercare import steps_of
-from curewatch.desk.commands.photos import SHOWS
+from curewatch.desk.commands.observing import SHOWS
 from curewatch.desk.desk import care_of, limits_of
 from curewatch.desk.reports.piece import PiecePage, PieceReport, piece_page
 from curewatch.intake.typed.finger import finger_of
@@ -31,8 +31,7 @@ from curewatch.views.corrections import in_words
 from curewatch.web.pages.board import axis_of, is_wet, row
 from curewatch.web.pages.forms import known_of, label_of, moment_of, with_unit
 from curewatch.web.pages.logged import observation_rows, told
-from curewatch.web.plots.air_plots import piece_air
-from curewatch.web.plots.piece_plots import curve_of, drying_plots
+from curewatch.web.plots.curves import curve_of, drying_plots, piece_air
 from curewatch.web.scarce import costly
 from curewatch.web.site import Acting, Here, Site, Typed, page, text_of
 from curewatch.web.texts import FIT, Words, number, side_by_side, size

@@ -18,7 +18,7 @@ from curewatch.records.workshop import Photo
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.views import sheet
 from curewatch.views.sheet import HONESTY
-from curewatch.web.plots.air_plots import piece_air
+from curewatch.web.plots.curves import piece_air
 from curewatch.web.scarce import costly
 from curewatch.web.site import Here, Site, page
 from curewatch.web.texts import FIT, Words, side_by_side, size

@@ -13,7 +13,7 @@ from starlette.exceptions import HTTPException
 from curewatch.desk.commands import naming
 from curewatch.desk.commands.log import LogKind
 from curewatch.desk.commands.naming import names_in_use
-from curewatch.desk.commands.trust import parse_trust, standing_checks, trust_sensor
+from curewatch.desk.commands.readings import parse_trust, standing_checks, trust_sensor
 from curewatch.desk.reports.room import room_outlook, room_record, room_sensors
 from curewatch.intake.typed.names import named
 from curewatch.records.corrections import CorrectionKind, Naming
@@ -22,7 +22,7 @@ from curewatch.studio.air.flaws import Flaw
 from curewatch.web.pages.board import axis_of, is_wet, row
 from curewatch.web.pages.forms import label_of
 from curewatch.web.pages.logged import just_done
-from curewatch.web.plots.air_plots import room_air
+from curewatch.web.plots.curves import room_air
 from curewatch.web.scarce import costly
 from curewatch.web.site import Here, Site, Typed, page, text_of
 

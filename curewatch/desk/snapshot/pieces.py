@@ -1,7 +1,9 @@
-"""Lessons kept in the store: drawn once from a piece's observations and its air, and again when either changes.
+"""Pieces with all that is known of them: as facts alone, with their stored forecasts held within what was found of
+them; and with what was learned.
 
-What they come to together is inferred and stored with them, at a refresh or when something was observed; whoever shows
-it reads it. All is derived: delete it, and the next refresh makes the same of the facts.
+Lessons are kept in the store: drawn once from a piece's observations and its air, and again when either changes. What
+they come to together is inferred and stored with them, at a refresh or when something was observed; whoever shows it
+reads it. All is derived: delete it, and the next refresh makes the same of the facts.
 """
 
 from __future__ import annotations
@@ -16,15 +18,19 @@ from typing import Any
 import numpy as np
 from pydantic import TypeAdapter, ValidationError
 
-from curewatch.desk.desk import READINGS_UNDONE
-from curewatch.desk.snapshot.air import AirCache
-from curewatch.desk.snapshot.dryings import dryings_of
-from curewatch.records.facts import Forgetting, Observation
+from curewatch.desk.desk import READINGS_UNDONE, Desk
+from curewatch.desk.snapshot.air import AirCache, read_errors
+from curewatch.records import Forecast, Piece, Recipe, Stay
+from curewatch.records.facts import Forgetting, Observation, Subject
+from curewatch.records.remarks import Remark
+from curewatch.records.workshop import Promise, Tilt
 from curewatch.store import Store, Transaction
+from curewatch.studio.air.sensors import ReadError
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.inference.posterior import PieceMessage
 from curewatch.studio.learning.learning import Learned, Lesson, forgotten_by, learned, place_of, teach
-from curewatch.studio.learning.texts import LearnedEffect, beliefs
+from curewatch.studio.learning.texts import LearnedEffect, beliefs, remarks_of
+from curewatch.studio.standing import bounded, contradicted
 
 LEAD = timedelta(days=2)
 """Readings from so long before the pour on bear on a lesson."""
@@ -192,3 +198,78 @@ def _read(stored: Any) -> Lesson | None:
         return _LESSON.validate_python(stored["lesson"])
     except ValidationError:
         return None
+
+
+def dryings_of(tx: Transaction, pieces: Iterable[Piece]) -> list[Drying]:
+    """Those of these pieces that were poured, here or gone; one that was taken back has left without its pour."""
+    by_id = {piece.id: piece for piece in pieces}
+    recipes = {recipe.name: recipe for recipe in tx.recipes(removed=True)}
+    stays: dict[int, list[Stay]] = {}
+    for stay in tx.stays(by_id):
+        stays.setdefault(stay.piece_id, []).append(stay)
+    found: dict[int, list[Observation]] = {}
+    for one in tx.observations(by_id, finger=True):
+        found.setdefault(one.piece_id, []).append(one)
+    tilts: dict[int, list[Tilt]] = {}
+    for tilt in tx.tilts(by_id):
+        tilts.setdefault(tilt.piece_id, []).append(tilt)
+    errors = read_errors(tx)
+    promised = {one.piece_id: one for one in tx.promises(by_id)}  # the last of each
+    return [
+        Drying(
+            by_id[pour.piece_id],
+            pour,
+            recipes.get(pour.recipe, Recipe(name=pour.recipe)),
+            tuple(there),
+            findings=tuple(found.get(pour.piece_id, ())),
+            read_error=errors.get(there[-1].room, ReadError()),
+            promise=_standing(promised.get(pour.piece_id)),
+            tilts=tuple(tilts.get(pour.piece_id, ())),
+        )
+        for pour in tx.pours(by_id)
+        if (there := stays.get(pour.piece_id))
+    ]
+
+
+def _standing(promise: Promise | None) -> Promise | None:
+    return promise if promise is not None and promise.due_at is not None else None
+
+
+def within_findings(forecasts: dict[int, Forecast], dryings: Iterable[Drying], now: datetime) -> dict[int, Forecast]:
+    """By piece, these forecasts as they may be shown and decided by: none contradicts what a finger found."""
+    held = {
+        drying.piece.id: bounded(forecast, drying.standing(now))
+        for drying in dryings
+        if drying.findings and (forecast := forecasts.get(drying.piece.id)) is not None
+    }
+    return forecasts | held if held else forecasts
+
+
+@dataclass(frozen=True)
+class Seen:
+    """An observation, and what came of it."""
+
+    observation: Observation
+    remarks: tuple[Remark, ...]
+
+
+def seen_of(tx: Transaction, piece_id: int) -> list[Seen]:
+    """Everything observed of a piece, in the order of time."""
+    observations = tx.observations([piece_id])
+    if not observations:
+        return []
+    (pour,), lesson = tx.pours([piece_id]), lesson_of(tx, piece_id)
+    fallen = contradicted(observations, pour.at, observations[-1].at)
+    return [Seen(one, remarks_of(one, lesson, fallen)) for one in observations]
+
+
+def beliefs_about(tx: Transaction, drying: Drying) -> list[LearnedEffect]:
+    """Of the piece's recipe and place; nothing where nothing was learned of either."""
+    wanted = {(Subject.RECIPE, drying.recipe.name), (Subject.PLACE, place_of(drying))}
+    return [one for one in learned_effects(tx) if (one.subject, one.name) in wanted]
+
+
+def what_was_learned(desk: Desk) -> list[LearnedEffect]:
+    """What the studio had come to believe of its recipes and places when it was last refreshed or told something."""
+    with desk.store.read() as tx:
+        return learned_effects(tx)
