@@ -1,4 +1,4 @@
-"""The README stays true: every command and exit code is in it, and every option it shows exists."""
+"""README and handbook stay true: every command, alarm and exit code is told, and every option and link is there."""
 
 from __future__ import annotations
 
@@ -8,10 +8,17 @@ from typing import Any
 
 import pytest
 
+from curewatch import handbook
 from curewatch.cli.app import COMMANDS, load
+from curewatch.cli.commands.handbook import text
 from curewatch.cli.exits import MEANINGS
+from curewatch.cli.output import Page
+from curewatch.records import AlarmKind, MilestoneKind
+from curewatch.web.pages.handbook import as_html, slug
 
-README = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+HANDBOOK = {topic: handbook.read(topic) for topic in handbook.TOPICS}
 
 
 def commands(of: Any, path: tuple[str, ...] = ()) -> dict[tuple[str, ...], Any]:
@@ -27,16 +34,18 @@ ALL = {words: found for name in COMMANDS for words, found in commands(load(name)
 
 @pytest.mark.parametrize("words", ALL, ids=" ".join)
 def test_every_command_is_documented(words: tuple[str, ...]) -> None:
-    assert f"`curewatch {' '.join(words)}" in README
+    assert f"`curewatch {' '.join(words)}" in HANDBOOK["commands"]
 
 
 def test_every_exit_code_is_documented() -> None:
     for code, meaning in MEANINGS.items():
-        assert f"| {code.value} | {meaning} |" in README
+        assert f"| {code.value} | {meaning} |" in HANDBOOK["commands"]
 
 
 def test_every_command_line_shown_exists() -> None:
-    shown = re.findall(r"curewatch ((?:[a-z]+(?:-[a-z]+)* ?)+)((?:[^`\n]|\\\n)*)", README)
+    shown = re.findall(
+        r"curewatch ((?:[a-z]+(?:-[a-z]+)* ?)+)((?:[^`\n]|\\\n)*)", "\n".join([README, *HANDBOOK.values()])
+    )
     seen = 0
     for words, rest in shown:
         typed = tuple(words.split())
@@ -47,7 +56,60 @@ def test_every_command_line_shown_exists() -> None:
         for option in re.findall(r"(?<![\w-])--[a-z][a-z-]*", rest):
             seen += 1
             assert option in known | {"--store", "--config"}, f"curewatch {' '.join(match)} has no {option}"
-    assert seen >= 10
+    assert seen >= 60
+
+
+def test_the_readme_is_short_and_what_it_names_is_there() -> None:
+    assert len(README.splitlines()) <= 200
+    assert (ROOT / "deploy" / "board.png").stat().st_size <= 80_000
+    assert set(re.findall(r"`curewatch help ([a-z]+)`", README)) <= HANDBOOK.keys()
+    for there in re.findall(r"\]\(([^)]+)\)", README):
+        assert (ROOT / there).exists(), there
+
+
+@pytest.mark.parametrize("language", handbook.LANGUAGES)
+def test_every_topic_is_a_file_and_every_file_a_topic(language: str) -> None:
+    written = {file.stem for file in (ROOT / "curewatch" / "handbook" / language).glob("*.md")}
+    assert written == handbook.TOPICS.keys()
+    for topic in handbook.TOPICS:
+        assert re.fullmatch(r"# \S.*", handbook.read(topic, language).partition("\n")[0])
+
+
+def sections(topic: str) -> set[str]:
+    return {slug(heading) for heading in re.findall(r"^#+ (.+)$", HANDBOOK[topic], re.M)}
+
+
+def test_each_alarm_and_milestone_has_its_section_with_what_to_do() -> None:
+    for topic, kinds in (("alarms", AlarmKind), ("milestones", MilestoneKind)):
+        for kind in kinds:
+            name = kind.value.replace("_", "-")
+            assert name in sections(topic)
+            _, _, after = as_html(HANDBOOK[topic], "/help").partition(f'<h2 id="{name}">')
+            assert "What to do:" in after.partition("<h2")[0]
+
+
+def test_every_link_of_the_handbook_leads_somewhere() -> None:
+    links = [found for read in HANDBOOK.values() for found in re.findall(r"\]\((\w+)\.md(?:#([\w-]+))?\)", read)]
+    links += [(topic, "") for read in HANDBOOK.values() for topic in re.findall(r"`curewatch help ([a-z]+)`", read)]
+    assert len(links) > 10
+    for topic, section in links:
+        assert topic in HANDBOOK
+        assert not section or section in sections(topic), section
+
+
+def test_a_topic_in_the_terminal_is_no_wider_than_it_and_names_commands_for_links() -> None:
+    for topic in ("alarms", "glossary", "trouble"):
+        shown = text(HANDBOOK[topic], Page(width=80))
+        assert max(map(len, shown.splitlines())) <= 80
+        assert ".md" not in shown
+    assert "(curewatch help alarms)" in re.sub(r"\s+", " ", text(HANDBOOK["glossary"], Page()))
+
+
+def test_what_looks_like_html_in_a_topic_stays_text_on_the_page() -> None:
+    made = as_html("# A <b>x</b>\n\n<script>1</script> [y](api.md#metrics)\n\n```\n<i>\n```\n", "/studio/help")
+    assert not re.search(r"<(script|b|i)>", made)
+    assert 'href="/studio/help/api#metrics"' in made
+    assert '<pre tabindex="0"' in made, "what is wide can be scrolled by keyboard"
 
 
 def test_the_job_comes_first() -> None:

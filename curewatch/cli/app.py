@@ -71,6 +71,7 @@ COMMANDS = {
     "check": Lazy("daemon:check", "Look whether all that is needed is there."),
     "certificate": Lazy("daemon:certificate", "Make what the page needs for https."),
     "password": Lazy("daemon:password", "Set the password of the page."),
+    "help": Lazy("handbook:help_on", "Read the handbook."),
     "backtest": Lazy("backtest:backtest", "Measure the forecasts on recorded rooms."),
 }
 """As `--help` lists them. None is imported before it is run, so `--help` and the completion of names answer at once."""

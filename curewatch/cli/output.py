@@ -23,7 +23,20 @@ PIPED_WIDTH = 80
 WIDTHS = (59, 100)
 """The narrowest and the widest a page is laid out [columns]."""
 _PLAIN = str.maketrans(
-    {"°": "", "µ": "u", "×": "x", "–": "-", "—": "-", "≤": "<=", "≥": ">=", "±": "+/-", "…": "...", "²": "2", "·": "-"}
+    {
+        "°": "",
+        "µ": "u",
+        "×": "x",
+        "–": "-",
+        "—": "-",
+        "≤": "<=",
+        "≥": ">=",
+        "±": "+/-",
+        "…": "...",
+        "²": "2",
+        "·": "-",
+        "─": "-",
+    }
 )
 """For an output that cannot show the trade's own signs."""
 _OURS = re.compile("(\x1b\\[[01]m)")

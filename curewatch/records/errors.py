@@ -85,6 +85,7 @@ class Field(StrEnum):
     TILT = "tilt"
     TIMES = "times"
     TO = "to"
+    TOPIC = "topic"
     TROUBLE = "trouble"
     TRUST = "trust"
     UNDO = "undo"

@@ -30,7 +30,7 @@ from curewatch.web.api import board as api_board
 from curewatch.web.api import mixing, pieces, planning, rooms, transfer
 from curewatch.web.api.answers import BASE
 from curewatch.web.feeds import routes as feeds
-from curewatch.web.pages import alarms, board, logged, logging_forms, login, photos, piece, plan, record, room
+from curewatch.web.pages import alarms, board, handbook, logged, logging_forms, login, photos, piece, plan, record, room
 from curewatch.web.pages.forms import label_of
 from curewatch.web.problems import key_of, problem
 from curewatch.web.scarce import Busy
@@ -57,7 +57,7 @@ def require_clock(request: Request) -> None:
 
 
 PARTS = (
-    board, alarms, logging_forms, logged, photos, piece, record, room, plan, login, feeds,
+    board, alarms, logging_forms, logged, photos, piece, record, room, plan, login, handbook, feeds,
     api_board, api_alarms, planning, mixing, pieces, rooms, transfer,
 )  # fmt: skip
 """Everything that answers; the first that knows a path takes it."""
