@@ -37,6 +37,8 @@ class Milestone(Record):
     """When a finger found it reached, where nobody could be sure of it before."""
     not_before: Moment | None = None
     """When a finger last found it not reached yet."""
+    held: bool = False
+    """A finger last found the piece tacky: there is no safe date before one finds otherwise."""
 
 
 class Forecast(Record):

@@ -192,8 +192,8 @@ def _held(one: Milestone, found: Standing) -> Milestone:
         reason = None
     elif low is not None:
         early, even, safe = (None if at is None or at <= low else at for at in dates)
-        if found.is_tacky:  # a date ahead is when to expect it, not that it has come
-            safe, reason = safe if safe is not None and found.at is not None and safe > found.at else None, HELD
+        if found.is_tacky:  # a date ahead is when to look for it; only a finger can say that it has come
+            safe, reason = None, HELD
         elif safe is None:
             reason = reason or NOT_YET
     else:
@@ -206,6 +206,7 @@ def _held(one: Milestone, found: Standing) -> Milestone:
             "reason": reason,
             "found_at": found_at,
             "not_before": low,
+            "held": high is None and low is not None and found.is_tacky,
         }
     )
 

@@ -178,7 +178,14 @@ _REMARKS = {
     RemarkKind.RECIPE_NEW: (
         "recipe {name!r} is new: taken as {recipe.solids:.0%} solids, {recipe.glycol:.0%} glycol by volume"
     ),
-    RemarkKind.READING_STORED_ALREADY: "a reading of that moment is stored already; it stands as it was",
+    RemarkKind.READING_STORED_ALREADY: (
+        "a reading of that moment is stored already ({air}); it stands as it was. To say otherwise, take it back first "
+        "(`curewatch undo --room {name!r}`)"
+    ),
+    RemarkKind.READING_AGAIN: (
+        "{air} was typed minutes before and counts until then; from this one on it is as you say now. A slip? "
+        "`curewatch undo --room {name!r}` takes this one back"
+    ),
     RemarkKind.SENSOR_AGREES: (
         "kept as a check of the sensor {name}, which said {air}: they agree, and dates go by the sensor"
     ),

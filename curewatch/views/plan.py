@@ -64,6 +64,7 @@ class PlaceOut(View):
     piece: str
     even_at: datetime | None
     safe_at: datetime | None
+    held: bool = Field(description="A finger last found the piece tacky: not safe before one finds otherwise")
 
 
 class PiecePromisedOut(PromisedOut):
@@ -98,7 +99,11 @@ class PlanOut(View):
             latest=[LatestOut.of(one, tz) for one in plan.latest],
             places_taken=[
                 PlaceOut(
-                    place=one.place, piece=one.piece, even_at=local(one.even_at, tz), safe_at=local(one.safe_at, tz)
+                    place=one.place,
+                    piece=one.piece,
+                    even_at=local(one.even_at, tz),
+                    safe_at=local(one.safe_at, tz),
+                    held=one.held,
                 )
                 for one in plan.places
             ],

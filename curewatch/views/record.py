@@ -28,7 +28,7 @@ from curewatch.views.sheet import HONESTY
 class FilmOut(View):
     """How its central film dried in that air, an estimate; usual is still air of 21 °C and 50 %."""
 
-    skin_gap_h: float | None = Field(description="From touch-dry to handle")
+    skin_gap_h: float | None = Field(description="Of that film, from touch-dry to handle")
     usual_skin_gap_h: float | None
     early_pace: float = Field(description="Water that left in the first six hours, over the usual")
     cold_h: float = Field(description="Below the film-forming temperature after packing and before handle")

@@ -8,6 +8,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from curewatch.desk.reports.cure_record import CureRecord
+from curewatch.records import Milestone, MilestoneKind
 from curewatch.studio import wording
 from curewatch.studio.alarms.damage import length_and_what
 from curewatch.studio.diagnosis.drying_history import PastAir, slope_text
@@ -26,7 +27,7 @@ Dated = Callable[[datetime | None], str]
 
 def facts(looked: CureRecord, date: Dated) -> list[Pair]:
     """What was poured, onto what and where."""
-    drying, trace = looked.history.drying, looked.trace
+    drying = looked.history.drying
     pour, recipe = drying.pour, drying.recipe
     mix = "" if recipe.stated else ", assumed"
     told = [
@@ -41,9 +42,21 @@ def facts(looked: CureRecord, date: Dated) -> list[Pair]:
         occasion = "" if promise.occasion is None else f" for {promise.occasion}"
         told.append(("Promised", f"{FIT[promise.ready]} by {date(promise.due_at)}{occasion}"))
     told += [("Tilt", f"{slope_text(tilt.tilt_rad)}, {date(tilt.measured_at)}") for tilt in looked.tilts]
-    if trace is not None and trace.gap_h is not None and trace.usual_gap_h is not None:
-        told.append(("Skin gap", f"{trace.gap_h:.0f} h, usual for this film {trace.usual_gap_h:.0f} h (est.)"))
+    if (gap := _skin_gap(looked)) is not None:
+        told.append(("Skin gap", gap))
     return told
+
+
+def _skin_gap(looked: CureRecord) -> str | None:
+    """Between the dates that stand beside it; None where a finger moved one of them."""
+    forecast, trace = looked.history.forecast, looked.trace
+    kinds = (MilestoneKind.TOUCH_DRY, MilestoneKind.HANDLE)
+    dated = [one for kind in kinds if forecast is not None and (one := forecast.milestone(kind)) is not None]
+    even = [one.worth_checking_at for one in dated if one.worth_checking_at and not (one.not_before or one.found_at)]
+    if len(even) < 2 or trace is None or trace.gap_h is None or not trace.usual_gap_h:
+        return None
+    gap = wording.span(even[1] - even[0])
+    return f"{gap} from touch-dry to handle at even odds, {trace.gap_h / trace.usual_gap_h:.1f} times the usual (est.)"
 
 
 def air(looked: CureRecord) -> list[Pair]:
@@ -60,7 +73,7 @@ def _air(past: PastAir | None) -> str:
     out = {"too cold": past.cold_h, "too damp": past.damp_h, "too warm": past.hot_h, "too dry": past.dry_h}
     beyond = [f"{hours:.0f} h {word}" for word, hours in out.items() if hours >= 0.5]
     said += f"; {', '.join(beyond) or 'never out of range'}"
-    return said + (f"; {past.unread_h:.0f} h of it unread, straight lines fill in" if past.unread_h >= 0.5 else "")
+    return said + (f"; {past.unread_h:.0f} h of it unread, interpolated" if past.unread_h >= 0.5 else "")
 
 
 def found(looked: CureRecord, date: Dated) -> list[Pair]:
@@ -100,9 +113,7 @@ def rows(looked: CureRecord, date: Dated, tz: ZoneInfo) -> list[Pair]:
     forecast, gone_at = looked.history.forecast, looked.history.drying.piece.gone_at
     told = facts(looked, date)
     for one in forecast.milestones if forecast else ():
-        odds = f"{date(one.worth_checking_at)} at even odds, {date(one.safe_at)} safe (est.)"
-        said = odds if one.found_at is None else f"found {date(one.found_at)}"
-        told.append((wording.STAGES[one.kind].capitalize(), said))
+        told.append((wording.STAGES[one.kind].capitalize(), _dates(one, date)))
     told += air(looked)
     told += [("Found", f"{said}, {at}") for at, said in found(looked, date)]
     told += [("Done", f"{said}, {at}") for at, said in done(looked, date)]
@@ -110,6 +121,15 @@ def rows(looked: CureRecord, date: Dated, tz: ZoneInfo) -> list[Pair]:
     told += [("Corrected", f"{said}, {at}") for at, said in corrected(looked, date, tz)]
     told += [("Harm", f"{kind}: {said}") for kind, said in harm(looked)]
     return told + ([("Left", date(gone_at))] if gone_at else [])
+
+
+def _dates(one: Milestone, date: Dated) -> str:
+    if one.found_at is not None:
+        return f"found {date(one.found_at)}"
+    if one.worth_checking_at is None:
+        return f"no date: {one.reason or 'not foreseen'}"
+    safe = f"no safe date ({one.reason or 'not foreseen'})" if one.safe_at is None else f"{date(one.safe_at)} safe"
+    return f"{date(one.worth_checking_at)} at even odds, {safe} (est.)"
 
 
 @dataclass(frozen=True)

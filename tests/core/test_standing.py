@@ -101,7 +101,7 @@ def test_a_finger_that_finds_it_tacky_outweighs_every_date_before_that() -> None
     assert told.next.reason == HELD
     varnish = told.forecast.milestones[3] if told.forecast else None
     assert varnish is not None
-    assert (varnish.worth_checking_at, varnish.safe_at, varnish.reason) == (at(480), at(900), HELD)
+    assert (varnish.worth_checking_at, varnish.safe_at, varnish.reason) == (at(480), None, HELD)
     late = line(FULL, 1000, (TACKY, 50)).forecast
     assert late is not None
     assert (late.milestones[3].worth_checking_at, late.milestones[3].safe_at) == (at(480), None)

@@ -141,7 +141,8 @@ def test_a_reading_of_a_moment_stands_as_it_was_first_logged(desk: Desk, store: 
     log_reading(desk, reading(NOON))
     revision = facts_revision(desk.store)
     again = log_reading(desk, reading(NOON, temp=30.0)).remarks
-    assert wording.notes(again) == ["a reading of that moment is stored already; it stands as it was"]
+    (note,) = wording.notes(again)
+    assert note.startswith("a reading of that moment is stored already (20.0 °C, 50 %); it stands as it was.")
     assert facts_revision(desk.store) == revision, "nothing has changed"
     assert store_readings(desk, [reading(NOON, source="post"), reading(NOON, source="post")]) == 1
     assert store_readings(desk, [reading(NOON, source="post")]) == 0

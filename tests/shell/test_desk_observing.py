@@ -47,24 +47,24 @@ def pour(desk: Desk, name: str, at: datetime) -> None:
     refresh(desk, NOW)
 
 
-def safe_at(desk: Desk, name: str, kind: MilestoneKind = MilestoneKind.TOUCH_DRY) -> datetime:
+def even_at(desk: Desk, name: str, kind: MilestoneKind = MilestoneKind.TOUCH_DRY) -> datetime:
     refresh(desk, NOW)
     forecast = piece_report(desk, name, NOW).forecast
     assert forecast is not None
-    at = next(one.safe_at for one in forecast.milestones if one.kind is kind)
+    at = next(one.worth_checking_at for one in forecast.milestones if one.kind is kind)
     assert at is not None
     return at
 
 
 def test_a_finger_test_moves_this_piece_and_the_next_and_back_when_taken_back(desk: Desk) -> None:
     pour(desk, "Flood", NOW - HOUR)
-    before = safe_at(desk, "Low tide"), safe_at(desk, "Flood")
+    before = even_at(desk, "Low tide"), even_at(desk, "Flood")
     observing.feel(desk, "Low tide", Finger.TACKY, NOW - 12 * HOUR, NOW)
-    after = safe_at(desk, "Low tide"), safe_at(desk, "Flood")
+    after = even_at(desk, "Low tide"), even_at(desk, "Flood")
     assert after[0] > before[0] + HOUR
     assert after[1] > before[1] + HOUR
     undo_observation(desk, "Low tide", ObservationKind.FINGER, NOW)
-    assert (safe_at(desk, "Low tide"), safe_at(desk, "Flood")) == before
+    assert (even_at(desk, "Low tide"), even_at(desk, "Flood")) == before
 
 
 def test_lessons_are_drawn_once_and_rebuilt_alike_from_the_facts(desk: Desk) -> None:
@@ -121,12 +121,12 @@ def test_a_piece_that_is_gone_still_teaches(desk: Desk) -> None:
 
 def test_what_is_forgotten_no_longer_moves_the_next_pour(desk: Desk) -> None:
     pour(desk, "Flood", NOW - HOUR)
-    before = safe_at(desk, "Flood")
+    before = even_at(desk, "Flood")
     observing.feel(desk, "Low tide", Finger.TACKY, NOW - 12 * HOUR, NOW)
     observing.forget(desk, "house mix", NOW)
     observing.forget(desk, f"{SHED}, {RACK}", NOW)
     assert pieces.what_was_learned(desk) == []
-    assert safe_at(desk, "Flood") == before
+    assert even_at(desk, "Flood") == before
 
 
 def test_what_cannot_be_is_questioned_and_kept(desk: Desk) -> None:

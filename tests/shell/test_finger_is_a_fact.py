@@ -85,10 +85,16 @@ def test_sticky_outweighs_dates_that_had_passed_on_every_view_and_taking_it_back
     assert "even odds" not in piece.split("perhaps (10 %)")[0]
     assert "Curlew tacky touch-dry" in typed("board")
     steps = typed("steps", "Curlew")
-    assert "[ ] sign" not in steps
-    assert "[ ] wire" not in steps
+    assert not re.search(r"\[[ ?]\] (skins|sign|wire|isolation|varnish|wrap)", steps)
+    assert "safe today" not in steps
+    assert "safe tomorrow" not in steps
     record = typed("record", "Curlew")
     assert "tacky" in record
+    assert re.search(r"Handle [^(]+ at even odds, no safe date \(a finger found it tacky", record)
+    assert "a finger found it tacky" in typed("why", "Curlew", "tacky")
+    assert re.search(r"rack 1 Curlew once found dry", typed("plan", "--due", "1 Dec", "--wet-thickness", "1mm"))
+    assert re.search(r"Curlew tacky touch-dry .* once found dry", typed("board"))
+    assert "expected a piece that may be ready for it" in typed("done", "Curlew", "sign")
 
     page = words_of(dry.page("/piece/Curlew"))
     assert "Curlew tacky, found today" in page
@@ -102,6 +108,7 @@ def test_sticky_outweighs_dates_that_had_passed_on_every_view_and_taking_it_back
     assert (listed["stage"], listed["found"], listed["next"]) == ("tacky", "tacky", "touch_dry")
     for kind in ("touch_dry", "handle", "varnish_ready"):
         one = listed["milestones"][kind]
+        assert one["safe_at"] is None
         dates = [
             datetime.fromisoformat(one[name]) for name in ("early_at", "worth_checking_at", "safe_at") if one[name]
         ]
@@ -154,6 +161,7 @@ def test_what_was_found_early_is_the_stage_too(studio: Studio, typed: Typed) -> 
     assert "Curlew: handle, found yesterday" in typed("piece", "Curlew")
     steps = typed("steps", "Curlew")
     assert "sign it: may be done from now on" in steps
+    assert "peel the skins off the mat: may be done from now on" in steps, "the same paint, no thicker"
     assert str(events(studio)["handle"]["status"]) == "CONFIRMED"
     assert "A finger found it so." in str(events(studio)["handle"]["description"])
 

@@ -15,6 +15,8 @@ from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import log_reading, store_readings, trust_sensor
 from curewatch.desk.commands.undo import undo_last
 from curewatch.desk.reports.board import board_of
+from curewatch.desk.snapshot.air import past_of
+from curewatch.desk.snapshot.snapshot import latest_air
 from curewatch.records import Trust
 from curewatch.records.errors import InputError
 from curewatch.store import Store
@@ -57,6 +59,27 @@ def test_a_typed_reading_beside_a_live_sensor_moves_no_piece_and_is_asked_back(s
     assert room.temp_c == 18.9
     with store.read() as tx:
         assert 6.0 in {one.temp_c for one in tx.readings(SHED)}, "it is kept"
+
+
+def test_what_is_typed_again_minutes_later_is_the_air_now_and_the_one_before_stays_its_time(store: Store) -> None:
+    """Seen: 21 and 12 °C typed minutes apart made 16.5 for every piece, unremarked."""
+    desk = Desk(store, settings_of())
+    log_pour(desk, order(), NOON)
+    for minutes, temp in ((0, 21.0), (2, 12.0), (4, 12.5)):
+        logged = log_reading(desk, reading(NOW + minutes * MINUTE, temp, 50.0))
+        (room,) = board_of(desk, NOW + minutes * MINUTE).rooms
+        assert room.temp_c == temp
+        notes = wording.notes(logged.remarks)
+        if minutes == 2:
+            assert notes[0].startswith("21.0 °C, 50 % was typed minutes before and counts until then;")
+            assert "`curewatch undo --room" in notes[0]
+    assert notes == [], "half a degree is no news"
+    with store.read() as tx:
+        climate = latest_air(tx, {SHED: reading(NOW)}, NOW + 5 * MINUTE)[SHED]
+    assert climate.temp_c.tolist() == [21.0, 12.0, 12.5]
+    assert past_of(climate).temp_c[-1] == 12.5, "nor is what is to come made of their mean"
+    undo_last(desk, SHED, NOW + 5 * MINUTE, [LogKind.READING])
+    assert board_of(desk, NOW + 5 * MINUTE).rooms[0].temp_c == 12.0
 
 
 def test_a_check_that_agrees_says_so(store: Store) -> None:

@@ -23,6 +23,8 @@ NAMED = {said: kind.value for kind, said in STAGES.items() if kind is not None}
 FINDS = {"touch-dry": "touch_dry", "dry-through": "handle"}
 WHILE_WET = ("level", "drips", "skins")
 """Steps that wait for no dry piece: the last is of paint beside it."""
+SKINS_MM = 0.8
+"""As thick as skins are taken to be."""
 ROUNDED = timedelta(hours=6)
 """A calendar tells dates in steps: a quarter of an hour, far ones to six hours."""
 ADVICE = re.compile(r"(?:Now|Within the hour|Within the day): [^.]+\.")
@@ -124,7 +126,7 @@ def findings_stand(view: View) -> Iterator[str]:
             after = ORDER.index(kind) >= ORDER.index("touch_dry")
             if found == "tacky" and after:
                 early = [one for key in ("early_at", "worth_checking_at", "safe_at") if (one := at(dates[key]))]
-                if dates["found_at"] is not None or any(one < when for one in early):
+                if dates["found_at"] is not None or dates["safe_at"] or any(one < when for one in early):
                     yield f"{name} was found tacky {when}, and {kind} is dated {dates}"
             if reached and ORDER.index(kind) <= ORDER.index(reached) and dates["found_at"] is None and kind != "packed":
                 safe = at(dates["safe_at"])
@@ -133,14 +135,19 @@ def findings_stand(view: View) -> Iterator[str]:
 
 
 def steps_and_stage(view: View) -> Iterator[str]:
-    """No step is open on a piece that is not through, nor waits on a date that has passed."""
+    """No step is open on a piece that is not through, nor waits on a date that has passed; skins are the same paint, so
+    nothing of them may be done while it is tacky, and they are through where it was found so and is no thinner."""
     for name, piece in view.pieces.items():
         handle = piece["milestones"].get("handle")
         for step in view.steps[name]["steps"]:
+            of_film = step["step"] not in WHILE_WET[:2]
+            if of_film and step["state"] in ("safe", "worth checking") and piece["found"] == "tacky":
+                yield f"{name} was found tacky, and {step['step']} is {step['state']}"
+            thick = piece.get("wet_thickness_mm", 0.0) >= SKINS_MM
+            if thick and step["step"] == "skins" and step["state"] == "not yet" and piece["found"] == "dry-through":
+                yield f"{name} was found dry through, and its skins are not"
             if step["step"] in WHILE_WET:
                 continue
-            if step["state"] == "safe" and piece["found"] == "tacky":
-                yield f"{name} was found tacky, and {step['step']} may be done"
             safe = at(handle["safe_at"]) if handle else None
             if step["state"] == "safe" and handle and handle["found_at"] is None and (safe is None or safe > view.now):
                 yield f"{name} is safe to handle {safe}, and {step['step']} may be done"

@@ -9,6 +9,7 @@ from datetime import datetime
 from curewatch.cli.output import Page
 from curewatch.cli.texts.dates import short_date
 from curewatch.records import MilestoneKind
+from curewatch.records.facts import Finger
 from curewatch.studio import wording
 from curewatch.views.alarms import AlarmOut
 from curewatch.views.board import BoardOut, PieceOut, RoomOut, SeriesOut
@@ -48,7 +49,8 @@ def _table(rows: Sequence[Row], now: datetime, page: Page) -> str:
     lines = [page.bold((head + (" Where" if where > 8 else "")).rstrip())]
     for name, one, place, beside in rows:
         stage = one.stage + ("" if one.stage_is_safe else "?")  # marked where it holds at even odds only
-        dates = (_date(one, at, now) for at in (one.worth_checking_at, one.safe_at))
+        safe = "once found dry" if one.found is Finger.TACKY else _date(one, one.safe_at, now)
+        dates = (_date(one, one.worth_checking_at, now), safe)
         row = f"{clipped(name, width):<{width}}  {stage:<14} {_next(one):<13} " + " ".join(
             f"{date:<{_DATE}}" for date in dates
         )

@@ -42,7 +42,7 @@ def _places(plan: PlanOut, date: Callable[[datetime], str], page: Page) -> list[
         return ["Nothing lies in this room now."]
     rows = [page.bold("Places that are taken, and when each is safe to clear")]
     for one in plan.places_taken:
-        when = "not foreseen" if one.safe_at is None else date(one.safe_at)
+        when = "once found dry" if one.held else "not foreseen" if one.safe_at is None else date(one.safe_at)
         rows.append(f"  {one.place or 'somewhere':<20} {one.piece:<24} {when}")
     nth = plan.places_taken[plan.pieces - 1] if plan.pieces <= len(plan.places_taken) else None
     if nth is not None and nth.safe_at is not None and plan.pieces > 1:

@@ -19,6 +19,7 @@ from curewatch.records.names import same_name
 from curewatch.records.remarks import Remark, RemarkKind
 from curewatch.store import Transaction
 from curewatch.studio import wording
+from curewatch.studio.air.climate import AGAIN_S
 from curewatch.studio.air.flaws import TYPED
 from curewatch.studio.air.merging import DISAGREE, SensorCheck, checks
 
@@ -135,13 +136,34 @@ def log_reading(desk: Desk, reading: Reading, *, new: bool = False) -> Logged:
     with desk.store.write() as tx:
         room, remarks = meet_room(tx, reading.room, new=new)
         reading = reading.model_copy(update={"room": room})
+        before = _typed_before(tx, reading)
         if not tx.add_readings([reading]):
-            remarks.append(Remark(RemarkKind.READING_STORED_ALREADY))
+            kind = RemarkKind.READING_STORED_ALREADY
+            remarks += [Remark(kind, room, temp_c=one.temp_c, rh_pct=one.rh_pct) for one in before[-1:]]
         else:
             rejudge_from(tx, {reading.room: reading.at})
             mark_readings(tx)
-            remarks += [check_remark(one) for one in checked(tx, reading, reading.received_at)]
+            beside = [check_remark(one) for one in checked(tx, reading, reading.received_at)]
+            remarks += beside or [_again(one) for one in before[-1:] if _apart(one, reading)]
     return Logged(room=room, remarks=tuple(remarks))
+
+
+def _typed_before(tx: Transaction, reading: Reading) -> list[Reading]:
+    """What was typed of the room in the minutes up to then."""
+    since = reading.at - timedelta(seconds=AGAIN_S)
+    return [one for one in tx.readings(reading.room, since=since, until=reading.at) if one.source == TYPED]
+
+
+def _apart(one: Reading, other: Reading) -> bool:
+    pairs = ((one.temp_c, other.temp_c), (one.rh_pct, other.rh_pct))
+    return any(
+        was is not None and now is not None and abs(now - was) > limit
+        for (was, now), limit in zip(pairs, DISAGREE, strict=True)
+    )
+
+
+def _again(before: Reading) -> Remark:
+    return Remark(RemarkKind.READING_AGAIN, before.room, temp_c=before.temp_c, rh_pct=before.rh_pct)
 
 
 def room_called(desk: Desk, name: str, *, new: bool) -> str:

@@ -177,7 +177,7 @@ def past_of(climate: Climate, until_s: float | None = None) -> Hourly:
 
     Not known where a quantity is only held.
     """
-    read = (climate.time_s >= climate.known_from_s) & (climate.time_s <= climate.newest_s)
+    read = (climate.time_s >= climate.known_from_s) & (climate.time_s <= climate.newest_s) & climate.last_words()
     unread = np.where(read | ~read.any(), 0.0, np.nan)
     end_s = float(climate.time_s[-1]) if until_s is None else until_s
     found = hourly(climate.time_s, climate.temp_c + unread, climate.rh_pct + unread, end_s)

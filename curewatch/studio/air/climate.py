@@ -20,7 +20,9 @@ from curewatch.studio.air.sensors import Level
 Air = tuple[Array, Array, Array]
 """Time [s since 1970], temperature [°C], relative humidity [%]."""
 BIN_S = 300.0
-"""Readings within this many seconds of each other count as one."""
+"""What sensors say within this many seconds counts as one reading; what people type stands for itself."""
+AGAIN_S = 900.0
+"""Typed again so soon [s], the later one is a correction or a change: the air now, and no mean with the one before."""
 CADENCE_BINS = 20
 """The latest bins that tell how often a room is usually read."""
 
@@ -46,8 +48,8 @@ class Climate:
     """Usual time between the latest readings [s], 0 with fewer than three."""
     findings: tuple[Finding, ...] = ()
     """What was wrong with the readings."""
-    by_hand: bool = False
-    """Whether the newest reading that counts was typed."""
+    typed: Flags | None = None
+    """Which moments were told by a person; None: none."""
     levels: tuple[Level, ...] = ()
     """The instruments that it was read by."""
 
@@ -70,6 +72,18 @@ class Climate:
         begin, end = np.searchsorted(self.time_s, [first, last], "right")
         return self.time_s[begin : max(begin, end)]
 
+    @property
+    def by_hand(self) -> bool:
+        """Whether the newest reading that counts was typed."""
+        return self.typed is not None and bool(self.typed[-1])
+
+    def last_words(self) -> Flags:
+        """Which moments were not typed anew just after: those before stand for their time alone."""
+        last = np.ones(len(self.time_s), dtype=bool)
+        if self.typed is not None:
+            last[:-1] = ~(self.typed[:-1] & self.typed[1:] & (np.diff(self.time_s) < AGAIN_S))
+        return last
+
     def settled(self, from_s: float, before_s: float) -> int:
         """How many moments lie from the bin of `from_s` on and before that of `before_s`.
 
@@ -79,14 +93,17 @@ class Climate:
         return max(0, int(end) - int(begin))
 
 
-def climate_of(epoch_s: Array, temp_c: Array, rh_pct: Array, live: Flags | None = None) -> Climate | None:
+def climate_of(
+    epoch_s: Array, temp_c: Array, rh_pct: Array, live: Flags | None = None, typed: Flags | None = None
+) -> Climate | None:
     """The climate of one room from its readings in time order (NaN where a reading lacks the quantity).
 
-    `live`: whether a reading proves that its source lives (default: every one does). None while either quantity has
-    never been read: half a climate dries nothing.
+    `live`: whether a reading proves that its source lives (default: every one does). `typed`: by a person (default:
+    none). None while either quantity has never been read: half a climate dries nothing.
     """
-    temp_t, temp = _binned(epoch_s, temp_c)
-    rh_t, rh = _binned(epoch_s, rh_pct)
+    by_hand = np.zeros(len(epoch_s), dtype=bool) if typed is None else typed
+    temp_t, temp = _binned(epoch_s, temp_c, by_hand)
+    rh_t, rh = _binned(epoch_s, rh_pct, by_hand)
     if not len(temp) or not len(rh):
         return None
     time = np.union1d(temp_t, rh_t)
@@ -100,33 +117,33 @@ def climate_of(epoch_s: Array, temp_c: Array, rh_pct: Array, live: Flags | None 
         newest_s=float(min(epoch_s[known].max() for known in read)),
         live_s=float(min(epoch_s[known & alive].max(initial=-np.inf) for known in read)),
         cadence_s=max(_cadence(temp_t), _cadence(rh_t)),
+        typed=np.isin(time, epoch_s[by_hand]) if by_hand.any() else None,
     )
 
 
 def climate_from(readings: Readings, trusts: Sequence[SensorTrust] = ()) -> Climate | None:
     """The climate of one room from all its sources: spikes not used, sensors merged, `findings` filled in."""
     used, findings = examined(readings, trusts)
-    found = climate_of(used.epoch_s, used.temp_c, used.rh_pct, used.live)
-    if found is None:
-        return None
     typed = [number for number, name in enumerate(readings.sources) if name == TYPED]
-    last = readings.epoch_s == used.epoch_s[-1]
-    by_hand = bool((last & np.isin(readings.source, typed)).any())
-    return replace(found, findings=findings, by_hand=by_hand, levels=used.levels)
+    by_hand = np.isin(used.epoch_s, readings.epoch_s[np.isin(readings.source, typed)])
+    found = climate_of(used.epoch_s, used.temp_c, used.rh_pct, used.live, by_hand)
+    return None if found is None else replace(found, findings=findings, levels=used.levels)
 
 
 def _cadence(time_s: Array) -> float:
     """Usual time between bins [s]. Of bins, not of readings: a pair that comes a second apart is one reading."""
-    steps = np.diff(time_s[-CADENCE_BINS:])
+    steps = np.diff(time_s[np.append(True, np.diff(np.floor(time_s / BIN_S)) > 0)][-CADENCE_BINS:])
     return float(np.median(steps)) if len(steps) > 1 else 0.0
 
 
-def _binned(epoch_s: Array, values: Array) -> tuple[Array, Array]:
+def _binned(epoch_s: Array, values: Array, typed: Flags) -> tuple[Array, Array]:
+    """The means of what was read within BIN_S, but for what was typed."""
     known = np.isfinite(values)
     if not known.any():
         return np.empty(0), np.empty(0)
-    t, v = epoch_s[known], values[known]
-    starts = np.flatnonzero(np.append(True, np.diff(np.floor(t / BIN_S)) > 0))
+    t, v, alone = epoch_s[known], values[known], typed[known]
+    apart = (np.diff(np.floor(t / BIN_S)) > 0) | ((alone[:-1] | alone[1:]) & (np.diff(t) > 0))
+    starts = np.flatnonzero(np.append(True, apart))
     counts = np.diff(np.append(starts, len(t)))
     # relative to each bin's first reading: a sum of seconds since 1970 would lose the last digits
     within = np.add.reduceat(t - np.repeat(t[starts], counts), starts) / counts

@@ -94,6 +94,12 @@ class Odds:
         """A date that is sure."""
         return cls(moment, moment, moment)
 
+    def no_later(self, other: Odds) -> Odds:
+        """These dates, or the other's where those come first."""
+        pairs = ((self.early, other.early), (self.even, other.even), (self.safe, other.safe))
+        early, even, safe = (min((at for at in pair if at is not None), default=None) for pair in pairs)
+        return Odds(early, even, safe, None if safe is not None else self.reason)
+
     def later(self, wait: timedelta) -> Odds:
         early, even, safe = (None if at is None else at + wait for at in (self.early, self.even, self.safe))
         return Odds(early, even, safe, self.reason)
@@ -168,7 +174,13 @@ class _Rule:
 
 
 def plan(pour: Pour, forecast: Forecast | None, skins: Odds, done: Sequence[StepDone], care: Care) -> list[CareStep]:
-    """Every step of a piece, in the order they are usually done."""
+    """Every step of a piece, in the order they are usually done. What is known of the piece holds for its skins, the
+    same paint in the same air: not dry while it is found tacky, and no later than it, where they are no thicker."""
+    handle = None if forecast is None else forecast.milestone(MilestoneKind.HANDLE)
+    if handle is not None and handle.held:
+        skins = milestone(forecast, MilestoneKind.HANDLE)
+    elif handle is not None and care.skins_m <= pour.wet_thickness_m:
+        skins = skins.no_later(milestone(forecast, MilestoneKind.HANDLE))
     standing = {one.step: one for one in done if one.undone_at is None}
     lines: dict[str, CareStep] = {}
     for rule in _rules(pour, forecast, skins, care):
@@ -228,8 +240,10 @@ def _coats(ready: Odds, care: Care, washed: tuple[tuple[str, timedelta], ...]) -
 
 
 def milestone(forecast: Forecast | None, kind: MilestoneKind) -> Odds:
-    """The dates of one milestone."""
+    """The dates of one milestone, from which steps may be done: none while a finger last found the piece tacky."""
     one = forecast.milestone(kind) if forecast else None
+    if one is not None and one.held:
+        return Odds(None, None, None, one.reason)
     if one is not None:
         return Odds(one.early_at, one.worth_checking_at, one.safe_at, one.reason)
     return Odds(None, None, None, (forecast.reason if forecast else None) or "not forecast yet")

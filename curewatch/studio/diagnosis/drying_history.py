@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from itertools import pairwise
 
 import numpy as np
 
@@ -13,7 +14,7 @@ from curewatch.physics.air import USUAL_AIR, ZERO_C, AirSeries, Array, Flags
 from curewatch.physics.ensemble import Pouring
 from curewatch.physics.flow import Rheology as Rheology
 from curewatch.records.workshop import Tilt
-from curewatch.studio.air.climate import Climate
+from curewatch.studio.air.climate import Climate, along
 from curewatch.studio.alarms.conditions import Limits
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.outlook.gap_uncertainty import SILENT_S as SILENT_S
@@ -130,14 +131,15 @@ def past_air(
     drying: Drying, climates: Mapping[str, Climate], until: datetime, limits: Limits, since: datetime | None = None
 ) -> PastAir | None:
     """The air from the pour (or `since`) to `until`, or as far as it was read; None where it was not."""
-    known = drying.air(climates)
-    if known is None:
-        return None
-    time_s, temp_c, rh_pct = known
-    begin = max((since or drying.pour.at).timestamp(), drying.pour.at.timestamp())
-    end = min(until.timestamp(), climates[drying.room].newest_s)
+    stays, poured_s = drying.stays_since_pour, drying.pour.at.timestamp()
+    read = [(stay, climates[stay.room]) for stay in stays if stay.room in climates]
+    ends = {stay.since: after.since.timestamp() for stay, after in pairwise(stays)}
+    last_s = max((min(room.newest_s, ends.get(stay.since, np.inf)) for stay, room in read), default=-np.inf)
+    begin = max((since or drying.pour.at).timestamp(), poured_s)
+    end = min(until.timestamp(), last_s)
     if end <= begin:
         return None
+    time_s, temp_c, rh_pct = along([(stay.since.timestamp(), room) for stay, room in read], poured_s)
     at = np.linspace(begin, end, max(2, int(np.ceil((end - begin) / STEP_S)) + 1))
     middle = 0.5 * (at[1:] + at[:-1])
     temp, rh = np.interp(middle, time_s, temp_c), np.interp(middle, time_s, rh_pct)
@@ -166,7 +168,7 @@ def _unread_h(drying: Drying, climates: Mapping[str, Climate], begin: float, end
     for i, stay in enumerate(stays):
         first = begin if i == 0 else max(begin, stay.since.timestamp())
         last = min(end, stays[i + 1].since.timestamp()) if i + 1 < len(stays) else end
-        read = climates[stay.room].time_s
+        read = climates[stay.room].time_s if stay.room in climates else np.empty(0)
         edges = np.concatenate([[-np.inf], read, [np.inf]])
         gaps = np.minimum(edges[1:], last) - np.maximum(edges[:-1], first)
         found += float(gaps[(np.diff(edges) > SILENT_S) & (gaps > 0)].sum())

@@ -12,7 +12,7 @@ from curewatch.records.workshop import StepDone, Tilt
 from curewatch.studio import wording
 from curewatch.studio.care.aftercare import Care, Odds, Step, coat
 from curewatch.studio.care.varnish_air import against
-from curewatch.studio.diagnosis.drying_history import DRIFTS, STAYS, PastAir, Trace, drifted, slope_text
+from curewatch.studio.diagnosis.drying_history import DRIFTS, EARLY_S, STAYS, PastAir, Trace, drifted, slope_text
 from curewatch.studio.forecasting.drying import Drying
 
 
@@ -73,6 +73,11 @@ class Case:
     crack_odds: float | None = None
     """That such a film cracks, by its forecast."""
 
+    @property
+    def is_drying(self) -> bool:
+        """Whether what is judged still goes on: it is not surely through yet."""
+        return self.handle.safe is None or self.handle.safe > self.now
+
     def done(self, step: str) -> StepDone | None:
         return next((one for one in self.steps if one.step == step), None)
 
@@ -87,7 +92,10 @@ slow solvent, share of the time that was damp: above these a mechanism is likely
 def findings(trouble: Trouble, case: Case) -> list[Diagnosis]:
     """Every mechanism behind a trouble, the likely ones first."""
     judged = [(one, *one.check(case)) for one in MECHANISMS[trouble]]
-    found = [Diagnosis(one.what, _VERDICTS[likely], figure, one.next_time) for one, likely, figure in judged]
+    found = [
+        Diagnosis((one.so_far if case.is_drying else "") or one.what, _VERDICTS[likely], figure, one.next_time)
+        for one, likely, figure in judged
+    ]
     return sorted(found, key=lambda one: list(_VERDICTS.values()).index(one.verdict))
 
 
@@ -104,6 +112,8 @@ class Mechanism:
     what: str
     next_time: str
     check: Callable[[Case], Judged]
+    so_far: str = ""
+    """`what`, of a piece that is still drying."""
 
 
 def _by_trace(check: Callable[[Trace, Case], Judged]) -> Callable[[Case], Judged]:
@@ -111,14 +121,25 @@ def _by_trace(check: Callable[[Trace, Case], Judged]) -> Callable[[Case], Judged
     return lambda case: (None, _UNREAD) if case.trace is None else check(case.trace, case)
 
 
+def _so_far(case: Case) -> str:
+    return " so far" if case.is_drying else ""
+
+
+def _cold(trace: Trace, case: Case) -> Judged:
+    figure = f"{trace.cold_h:.0f} h cold{_so_far(case)}, the film down to {trace.coldest_c:.1f} °C"
+    return trace.cold_h >= COLD_H, figure
+
+
 def _fast(trace: Trace, case: Case) -> Judged:
     fan = "; a fan was on it" if case.drying.pour.air_speed_m_s >= 1.0 else ""
-    return trace.early_pace >= FAST_PACE, f"{trace.early_pace:.1f} times the usual pace in the first 6 h{fan}"
+    young = case.now - case.drying.pour.at < timedelta(seconds=EARLY_S)
+    foreseen = ", foreseen from what was read" if young else ""
+    return trace.early_pace >= FAST_PACE, f"{trace.early_pace:.1f} times the usual pace in the first 6 h{fan}{foreseen}"
 
 
 def _gap(case: Case) -> Judged:
     gap, usual = (None, None) if case.trace is None else (case.trace.gap_h, case.trace.usual_gap_h)
-    if gap is None or usual is None:
+    if gap is None or usual is None or case.is_drying:
         return None, "it is not through yet"
     return gap > GAP_GROWS * max(usual, 1.0), f"{gap:.0f} h from touch-dry to through, {usual:.0f} h is usual"
 
@@ -161,7 +182,7 @@ def _coat_air(case: Case) -> Judged:
 def _not_yet(case: Case) -> Judged:
     safe = case.handle.safe
     if safe is None:
-        return True, "no safe date is foreseen"
+        return True, case.handle.reason or "no safe date is foreseen"
     days = (safe - case.now) / timedelta(days=1)
     when = f"in {days:.0f} d" if days > 0 else f"{-days:.0f} d ago"
     return safe > case.now, f"safe to assume dry through {when}"
@@ -172,7 +193,7 @@ def _damp(case: Case) -> Judged:
     if past is None:
         return None, _UNREAD
     whole = (past.ends_at - past.begins_at) / timedelta(hours=1)
-    figure = f"{past.damp_h:.0f} of {whole:.0f} h too damp, {past.rh_pct.mean:.0f} % on average"
+    figure = f"{past.damp_h:.0f} of {whole:.0f} h too damp{_so_far(case)}, {past.rh_pct.mean:.0f} % on average"
     return past.damp_h / whole > DAMP_SHARE, figure
 
 
@@ -222,7 +243,8 @@ def _silicone(case: Case) -> Judged:
 COLD = Mechanism(
     "the film lay below its film-forming temperature while it should have fused",
     "keep the room at 15 °C or more until it may be handled: a drying film is colder than its room",
-    _by_trace(lambda t, _: (t.cold_h >= COLD_H, f"{t.cold_h:.0f} h cold, the film down to {t.coldest_c:.1f} °C")),
+    _by_trace(_cold),
+    "the film lies below its film-forming temperature while it should fuse",
 )
 FROST = Mechanism(
     "it froze while it was wet",
@@ -230,18 +252,21 @@ FROST = Mechanism(
     lambda case: (
         (None, _UNREAD)
         if case.frost_h is None
-        else (case.frost_h > 0, f"{case.frost_h:.1f} h below freezing while wet")
+        else (case.frost_h > 0, f"{case.frost_h:.1f} h below freezing while wet{_so_far(case)}")
     ),
+    "it has frozen while wet",
 )
 FAST = Mechanism(
     "it dried too fast on top in its first hours",
     "no fan, heater or sun on it for the first day; cover it loosely in dry air",
     _by_trace(_fast),
+    "it dries too fast on top in its first hours",
 )
 GAP = Mechanism(
     "a skin closed over a core that stayed wet",
     "pour thinner, and keep the air even: neither warmer nor drier than 21 °C and 50 %",
     _gap,
+    "a skin closes over a core that stays wet",
 )
 THICK = Mechanism(
     "the film is thick",
@@ -271,6 +296,7 @@ DAMP = Mechanism(
     "damp air kept its water in",
     "dry the air of the room to 50 %, gently; a dehumidifier does more than heat",
     _damp,
+    "damp air keeps its water in",
 )
 GLYCOL = Mechanism(
     "much slow solvent in the mix leaves the film soft for weeks",

@@ -73,7 +73,8 @@ def drying_curve(
 
 
 def _shown(drying: Drying, forecast: Forecast | None, now: datetime) -> timedelta:
-    dates = {milestone.kind: milestone.safe_at for milestone in forecast.milestones} if forecast else {}
+    known = forecast.milestones if forecast else ()
+    dates = {one.kind: one.worth_checking_at if one.held else one.safe_at for one in known}
     for kind, further in _SHOWN:
         at = dates.get(kind)
         if at is not None:

@@ -235,6 +235,8 @@ class Place:
     even_at: datetime | None
     safe_at: datetime | None
     """None: not foreseen."""
+    held: bool = False
+    """A finger last found the piece tacky: nobody knows when the place is free."""
 
 
 def places(dryings: Sequence[Drying], forecasts: Mapping[int, Forecast], room: str) -> list[Place]:
@@ -244,7 +246,7 @@ def places(dryings: Sequence[Drying], forecasts: Mapping[int, Forecast], room: s
         if drying.room == room:
             forecast = forecasts.get(drying.piece.id)
             handle = forecast.milestone(MilestoneKind.HANDLE) if forecast else None
-            dates = (handle.worth_checking_at, handle.safe_at) if handle else (None, None)
+            dates = (handle.worth_checking_at, handle.safe_at, handle.held) if handle else (None, None)
             found.append(Place(drying.place, drying.piece.name, *dates))
     never = datetime.max.replace(tzinfo=UTC)
     return sorted(found, key=lambda one: (one.safe_at or never, one.even_at or never, one.piece))
