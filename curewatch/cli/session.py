@@ -25,9 +25,14 @@ from curewatch.store import Store
 from curewatch.views.base import View
 
 
-def settings_of(ctx: typer.Context) -> Settings:
-    """The settings named by --config, CUREWATCH_CONFIG or the user folder. Raises SettingsError."""
-    return load_settings(config_path(ctx.obj.config, os.environ))
+def settings_of(ctx: typer.Context, *, tell: bool = True) -> Settings:
+    """The settings named by --config, CUREWATCH_CONFIG or the user folder; what they have that is not known is told on
+    stderr. Raises SettingsError."""
+    settings = load_settings(config_path(ctx.obj.config, os.environ))
+    for sentence in settings.unknown if tell else ():
+        with suppress(OSError):
+            write(f"Note: {sentence}; it is passed over.", sys.stderr)
+    return settings
 
 
 def location_of(ctx: typer.Context) -> str:

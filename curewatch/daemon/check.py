@@ -120,7 +120,7 @@ def look(
     `config` is where the settings came from. Whether a daemon runs is found out by holding its lock for a moment.
     Looking at the broker takes up to BROKER_WITHIN_S seconds.
     """
-    found = [_settings(settings, config), _clock(clock.now()), _kernel()]
+    found = [_settings(settings, config), *_unknown(settings), _clock(clock.now()), _kernel()]
     newest: dict[tuple[str, str], Reading] = {}
     turned_away: dict[str, int] = {}
     running = False
@@ -148,6 +148,11 @@ def look(
 def _settings(settings: Settings, config: Path | None) -> Finding:
     where = f"from {config}" if config else "none given: everything is at its default"
     return Finding("settings", Verdict.OK, f"{where}; times are those of {settings.zone}")
+
+
+def _unknown(settings: Settings) -> Iterator[Finding]:
+    for sentence in settings.unknown:
+        yield Finding("settings", Verdict.WARN, f"{sentence}; it is passed over")
 
 
 def _clock(now: datetime) -> Finding:

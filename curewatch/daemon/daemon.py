@@ -118,6 +118,8 @@ class Daemon:
 
     def _build(self, resources: ExitStack) -> None:
         """Everything in order; `resources` takes it down in reverse: first no more comes in, last the store closes."""
+        for sentence in self._settings.unknown:
+            log.warning("%s; it is passed over", sentence)
         opened = open_store(self._location, self._settings.backup.folder, self._clock, self._wake)
         if opened is None:
             return  # told to end while it waited

@@ -12,6 +12,8 @@ from pydantic.fields import FieldInfo
 from curewatch.records.errors import Ending, ForPeople
 
 VALUE_CHARS = 60
+UNKNOWN = "extra_forbidden"
+"""What pydantic calls a key that no table has."""
 PROBLEMS_MOST = 20
 """So many problems of one file are told at once."""
 _SECRET = re.compile(r"whsec_|://[^/\s]*@")
@@ -42,13 +44,13 @@ def problems_of(found: ValidationError, root: type[BaseModel], file: str) -> Ite
     for error in found.errors(include_url=False):
         keys = error["loc"]
         model, field = _along(root, keys)
-        if error["type"] == "extra_forbidden":
+        if error["type"] == UNKNOWN:
             # The value stays out: a password typed where only its file may be named must not reach a log.
-            table = f"{_dotted(keys[:-1])}: " if keys[:-1] else ""
+            table = f"{dotted(keys[:-1])}: " if keys[:-1] else ""
             yield f"{file}: {table}unknown key {_shown(str(keys[-1]))}{_near(str(keys[-1]), model)}"
             continue
         expected = _expected(error, field)
-        key = _dotted(keys) or "the file"
+        key = dotted(keys) or "the file"
         if error["type"] == "missing":
             yield f"{file}: {key}: missing, expected {expected}"
         elif isinstance(error["input"], dict | list):
@@ -74,7 +76,7 @@ def _shown(value: Any) -> str:
     return text if len(text) <= VALUE_CHARS else text[: VALUE_CHARS - 2] + "…" + text[-1]
 
 
-def _dotted(keys: tuple[int | str, ...]) -> str:
+def dotted(keys: tuple[int | str, ...]) -> str:
     """`sensors[2].topic`: entries are counted from 1, as a person counts tables in a file."""
     return "".join(f"[{key + 1}]" if isinstance(key, int) else f".{_key(key)}" for key in keys).removeprefix(".")
 

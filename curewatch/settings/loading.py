@@ -5,12 +5,13 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping
+from functools import reduce
 from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
 
-from curewatch.settings.errors import SettingsError, refused
+from curewatch.settings.errors import PROBLEMS_MOST, UNKNOWN, SettingsError, refused
 from curewatch.settings.settings import Settings
 
 WORDS_CHARS = 200
@@ -20,15 +21,29 @@ _BEYOND = "a number of thousands of digits, or a key of thousands of parts, expe
 
 def load_settings(path: Path | None) -> Settings:
     """The settings in the TOML file at `path`, the defaults for None; SettingsError with every problem at once."""
-    return Settings() if path is None else _settings_of(read_toml(path), path)
+    return Settings() if path is None else settings_of(read_toml(path), path)
 
 
-def _settings_of(tables: dict[str, Any], path: Path) -> Settings:
-    file = path.absolute()
+def settings_of(tables: dict[str, Any], path: Path) -> Settings:
+    """What the tables of the file at `path` say. A key that this version does not know is passed over and told of in
+    `Settings.unknown`: a newer or older one may know it. SettingsError with all that is wrong in the rest."""
+    context: dict[str, Any] = {"file": path.absolute(), "folder": path.absolute().parent}
+    held = to_json(tables, str(path))
     try:
-        return Settings.model_validate_json(to_json(tables, str(path)), context={"file": file, "folder": file.parent})
+        return Settings.model_validate_json(held, context=context)
     except ValidationError as found:
-        raise refused(found, Settings, str(path)) from None
+        first = found
+    known = json.loads(held)
+    for error in first.errors(include_url=False, include_input=False):
+        if error["type"] != UNKNOWN:
+            raise refused(first, Settings, str(path))
+        *way, last = error["loc"]
+        del reduce(lambda table, part: table[part], way, known)[last]
+    unknown = refused(first, Settings, str(path)).problems
+    try:
+        return Settings.model_validate_json(to_json(known, str(path)), context={**context, "unknown": unknown})
+    except ValidationError as found:
+        raise SettingsError([*refused(found, Settings, str(path)).problems, *unknown][: PROBLEMS_MOST + 1]) from None
 
 
 def to_json(tables: Mapping[str, Any], file: str) -> str:

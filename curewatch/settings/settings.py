@@ -138,9 +138,11 @@ class Settings(Table):
     web: WebSettings = Field(default=WebSettings(), description="a table [web]")
     backup: BackupSettings = Field(default=BackupSettings(), description="a table [backup]")
     _file: Path | None = PrivateAttr(None)
+    _unknown: tuple[str, ...] = PrivateAttr(())
 
     def model_post_init(self, context: Any, /) -> None:
         self._file = (context or {}).get("file")
+        self._unknown = (context or {}).get("unknown", ())
 
     def __eq__(self, other: object) -> bool:
         """By what is set: where it was read from is no setting."""
@@ -150,6 +152,11 @@ class Settings(Table):
     def file(self) -> Path | None:
         """Where all this was read from, for what lies beside it; None: nowhere, it was made by hand."""
         return self._file
+
+    @property
+    def unknown(self) -> tuple[str, ...]:
+        """What the file has that this version does not know and passes over, a sentence each."""
+        return self._unknown
 
     @model_validator(mode="after")
     def _ids_are_sources(self) -> Settings:

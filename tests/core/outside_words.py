@@ -89,7 +89,7 @@ def _text(data: bytes) -> str:
 
 def parse_settings(content: bytes, path: Path) -> Settings:
     """As `load_settings`, of what a file holds."""
-    return loading._settings_of(loading.parse_toml(content, path), path)
+    return loading.settings_of(loading.parse_toml(content, path), path)
 
 
 def _settings(data: bytes) -> bool:

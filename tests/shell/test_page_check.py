@@ -7,6 +7,9 @@ import threading
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
+import pytest
+
+from curewatch.cli import main
 from curewatch.daemon import Verdict, look
 from curewatch.daemon.check import page_found
 from curewatch.settings import Settings, WebSettings
@@ -74,3 +77,17 @@ def test_a_port_that_is_open_but_silent_is_not_waited_for_long() -> None:
         said = page_found(WebSettings(port=silent.getsockname()[1])).trouble
     assert said is not None
     assert "not within 3 s" in said
+
+
+def test_a_key_that_is_not_known_is_told_by_every_command_and_stops_none(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (file := tmp_path / "studio.toml").write_text('zone = "UTC"\nglow = 3\n')
+    options = "--config", str(file), "--store", str(tmp_path / "studio.sqlite")
+    assert main([*options, "reading", "--room", "Loft", "--temperature", "19C", "--humidity", "50%"]) == 0
+    said = f"{file}: unknown key 'glow', expected one of aftercare,"
+    assert f"Note: {said}" in capsys.readouterr().err.replace("\n", " ")
+    assert main([*options, "check"]) == 0
+    told = capsys.readouterr()
+    assert f"WARN  settings     {said}" in told.out
+    assert told.err == ""

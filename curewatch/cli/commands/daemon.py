@@ -37,7 +37,7 @@ def run(
     verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log every look at the studio.")] = False,
 ) -> None:
     """Watch the studio until Ctrl-C: take readings, forecast, raise alarms, send notices."""
-    settings = settings_of(ctx)
+    settings = settings_of(ctx, tell=False)
     level = Level.QUIET if quiet else Level.VERBOSE if verbose else Level.NORMAL
 
     def show(board: Board) -> None:
@@ -58,7 +58,7 @@ def check(
 
     Exit code 1 if something fails.
     """
-    settings, clock = settings_of(ctx), SystemClock()
+    settings, clock = settings_of(ctx, tell=False), SystemClock()
     findings = look(settings, location_of(ctx), clock, config=config_path(ctx.obj.config, os.environ))
     if send_test:
         findings = [*findings, _send_test(ctx)]
