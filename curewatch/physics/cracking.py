@@ -22,7 +22,7 @@ bounds them is the skin: a surface that sets over a wet core is torn as that shr
 public. Interior paints are asked to stand a wedge of 400 um wet, exterior ones 900 um, at 23 °C and 50 % (German
 practice for latex paints), and pours of 1 to 2 mm mostly come out whole (common practice). So
 
-    h_soft = H_SOFT / (1 + Pe)                     Pe: the drying number of skinning.py at the moment of packing
+    h_soft = H_SOFT / (1 + Pe)                     Pe: the drying number (evaporation.py) at the moment of packing
     ln h_c = (1 - s) ln h_hard + s ln h_soft,      s = 1/(1 + exp(-(T_f - MFFT)/SHARPNESS))
     odds   = 1/(1 + (h_c/h)^STEEPNESS),            h = H_s/p as the particles pack, thicker where paint ran together
 
@@ -39,9 +39,8 @@ import numpy as np
 from curewatch.physics import air, flow
 from curewatch.physics.air import Array
 from curewatch.physics.ensemble import Pouring
-from curewatch.physics.evaporation import film_balance
+from curewatch.physics.evaporation import drying_number, film_balance
 from curewatch.physics.film import D0, PACKING, Films
-from curewatch.physics.skinning import drying_number
 
 RADIUS = 100e-9
 """Of the particles of a waterborne acrylic [m]: 50 to 150 nm is common practice."""

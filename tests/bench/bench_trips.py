@@ -27,6 +27,8 @@ from tests.refreshing import refresh
 from tests.shell.web_parts import Studio, served, token_on
 
 PACKAGE = str(Path(curewatch.__file__).parent) + os.sep
+UNCOUNTED = ("comp>", "main_loop")
+"""Comprehensions, which are calls in some Pythons and none in others; the page's server looking after itself."""
 
 
 class Trip:
@@ -38,8 +40,12 @@ class Trip:
 
     def hook(self, frame: FrameType, event: str, _: Any) -> None:
         code = frame.f_code
-        # comprehensions are calls in some Pythons and none in others
-        if self.on and event == "call" and code.co_filename.startswith(PACKAGE) and not code.co_name.endswith("comp>"):
+        if (
+            self.on
+            and event == "call"
+            and code.co_filename.startswith(PACKAGE)
+            and not code.co_name.endswith(UNCOUNTED)
+        ):
             self.seen[code] += 1
 
     def __enter__(self) -> Trip:

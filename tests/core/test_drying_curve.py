@@ -131,7 +131,9 @@ def test_the_curve_has_the_doubt_about_the_past_that_the_dates_have() -> None:
         dates = [
             (when - at(0)) / timedelta(hours=1) for when in (of.early_at, of.worth_checking_at, of.safe_at) if when
         ]
-        crossed = [float(np.interp(-packed, -edge, curve.hours)) for edge in curve.left]
+        crossed = [
+            float(np.interp(-packed, -edge, curve.hours)) for edge in (curve.left.low, curve.left.mid, curve.left.high)
+        ]
         assert crossed == pytest.approx(dates, rel=0.01)
         handle = even_h(made, HANDLE)
         width.append(np.interp(handle, curve.hours, curve.left.high) - np.interp(handle, curve.hours, curve.left.low))
@@ -144,6 +146,6 @@ def test_of_a_film_whose_thickness_is_only_guessed_surface_and_bottom_are_uncert
     made, curve = both(drying())
     half_way = even_h(made, HANDLE) / 2
     for band in (curve.left, curve.surface, curve.bottom):
-        low, median, high = (float(np.interp(half_way, curve.hours, edge)) for edge in band)
+        low, median, high = (float(np.interp(half_way, curve.hours, edge)) for edge in (band.low, band.mid, band.high))
         assert low < median < high
         assert high - low > 0.01

@@ -7,8 +7,7 @@ import pytest
 
 from curewatch.physics import air
 from curewatch.physics.air import ZERO_C
-from curewatch.physics.evaporation import film_balance
-from curewatch.physics.skinning import diffusivity_at_packing, drying_number
+from curewatch.physics.evaporation import diffusivity_at_packing, drying_number, film_balance
 
 
 def number(temp_c: float, rh_pct: float, *, air_speed: float = 0.1, thickness_m: float = 1.5e-3) -> float:

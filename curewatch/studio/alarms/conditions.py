@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 
 from curewatch.physics import air
 from curewatch.physics.air import Array, Flags
-from curewatch.physics.evaporation import AIR_SPEED, Balance, film_balance
-from curewatch.physics.skinning import EVEN, drying_number
+from curewatch.physics.evaporation import AIR_SPEED, EVEN, Balance, drying_number, film_balance
 from curewatch.records import AlarmKind, Forecast, MilestoneKind
 from curewatch.studio.air.climate import Change, Climate
 from curewatch.studio.air.flaws import Finding, Flaw
