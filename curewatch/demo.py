@@ -1,4 +1,4 @@
-"""The demo studio: a boat shed by a river with invented pieces, so that an empty store has something to show."""
+"""The demo studio: a boat shed by a river with invented pieces, to look at before one's own is begun."""
 
 from __future__ import annotations
 
@@ -9,9 +9,11 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from curewatch.desk import Desk
+from curewatch.desk.desk import DEMO
 from curewatch.desk.refresh.refresher import Refresher
 from curewatch.notify.routing import without_channels
 from curewatch.records import Pour, Reading, Recipe, Room, Stay, Support, ThicknessSource
+from curewatch.settings import Settings
 
 SOURCE = "demo"
 """What the invented readings give as their source."""
@@ -74,6 +76,13 @@ PIECES = (
 )
 
 
+def settings_of_demo(settings: Settings) -> Settings:
+    """What is set, as far as it bears on invented pieces: nobody is told of them, and no sensor is heard."""
+    keys = ("zone", "by", "notices", "forecast", "aftercare", "web")
+    nothing_of = {key: getattr(Settings(zone=settings.zone), key) for key in Settings.model_fields if key not in keys}
+    return settings.model_copy(update=nothing_of)
+
+
 def seed_demo(desk: Desk, now: datetime) -> bool:
     """Put the demo studio into an empty store; False, and nothing done, where there is any piece or reading.
 
@@ -85,6 +94,7 @@ def seed_demo(desk: Desk, now: datetime) -> bool:
         counts = tx.counts()
         if counts["pieces"] or counts["readings"]:
             return False
+        tx.set_meta(DEMO, now.isoformat())
         for room in ROOMS:
             tx.add_room(Room(name=room))
         for recipe in (HOUSE, WHITE):

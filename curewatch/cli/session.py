@@ -19,25 +19,27 @@ from curewatch.desk import Desk
 from curewatch.desk.refresh.refresher import AT_HAND, Refresher
 from curewatch.intake.typed import not_future, parse_time
 from curewatch.intake.typed.names import named
+from curewatch.premises import Premises, find
 from curewatch.records.errors import Field, InputError
-from curewatch.settings import Settings, config_path, load_settings, store_location
+from curewatch.settings import Settings
 from curewatch.store import Store
 from curewatch.views.base import View
 
+BEGIN = "`curewatch setup` begins your own"
 
-def settings_of(ctx: typer.Context, *, tell: bool = True) -> Settings:
-    """The settings named by --config, CUREWATCH_CONFIG or the user folder; what they have that is not known is told on
-    stderr. Raises SettingsError."""
-    settings = load_settings(config_path(ctx.obj.config, os.environ))
-    for sentence in settings.unknown if tell else ():
+
+def premises_of(ctx: typer.Context, *, or_demo: bool = False, tell: bool = True) -> Premises:
+    """The settings named by --config, CUREWATCH_CONFIG or the user folder, and the store's place; what the settings
+    have that is not known is told on stderr. Raises SettingsError."""
+    found = find(ctx.obj.config, ctx.obj.store, os.environ, or_demo=or_demo)
+    for sentence in found.settings.unknown if tell else ():
         with suppress(OSError):
             write(f"Note: {sentence}; it is passed over.", sys.stderr)
-    return settings
+    return found
 
 
-def location_of(ctx: typer.Context) -> str:
-    """Where the store lives."""
-    return store_location(ctx.obj.store, os.environ)
+def settings_of(ctx: typer.Context) -> Settings:
+    return premises_of(ctx).settings
 
 
 @contextmanager
@@ -46,12 +48,16 @@ def desk_of(ctx: typer.Context, by: str | None = None) -> Iterator[tuple[Desk, d
 
     Raises SettingsError, StoreError; InputError on a clock that cannot be right.
     """
-    settings, now = settings_of(ctx), SystemClock().now()
+    premises, now = premises_of(ctx), SystemClock().now()
     if not plausible(now):
         # no date could be told, and none may be written down
         allowed = f"a time from {RELEASED:%Y-%m-%d} on: set this machine's clock, then ask again"
         raise InputError(Field.CLOCK, f"{now:%Y-%m-%d %H:%M} UTC", allowed)
-    with Store.open(location_of(ctx), backups=settings.backup.folder) as store:
+    settings = premises.in_use
+    with Store.open(premises.location, backups=premises.backups) as store:
+        if premises.is_demo:
+            with suppress(OSError):
+                write(f"Note: this is the demo studio, all of it invented; {BEGIN}.", sys.stderr)
         yield Desk(store, settings, settings.by if by is None else named(by, Field.BY)), now
 
 

@@ -7,19 +7,20 @@ import os
 import threading
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from curewatch.clock import Clock, judge, plausible, sample
 from curewatch.daemon.backups import Backups
 from curewatch.daemon.delivery import NoticeDelivery, in_words
-from curewatch.daemon.process import Level, signal_handlers, to_stderr
+from curewatch.daemon.process import Doors, Level, signal_handlers, to_stderr
 from curewatch.daemon.scheduler import TICK_S, RefreshTiming, Scheduler
 from curewatch.daemon.sensor_intake import SensorIntake
 from curewatch.daemon.watchdog import Part, Systemd, Watchdog
 from curewatch.demo import seed_demo
 from curewatch.desk import Desk
-from curewatch.desk.desk import facts_revision
+from curewatch.desk.desk import facts_revision, is_demo
 from curewatch.desk.refresh.refresher import Refresher
 from curewatch.desk.reports.board import board_of
 from curewatch.notify.heartbeat import Heartbeat
@@ -55,8 +56,9 @@ def open_store(location: str, backups: Path | None, clock: Clock, wake: threadin
                 return None
 
 
-ENDED, FAILED = 0, 1
-"""Exit codes: asked to end; gave up after flaws in a row, for whoever supervises the process to start it again."""
+ENDED, FAILED, AGAIN = 0, 1, -1
+"""Asked to end; gave up after flaws in a row, for whoever supervises the process to start it again (both are exit
+codes); to be built anew, by whoever built it."""
 FLAWS_IN_A_ROW = 5
 """Unexpected failures, half a minute of them. A store that is locked or full is expected, and waited for."""
 INTAKE_STOPS_WITHIN_S, DELIVERY_STOPS_WITHIN_S, HEARTBEAT_STOPS_WITHIN_S, BACKUP_STOPS_WITHIN_S = 5.0, 3.0, 1.0, 1.0
@@ -66,6 +68,19 @@ the store's own wait of ten seconds many times over; one send, whose longest dea
 CATCH_UP_TICK_S = 0.1
 LISTED = 10
 """More new notices than this are counted in the log, not listed."""
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """What outlives one run."""
+
+    config: Path
+    """The settings file, there or not."""
+    own: str
+    """The place of one's own store, which a demo is not in."""
+    changed: Callable[[], bool]
+    """Whether settings or store are others than this run was built of."""
+    doors: Doors
 
 
 class Daemon:
@@ -79,10 +94,11 @@ class Daemon:
         *,
         level: Level = Level.NORMAL,
         environ: Mapping[str, str] = os.environ,
+        surroundings: Surroundings | None = None,
     ) -> None:
         self._settings, self._location, self._clock = settings, store_location, clock
-        self._level, self._environ = level, environ
-        self._wake, self._stopping = threading.Event(), threading.Event()
+        self._level, self._environ, self._surroundings = level, environ, surroundings
+        self._wake, self._stopping, self._again = threading.Event(), threading.Event(), threading.Event()
         self._fresh = threading.Event()  # readings were stored since the last look began
         self._timing = RefreshTiming()
         self._seen = sample(clock)
@@ -93,15 +109,15 @@ class Daemon:
         self._flaws = 0
         self._last_flaw = ""
 
-    def run(self, *, demo_if_empty: bool = False, show: Callable[[Board], object] | None = None) -> int:
-        """Watch until `stop`, SIGTERM or SIGINT; the exit code, ENDED or FAILED.
+    def run(self, *, demo: bool = False, show: Callable[[Board], object] | None = None) -> int:
+        """Watch until `stop`, SIGTERM or SIGINT; the exit code, ENDED or FAILED, or AGAIN where the surroundings are
+        others by now.
 
-        With `demo_if_empty` an empty store gets the demo studio first. `show` is handed the board, once, after the
-        first look. Signals are heeded in the main thread only. Raises, before anything is watched: StoreError
-        (AlreadyRunning where another daemon holds the store), SettingsError and InputError for files and hosts that
-        cannot be used.
+        With `demo` an empty store gets the demo studio first. `show` is handed the board, once, after the first look.
+        Signals are heeded in the main thread only. Raises, before anything is watched: StoreError (AlreadyRunning where
+        another daemon holds the store), SettingsError and InputError for files and hosts that cannot be used.
         """
-        self._demo, self._show = demo_if_empty, show
+        self._demo, self._show = demo, show
         with ExitStack() as resources:
             resources.enter_context(to_stderr(self._level))
             if threading.current_thread() is threading.main_thread():
@@ -114,6 +130,11 @@ class Daemon:
     def stop(self) -> None:
         """End gracefully, soon."""
         self._stopping.set()
+        self._wake.set()
+
+    def again(self) -> None:
+        """End soon, to be built anew of what is set by then."""
+        self._again.set()
         self._wake.set()
 
     def _build(self, resources: ExitStack) -> None:
@@ -156,13 +177,25 @@ class Daemon:
         if not self._settings.web.enabled:
             return None
         from curewatch.daemon.page_server import PageServer  # half a second that `curewatch check` need not wait
+        from curewatch.web.site import Upkeep
 
-        return PageServer(self._refresher, self._settings.web, self._clock, self._readings_stored)
+        around, upkeep = self._surroundings, None
+        if around is not None:
+            demo = self._demo or is_demo(self._desk.store)
+            upkeep = Upkeep(around.config, around.own, demo, self._again, self.again)
+        return PageServer(
+            self._refresher, self._settings.web, self._clock, self._readings_stored,
+            upkeep=upkeep, doors=None if around is None else around.doors,
+        )  # fmt: skip
 
     # --- the loop ---
 
     def _watch(self) -> int:
         while not self._stopping.is_set():
+            if self._again.is_set() or (self._surroundings is not None and self._surroundings.changed()):
+                log.info("what is set is another now: taking it up")
+                self._watchdog.reloading()
+                return AGAIN
             try:
                 if self._refresh_if_due():
                     self._flaws, self._last_flaw = 0, ""
@@ -233,7 +266,7 @@ class Daemon:
     def _begin(self) -> None:
         """The clock is believed: everything starts that writes times down or goes by them."""
         if self._demo and seed_demo(self._desk, self._seen.wall):
-            log.info("the store was empty: it now holds the demo studio")
+            log.info("this is the demo studio, in a store of its own; `curewatch setup` or its page begin yours")
         self._delivery.start(self._refresher.timer)
         self._scheduler.start()
         self._backups.start()

@@ -13,9 +13,11 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from curewatch.clock import Clock
 from curewatch.daemon.connections import KEPT_IDLE_S, Connections, Server
+from curewatch.daemon.process import Doors
 from curewatch.desk.refresh.refresher import Refresher
 from curewatch.settings import WebSettings
 from curewatch.web.app import make_app
+from curewatch.web.site import Upkeep
 
 log = logging.getLogger(__name__)
 
@@ -26,15 +28,26 @@ STOPS_WITHIN_S = 3
 class PageServer:
     """`start` and `stop` once each."""
 
-    def __init__(self, refresher: Refresher, settings: WebSettings, clock: Clock, logged: Callable[[], object]) -> None:
-        """`logged` is called, from a thread of the server, after somebody has logged something.
+    def __init__(
+        self,
+        refresher: Refresher,
+        settings: WebSettings,
+        clock: Clock,
+        logged: Callable[[], object],
+        *,
+        upkeep: Upkeep | None = None,
+        doors: Doors | None = None,
+    ) -> None:
+        """`logged` is called, from a thread of the server, after somebody has logged something. With `doors` somebody
+        else closes what is listened at.
 
         Raises SettingsError where the page may not be served so: wider than this machine and without a password.
         """
         self._settings, self._ending = settings, threading.Event()
+        self._doors, self._closes = doors or Doors(), doors is None
         connections = Connections(settings)
         config = uvicorn.Config(
-            self._cut_quietly(make_app(refresher, settings, clock, logged=logged, ending=self._ending)),
+            self._cut_quietly(make_app(refresher, settings, clock, logged=logged, ending=self._ending, upkeep=upkeep)),
             log_config=None,
             access_log=False,
             server_header=False,
@@ -55,7 +68,7 @@ class PageServer:
         """Serve; the address to open, or None, said in the log, where the port cannot be had."""
         settings = self._settings
         try:
-            self._socket = _listening(settings.host, settings.port)
+            self._socket = self._doors.at(settings.host, settings.port)
         except OSError as error:
             log.warning(
                 "no page: %s, port %d cannot be had (%s); web.port in the settings names another",
@@ -79,6 +92,8 @@ class PageServer:
                 self._thread.join(1)
         if self._socket is not None:
             self._socket.close()
+        if self._closes:
+            self._doors.close()
 
     def _cut_quietly(self, app: ASGIApp) -> ASGIApp:
         """An answer that is cut at the end is nothing to report with a traceback."""
@@ -91,17 +106,3 @@ class PageServer:
                     raise
 
         return served
-
-
-def _listening(host: str, port: int) -> socket.socket:
-    """A listening socket; OSError where the address cannot be had. Bound here, so that a failure is ours to tell."""
-    family, _, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)[0]
-    made = socket.socket(family, socket.SOCK_STREAM)
-    try:
-        made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        made.bind(address)
-        made.listen(512)
-    except OSError:
-        made.close()
-        raise
-    return made

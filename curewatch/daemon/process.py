@@ -1,4 +1,4 @@
-"""The daemon as a process: its log lines on stderr, and SIGTERM and SIGINT."""
+"""The daemon as a process: its log lines on stderr, SIGTERM and SIGINT, and what it listens at."""
 
 from __future__ import annotations
 
@@ -116,3 +116,36 @@ def _next(heard: socket.socket) -> bytes:
     except TimeoutError:
         log.warning("not finished in %g s: ending at once", ENDS_WITHIN_S)
         os._exit(0)  # as asked; what holds of a second signal holds here
+
+
+class Doors:
+    """Listening sockets, which outlive a run: who asks while the next is being built waits, and is not refused."""
+
+    def __init__(self) -> None:
+        self._open: dict[tuple[str, int], socket.socket] = {}
+
+    def at(self, host: str, port: int) -> socket.socket:
+        """Listening there, and nowhere else any more; one's own to close. OSError where the address cannot be had."""
+        for other in self._open.keys() - {(host, port)}:
+            self._open.pop(other).close()
+        if (host, port) not in self._open:
+            self._open[host, port] = _listening(host, port)
+        return self._open[host, port].dup()
+
+    def close(self) -> None:
+        while self._open:
+            self._open.popitem()[1].close()
+
+
+def _listening(host: str, port: int) -> socket.socket:
+    """A listening socket; OSError where the address cannot be had. Bound here, so that a failure is ours to tell."""
+    family, _, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)[0]
+    made = socket.socket(family, socket.SOCK_STREAM)
+    try:
+        made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        made.bind(address)
+        made.listen(512)
+    except OSError:
+        made.close()
+        raise
+    return made

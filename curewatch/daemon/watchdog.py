@@ -41,6 +41,9 @@ class Systemd:
         """A line for `systemctl status`."""
         self._send(f"STATUS={_line(status)}")
 
+    def reloading(self, monotonic: float) -> None:
+        self._send(f"RELOADING=1\nMONOTONIC_USEC={round(monotonic * 1e6)}\nSTATUS=taking up what was set")
+
     def stopping(self) -> None:
         self._send("STOPPING=1\nSTATUS=ending")
 
@@ -101,6 +104,7 @@ class Watchdog:
         self._proved_at: float | None = None
         self._said: tuple[str, ...] = ()
         self._status = WATCHING
+        self._reloads = False
 
     @property
     def asked_for(self) -> bool:
@@ -145,7 +149,13 @@ class Watchdog:
             self._heartbeat.beat()
         return True
 
+    def reloading(self) -> None:
+        """What comes next is no end: everything is built anew in this process."""
+        self._systemd.reloading(self._clock.monotonic())
+        self._reloads = True
+
     def stop(self, within_s: float) -> None:
-        self._systemd.stopping()
+        if not self._reloads:
+            self._systemd.stopping()
         if self._heartbeat is not None:
             self._heartbeat.stop(within_s)

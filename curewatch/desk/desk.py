@@ -74,6 +74,15 @@ def fact_count(tx: Transaction) -> int:
     return int(tx.get_meta(FACTS_REVISION) or 0) - int(tx.get_meta(READINGS_REVISION) or 0)
 
 
+DEMO = "demo"
+"""The store's mark that all of it is invented, to be looked at."""
+
+
+def is_demo(store: Store) -> bool:
+    with store.read() as tx:
+        return tx.get_meta(DEMO) is not None
+
+
 READINGS_UNDONE = "readings_taken_back"
 """The store's mark that readings were taken back."""
 

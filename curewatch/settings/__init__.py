@@ -10,7 +10,7 @@ from curewatch.settings.channels import (
     WebhookSettings,
 )
 from curewatch.settings.errors import SettingsError
-from curewatch.settings.loading import config_path, load_settings, store_location
+from curewatch.settings.loading import config_path, load_settings, store_location, usual_config
 from curewatch.settings.materials import MaterialSettings, load_materials
 from curewatch.settings.page import WebSettings
 from curewatch.settings.sensors import Accuracy, BrokerSettings, SensorSettings, TypedSettings
@@ -51,4 +51,5 @@ __all__ = [
     "load_materials",
     "load_settings",
     "store_location",
+    "usual_config",
 ]

@@ -93,10 +93,15 @@ def config_path(option: str | None, environ: Mapping[str, str]) -> Path | None:
         if not path.is_file():
             raise SettingsError([f"{name}: got {given!r}, expected the path of a settings file that exists"])
         return path
+    usual = usual_config()
+    return usual if usual.is_file() else None
+
+
+def usual_config() -> Path:
+    """The user's own settings file, there or not."""
     from platformdirs import user_config_path
 
-    usual = user_config_path("curewatch", appauthor=False) / "curewatch.toml"
-    return usual if usual.is_file() else None
+    return user_config_path("curewatch", appauthor=False) / "curewatch.toml"
 
 
 def store_location(option: str | None, environ: Mapping[str, str]) -> str:

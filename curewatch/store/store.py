@@ -15,7 +15,15 @@ from sqlalchemy import URL, Engine
 from sqlalchemy.exc import DBAPIError
 
 from curewatch.store.disk.backup import Backup, back_up, backups_of, prune, refuse_what_was_lost, was_ours, what_helps
-from curewatch.store.disk.faults import damage, disk_trouble, is_damage, is_read_only, make_folder, make_private
+from curewatch.store.disk.faults import (
+    damage,
+    disk_trouble,
+    is_damage,
+    is_read_only,
+    make_folder,
+    make_private,
+    put_aside_before,
+)
 from curewatch.store.disk.lock import hold_file_lock, hold_session_lock, is_held
 from curewatch.store.disk.photos import PhotoFolder
 from curewatch.store.engine import (
@@ -74,6 +82,14 @@ class Store:
                 raise _why_not(place, backups, error) from error
             raise
         return cls(engine, place, backups)
+
+    @staticmethod
+    def is_begun(location: str | Path, backups: Path | None = None) -> bool:
+        """Whether there is a store, or was one that is gone; of a database elsewhere it is taken to be so."""
+        place = parse_location(location)
+        return (
+            not isinstance(place, Path) or place.exists() or was_ours(place, backups) or bool(put_aside_before(place))
+        )
 
     @property
     def location(self) -> str:

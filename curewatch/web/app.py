@@ -30,11 +30,24 @@ from curewatch.web.api import board as api_board
 from curewatch.web.api import mixing, pieces, planning, rooms, transfer
 from curewatch.web.api.answers import BASE
 from curewatch.web.feeds import routes as feeds
-from curewatch.web.pages import alarms, board, handbook, logged, logging_forms, login, photos, piece, plan, record, room
+from curewatch.web.pages import (
+    alarms,
+    board,
+    handbook,
+    logged,
+    logging_forms,
+    login,
+    photos,
+    piece,
+    plan,
+    record,
+    room,
+    setup,
+)  # fmt: skip
 from curewatch.web.pages.forms import label_of
 from curewatch.web.problems import key_of, problem
 from curewatch.web.scarce import Busy
-from curewatch.web.site import Site, StalePage, page, site_of
+from curewatch.web.site import Site, StalePage, Upkeep, page, site_of
 
 CLOCK_TITLE = "Clock unconfirmed"
 
@@ -57,7 +70,7 @@ def require_clock(request: Request) -> None:
 
 
 PARTS = (
-    board, alarms, logging_forms, logged, photos, piece, record, room, plan, login, handbook, feeds,
+    board, alarms, logging_forms, logged, photos, piece, record, room, plan, login, setup, handbook, feeds,
     api_board, api_alarms, planning, mixing, pieces, rooms, transfer,
 )  # fmt: skip
 """Everything that answers; the first that knows a path takes it."""
@@ -79,6 +92,7 @@ def make_app(
     *,
     logged: Callable[[], object] = lambda: None,
     ending: threading.Event | None = None,
+    upkeep: Upkeep | None = None,
 ) -> ASGIApp:
     """The page over one studio. `logged` is called after somebody has logged something; open streams end with `ending`.
 
@@ -94,6 +108,7 @@ def make_app(
         password_check=PasswordCheck(password, clock) if password.is_set else None,
         logged=logged,
         ending=ending or threading.Event(),
+        upkeep=upkeep,
     )
     app = FastAPI(
         title="curewatch", openapi_url=None, docs_url=None, redoc_url=None, dependencies=[Depends(require_clock)]
@@ -105,7 +120,8 @@ def make_app(
     described = cache(lambda: api_board.describe(app))
     app.add_api_route(f"{BASE}/openapi.json", lambda: described(), include_in_schema=False)
     _explain(app)
-    return Guard(app, settings, site.sessions, site.tokens, password, clock)
+    leaving = None if upkeep is None else upkeep.leaving
+    return Guard(app, settings, site.sessions, site.tokens, password, clock, leaving)
 
 
 def _static(name: str) -> Response:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from functools import cache
 from importlib.resources import files
+from pathlib import Path
 from typing import Annotated, Any, TypeVar
 from urllib.parse import quote
 
@@ -102,6 +103,22 @@ PATIENCE_S = 2.0
 
 
 @dataclass(frozen=True)
+class Upkeep:
+    """What setting up needs of the process that serves the page."""
+
+    config: Path
+    """The settings file, there or not."""
+    own: str
+    """The place of one's own store."""
+    is_demo: bool
+    """Whether all that is shown is invented."""
+    leaving: threading.Event
+    """Set once that is under way: what is asked then is for the next run to answer."""
+    again: Callable[[], object]
+    """Has everything built anew of settings and store as they are then, a moment after the answer."""
+
+
+@dataclass(frozen=True)
 class Site:
     """One served studio."""
 
@@ -116,6 +133,8 @@ class Site:
     """Called after somebody has logged something: the daemon looks again."""
     ending: threading.Event
     """Set when the server is about to end: what goes on for ever ends itself."""
+    upkeep: Upkeep | None = None
+    """None where the page is served by itself: nothing can be set up then."""
     boards: BoardCache = field(init=False)
     refreshes: RefreshQueue = field(init=False)
     curves: Kept[DryingCurve | None] = field(init=False)
@@ -231,6 +250,7 @@ def page(request: Request, name: str, now: datetime, status: int = 200, **values
         "words": site.words(now),
         "now": now,
         "visitor": visitor,
+        "demo": site.upkeep is not None and site.upkeep.is_demo,
         "token": visitor.form_token,
         "path": request.scope["path"],
         "version": _version(),

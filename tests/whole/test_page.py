@@ -47,7 +47,7 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     port = free_port()
     (folder / "curewatch.toml").write_text(f'zone = "Europe/Lisbon"\n[forecast]\nmembers = 16\n[web]\nport = {port}\n')
     argv = [sys.executable, "-m", "curewatch", "--store", str(folder / "studio.sqlite"), "--config",
-            str(folder / "curewatch.toml"), "run", "--demo-if-empty"]  # fmt: skip
+            str(folder / "curewatch.toml"), "run", "--or-demo"]  # fmt: skip
     with (folder / "log").open("wb") as log:
         daemon = subprocess.Popen(argv, stdout=log, stderr=log)
     try:

@@ -10,7 +10,7 @@ import typer
 
 from curewatch.cli import options
 from curewatch.cli.output import say, say_json
-from curewatch.cli.session import iso, location_of, new_path, settings_of
+from curewatch.cli.session import iso, new_path, premises_of, settings_of
 from curewatch.clock import SystemClock
 from curewatch.records.errors import Field, InputError
 from curewatch.settings import Settings
@@ -91,8 +91,8 @@ def _shown(at: datetime, settings: Settings) -> str:
 
 
 def _store_of(ctx: typer.Context) -> Path:
-
-    file = file_at(location_of(ctx))
+    """One's own: nothing of a demo is worth keeping."""
+    file = file_at(premises_of(ctx).own)
     if file is None:
         raise InputError(Field.STORE, "a database's address", "a file: databases come with tools of their own for this")
     return file

@@ -5,20 +5,23 @@ from __future__ import annotations
 import os
 import socket
 import sys
+from contextlib import closing
 from pathlib import Path
 from typing import Annotated
+from zoneinfo import ZoneInfo
 
 import typer
 
 from curewatch.cli import options
 from curewatch.cli.exits import Exit
 from curewatch.cli.output import Page, say, say_json
-from curewatch.cli.session import desk_of, location_of, settings_of
+from curewatch.cli.session import desk_of, premises_of, settings_of
 from curewatch.cli.texts import board_text
 from curewatch.clock import SystemClock
-from curewatch.daemon import Daemon, Finding, Level, Verdict, look, send_test
+from curewatch.daemon import AGAIN, Daemon, Doors, Finding, Level, Surroundings, Verdict, look, send_test
+from curewatch.premises import Changes, Premises, run_after_run
 from curewatch.records.errors import Field, InputError
-from curewatch.settings import config_path
+from curewatch.store import Store
 from curewatch.studio.board import Board
 from curewatch.views.board import BoardOut
 from curewatch.web.access.certificates import DAYS_MOST, as_code, make_pair
@@ -30,21 +33,42 @@ TEST_WITHIN_S = 20.0
 
 def run(
     ctx: typer.Context,
-    demo_if_empty: Annotated[
-        bool, typer.Option("--demo-if-empty", help="Put an invented demo studio into a store that is empty.")
+    or_demo: Annotated[
+        bool, typer.Option("--or-demo", help="Until your own studio is begun, an invented one in a store of its own.")
     ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Log only what is wrong.")] = False,
     verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log every look at the studio.")] = False,
 ) -> None:
     """Watch the studio until Ctrl-C: take readings, forecast, raise alarms, send notices."""
-    settings = settings_of(ctx, tell=False)
     level = Level.QUIET if quiet else Level.VERBOSE if verbose else Level.NORMAL
 
-    def show(board: Board) -> None:
-        say(board_text.text(BoardOut.of(board, settings.tz), Page.of(sys.stdout)))
+    def built() -> Premises:
+        return premises_of(ctx, or_demo=or_demo, tell=False)
 
-    daemon = Daemon(settings, location_of(ctx), SystemClock(), level=level)
-    raise typer.Exit(daemon.run(demo_if_empty=demo_if_empty, show=show))
+    with closing(Doors()) as doors:
+
+        def one_run(on: Premises) -> int:
+            around = Surroundings(on.config_to_be, on.own, Changes(on, built), doors)
+            daemon = Daemon(on.in_use, on.location, SystemClock(), level=level, surroundings=around)
+            return daemon.run(demo=on.is_demo, show=lambda board: _show(board, on.in_use.tz))
+
+        raise typer.Exit(run_after_run(built, one_run, again=AGAIN))
+
+
+def _show(board: Board, tz: ZoneInfo) -> None:
+    say(board_text.text(BoardOut.of(board, tz), Page.of(sys.stdout)))
+
+
+def setup(ctx: typer.Context, as_json: options.AsJson = False) -> None:
+    """Begin your own studio, with a store of its own beside the demo's. From then on it is the one that is watched."""
+    on = premises_of(ctx)
+    begun = Store.is_begun(on.own, on.settings.backup.folder)
+    Store.open(on.own, backups=on.settings.backup.folder).close()
+    if as_json:
+        say_json("setup", store=on.own, config=str(on.config_to_be), begun=not begun)
+        return
+    say(f"Your own studio {'is' if begun else 'has now begun:'} {'kept in ' if begun else ''}{on.own}.")
+    say(f"Its settings: {on.config_to_be}{'' if on.config else ', once there are any'}.")
 
 
 def check(
@@ -58,8 +82,8 @@ def check(
 
     Exit code 1 if something fails.
     """
-    settings, clock = settings_of(ctx, tell=False), SystemClock()
-    findings = look(settings, location_of(ctx), clock, config=config_path(ctx.obj.config, os.environ))
+    on = premises_of(ctx, tell=False)
+    findings = look(on.in_use, on.location, SystemClock(), config=on.config)
     if send_test:
         findings = [*findings, _send_test(ctx)]
     failed = any(finding.verdict is Verdict.FAIL for finding in findings)

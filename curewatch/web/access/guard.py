@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import threading
 from dataclasses import dataclass
 from datetime import timedelta
 from http.cookies import CookieError, SimpleCookie
@@ -43,10 +44,12 @@ COOKIE, KNOWN = "curewatch", "curewatch_known"
 """The session, and the mark of a browser that was let in before. Over https both bear `__Host-` before their name, by
 which a browser takes them from this very host and over https only."""
 KNOWN_LASTS = timedelta(days=365)
+ASK_AGAIN_S = 0.3
+"""How long who asks is held while another run takes over [s]; a browser follows twenty such answers."""
 LOCK_IT = "`curewatch password FILE` makes a password, and web.password_file in the settings names it"
 OPEN = ("/static/", "/login", "/class/", "/calendar/")
 """Asks nobody who they are; what lies behind the last two has its own secret in the path."""
-ADMIN_ONLY = ("/ways-in", *LARGE, "/api/v1/export")
+ADMIN_ONLY = ("/ways-in", "/setup", *LARGE, "/api/v1/export")
 HEADERS = {
     "content-security-policy": (
         "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; "
@@ -89,12 +92,21 @@ class Guard:
     """Around the application."""
 
     def __init__(
-        self, app: ASGIApp, settings: WebSettings, sessions: Sessions, tokens: Tokens, password: Password, clock: Clock
+        self,
+        app: ASGIApp,
+        settings: WebSettings,
+        sessions: Sessions,
+        tokens: Tokens,
+        password: Password,
+        clock: Clock,
+        leaving: threading.Event | None = None,
     ) -> None:
+        """Once `leaving` is set everybody is sent to ask again, by when somebody else answers at this address."""
         self._app, self._settings, self._sessions, self._tokens = app, settings, sessions, tokens
         self._clock, self._password, self._proxies = clock, password, settings.proxies
         self._large = asyncio.Semaphore(1)
         self._told_of_proxy = False
+        self._leaving = leaving or threading.Event()
 
     async def __call__(self, scope: Request, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -104,7 +116,11 @@ class Guard:
         scope = self._as_asked(scope, headers)
         path, visitor = scope["path"], None
         refusal = self._refusal_by_origin(scope, headers)
-        if refusal is None:
+        if refusal is None and self._leaving.is_set():
+            await asyncio.sleep(ASK_AGAIN_S)
+            query = f"?{scope['query_string'].decode('latin-1')}" if scope["query_string"] else ""
+            refusal = RedirectResponse(f"{quote(path)}{query}", 307, {"connection": "close"})
+        elif refusal is None:
             try:
                 visitor = await asyncio.to_thread(self._visitor, scope, headers)
                 refusal = self._refusal_by_scope(scope, visitor)
