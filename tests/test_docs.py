@@ -112,6 +112,11 @@ def test_what_looks_like_html_in_a_topic_stays_text_on_the_page() -> None:
     assert '<pre tabindex="0"' in made, "what is wide can be scrolled by keyboard"
 
 
+def test_what_the_readme_prints_is_what_the_worked_example_does() -> None:
+    (shown,) = re.findall(r"^```\n(\$ curewatch estimate .*?)\n```$", README, re.M | re.S)
+    assert shown in HANDBOOK["example"]
+
+
 def test_the_job_comes_first() -> None:
     title, paragraph = README.split("\n\n")[:2]
     assert title == "# curewatch"

@@ -224,9 +224,9 @@ class Outcome:
         return float(missing.mean() if self.weights is None else self.weights[missing].sum())
 
     def hindrance_of(self, milestone: str) -> str:
-        """What most often keeps the members from a milestone, "" if none is kept."""
+        """What most often keeps the members from a milestone, "" if none is kept; of two alike always the same."""
         found = [h for h in self.hindrance[MILESTONES.index(milestone)] if h]
-        return max(set(found), key=found.count) if found else ""
+        return max(sorted(set(found)), key=found.count, default="")
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import combinations
 from statistics import NormalDist
 
 import numpy as np
@@ -13,6 +14,7 @@ from curewatch.physics.air import AirSeries
 from curewatch.physics.ensemble import (
     SPREADS,
     THICKNESS_SPREAD,
+    Outcome,
     Pouring,
     central_film_temperature,
     design,
@@ -160,6 +162,14 @@ def test_what_keeps_a_film_from_its_milestones(t_c: float, rh: float, days: floa
     np.testing.assert_array_equal(outcome.hindrance == "", np.isfinite(outcome.reached_s))
     for milestone, name in zip(MILESTONES, names, strict=True):
         assert np.isinf(outcome.at(milestone)[1]) == bool(name)
+
+
+@pytest.mark.parametrize("pair", list(combinations(("not_yet", "too_cold", "too_damp"), 2)), ids=" and ".join)
+def test_of_two_hindrances_as_frequent_the_same_is_told_in_every_process(pair: tuple[str, str]) -> None:
+    """By name, and not by the order of a set, which Python draws anew for each process."""
+    hindrance = np.tile(np.array([*pair, *reversed(pair)]), (4, 1))
+    outcome = Outcome(np.full((4, 4), np.inf), hindrance, None)
+    assert {outcome.hindrance_of(one) for one in MILESTONES} == {pair[0]}
 
 
 def test_film_temperature_of_a_fresh_pour() -> None:
