@@ -38,8 +38,9 @@ class House(NamedTuple):
     """Name that several rooms have a module of, to the one concept that it means in each."""
 
 
-FILE, ALONE, ROOMS, FLOORS = (
+FILE, FUNCTION, ALONE, ROOMS, FLOORS = (
     "lines of a file",
+    "lines of a function's body",
     "lines of a file with one importer",
     "rooms of `studio/`",
     "floors of `studio/`",
@@ -81,7 +82,7 @@ def read_house(document: str) -> House:
     limits = {
         what: int(re.sub(r"at (most|least) ", "", number)) for what, number, *_ in rows(document, "what", "limit")
     }
-    for what in (FILE, ALONE, ROOMS, FLOORS):
+    for what in (FILE, FUNCTION, ALONE, ROOMS, FLOORS):
         if what not in limits:
             raise ValueError(f"no limit is given for {what}")
     _, _, long_ones = document.partition(f"### Longer than {limits[FILE]} lines\n")
@@ -181,7 +182,18 @@ def wrong_lines(where: PurePath, source: str, house: House) -> Iterator[tuple[in
     for line, name in imports(tree, tuple(package)):
         if what := verdict(room, name, house):
             yield line, what
+    yield from long_functions(tree, house.limits[FUNCTION] if "migrations" not in inner else sys.maxsize)
     if room.split("/")[0] in PURE_ROOMS:
         for node in ast.walk(tree):
             if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in IMPURE_CALLS:
                 yield node.lineno, f"calls {node.func.id}(), but {room} is pure"
+
+
+def long_functions(tree: ast.AST, most: int) -> Iterator[tuple[int, str]]:
+    """Counted are the lines after the docstring: a command's options stand in its signature."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            first = node.body[1 if ast.get_docstring(node) is not None and len(node.body) > 1 else 0]
+            count = (node.end_lineno or node.lineno) - first.lineno + 1
+            if count > most:
+                yield node.lineno, f"{node.name}() has {count} lines, {most} are allowed"

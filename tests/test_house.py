@@ -120,6 +120,8 @@ BROKEN = [
     ("cli/board.py", "def board():\n    import sqlite3", "for store only"),
     ("attic/ghosts.py", "", "no room of the table"),
     ("desk.py", "\n" * 401, "401 lines, 400 are allowed"),
+    ("desk.py", "def f():\n    if x:\n" + 44 * "        x()\n", "desk.py:1 f() has 45 lines, 44 are allowed"),
+    ("desk.py", "class A:\n    async def f(self):\n" + 45 * "        x()\n", "desk.py:2 f() has 45 lines"),
 ]
 
 
@@ -144,6 +146,16 @@ def test_a_broken_rule_is_found(tmp_path: Path, house: House, name: str, source:
         ("store/tables.py", "import sqlalchemy\nimport sqlite3\nfrom curewatch.records import Room"),
         ("clock.py", "import time"),
         ("desk.py", "\n" * 400),
+        (
+            "cli/run.py",
+            "def f(\n"
+            + "".join(f"    a{k},\n" for k in range(60))
+            + '):\n    """\n'
+            + 60 * "    b\n"
+            + '    """\n'
+            + 44 * "    x()\n",
+        ),
+        ("store/migrations/versions/v0001.py", "def upgrade():\n" + 60 * "    x()\n"),
     ],
 )
 def test_what_is_allowed_passes(tmp_path: Path, house: House, name: str, source: str) -> None:
@@ -161,6 +173,7 @@ OUTSIDE = """
 | what | limit |
 |---|---|
 | lines of a file | at most 400 |
+| lines of a function's body | at most 44 |
 | lines of a file with one importer | at least 0 |
 | rooms of `studio/` | at most 16 |
 | floors of `studio/` | at most 8 |
@@ -335,7 +348,10 @@ def test_a_name_with_two_meanings_is_found(tmp_path: Path, house: House, names: 
     assert all("places is a module in curewatch." in sentence for sentence in sentences)
 
 
-@pytest.mark.parametrize("missing", ["lines of a file with one importer", "rooms of `studio/`", "floors of `studio/`"])
+@pytest.mark.parametrize(
+    "missing",
+    ["lines of a function's body", "lines of a file with one importer", "rooms of `studio/`", "floors of `studio/`"],
+)
 def test_a_document_without_a_limit_is_refused(missing: str) -> None:
     document = f"{TABLE}| 1 | `desk` | x | – |{OUTSIDE}"
     with pytest.raises(ValueError, match="no limit is given for"):

@@ -119,7 +119,8 @@ def make_app(
     app.add_api_route("/static/{name}", _static, include_in_schema=False)
     described = cache(lambda: api_board.describe(app))
     app.add_api_route(f"{BASE}/openapi.json", lambda: described(), include_in_schema=False)
-    _explain(app)
+    for kind, explained in EXPLAINED.items():
+        app.add_exception_handler(kind, explained)
     leaving = None if upkeep is None else upkeep.leaving
     return Guard(app, settings, site.sessions, site.tokens, password, clock, leaving)
 
@@ -138,77 +139,82 @@ def _fault(found: Mapping[str, Any]) -> str:
     return str(found["msg"]) + ("" if found["type"] in WHOLE else f", got {quoted(found['input'])}")
 
 
-def _explain(app: FastAPI) -> None:
+def _said(
+    request: Request,
+    status: int,
+    title: str,
+    text: str,
+    error: InputError | None = None,
+    faults: list[Fault] | None = None,
+) -> Response:
     """Every failure as a page, or as JSON where JSON was asked for."""
+    if request.url.path.startswith("/api/"):
+        return problem(status, text, error, faults)
+    try:
+        return page(request, "trouble.html", site_of(request).clock.now(), status, title=title, text=text)
+    except StoreError:
+        return PlainTextResponse(f"{title}\n{text}\n", status)
 
-    def said(
-        request: Request,
-        status: int,
-        title: str,
-        text: str,
-        error: InputError | None = None,
-        faults: list[Fault] | None = None,
-    ) -> Response:
-        if request.url.path.startswith("/api/"):
-            return problem(status, text, error, faults)
-        try:
-            return page(request, "trouble.html", site_of(request).clock.now(), status, title=title, text=text)
-        except StoreError:
-            return PlainTextResponse(f"{title}\n{text}\n", status)
 
-    def refused(request: Request, error: Exception) -> Response:
-        assert isinstance(error, InputError)
-        text = error.in_words(key_of if request.url.path.startswith("/api/") else label_of)
-        return said(request, 422, "That cannot be", text, error)
+def _refused(request: Request, error: Exception) -> Response:
+    assert isinstance(error, InputError)
+    text = error.in_words(key_of if request.url.path.startswith("/api/") else label_of)
+    return _said(request, 422, "That cannot be", text, error)
 
-    def stale(request: Request, error: Exception) -> Response:
-        return said(
-            request, 403, "This page was open for too long", "Nothing was stored. Go back, reload, and try again."
-        )
 
-    def undated(request: Request, error: Exception) -> Response:
-        return said(request, 503, CLOCK_TITLE, str(error))
+def _stale(request: Request, error: Exception) -> Response:
+    return _said(request, 403, "This page was open for too long", "Nothing was stored. Go back, reload, and try again.")
 
-    def failed(request: Request, error: Exception) -> Response:
-        stored = "" if request.method in SAFE else "Nothing was stored. "  # of a page: what led to it may well be
-        return said(request, 503, "The store did not answer", f"{error}. {stored}Try again in a moment.")
 
-    def unreadable(request: Request, error: Exception) -> Response:
-        return said(request, 503, "The settings cannot be read", f"{error}. Nothing was stored.")
+def _undated(request: Request, error: Exception) -> Response:
+    return _said(request, 503, CLOCK_TITLE, str(error))
 
-    def busy(request: Request, error: Exception) -> Response:
-        assert isinstance(error, Busy)
-        text = f"{str(error)[0].upper()}{str(error)[1:]}. Try again in {error.again_s:.0f} s."
-        answer = said(request, 429 if error.own else 503, "Not just now", text)
-        answer.headers["retry-after"] = f"{error.again_s:.0f}"
-        return answer
 
-    def http(request: Request, error: Exception) -> Response:
-        assert isinstance(error, HTTPException)
-        lost = error.status_code == 404
-        if error.status_code == 400:  # a body that is no JSON, of whatever kind: what all else that is malformed gets
-            return said(request, 422, "That cannot be", f"{str(error.detail)[0].lower()}{str(error.detail)[1:]}")
-        what = "Nothing is here by that name. It may have left the studio." if lost else str(error.detail)
-        answer = said(request, error.status_code, "Not here" if lost else "That did not work", what)
-        answer.headers.update(error.headers or {})
-        return answer
+def _failed(request: Request, error: Exception) -> Response:
+    stored = "" if request.method in SAFE else "Nothing was stored. "  # of a page: what led to it may well be
+    return _said(request, 503, "The store did not answer", f"{error}. {stored}Try again in a moment.")
 
-    def malformed(request: Request, error: Exception) -> Response:
-        assert isinstance(error, RequestValidationError)
-        found = error.errors()[:FAULTS_MOST]
-        kind, *names = found[0]["loc"]
-        where = ".".join(map(str, names[:1] if kind == "query" else names))  # one given more than once has one name
-        faults = [Fault(pointer=pointer_to(*one["loc"]), detail=_fault(one)) for one in found]
-        return said(request, 422, "That cannot be", f"{where and f'{where}: '}{faults[0].detail}", faults=faults)
 
-    for kind, handler in (
-        (InputError, refused),
-        (StalePage, stale),
-        (ClockUnconfirmed, undated),
-        (StoreError, failed),
-        (Busy, busy),
-        (SettingsError, unreadable),
-        (HTTPException, http),
-        (RequestValidationError, malformed),
-    ):
-        app.add_exception_handler(kind, handler)
+def _unreadable(request: Request, error: Exception) -> Response:
+    return _said(request, 503, "The settings cannot be read", f"{error}. Nothing was stored.")
+
+
+def _busy(request: Request, error: Exception) -> Response:
+    assert isinstance(error, Busy)
+    text = f"{str(error)[0].upper()}{str(error)[1:]}. Try again in {error.again_s:.0f} s."
+    answer = _said(request, 429 if error.own else 503, "Not just now", text)
+    answer.headers["retry-after"] = f"{error.again_s:.0f}"
+    return answer
+
+
+def _http(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    lost = error.status_code == 404
+    if error.status_code == 400:  # a body that is no JSON, of whatever kind: what all else that is malformed gets
+        return _said(request, 422, "That cannot be", f"{str(error.detail)[0].lower()}{str(error.detail)[1:]}")
+    what = "Nothing is here by that name. It may have left the studio." if lost else str(error.detail)
+    answer = _said(request, error.status_code, "Not here" if lost else "That did not work", what)
+    answer.headers.update(error.headers or {})
+    return answer
+
+
+def _malformed(request: Request, error: Exception) -> Response:
+    assert isinstance(error, RequestValidationError)
+    found = error.errors()[:FAULTS_MOST]
+    kind, *names = found[0]["loc"]
+    where = ".".join(map(str, names[:1] if kind == "query" else names))  # one given more than once has one name
+    faults = [Fault(pointer=pointer_to(*one["loc"]), detail=_fault(one)) for one in found]
+    return _said(request, 422, "That cannot be", f"{where and f'{where}: '}{faults[0].detail}", faults=faults)
+
+
+EXPLAINED = {
+    InputError: _refused,
+    StalePage: _stale,
+    ClockUnconfirmed: _undated,
+    StoreError: _failed,
+    Busy: _busy,
+    SettingsError: _unreadable,
+    HTTPException: _http,
+    RequestValidationError: _malformed,
+}
+"""What is answered where something failed."""

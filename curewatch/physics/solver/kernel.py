@@ -139,55 +139,34 @@ def integrate(
     return dict(zip(SAMPLED, found, strict=True))
 
 
+_OWNED = (
+    (rosenbrock, "GAMMA SAFETY SHRINK_MOST SHRINK_LEAST SHRINK_AGAIN GROW_MOST"),
+    (air, "R_GAS T_TRIPLE"),
+    (film, "RHO_WATER RHO_GLYCOL RHO_DRY LIMIT_DRY FUSED FUSE_EA T_D EA EG CHI_WATER CHI_GLYCOL"),
+    (film, "NO_MOLES CORNER OPEN_WIDTH"),
+    (kinetics, "OPEN_W OPEN_G GLYCOL_OUT"),
+    (evaporation, "KM_REF KM_EXP PLATE_MOST CLOSE STRIDE"),
+    (supports, "FULL SINK_REACH MW_OVER_R_RHO"),
+    (monitor, "ATTEMPTS PROGRESS PROGRESS_S"),
+)
+"""The constants of each module that the kernel knows by the same names."""
+
+
 def _constants(steps: Mapping[str, float]) -> Constants:
     """Each from the module that owns it."""
+    same = {name.lower(): getattr(owner, name) for owner, names in _OWNED for name in names.split()}
     water, glycol = film.MOLES
     plate = evaporation
     return Constants(
         **steps,
-        gamma=rosenbrock.GAMMA,
-        safety=rosenbrock.SAFETY,
-        shrink_most=rosenbrock.SHRINK_MOST,
-        shrink_least=rosenbrock.SHRINK_LEAST,
-        shrink_again=rosenbrock.SHRINK_AGAIN,
-        grow_most=rosenbrock.GROW_MOST,
-        r_gas=air.R_GAS,
-        t_triple=air.T_TRIPLE,
-        rho_water=film.RHO_WATER,
-        rho_glycol=film.RHO_GLYCOL,
-        rho_dry=film.RHO_DRY,
-        limit_dry=film.LIMIT_DRY,
-        fused=film.FUSED,
-        fuse_ea=film.FUSE_EA,
-        t_d=film.T_D,
-        ea=film.EA,
-        eg=film.EG,
-        chi_water=film.CHI_WATER,
-        chi_glycol=film.CHI_GLYCOL,
+        **same,
         moles_water=water,
         moles_glycol=glycol,
-        no_moles=film.NO_MOLES,
-        corner=film.CORNER,
-        open_w=kinetics.OPEN_W,
-        open_g=kinetics.OPEN_G,
-        open_width=film.OPEN_WIDTH,
-        glycol_out=kinetics.GLYCOL_OUT,
-        km_ref=plate.KM_REF,
-        km_exp=plate.KM_EXP,
         heat_ref=float(air.density(plate.T_REF)) * plate.CP_AIR * plate.LEWIS_REF ** (2 / 3),
         heat_exp=plate.KM_EXP - 1 + plate.LEWIS_EXP * 2 / 3,
         radiated=plate.EMISSIVITY * plate.STEFAN_BOLTZMANN,
         mw_over_r=air.M_WATER / air.R_GAS,
-        plate_most=plate.PLATE_MOST,
         speed_floor=plate.AIR_SPEED_FLOOR,
-        close=plate.CLOSE,
-        stride=plate.STRIDE,
-        full=supports.FULL,
-        sink_reach=supports.SINK_REACH,
-        mw_over_r_rho=supports.MW_OVER_R_RHO,
-        attempts=monitor.ATTEMPTS,
-        progress=monitor.PROGRESS,
-        progress_s=monitor.PROGRESS_S,
         hold_s=(c_double * len(MILESTONES))(*HOLD_S[:, 0]),
     )
 
