@@ -49,7 +49,6 @@ class Field(StrEnum):
     """Of what is new."""
     NEW = "new"
     NUMBER = "number"
-    OBSERVATION = "observation"
     OCCASION = "occasion"
     OTHER = "other"
     PAINT = "paint"
