@@ -2,6 +2,17 @@
 
 from curewatch.daemon.check import Finding, Verdict, look, send_test
 from curewatch.daemon.daemon import AGAIN, Daemon, Surroundings
-from curewatch.daemon.process import Doors, Level
+from curewatch.daemon.process import Doors, Level, signal_handlers
 
-__all__ = ["AGAIN", "Daemon", "Doors", "Finding", "Level", "Surroundings", "Verdict", "look", "send_test"]
+__all__ = [
+    "AGAIN",
+    "Daemon",
+    "Doors",
+    "Finding",
+    "Level",
+    "Surroundings",
+    "Verdict",
+    "look",
+    "send_test",
+    "signal_handlers",
+]

@@ -42,6 +42,8 @@ ACKNOWLEDGED_WITHIN_MS = 60_000
 KEPT_IDLE_S = 5
 TROUBLE_S = 1.0
 """How long nothing is taken where the machine has no room for one connection more [s]."""
+JUST_IN_S = 0.3
+"""So long a connection that has said nothing yet is not cut at the end [s]."""
 
 
 class Connection(H11Protocol):
@@ -170,7 +172,12 @@ class Connections:
             self._taking.append(asyncio.get_running_loop().create_task(self._take(one, make)))
 
     async def close(self) -> None:
-        """Take no more. What is being answered goes on."""
+        """Take no more. Whoever has just come in may ask still, and what is being answered goes on."""
+        for task in self._taking:
+            task.cancel()
+        loop = asyncio.get_running_loop()
+        while any(loop.time() - one.since < JUST_IN_S and (one.may_go or (0,))[0] == 1 for one in self._guests):
+            await asyncio.sleep(JUST_IN_S / 20)
         ending = [*self._taking, *(guest.shaking_hands for guest in self._guests if guest.shaking_hands)]
         for task in ending:
             task.cancel()

@@ -81,6 +81,9 @@ class Surroundings:
     changed: Callable[[], bool]
     """Whether settings or store are others than this run was built of."""
     doors: Doors
+    ending: threading.Event
+    """Asked to end. Whoever builds run after run heeds the signals: one that comes between two must not be lost."""
+    wake: threading.Event
 
 
 class Daemon:
@@ -98,7 +101,9 @@ class Daemon:
     ) -> None:
         self._settings, self._location, self._clock = settings, store_location, clock
         self._level, self._environ, self._surroundings = level, environ, surroundings
-        self._wake, self._stopping, self._again = threading.Event(), threading.Event(), threading.Event()
+        self._again = threading.Event()
+        self._wake = surroundings.wake if surroundings else threading.Event()
+        self._stopping = surroundings.ending if surroundings else threading.Event()
         self._fresh = threading.Event()  # readings were stored since the last look began
         self._timing = RefreshTiming()
         self._seen = sample(clock)
@@ -120,7 +125,7 @@ class Daemon:
         self._demo, self._show = demo, show
         with ExitStack() as resources:
             resources.enter_context(to_stderr(self._level))
-            if threading.current_thread() is threading.main_thread():
+            if self._surroundings is None and threading.current_thread() is threading.main_thread():
                 resources.enter_context(signal_handlers(self.stop))
             self._build(resources)
             code = self._watch()
@@ -194,6 +199,7 @@ class Daemon:
         while not self._stopping.is_set():
             if self._again.is_set() or (self._surroundings is not None and self._surroundings.changed()):
                 log.info("what is set is another now: taking it up")
+                self._again.set()  # for whoever asks the page meanwhile
                 self._watchdog.reloading()
                 return AGAIN
             try:

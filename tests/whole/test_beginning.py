@@ -75,7 +75,9 @@ class Machine:
 @pytest.fixture
 def machine(tmp_path: Path) -> Machine:
     made = Machine(tmp_path, free_port())
-    made.set(f'# the page\n[web]\nport = {made.port}\n\n[webhook]\nurl = "http://127.0.0.1:9/"\n')
+    made.set(
+        f'# the page\n[web]\nport = {made.port}\n\n[forecast]\nmembers = 8\n\n[webhook]\nurl = "http://127.0.0.1:9/"\n'
+    )
     return made
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import socket
 import sys
+import threading
 from contextlib import closing
 from pathlib import Path
 from typing import Annotated
@@ -18,7 +19,18 @@ from curewatch.cli.output import Page, say, say_json
 from curewatch.cli.session import desk_of, premises_of, settings_of
 from curewatch.cli.texts import board_text
 from curewatch.clock import SystemClock
-from curewatch.daemon import AGAIN, Daemon, Doors, Finding, Level, Surroundings, Verdict, look, send_test
+from curewatch.daemon import (
+    AGAIN,
+    Daemon,
+    Doors,
+    Finding,
+    Level,
+    Surroundings,
+    Verdict,
+    look,
+    send_test,
+    signal_handlers,
+)
 from curewatch.premises import Changes, Premises, run_after_run
 from curewatch.records.errors import Field, InputError
 from curewatch.store import Store
@@ -45,10 +57,16 @@ def run(
     def built() -> Premises:
         return premises_of(ctx, or_demo=or_demo, tell=False)
 
-    with closing(Doors()) as doors:
+    ending, wake = threading.Event(), threading.Event()
+
+    def stop() -> None:
+        ending.set()
+        wake.set()
+
+    with closing(Doors()) as doors, signal_handlers(stop):
 
         def one_run(on: Premises) -> int:
-            around = Surroundings(on.config_to_be, on.own, Changes(on, built), doors)
+            around = Surroundings(on.config_to_be, on.own, Changes(on, built), doors, ending, wake)
             daemon = Daemon(on.in_use, on.location, SystemClock(), level=level, surroundings=around)
             return daemon.run(demo=on.is_demo, show=lambda board: _show(board, on.in_use.tz))
 
