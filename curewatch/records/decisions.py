@@ -4,6 +4,7 @@ decisions, each committed together with the notice it causes.
 
 from __future__ import annotations
 
+from datetime import datetime
 from enum import StrEnum
 from typing import Annotated, Any
 
@@ -134,6 +135,15 @@ class Alarm(Record):
     """How much harm it had done then, of all pieces in the room [h]."""
     text: str = ""
     """Cause, consequence, what to do and by when, as of `raised_at`."""
+
+    @property
+    def is_active(self) -> bool:
+        """Raised and not yet over (its off-delay included)."""
+        return self.state in (AlarmState.ACTIVE, AlarmState.CLEARING)
+
+    def is_muted(self, now: datetime) -> bool:
+        """Whether nothing is told of it at `now`."""
+        return self.muted_until is not None and now < self.muted_until
 
     @field_validator("at_stake", mode="before")
     @classmethod

@@ -11,7 +11,6 @@ from curewatch.records import Alarm, Forecast, Milestone, MilestoneKind, Reading
 from curewatch.records.facts import Finger
 from curewatch.studio import wording
 from curewatch.studio.air.flaws import Finding
-from curewatch.studio.alarms.lifecycle import is_active
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.planning.promises import Promised, promised
 from curewatch.studio.standing import NAMES
@@ -137,7 +136,7 @@ def board(
         at=now,
         pieces=tuple(sorted(lines, key=lambda line: (next_date(line, now) or _FAR, line.name))),
         rooms=tuple(rooms),
-        alarms=tuple(sorted((a for a in alarms if is_active(a)), key=lambda a: a.raised_at or a.since, reverse=True)),
+        alarms=tuple(sorted((a for a in alarms if a.is_active), key=lambda a: a.raised_at or a.since, reverse=True)),
     )
 
 

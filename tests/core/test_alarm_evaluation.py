@@ -13,7 +13,6 @@ from curewatch.records import Alarm, AlarmKind, AlarmState, Notice
 from curewatch.studio.air.climate import climate_of
 from curewatch.studio.alarms.conditions import OccupiedRoom
 from curewatch.studio.alarms.evaluation import evaluate_room
-from curewatch.studio.alarms.lifecycle import is_active
 from tests.studio_scene import LIMITS, SHED, air, at, dates, drying, every, local, room
 
 MINUTE = 1 / 60
@@ -209,7 +208,7 @@ def test_what_was_typed_holds_until_the_next_is_typed() -> None:
 def test_no_data_never_clears_an_alarm_and_is_one_itself() -> None:
     studio = Studio()
     live(studio, every(5, 2, 1, 55), 50, minutes=10)
-    assert is_active(studio.alarms[FROST])
+    assert studio.alarms[FROST].is_active
     assert summary(studio.told, FROST) == ["alarm frost"], "nor does it remind of what is not known any more"
     assert summary(studio.told, SILENT) == ["alarm no_fresh_data", "reminder no_fresh_data"]
 
@@ -217,7 +216,7 @@ def test_no_data_never_clears_an_alarm_and_is_one_itself() -> None:
 def test_one_good_reading_before_the_silence_does_not_clear_either() -> None:
     studio = Studio()
     live(studio, [*every(5, 2, 1, 55), (2.1, 18.0, 55.0)], 20, minutes=5)
-    assert is_active(studio.alarms[FROST])
+    assert studio.alarms[FROST].is_active
 
 
 def test_a_last_reading_beyond_the_limit_is_believed_once_the_next_is_overdue() -> None:
@@ -263,8 +262,8 @@ def test_a_room_that_was_never_read_says_what_it_needs() -> None:
 def test_when_the_last_piece_is_dry_its_alarms_go_to_sleep_even_without_data() -> None:
     studio = Studio()
     live(studio, every(5, 2, 1, 55), 6, minutes=5)
-    assert is_active(studio.alarms[FROST])
-    assert is_active(studio.alarms[SILENT])
+    assert studio.alarms[FROST].is_active
+    assert studio.alarms[SILENT].is_active
     studio.forecasts = [dates(safe={"handle": 6})]
     assert studio.look(6, every(5, 2, 1, 55)) == []
     assert {alarm.state for alarm in studio.alarms.values()} == {AlarmState.NORMAL}
@@ -273,7 +272,7 @@ def test_when_the_last_piece_is_dry_its_alarms_go_to_sleep_even_without_data() -
 def test_when_the_last_piece_has_left_its_room_its_alarms_go_to_sleep() -> None:
     studio = Studio()
     live(studio, every(5, 2, 1, 55), 1, minutes=5)
-    assert is_active(studio.alarms[FROST])
+    assert studio.alarms[FROST].is_active
     assert studio.watch(OccupiedRoom(SHED, (), {}, None, True), 1.5) == []
     assert {alarm.state for alarm in studio.alarms.values()} == {AlarmState.NORMAL}
 

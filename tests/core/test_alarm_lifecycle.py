@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from curewatch.records import Alarm, AlarmKind, AlarmState
 from curewatch.studio.alarms import lifecycle
 from curewatch.studio.alarms.conditions import ASLEEP, BETWEEN, OFF, ON, Limits
-from curewatch.studio.alarms.lifecycle import Effect, Event, follow, fresh, is_active, step
+from curewatch.studio.alarms.lifecycle import Effect, Event, follow, fresh, step
 from tests.studio_scene import LIMITS, NOON, SHED, at
 
 MINUTE = timedelta(minutes=1)
@@ -98,7 +98,7 @@ def test_it_is_over_once_all_has_been_well_long_enough(judged: list, limits: Lim
         alarm, _ = step(alarm, code, time, limits)
         since = (since or time) if code == OFF else None
         if since is not None and time - since >= limits.off_delay:
-            assert not is_active(alarm)
+            assert not alarm.is_active
 
 
 @given(judgements(), st.integers(0, 60))
@@ -126,7 +126,7 @@ def test_no_data_changes_nothing(judged: list) -> None:
 def test_inside_the_deadband_nothing_is_raised_and_nothing_ends(judged: list) -> None:
     alarm, _ = follow(normal(), judged, LIMITS)
     after, events = follow(alarm, [(alarm.evaluated_at + i * 10 * MINUTE, BETWEEN) for i in range(1, 20)], LIMITS)
-    assert is_active(after) == is_active(alarm)
+    assert after.is_active == alarm.is_active
     assert set(effects(events)) <= {Effect.REMINDED}
 
 
@@ -195,7 +195,7 @@ def test_raised_again_it_is_acknowledged_and_reminded_anew() -> None:
 def test_an_alarm_judged_while_the_clock_ran_ahead_is_judged_again_from_now_on() -> None:
     """Else it would be deaf until the clock has caught up: for years, after a start in 2040."""
     ahead, _ = follow(normal(), [(at(24 * 5000), ON), (at(24 * 5000 + 1), ON)], LIMITS)
-    assert is_active(ahead)
+    assert ahead.is_active
     back = lifecycle.capped_at(ahead, at(1))
     assert (back.evaluated_at, back.since, back.raised_at, back.state) == (at(1), at(1), at(1), AlarmState.ACTIVE)
     assert effects(follow(back, [(at(2), OFF), (at(3), OFF)], LIMITS)[1]) == [Effect.OVER]

@@ -44,7 +44,7 @@ class AlarmLife(RuleBasedStateMachine):
     def _happened(self, before: Alarm, effect: Effect) -> None:
         muted = before.muted_until is not None and self.now < before.muted_until
         if effect is Effect.RAISED:
-            assert not lifecycle.is_active(before)
+            assert not before.is_active
             assert self.since_on >= 1
             assert before.state is AlarmState.PENDING
             assert self.now - before.since >= LIMITS.on_delay
@@ -63,7 +63,7 @@ class AlarmLife(RuleBasedStateMachine):
         if not muted:
             self.told.append(Event(effect, self.now))
 
-    @precondition(lambda self: lifecycle.is_active(self.alarm))
+    @precondition(lambda self: self.alarm.is_active)
     @rule()
     def somebody_acknowledges(self) -> None:
         self.alarm = lifecycle.acknowledged(self.alarm, self.now)
@@ -87,7 +87,7 @@ class AlarmLife(RuleBasedStateMachine):
 
     @invariant()
     def an_active_alarm_says_since_when(self) -> None:
-        assert not lifecycle.is_active(self.alarm) or self.alarm.raised_at is not None
+        assert not self.alarm.is_active or self.alarm.raised_at is not None
 
     @invariant()
     def nobody_is_left_untold(self) -> None:

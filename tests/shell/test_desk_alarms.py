@@ -11,7 +11,6 @@ from curewatch.desk.reports.board import board_of
 from curewatch.desk.reports.piece import piece_report
 from curewatch.records import AlarmKind, AlarmState
 from curewatch.store import Store
-from curewatch.studio.alarms.lifecycle import is_active
 from tests.new_store import NOON
 from tests.refreshing import refresh
 from tests.shell.test_desk import (
@@ -134,7 +133,7 @@ def test_every_room_silent_or_not_is_told_apart_by_its_sensor(store: Store) -> N
     look_every(desk, 10 * MINUTE, NOON, NOON + 3 * HOUR)
     silent = {room: alarm(store, AlarmKind.NO_FRESH_DATA, room) for room in (SHED, LOFT)}
     assert silent[SHED] is not None
-    assert is_active(silent[SHED])
+    assert silent[SHED].is_active
     assert silent[LOFT] is None or silent[LOFT].state is AlarmState.NORMAL
 
 

@@ -20,7 +20,6 @@ from curewatch.desk.desk import facts_revision
 from curewatch.desk.mixing import put_recipe
 from curewatch.records import AlarmKind, Recipe
 from curewatch.store import Store, Transaction
-from curewatch.studio.alarms.lifecycle import is_active
 from tests.new_store import NOON
 from tests.refreshing import refresh
 from tests.shell.test_desk import HOUR, MINUTE, SHED, alarm, keys, notices, order, reading, sensed, settings_of
@@ -102,7 +101,7 @@ def test_a_crash_between_a_decision_and_its_notice_leaves_neither_and_the_next_l
     assert found.notices == len(keys(store)) >= 4
     active = alarm(store, AlarmKind.FROST)
     assert active is not None
-    assert is_active(active)
+    assert active.is_active
     assert sum(key.startswith("alarm/frost/") for key in keys(store)) == 1
     assert decided(store)["deliveries"] == found.notices
 

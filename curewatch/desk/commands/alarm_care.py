@@ -45,8 +45,8 @@ def alarms_now(desk: Desk, now: datetime, *, history: int = 0, room: str | None 
         known = [alarm for alarm in tx.alarms() if room in (None, alarm.room)]
         events = tx.alarm_events(room=room, limit=history) if history else []
         harmed = _harmed(tx, room)
-    active = [alarm for alarm in known if life.is_active(alarm)]
-    quiet = [alarm for alarm in known if life.is_muted(alarm, now) and not life.is_active(alarm)]
+    active = [alarm for alarm in known if alarm.is_active]
+    quiet = [alarm for alarm in known if alarm.is_muted(now) and not alarm.is_active]
     active.sort(key=lambda alarm: alarm.raised_at or alarm.since, reverse=True)
     return AlarmsNow(tuple(active), tuple(quiet), tuple(harmed), tuple(events))
 
@@ -56,8 +56,8 @@ def acknowledge(desk: Desk, room: str, kind: AlarmKind, now: datetime) -> Alarm:
     with desk.store.write() as tx:
         room = room_known(tx, room)
         alarm = _known(tx, room, kind)
-        if alarm is None or not life.is_active(alarm):
-            on = [str(one.kind) for one in tx.alarms() if one.room == room and life.is_active(one)]
+        if alarm is None or not alarm.is_active:
+            on = [str(one.kind) for one in tx.alarms() if one.room == room and one.is_active]
             raise InputError(Field.KIND, kind.value, f"an alarm that is on in {room!r}: {_listed(on)}")
         return _store(tx, life.acknowledged(alarm, now), AlarmHappening.ACKNOWLEDGED, now)
 
@@ -80,8 +80,8 @@ def unmute(desk: Desk, room: str, kind: AlarmKind, now: datetime) -> Alarm:
     with desk.store.write() as tx:
         room = room_known(tx, room)
         alarm = _known(tx, room, kind)
-        if alarm is None or not life.is_muted(alarm, now):
-            muted = [str(one.kind) for one in tx.alarms() if one.room == room and life.is_muted(one, now)]
+        if alarm is None or not alarm.is_muted(now):
+            muted = [str(one.kind) for one in tx.alarms() if one.room == room and one.is_muted(now)]
             raise InputError(Field.KIND, kind.value, f"an alarm that is muted in {room!r}: {_listed(muted)}")
         return _store(tx, life.unmuted(alarm), AlarmHappening.UNMUTED, now)
 

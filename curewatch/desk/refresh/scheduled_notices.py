@@ -20,7 +20,6 @@ from curewatch.studio.air.flaws import Flaw
 from curewatch.studio.alarms import forewarning
 from curewatch.studio.alarms.conditions import OccupiedRoom, is_fresh
 from curewatch.studio.alarms.forewarning import Foreseen
-from curewatch.studio.alarms.lifecycle import is_active, is_muted
 from curewatch.studio.board import RoomLine
 from curewatch.studio.care.aftercare import CareStep, Odds, OpenStep, milestone, open_line, plan
 from curewatch.studio.care.varnish_air import next_window
@@ -89,7 +88,7 @@ class EveningWarnings:
 def _is_on(snapshot: Snapshot, room: str, kind: AlarmKind, now: datetime) -> bool:
     """Whether people have been told already that it is so now, or want to hear nothing of it."""
     return any(
-        alarm.room == room and alarm.kind is kind and (is_active(alarm) or is_muted(alarm, now))
+        alarm.room == room and alarm.kind is kind and (alarm.is_active or alarm.is_muted(now))
         for alarm in snapshot.alarms
     )
 

@@ -19,7 +19,6 @@ from curewatch.store import Transaction
 from curewatch.studio import board as boards
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.alarms import damage
-from curewatch.studio.alarms.lifecycle import is_active
 from curewatch.studio.board import PieceLine, RoomLine
 from curewatch.studio.care.varnish_air import DewMargin, dew_margin
 from curewatch.studio.forecasting.drying import Drying
@@ -94,7 +93,7 @@ def report_of(tx: Transaction, name: str, now: datetime) -> PieceReport:
         line=boards.piece_line(drying, history.forecast, now),
         history=history,
         drying=drying,
-        alarms=tuple(a for a in tx.alarms() if a.room == drying.room and is_active(a)),
+        alarms=tuple(a for a in tx.alarms() if a.room == drying.room and a.is_active),
         room=line_of_room(
             drying.room,
             _lying_in(tx, drying.room, pieces.values()),

@@ -109,7 +109,7 @@ class _Look:
 
     @cached_property
     def _words(self) -> Mapping[AlarmKind, AlarmText]:
-        heard = [turn.kind for turn in self._standing if not lifecycle.is_muted(turn.after, self.now)]
+        heard = [turn.kind for turn in self._standing if not turn.after.is_muted(self.now)]
         return {
             turn.kind: AlarmText(
                 self.room,
@@ -197,7 +197,7 @@ class _Look:
 
     def _left(self) -> list[str]:
         """What is still open there: no all-clear before everything is clear."""
-        still = [TITLES[turn.kind] for turn in self.turns if lifecycle.is_active(turn.after)]
+        still = [TITLES[turn.kind] for turn in self.turns if turn.after.is_active]
         harmed = [
             drying.piece.name
             for drying in self.room.dryings

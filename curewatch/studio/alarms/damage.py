@@ -148,7 +148,7 @@ def with_stakes(
     room: OccupiedRoom, after: Alarm, events: list[Event], harm_h: float, now: datetime, limits: Limits
 ) -> tuple[Alarm, list[Event]]:
     """The alarm and what happened to it, with what is at stake in it at `now`. `harm_h`: what it has done so far."""
-    if after.state is not AlarmState.ACTIVE or lifecycle.is_muted(after, now):
+    if after.state is not AlarmState.ACTIVE or after.is_muted(now):
         return after, events
     told = after.model_copy(update={"told_at": now, "told_harm_h": harm_h})
     if after.at_stake is None or any(event.effect in _TOLD for event in events):
@@ -176,7 +176,7 @@ def reminded_together(judged: Judged, harm_h: Mapping[AlarmKind, float], now: da
     for kind in OF_THE_AIR:
         alarm, events = judged[kind]
         stands = alarm.state is AlarmState.ACTIVE and alarm.acknowledged_at is None
-        if stands and not events and not lifecycle.is_muted(alarm, now):
+        if stands and not events and not alarm.is_muted(now):
             told = {"told_at": now, "reminded_at": now, "told_harm_h": harm_h[kind]}
             again = alarm.model_copy(update=told)
             found[kind] = (again, [Event(Effect.REMINDED, now)])

@@ -95,7 +95,7 @@ def _worth_storing(grown: Damage, known: Mapping[tuple[int, AlarmKind], Damage])
 def _history(before: Alarm, after: Alarm, events: list[lifecycle.Event], now: datetime) -> list[AlarmEvent]:
     events = [event for event in events if event.effect is not lifecycle.Effect.JOINED]  # a pour or a move tells that
     found = [(AlarmHappening(event.effect.value), event.at) for event in events]
-    on = events[-1].effect is not lifecycle.Effect.OVER if events else lifecycle.is_active(before)
+    on = events[-1].effect is not lifecycle.Effect.OVER if events else before.is_active
     if on and after.state is AlarmState.NORMAL:
         found.append((AlarmHappening.ASLEEP, after.since))
     return [

@@ -154,14 +154,9 @@ def rewound(alarm: Alarm, to: datetime) -> Alarm:
     return alarm.model_copy(update={"evaluated_at": max(to, alarm.since)})
 
 
-def is_active(alarm: Alarm) -> bool:
-    """Raised and not yet over (its off-delay included)."""
-    return alarm.state in (AlarmState.ACTIVE, AlarmState.CLEARING)
-
-
 def is_seen_to(alarm: Alarm) -> bool:
     """On, and somebody has said that they see to it."""
-    return is_active(alarm) and alarm.acknowledged_at is not None
+    return alarm.is_active and alarm.acknowledged_at is not None
 
 
 def acknowledged(alarm: Alarm, now: datetime) -> Alarm:
@@ -179,11 +174,6 @@ def muted(alarm: Alarm, until: datetime, now: datetime) -> Alarm:
 def unmuted(alarm: Alarm) -> Alarm:
     """It is told again, from the next turn on."""
     return alarm.model_copy(update={"muted_until": None})
-
-
-def is_muted(alarm: Alarm, now: datetime) -> bool:
-    """Whether nothing is told of it at `now`."""
-    return alarm.muted_until is not None and now < alarm.muted_until
 
 
 AGAIN = (Effect.JOINED, Effect.REMINDED, Effect.MUTE_ENDED)
@@ -223,7 +213,7 @@ class Turn:
     @property
     def begins(self) -> bool:
         """Whether it was raised at this look and is active still, heard of or not."""
-        return is_active(self.after) and self.after.raised_at != self.before.raised_at
+        return self.after.is_active and self.after.raised_at != self.before.raised_at
 
     @property
     def since(self) -> datetime:
@@ -254,7 +244,7 @@ def turn(before: Alarm, after: Alarm, events: Sequence[Event]) -> Turn:
 
 
 def _sorted(before: Alarm, after: Alarm, events: Sequence[Event]) -> Turn:
-    told, over, begun, passed = is_active(before), None, None, []
+    told, over, begun, passed = before.is_active, None, None, []
     for event in events:
         if event.effect is Effect.RAISED:
             if begun is not None:
@@ -265,10 +255,10 @@ def _sorted(before: Alarm, after: Alarm, events: Sequence[Event]) -> Turn:
             begun = None
         elif event.effect is Effect.OVER and told:
             over, told = event.at, False
-    if begun is not None and not is_active(after):
+    if begun is not None and not after.is_active:
         passed.append(Episode(begun, None))
         begun = None
-    last = {event.effect: event.at for event in events} if is_active(after) else {}
+    last = {event.effect: event.at for event in events} if after.is_active else {}
     return Turn(
         before,
         after,

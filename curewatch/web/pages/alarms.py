@@ -13,7 +13,6 @@ from curewatch.desk.commands.log import LogKind
 from curewatch.desk.commands.undo import undo
 from curewatch.records import AlarmKind
 from curewatch.records.errors import Field, InputError
-from curewatch.studio.alarms.lifecycle import is_active
 from curewatch.web.site import Here, Typed, page, text_of
 
 router = APIRouter(include_in_schema=False)
@@ -30,7 +29,7 @@ def alarms(request: Request, site: Here) -> HTMLResponse:
     found = alarm_care.alarms_now(site.desk, now)
     with site.desk.store.read() as tx:
         told = [one for one in tx.notices(limit=200) if one.kind in KINDS]
-    waiting = [alarm for alarm in kept.snapshot.alarms if not is_active(alarm) and alarm.state != "normal"]
+    waiting = [alarm for alarm in kept.snapshot.alarms if not alarm.is_active and alarm.state != "normal"]
     told = told[:TOLD_MOST]
     return page(request, "alarms.html", now, mark=kept.mark, found=found, waiting=waiting, told=told, rooms=kept.rooms)
 
