@@ -53,7 +53,8 @@ class Premises:
 def find(config: str | None, store: str | None, environ: Mapping[str, str], *, or_demo: bool = False) -> Premises:
     """By what was said as --config and --store. With `or_demo` the demo's where one's own is not begun; else only
     where a demo lies there already and no store was named. Raises SettingsError."""
-    path, own = config_path(config, environ), store_location(store, environ)
+    path = config_path(config, environ)
+    own = store_location(store, environ, path)
     seal, location, settings = _seal(path, own), own, load_settings(path)
     beside = None if "://" in own else str(Path(own).parent / "demo" / "studio.sqlite")
     if beside is not None and not Store.is_begun(own, settings.backup.folder):

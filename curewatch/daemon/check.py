@@ -31,6 +31,7 @@ from curewatch.records import DeliveryState, Reading
 from curewatch.records.errors import InputError
 from curewatch.records.names import name_key
 from curewatch.settings import BrokerSettings, SensorSettings, Settings, SettingsError, TypedSettings, WebSettings
+from curewatch.settings.page import IN_THE_CLEAR
 from curewatch.store import AlreadyRunning, CannotOpen, Store, StoreError, newest
 from curewatch.studio.wording import age
 
@@ -38,9 +39,6 @@ WITHIN_S = 3.0
 MARK = "content-security-policy"
 """A header that every answer of ours carries: another program on that port is told apart by it."""
 ENDS_SOON = timedelta(days=21)
-IN_THE_CLEAR = (
-    "the password goes there in the clear: `curewatch certificate` makes what https needs, or put a proxy before"
-)
 
 
 class PageFound(NamedTuple):
@@ -120,7 +118,8 @@ def look(
     `config` is where the settings came from. Whether a daemon runs is found out by holding its lock for a moment.
     Looking at the broker takes up to BROKER_WITHIN_S seconds.
     """
-    found = [_settings(settings, config), *_unknown(settings), _clock(clock.now()), _kernel()]
+    unknown = [Finding("settings", Verdict.WARN, f"{sentence}; it is passed over") for sentence in settings.unknown]
+    found = [_settings(settings, config), *unknown, _clock(clock.now()), _kernel()]
     newest: dict[tuple[str, str], Reading] = {}
     turned_away: dict[str, int] = {}
     running = False
@@ -148,11 +147,6 @@ def look(
 def _settings(settings: Settings, config: Path | None) -> Finding:
     where = f"from {config}" if config else "none given: everything is at its default"
     return Finding("settings", Verdict.OK, f"{where}; times are those of {settings.zone}")
-
-
-def _unknown(settings: Settings) -> Iterator[Finding]:
-    for sentence in settings.unknown:
-        yield Finding("settings", Verdict.WARN, f"{sentence}; it is passed over")
 
 
 def _clock(now: datetime) -> Finding:
@@ -243,6 +237,9 @@ def _page(settings: Settings, now: datetime, *, running: bool) -> Finding:
     if found.certificate_ends is not None and found.certificate_ends - now < ENDS_SOON:
         ends = f"{found.certificate_ends:%Y-%m-%d}"
         return Finding("page", Verdict.WARN, f"{said}; its certificate is over on {ends}: `curewatch certificate`")
+    if (gone := web.gone_address) is not None:
+        word = f"{said}; {gone} is no address of this machine any more: `curewatch phone` sets the new one"
+        return Finding("page", Verdict.WARN, word)
     if not web.is_loopback and not web.is_secure:
         return Finding("page", Verdict.WARN, f"{said}; {IN_THE_CLEAR}")
     return Finding("page", Verdict.OK, said)

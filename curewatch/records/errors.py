@@ -13,6 +13,7 @@ QUOTE_CHARS = 60
 class Field(StrEnum):
     """What people give. Command line, page and API each call a field in their own way, from one table each."""
 
+    ADDRESS = "address"
     AGAIN = "again"
     AIR = "air"
     ANYWAY = "anyway"

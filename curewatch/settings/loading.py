@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 from collections.abc import Mapping
 from functools import reduce
@@ -84,8 +85,14 @@ def parse_toml(content: bytes, path: Path) -> dict[str, Any]:
         raise SettingsError([f"{path}: {_BEYOND}"]) from None
 
 
+SYSTEM_CONFIG = Path("/etc/curewatch/curewatch.toml")
+SYSTEM_STORE = Path("/var/lib/curewatch/studio.sqlite")
+"""Those of the service that runs for the whole machine: once it is set up, root means no other."""
+
+
 def config_path(option: str | None, environ: Mapping[str, str]) -> Path | None:
-    """`--config`, else CUREWATCH_CONFIG, else the user's own file if there is one; None: no file, only defaults."""
+    """`--config`, else CUREWATCH_CONFIG, else for root the machine's service's, else the user's own file if there is
+    one; None: no file, only defaults."""
     for name, given in (("--config", option), ("CUREWATCH_CONFIG", environ.get("CUREWATCH_CONFIG") or None)):
         if given is None:
             continue
@@ -98,17 +105,22 @@ def config_path(option: str | None, environ: Mapping[str, str]) -> Path | None:
 
 
 def usual_config() -> Path:
-    """The user's own settings file, there or not."""
+    """The settings file, there or not, when nobody says."""
+    if hasattr(os, "geteuid") and os.geteuid() == 0 and SYSTEM_CONFIG.is_file():
+        return SYSTEM_CONFIG
     from platformdirs import user_config_path
 
     return user_config_path("curewatch", appauthor=False) / "curewatch.toml"
 
 
-def store_location(option: str | None, environ: Mapping[str, str]) -> str:
-    """`--store`, else CUREWATCH_STORE, else the user's own: a database URL as given, or an absolute path."""
+def store_location(option: str | None, environ: Mapping[str, str], config: Path | None = None) -> str:
+    """`--store`, else CUREWATCH_STORE, else the one that belongs to the settings at `config`, which is the user's own
+    except for the machine's service: a database URL as given, or an absolute path."""
     name, given = "--store", option
     if given is None:
         name, given = "CUREWATCH_STORE", environ.get("CUREWATCH_STORE") or None
+    if given is None and config == SYSTEM_CONFIG:
+        return str(SYSTEM_STORE)
     if given is None:
         from platformdirs import user_data_path
 

@@ -9,11 +9,19 @@ from urllib.parse import urlsplit
 
 from pydantic import Field, SecretStr, field_validator, model_validator
 
+from curewatch.settings import machine
 from curewatch.settings.errors import SettingsError
 from curewatch.settings.values import FileBeside, Table, WebAddress, secret_in
 
 ARGON2 = "$argon2"
 """How a password's hash begins, as `curewatch password` writes it."""
+EVERY_ADDRESS = ("0.0.0.0", "::")
+"""To serve on all addresses of the machine; none that anybody could open."""
+ALONE = "the page opens on this machine alone, or nobody has said at which address: `curewatch phone` does"
+IN_THE_CLEAR = (
+    "the password goes there in the clear: `curewatch certificate` makes what https needs, as `curewatch phone "
+    "--https` does, or put a proxy before"
+)
 Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 
 
@@ -86,11 +94,38 @@ class WebSettings(Table):
 
     @property
     def shown_address(self) -> str:
-        """What a person types into a browser."""
+        """What a person types into a browser; where nobody has said, an address that this machine has now."""
         if self.address is not None:
             return self.address.rstrip("/")
-        host = f"[{self.host}]" if ":" in self.host else self.host
-        return f"{self.scheme}://{host}:{self.port}"
+        return self.at(next(iter(machine.addresses()), "127.0.0.1") if self.host in EVERY_ADDRESS else self.host)
+
+    def at(self, host: str) -> str:
+        """Its address by one of the machine's names or addresses."""
+        return f"{self.scheme}://{f'[{host}]' if ':' in host else host}:{self.port}"
+
+    @property
+    def reached_at(self) -> str | None:
+        """Where others than this machine open it, to be printed and passed on; None where nobody does, or has said."""
+        if self.address is None and self.host in EVERY_ADDRESS:
+            return None
+        of_proxy = self.address is not None and bool(self.trusted_proxies)
+        alone = _is_loopback(urlsplit(self.shown_address).hostname or "") and not of_proxy
+        return None if alone else self.shown_address
+
+    @property
+    def gone_address(self) -> str | None:
+        """The address that was set, where this machine has another by now, as after a new lease."""
+        host, found = urlsplit(self.address or "").hostname or "", machine.addresses()
+        is_here = self.host not in EVERY_ADDRESS or not host or machine.is_name(host) or _is_loopback(host)
+        return None if is_here or not found or host in found or self.trusted_proxies else host
+
+    @property
+    def ways(self) -> tuple[str, ...]:
+        """Every address that opens it from elsewhere, the one to pass on first."""
+        every: tuple[str, ...] = ()
+        if self.host in EVERY_ADDRESS:
+            every = tuple(self.at(host) for host in (*machine.addresses(), *machine.names()))
+        return tuple(dict.fromkeys([self.reached_at, *every] if self.reached_at else every))
 
     @property
     def allowed_hosts(self) -> frozenset[str]:
@@ -98,7 +133,15 @@ class WebSettings(Table):
         named = {"localhost", "127.0.0.1", "::1", self.host.casefold(), *(name.casefold() for name in self.hosts)}
         if self.address is not None:
             named.add((urlsplit(self.address).hostname or "").casefold())
-        return frozenset(named - {"0.0.0.0", "::", ""})
+        return frozenset(named - {*EVERY_ADDRESS, ""})
+
+    def answers_to(self, name: str) -> bool:
+        """Whether the page may be asked for by this name. Where other machines are served, by this one's names and by
+        any address too: a stranger's page can point a name of its own at us, and no address."""
+        name = name.casefold().rstrip(".")
+        if name in self.allowed_hosts or self.is_loopback or name in EVERY_ADDRESS:
+            return name in self.allowed_hosts
+        return bool(name) and (not machine.is_name(name) or name in machine.names())
 
     def password_hash(self) -> SecretStr | None:
         """Read now; None where none is set. SettingsError where the file holds no hash, or where one is needed."""
@@ -109,7 +152,8 @@ class WebSettings(Table):
             raise SettingsError(
                 [
                     f"web.{key}: got {given!r}, expected {allowed} as long as there is no web.password_file: whoever "
-                    "reaches the page could change anything. `curewatch password FILE` makes one"
+                    "reaches the page could change anything. `curewatch password FILE` makes one; `curewatch phone` "
+                    "does all that a phone needs"
                 ]
             )
         return None

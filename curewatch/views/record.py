@@ -210,7 +210,7 @@ class LabelOut(View):
     height_cm: float | None
     round: bool
     code: str
-    link: str
+    link: str | None = Field(description="None as long as the page opens on the machine alone that serves it")
     photo: PhotoOut | None = Field(description="The newest one")
 
 

@@ -153,9 +153,10 @@ class Site:
         for name, one in made.items():
             object.__setattr__(self, name, one)
 
-    def link_to(self, drying: Drying) -> str:
-        """What a piece's code says."""
-        return f"{self.settings.shown_address}/p/{self.sessions.label_code(drying.piece.id)}"
+    def link_to(self, drying: Drying) -> str | None:
+        """What a piece's code says; None where it would open nothing on a phone."""
+        there = self.settings.reached_at
+        return there and f"{there}/p/{self.sessions.label_code(drying.piece.id)}"
 
     @property
     def desk(self) -> Desk:

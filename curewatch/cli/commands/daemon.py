@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import socket
 import sys
 import threading
 from contextlib import closing
@@ -33,6 +31,8 @@ from curewatch.daemon import (
 )
 from curewatch.premises import Changes, Premises, run_after_run
 from curewatch.records.errors import Field, InputError
+from curewatch.settings import machine
+from curewatch.settings.writing import write_whole
 from curewatch.store import Store
 from curewatch.studio.board import Board
 from curewatch.views.board import BoardOut
@@ -125,14 +125,10 @@ def password(
     as_json: options.AsJson = False,
 ) -> None:
     """Set the password of the page: asks for it twice, or reads one line where the input is no terminal."""
-    typed = _asked() if sys.stdin.isatty() else sys.stdin.readline().rstrip("\r\n")
-    try:
-        held = hash_of(typed)
-    except ValueError as error:
-        raise InputError(Field.PASSWORD, f"{len(typed)} characters", str(error)) from None
+    held = asked_password()
     path = Path(file).expanduser()
     try:
-        _write(path, held)
+        write_whole(path, held)
     except OSError as error:
         raise InputError(Field.FILE, file, f"a file that can be written ({error.strerror})") from None
     if as_json:
@@ -155,8 +151,8 @@ def certificate(
 ) -> None:
     """Make a certificate and its key, so that the page is served by https without a proxy; nobody vouches for it."""
     known = sorted(settings_of(ctx).web.allowed_hosts - {"localhost", "127.0.0.1", "::1"})
-    here = socket.gethostname()
-    names = list(dict.fromkeys(name or [*known, here, f"{here.partition('.')[0]}.local", "localhost", "127.0.0.1"]))
+    here = (*machine.names(), *machine.addresses(), "localhost", "127.0.0.1")
+    names = list(dict.fromkeys(name or [*known, *here]))
     try:
         pair = make_pair(Path(folder).expanduser().absolute(), names, days)
     except OSError as error:
@@ -174,18 +170,14 @@ def certificate(
         say(as_code(pair.fingerprint))
 
 
-def _asked() -> str:
-    word: str = typer.prompt("Password", hide_input=True, confirmation_prompt="Once more")
-    return word
-
-
-def _write(path: Path, held: str) -> None:
-    """For its owner alone, and whole or not at all."""
-    new = path.with_name(f".{path.name}.new")
-    new.unlink(missing_ok=True)
-    handle = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    with os.fdopen(handle, "w", encoding="ascii") as file:
-        file.write(held + "\n")
-        file.flush()
-        os.fsync(file.fileno())
-    new.replace(path)
+def asked_password() -> bytes:
+    """The hash of a password that is asked for twice, or read as one line where the input is no terminal."""
+    typed = (
+        typer.prompt("Password of the page", hide_input=True, confirmation_prompt="Once more")
+        if sys.stdin.isatty()
+        else sys.stdin.readline().rstrip("\r\n")
+    )
+    try:
+        return hash_of(typed).encode() + b"\n"
+    except ValueError as error:
+        raise InputError(Field.PASSWORD, f"{len(typed)} characters", str(error)) from None

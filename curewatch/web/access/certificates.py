@@ -66,7 +66,7 @@ def fingerprint_of(certificate: Path) -> str:
 
 
 def as_code(text: str) -> str:
-    """To scan off the terminal."""
+    """To scan, by a phone's camera, off the terminal."""
     drawn = io.StringIO()
     segno.make(text, error="m", micro=False).terminal(drawn, compact=True, border=2)
     return drawn.getvalue().rstrip("\n")

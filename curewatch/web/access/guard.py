@@ -170,10 +170,9 @@ class Guard:
     def _refusal_by_origin(self, scope: Request, headers: Headers) -> Response | None:
         path = scope["path"]
         host = headers.get("host", "")
-        if _hostname_of(host) not in self._settings.allowed_hosts:
-            return _refused(
-                path, 421, f"asked for as {host[:100]!r}; web.hosts in the settings lists what it answers to"
-            )
+        if not self._settings.answers_to(_hostname_of(host)):
+            what = "`curewatch phone` tells what it answers to, web.hosts in the settings adds a name"
+            return _refused(path, 421, f"asked for as {host[:100]!r}; {what}")
         if not self._password.is_set and (header := passed_on(headers)):
             return _refused(path, 403, f"it came through a proxy ({header}), and there is no password: {LOCK_IT}")
         if headers.get("authorization", "").startswith("Bearer "):

@@ -17,6 +17,7 @@ from icalendar import Calendar, Event
 
 from curewatch.desk.reports.board import CachedBoard
 from curewatch.records import Milestone, MilestoneKind, visible
+from curewatch.settings.page import ALONE
 from curewatch.store import Store
 from curewatch.studio import wording
 from curewatch.studio.forecasting.drying import Drying
@@ -48,7 +49,7 @@ class Entry:
         return self.start, self.summary, self.status, self.where, self.text
 
 
-def feed(store: Store, kept: CachedBoard, kinds: tuple[MilestoneKind, ...], address: str, words: Words) -> bytes:
+def feed(store: Store, kept: CachedBoard, kinds: tuple[MilestoneKind, ...], address: str | None, words: Words) -> bytes:
     """The calendar as of `words.now`."""
     now = words.now
     wanted: dict[str, Entry] = {}
@@ -166,8 +167,9 @@ def _kept(text: str | None) -> dict[str, Entry]:
     return {uid: Entry(**values) for uid, values in json.loads(text or "{}").items()}
 
 
-def _head(name: str, address: str, changed: str | None) -> Calendar:
+def _head(name: str, address: str | None, changed: str | None) -> Calendar:
     calendar = Calendar()
+    told = "When each piece is safe to touch, to handle and to varnish, as far as can be foreseen."
     for key, value in (
         ("prodid", "-//curewatch//drying dates//EN"),
         ("version", "2.0"),
@@ -175,10 +177,11 @@ def _head(name: str, address: str, changed: str | None) -> Calendar:
         ("uid", name),
         ("name", "What dries when"),
         ("x-wr-calname", "What dries when"),
-        ("description", "When each piece is safe to touch, to handle and to varnish, as far as can be foreseen."),
+        ("description", told if address else f"{told} Its dates link to nothing: {ALONE}."),
         ("url", address),
     ):
-        calendar.add(key, value)
+        if value is not None:
+            calendar.add(key, value)
     calendar.add("refresh-interval", timedelta(hours=1), parameters={"VALUE": "DURATION"})
     if changed is not None:
         calendar.add("last-modified", datetime.fromisoformat(changed))
@@ -186,7 +189,7 @@ def _head(name: str, address: str, changed: str | None) -> Calendar:
 
 
 @lru_cache(maxsize=10_000)
-def _event(uid: str, entry: Entry, address: str) -> bytes:
+def _event(uid: str, entry: Entry, address: str | None) -> bytes:
     """One event. Kept, since hardly any differs from the last fetch and each takes a third of a millisecond."""
     start, changed = datetime.fromisoformat(entry.start), datetime.fromisoformat(entry.changed)
     event = Event()
@@ -200,7 +203,8 @@ def _event(uid: str, entry: Entry, address: str) -> bytes:
     event.add("sequence", entry.sequence)
     event.add("location", visible(entry.where))
     event.add("transp", "TRANSPARENT")
-    event.add("url", address)
+    if address is not None:
+        event.add("url", address)
     event.add("description", visible(entry.text))
     made: bytes = event.to_ical()
     return made

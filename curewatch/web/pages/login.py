@@ -13,6 +13,7 @@ from curewatch.intake.typed.names import named
 from curewatch.intake.typed.numbers import whole_number
 from curewatch.records.access import Scope, TokenKind
 from curewatch.records.errors import Field, InputError
+from curewatch.settings.page import ALONE
 from curewatch.web.access.credentials import DAYS_MOST, LASTS, Session, TooManyAttempts
 from curewatch.web.access.guard import KNOWN, KNOWN_LASTS, cookie, session_cookie
 from curewatch.web.site import Here, Site, Typed, page, text_of, visitor_of
@@ -136,7 +137,8 @@ def log_out(site: Here, form: Typed) -> Response:
 
 def _page(request: Request, site: Site, *, status: int = 200, **told: object) -> HTMLResponse:
     now, visitor = site.clock.now(), visitor_of(request)
-    told = {"made": None, "made_name": "", "made_link": None, "wrong": None, "values": {}} | told
+    alone = "" if site.settings.reached_at else ALONE
+    told = {"alone": alone, "made": None, "made_name": "", "made_link": None, "wrong": None, "values": {}} | told
     sessions = site.sessions.all(now)
     return page(
         request, "ways_in.html", now, status, days_most=DAYS_MOST, tokens=site.tokens.all(),

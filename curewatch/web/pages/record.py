@@ -15,6 +15,7 @@ from starlette.exceptions import HTTPException
 
 from curewatch.desk.reports.cure_record import CureRecord, cure_record_from, cure_record_of, history_of
 from curewatch.records.workshop import Photo
+from curewatch.settings.page import ALONE
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.views import sheet
 from curewatch.views.sheet import HONESTY
@@ -94,8 +95,7 @@ MOST = 40
 @dataclass(frozen=True)
 class Label:
     drying: Drying
-    qr: Markup
-    link: str
+    qr: Markup | None
     size: str
     photo: Photo | None
     """The newest one."""
@@ -124,7 +124,9 @@ def labels(
     with site.desk.store.read() as tx:
         newest = {one.piece_id: one for one in tx.photos([drying.piece.id for drying in shown])}
     made = [_label(site, drying, newest.get(drying.piece.id)) for drying in shown]
-    return page(request, "labels.html", now, labels=made, left_out=len(chosen) - len(made), rooms=kept.rooms, room=room)
+    alone = "" if site.settings.reached_at else ALONE
+    left = len(chosen) - len(made)
+    return page(request, "labels.html", now, alone=alone, labels=made, left_out=left, rooms=kept.rooms, room=room)
 
 
 @router.get("/p/{code}")
@@ -144,7 +146,6 @@ def opened(request: Request, site: Here, code: str) -> Response:
 
 def _label(site: Site, drying: Drying, photo: Photo | None) -> Label:
     link = site.link_to(drying)
-    svg = segno.make(link, error="m", micro=False).svg_inline(omitsize=True, svgclass="qr", lineclass=None, border=2)
-    return Label(
-        drying, Markup(svg), link, size(drying.pour), photo
-    )  # drawn by segno from our own address, nothing of it is typed
+    code = segno.make(link, error="m", micro=False) if link else None
+    drawn = None if code is None else Markup(code.svg_inline(omitsize=True, svgclass="qr", lineclass=None, border=2))
+    return Label(drying, drawn, size(drying.pour), photo)  # drawn from our own address, nothing of it is typed
