@@ -15,7 +15,6 @@ import logging
 import socket
 import ssl
 import struct
-from collections import Counter
 from collections.abc import Callable, Collection
 from functools import partial
 from typing import Any
@@ -163,7 +162,7 @@ class Connections:
         self._tls = settings.tls()
         self._read = self._files()
         self._guests: dict[Guest, None] = {}
-        self._from: Counter[str] = Counter()
+        self._from: dict[str, dict[Guest, None]] = {}
         self._taking: list[asyncio.Task[None]] = []
 
     def open(self, listening: Collection[socket.socket], make: Callable[[], Connection]) -> None:
@@ -198,7 +197,7 @@ class Connections:
                 continue
             guest = Guest(address, loop.time(), self._left)
             self._guests[guest] = None
-            self._from[address] += 1
+            self._from.setdefault(address, {})[guest] = None
             guest.shaking_hands = loop.create_task(self._let_in(guest, taken, make))
             guest.shaking_hands.add_done_callback(partial(guest.is_in, taken))
 
@@ -222,9 +221,9 @@ class Connections:
         """Makes room where it can."""
         if len(self._guests) >= MOST and not self._ends_one(self._guests):
             return False
-        if self._from[address] < FROM_ADDRESS_MOST or is_trusted(address, self._proxies):
+        if len(own := self._from.get(address, {})) < FROM_ADDRESS_MOST or is_trusted(address, self._proxies):
             return True
-        return self._ends_one([guest for guest in self._guests if guest.address == address])
+        return self._ends_one(own)
 
     def _ends_one(self, among: Collection[Guest]) -> bool:
         may_go = [(rank, guest) for guest in among if (rank := guest.may_go) is not None]
@@ -235,7 +234,7 @@ class Connections:
 
     def _left(self, guest: Guest) -> None:
         if self._guests.pop(guest, guest) is None:
-            self._from[guest.address] -= 1
+            del self._from[guest.address][guest]
             if not self._from[guest.address]:
                 del self._from[guest.address]
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from curewatch.clock import Clock, judge, plausible, sample
 from curewatch.daemon.backups import Backups
 from curewatch.daemon.delivery import NoticeDelivery, in_words
-from curewatch.daemon.process import Doors, Level, signal_handlers, to_stderr
+from curewatch.daemon.process import Doors, Level, short_pauses, signal_handlers, to_stderr
 from curewatch.daemon.scheduler import TICK_S, RefreshTiming, Scheduler
 from curewatch.daemon.sensor_intake import SensorIntake
 from curewatch.daemon.watchdog import Part, Systemd, Watchdog
@@ -125,9 +125,12 @@ class Daemon:
         self._demo, self._show = demo, show
         with ExitStack() as resources:
             resources.enter_context(to_stderr(self._level))
-            if self._surroundings is None and threading.current_thread() is threading.main_thread():
+            is_process = threading.current_thread() is threading.main_thread()
+            if self._surroundings is None and is_process:
                 resources.enter_context(signal_handlers(self.stop))
             self._build(resources)
+            if is_process:
+                resources.enter_context(short_pauses())
             code = self._watch()
             log.info("ending")
         return code

@@ -4,7 +4,7 @@ believed."""
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from datetime import datetime
 from functools import cache
 from importlib.resources import files
@@ -62,7 +62,7 @@ class ClockUnconfirmed(Exception):
         )
 
 
-def require_clock(request: Request) -> None:
+async def require_clock(request: Request) -> None:
     """For every route: refuse where no date can be told. What has no date in it (styles, scripts) goes on."""
     now = site_of(request).clock.now()
     if not plausible(now) and not request.url.path.startswith("/static/"):
@@ -179,7 +179,7 @@ def _unreadable(request: Request, error: Exception) -> Response:
     return _said(request, 503, "The settings cannot be read", f"{error}. Nothing was stored.")
 
 
-def _busy(request: Request, error: Exception) -> Response:
+async def _busy(request: Request, error: Exception) -> Response:
     assert isinstance(error, Busy)
     text = f"{str(error)[0].upper()}{str(error)[1:]}. Try again in {error.again_s:.0f} s."
     answer = _said(request, 429 if error.own else 503, "Not just now", text)
@@ -207,7 +207,7 @@ def _malformed(request: Request, error: Exception) -> Response:
     return _said(request, 422, "That cannot be", f"{where and f'{where}: '}{faults[0].detail}", faults=faults)
 
 
-EXPLAINED = {
+EXPLAINED: Mapping[type[Exception], Callable[[Request, Exception], Response | Awaitable[Response]]] = {
     InputError: _refused,
     StalePage: _stale,
     ClockUnconfirmed: _undated,

@@ -148,7 +148,7 @@ class Site:
     streams: Streams = field(default_factory=Streams)
 
     def __post_init__(self) -> None:
-        made = {"boards": BoardCache(self.desk), "refreshes": RefreshQueue(self._look)}
+        made = {"boards": BoardCache(self.desk, self.clock.monotonic), "refreshes": RefreshQueue(self._look)}
         made |= {name: kept_for(lasts, self.clock) for name, lasts in KEPT_FOR.items()}
         for name, one in made.items():
             object.__setattr__(self, name, one)
@@ -185,6 +185,7 @@ class Site:
         In a full studio one finger test moves the dates of a thousand pieces, and nobody wants to look at a page that
         does not come for as long as that takes. An open page renews itself once they are there.
         """
+        self.boards.wake()
         self.refreshes.ask(now).join(PATIENCE_S)
 
     def _look(self, now: datetime) -> None:
@@ -213,7 +214,11 @@ def visitor_of(request: Request) -> Visitor:
     return visitor
 
 
-def acting(request: Request) -> Desk:
+async def here(request: Request) -> Site:
+    return site_of(request)
+
+
+async def acting(request: Request) -> Desk:
     """The desk in the hands of whoever asks: the name of their link or token stands beside what is logged."""
     return site_of(request).desk.used_by(visitor_of(request).name)
 
@@ -233,7 +238,8 @@ async def typed(request: Request) -> AsyncIterator[FormData]:
         await form.close()
 
 
-Here = Annotated[Site, Depends(site_of)]
+# What the pages depend on is async, for FastAPI sends whatever is not through a thread of its own.
+Here = Annotated[Site, Depends(here)]
 Acting = Annotated[Desk, Depends(acting)]
 Typed = Annotated[FormData, Depends(typed)]
 

@@ -106,6 +106,23 @@ def test_a_change_by_a_program_that_counts_no_readings_is_taken_for_one_of_the_p
     assert boards.look(NOW).snapshot.dryings is not before.snapshot.dryings
 
 
+def test_sensors_without_end_do_not_have_every_page_wait_for_them(studio: Studio) -> None:
+    """The more a look costs, the longer it stands; what somebody has done, or logged here, is seen at once."""
+    moments = iter(range(0, 1000))
+    boards = BoardCache(studio.desk, lambda: 0.1 * next(moments))  # a look takes 0.1 s, so it stands for half a second
+    first = boards.look(NOW)
+    store_readings(studio.desk, [reading(seconds_ago=-1)])
+    looks = [boards.look(NOW + timedelta(seconds=2)) for _ in range(5)]
+    assert [one is first for one in looks] == [True, True, True, True, False]
+    store_readings(studio.desk, [reading(seconds_ago=-3)])
+    assert boards.look(NOW + timedelta(seconds=4)) is looks[-1]
+    boards.wake()
+    woken = boards.look(NOW + timedelta(seconds=4))
+    assert woken.rooms == board_of(studio.desk, NOW + timedelta(seconds=4)).rooms != looks[-1].rooms
+    moved(studio)
+    assert boards.look(NOW + timedelta(seconds=4)).dryings["Curlew"].room == "Loft"
+
+
 def test_the_pieces_are_read_again_each_minute_however_many_readings_come(studio: Studio) -> None:
     boards = BoardCache(studio.desk)
     first = boards.look(NOW)

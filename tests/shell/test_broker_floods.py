@@ -10,9 +10,11 @@ import subprocess
 import sys
 import threading
 import time
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -20,7 +22,7 @@ from curewatch.clock import SystemClock
 from curewatch.daemon import Verdict, look
 from curewatch.daemon.sensor_intake import SensorIntake
 from curewatch.desk import Desk
-from curewatch.intake.mqtt import writer
+from curewatch.intake.mqtt import limits, writer
 from curewatch.intake.mqtt.limits import LINES
 from curewatch.intake.mqtt.message import ReceivedMessage
 from curewatch.intake.mqtt.status import StatusBoard
@@ -174,6 +176,32 @@ def test_what_waits_for_a_store_that_does_not_take_it_is_bounded(size: int, monk
     assert made.finish(WITHIN_S)
     assert len(stored) == min(1000, 100_000 // size + 1) + 1
     assert not made.put(message(2, 0)) or made.unstored == 1
+
+
+def test_what_would_not_be_let_in_whatever_it_says_is_not_even_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A flood costs next to nothing: the page is served by the same process."""
+    monkeypatch.setattr(limits, "BURST", 10)
+    read, real, stored, board = Counter[str](), writer.read_payload, Counter[str](), StatusBoard()
+
+    def counting(sensor: SensorSettings, topic: str, payload: bytes, **rest: Any) -> Reading:
+        read[topic] += 1
+        return real(sensor, topic, payload, **rest)
+
+    monkeypatch.setattr(writer, "read_payload", counting)
+    sensors = (SENSORS[0].model_copy(update={"time": None}), SENSORS[1].model_copy(update={"devices_most": 2}))
+    made = writer.Writer(
+        sensors, lambda some: stored.update(one.source for one in some), SystemClock(), board, lambda b: None,
+        lambda: None,
+    )  # fmt: skip
+    for n in range(400):
+        made.put(message(n, 0)._replace(topic="shed/air" if n % 2 else f"yard/{n % 8}"))
+    made.start()
+    assert made.finish(WITHIN_S)
+    assert 10 <= stored["window"] == read["shed/air"] < 40, "ten at once, and ten a second"
+    assert read["yard/0"] == stored["yard/yard/0"] >= 10
+    assert (read["yard/4"], read["yard/6"], stored["yard/yard/4"]) == (1, 1, 0)
+    assert board.snapshot().turned_away == {"yard": 2}
+    assert board.snapshot().poison == 400 - stored.total() - 100
 
 
 def test_an_end_comes_soon_whatever_is_running(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ import pytest
 import requests
 
 from curewatch.desk.reports import planning
-from curewatch.web.access.credentials import hash_of
+from curewatch.web.access.credentials import Sessions, hash_of
 from curewatch.web.scarce import LINE_FOR_LOOKERS, SHARE
 from tests.shell.doors import class_link, pupil
 from tests.shell.parts import wait_for
@@ -106,6 +106,33 @@ def test_what_thirty_ask_at_once_is_worked_out_once(studio: Studio, monkeypatch:
     assert works.asked == {4: 1}
     asked_again = plan(studio, cookies[0], 4)
     assert (asked_again.status_code, works.asked[4]) == (200, 1)
+
+
+def test_who_hammers_is_told_so_at_the_door_and_nobody_else(studio: Studio, monkeypatch: pytest.MonkeyPatch) -> None:
+    works, known = Works(monkeypatch), Counter[str | None]()
+    real = Sessions.known
+    monkeypatch.setattr(
+        Sessions, "known", lambda self, cookie, now: (known.update([cookie]), real(self, cookie, now))[1]
+    )
+    link = class_link(studio)
+    hammerer, other = pupil(link), pupil(link)
+    word = hammerer.partition("=")[2]
+    with ThreadPoolExecutor(SHARE) as many:
+        asked = [many.submit(plan, studio, hammerer, n + 1) for n in range(SHARE)]
+        wait_for(lambda: known[word] == SHARE, 10, "as many plans asked for as may be")
+        wait_for(lambda: works.asked.total() == 1, 10, "the first begun")
+        answers = [plan(studio, hammerer, 100 + n) for n in range(30)]
+        assert {one.status_code for one in answers} == {429}
+        assert all(int(one.headers["retry-after"]) > 0 for one in answers)
+        told = ["again and again" in one.text for one in answers]
+        assert told == sorted(told)
+        assert 10 <= told.index(True) <= 12
+        assert known[word] == SHARE + told.index(True), "the store is not asked who that is"
+        board = requests.get(studio.url, headers={"cookie": hammerer}, timeout=TIMEOUT_S)
+        assert board.status_code == 200, "what was not hammered on is there"
+        works.may_end.set()
+        assert plan(studio, other, 3).status_code == 200
+        assert {one.result(TIMEOUT_S).status_code for one in asked} == {200}
 
 
 @pytest.mark.parametrize(

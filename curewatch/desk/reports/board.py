@@ -7,19 +7,24 @@ readings alone the pieces stand as they were read. Only the date moves on by its
 
 from __future__ import annotations
 
+import math
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from curewatch.desk.desk import FACTS_REVISION, READINGS_REVISION, Desk
+from curewatch.desk.snapshot.air import AirCache
 from curewatch.desk.snapshot.snapshot import Snapshot, latest_air, read_snapshot, room_line, with_new_readings
 from curewatch.store import Transaction
 from curewatch.studio import board as boards
 from curewatch.studio.board import Board, RoomLine
 from curewatch.studio.forecasting.drying import Drying
 
+RESTS, RESTS_MOST_S = 5.0, 2.0
+"""After readings alone it is read again once so many times as long have passed as it took, at most so long: sensors
+that send without end would else have every page of a studio wait for all of them."""
 KEPT = timedelta(minutes=1)
 """Read again after this long whatever the marks say: a reading of the future may have become one of the past."""
 
@@ -58,9 +63,15 @@ class CachedBoard:
 class BoardCache:
     """`look` for the studio as it is. Safe to use from several threads."""
 
-    def __init__(self, desk: Desk) -> None:
-        self._desk, self._lock = desk, threading.Lock()
+    def __init__(self, desk: Desk, monotonic: Callable[[], float] = lambda: 0.0) -> None:
+        """`monotonic` tells how long a look takes [s]."""
+        self._desk, self._monotonic, self._lock, self._air = desk, monotonic, threading.Lock(), AirCache()
         self._kept: CachedBoard | None = None
+        self._rests_until = -math.inf
+
+    def wake(self) -> None:
+        """The next look sees all that is stored: somebody has logged something, and looks for it."""
+        self._rests_until = -math.inf
 
     def mark(self) -> str:
         """Changes whenever the board may have."""
@@ -78,14 +89,17 @@ class BoardCache:
             kept = self._kept
             if kept is not None and not timedelta(0) <= now - kept.at < KEPT:
                 kept = None
-            if kept is not None and kept.mark == mark:
+            stands = kept is not None and kept.mark._replace(heard=mark.heard) == mark
+            began = self._monotonic()
+            if kept is not None and (kept.mark == mark or (stands and began < self._rests_until)):
                 return kept
             with self._desk.store.read() as tx:
-                stands = kept is not None and kept.mark._replace(heard=mark.heard) == mark
                 snapshot = with_new_readings(tx, kept.snapshot, now) if kept and stands else _read(tx, kept, mark, now)
-                rooms, latest = tx.rooms(), latest_air(tx, snapshot.newest, now)
+                rooms, latest = tx.rooms(), latest_air(tx, snapshot.newest, now, self._air)
             lines = tuple(room_line(snapshot, room.name, latest.get(room.name)) for room in rooms)
             self._kept = CachedBoard(kept.at if kept and stands else now, mark, snapshot, lines)
+            ended = self._monotonic()
+            self._rests_until = ended + min(RESTS * (ended - began), RESTS_MOST_S)
             return self._kept
 
 

@@ -173,9 +173,11 @@ def _climates(tx: Transaction, air: AirCache, since: Mapping[str, datetime], now
     return {room: climate for room, climate in known.items() if climate is not None}
 
 
-def latest_air(tx: Transaction, newest: Mapping[str, Reading], now: datetime) -> dict[str, Climate]:
+def latest_air(
+    tx: Transaction, newest: Mapping[str, Reading], now: datetime, air: AirCache | None = None
+) -> dict[str, Climate]:
     """The end of each room's record, whether anything dries there or not."""
-    return _climates(tx, AirCache(), {room: reading.at - TAIL for room, reading in newest.items()}, now)
+    return _climates(tx, air or AirCache(), {room: reading.at - TAIL for room, reading in newest.items()}, now)
 
 
 def room_line(snapshot: Snapshot, name: str, climate: Climate | None) -> RoomLine:

@@ -41,6 +41,10 @@ class Devices:
         """By the entry's id, how many devices there was no place for; counted up to TURNED_AWAY_MOST."""
         return {name: len(sources) for name, sources in self._away.items()}
 
+    def knows_away(self, sensor: SensorSettings, source: str) -> bool:
+        """Whether there was no place for it when it came before."""
+        return source in self._away.get(sensor.id, ())
+
     def lets_in(self, sensor: SensorSettings, source: str, now: datetime) -> bool:
         """Whether a message of `source`, which has just come, counts."""
         if source == sensor.id:
@@ -85,6 +89,11 @@ class Rates:
 
     def __init__(self) -> None:
         self._left: dict[str, tuple[float, float]] = {}
+
+    def is_spent(self, source: str, monotonic: float) -> bool:
+        """Whether the next message of a source that was let in before would not be."""
+        left, since = self._left.get(source, (float(BURST), monotonic))
+        return left + max(0.0, monotonic - since) * A_SECOND < 1.0
 
     def lets_in(self, source: str, monotonic: float) -> bool:
         left, since = self._left.get(source, (float(BURST), monotonic))

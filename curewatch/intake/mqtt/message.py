@@ -85,7 +85,7 @@ def match(sensors: Sequence[SensorSettings], topic: str) -> list[SensorSettings]
 
 def source_of(sensor: SensorSettings, topic: str) -> str:
     """What a reading's `source` says: behind a wildcard each topic is a device of its own."""
-    wild = any(level in ("+", "#") for level in sensor.topic.split("/"))
+    wild = "+" in sensor.topic or "#" in sensor.topic  # they stand for whole levels, and for nothing else
     return f"{sensor.id}/{topic}" if wild else sensor.id
 
 

@@ -64,7 +64,7 @@ class StatusBoard:
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._status = MqttStatus()
-        self._received = self._committed = 0  # counted for every message, so not by making a new status
+        self._received = self._committed = self._poison = 0  # counted for every message: no new status is made
         self._recent: deque[Poison] = deque(maxlen=KEPT_POISON)
         self._by_topic: dict[str, tuple[int, Poison]] = {}
 
@@ -74,6 +74,7 @@ class StatusBoard:
                 self._status,
                 received=self._received,
                 committed=self._committed,
+                poison=self._poison,
                 recent_poison=tuple(self._recent),
                 worst=max((one for _, one in self._by_topic.values()), key=lambda one: one.count, default=None),
             )
@@ -116,7 +117,7 @@ class StatusBoard:
             elif len(self._by_topic) >= TOPICS_COUNTED:
                 place, _ = self._by_topic.pop(min(self._by_topic, key=lambda topic: self._by_topic[topic][0]))
             self._by_topic[poison.topic] = place + 1, poison
-            self._status = replace(self._status, poison=self._status.poison + 1)
+            self._poison += 1
 
     def connected(self) -> None:
         with self._lock:

@@ -12,7 +12,7 @@ from types import MappingProxyType
 from curewatch.clock import Clock
 from curewatch.intake.mqtt.duplicate_devices import DUPLICATE_DEVICES, DuplicateDevices
 from curewatch.intake.mqtt.limits import A_SECOND, TOO_MANY, Devices, Heard, Rates, Refusals
-from curewatch.intake.mqtt.message import ReceivedMessage, match, read_payload
+from curewatch.intake.mqtt.message import ReceivedMessage, match, read_payload, source_of
 from curewatch.intake.mqtt.pending_messages import PendingQueue, PendingStore, lateness
 from curewatch.intake.mqtt.status import Poison, StatusBoard
 from curewatch.records import Reading
@@ -195,6 +195,8 @@ class Writer:
             return []
         readings = []
         for sensor in self._fed_by(incoming.topic):
+            if self._is_flood(sensor, incoming.topic):
+                continue
             try:
                 reading = read_payload(
                     sensor,
@@ -204,7 +206,7 @@ class Writer:
                     received_at=incoming.received_at,
                     late=lateness(incoming.received_at, incoming.late, self._contact),
                 )
-                if self._lets_in(sensor, incoming.topic, reading):
+                if self._lets_in(sensor, incoming.topic, reading.source):
                     readings.append(reading)
             except InputError as error:
                 self._poisoned(incoming.topic, str(error))
@@ -213,10 +215,16 @@ class Writer:
                 self._poisoned(incoming.topic, f"reading it failed ({type(error).__name__})")
         return readings
 
-    def _lets_in(self, sensor: SensorSettings, topic: str, reading: Reading) -> bool:
+    def _is_flood(self, sensor: SensorSettings, topic: str) -> bool:
+        """Whether a message would not be let in whatever it says, so that it need not be read."""
+        source = source_of(sensor, topic)
+        known = self._devices.knows_away(sensor, source) or self._rates.is_spent(source, self._clock.monotonic())
+        return known and not self._lets_in(sensor, topic, source)
+
+    def _lets_in(self, sensor: SensorSettings, topic: str, source: str) -> bool:
         """Whether there is a place for the device, and it does not send without end. What is not let in is noted."""
         now = self._clock.now()
-        if not self._devices.lets_in(sensor, reading.source, now):
+        if not self._devices.lets_in(sensor, source, now):
             away = self._devices.turned_away
             if sensor.id not in self._turned_away:
                 log.warning("sensor %s: %s", sensor.id, TOO_MANY.format(sensor.devices_most, f"{topic!r} is"))
@@ -224,7 +232,7 @@ class Writer:
                 self._turned_away = away
                 self._board.turned_away(away)
             return False
-        if not self._rates.lets_in(reading.source, self._clock.monotonic()):
+        if not self._rates.lets_in(source, self._clock.monotonic()):
             self._poisoned(topic, f"{topic}: more than {A_SECOND:g} messages a second for long: not stored")
             return False
         return True

@@ -17,6 +17,7 @@ from datetime import timedelta
 from http.cookies import CookieError, SimpleCookie
 from urllib.parse import quote, urlsplit
 
+from cachetools import LRUCache
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import BaseRoute, Match
@@ -88,6 +89,28 @@ class Visitor:
         return self.scope >= Scope.RECORD
 
 
+class Hammerers:
+    """Who was told to come later, again and again, and comes all the same: known at the door, before anything is looked
+    up for them."""
+
+    PATIENCE, MOST, FORGETS_EVERY_S = 10.0, 12.0, 5.0
+    """So many refusals are borne, so many counted, and one is forgotten every so many seconds."""
+
+    def __init__(self) -> None:
+        self._counts: LRUCache[tuple[str, str], tuple[float, float]] = LRUCache(4096)
+
+    def refused(self, who: tuple[str, str], at_s: float) -> None:
+        """`who`: what they say they are, unproven, and what they ask for."""
+        self._counts[who] = min(self._count(who, at_s) + 1.0, self.MOST), at_s
+
+    def hammers(self, who: tuple[str, str], at_s: float) -> bool:
+        return self._count(who, at_s) > self.PATIENCE
+
+    def _count(self, who: tuple[str, str], at_s: float) -> float:
+        count, counted_at_s = self._counts.get(who, (0.0, at_s))
+        return max(0.0, count - (at_s - counted_at_s) / self.FORGETS_EVERY_S)
+
+
 class Guard:
     """Around the application."""
 
@@ -107,6 +130,7 @@ class Guard:
         self._large = asyncio.Semaphore(1)
         self._told_of_proxy = False
         self._leaving = leaving or threading.Event()
+        self._hammerers = Hammerers()
 
     async def __call__(self, scope: Request, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -115,12 +139,16 @@ class Guard:
         headers = Headers(scope=scope)
         scope = self._as_asked(scope, headers)
         path, visitor = scope["path"], None
+        who = _said_to_be(scope, headers), path
         refusal = self._refusal_by_origin(scope, headers)
         if refusal is None and self._leaving.is_set():
             await asyncio.sleep(ASK_AGAIN_S)
             query = f"?{scope['query_string'].decode('latin-1')}" if scope["query_string"] else ""
             refusal = RedirectResponse(f"{quote(path)}{query}", 307, {"connection": "close"})
-        elif refusal is None:
+        elif refusal is None and self._hammerers.hammers(who, self._clock.monotonic()):
+            refusal = _refused(path, 429, "you were told to come later, and came at once again and again")
+            refusal.headers["retry-after"] = f"{Hammerers.FORGETS_EVERY_S * (Hammerers.MOST - Hammerers.PATIENCE):.0f}"
+        if refusal is None:
             try:
                 visitor = await asyncio.to_thread(self._visitor, scope, headers)
                 refusal = self._refusal_by_scope(scope, visitor)
@@ -160,7 +188,7 @@ class Guard:
         secure = scope["scheme"] == "https"
         had = _cookie(headers, COOKIE, secure=secure)
         new = visitor.session if visitor and visitor.session and visitor.session.cookie != had else None
-        answer = self._sealed(send, path, new, secure=secure)
+        answer = self._sealed(send, scope, new, secure=secure)
         if refusal is not None:
             await refusal(scope, receive, answer)
             return
@@ -234,10 +262,14 @@ class Guard:
         return _refused(path, 403, f"this needs the right to {needed.name.lower()}, you have that to "
                         f"{visitor.scope.name.lower()}")  # fmt: skip
 
-    def _sealed(self, send: Send, path: str, session: Session | None, *, secure: bool) -> Send:
+    def _sealed(self, send: Send, scope: Request, session: Session | None, *, secure: bool) -> Send:
+        path = scope["path"]
+
         async def sealed(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
+                if message["status"] in (429, 503) and "retry-after" in headers and not path.startswith(OPEN):
+                    self._hammerers.refused((_said_to_be(scope, Headers(scope=scope)), path), self._clock.monotonic())
                 for name, value in HEADERS.items():
                     headers[name] = value
                 if "cache-control" not in headers:
@@ -297,6 +329,12 @@ def _cookie(headers: Headers, name: str, *, secure: bool) -> str | None:
     except CookieError:
         return None
     return found.value if found else None
+
+
+def _said_to_be(scope: Request, headers: Headers) -> str:
+    """What a visitor shows at the door, else where from; nobody has looked yet whether it is true."""
+    secure = scope["scheme"] == "https"
+    return headers.get("authorization") or _cookie(headers, COOKIE, secure=secure) or str(scope["client"][0])
 
 
 def _is_large(scope: Request) -> bool:
