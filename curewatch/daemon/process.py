@@ -43,6 +43,8 @@ class _Line(logging.Formatter):
     def formatMessage(self, record: logging.LogRecord) -> str:
         """In one line, whatever it quotes: a sensor's topic, say, may hold control characters."""
         return visible(super().formatMessage(record).translate(_ESCAPED))
+
+
 GARBAGE_AFTER = 10_000
 """How many objects more than before there are when garbage is looked for among the new ones; of old ones a tenth of a
 tenth as often."""
