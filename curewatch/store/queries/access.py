@@ -59,12 +59,10 @@ class Access(Rows):
 
     def page_tokens(self) -> list[PageToken]:
         """In the order they were made."""
-        found = self._connection.execute(select(page_tokens).order_by(_TOKENS.made_at, _TOKENS.name))
-        return [PageToken(**row) for row in found.mappings()]
+        return self._records(PageToken, select(page_tokens).order_by(_TOKENS.made_at, _TOKENS.name))
 
     def page_token(self, hash: str) -> PageToken | None:
-        row = self._connection.execute(select(page_tokens).where(_TOKENS.hash == hash)).mappings().first()
-        return None if row is None else PageToken(**row)
+        return self._record(PageToken, select(page_tokens).where(_TOKENS.hash == hash))
 
     def add_page_token(self, token: PageToken) -> None:
         """FactRefused where its name is taken."""
@@ -79,12 +77,10 @@ class Access(Rows):
 
     def page_sessions(self) -> list[PageSession]:
         """The one seen last first."""
-        found = self._connection.execute(select(page_sessions).order_by(_SESSIONS.seen_at.desc(), _SESSIONS.hash))
-        return [PageSession(**row) for row in found.mappings()]
+        return self._records(PageSession, select(page_sessions).order_by(_SESSIONS.seen_at.desc(), _SESSIONS.hash))
 
     def page_session(self, hash: str) -> PageSession | None:
-        row = self._connection.execute(select(page_sessions).where(_SESSIONS.hash == hash)).mappings().first()
-        return None if row is None else PageSession(**row)
+        return self._record(PageSession, select(page_sessions).where(_SESSIONS.hash == hash))
 
     def add_page_session(self, session: PageSession, *, of_its_kind: int) -> None:
         """At most `of_its_kind` that came the same way from the same address are kept, those seen last."""

@@ -3,17 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from typing import Any
+from typing import Any, TypeVar
 
-from sqlalchemy import Connection, CursorResult, Executable, Table, TextClause, func, select
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    CursorResult,
+    Executable,
+    Select,
+    Table,
+    TextClause,
+    func,
+    insert,
+    select,
+)
 from sqlalchemy.dialects.postgresql import Insert as PostgresInsert
 from sqlalchemy.dialects.sqlite import Insert as SqliteInsert
 from sqlalchemy.exc import IntegrityError
 
+from curewatch.records import Record
 from curewatch.store import tables
 from curewatch.store.errors import FactRefused
 
 Row = Mapping[str, Any]
+R = TypeVar("R", bound=Record)
 
 
 class Rows:
@@ -30,6 +43,28 @@ class Rows:
             return self._connection.execute(statement, rows)
         except IntegrityError as error:
             raise FactRefused(f"the store refuses {given!r}: {error.orig}") from error
+
+    def _added(self, table: Table, record: R) -> R:
+        """Insert a record, which comes back with the id that the store gives it."""
+        key = self._execute(insert(table), record.model_dump(exclude={"id"}), given=record).inserted_primary_key
+        assert key is not None  # a single-row insert always has one
+        return record.model_copy(update={"id": int(key[0])})
+
+    def _records(
+        self,
+        kind: type[R],
+        query: Select[Any],
+        column: ColumnElement[Any] | None = None,
+        among: Collection[Any] | None = None,
+    ) -> list[R]:
+        """What a query finds, of any (None) or of those where `column` is `among` these."""
+        if column is not None and among is not None:
+            query = query.where(column.in_(among))
+        return [kind(**row) for row in self._connection.execute(query).mappings()]
+
+    def _record(self, kind: type[R], query: Select[Any]) -> R | None:
+        row = self._connection.execute(query).mappings().one_or_none()
+        return None if row is None else kind(**row)
 
     def _insert_into(self, table: Table) -> SqliteInsert | PostgresInsert:
         """An INSERT that knows ON CONFLICT, which is no standard SQL, in the database's dialect."""

@@ -25,10 +25,7 @@ class Corrections(Rows):
 
     def add_correction(self, correction: Correction) -> Correction:
         """Write it down; it comes back with its id. FactRefused: unknown piece."""
-        row = correction.model_dump(exclude={"id"})
-        key = self._execute(insert(tables.corrections), row, given=correction).inserted_primary_key
-        assert key is not None  # a single-row insert always has one
-        return correction.model_copy(update={"id": key[0]})
+        return self._added(tables.corrections, correction)
 
     def corrections(
         self, piece_ids: Collection[int] | None = None, *, since: datetime | None = None
@@ -39,7 +36,7 @@ class Corrections(Rows):
             query = query.where(_CORRECTIONS.piece_id.in_(piece_ids))
         if since is not None:
             query = query.where(_CORRECTIONS.logged_at >= since)
-        return [Correction(**row) for row in self._connection.execute(query).mappings()]
+        return self._records(Correction, query)
 
     def changes(self, correction_ids: Collection[int] | None = None) -> list[Change]:
         """What these corrections changed, in order; None: those of pieces, which mean the same in every store."""
@@ -49,7 +46,7 @@ class Corrections(Rows):
             query = query.where(_CHANGES.correction_id.in_(of_pieces))
         else:
             query = query.where(_CHANGES.correction_id.in_(correction_ids))
-        return [Change(**row) for row in self._connection.execute(query).mappings()]
+        return self._records(Change, query)
 
     def change(self, correction_id: int, table: str, where: Row, values: Row | None) -> int:
         """Give the rows of a table that are as `where` says these values (None: they go); how many those were.

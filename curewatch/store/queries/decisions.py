@@ -84,14 +84,12 @@ class AlarmHistory(Rows):
         query = select(*_EVENT_COLUMNS).order_by(_EVENTS.at.desc(), _EVENTS.id.desc()).limit(limit)
         if room is not None:
             query = query.where(_EVENTS.room == room)
-        return [AlarmEvent(**row) for row in self._connection.execute(query).mappings()]
+        return self._records(AlarmEvent, query)
 
     def damages(self, piece_ids: Collection[int] | None = None) -> list[Damage]:
         """Damage of these pieces (None: of all), cleared or not, the oldest first."""
         query = select(*_DAMAGE_COLUMNS).order_by(_DAMAGES.id)
-        if piece_ids is not None:
-            query = query.where(_DAMAGES.piece_id.in_(piece_ids))
-        return [Damage(**row) for row in self._connection.execute(query).mappings()]
+        return self._records(Damage, query, _DAMAGES.piece_id, piece_ids)
 
     def put_damages(self, damages: Iterable[Damage]) -> None:
         """Make these the open counts of their pieces and kinds."""

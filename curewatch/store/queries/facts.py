@@ -26,15 +26,13 @@ class Facts(Rows):
         """All rooms, by name; with `removed` those too that are offered no more."""
         rooms = tables.rooms.c
         query = select(tables.rooms).order_by(rooms.name)
-        found = self._connection.execute(query if removed else query.where(rooms.removed_at.is_(None)))
-        return [Room(**row) for row in found.mappings()]
+        return self._records(Room, query if removed else query.where(rooms.removed_at.is_(None)))
 
     def room(self, name: str) -> Room | None:
         """The room of that name, unless it was removed."""
         rooms = tables.rooms.c
         query = select(tables.rooms).where(rooms.name == name, rooms.removed_at.is_(None))
-        row = self._connection.execute(query).mappings().one_or_none()
-        return None if row is None else Room(**row)
+        return self._record(Room, query)
 
     def add_room(self, room: Room) -> None:
         """Make the room known, once more if it was removed; nothing happens if it is."""
@@ -44,15 +42,13 @@ class Facts(Rows):
         """All recipes, by name; with `removed` those too that are offered no more."""
         recipes = tables.recipes.c
         query = select(tables.recipes).order_by(recipes.name)
-        found = self._connection.execute(query if removed else query.where(recipes.removed_at.is_(None)))
-        return [Recipe(**row) for row in found.mappings()]
+        return self._records(Recipe, query if removed else query.where(recipes.removed_at.is_(None)))
 
     def recipe(self, name: str) -> Recipe | None:
         """The recipe of that name, unless it was removed."""
         recipes = tables.recipes.c
         query = select(tables.recipes).where(recipes.name == name, recipes.removed_at.is_(None))
-        row = self._connection.execute(query).mappings().one_or_none()
-        return None if row is None else Recipe(**row)
+        return self._record(Recipe, query)
 
     def put_recipe(self, recipe: Recipe) -> None:
         """Insert the recipe, or replace the one of that name."""
@@ -77,14 +73,13 @@ class Facts(Rows):
     def piece(self, name: str) -> Piece | None:
         """The piece of that name that is still here; else the one that went last; else None."""
         pieces = tables.pieces.c
-        found = self._connection.execute(
+        return self._record(
+            Piece,
             select(tables.pieces)
             .where(pieces.name == name, pieces.id.not_in(DELETED))
             .order_by(pieces.gone_at.is_not(None), pieces.gone_at.desc(), pieces.id.desc())
-            .limit(1)
+            .limit(1),
         )
-        row = found.mappings().one_or_none()
-        return None if row is None else Piece(**row)
 
     def pieces(self, *, gone: bool = False, ids: Collection[int] | None = None, deleted: bool = False) -> list[Piece]:
         """The pieces (of these ids) that are still here (or, with `gone`, those that are not), oldest first.
@@ -96,8 +91,7 @@ class Facts(Rows):
         query = select(tables.pieces).where(wanted).order_by(pieces.id)
         if gone and not deleted:
             query = query.where(pieces.id.not_in(DELETED))
-        found = self._connection.execute(query if ids is None else query.where(pieces.id.in_(ids)))
-        return [Piece(**row) for row in found.mappings()]
+        return self._records(Piece, query if ids is None else query.where(pieces.id.in_(ids)))
 
     def set_gone(self, piece_id: int, at: datetime | None, *, logged_at: datetime | None = None) -> None:
         """The piece left at `at`, which was logged at `logged_at`; with None, it is here after all.
@@ -127,9 +121,7 @@ class Facts(Rows):
         """Stays of these pieces (None: of all), ordered by piece and time."""
         stays = tables.stays.c
         query = select(tables.stays).order_by(stays.piece_id, stays.since)
-        if piece_ids is not None:
-            query = query.where(stays.piece_id.in_(piece_ids))
-        return [Stay(**row) for row in self._connection.execute(query).mappings()]
+        return self._records(Stay, query, stays.piece_id, piece_ids)
 
     def add_pour(self, pour: Pour) -> None:
         """Paint went on the piece. FactRefused: unknown piece or recipe, or the piece already has its pour."""
@@ -139,9 +131,7 @@ class Facts(Rows):
         """Pours on these pieces (None: on all), ordered by piece."""
         pours = tables.pours.c
         query = select(tables.pours).order_by(pours.piece_id)
-        if piece_ids is not None:
-            query = query.where(pours.piece_id.in_(piece_ids))
-        return [Pour(**row) for row in self._connection.execute(query).mappings()]
+        return self._records(Pour, query, pours.piece_id, piece_ids)
 
 
 class Observations(Rows):
@@ -149,10 +139,7 @@ class Observations(Rows):
 
     def add_observation(self, observation: Observation) -> Observation:
         """Store it; it comes back with its id. FactRefused: unknown piece."""
-        row = observation.model_dump(exclude={"id"})
-        key = self._execute(insert(workshop_tables.observations), row, given=observation).inserted_primary_key
-        assert key is not None  # a single-row insert always has one
-        return observation.model_copy(update={"id": key[0]})
+        return self._added(workshop_tables.observations, observation)
 
     def observations(self, piece_ids: Collection[int] | None = None, *, finger: bool = False) -> list[Observation]:
         """Observations of these pieces (None: of all), by piece and time; with `finger`, finger tests alone."""
@@ -162,7 +149,7 @@ class Observations(Rows):
             query = query.where(seen.piece_id.in_(piece_ids))
         if finger:
             query = query.where(seen.finger.is_not(None))
-        return [Observation(**row) for row in self._connection.execute(query).mappings()]
+        return self._records(Observation, query)
 
     def undo_observation(self, observation_id: int) -> int:
         """It was never so, and the lesson drawn from it goes; the number of observations that are gone."""
@@ -176,10 +163,9 @@ class Observations(Rows):
         self._put(workshop_tables.forgettings, forgetting.model_dump(), ["subject", "name"], given=forgetting)
 
     def forgettings(self) -> list[Forgetting]:
-        found = self._connection.execute(
-            select(workshop_tables.forgettings).order_by(workshop_tables.forgettings.c.name)
+        return self._records(
+            Forgetting, select(workshop_tables.forgettings).order_by(workshop_tables.forgettings.c.name)
         )
-        return [Forgetting(**row) for row in found.mappings()]
 
     def lessons(self, piece_ids: Collection[int] | None = None) -> dict[int, tuple[str, Any]]:
         """By piece (None: all), the fingerprint of what its lesson was drawn from, and the lesson as JSON."""
@@ -209,14 +195,11 @@ class Workshop(Rows):
 
     def mix_of(self, recipe: str) -> RecipeMix | None:
         """How the recipe is mixed, None where nobody has said."""
-        found = self._connection.execute(select(workshop_tables.mixes).where(workshop_tables.mixes.c.recipe == recipe))
-        row = found.mappings().one_or_none()
-        return None if row is None else RecipeMix(**row)
+        return self._record(RecipeMix, select(workshop_tables.mixes).where(workshop_tables.mixes.c.recipe == recipe))
 
     def mixes(self) -> list[RecipeMix]:
         """All mixes, by recipe."""
-        found = self._connection.execute(select(workshop_tables.mixes).order_by(workshop_tables.mixes.c.recipe))
-        return [RecipeMix(**row) for row in found.mappings()]
+        return self._records(RecipeMix, select(workshop_tables.mixes).order_by(workshop_tables.mixes.c.recipe))
 
     def put_tilt(self, tilt: Tilt) -> None:
         """How level a piece lay; one of the same moment is replaced. FactRefused: unknown piece."""
@@ -226,9 +209,7 @@ class Workshop(Rows):
         """Of these pieces (None: of all), by piece and time."""
         tilts = workshop_tables.tilts.c
         query = select(workshop_tables.tilts).order_by(tilts.piece_id, tilts.measured_at)
-        if piece_ids is not None:
-            query = query.where(tilts.piece_id.in_(piece_ids))
-        return [Tilt(**row) for row in self._connection.execute(query).mappings()]
+        return self._records(Tilt, query, tilts.piece_id, piece_ids)
 
     def put_paint(self, paint: Paint) -> None:
         """What was poured over a piece, or its correction. FactRefused: unknown piece."""
@@ -237,7 +218,7 @@ class Workshop(Rows):
     def paints(self) -> list[Paint]:
         """All, by piece."""
         query = select(workshop_tables.paints).order_by(workshop_tables.paints.c.piece_id)
-        return [Paint(**row) for row in self._connection.execute(query).mappings()]
+        return self._records(Paint, query)
 
     def add_promise(self, promise: Promise) -> None:
         """By when it is to be ready; one logged at the same moment is replaced. FactRefused: unknown piece."""
@@ -247,9 +228,7 @@ class Workshop(Rows):
         """Of these pieces (None: of all), by piece, in the order they were logged."""
         promises = workshop_tables.promises.c
         query = select(workshop_tables.promises).order_by(promises.piece_id, promises.logged_at)
-        if piece_ids is not None:
-            query = query.where(promises.piece_id.in_(piece_ids))
-        return [Promise(**row) for row in self._connection.execute(query).mappings()]
+        return self._records(Promise, query, promises.piece_id, piece_ids)
 
     def undo_promise(self, piece_id: int, logged_at: datetime) -> None:
         """Nobody promised that."""
@@ -259,11 +238,7 @@ class Workshop(Rows):
 
     def add_step(self, step: StepDone) -> StepDone:
         """A step was done; returned with its id. FactRefused: unknown piece, or the step stands as done already."""
-        key = self._execute(
-            insert(workshop_tables.steps_done), step.model_dump(exclude={"id"}), given=step
-        ).inserted_primary_key
-        assert key is not None  # a single-row insert always has one
-        return step.model_copy(update={"id": int(key[0])})
+        return self._added(workshop_tables.steps_done, step)
 
     def undo_step(self, step_id: int, at: datetime) -> None:
         """The step was not done after all; it stays in the history. FactRefused unless it stands as done."""
@@ -275,32 +250,19 @@ class Workshop(Rows):
     def steps(self, piece_ids: Collection[int] | None = None) -> list[StepDone]:
         """The steps of these pieces (None: of all), those undone too, in the order they were recorded."""
         query = select(workshop_tables.steps_done).order_by(_STEPS.id)
-        if piece_ids is not None:
-            query = query.where(_STEPS.piece_id.in_(piece_ids))
-        return [StepDone(**row) for row in self._connection.execute(query).mappings()]
+        return self._records(StepDone, query, _STEPS.piece_id, piece_ids)
 
     def add_photo(self, photo: Photo) -> Photo:
         """Returned with its id. FactRefused for an unknown piece."""
-        key = self._execute(
-            insert(workshop_tables.photos), photo.model_dump(exclude={"id"}), given=photo
-        ).inserted_primary_key
-        assert key is not None  # a single-row insert always has one
-        return photo.model_copy(update={"id": int(key[0])})
+        return self._added(workshop_tables.photos, photo)
 
     def photos(self, piece_ids: Collection[int] | None = None) -> list[Photo]:
         """Of these pieces (None: of all), by when they were taken."""
         query = select(workshop_tables.photos).order_by(_PHOTOS.at, _PHOTOS.id)
-        if piece_ids is not None:
-            query = query.where(_PHOTOS.piece_id.in_(piece_ids))
-        return [Photo(**row) for row in self._connection.execute(query).mappings()]
+        return self._records(Photo, query, _PHOTOS.piece_id, piece_ids)
 
     def photo(self, photo_id: int) -> Photo | None:
-        found = (
-            self._connection.execute(select(workshop_tables.photos).where(_PHOTOS.id == photo_id))
-            .mappings()
-            .one_or_none()
-        )
-        return None if found is None else Photo(**found)
+        return self._record(Photo, select(workshop_tables.photos).where(_PHOTOS.id == photo_id))
 
     def undo_photo(self, photo_id: int) -> None:
         """It was never taken; its file is left to whoever knows of no other that it is of."""

@@ -87,9 +87,7 @@ class Outbox(Rows):
         query = select(*_NOTICE_COLUMNS).order_by(_NOTICES.created_at.desc(), _NOTICES.id.desc()).limit(limit)
         if since is not None:
             query = query.where(_NOTICES.created_at >= since)
-        if piece_ids is not None:
-            query = query.where(_NOTICES.piece_id.in_(piece_ids))
-        return [Notice(**row) for row in self._connection.execute(query).mappings()]
+        return self._records(Notice, query, _NOTICES.piece_id, piece_ids)
 
     def deliveries(self, *, state: DeliveryState | None = None, keys: Collection[str] | None = None) -> list[Delivery]:
         """All deliveries (in that state, of the notices with these keys), in the order they were written."""
@@ -195,17 +193,17 @@ class Outbox(Rows):
         """The notices of these pieces' milestones that were not withdrawn, the oldest first."""
         stand = (_NOTICES.kind == "milestone") & _NOTICES.key.not_like("%/withdrawn-%")
         query = select(*_NOTICE_COLUMNS).where(_NOTICES.piece_id.in_(piece_ids), stand).order_by(_NOTICES.id)
-        return [Notice(**row) for row in self._connection.execute(query).mappings()]
+        return self._records(Notice, query)
 
     def notices_with(self, keys: Collection[str]) -> list[Notice]:
         """Those of these keys that there are, the oldest first."""
         query = select(*_NOTICE_COLUMNS).where(_NOTICES.key.in_(keys)).order_by(_NOTICES.id)
-        return [Notice(**row) for row in self._connection.execute(query).mappings()]
+        return self._records(Notice, query)
 
     def notices_of_room(self, room: str) -> list[Notice]:
         """All notices about a room, the oldest first."""
         query = select(*_NOTICE_COLUMNS).where(_NOTICES.room == room).order_by(_NOTICES.id)
-        return [Notice(**row) for row in self._connection.execute(query).mappings()]
+        return self._records(Notice, query)
 
     def retractions_of(self, piece_ids: Collection[int]) -> list[str]:
         """The keys of notices that took back what was told of these pieces."""

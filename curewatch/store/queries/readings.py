@@ -104,7 +104,7 @@ class Readings(Rows):
     def readings(self, room: str, *, since: datetime | None = None, until: datetime | None = None) -> list[Reading]:
         """The room's readings from `since` to `until`, both included, ordered by time."""
         query = _between(_AS_RECORD.where(_SOURCES.room == room), since, until)
-        return [Reading(**row) for row in self._connection.execute(query).mappings()]
+        return self._records(Reading, query)
 
     def add_sensor_trust(self, said: SensorTrust) -> None:
         """Store it. FactRefused for an unknown room."""
@@ -116,13 +116,12 @@ class Readings(Rows):
         query = select(tables.sensor_trusts).order_by(said.logged_at, said.room, said.source)
         if room is not None:
             query = query.where(said.room == room)
-        return [SensorTrust(**row) for row in self._connection.execute(query).mappings()]
+        return self._records(SensorTrust, query)
 
     def received_since(self, source: str, since: datetime) -> list[Reading]:
         """What came from a source of that name, in whatever room, after `since`, in the order it came."""
         came = _AS_RECORD.where(_SOURCES.name == source, _READINGS.received_at > since)
-        found = self._connection.execute(came.order_by(_READINGS.received_at, _READINGS.at))
-        return [Reading(**row) for row in found.mappings()]
+        return self._records(Reading, came.order_by(_READINGS.received_at, _READINGS.at))
 
     def each_reading(self, room: str) -> Iterator[Reading]:
         """As `readings`, one after the other as they are read, so that no more than a few are held at a time.
@@ -151,7 +150,7 @@ class Readings(Rows):
         query = select(each.c.room, each.c.source, *_MEASURED).join_from(
             each, tables.readings, (_READINGS.source_id == each.c.id) & (_READINGS.at == each.c.at)
         )
-        return [Reading(**row) for row in self._connection.execute(query).mappings()]
+        return self._records(Reading, query)
 
     def reading_columns(
         self, room: str, *, since: datetime | None = None, until: datetime | None = None
@@ -252,7 +251,7 @@ class PendingMessages(Rows):
     def pending_messages(self, limit: int) -> list[PendingMessage]:
         """Those that came first, at most `limit`, in the order they came."""
         query = select(*_COLUMNS).order_by(_HELD.id).limit(limit)
-        return [PendingMessage(**row) for row in self._connection.execute(query).mappings()]
+        return self._records(PendingMessage, query)
 
     def count_pending_messages(self) -> int:
         return self._connection.scalar(select(func.count()).select_from(pending_messages)) or 0
