@@ -8,6 +8,7 @@ import threading
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -66,6 +67,8 @@ INTAKE_MOVES_WITHIN_S, DELIVERY_MOVES_WITHIN_S = 120.0, 600.0
 """How long each may be at one piece of work [s] before no more signs of life are given: storing what was heard, with
 the store's own wait of ten seconds many times over; one send, whose longest deadline is three times two minutes."""
 CATCH_UP_TICK_S = 0.1
+TURNS_WITHIN_S = 120.0
+"""A turn of the loop later than this is late [s]: one comes every few seconds, a full studio takes half a minute."""
 LISTED = 10
 """More new notices than this are counted in the log, not listed."""
 
@@ -107,6 +110,7 @@ class Daemon:
         self._fresh = threading.Event()  # readings were stored since the last look began
         self._timing = RefreshTiming()
         self._seen = sample(clock)
+        self._turned = self._seen
         self._believed: bool | None = None  # whether the wall clock is; None before it was asked
         self._begun = self._opened = False
         self._catching_up = True  # with the broker, before the first look
@@ -190,7 +194,7 @@ class Daemon:
         around, upkeep = self._surroundings, None
         if around is not None:
             demo = self._demo or is_demo(self._desk.store)
-            upkeep = Upkeep(around.config, around.own, demo, self._again, self.again)
+            upkeep = Upkeep(around.config, around.own, demo, self._late, self._again, self.again)
         return PageServer(
             self._refresher, self._settings.web, self._clock, self._readings_stored,
             upkeep=upkeep, doors=None if around is None else around.doors,
@@ -209,7 +213,8 @@ class Daemon:
                 if self._refresh_if_due():
                     self._flaws, self._last_flaw = 0, ""
                 self._watchdog.prove(believed=bool(self._believed))
-                self._watchdog.beat(self._parts(), believed=bool(self._believed))
+                if self._watchdog.beat(self._parts(), believed=bool(self._believed)):
+                    self._turned = sample(self._clock)
             except StoreBroken:
                 raise  # the next start sets it aside, and says what helps
             except StoreError as error:
@@ -292,6 +297,11 @@ class Daemon:
         self._page_at = None if self._page is None else self._page.start()
         self._opened = True
         self._watchdog.ready(believed=bool(self._believed))
+
+    def _late(self) -> datetime | None:
+        """Since when no turn of the loop was well done, where that is long ago: the page and the metrics say so."""
+        late = self._clock.monotonic() - self._turned.monotonic > TURNS_WITHIN_S
+        return self._turned.wall if late else None
 
     def _parts(self) -> list[Part]:
         """Everything that has to move on besides the main loop."""

@@ -112,6 +112,8 @@ class Upkeep:
     """The place of one's own store."""
     is_demo: bool
     """Whether all that is shown is invented."""
+    late: Callable[[], datetime | None]
+    """Since when nothing moves on; None while it does."""
     leaving: threading.Event
     """Set once that is under way: what is asked then is for the next run to answer."""
     again: Callable[[], object]
@@ -157,6 +159,11 @@ class Site:
         """What a piece's code says; None where it would open nothing on a phone."""
         there = self.settings.reached_at
         return there and f"{there}/p/{self.sessions.label_code(drying.piece.id)}"
+
+    @property
+    def late(self) -> datetime | None:
+        """Since when the daemon has not got anything done that it should have; None while it does."""
+        return None if self.upkeep is None else self.upkeep.late()
 
     @property
     def desk(self) -> Desk:
@@ -257,6 +264,7 @@ def page(request: Request, name: str, now: datetime, status: int = 200, **values
         "words": site.words(now),
         "now": now,
         "visitor": visitor,
+        "late": site.late,
         "demo": site.upkeep is not None and site.upkeep.is_demo,
         "token": visitor.form_token,
         "path": request.scope["path"],

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
+
+from markupsafe import Markup, escape
 
 from curewatch.desk.orders import DEFAULT_RECIPE
 from curewatch.intake.typed.quantities import LAYERS_M
@@ -45,6 +48,19 @@ class Words:
 
     def age(self, at: datetime | None) -> str:
         return wording.age(at, self.now)
+
+    def ago(self, at: datetime | None) -> Markup:
+        """An age as an element that ticks on where scripts run: an open page must not say "0 min ago" for ever."""
+        said = escape(self.age(at))
+        if at is None:
+            return said
+        return Markup('<time class="age" datetime="{}">{}</time>').format(at.astimezone(UTC).isoformat(), said)
+
+    def ages(self) -> str:
+        """How ages are said, for the script: in minutes, hours, days, days and hours, weeks, as JSON."""
+        hour = timedelta(hours=9)
+        lengths = (timedelta(minutes=9), hour, 24 * hour, 25 * hour, 168 * hour)
+        return json.dumps([wording.age(self.now - one, self.now).replace("9", "#") for one in lengths])
 
     def ends_today(self) -> datetime:
         """The studio's next midnight."""

@@ -48,7 +48,7 @@ def test_an_open_page_hears_of_what_is_logged_and_does_not_hold_up_the_end(
     assert [record for record in caplog.records if record.levelno >= logging.WARNING] == []
 
 
-@pytest.mark.parametrize(("changes", "first"), [(True, b"event: changed"), (False, b": still here")])
+@pytest.mark.parametrize(("changes", "first"), [(True, b"event: changed"), (False, b"event: here")])
 def test_a_page_hears_of_what_was_logged_between_its_making_and_its_listening(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, changes: bool, first: bytes
 ) -> None:

@@ -22,6 +22,7 @@ from curewatch.records import Reading, ThicknessSource
 from curewatch.settings import ForecastSettings, Settings, WebSettings
 from curewatch.store import Store
 from curewatch.web import site
+from curewatch.web.site import Upkeep
 from tests.refreshing import refresh, refresher_of
 from tests.shell.parts import HandClock, free_port
 
@@ -107,11 +108,13 @@ class Studio:
 
 
 @contextmanager
-def served(folder: Path, now: datetime = NOW, patience_s: float = TIMEOUT_S, **settings: Any) -> Iterator[Studio]:
+def served(
+    folder: Path, now: datetime = NOW, patience_s: float = TIMEOUT_S, upkeep: Upkeep | None = None, **settings: Any
+) -> Iterator[Studio]:
     """`patience_s`: how long an answer waits for new dates; as long as they take, where a test is not about that."""
     with mock.patch.object(site, "PATIENCE_S", patience_s), Store.open(folder / "studio.sqlite") as store:
         studio = Studio(store, HandClock(now), WebSettings(port=free_port(), **settings))
-        server = PageServer(refresher_of(studio.desk), studio.web, studio.clock, studio.logged)
+        server = PageServer(refresher_of(studio.desk), studio.web, studio.clock, studio.logged, upkeep=upkeep)
         assert server.start() is not None
         try:
             yield studio
@@ -152,4 +155,4 @@ def token_on(page: str) -> str:
 
 def words_of(page: str) -> str:
     """What a page says, without its tags."""
-    return unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page)))
+    return unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", re.sub(r"</?time[^>]*>", "", page))))

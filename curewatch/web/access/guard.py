@@ -48,7 +48,7 @@ KNOWN_LASTS = timedelta(days=365)
 ASK_AGAIN_S = 0.3
 """How long who asks is held while another run takes over [s]; a browser follows twenty such answers."""
 LOCK_IT = "`curewatch password FILE` makes a password, and web.password_file in the settings names it"
-OPEN = ("/static/", "/login", "/class/", "/calendar/")
+OPEN = ("/static/", "/healthz", "/login", "/class/", "/calendar/")
 """Asks nobody who they are; what lies behind the last two has its own secret in the path."""
 ADMIN_ONLY = ("/ways-in", "/setup", *LARGE, "/api/v1/export")
 HEADERS = {

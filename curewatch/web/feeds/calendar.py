@@ -43,6 +43,8 @@ class Entry:
     text: str = ""
     sequence: int = 0
     changed: str = ""
+    foreseen: str = ""
+    """When it was worked out, to the hour: a calendar that is old says so by itself. It moves on without the event."""
 
     @property
     def told(self) -> tuple[str, ...]:
@@ -57,7 +59,10 @@ def feed(store: Store, kept: CachedBoard, kinds: tuple[MilestoneKind, ...], addr
         forecast = kept.snapshot.forecasts.get(drying.piece.id)
         for milestone in forecast.milestones if forecast else ():
             if milestone.kind in kinds and (entry := _entry(drying, milestone, words)) is not None:
-                wanted[f"piece-{drying.piece.id}-{milestone.kind.value.replace('_', '-')}"] = entry
+                made = words.local(forecast.made_at).replace(minute=0) if forecast else now
+                wanted[f"piece-{drying.piece.id}-{milestone.kind.value.replace('_', '-')}"] = replace(
+                    entry, foreseen=f"{made:%a %-d %b %Y, %H:%M}"
+                )
     wanted |= _promises(kept, words)
     entries, name = _remembered(store, wanted, now)
     head = _head(name, address, max((entry.changed for entry in entries.values()), default=None))
@@ -156,7 +161,7 @@ def _merged(before: dict[str, Entry], wanted: dict[str, Entry], now: datetime) -
             continue  # not wanted for its age alone: it came true, and is not told as cancelled
         old = before.get(uid)
         if old is not None and old.told == entry.told:
-            after[uid] = old
+            after[uid] = replace(old, foreseen=entry.foreseen)
         else:
             sequence = 0 if old is None else old.sequence + 1
             after[uid] = replace(entry, sequence=sequence, changed=now.replace(microsecond=0).isoformat())
@@ -205,6 +210,7 @@ def _event(uid: str, entry: Entry, address: str | None) -> bytes:
     event.add("transp", "TRANSPARENT")
     if address is not None:
         event.add("url", address)
-    event.add("description", visible(entry.text))
+    said = f"As foreseen on {entry.foreseen}. If that is days ago, curewatch has not been heard from since."
+    event.add("description", visible(f"{entry.text}\n\n{said}" if entry.foreseen else entry.text))
     made: bytes = event.to_ical()
     return made

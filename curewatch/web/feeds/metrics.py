@@ -6,8 +6,8 @@ What is not known is left out, never zero: an alert on an age catches it.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
-from datetime import datetime
+from collections.abc import Iterator, Sequence
+from datetime import datetime, timedelta
 
 from prometheus_client import CollectorRegistry
 from prometheus_client.core import GaugeMetricFamily, InfoMetricFamily, Metric
@@ -15,21 +15,22 @@ from prometheus_client.exposition import choose_encoder
 from prometheus_client.registry import Collector
 
 from curewatch import __version__
+from curewatch.desk import Desk
 from curewatch.desk.reports.board import CachedBoard
 from curewatch.records import AlarmKind, Reading
-from curewatch.store import Store
+from curewatch.settings import AlarmSettings
 from curewatch.studio import wording
 from curewatch.studio.board import Board, RoomLine
 
 
-def exposition(store: Store, kept: CachedBoard, now: datetime, accept: str) -> tuple[bytes, str]:
+def exposition(desk: Desk, kept: CachedBoard, now: datetime, late: datetime | None, accept: str) -> tuple[bytes, str]:
     """Every figure as of `now`, and its content type: OpenMetrics where that is accepted, else the older text."""
     registry = CollectorRegistry()
-    with store.read() as tx:
+    with desk.store.read() as tx:
         newest = tx.newest_by_source(until=now)
         waiting, oldest = tx.oldest_waiting()
     written_at = None if oldest is None else oldest.notice.created_at
-    registry.register(_Studio(kept.board(now), newest, waiting, written_at))
+    registry.register(_Studio(kept.board(now), newest, waiting, written_at, desk.settings.alarms, late))
     try:
         encode, content_type = choose_encoder(accept)
     except (TypeError, ValueError):  # the library takes a version for numbers and dots
@@ -39,13 +40,21 @@ def exposition(store: Store, kept: CachedBoard, now: datetime, accept: str) -> t
 
 class _Studio(Collector):
     def __init__(
-        self, board: Board, newest: dict[tuple[str, str], Reading], waiting: int, oldest_waiting: datetime | None
+        self,
+        board: Board,
+        newest: dict[tuple[str, str], Reading],
+        waiting: int,
+        oldest_waiting: datetime | None,
+        limits: AlarmSettings,
+        late: datetime | None,
     ) -> None:
         self._board, self._newest, self._waiting, self._oldest = board, newest, waiting, oldest_waiting
+        self._limits, self._late = limits, late
 
     def collect(self) -> Iterator[Metric]:
         yield InfoMetricFamily("curewatch_build", "What is running", {"version": __version__})
-        yield from _rooms(self._board.rooms)
+        yield _gauge("curewatch_watching", "1 while the daemon gets its work done", float(self._late is None))
+        yield from _rooms([room for room in self._board.rooms if self._is_fresh(room)], self._board.rooms)
         yield from _sensors(self._newest)
         yield self._pieces()
         yield self._alarms()
@@ -62,6 +71,12 @@ class _Studio(Collector):
         yield _gauge(
             "curewatch_oldest_delivery_timestamp_seconds", "When the longest waiting notice was written", oldest
         )
+
+    def _is_fresh(self, room: RoomLine) -> bool:
+        """Air that nobody has read for long is no air: what a room was at then is left out."""
+        typed = {source == "typed" for name, source in self._newest if name == room.name} == {True}
+        hours = self._limits.typed_stale_after_h if typed else self._limits.stale_after_min / 60
+        return room.data_at is not None and self._board.at - room.data_at <= timedelta(hours=hours)
 
     def _pieces(self) -> Metric:
         pieces = GaugeMetricFamily("curewatch_pieces", "Pieces here, by room and stage", labels=["room", "stage"])
@@ -81,15 +96,16 @@ class _Studio(Collector):
         return alarms
 
 
-def _rooms(rooms: tuple[RoomLine, ...]) -> Iterator[Metric]:
+def _rooms(fresh: Sequence[RoomLine], rooms: Sequence[RoomLine]) -> Iterator[Metric]:
     temp = GaugeMetricFamily("curewatch_room_temperature_celsius", "Air temperature as last read", labels=["room"])
     rh = GaugeMetricFamily("curewatch_room_relative_humidity_ratio", "Relative humidity as last read", labels=["room"])
     at = GaugeMetricFamily("curewatch_room_reading_timestamp_seconds", "When both were last read", labels=["room"])
-    for room in rooms:
+    for room in fresh:
         if room.temp_c is not None:
             temp.add_metric([room.name], room.temp_c)
         if room.rh_pct is not None:
             rh.add_metric([room.name], room.rh_pct / 100)
+    for room in rooms:
         if room.data_at is not None:
             at.add_metric([room.name], room.data_at.timestamp())
     yield from (temp, rh, at)

@@ -7,7 +7,7 @@ import hashlib
 from collections.abc import AsyncIterator
 
 from fastapi import APIRouter, Request
-from fastapi.responses import Response, StreamingResponse
+from fastapi.responses import PlainTextResponse, Response, StreamingResponse
 from starlette.exceptions import HTTPException
 from starlette.types import Receive, Scope, Send
 
@@ -20,8 +20,8 @@ from curewatch.web.site import Here, Site, visitor_of
 
 router = APIRouter(include_in_schema=False)
 LOOK_EVERY_S = 2.0
-SAY_SOMETHING_EVERY = 10
-"""Looks between comments that keep the line open."""
+SAY_SOMETHING_EVERY = 5
+"""Looks between signs of life, which keep the line open too."""
 HEED_END_EVERY_S = 0.5
 """How soon a stream ends with the server: well before the server would cut it."""
 
@@ -54,10 +54,11 @@ async def _changes(request: Request, site: Site, since: str | None) -> AsyncIter
         if mark is not None and mark != known:
             known = mark
             yield "event: changed\ndata: board\n\n"
-        elif looks % SAY_SOMETHING_EVERY == 0:
+        if looks % SAY_SOMETHING_EVERY == 0:
             if not await asyncio.to_thread(_still_in, request, site):
                 return
-            yield ": still here\n\n"
+            late = site.late
+            yield f"event: here\ndata: {late.timestamp() if late else ''}\n\n"
 
 
 async def _version_of_board(site: Site) -> str | None:
@@ -81,6 +82,14 @@ async def _until_next_look(site: Site) -> bool:
             return False
         await asyncio.sleep(HEED_END_EVERY_S)
     return not site.ending.is_set()
+
+
+@router.get("/healthz")
+def health(site: Here) -> Response:
+    """For whoever watches the watcher: whether looks move on, and nothing else."""
+    if (late := site.late) is None:
+        return PlainTextResponse("ok\n")
+    return PlainTextResponse(f"late: nothing was done since {late:%Y-%m-%dT%H:%M:%SZ}\n", 503)
 
 
 @router.get("/calendar/{secret}.ics")
@@ -113,5 +122,5 @@ def _calendar(request: Request, site: Site) -> Response:
 def metrics(request: Request, site: Here) -> Response:
     now = site.clock.now()
     accept = request.headers.get("accept", "")
-    text, content_type = exposition(site.desk.store, site.boards.look(now), now, accept)
+    text, content_type = exposition(site.desk, site.boards.look(now), now, site.late, accept)
     return Response(text, headers={"content-type": content_type})

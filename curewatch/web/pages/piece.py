@@ -10,6 +10,7 @@ from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from markupsafe import Markup
 
 from curewatch.desk import Desk
 from curewatch.desk.commands import aftercare, alarm_care, observing
@@ -257,7 +258,7 @@ def facts(report: PieceReport, words: Words) -> list[tuple[str, str]]:
     mix = f"{pour.recipe}, {'with' if pour.silicone else 'without'} silicone"
     shares = f"{wording.shares(recipe)}{'' if recipe.stated else ', assumed'}"
     told = [
-        ("Poured", f"{words.date(pour.at)} ({words.age(pour.at)}){wording.by(pour.logged_by)}"),
+        ("Poured", Markup("{} ({}){}").format(words.date(pour.at), words.ago(pour.at), wording.by(pour.logged_by))),
         ("Poured as one of", report.line.series or ""),
         ("Lies in", wording.where(report.drying.room, report.drying.place)),
         ("Film", f"{wording.wet_film(pour)}; on {pour.support.value}"),
@@ -267,12 +268,19 @@ def facts(report: PieceReport, words: Words) -> list[tuple[str, str]]:
     ]
     if forecast is not None and forecast.reason is None:
         room = report.room
-        told.append(("Room", f"{number(room.temp_c, 1)} °C, {number(room.rh_pct)} %, read {words.age(room.data_at)}"))
+        told.append(
+            (
+                "Room",
+                Markup("{} °C, {} %, read {}").format(
+                    number(room.temp_c, 1), number(room.rh_pct), words.ago(room.data_at)
+                ),
+            )
+        )
         if forecast.film_temp_c is not None:
             told.append(("Film lies at", f"{number(forecast.film_temp_c, 1)} °C"))
         if (odds := wording.crack_odds(forecast, words.now)) is not None:
             told.append(("Cracks", f"{wording.cracks(odds)}, {wording.CRACKS_BY}"))
-        told.append(("Reckoned", words.age(forecast.made_at)))
+        told.append(("Reckoned", words.ago(forecast.made_at)))
     return [(name, value) for name, value in told if value]
 
 

@@ -1,7 +1,56 @@
 // All of the page works without this. With it, boards renew themselves, and a curve tells its value under a finger.
 "use strict";
 
+const { base, ages, now, zone } = document.documentElement.dataset;
+const ahead = 1000 * now - Date.now(); // of the studio's clock, to this browser's
+
+// How old things are goes on by itself, and a page that nobody answers any more says since when.
+function tick() {
+  const said = JSON.parse(ages);
+  for (const one of document.querySelectorAll("time.age")) {
+    const minutes = Math.max(0, Math.round((Date.now() + ahead - Date.parse(one.dateTime)) / 60000));
+    const hours = Math.round(minutes / 60);
+    const [how, ...numbers] =
+      minutes < 100 ? [0, minutes]
+      : hours < 48 ? [1, hours]
+      : hours < 336 ? (hours % 24 ? [3, Math.floor(hours / 24), hours % 24] : [2, hours / 24])
+      : hours < 1344 ? [2, Math.round(hours / 24)]
+      : [4, Math.round(hours / 168)];
+    one.textContent = numbers.reduce((text, number) => text.replace("#", number), said[how]);
+  }
+}
+const PATIENCE = 40000;
+let last = Date.now();
+let lost = false; // nobody answers
+let since = document.querySelector("#late:not([hidden])") ? last + ahead : 0; // somebody answers, and nothing is done
+function show() {
+  const late = document.getElementById("late");
+  const from = lost || Date.now() - last > PATIENCE ? last + ahead : since;
+  if (from) {
+    const there = { timeZone: zone, hour: "2-digit", minute: "2-digit" };
+    if (Date.now() + ahead - from > 43200000) there.weekday = "short";
+    late.textContent = late.dataset.said.replace("#", new Date(from).toLocaleString("en-GB", there));
+  }
+  late.hidden = !from;
+}
+function heard(told = "") {
+  [last, lost, since] = [Date.now(), false, 1000 * told];
+  show();
+}
+async function ask() {
+  try {
+    const answer = await fetch(`${base}/healthz`, { cache: "no-store", signal: AbortSignal.timeout(8000) });
+    heard(answer.ok ? "" : Date.parse((await answer.text()).split("since ")[1]) / 1000 || "");
+  } catch {
+    lost = true;
+    show();
+  }
+}
+setInterval(() => { tick(); show(); }, 10000);
+document.addEventListener("visibilitychange", () => { tick(); if (!document.hidden) ask(); });
+
 const live = document.querySelector("main[data-live]");
+if (!live || !window.EventSource) setInterval(ask, 30000);
 if (live && window.EventSource) {
   let busy = false;
   async function renew() {
@@ -23,7 +72,11 @@ if (live && window.EventSource) {
       busy = false;
     }
   }
-  new EventSource(`${document.documentElement.dataset.base}/events?since=${encodeURIComponent(live.dataset.live)}`).addEventListener("changed", renew);
+  const stream = new EventSource(`${base}/events?since=${encodeURIComponent(live.dataset.live)}`);
+  stream.addEventListener("changed", () => { heard(); renew(); });
+  stream.addEventListener("here", (event) => heard(event.data));
+  stream.addEventListener("open", () => heard());
+  stream.addEventListener("error", ask);
   document.addEventListener("visibilitychange", renew);
   setInterval(renew, 60000);
 }
