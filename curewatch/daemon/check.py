@@ -5,18 +5,26 @@ from __future__ import annotations
 
 import json
 import os
-import ssl
+import sys
 import threading
 from collections.abc import Iterator, Mapping
-from contextlib import closing, suppress
-from datetime import UTC, datetime, timedelta
-from enum import StrEnum
-from http.client import HTTPConnection, HTTPException, HTTPSConnection
+from contextlib import suppress
+from datetime import datetime, timedelta
+from importlib.util import find_spec
 from pathlib import Path
-from typing import NamedTuple
 
-from curewatch.clock import Clock, plausible
+from curewatch.clock import Clock
 from curewatch.daemon.delivery import NoticeDelivery, channels_of, host_of, signer_of
+from curewatch.daemon.machine import (
+    OFF,
+    Finding,
+    Verdict,
+    clock_finding,
+    disk_findings,
+    file_findings,
+    page_finding,
+    put_secret,
+)
 from curewatch.daemon.sensor_intake import HEARD_NOTE
 from curewatch.desk import Desk
 from curewatch.desk.commands.notice_care import send_test_notice
@@ -30,79 +38,14 @@ from curewatch.physics.solver import kernel
 from curewatch.records import DeliveryState, Reading
 from curewatch.records.errors import InputError
 from curewatch.records.names import name_key
-from curewatch.settings import BrokerSettings, SensorSettings, Settings, SettingsError, TypedSettings, WebSettings
-from curewatch.settings.page import IN_THE_CLEAR
-from curewatch.store import AlreadyRunning, CannotOpen, Store, StoreError, newest
-from curewatch.studio.wording import age
-
-WITHIN_S = 3.0
-MARK = "content-security-policy"
-"""A header that every answer of ours carries: another program on that port is told apart by it."""
-ENDS_SOON = timedelta(days=21)
-
-
-class PageFound(NamedTuple):
-    trouble: str | None
-    """What keeps it from being opened; None where it answers."""
-    certificate_ends: datetime | None = None
-
-
-def page_found(settings: WebSettings) -> PageFound:
-    """Asked for is a file that is handed out without a password, at the address that the daemon serves on."""
-    host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(settings.host, settings.host)
-    place = f"{settings.scheme}://{f'[{host}]' if ':' in host else host}:{settings.port}"
-    try:
-        asking = _asking(settings, host)
-        with closing(asking):
-            asking.connect()
-            ends = _certificate_ends(asking)
-            asking.request("GET", "/static/page.css")
-            answer = asking.getresponse()
-    except ssl.SSLCertVerificationError as error:
-        return PageFound(
-            f"the certificate at {place} is not the one in the settings, or is over: {error.verify_message}"
-        )
-    except TimeoutError:
-        return PageFound(f"nothing answers at {place} (not within {WITHIN_S:g} s)")
-    except (OSError, HTTPException):
-        return PageFound(f"nothing answers at {place} (the connection was refused or broken off)")
-    if answer.status != 200 or MARK not in answer.headers:
-        return PageFound(f"something else answers on port {settings.port}: web.port in the settings names another")
-    return PageFound(None, ends)
-
-
-def _asking(settings: WebSettings, host: str) -> HTTPConnection:
-    if settings.certificate is None:
-        return HTTPConnection(host, settings.port, timeout=WITHIN_S)
-    trusts = ssl.create_default_context(cafile=settings.certificate)
-    trusts.check_hostname = False  # it is for the name that people type, and asked here is this machine
-    trusts.verify_flags |= ssl.VERIFY_X509_PARTIAL_CHAIN  # this very certificate, whoever vouches for it elsewhere
-    return HTTPSConnection(host, settings.port, timeout=WITHIN_S, context=trusts)
-
-
-def _certificate_ends(asking: HTTPConnection) -> datetime | None:
-    held = asking.sock.getpeercert() if isinstance(asking.sock, ssl.SSLSocket) else None
-    return datetime.fromtimestamp(ssl.cert_time_to_seconds(str(held["notAfter"])), UTC) if held else None
-
+from curewatch.settings import BrokerSettings, PersonSettings, SensorSettings, Settings, SettingsError, TypedSettings
+from curewatch.store import AlreadyRunning, CannotOpen, Store, StoreBroken, StoreError, newest
+from curewatch.studio.wording import age, span
 
 BROKER_WITHIN_S = 6.0
+TELL = "name somebody to tell: `curewatch help telling`"
 OLD_BACKUP = timedelta(days=3)
 """A newest backup older than this is worth a word, whatever the settings say."""
-
-
-class Verdict(StrEnum):
-    OK = "ok"
-    WARN = "warn"
-    """Works, but somebody may want it otherwise."""
-    FAIL = "fail"
-
-
-class Finding(NamedTuple):
-    """One thing looked at. `sentence` is for people."""
-
-    name: str
-    verdict: Verdict
-    sentence: str
 
 
 def look(
@@ -118,16 +61,14 @@ def look(
     `config` is where the settings came from. Whether a daemon runs is found out by holding its lock for a moment.
     Looking at the broker takes up to BROKER_WITHIN_S seconds.
     """
-    unknown = [Finding("settings", Verdict.WARN, f"{sentence}; it is passed over") for sentence in settings.unknown]
-    found = [_settings(settings, config), *unknown, _clock(clock.now()), _kernel()]
+    found = [_settings(settings, config), *_unknown(settings), clock_finding(settings, clock, environ), _kernel()]
     newest: dict[tuple[str, str], Reading] = {}
     turned_away: dict[str, int] = {}
     running = False
     try:
         store = Store.open(store_location, migrate=False, backups=settings.backup.folder)
-    except CannotOpen as error:
-        is_new = "://" not in store_location and not Path(store_location).expanduser().exists()
-        found.append(Finding("store", Verdict.WARN if is_new else Verdict.FAIL, str(error)))
+    except StoreError as error:
+        found.append(_no_store(store_location, error))
     else:
         with store:
             found += _store(store, clock.now())
@@ -135,7 +76,10 @@ def look(
             with suppress(StoreError, ValueError), store.read() as tx:
                 newest = tx.newest_by_source()
                 turned_away = json.loads(tx.get_meta(HEARD_NOTE) or "{}").get("turned_away", {})
-    found.append(_page(settings, clock.now(), running=running))
+    if "://" not in store_location:
+        place = Path(store_location).expanduser().absolute()
+        found += [*disk_findings(settings, place), *file_findings(settings, place)]
+    found.append(page_finding(settings, config.parent if config else Path(), clock.now(), running=running))
     found.append(_broker(settings, clock))
     found += [*_sensors(settings, newest, clock.now(), turned_away), *_typed(settings, newest)]
     found.append(_webhook(settings, environ))
@@ -144,21 +88,32 @@ def look(
     return found
 
 
+def _no_store(location: str, error: StoreError) -> Finding:
+    if isinstance(error, StoreBroken):
+        return Finding("store", Verdict.FAIL, f"{error.path} {error.reason}", error.remedy)
+    place = Path(location).expanduser()
+    if "://" not in location and not place.exists():
+        return Finding("store", Verdict.WARN, f"none at {location} yet", "begin one: `curewatch setup`")
+    if not isinstance(error, CannotOpen):
+        return Finding("store", Verdict.FAIL, str(error), "see what is said of its disk and files")
+    owner = f"its owner: `sudo -u {place.owner()} curewatch check`" if place.is_file() else "another: `--store PATH`"
+    return Finding("store", Verdict.FAIL, str(error), f"run curewatch as {owner}")
+
+
 def _settings(settings: Settings, config: Path | None) -> Finding:
     where = f"from {config}" if config else "none given: everything is at its default"
     return Finding("settings", Verdict.OK, f"{where}; times are those of {settings.zone}")
 
 
-def _clock(now: datetime) -> Finding:
-    if plausible(now):
-        return Finding("clock", Verdict.OK, f"shows {now:%Y-%m-%d %H:%M} UTC")
-    return Finding("clock", Verdict.FAIL, f"shows {now:%Y-%m-%d %H:%M} UTC, which cannot be: set it")
+def _unknown(settings: Settings) -> Iterator[Finding]:
+    for sentence in settings.unknown:
+        yield Finding("settings", Verdict.WARN, f"{sentence}; it is passed over", "take it out, or name it right")
 
 
 def _kernel() -> Finding:
     if kernel.library() is None:
-        slow = "no compiled kernel: films are integrated by NumPy, ten times slower; to have it, install a C compiler"
-        return Finding("drying model", Verdict.WARN, f"{slow} (Debian: gcc) and curewatch again")
+        slow = "no compiled kernel: films are integrated by NumPy, ten times slower"
+        return Finding("drying model", Verdict.WARN, slow, "install a C compiler (Debian: gcc), and curewatch again")
     return Finding("drying model", Verdict.OK, "compiled")
 
 
@@ -179,22 +134,30 @@ def _store(store: Store, now: datetime) -> Iterator[Finding]:
         return
     why = f"; last error: {oldest.last_error}" if oldest.last_error else ""
     sentence = f"{waiting} wait to be sent, the oldest from {age(oldest.notice.created_at, now)}{why}"
-    yield Finding("deliveries", Verdict.WARN if oldest.attempts else Verdict.OK, sentence)
+    if oldest.attempts:
+        yield Finding("deliveries", Verdict.WARN, sentence, "mend that; they are tried again by themselves")
+    else:
+        yield Finding("deliveries", Verdict.OK, sentence)
 
 
 def _sensors_heard(store: Store) -> Iterator[Finding]:
     """What the daemon has noted of the messages that came."""
     with suppress(StoreError, ValueError), store.read() as tx:
         if undated := tx.count_pending_messages():
-            yield Finding("messages", Verdict.WARN, f"{undated} came before the clock was set, and wait for it")
+            said = f"{undated} came before the clock was set, and wait for it"
+            yield Finding("messages", Verdict.WARN, said, "set this machine's clock")
         noted = json.loads(tx.get_meta(HEARD_NOTE) or "{}")
         for source in noted.get("duplicates", ()):
-            yield Finding("messages", Verdict.WARN, f"of sensor {source}: {DUPLICATE_DEVICES}")
+            yield Finding(
+                "messages", Verdict.WARN, f"of sensor {source}: {DUPLICATE_DEVICES}", "give each a topic of its own"
+            )
         if dropped := noted.get("dropped"):
-            yield Finding("messages", Verdict.WARN, f"{dropped} of QoS 0 came faster than they can be stored: lost")
+            said = f"{dropped} of QoS 0 came faster than they can be stored: lost"
+            yield Finding("messages", Verdict.WARN, said, "have the sensors send less often")
         if worst := noted.get("worst"):
             said = f"the worst topic is {worst['topic']!r} with {worst['count']}, the last: {worst['reason']}"
-            yield Finding("messages", Verdict.WARN, f"{noted['refused']} were no readings; {said}")
+            do = "compare what comes there with the sensor's table in the settings"
+            yield Finding("messages", Verdict.WARN, f"{noted['refused']} were no readings; {said}", do)
 
 
 def _backups(store: Store, now: datetime) -> Finding:
@@ -203,15 +166,19 @@ def _backups(store: Store, now: datetime) -> Finding:
     if last is None:
         return Finding("backups", Verdict.OK, "none yet: a daemon makes them, and `curewatch backup`")
     if last.at > now:
-        return Finding("backups", Verdict.WARN, f"all {len(kept)} bear dates to come: a clock was wrong")
-    verdict = Verdict.WARN if now - last.at > OLD_BACKUP else Verdict.OK
-    return Finding("backups", verdict, f"the newest of {len(kept)} is from {age(last.at, now)}")
+        return Finding(
+            "backups", Verdict.WARN, f"all {len(kept)} bear dates to come: a clock was wrong", "`curewatch backup`"
+        )
+    said = f"the newest of {len(kept)} is from {age(last.at, now)}"
+    if now - last.at > OLD_BACKUP:
+        return Finding("backups", Verdict.WARN, said, "`curewatch backup`, and leave the daemon running")
+    return Finding("backups", Verdict.OK, said)
 
 
 def _daemon(store: Store) -> Finding:
     try:
         with store.lock_for_daemon():
-            return Finding("daemon", Verdict.WARN, "none runs on this store: start it with `curewatch run`")
+            return Finding("daemon", Verdict.WARN, "none runs on this store", "start it: `curewatch run`")
     except AlreadyRunning as running:
         process = f"process {running.pid} on {running.host}" if running.pid else "a process"
         since = f" since {running.since:%Y-%m-%d %H:%M} UTC" if running.since else ""
@@ -220,57 +187,37 @@ def _daemon(store: Store) -> Finding:
         return Finding("daemon", Verdict.FAIL, str(error))
 
 
-def _page(settings: Settings, now: datetime, *, running: bool) -> Finding:
-    """Whether it may be served so, and where a daemon serves it, whether it answers."""
-    web = settings.web
-    if not web.enabled:
-        return Finding("page", Verdict.OK, "not served: web.enabled is false")
-    try:
-        web.password_hash()
-        web.tls()
-    except SettingsError as error:
-        return Finding("page", Verdict.FAIL, str(error))
-    found = page_found(web) if running else PageFound(None)
-    if found.trouble is not None:
-        return Finding("page", Verdict.FAIL, found.trouble)
-    said = f"answers at {web.shown_address}" if running else f"will be at {web.shown_address} while the daemon runs"
-    if found.certificate_ends is not None and found.certificate_ends - now < ENDS_SOON:
-        ends = f"{found.certificate_ends:%Y-%m-%d}"
-        return Finding("page", Verdict.WARN, f"{said}; its certificate is over on {ends}: `curewatch certificate`")
-    if (gone := web.gone_address) is not None:
-        word = f"{said}; {gone} is no address of this machine any more: `curewatch phone` sets the new one"
-        return Finding("page", Verdict.WARN, word)
-    if not web.is_loopback and not web.is_secure:
-        return Finding("page", Verdict.WARN, f"{said}; {IN_THE_CLEAR}")
-    return Finding("page", Verdict.OK, said)
-
-
 def _broker(settings: Settings, clock: Clock) -> Finding:
     broker = settings.broker
     if broker is None:
         if settings.sensors:
-            return Finding("broker", Verdict.FAIL, "sensors are set but no [broker] to hear them through")
+            do = 'name it in the settings, as by `broker.host = "127.0.0.1"`'
+            return Finding("broker", Verdict.FAIL, "sensors are set but no [broker] to hear them through", do)
         return Finding("broker", Verdict.OK, "none set: readings are typed")
     try:
         return _reached(broker, settings, clock)
     except (SettingsError, InputError) as error:
-        return Finding("broker", Verdict.FAIL, str(error))
+        do = put_secret(broker.password_file, None, "the broker's password") if broker.password_file else ""
+        return Finding("broker", Verdict.FAIL, str(error), do or "name a file that can be read: `broker.ca_file`")
 
 
 def _reached(broker: BrokerSettings, settings: Settings, clock: Clock) -> Finding:
     place = f"{broker.host}:{broker.port}"
+    start = "start it there, or put right host, port, user and password under [broker] in the settings"
     status = look_at_broker(broker, settings.sensors, clock, within_s=BROKER_WITHIN_S)
     if status.broker_error is not None:
-        return Finding("broker", Verdict.FAIL, status.broker_error)
+        return Finding("broker", Verdict.FAIL, status.broker_error, start)
     if not status.connected:
-        return Finding("broker", Verdict.FAIL, f"{place} did not answer in {BROKER_WITHIN_S:g} s")
+        return Finding("broker", Verdict.FAIL, f"{place} did not answer in {BROKER_WITHIN_S:g} s", start)
     if settings.sensors and not status.subscribed | status.refused.keys():
-        return Finding("broker", Verdict.FAIL, unanswered_in_words(broker, BROKER_WITHIN_S))
+        return Finding("broker", Verdict.FAIL, unanswered_in_words(broker, BROKER_WITHIN_S), "start the broker anew")
     if status.refused:
         refused = ", ".join(f"{topic!r} ({why})" for topic, why in status.refused.items())
-        return Finding("broker", Verdict.FAIL, f"{place} refuses the topics {refused}")
+        do = f"let {broker.user or 'everybody'} read them in the broker's access list"
+        return Finding("broker", Verdict.FAIL, f"{place} refuses the topics {refused}", do)
     if not settings.sensors:
-        return Finding("broker", Verdict.WARN, f"{place} is set, but no [[sensors]] to hear through it")
+        said = f"{place} is set, but no [[sensors]] to hear through it"
+        return Finding("broker", Verdict.WARN, said, "name a sensor: `curewatch help sensors`")
     return Finding("broker", Verdict.OK, f"{place} answers and grants {len(status.subscribed)} topics")
 
 
@@ -283,21 +230,27 @@ def _sensors(
     for name, sensor in by_id.items():
         if away := turned_away.get(name):
             more = f"{away}{' or more' if away >= TURNED_AWAY_MOST else ''} are"
-            yield Finding(f"sensor {name}", Verdict.WARN, TOO_MANY.format(sensor.devices_most, more))
+            said = TOO_MANY.format(sensor.devices_most, more)
+            yield Finding(f"sensor {name}", Verdict.WARN, said, "raise `devices_most` of it, if all of them are yours")
         heard = [
-            reading.at
+            reading
             for (room, source), reading in newest.items()
             if name_key(room) == name_key(sensor.room) and (source == name or source.startswith(f"{name}/"))
         ]
         if not heard:
             # a broker grants a subscription and then keeps back every message its access list forbids us
-            allowed = "does it publish there, and may we read it?"
-            yield Finding(f"sensor {name}", Verdict.WARN, f"never heard; its topic is {sensor.topic!r}: {allowed}")
+            do = "see that it publishes there, and that the broker lets us read it"
+            yield Finding(f"sensor {name}", Verdict.WARN, f"never heard; its topic is {sensor.topic!r}", do)
             continue
-        last = max(heard)
-        late = now - last > timedelta(minutes=sensor.silent_after_min)
-        sentence = f"its last reading is from {age(last, now)}, in {sensor.room}; {_taken_as(settings, name)}"
-        yield Finding(f"sensor {name}", Verdict.WARN if late else Verdict.OK, sentence)
+        last = max(heard, key=lambda reading: reading.at)
+        sentence = f"its last reading is from {age(last.at, now)}, in {sensor.room}; {_taken_as(settings, name)}"
+        do = ""
+        if now - last.at > timedelta(minutes=sensor.silent_after_min):
+            do = "look at its battery, its place and its network; until it speaks, type readings: `curewatch reading`"
+        elif sensor.time is not None and last.at - last.received_at > OFF:
+            sentence += f"; its clock is {span(last.at - last.received_at)} ahead of this machine's"
+            do = "set the sensor's clock"
+        yield Finding(f"sensor {name}", Verdict.WARN if do else Verdict.OK, sentence, do)
 
 
 def _typed(settings: Settings, newest: Mapping[tuple[str, str], Reading]) -> Iterator[Finding]:
@@ -313,11 +266,14 @@ def _taken_as(settings: Settings, source: str) -> str:
 def _heartbeat(settings: Settings, environ: Mapping[str, str]) -> Iterator[Finding]:
     s = settings.heartbeat
     if s is None:
+        do = "name an address outside that raises the alarm when no call comes: `curewatch help telling`"
+        yield Finding("heartbeat", Verdict.WARN, "none set: if the daemon stops, nobody hears of it", do)
         return
     try:
         place = host_of(s.address(environ).get_secret_value())  # the rest may be a secret
     except SettingsError as error:
-        yield Finding("heartbeat", Verdict.FAIL, str(error))
+        do = put_secret(s.url_file, s.url_env, "the address")
+        yield Finding("heartbeat", Verdict.FAIL, str(error), do)
         return
     yield Finding("heartbeat", Verdict.OK, f"to {place} every {s.every_s:g} s, while work gets done")
 
@@ -328,18 +284,35 @@ def _people(settings: Settings, environ: Mapping[str, str]) -> Iterator[Finding]
         try:
             services = Services(settings.services.addresses(environ), name="services")
         except SettingsError as error:
-            yield Finding("services", Verdict.FAIL, str(error))
+            table = settings.services
+            do = _have_services(put_secret(table.addresses_file, table.addresses_env, "the addresses, one a line,"))
+            yield Finding("services", Verdict.FAIL, str(error), do)
         else:
             yield Finding("services", Verdict.OK, f"{len(services)} addresses")
     for person in settings.people:
         try:
             channels = channels_of(settings, person, environ)
         except SettingsError as error:
-            yield Finding(person.name, Verdict.FAIL, str(error))
+            yield Finding(person.name, Verdict.FAIL, str(error), _reachable(settings, person, environ))
             continue
         through = " and ".join(channel.name.partition(":")[0] for channel in channels)
         quiet = f", not from {person.quiet.replace('-', ' to ')}" if person.quiet else ""
         yield Finding(person.name, Verdict.OK, f"is told by {through}{quiet}")
+
+
+def _reachable(settings: Settings, person: PersonSettings, environ: Mapping[str, str]) -> str:
+    """What has to be done so that somebody can be told."""
+    if person.mail is not None and settings.mail is not None:
+        try:
+            settings.mail.password(environ)
+        except SettingsError:
+            return put_secret(settings.mail.password_file, settings.mail.password_env, "the mail server's password")
+    return _have_services(put_secret(person.services_file, person.services_env, "the addresses, one a line,"))
+
+
+def _have_services(otherwise: str) -> str:
+    """What push services lack: the package, else what is said."""
+    return otherwise if find_spec("apprise") else f"install it: `{sys.executable} -m pip install apprise`"
 
 
 def _webhook(settings: Settings, environ: Mapping[str, str]) -> Finding:
@@ -347,13 +320,15 @@ def _webhook(settings: Settings, environ: Mapping[str, str]) -> Finding:
     if hook is None:
         if all_channels(settings):
             return Finding("webhook", Verdict.OK, "none set: people are told in other ways")
-        return Finding("webhook", Verdict.WARN, "none set: notices are only kept in the store, nobody is told")
+        return Finding("webhook", Verdict.WARN, "none set: notices are only kept, nobody is told", TELL)
+    secret = put_secret(hook.secret_file, hook.secret_env, "the secret, whsec_ and base64,")
     try:
         signer = signer_of(hook, environ)
     except SettingsError as error:
-        return Finding("webhook", Verdict.FAIL, str(error))
+        return Finding("webhook", Verdict.FAIL, str(error), secret)
     if signer is None:
-        return Finding("webhook", Verdict.WARN, f"{host_of(hook.url)}, unsigned: the receiver cannot tell who sends")
+        said = f"{host_of(hook.url)}, unsigned: the receiver cannot tell who sends"
+        return Finding("webhook", Verdict.WARN, said, 'name its secret: `webhook.secret_file = "webhook-secret"`')
     return Finding("webhook", Verdict.OK, f"{host_of(hook.url)}, signed")
 
 
@@ -368,7 +343,7 @@ def send_test(
     SettingsError where a secret cannot be had.
     """
     if not all_channels(desk.settings):
-        return Finding("test notice", Verdict.WARN, "neither a webhook nor people are set: nowhere to send one")
+        return Finding("test notice", Verdict.WARN, "neither a webhook nor people are set: nowhere to send one", TELL)
     try:
         with desk.store.lock_for_daemon():
             telling = NoticeDelivery(desk.settings, desk.store, clock, environ)
@@ -393,5 +368,5 @@ def _outcome(desk: Desk, key: str, clock: Clock, within_s: float) -> Finding:
         errors = [delivery.last_error for delivery in found if delivery.last_error]
         if errors or clock.monotonic() >= deadline:
             why = errors[0] if errors else f"it was not sent within {within_s:g} s"
-            return Finding("test notice", Verdict.FAIL, f"did not arrive: {why}")
+            return Finding("test notice", Verdict.FAIL, f"did not arrive: {why}", "mend that, then send another")
         clock.wait(never, _LOOK_EVERY_S)

@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from curewatch.cli import main
+from tests.shell.parts import free_port
 
 COMMAND = str(Path(sys.executable).with_name("curewatch"))
 GAUGE = ("--wet-thickness", "1.2mm")
@@ -21,7 +22,7 @@ GAUGE = ("--wet-thickness", "1.2mm")
 @pytest.fixture(autouse=True)
 def studio(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     config = tmp_path / "studio.toml"
-    config.write_text('zone = "Europe/Lisbon"\n[forecast]\nmembers = 8\n')
+    config.write_text(f'zone = "Europe/Lisbon"\n[forecast]\nmembers = 8\n[web]\nport = {free_port()}\n')
     monkeypatch.setenv("CUREWATCH_CONFIG", str(config))
     monkeypatch.setenv("CUREWATCH_STORE", str(tmp_path / "studio.sqlite"))
     return tmp_path

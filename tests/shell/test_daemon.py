@@ -28,6 +28,7 @@ from curewatch.settings import (
     Settings,
     SettingsError,
     WebhookSettings,
+    WebSettings,
 )
 from curewatch.store import AlreadyRunning, Store, StoreError
 from curewatch.studio.board import Board
@@ -35,7 +36,8 @@ from tests.refreshing import refresh
 from tests.shell.parts import Broker, HandClock, Receiver, free_port, has_mosquitto, wait_for
 
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
-SETTINGS = Settings(zone="Europe/Lisbon", forecast=ForecastSettings(members=16))
+WEB = WebSettings(port=free_port())
+SETTINGS = Settings(zone="Europe/Lisbon", forecast=ForecastSettings(members=16), web=WEB)
 WITHIN_S = 20.0
 
 
@@ -298,7 +300,7 @@ SENSORS = (SensorSettings(id="window", room="Shed", topic="shed/air"),)
 
 
 def verdicts(settings: Settings, location: str, now: datetime = NOW) -> dict[str, Verdict]:
-    return {name: verdict for name, verdict, _ in look(settings, location, HandClock(now), environ={})}
+    return {one.name: one.verdict for one in look(settings, location, HandClock(now), environ={})}
 
 
 def test_a_look_at_a_new_machine_finds_nothing_broken_and_makes_nothing(location: str) -> None:
@@ -312,7 +314,7 @@ def test_a_look_names_what_fails(location: str) -> None:
     Path(location).write_text("no database")
     hook = WebhookSettings(url="http://127.0.0.1/", secret_env="NO_SUCH")
     broker = BrokerSettings(host="127.0.0.1", port=free_port())
-    settings = Settings(zone="UTC", broker=broker, sensors=SENSORS, webhook=hook)
+    settings = Settings(zone="UTC", broker=broker, sensors=SENSORS, webhook=hook, web=WEB)
     found = verdicts(settings, location, datetime(1970, 1, 1, tzinfo=UTC))
     failing = {name for name, verdict in found.items() if verdict is Verdict.FAIL}
     assert failing == {"clock", "store", "broker", "webhook"}

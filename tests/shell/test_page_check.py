@@ -11,7 +11,7 @@ import pytest
 
 from curewatch.cli import main
 from curewatch.daemon import Verdict, look
-from curewatch.daemon.check import page_found
+from curewatch.daemon.machine import page_found
 from curewatch.settings import Settings, WebSettings
 from curewatch.store import Store
 from tests.shell.parts import HandClock, free_port
@@ -19,8 +19,9 @@ from tests.shell.web_parts import NOW, served
 
 
 def page_finding(folder: Path, web: WebSettings) -> tuple[Verdict, str]:
+    """What it comes to, and what is said with what to do."""
     found = look(Settings(zone="UTC", web=web), str(folder / "studio.sqlite"), HandClock(NOW))
-    return next((verdict, sentence) for name, verdict, sentence in found if name == "page")
+    return next((one.verdict, one.sentence + (one.do and f": {one.do}")) for one in found if one.name == "page")
 
 
 def test_a_page_that_is_served_answers(tmp_path: Path) -> None:
@@ -82,7 +83,7 @@ def test_a_port_that_is_open_but_silent_is_not_waited_for_long() -> None:
 def test_a_key_that_is_not_known_is_told_by_every_command_and_stops_none(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    (file := tmp_path / "studio.toml").write_text('zone = "UTC"\nglow = 3\n')
+    (file := tmp_path / "studio.toml").write_text(f'zone = "UTC"\nglow = 3\n[web]\nport = {free_port()}\n')
     options = "--config", str(file), "--store", str(tmp_path / "studio.sqlite")
     assert main([*options, "reading", "--room", "Loft", "--temperature", "19C", "--humidity", "50%"]) == 0
     said = f"{file}: unknown key 'glow', expected one of aftercare,"

@@ -125,7 +125,7 @@ def test_a_password_that_would_travel_in_the_clear_is_worth_a_word(tmp_path: Pat
     web = WebSettings(host="0.0.0.0", port=free_port(), password_file=folder / "page-password")
     verdict, said = page_finding(tmp_path, web)
     assert verdict is Verdict.WARN
-    assert "the password goes there in the clear: `curewatch certificate`" in said
+    assert "the password goes there in the clear: `curewatch phone --https`" in said
     safe = web.model_copy(update={"address": "https://studio.example"})
     assert page_finding(tmp_path, safe)[0] is Verdict.OK
 

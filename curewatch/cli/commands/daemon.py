@@ -96,9 +96,9 @@ def check(
     ] = False,
     as_json: options.AsJson = False,
 ) -> None:
-    """Look at the settings, the store, the page, the broker, each sensor and the webhook.
+    """Look at the settings, the clock, store, disk and files, the page, the broker, each sensor and who is told.
 
-    Exit code 1 if something fails.
+    What is amiss ends with the one thing to do about it. Exit code 1 if something fails.
     """
     on = premises_of(ctx, tell=False)
     findings = look(on.in_use, on.location, SystemClock(), config=on.config)
@@ -108,8 +108,8 @@ def check(
     if as_json:
         say_json("check", ok=not failed, findings=[finding._asdict() for finding in findings])
     else:
-        for name, verdict, sentence in findings:
-            say(f"{verdict.upper():<5} {name:<12} {sentence}")
+        for name, verdict, sentence, do in findings:
+            say(f"{verdict.upper():<5} {name:<12} {sentence}" + (f". To do: {do}" if do else ""))
     raise typer.Exit(Exit.FAILED if failed else Exit.DONE)
 
 
