@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from curewatch.records import Alarm, AlarmKind, AlarmState
 from curewatch.studio.alarms import lifecycle
 from curewatch.studio.alarms.conditions import ASLEEP, BETWEEN, OFF, ON, Limits
-from curewatch.studio.alarms.lifecycle import Effect, Event, follow, fresh, step
+from curewatch.studio.alarms.lifecycle import Effect, Episode, Event, follow, fresh, step, turn
 from tests.studio_scene import LIMITS, NOON, SHED, at
 
 MINUTE = timedelta(minutes=1)
@@ -212,3 +212,16 @@ def test_looking_back_goes_as_far_as_the_quiet_and_no_further() -> None:
     assert (never.evaluated_at, never.since) == (at(-5), at(-5)), "never raised: as far as is asked"
     active, _ = follow(normal(), series(ON, ON, ON, ON), LIMITS)
     assert lifecycle.rewound(active, NOON) is active
+
+
+def test_what_is_told_of_one_that_began_and_stands_is_that_it_began() -> None:
+    before = normal()
+    after, events = follow(before, [(at(0.1 * i), ON) for i in range(1, 9)], LIMITS)
+    found = turn(before, after, events)
+    assert (found.begun, found.passed, found.over) == (events[-1].at, (), None)
+    later, more = follow(after, [(at(1 + 0.1 * i), OFF) for i in range(1, 9)], LIMITS)
+    assert (turn(before, later, [*events, *more]).begun, turn(before, later, [*events, *more]).passed) == (
+        None,
+        (Episode(events[-1].at, more[-1].at),),
+    )
+    assert turn(after, later, more).over == more[-1].at

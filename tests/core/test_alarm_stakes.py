@@ -68,6 +68,15 @@ def test_a_piece_that_is_not_at_risk_itself_adds_nothing() -> None:
     assert told(frozen, 2, every(10, 5, 1, 50)) == []
 
 
+def test_a_piece_poured_into_a_room_that_has_fallen_silent_is_told_of() -> None:
+    studio = Studio()
+    live(studio, every(10, 1, 20, 50), 8, minutes=30)
+    assert summary(studio.told) == ["alarm no_fresh_data"]
+    studio.pieces = (*studio.pieces, drying("Reed", piece_id=2, poured=8.1))
+    (title,) = told(studio, 8.2, every(10, 1, 20, 50))
+    assert title.endswith(", now for Reed too")
+
+
 def test_who_sees_to_it_sees_to_what_lay_there_and_a_mute_waits() -> None:
     studio = Studio()
     live(studio, HALL, 1, minutes=10)

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from curewatch.studio.air.climate import HOUR_S, Hourly, hourly
 from curewatch.studio.outlook.experts import AHEAD, DAY
-from curewatch.studio.outlook.outlook import Outlook, outlook, prior_sd
+from curewatch.studio.outlook.outlook import STRIDE, Outlook, outlook, prior_sd, spread
 
 QUANTITIES = ("temp_c", "rh_pct")
 
@@ -120,6 +120,19 @@ def test_after_a_silence_the_bands_are_those_of_so_much_further_ahead() -> None:
     late = outlook(clean, (28 * DAY + 6) * HOUR_S)
     assert late.age_h == 6
     assert width(late)[0, 0] > width(seen(clean))[0, 0] * 1.3
+
+
+def test_errors_to_one_side_and_to_the_other_make_bands_that_mirror_each_other() -> None:
+    """After two days prior and record both count, and after a fortnight of it; without any the prior alone."""
+    draw = np.random.default_rng(3)
+    for origins, older_h in ((2, 0), (14, 0), (14, 5)):
+        errors = draw.exponential(1.0, (2, AHEAD, origins * DAY // STRIDE)) - 0.4
+        (low, high), (turned_low, turned_high) = spread(errors, older_h), spread(-errors, older_h)
+        np.testing.assert_allclose(turned_high, -low, rtol=1e-9)
+        np.testing.assert_allclose(turned_low, -high, rtol=1e-9)
+    none = np.full((2, AHEAD, 4), np.nan)
+    low, high = spread(none)
+    assert -low[0, 9] == pytest.approx(high[0, 9]) == pytest.approx(1.2816 * prior_sd(10)[0])
 
 
 def test_four_fifths_of_what_comes_lies_in_the_band() -> None:

@@ -12,6 +12,7 @@ import pytest
 
 from curewatch.clock import SystemClock
 from curewatch.notify import Channel, DeliveryThreads, GiveUp, Outbox, TryLater, Webhook
+from curewatch.notify.channel import Units
 from curewatch.notify.outbox import AFTER_CAP, BASE, CAP, MIN_ATTEMPTS, backoff
 from curewatch.records import Delivery, DeliveryState, Notice
 from curewatch.store import Store, Transaction
@@ -213,6 +214,19 @@ def test_a_notice_past_its_use_is_not_sent(store: Store, clock: HandClock) -> No
     assert only(store).state is DeliveryState.EXPIRED
 
 
+def test_one_given_up_and_past_its_use_goes_out_when_a_person_sends_it_again(store: Store, clock: HandClock) -> None:
+    bell = Scripted(GiveUp("nobody of that name"))
+    write(store, "a", expires_at=START + timedelta(hours=1))
+    out = outbox(store, clock, bell)
+    out.deliver_due(clock.now())
+    clock.move(timedelta(days=1))
+    dead = only(store).id
+    with store.write() as tx:
+        tx.send_again(dead, clock.now())
+    assert out.deliver_due(clock.now()) == 1
+    assert bell.sent == ["a"]
+
+
 def test_a_try_set_by_a_wrong_clock_does_not_wait_for_years(store: Store, clock: HandClock) -> None:
     """The clock ran a year ahead when the try was put off, and was then put right."""
     clock.move(timedelta(days=365))
@@ -324,3 +338,10 @@ def test_the_whole_way_to_a_receiver_that_fails_first(store: Store) -> None:
         assert receiver.keys() == ["alarm:cold:sail-loft:1"] * 2
         assert first.body == second.body
     assert only(store).attempts == 1
+
+
+def test_a_name_with_an_hour_in_it_stays_as_people_gave_it() -> None:
+    """Another name is the beginning of it."""
+    names = {"names": ["Rack", "Rack 14:30"]}
+    notice = Notice(key="a", kind="milestone", created_at=START, title="", text="Rack 14:30: dry at 14:30", data=names)
+    assert Units(clock=12).said(notice)[1] == "Rack 14:30: dry at 2:30 pm"

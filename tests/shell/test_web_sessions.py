@@ -153,8 +153,11 @@ def test_a_session_outlives_a_restart_and_ends_idle_or_old(locked: Studio, passw
     cookie = phone.requests.cookies["curewatch"]
 
     def is_known(after: timedelta) -> bool:
-        found = Sessions(locked.store, Password(WebSettings(password_file=password_file))).known(cookie, NOW + after)
-        return found is not None
+        sessions = Sessions(locked.store, Password(WebSettings(password_file=password_file)))
+        listed = bool(sessions.all(NOW + after))
+        found = sessions.known(cookie, NOW + after) is not None
+        assert listed is found
+        return found
 
     assert is_known(timedelta(hours=1))
     assert is_known(IDLE), "an hour before it was seen"

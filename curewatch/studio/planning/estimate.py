@@ -179,9 +179,7 @@ LONG_GAP_S = 6 * 3600.0
 LOOK_EVERY_S = 600.0
 
 
-def cautions(
-    question: EstimateInput, source: ThicknessSource, found: EstimateResult, *, drained: bool = True
-) -> list[str]:
+def cautions(question: EstimateInput, source: ThicknessSource, found: EstimateResult, *, drained: bool) -> list[str]:
     """Everything worth a warning, what harms the film first.
 
     `source`: of the wet thickness; `drained`: of a volume, whether what ran off was told.
