@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
+from collections.abc import Mapping
 from contextlib import suppress
 from typing import Any, NamedTuple
 
@@ -58,9 +59,13 @@ def complain(error: Exception, *, as_json: bool) -> int:
 class CommandRefused(Exception):
     """An InputError of a command that has these parameters."""
 
-    def __init__(self, error: InputError, parameters: list[Any]) -> None:
+    def __init__(self, error: InputError, parameters: list[Any], typed: Mapping[str, Any] | None = None) -> None:
+        """`typed`: what stood for each parameter; a moment is quoted as it was typed."""
         super().__init__(error)
         self.error, self.parameters = error, {one.name: one for one in parameters}
+        words = (typed or {}).get(error.field) if error.field in (Field.AT, Field.DUE) else None
+        if error.given is not None and words is not None:
+            self.error = InputError(error.field, words, error.allowed, error.why)
 
     def name(self, field: Field) -> str:
         """`--at`, or `NAME` of an argument; a field that the command has no parameter for, by itself."""
@@ -113,6 +118,8 @@ def _usage(error: Any) -> Complaint:
     near = getattr(error, "possibilities", None)
     context = getattr(error, "ctx", None)
     message, given, allowed = error.format_message(), None, ", ".join(near) if near else None
+    if (wanted := getattr(parameter, "help", None)) and message.startswith("Missing"):
+        allowed, message = wanted, f"{message.rstrip('.')}: {wanted}"
     checked = getattr(error.__cause__, "errors", None)
     if checked is not None:  # a number out of its range, or none: pydantic knows what was given, and typer lost it
         found = checked()[0]

@@ -29,7 +29,7 @@ class Command(TyperCommand):
             from curewatch.records.errors import InputError
 
             if isinstance(error, InputError):
-                raise CommandRefused(error, [*self.params, *ctx.find_root().command.params]) from error
+                raise CommandRefused(error, [*self.params, *ctx.find_root().command.params], ctx.params) from error
             raise
 
 

@@ -9,6 +9,7 @@ import os
 import re
 import shutil
 import sys
+import textwrap
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, TextIO
@@ -125,4 +126,5 @@ def _let_go_of(stream: TextIO) -> None:
 
 def say_notes(notes: Iterable[str]) -> None:
     for note in notes:
-        say(f"Note: {note}.")
+        stop = "" if note.endswith(("?", ".")) else "."
+        say(textwrap.fill(f"Note: {note}{stop}", PIPED_WIDTH, subsequent_indent="  ", break_on_hyphens=False))

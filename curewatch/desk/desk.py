@@ -39,6 +39,11 @@ class Desk:
         """A moment in the studio's own zone."""
         return at.astimezone(self.zone)
 
+    def dated(self, at: datetime) -> str:
+        """`4 Dec 2026 08:05`, wherever a moment is quoted that may be typed so."""
+        there = self.local(at)
+        return f"{there.day} {there:%b %Y %H:%M}"
+
 
 def rejudge_from(tx: Transaction, rooms: Mapping[str, datetime]) -> None:
     """More is now known of these rooms from a moment on: their quiet alarms are to be judged from there again."""

@@ -10,7 +10,7 @@ from datetime import datetime
 from curewatch.records import Piece, Pour, Recipe, Room, Support, ThicknessSource
 from curewatch.records.corrections import CorrectionKind, Naming
 from curewatch.records.errors import Field, InputError, NearName
-from curewatch.records.names import near_name, same_name
+from curewatch.records.names import name_key, near_name, same_name
 from curewatch.records.remarks import Remark, RemarkKind
 from curewatch.records.workshop import Paint, Promise
 from curewatch.store import Transaction
@@ -92,16 +92,31 @@ def met(given: str, known: Iterable[str], field: Field, *, new: bool) -> str | N
 
 def meet_room(tx: Transaction, name: str, *, new: bool = False) -> tuple[str, list[Remark]]:
     """The room as it is called, made if it is new. NearName as `met`."""
-    if (known := met(name, [room.name for room in tx.rooms()], Field.ROOM, new=new)) is not None:
+    rooms = [room.name for room in tx.rooms()]
+    if not new and same_name(name, rooms) is None and (to := called_now(tx, Naming.ROOM, name)) is not None:
+        raise NearName(Field.ROOM, name, to, renamed=True)
+    if (known := met(name, rooms, Field.ROOM, new=new)) is not None:
         return known, []
     tx.add_room(Room(name=name))
     return name, [Remark(RemarkKind.ROOM_NEW, name)]
 
 
+def called_now(tx: Transaction, naming: Naming, name: str) -> str | None:
+    """What a room or recipe is called since it was renamed or merged; None: it was not."""
+    to = None
+    for one in tx.corrections():
+        if one.naming is naming and one.to is not None and name_key(one.name) == name_key(to or name):
+            to = one.to
+    return to
+
+
 def meet_recipe(tx: Transaction, name: str | None, *, new: bool = False) -> tuple[str, list[Remark]]:
     """The recipe as it is called (None: the usual one, which nobody need be told of), made if it is new."""
     given = name or DEFAULT_RECIPE
-    known = met(given, [one.name for one in tx.recipes()], Field.RECIPE, new=new or name is None)
+    recipes = [one.name for one in tx.recipes()]
+    if name and not new and same_name(name, recipes) is None and (to := called_now(tx, Naming.RECIPE, name)):
+        raise NearName(Field.RECIPE, name, to, renamed=True)
+    known = met(given, recipes, Field.RECIPE, new=new or name is None)
     if known is not None:
         return known, []
     recipe = Recipe(name=given)
@@ -137,11 +152,26 @@ def nearest(given: str, names: list[str], what: str) -> str:
     return f"{what}: {', '.join(repr(name) for name in names[:8])}" if names else f"{what} (none is logged yet)"
 
 
+def taken(name: str) -> InputError:
+    """A piece or a series here is called so already."""
+    return InputError(Field.NAME, name, "another name", "this name is taken")
+
+
+def free_of_series(tx: Transaction, name: str) -> None:
+    """InputError where a series here is called so: nobody could say which of the two is meant."""
+    if any(piece.series == name for piece in tx.pieces()):
+        raise taken(name)
+
+
 def piece_here(tx: Transaction, name: str) -> Piece:
+    """InputError, with near names, where there is none; of a series, with the names of its pieces."""
     pieces = tx.pieces()
     for piece in pieces:
         if piece.name == name:
             return piece
+    if alike := [piece.name for piece in pieces if piece.series == name]:
+        allowed = f"one of {', '.join(map(repr, alike[:8]))}"
+        raise InputError(Field.PIECE, name, allowed, f"which is a series of {len(alike)} pieces")
     raise InputError(Field.PIECE, name, nearest(name, [piece.name for piece in pieces], "a piece here"))
 
 
@@ -166,5 +196,7 @@ def room_known(tx: Transaction, name: str) -> str:
     """The room as it is called, whatever case and spaces were given. InputError: there is none."""
     rooms = [room.name for room in tx.rooms()]
     if (same := same_name(name, rooms)) is None:
+        if (to := called_now(tx, Naming.ROOM, name)) is not None:
+            raise InputError(Field.ROOM, name, repr(to), "which is called otherwise now")
         raise InputError(Field.ROOM, name, nearest(name, rooms, "a room"))
     return same

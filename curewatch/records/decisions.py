@@ -4,6 +4,7 @@ decisions, each committed together with the notice it causes.
 
 from __future__ import annotations
 
+import re
 from datetime import datetime
 from enum import StrEnum
 from typing import Annotated, Any
@@ -211,6 +212,11 @@ class Notice(Record):
     piece_id: int | None = None
     room: str | None = None
     data: dict[str, Any] = Field(default_factory=dict)
+
+    @property
+    def is_withdrawn(self) -> bool:
+        """Whether it was not so, or is not so any more: the store has given its key free (see `withdraw` there)."""
+        return re.search(r"/withdrawn-\d+$", self.key) is not None
 
 
 class DeliveryState(StrEnum):

@@ -151,12 +151,14 @@ class InputError(ForPeople, ValueError):
 
 
 class NearName(InputError):
-    """A name that is close to a known one: it may be a slip, and has to be said to be new."""
+    """A name that is close to a known one, or was that of one that is called otherwise now (`renamed`): it may be a
+    slip, and has to be said to be new."""
 
-    def __init__(self, field: str, given: str, near: str) -> None:
-        allowed = (f"{near!r} (did you mean that?), or ", Field.NEW, " for one that is new")
-        super().__init__(field, given, allowed, f"which is near {near!r}")
-        self.args = (field, given, near)  # as they are given, so that it survives pickling
+    def __init__(self, field: str, given: str, near: str, renamed: bool = False) -> None:
+        asked = "" if renamed else " (did you mean that?)"
+        why = "which is called otherwise now" if renamed else f"which is near {near!r}"
+        super().__init__(field, given, (f"{near!r}{asked}, or ", Field.NEW, " for one that is new"), why)
+        self.args = (field, given, near, renamed)  # as they are given, so that it survives pickling
         self.near = near
 
 

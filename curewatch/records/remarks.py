@@ -27,6 +27,7 @@ class RemarkKind(StrEnum):
     BETTER_AFTER = "better_after"
     """A step, although those in `name` had better come first."""
     TOO_EARLY = "too_early"
+    """A step before its safe date, which risks `name`."""
     NEVER_SAFE = "never_safe"
     """A step that no date is foreseen for."""
     QUESTIONED = "questioned"

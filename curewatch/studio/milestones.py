@@ -230,7 +230,7 @@ def milestone_text(
         since = f" and has been since {lasting(at, local, now)}" if now - at > LONG_SINCE else ""
         lines = [f"{who.subject} {_state(stage)} by now{since}, nine times out of ten.", _SAFE[reached.kind]]
     else:
-        title = f"{who.title}: worth checking, perhaps {_state(stage)}"
+        title = f"{who.title}: worth checking, probably {_state(stage)}"
         lines = [f"{who.subject} {_state(stage)} by now at even odds.", _CHECK[reached.kind]]
         if reached.not_before is not None and reached.kind is not MilestoneKind.VARNISH_READY:
             lines.append(f"A finger found it not so {lasting(reached.not_before, local, now)}.")

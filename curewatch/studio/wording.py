@@ -70,12 +70,26 @@ def crack_odds(forecast: Forecast | None, now: datetime) -> float | None:
 
 
 def cracks(odds: float) -> str:
-    """`about 4 in 100 such films`: as finely as a rough measure bears it."""
+    """`about 4 in 100 such films crack`: as finely as a rough measure bears it."""
     if odds < 0.01:
-        return "fewer than 1 in 100 such films"
+        return "fewer than 1 in 100 such films crack"
     if odds > 0.95:
-        return "nearly all such films"
-    return f"about {round(100 * odds) if odds < 0.1 else 5 * round(20 * odds)} in 100 such films"
+        return "nearly all such films crack"
+    return f"about {round(100 * odds) if odds < 0.1 else 5 * round(20 * odds)} in 100 such films crack"
+
+
+def percent(odds: float) -> str:
+    """`41 %`, `over 98 %`: nothing is sure that a model says."""
+    rounded = round(100 * odds)
+    return "over 98 %" if rounded > 98 else "under 2 %" if rounded < 2 else f"{rounded} %"
+
+
+def cracks_of(forecast: Forecast | None, now: datetime) -> str:
+    """Of a piece; nothing where it is not known."""
+    odds = crack_odds(forecast, now)
+    if odds is not None:
+        return f"{cracks(odds)}, {CRACKS_BY}"
+    return "" if forecast is None or forecast.crack_odds is None else "none to come: it is dry through"
 
 
 CRACKS_BY = "by a rough measure of thickness, pace, cold and tilt; no promise"
@@ -196,8 +210,8 @@ _REMARKS = {
     RemarkKind.FORGOTTEN: "the {subject} {name!r} is as it was assumed to be",
     RemarkKind.OUT_OF_TURN: "written down although {name} was not done first",
     RemarkKind.BETTER_AFTER: "{name} was not done first",
-    RemarkKind.TOO_EARLY: "that is before it was safe to assume; watch the piece",
-    RemarkKind.NEVER_SAFE: "no date is foreseen from which that is safe to assume; watch the piece",
+    RemarkKind.TOO_EARLY: "that is before it was safe to assume{risk}; watch the piece",
+    RemarkKind.NEVER_SAFE: "there is no date from which that is safe to assume{risk}; watch the piece",
     RemarkKind.QUESTIONED: "this goes against what the model thought possible; it is kept but hardly counts",
     RemarkKind.UNLIKELY: _AGAINST.format("fewer than 1 in 100"),
     RemarkKind.HARDLY_LIKELY: _AGAINST.format("hardly any"),
@@ -227,7 +241,8 @@ def sentences(remarks: Iterable[Remark]) -> str:
 
 
 def _note(one: Remark) -> str:
-    return _REMARKS[one.kind].format(**vars(one), air=air(one.temp_c, one.rh_pct)) + _question(one)
+    risk = f": {one.name}" if one.name else ""
+    return _REMARKS[one.kind].format(**vars(one), air=air(one.temp_c, one.rh_pct), risk=risk) + _question(one)
 
 
 def _question(one: Remark) -> str:

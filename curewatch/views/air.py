@@ -190,7 +190,7 @@ class AirHadOut(View):
     damp_h: float
     hot_h: float
     dry_h: float
-    unread_h: float = Field(description="Of it in gaps of the record, which straight lines fill in")
+    unread_h: float = Field(description="Of it in gaps of the record, interpolated in all the other numbers")
 
     @classmethod
     def of(cls, past: PastAir | None, tz: ZoneInfo) -> AirHadOut | None:

@@ -181,7 +181,7 @@ class BoardOut(View):
     def of(cls, board: Board, tz: ZoneInfo) -> BoardOut:
         return cls(
             at=local(board.at, tz),
-            zone=tz.key,
+            zone=tz.key.removeprefix("Etc/"),
             pieces=[PieceOut.of(line, tz) for line in board.pieces],
             series=[SeriesOut.of(one, tz) for one in in_series(board.pieces) if isinstance(one, SeriesLine)],
             rooms=[RoomOut.of(line, board.at, tz) for line in board.rooms],

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from datetime import datetime
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from pydantic import Field
@@ -17,6 +17,7 @@ from curewatch.studio import wording
 from curewatch.studio.care.aftercare import CareStep
 from curewatch.studio.care.varnish_air import air_caveat
 from curewatch.studio.learning.texts import LearnedEffect
+from curewatch.studio.outlook.experts import AHEAD
 from curewatch.views.base import View, local
 
 
@@ -152,6 +153,8 @@ class StepsOut(View):
         )  # fmt: skip
 
 
+FORESEEN = timedelta(hours=AHEAD)
+"""So far ahead a room's air is foreseen hour by hour."""
 NOW = ("safe", "worth checking")
 """States of steps that may be done."""
 Dated = Callable[[datetime], str]
@@ -193,9 +196,13 @@ def coats_want(found: StepsOut, now: datetime, date: Dated) -> str:
     said += f" The room, read {wording.age(found.air_read_at, now)}: {' and '.join(found.air_against) or 'good'}."
     window = found.next_good_air
     if window is None:
-        return f"{said} No good spell is foreseen in the next two days once a coat may be due."
+        due = [one.worth_checking_at for one in found.steps if one.needs_varnish_air and one.done_at is None]
+        soon = any(at is not None and at < now + FORESEEN for at in due)
+        return f"{said} {'No good spell is foreseen' if soon else 'No coat is due'} in the next two days."
     odds = "" if window.sure else ", at even odds"
-    return f"{said} Next good: {date(window.begins_at)} to {window.ends_at:%a %H:%M}{odds}."
+    same_day = window.begins_at.date() == window.ends_at.date()
+    ends = f"{window.ends_at:%H:%M}" if same_day else date(window.ends_at)
+    return f"{said} Next good: {date(window.begins_at)} to {ends}{odds}."
 
 
 class BeliefOut(View):

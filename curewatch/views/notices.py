@@ -45,6 +45,7 @@ class NoticeOut(View):
     urgent: bool
     expires_at: datetime | None
     told_in: str | None = Field(description="The key of the notice that told this one too")
+    withdrawn: bool = Field(description="It was not so, or is not so any more")
     deliveries: list[DeliveryOut]
 
     @classmethod
@@ -59,6 +60,7 @@ class NoticeOut(View):
             urgent=one.urgent,
             expires_at=local(one.expires_at, tz),
             told_in=one.data.get("told_in"),
+            withdrawn=one.is_withdrawn,
             deliveries=[DeliveryOut.of(delivery, tz) for delivery in sent.deliveries],
         )
 

@@ -33,7 +33,7 @@ def facts(looked: CureRecord, date: Dated) -> list[Pair]:
     told = [
         ("Poured", f"{date(pour.at)}{wording.by(pour.logged_by)}"),
         ("Film", wording.wet_film(pour)),
-        ("On", wording.SUPPORTS[pour.support]),
+        ("Surface", wording.SUPPORTS[pour.support]),
         ("Mix", f"{recipe.name}: {recipe.solids:.0%} solids{mix}, {'with' if pour.silicone else 'without'} silicone"),
         ("Rooms", ", ".join(dict.fromkeys(stay.room for stay in drying.stays))),
     ]
@@ -60,12 +60,12 @@ def _skin_gap(looked: CureRecord) -> str | None:
 
 
 def air(looked: CureRecord) -> list[Pair]:
-    return [("Air, drying", _air(looked.wet_air)), ("Air, so far", _air(looked.whole_air))]
+    unread = "its room was not read since the pour" if looked.history.climates else "its room was never read"
+    spans = (("Air, drying", looked.wet_air), ("Air, so far", looked.whole_air))
+    return [(heading, unread if past is None else _air(past)) for heading, past in spans]
 
 
-def _air(past: PastAir | None) -> str:
-    if past is None:
-        return "its room was not read"
+def _air(past: PastAir) -> str:
     t, rh = past.temp_c, past.rh_pct
     said = (
         f"{t.mean:.1f} °C ({t.least:.1f} to {t.most:.1f}), {rh.mean:.0f} % humidity ({rh.least:.0f} to {rh.most:.0f})"

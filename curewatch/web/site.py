@@ -36,6 +36,7 @@ from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.forecasting.drying_curve import DryingCurve
 from curewatch.studio.outlook.outlook import Outlook
 from curewatch.studio.planning.planner import Advice
+from curewatch.studio.wording import percent
 from curewatch.web.access.credentials import PasswordCheck, Sessions, Tokens
 from curewatch.web.access.guard import PHOTO, Visitor
 from curewatch.web.scarce import CostlyAnswers, Streams
@@ -293,7 +294,12 @@ def _templates(base: str) -> Environment:
         lstrip_blocks=True,
         extensions=[Rooted],
     )
-    made.filters |= {"number": number, "harm": damage.in_words, "quoted": lambda text: quote(text, safe="")}
+    made.filters |= {
+        "number": number,
+        "percent": percent,
+        "harm": damage.in_words,
+        "quoted": lambda text: quote(text, safe=""),
+    }
     made.globals |= CHOICES | {"base": base}
     return made
 

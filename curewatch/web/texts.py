@@ -69,14 +69,14 @@ class Words:
         return midnight.replace(tzinfo=self.tz)
 
     def stage(self, line: PieceLine) -> str:
-        """`wet`, `touch-dry`, `perhaps touch-dry`; `tacky, found today 06:57`."""
+        """`wet`, `touch-dry`, `probably touch-dry`; `tacky, found today 06:57`."""
         if line.stage_found_at is not None:
             said = wording.TACKY if line.is_held else FIT[line.stage] if line.stage else ""
             return f"{said}, found {self.date(line.stage_found_at)}"
         if line.forecast is None or line.forecast.reason is not None:
             return "no dates yet"
         said = "wet" if line.stage is None else FIT[line.stage]
-        return said if line.stage_is_safe else f"perhaps {said}"
+        return said if line.stage_is_safe else f"probably {said}"
 
     def next_step(self, line: PieceLine) -> str:
         """What comes next for this piece, and when."""

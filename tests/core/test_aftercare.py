@@ -196,4 +196,4 @@ def _hours(moment: datetime | None) -> float:
 def test_a_piece_still_cool_in_a_room_that_warmed_up_is_too_near_the_dew_point() -> None:
     """20 °C and 60 %: dew point 12.0 °C (WMO No. 8), so a piece still at 13 °C is 1 K above it."""
     assert against(20.0, 60.0, AirLimits()) == []
-    assert against(20.0, 60.0, AirLimits(), piece_c=13.0) == ["too near the dew point (1.0 K, at least 3)"]
+    assert against(20.0, 60.0, AirLimits(), piece_c=13.0) == ["too near the dew point (1.0 °C above it, at least 3)"]

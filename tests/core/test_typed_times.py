@@ -104,7 +104,7 @@ def test_is_understood(text: str, at: str) -> None:
         ("3 h", "expected a time"),
         ("17:01", "just ahead of this machine's clock: say now, 2026-05-13 17:01 or 2026-05-12 17:01"),
         ("18:30Z", "expected a time"),
-        ("in 3 h", "expected a time"),
+        ("in 3 h", "which is yet to come: say a time that has passed"),
     ],
 )
 def test_is_asked_back(text: str, says: str) -> None:
@@ -142,7 +142,7 @@ def test_what_is_due_lies_ahead(text: str, at: str) -> None:
     [
         ("next friday", "which people mean in two ways: say 2026-05-15 or 2026-05-22"),
         ("last friday", "which has passed"),
-        ("10 may", "which was a short while ago: say the year too, such as 10 May 2027"),
+        ("10 may", "which has passed: say the year too, such as 10 May 2027"),
         ("31 feb", "whose date no calendar has"),
         ("soon", "a day or time to come, such as 2026-12-20 (by 18:00), 20 Dec, friday, tomorrow 9:00 or in 3 weeks"),
     ],

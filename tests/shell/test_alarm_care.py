@@ -117,7 +117,7 @@ def test_taken_back_an_acknowledgement_never_was_and_the_reminder_comes(store: S
     type_readings(desk, 2, 30, 6, HOUR)
     assert len(kinds(store, "reminder")) == 1
     assert happenings(store) == ["raised", "reminded"]
-    with pytest.raises(InputError, match="something that was logged in the last 24 hours and stands"):
+    with pytest.raises(InputError, match="was logged in the last 24 hours and still stands"):
         undo(desk, LogKind.ACKNOWLEDGE, [SHED, COLD], now)
 
 

@@ -82,11 +82,11 @@ def test_a_piece_that_has_left_frees_its_name_and_comes_back_while_that_is_free(
         (("move", "Heron", "--room", LOFT, "--at", "2199-01-01"), "2199"),
         (("move", "Heron", "--room", "x" * 81), "1 to 80 characters"),
         (("move", "Heron", "--room", LOFT, "--undo"), "--undo alone"),
-        (("move", "Heron", "--undo"), "undo"),
+        (("move", "Heron", "--undo"), "a name of which a move was logged in the last 24 hours"),
         (("gone", "Herron"), "'Heron'"),
         (("gone", "Heron", "--at", "50 h ago"), "after Heron came to where it lies"),
         (("gone", "Heron", "--at", "1 h ago", "--undo"), "--undo alone"),
-        (("gone", "Heron", "--undo"), "something that was logged in the last 24 hours"),
+        (("gone", "Heron", "--undo"), "a name of which a leaving was logged in the last 24 hours"),
     ],
 )
 def test_what_cannot_be_is_refused_and_nothing_is_stored(

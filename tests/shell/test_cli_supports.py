@@ -41,7 +41,7 @@ def test_a_raw_panel_is_packed_first_and_says_what_it_is(capsys: pytest.CaptureF
         packed[support] = made["milestones"]["packed"]["worth_checking_at"]
     assert packed["raw-panel"] < packed["canvas"] < packed["panel"]
     assert main(["piece", "On raw-panel"]) == 0
-    assert "On        raw panel, which soaks up water" in capsys.readouterr().out
+    assert "Surface   raw panel, which soaks up water" in capsys.readouterr().out
 
 
 def test_an_estimate_knows_them_too_and_stays_sealed_by_its_back_alone(capsys: pytest.CaptureFixture[str]) -> None:

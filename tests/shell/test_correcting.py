@@ -73,7 +73,7 @@ def events(studio: Studio) -> dict[str, Any]:
 
 
 def test_a_pour_is_put_right_by_command_and_every_view_follows(studio: Studio, typed: Callable[..., str]) -> None:
-    observing.feel(studio.desk, "Curlew", Finger.TACKY, NOW - HOUR, NOW)
+    observing.feel(studio.desk, "Curlew", Finger.TOUCH_DRY, NOW - HOUR, NOW)
     refresh(studio.desk, NOW)
     before = events(studio)["handle"]
     studio.clock.move(timedelta(minutes=1))
@@ -83,7 +83,7 @@ def test_a_pour_is_put_right_by_command_and_every_view_follows(studio: Studio, t
     assert "Corrected Curlew: name Whimbrel (was Curlew), start 19 Nov 2026 17:00 (was 19 Nov 2026 13:00)" in said
     assert "thickness 5 mm (was 1.2 mm), silicone with (was without)" in said
     assert "Film 5 mm wet, by comb gauge; river white, with silicone" in said
-    assert "Whimbrel: tacky, found today 08:00" in said, "what was found stays with it"
+    assert "Whimbrel: touch-dry, found today 08:00" in said, "what was found stays with it"
     after = events(studio)["handle"]
     assert int(after["sequence"]) > int(before["sequence"])
     assert str(after["summary"]).startswith("Whimbrel")
@@ -171,8 +171,8 @@ def test_what_cannot_have_been_is_quoted_and_nothing_is_stored(poured: Desk) -> 
     pours.move(poured, "Heron", SHED, "rack 2", NOON + 9 * HOUR)
     observing.feel(poured, "Heron", Finger.TACKY, NOON + 5 * HOUR, NOON + 9 * HOUR)
     for change, said in (
-        (PourChange(name="Reed"), "got 'Reed', expected a name that no piece here bears yet"),
-        (PourChange(at=NOON + 6 * HOUR), "a moment before 2026-11-20T17:00.00:00, when something was found of it"),
+        (PourChange(name="Reed"), "got 'Reed', this name is taken"),
+        (PourChange(at=NOON + 6 * HOUR), "a moment before 20 Nov 2026 17:00, when something was found of it"),
         (PourChange(at=NOW_ + HOUR), "a moment that has passed"),
         (PourChange(size_m=(4.0, 5.0)), "got '0.0095 mm', expected a film of 0.02 to 10 mm"),
         (PourChange(room="Boat shde"), "near 'Boat shed'"),

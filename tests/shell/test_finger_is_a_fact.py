@@ -70,7 +70,7 @@ def events(studio: Studio) -> dict[str, Any]:
 def test_sticky_outweighs_dates_that_had_passed_on_every_view_and_taking_it_back_restores_them(
     dry: Studio, typed: Typed
 ) -> None:
-    assert "Curlew: handle" in typed("piece", "Curlew")
+    assert "Curlew: fit to handle" in typed("piece", "Curlew")
     assert "sign it: may be done from now on" in typed("steps", "Curlew")
     assert str(events(dry)["handle"]["status"]) == "CONFIRMED"
     before = forecast_of(dry.desk, DRY)
@@ -82,7 +82,7 @@ def test_sticky_outweighs_dates_that_had_passed_on_every_view_and_taking_it_back
 
     piece = typed("piece", "Curlew")
     assert "Curlew: tacky, found today" in piece
-    assert "even odds" not in piece.split("perhaps (10 %)")[0]
+    assert "probably" not in piece.split("earliest (10 %)")[0]
     assert "Curlew tacky touch-dry" in typed("board")
     steps = typed("steps", "Curlew")
     assert not re.search(r"\[[ ?]\] (skins|sign|wire|isolation|varnish|wrap)", steps)
@@ -99,7 +99,7 @@ def test_sticky_outweighs_dates_that_had_passed_on_every_view_and_taking_it_back
     page = words_of(dry.page("/piece/Curlew"))
     assert "Curlew tacky, found today" in page
     assert "fewer than 1 in 100" in page.split("Why these dates")[1]
-    assert "perhaps touch-dry" not in page
+    assert "probably touch-dry" not in page
     board = words_of(dry.page("/"))
     assert "tacky, found today" in board
     assert "No place comes free." in board
@@ -123,7 +123,7 @@ def test_sticky_outweighs_dates_that_had_passed_on_every_view_and_taking_it_back
     assert "Taken back" in typed("feel", "Curlew", "--undo")
     refresh(dry.desk, DRY)
     assert forecast_of(dry.desk, DRY) == before
-    assert "Curlew: handle" in typed("piece", "Curlew")
+    assert "Curlew: fit to handle" in typed("piece", "Curlew")
     assert "sign it: may be done from now on" in typed("steps", "Curlew")
 
 
@@ -158,7 +158,7 @@ def test_what_was_found_early_is_the_stage_too(studio: Studio, typed: Typed) -> 
     """Seven hours after its pour it is not even packed, by the model."""
     said = typed("feel", "Curlew", "dry through", "--at", "13 h ago")
     assert "this goes against what was believed" in said
-    assert "Curlew: handle, found yesterday" in typed("piece", "Curlew")
+    assert "Curlew: fit to handle, found yesterday" in typed("piece", "Curlew")
     steps = typed("steps", "Curlew")
     assert "sign it: may be done from now on" in steps
     assert "peel the skins off the mat: may be done from now on" in steps, "the same paint, no thicker"

@@ -167,7 +167,7 @@ def test_the_command_says_what_now_counts(store: Store, capsys: pytest.CaptureFi
     store_readings(desk, sensed(now - 3 * HOUR, now, temp=18.9))
     at = ["--store", str(store.location)]
     assert main([*at, "reading", "--room", SHED, "--temperature", "6C", "--humidity", "50%"]) == 0
-    said = capsys.readouterr().out
+    said = " ".join(capsys.readouterr().out.split())
     assert "Note: kept as a check of the sensor post, which said 18.9 °C, 50 %: which one is right?" in said
     assert main([*at, "trust", SHED, "me"]) == 2
     assert "WHICH: got 'me', expected sensor, thermometer, offset" in capsys.readouterr().err

@@ -56,7 +56,7 @@ def test_at_risk_is_told_once_with_what_would_help_and_again_when_it_is_in_time(
     ((title, risk),) = told(store)
     assert (title.startswith("Heron: at risk for "), risk) == (True, True)
     (notice,) = [one for one in notices(store) if one.kind == "promise"]
-    assert "Heron, in Boat shed, is in time in 50 % of cases. What would help: 3 K warmer, in time in " in notice.text
+    assert "Heron, in Boat shed, is in time in 50 % of cases. What would help: 3 °C warmer, in time in " in notice.text
     assert "Never leave a heater unattended" in notice.text
     (line,) = board_of(desk, NOON + MINUTE).pieces
     assert line.promised is not None

@@ -52,7 +52,7 @@ def test_what_a_series_reaches_together_is_one_notice_for_everybody(store: Store
     refresh(desk, even + MINUTE)
     for channel in ("webhook", "mail:Ada"):
         told = [one for one in waiting(store, channel) if one.data["milestone"] == "touch_dry"]
-        assert [one.title for one in told] == ["Coaster, 6 pieces: worth checking, perhaps touch-dry"], channel
+        assert [one.title for one in told] == ["Coaster, 6 pieces: worth checking, probably touch-dry"], channel
         assert "All 6 of Coaster are touch-dry by now at even odds." in told[0].text
         assert told[0].data["pieces"] == [f"Coaster {k}" for k in range(1, 7)]
     refresh(desk, even + 2 * MINUTE)
@@ -85,10 +85,10 @@ def test_one_that_comes_later_within_the_round_joins_the_notice_that_waits(store
     assert first < second
     refresh(desk, first + MINUTE)
     (told,) = [one for one in waiting(store, "mail:Ada") if one.data["milestone"] == "touch_dry"]
-    assert told.title == "Coaster 1: worth checking, perhaps touch-dry"
+    assert told.title == "Coaster 1: worth checking, probably touch-dry"
     refresh(desk, second + MINUTE)
     (told,) = [one for one in waiting(store, "mail:Ada") if one.data["milestone"] == "touch_dry"]
-    assert told.title == "Coaster, 2 pieces: worth checking, perhaps touch-dry"
+    assert told.title == "Coaster, 2 pieces: worth checking, probably touch-dry"
 
 
 @pytest.fixture
@@ -141,7 +141,7 @@ def test_a_pair_is_poured_and_compared_in_one_view(shell: Path, capsys: pytest.C
     assert main(["compare", "Heron"]) == 0
     said = capsys.readouterr().out
     assert re.search(r"Mix \*\s+house mix", said), "what differs is marked"
-    assert re.search(r"^On {13}\S", said, re.MULTILINE)
+    assert re.search(r"^Surface {10}\S", said, re.MULTILINE)
     assert main(["pour", "Smew", "--room", "Shed", "--layer", "thin", "--pair", "house mix"]) == 2
     assert "--pair: got 'house mix', expected silicone, or the name of another recipe" in capsys.readouterr().err
 

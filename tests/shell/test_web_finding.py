@@ -221,10 +221,10 @@ def test_only_the_last_step_is_taken_back(studio: Studio) -> None:
 
 def test_what_would_help_it_is_said_with_its_caution_and_its_age(studio: Studio) -> None:
     said = words_of(studio.page("/piece/Curlew"))
-    assert re.search(r"3 K warmer: .*sooner", said)
+    assert re.search(r"3 °C warmer: .*sooner", said)
     assert "Never leave a heater unattended" in said
     studio.clock.move(timedelta(minutes=10))
-    assert "By the central estimate, from 10 min ago." in words_of(studio.page("/piece/Curlew"))
+    assert "Best estimate, from 10 min ago." in words_of(studio.page("/piece/Curlew"))
 
 
 def test_a_harmed_piece_says_so_until_somebody_has_looked_it_over(studio: Studio) -> None:

@@ -330,7 +330,7 @@ def test_what_was_logged_long_ago_stands(studio: Studio) -> None:
 
 def test_a_sensors_reading_cannot_be_taken_back(studio: Studio) -> None:
     store_readings(studio.desk, [Reading(room="Shed", at=NOW, temp_c=20, rh_pct=50, source="window", received_at=NOW)])
-    with pytest.raises(InputError, match="something that was logged"):
+    with pytest.raises(InputError, match="was logged in the last 24 hours"):
         undo(studio.desk, LogKind.READING, ["Shed", NOW.isoformat()], NOW)
 
 

@@ -45,7 +45,7 @@ def test_a_piece_shows_its_milestones_curves_air_and_cautions_with_a_table_behin
     for expected in (
         "MFFT 10 °C",
         "damp 75 %",
-        "perhaps (10 %)",
+        "earliest (10 %)",
         "safe to assume (90 %)",
         "18.0 °C on average (18.0 to 18.0)",
     ):

@@ -56,6 +56,10 @@ def correct(
         name=to, room=room, place=place, wet_thickness=wet_thickness, poured=poured, ran_off=ran_off, layer=layer,
         size=size, recipe=recipe, silicone=silicone, support=support, air=air, new=new,
     )  # fmt: skip
+    if at is None and words == CorrectionWords(new=new):
+        raise InputError(
+            Field.CORRECTION, None, ("what was otherwise, such as ", Field.WET_THICKNESS, " 1.4mm (see --help)")
+        )
     with desk_of(ctx) as (desk, now):
         change = words.change(None if at is None else moment(at, desk, now))
         done = correcting.correct(desk, name, change, now)

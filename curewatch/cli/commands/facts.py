@@ -252,8 +252,8 @@ def _say_where(desk: Desk, name: str, now: datetime, notes: list[str], kind: str
         say_view(kind, PieceReportOut.of_report(report, now, desk.settings.tz), notes=notes)
         return
     say_notes(notes)
-    again = "Taken back: " if kind == "undone" else ""
-    say(f"{again}{name} now lies in {wording.where(report.drying.room, report.drying.place)}.\n")
+    where = wording.where(report.drying.room, report.drying.place)
+    say(f"{name} lies in {where} again.\n" if kind == "undone" else f"{name} now lies in {where}.\n")
     say(piece_text.text(desk.settings.tz, report, now, Page.of(sys.stdout)))
 
 

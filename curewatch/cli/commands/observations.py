@@ -229,8 +229,10 @@ def undo(
 ) -> None:
     """Take back what was logged last of a piece, room or recipe: a pour, reading, move, finding, step or correction of
     the last day."""
-    if [name, room, recipe].count(None) != 2:
-        raise InputError(Field.PIECE, name, "the name of a piece, or of a room or a recipe, and no two of them")
+    told = [one for one in (name, room, recipe) if one is not None]
+    if len(told) != 1:
+        allowed = ("the name of one piece or series, or ", Field.ROOM, " NAME, or ", Field.RECIPE, " NAME")
+        raise InputError(Field.PIECE, " ".join(told) or None, allowed, "more than one name" if told else None)
     with desk_of(ctx) as (desk, now):
         kinds = OF_PIECES if name is not None else OF_ROOMS if room is not None else OF_RECIPES
         with desk.store.read() as tx:

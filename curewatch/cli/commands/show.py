@@ -91,8 +91,12 @@ def compare(
     """Records side by side: of two pieces, or of a series poured to be compared."""
     with fresh_desk_of(ctx) as (desk, now):
         found = compared(desk, one, other, now)
+        with desk.store.read() as tx:
+            of = 0 if other is not None else len(series_here(tx, one))
         seen = ComparedOut(pieces=[RecordOut.of(looked, desk.settings.tz) for looked in found])
     answer(as_json, "compare", seen, lambda page: record_text.side_by_side(desk.settings.tz, found, page))
+    if len(found) < of and not as_json:
+        say(f"{len(found)} of the {of} pieces of {one}; any two: `curewatch compare NAME OTHER`.")
 
 
 def series(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from curewatch.cli.output import Page
@@ -81,23 +81,29 @@ def notices_text(found: Sequence[NoticeOut], now: datetime, page: Page, *, dead:
     """Each notice with its channels; where it was given up, with its key, to send it again by."""
     if not found:
         return "Nothing was given up." if dead else "No notices yet."
-    rows = []
+    titles = {one.key: one.title for one in found}
+    rows: list[str] = []
     for sent in found:
         mark = "!" if sent.urgent else " "
-        rows.append(page.bold(f"{mark} {short_date(sent.created_at, now):<16} {sent.title}"))
-        rows += [f"    {_became(delivery, now)}" for delivery in sent.deliveries]
+        withdrawn = " (withdrawn)" if sent.withdrawn else ""
+        title = f"{mark} {short_date(sent.created_at, now):<16} {sent.title}{withdrawn}"
+        rows += map(page.bold, textwrap.wrap(title, page.width, subsequent_indent=" " * 19))
+        rows += [f"    {_became(delivery, titles, now)}" for delivery in sent.deliveries]
         if not sent.deliveries:
-            joint = sent.told_in
-            rows.append(f"    told in {joint}" if joint else "    written down, told to nobody")
+            rows.append(f"    {_told_in(sent.told_in, titles)}" if sent.told_in else "    written down, told to nobody")
         if any(delivery.state is DeliveryState.DEAD for delivery in sent.deliveries):
             rows.append(f"    curewatch resend {sent.key}")
     return "\n".join(rows)
 
 
-def _became(delivery: DeliveryOut, now: datetime) -> str:
+def _told_in(key: str, titles: Mapping[str, str]) -> str:
+    return f"told with: {titles[key]}" if key in titles else "told with another one"
+
+
+def _became(delivery: DeliveryOut, titles: Mapping[str, str], now: datetime) -> str:
     state = _STATES[delivery.state]
     if delivery.told_in is not None:
-        return f"{delivery.channel}: told in {delivery.told_in}"
+        return f"{delivery.channel}: {_told_in(delivery.told_in, titles)}"
     if delivery.delivered_at is not None:
         return f"{delivery.channel}: {state} {short_date(delivery.delivered_at, now)}"
     if delivery.next_try_at is not None:

@@ -21,7 +21,7 @@ HONESTY = (
     "These are estimates. The rate of drying is known to ±20 % at best, and no room stays as it is: before you rely "
     "on a date, touch an edge that nobody will see."
 )
-_COLUMNS = (("early", "10 %"), ("worth checking", "50 %"), ("safe to assume", "90 %"))
+_COLUMNS = (("earliest", "10 %"), ("worth checking", "50 %"), ("safe to assume", "90 %"))
 
 
 def text(asked: EstimateRequest, page: Page) -> str:

@@ -15,6 +15,7 @@ from curewatch.studio import wording
 from curewatch.studio.alarms import damage
 from curewatch.studio.board import PieceLine
 from curewatch.studio.care import varnish_air
+from curewatch.studio.planning.promises import FIT
 from curewatch.views.care import NOW, StepsOut, coats_want, step_when
 
 
@@ -26,7 +27,7 @@ def text(tz: ZoneInfo, report: PieceReport, now: datetime, page: Page) -> str:
     rows = [
         page.bold(f"{line.name}: {_stage(tz, line, now)}"),
         f"Poured    {poured}{wording.by(pour.logged_by)}",
-        f"Lies in   {wording.where(report.drying.room, report.drying.place)}",
+        f"Room      {wording.where(report.drying.room, report.drying.place)}",
         f"Film      {wording.wet_film(pour)}; {mix}",
     ]
     if line.promised is not None:
@@ -35,7 +36,7 @@ def text(tz: ZoneInfo, report: PieceReport, now: datetime, page: Page) -> str:
     if line.series is not None:
         rows.append(f"One of    {line.series} (`curewatch series`)")
     if pour.support is not Support.CANVAS:
-        rows.append(f"On        {wording.SUPPORTS[pour.support]}")
+        rows.append(f"Surface   {wording.SUPPORTS[pour.support]}")
     if photos := report.history.photos:
         taken = [f"{one.kind.value} {wording.date(one.at, lambda at: at.astimezone(tz), now)}" for one in photos]
         rows += textwrap.wrap(f"Photos    {', '.join(taken)}", page.width, subsequent_indent=" " * 10)
@@ -58,11 +59,13 @@ def text(tz: ZoneInfo, report: PieceReport, now: datetime, page: Page) -> str:
 
 
 def _stage(tz: ZoneInfo, line: PieceLine, now: datetime) -> str:
-    """`touch-dry at even odds`, or `tacky, found today 06:57`."""
+    """`probably touch-dry`, or `tacky, found today 06:57`."""
     if line.stage_found_at is not None:
         found = wording.date(line.stage_found_at, lambda at: at.astimezone(tz), now)
-        return f"{line.stage_in_words}, found {found}"
-    return line.stage_in_words + ("" if line.stage_is_safe else " at even odds")
+        said = FIT[line.stage] if line.stage is not None and not line.is_held else line.stage_in_words
+        return f"{said}, found {found}"
+    said = FIT[line.stage] if line.stage is not None else line.stage_in_words
+    return said if line.stage_is_safe else f"probably {said}"
 
 
 def _air(report: PieceReport, now: datetime) -> str:
@@ -70,18 +73,17 @@ def _air(report: PieceReport, now: datetime) -> str:
     assert forecast is not None
     temp = "?" if room.temp_c is None else f"{room.temp_c:.1f} °C"
     rh = "?" if room.rh_pct is None else f"{room.rh_pct:.0f} %"
-    film = "" if forecast.film_temp_c is None else f"; the film lies at {forecast.film_temp_c:.1f} °C"
+    film = "" if forecast.film_temp_c is None else f"; the film is at {forecast.film_temp_c:.1f} °C"
     return f"Air       {temp}, {rh}, read {wording.age(room.data_at, now)}{film}"
 
 
 def _cracks(report: PieceReport, now: datetime, page: Page) -> list[str]:
-    odds = wording.crack_odds(report.forecast, now)
-    said = "" if odds is None else f"Cracks    {wording.cracks(odds)}, {wording.CRACKS_BY}"
-    return textwrap.wrap(said, page.width, subsequent_indent=" " * 10)
+    said = wording.cracks_of(report.forecast, now)
+    return textwrap.wrap(f"Cracks    {said}" if said else "", page.width, subsequent_indent=" " * 10)
 
 
 def _table(tz: ZoneInfo, forecast: Forecast, now: datetime, page: Page) -> list[str]:
-    rows = [page.bold(f"{'':<14} {'perhaps (10 %)':<19} {'worth checking':<19} {'safe to assume':<19}").rstrip()]
+    rows = [page.bold(f"{'':<14} {'earliest (10 %)':<20} {'worth checking':<20} {'safe to assume':<20}").rstrip()]
     said = None
     for milestone in forecast.milestones:
         if milestone.found_at is not None:
@@ -90,7 +92,7 @@ def _table(tz: ZoneInfo, forecast: Forecast, now: datetime, page: Page) -> list[
             continue
         dates = (milestone.early_at, milestone.worth_checking_at, milestone.safe_at)
         shown = ["-" if at is None else wording.date(at, lambda at: at.astimezone(tz), now) for at in dates]
-        rows.append(f"{wording.STAGES[milestone.kind]:<14} " + " ".join(f"{date:<19}" for date in shown).rstrip())
+        rows.append(f"{wording.STAGES[milestone.kind]:<14} " + " ".join(f"{date:<20}" for date in shown).rstrip())
         if milestone.reason and milestone.reason != said:
             rows += textwrap.wrap(f"  {milestone.reason}", page.width, subsequent_indent="  ")
         said = milestone.reason

@@ -21,12 +21,11 @@ def text(plan: PlanOut, now: datetime, page: Page) -> str:
     many = f"{plan.pieces} piece{'s' * (plan.pieces != 1)}"
     head = f"To have {many} at {wording.STAGES[plan.ready]} by {date(plan.due)} in {plan.room}, pour at the latest:"
     why = [] if plan.room_assumed is None else textwrap.wrap(f"No room was named; {plan.room_assumed}.", page.width)
-    rows = [*textwrap.wrap(head, page.width), *why, ""]
+    rows = [*why, *textwrap.wrap(head, page.width), ""]
     rows.append(page.bold(f"{'':<18} {'even odds':<19} {'90 %':<16} now in time    cracks").rstrip())
-    rows += [
-        f"{one.room_is:<18} {date(one.even_at):<19} {date(one.safe_at):<19} {one.odds_now:>9.0%} {one.crack_odds:>8.0%}"
-        for one in plan.latest
-    ]
+    for one in plan.latest:
+        odds = f"{wording.percent(one.odds_now):>9} {wording.percent(one.crack_odds):>9}"
+        rows.append(f"{one.room_is:<18} {date(one.even_at):<19} {date(one.safe_at):<18} {odds}")
     rows += ["", *textwrap.wrap(plan.verdict, page.width), *textwrap.wrap(plan.weigh or "", page.width)]
     rows += textwrap.wrap(f"Cracks are told {wording.CRACKS_BY}.", page.width)
     rows += ["", *_places(plan, date, page)]
@@ -55,7 +54,7 @@ def advice_text(advice: Sequence[AdviceOut], page: Page) -> str:
     rows = []
     for said in filter(None, (one.text for one in advice)):
         rows += textwrap.wrap(said, page.width - 2, subsequent_indent="  ")
-    return "\n".join([page.bold("What a change from now on would do, by the central estimate"), *rows]) if rows else ""
+    return "\n".join([page.bold("What a change from now on would do (best estimate)"), *rows]) if rows else ""
 
 
 def mix_text(made: MixOut, page: Page) -> str:

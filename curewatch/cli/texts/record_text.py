@@ -28,16 +28,20 @@ def text(tz: ZoneInfo, looked: CureRecord, page: Page) -> str:
     return "\n".join([*lines, "", *textwrap.wrap(written, page.width)])
 
 
+LEFT = 17
+"""Columns of the headings, where several records stand side by side."""
+
+
 def side_by_side(tz: ZoneInfo, records: Sequence[CureRecord], page: Page) -> str:
     """Records in columns, heading by heading; * where they differ."""
-    wide = (page.width - 15) // len(records) - 2
-    lines = [page.bold((" " * 15 + "  ".join(f"{one.history.name[:wide]:<{wide}}" for one in records)).rstrip())]
+    wide = (page.width - LEFT) // len(records) - 2
+    lines = [page.bold((" " * LEFT + "  ".join(f"{one.history.name[:wide]:<{wide}}" for one in records)).rstrip())]
     for row in sheet.side_by_side(records, _dated(tz), tz):
         cells = [textwrap.wrap(cell, wide) or ["-"] for cell in row.cells]
         for at in range(max(map(len, cells))):
             head = f"{row.heading}{' *' if row.differs else ''}" if at == 0 else ""
             beside = "  ".join(f"{cell[at] if at < len(cell) else '':<{wide}}" for cell in cells)
-            lines.append(f"{head:<15}{beside}".rstrip())
+            lines.append(f"{head:<{LEFT}}{beside}".rstrip())
     return "\n".join([*lines, "", *textwrap.wrap(f"* where they differ. {HONESTY}", page.width)])
 
 

@@ -131,9 +131,11 @@ def _first(line: CareStep) -> Words:
 
 def _too_early(line: CareStep, desk: Desk, now: datetime) -> Words:
     from_ = line.ready_from
-    when = line.film.reason or "no date is foreseen" if from_ is None else wording.date(from_, desk.local, now)
-    odds = "worth checking" if line.by_the_clock else "perhaps"
-    ready = f"a piece that may be ready for it ({odds}: {when}); before that {risk(line)}; "
+    odds = "worth checking" if line.by_the_clock else "earliest"
+    when = line.film.reason or "no date is foreseen"
+    if from_ is not None:
+        when = f"{odds}: {wording.date(from_, desk.local, now)}"
+    ready = f"a piece that may be ready for it ({when}); before that {risk(line)}; "
     return ready, Field.ANYWAY, f" to write it down so. {line.caution}"
 
 
@@ -143,8 +145,8 @@ def _remarks(line: CareStep, early: bool) -> Iterator[Remark]:
     if line.advised:
         yield Remark(RemarkKind.BETTER_AFTER, ", ".join(line.advised))
     if early:
-        yield Remark(RemarkKind.NEVER_SAFE if line.odds.safe is None else RemarkKind.TOO_EARLY)
+        yield Remark(RemarkKind.NEVER_SAFE if line.odds.safe is None else RemarkKind.TOO_EARLY, risk(line) or None)
 
 
 def _at(desk: Desk, at: datetime) -> str:
-    return desk.local(at).isoformat(timespec="minutes")
+    return desk.dated(at)

@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import Any
 
 from curewatch.desk.desk import Desk, mark_changed, rejudge_from
-from curewatch.desk.orders import meet_place, meet_recipe, meet_room, piece_here
+from curewatch.desk.orders import free_of_series, meet_place, meet_recipe, meet_room, piece_here, taken
 from curewatch.desk.retraction import doubt, retract
 from curewatch.desk.snapshot.pieces import update_lessons
 from curewatch.records import WET_THICKNESS_RANGE_M, Piece, Pour, Stay, Support, ThicknessSource
@@ -79,7 +79,8 @@ def correct(desk: Desk, name: str, change: PourChange, now: datetime) -> Correct
         of = Correction(kind=CorrectionKind.POUR, logged_at=now, name=name, piece_id=known.piece.id)
         made = tx.add_correction(of)
         if not _write(tx, made.id, known, wanted):
-            raise InputError(Field.CORRECTION, "nothing different", f"what was otherwise of {name} than it is known")
+            allowed = f"something that was otherwise of {name} than it is known; nothing different was said"
+            raise InputError(Field.CORRECTION, None, allowed)
         settle(tx, known.piece.id, known.poured_in.room, WITHDRAWN, now)
     update_lessons(desk.store, now)
     return Corrected(wanted.piece, made, tuple(remarks))
@@ -165,18 +166,18 @@ def _thickness(was: Pour, pour: Pour, change: PourChange) -> dict[str, Any]:
 def _check(tx: Transaction, desk: Desk, known: _Known, wanted: _Known, now: datetime) -> None:
     """InputError where a name is taken, or the start cannot have been then."""
     piece, at = wanted.piece, wanted.pour.at
-    if piece.name != known.piece.name and any(one.name == piece.name for one in tx.pieces()):
-        raise InputError(Field.NAME, piece.name, "a name that no piece here bears yet")
+    if piece.name != known.piece.name:
+        if any(one.name == piece.name for one in tx.pieces()):
+            raise taken(piece.name)
+        free_of_series(tx, piece.name)
     if at == known.pour.at:
         return
-    given = desk.local(at).isoformat(timespec="minutes")
+    given = desk.dated(at)
     if at > now:
         raise InputError(Field.AT, given, "a moment that has passed")
     for since, what in sorted(later_than_pour(tx, known.piece.id, known.pour.at)):
         if at >= since:
-            raise InputError(
-                Field.AT, given, f"a moment before {desk.local(since).isoformat(timespec='minutes')}, {what}"
-            )
+            raise InputError(Field.AT, given, f"a moment before {desk.dated(since)}, {what}")
 
 
 def later_than_pour(tx: Transaction, piece_id: int, poured_at: datetime) -> Iterator[tuple[datetime, str]]:

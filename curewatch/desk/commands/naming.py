@@ -95,9 +95,14 @@ def merge(desk: Desk, naming: Naming, name: str, into: str, now: datetime, *, ro
     """Both were one: all that named the first names the second. InputError: one of them is not there."""
     with desk.store.write() as tx:
         room, known = _known(tx, naming, room)
-        name, into = _one_of(naming, name, known), _one_of(naming, into, known, Field.INTO)
-        if name == into:
-            raise InputError(Field.INTO, into, "another one")
+        name = _one_of(naming, name, known)
+        if same_name(into, known) == name:
+            raise InputError(Field.INTO, into, f"another {naming.value} than itself")
+        others = [one for one in known if one != name]
+        if not others:
+            allowed = f"another {naming.value}, and there is none: to call it otherwise, rename it"
+            raise InputError(Field.INTO, into, allowed)
+        into = _one_of(naming, into, others, Field.INTO)
         if naming is Naming.ROOM and name_key(name) != name_key(into):
             _refuse_set(desk.settings, name, into)
         made = tx.add_correction(_of(CorrectionKind.MERGED, naming, name, now, room=room, to=into))

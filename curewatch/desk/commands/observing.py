@@ -51,10 +51,7 @@ def _log(desk: Desk, name: str, now: datetime, *, at: datetime, kind: Observatio
         piece = piece_here(tx, name)
         (pour,) = tx.pours([piece.id])
         if at <= pour.at and kind is not ObservationKind.WEIGHING:
-            since = desk.local(pour.at).isoformat(timespec="minutes")
-            raise InputError(
-                Field.AT, desk.local(at).isoformat(timespec="minutes"), f"a moment after the pour, {since}"
-            )
+            raise InputError(Field.AT, desk.dated(at), f"a moment after the pour, {desk.dated(pour.at)}")
         given = Observation.model_validate(
             {"piece_id": piece.id, "at": at, "kind": kind, "logged_at": now, "logged_by": desk.by, **found}
         )
@@ -114,7 +111,7 @@ def keep_photo(
     """Of the piece called `name`, which is here; `kind`: None, as its stage has it. InputError: no such piece, or a
     moment to come."""
     if at > now:
-        raise InputError(Field.AT, at.isoformat(timespec="seconds"), "a moment that has passed")
+        raise InputError(Field.AT, desk.dated(at), "a moment that has passed")
     if kind is None:
         kind = SHOWS.get(piece_report(desk, name, at).line.stage, PhotoKind.DRY)
     with desk.store.read() as tx:

@@ -7,7 +7,17 @@ from dataclasses import replace
 from datetime import datetime
 
 from curewatch.desk.desk import Desk, mark_changed, rejudge_from
-from curewatch.desk.orders import Logged, PourOrder, meet_place, meet_recipe, meet_room, piece_here, pieces_meant
+from curewatch.desk.orders import (
+    Logged,
+    PourOrder,
+    free_of_series,
+    meet_place,
+    meet_recipe,
+    meet_room,
+    piece_here,
+    pieces_meant,
+    taken,
+)
 from curewatch.desk.reports.cure_record import CureRecord, cure_record_of
 from curewatch.records import NAME_MOST, Piece, Stay
 from curewatch.records.errors import Field, InputError
@@ -31,23 +41,24 @@ def log_pours(desk: Desk, orders: Sequence[PourOrder], now: datetime) -> list[Lo
 
 
 def _series(tx: Transaction, orders: Sequence[PourOrder]) -> str | None:
-    """What the orders are poured as: no two series here bear one name."""
+    """What the orders are poured as: no two series here bear one name, nor a series and a piece."""
     wanted = orders[0].series if len(orders) > 1 else None
-    if wanted is None or all(piece.series != wanted for piece in tx.pieces()):
+    if wanted is None or all(wanted not in (piece.name, piece.series) for piece in tx.pieces()):
         return wanted
     return f"{orders[0].name} to {orders[-1].name.removeprefix(wanted).strip()}"[:NAME_MOST]
 
 
 def _pour(tx: Transaction, desk: Desk, order: PourOrder, series: str | None, now: datetime) -> Logged:
     if order.at > now:
-        raise InputError(Field.AT, order.at.isoformat(timespec="seconds"), "a moment that has passed")
+        raise InputError(Field.AT, desk.dated(order.at), "a moment that has passed")
+    free_of_series(tx, order.name)
     room, remarks = meet_room(tx, order.room, new=order.new)
     recipe, more = meet_recipe(tx, order.recipe, new=order.new)
     order = replace(order, room=room, recipe=recipe, place=meet_place(tx, room, order.place, new=order.new))
     try:
         piece = tx.add_piece(order.name, now, series)
     except DuplicateName:
-        raise InputError(Field.NAME, order.name, "a name that no piece here bears yet") from None
+        raise taken(order.name) from None
     pour = order.pour(piece.id, desk.settings.air_in(order.room))
     tx.add_pour(pour.model_copy(update={"logged_by": desk.by}))
     if order.tilt_rad is not None:
@@ -109,8 +120,8 @@ def leave(desk: Desk, name: str, now: datetime, *, at: datetime | None = None) -
 def _after_it_came(tx: Transaction, desk: Desk, piece: Piece, at: datetime) -> None:
     came = tx.stays([piece.id])[-1].since
     if at <= came:
-        given, since = (desk.local(one).isoformat(timespec="seconds") for one in (at, came))
-        raise InputError(Field.AT, given, f"a moment after {piece.name} came to where it lies, {since}")
+        allowed = f"a moment after {piece.name} came to where it lies, {desk.dated(came)}"
+        raise InputError(Field.AT, desk.dated(at), allowed)
 
 
 def promise(desk: Desk, name: str, promised: Promise, now: datetime) -> list[Promise]:
@@ -139,10 +150,7 @@ def measured(desk: Desk, name: str, tilt_rad: float, at: datetime, now: datetime
         piece = piece_here(tx, name)
         (pour,) = tx.pours([piece.id])
         if not pour.at <= at <= now:
-            since = desk.local(pour.at).isoformat(timespec="minutes")
-            raise InputError(
-                Field.AT, desk.local(at).isoformat(timespec="minutes"), f"a moment since the pour, {since}"
-            )
+            raise InputError(Field.AT, desk.dated(at), f"a moment since the pour, {desk.dated(pour.at)}")
         tx.put_tilt(Tilt(piece_id=piece.id, measured_at=at, tilt_rad=tilt_rad, logged_at=now))
         mark_changed(tx)
     return cure_record_of(desk, name, now)

@@ -143,9 +143,15 @@ def log_reading(desk: Desk, reading: Reading, *, new: bool = False) -> Logged:
         else:
             rejudge_from(tx, {reading.room: reading.at})
             mark_readings(tx)
-            beside = [check_remark(one) for one in checked(tx, reading, reading.received_at)]
-            remarks += beside or [_again(one) for one in before[-1:] if _apart(one, reading)]
+            remarks += reading_remarks(tx, reading)
     return Logged(room=room, remarks=tuple(remarks))
+
+
+def reading_remarks(tx: Transaction, reading: Reading) -> list[Remark]:
+    """What came of a typed reading that is stored: how it stands to a sensor, or to what was typed just before."""
+    beside = [check_remark(one) for one in checked(tx, reading, reading.received_at)]
+    before = [one for one in _typed_before(tx, reading) if one.at < reading.at]
+    return beside or [_again(one) for one in before[-1:] if _apart(one, reading)]
 
 
 def _typed_before(tx: Transaction, reading: Reading) -> list[Reading]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime
+from enum import StrEnum
 
 from curewatch.desk.commands.log import (
     OF_PIECES,
@@ -37,7 +38,7 @@ def undo(desk: Desk, kind: LogKind, of: Sequence[str], now: datetime) -> list[Lo
     names = [(one,) for one in of] if kind is LogKind.POUR else [tuple(of)]
     with desk.store.write() as tx:
         log = {entry.of: entry for entry in logged_lately(tx, now) if entry.kind is kind}
-        undone = [_revert(tx, desk, log.get(name), f"{kind} {' '.join(name)}", now) for name in names]
+        undone = [_revert(tx, desk, log.get(name), name[0], (kind,), now) for name in names]
     return _relearned(desk, undone, now)
 
 
@@ -50,7 +51,7 @@ def undo_last(desk: Desk, about: str, now: datetime, kinds: Collection[LogKind])
         log = [entry for entry in log if entry.about == about]
         if not log:
             _require_known(tx, about, kinds)
-        undone = _revert(tx, desk, log[-1] if log else None, f"{' or '.join(kinds)} of {about}", now)
+        undone = _revert(tx, desk, log[-1] if log else None, about, kinds, now)
     return _relearned(desk, [undone], now)[0]
 
 
@@ -71,10 +72,10 @@ def undo_observation(
         known = [one for one in tx.observations([piece.id]) if one.kind is kind and one.id in log]
         found = [one for one in known if at is None or _minute(desk, one.at) == _minute(desk, at)]
         if at is not None and known and not found:
-            moments = ", ".join(sorted(_minute(desk, one.at) for one in known))
-            raise InputError(Field.AT, _minute(desk, at), f"the minute of a {kind.value} of {name}: {moments}")
+            moments = ", ".join(desk.dated(one.at) for one in sorted(known, key=lambda one: one.at))
+            raise InputError(Field.AT, desk.dated(at), f"the minute of a {kind.value} of {name}: {moments}")
         last = max(found, key=lambda one: one.id, default=None)
-        undone = _revert(tx, desk, None if last is None else log[last.id], f"{kind.value} of {name}", now)
+        undone = _revert(tx, desk, None if last is None else log[last.id], name, (kind,), now)
         assert last is not None  # refused else
     _relearned(desk, [undone], now)
     return last
@@ -106,12 +107,16 @@ def _require_known(tx: Transaction, about: str, kinds: Collection[LogKind]) -> N
         piece_here(tx, about)
 
 
-def _revert(tx: Transaction, desk: Desk, entry: LogEntry | None, given: str, now: datetime) -> LogEntry:
+def _revert(
+    tx: Transaction, desk: Desk, entry: LogEntry | None, about: str, kinds: Collection[StrEnum], now: datetime
+) -> LogEntry:
+    field = next((of for of, some in _FIELDS if any(kind in some for kind in kinds)), Field.PIECE)
     if entry is None:
         hours = round(UNDO_WITHIN.total_seconds() / 3600)
-        raise InputError(Field.UNDO, given, f"something that was logged in the last {hours} hours and stands")
+        what = WHAT.get(next(iter(kinds)), "something") if len(kinds) == 1 else "something"
+        raise InputError(field, about, f"a name of which {what} was logged in the last {hours} hours and still stands")
     if entry.only_if is not None:
-        raise InputError(Field.UNDO, given, entry.only_if)
+        raise InputError(field, entry.about, entry.only_if)
     _unsay(tx, desk, entry, now)
     entry.revert(tx, now)
     mark_changed(tx)
@@ -132,6 +137,20 @@ def _unsay(tx: Transaction, desk: Desk, entry: LogEntry, now: datetime) -> None:
         doubt(tx, [fact.piece_id], why, now)
 
 
+_FIELDS = ((Field.ROOM, OF_ROOMS), (Field.RECIPE, OF_RECIPES))
+"""What bears the name that something is taken back of; else a piece does."""
+WHAT: Mapping[StrEnum, str] = {
+    LogKind.MOVE: "a move",
+    LogKind.GONE: "a leaving",
+    LogKind.STEP: "a step",
+    LogKind.PHOTO: "a photo",
+    LogKind.POUR: "a pour",
+    LogKind.ACKNOWLEDGE: "that somebody sees to this alarm",
+    LogKind.CLEARED: "that it was looked over",
+    ObservationKind.FINGER: "a finger test",
+    ObservationKind.WEIGHING: "a weighing",
+    ObservationKind.SURFACE: "a surface temperature",
+}
 SAID: Mapping[LogKind, str] = {
     LogKind.READING: "a reading",
     LogKind.TRUST: "a word on a sensor",

@@ -155,7 +155,8 @@ def compared(desk: Desk, one: str, other: str | None, now: datetime) -> list[Cur
         members = dryings_of(tx, series_here(tx, one))
     unlike = {(d.pour.recipe, d.pour.silicone, d.pour.support, d.pour.wet_thickness_m): d for d in reversed(members)}
     first = sorted(unlike.values(), key=lambda drying: drying.piece.id)
-    chosen = [*first, *(drying for drying in members if drying not in first)][: max(2, min(len(first), COMPARED_MOST))]
+    alike = [drying for drying in members if drying not in first] if len(first) < 2 else []
+    chosen = [*first, *alike][:COMPARED_MOST]
     return [cure_record_of(desk, drying.piece.name, now) for drying in chosen]
 
 

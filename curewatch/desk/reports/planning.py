@@ -77,7 +77,7 @@ def plan(desk: Desk, order: PourOrder, due: datetime, pieces: int, kind: Milesto
     InputError: a room never read, a recipe unknown.
     """
     if due <= now:
-        raise InputError(Field.DUE, desk.local(due).isoformat(timespec="minutes"), "a moment that is yet to come")
+        raise InputError(Field.DUE, desk.dated(due), "a moment that is yet to come")
     with desk.store.read() as tx:
         order = replace(order, room=same_name(order.room, [room.name for room in tx.rooms()]) or order.room)
         climate = _air_of(tx, order.room, now)

@@ -199,7 +199,11 @@ class _Asked:
         if on_day := _ON_DAY.fullmatch(words):
             return self._on_day(on_day)
         if re.fullmatch(_DAY, words, re.ASCII):
+            if not self.ahead and (words == "tomorrow" or words.startswith("next ")):
+                raise self._bad("a time that has passed", "which is yet to come")
             raise self._bad(f"the time too, such as {words} 18:30", "which has no time of day")
+        if not self.ahead and words.startswith("in "):
+            raise self._bad("a time that has passed", "which is yet to come")
         raise self._bad()
 
     def _elapsed(self, words: str, sign: int) -> datetime:
@@ -266,7 +270,7 @@ class _Asked:
             raise self._bad()
         meant = next((one for one in days if one == today or (one > today) is self.ahead), today)
         if found["year"] is None and ODD_YEAR[0] < abs(meant - today) < ODD_YEAR[1]:
-            why = "which was a short while ago" if self.ahead else "which is yet to come"
+            why = "which has passed" if self.ahead else "which is yet to come"
             raise self._bad(f"the year too, such as {meant.day} {meant:%b %Y}", why)
         return days
 

@@ -30,7 +30,7 @@ class AirLimits:
     def in_words(self) -> str:
         return (
             f"{self.temp_low_c:g} to {self.temp_high_c:g} °C, at most {self.rh_high_pct:g} %RH, "
-            f"{self.above_dew_point_k:g} K above the dew point"
+            f"{self.above_dew_point_k:g} °C above the dew point"
         )
 
 
@@ -73,7 +73,7 @@ def against(temp_c: float, rh_pct: float, limits: AirLimits, piece_c: float | No
     cooler = 0.0 if piece_c is None else temp_c - piece_c
     margin = float(above_dew_point(temp_c, rh_pct)) - cooler
     if margin < limits.above_dew_point_k:
-        found.append(f"too near the dew point ({margin:.1f} K, at least {limits.above_dew_point_k:g})")
+        found.append(f"too near the dew point ({margin:.1f} °C above it, at least {limits.above_dew_point_k:g})")
     return found
 
 
@@ -142,8 +142,8 @@ def in_words(margin: DewMargin, now: datetime) -> str:
     known = f"{_air(margin)}, room read {age(margin.at, now)}"
     if margin.is_near:
         return (
-            f"Do not varnish now: the piece is within {MARGIN_K:g} K of the dew point ({known}), and dew under varnish "
-            "blooms. Warm the room or dry its air first, and let the piece follow for an hour."
+            f"Do not varnish now: the piece is within {MARGIN_K:g} °C of the dew point ({known}), and dew under "
+            "varnish blooms. Warm the room or dry its air first, and let the piece follow for an hour."
         )
     return f"No dew to fear now: {known}. Read it again before you varnish."
 
@@ -153,7 +153,7 @@ def as_read(margin: DewMargin, now: datetime, local: Local) -> str:
     read = f"when the room was read, {lasting(margin.at, local, now)} ({_air(margin)})"
     if margin.is_near:
         return (
-            f"Too near to dew {read}: dew under varnish blooms. Varnish only once the piece is {MARGIN_K:g} K above "
+            f"Too near to dew {read}: dew under varnish blooms. Varnish only once the piece is {MARGIN_K:g} °C above "
             "the dew point."
         )
     return f"No dew to fear {read}. Read it again before you varnish."

@@ -100,7 +100,7 @@ def findings(trouble: Trouble, case: Case) -> list[Diagnosis]:
 
 
 _VERDICTS = {True: Verdict.LIKELY, None: Verdict.CANT_TELL, False: Verdict.UNLIKELY}
-_UNREAD = "the room's air was not read"
+_UNREAD = "the room was not read since the pour"
 Judged = tuple[bool | None, str]
 """Whether the record makes a mechanism likely (None: it cannot tell), and the figure that says so."""
 
@@ -153,7 +153,7 @@ def _bears(case: Case) -> Judged:
     odds = case.crack_odds
     if odds is None:
         return None, "it was never forecast"
-    figure = f"{wording.cracks(odds)} would, {wording.CRACKS_BY}"
+    figure = f"{wording.cracks(odds)}, {wording.CRACKS_BY}"
     return (True if odds >= CRACKS_LIKELY else False if odds < CRACKS_RARE else None), figure
 
 

@@ -49,5 +49,5 @@ def _effect(one: Advice) -> str | None:
     if one.skin_gap_h is not None and one.skin_gap_now_h is not None:
         wider = one.skin_gap_h - one.skin_gap_now_h
         longer = "longer" if wider > 0 else "less long"
-        parts += [f"soft under its skin {abs(wider):.0f} h {longer}"] if abs(wider) >= 1.0 else []
+        parts += [f"soft inside {abs(wider):.0f} h {longer}"] if abs(wider) >= 1.0 else []
     return f"{one.change.name}: {', '.join(parts)}" if parts else None

@@ -261,7 +261,7 @@ class _Window:
 
     def when(self, flags: Flags) -> str:
         """How long the flagged moments last, and when they begin."""
-        whole = f"the {self._length(self._end_s)} looked at" if self._open else "the time until it may be handled"
+        whole = f"the {self._end_s / DAY_S:.0f} days looked at" if self._open else "the time until it may be handled"
         if flags.all():
             return f"for all of {whole}"
         lasting = self._length(float(flags.mean()) * self._end_s)

@@ -34,7 +34,7 @@ ADVICE_DAYS = 240
 
 AS_IT_IS = Change("as it usually is")
 CHANGES = (
-    Change(f"{WARMER_K:g} K warmer", warmer_k=WARMER_K),
+    Change(f"{WARMER_K:g} °C warmer", warmer_k=WARMER_K),
     Change(f"{DRIER_PCT:g} %RH drier", drier_pct=DRIER_PCT),
     Change("with a fan on it", air_speed=FAN_M_S),
 )
@@ -246,8 +246,9 @@ def places(dryings: Sequence[Drying], forecasts: Mapping[int, Forecast], room: s
         if drying.room == room:
             forecast = forecasts.get(drying.piece.id)
             handle = forecast.milestone(MilestoneKind.HANDLE) if forecast else None
-            dates = (handle.worth_checking_at, handle.safe_at, handle.held) if handle else (None, None)
-            found.append(Place(drying.place, drying.piece.name, *dates))
+            dates = (handle.worth_checking_at, handle.safe_at) if handle else (None, None)
+            held = handle is not None and handle.held
+            found.append(Place(drying.place, drying.piece.name, *dates, held=held))
     never = datetime.max.replace(tzinfo=UTC)
     return sorted(found, key=lambda one: (one.safe_at or never, one.even_at or never, one.piece))
 
@@ -255,7 +256,7 @@ def places(dryings: Sequence[Drying], forecasts: Mapping[int, Forecast], room: s
 FELT_H = 0.5
 """A milestone that moves by less is not worth a word [h]."""
 FAN_RISK = (
-    "A fan cools a wet film, perhaps below its film-forming temperature, which may crack it, and may draw a skin over "
+    "A fan cools a wet film, maybe below its film-forming temperature, which may crack it, and may draw a skin over "
     "a soft core."
 )
 """What stands beside a fan where no piece is looked at: `advised` says it of one."""
@@ -268,13 +269,12 @@ def verdict(latest: Sequence[Latest]) -> str:
     if usual.safe_at is not None:
         return "There is time."
     best = max(changed, key=lambda one: one.odds_now)
-    if usual.even_at is not None:
-        said = f"Too late to be sure: poured now, it comes out in time in {usual.odds_now:.0%} of cases"
-    else:
-        said = f"Too late: poured now, it would be in time in {usual.odds_now:.0%} of cases"
+    late = "Too late to be sure" if usual.even_at is not None else "Too late"
+    said = f"{late} as the room usually is: poured now, it is in time in {wording.percent(usual.odds_now)} of cases."
     if best.odds_now > usual.odds_now + 0.05:
-        said += f"; {best.change.name}, in {best.odds_now:.0%}"
-    return said + "."
+        better = "In time" if best.safe_at is not None else "Better"
+        said += f" {better}: {best.change.name}, {wording.percent(best.odds_now)}."
+    return said
 
 
 def weigh(kind: MilestoneKind, usual: Latest, due: datetime) -> str | None:

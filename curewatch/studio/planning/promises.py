@@ -52,8 +52,7 @@ class Promised:
             return "odds not known yet"
         if self.odds in (0.0, 1.0):
             return "in time" if self.odds else "not in time"
-        percent = min(max(round(100 * self.odds), 1), 99)
-        return f"in time in {'less than ' if self.at_most else ''}{percent} % of cases"
+        return f"in time in {'less than ' if self.at_most else ''}{wording.percent(self.odds)} of cases"
 
     def in_words(self, local: wording.Local) -> str:
         """`due Sat 12 Dec 2026 18:00 for fair, fit to handle: in time in 41 % of cases, at risk`"""

@@ -181,7 +181,7 @@ def _answers(board: Board, words: Words) -> list[Headline]:
     danger = [line for line in board.pieces if line.room in harmed and is_wet(line, now)]
     return [
         Headline("touch", "What may I touch today?", tuple(touch), "Nothing yet. Leave them lying."),
-        Headline("places", "What frees a place by this time tomorrow?", tuple(places), "No place comes free."),
+        Headline("places", "What probably frees a place by this time tomorrow?", tuple(places), "No place comes free."),
         Headline("danger", "What is in danger?", tuple(danger), "Nothing, by what was last read."),
     ]
 

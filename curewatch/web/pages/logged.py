@@ -16,12 +16,14 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from curewatch.desk import Desk
 from curewatch.desk.commands import undo
 from curewatch.desk.commands.log import UNDO_WITHIN, LogEntry, LogKind, logged_lately
+from curewatch.desk.commands.readings import reading_remarks
 from curewatch.desk.orders import DEFAULT_RECIPE
 from curewatch.desk.reports.board import CachedBoard
 from curewatch.desk.snapshot.pieces import Seen, seen_of
 from curewatch.records.errors import Field, InputError
 from curewatch.store import Transaction
 from curewatch.studio import wording
+from curewatch.studio.air.flaws import TYPED
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.learning.texts import finding
 from curewatch.views.corrections import in_words
@@ -80,7 +82,10 @@ def _told(done: str, of: Sequence[str], kept: CachedBoard, tx: Transaction) -> s
         logged = [names[one] for one in of]
         return " ".join([f"Logged: {', '.join(one.piece.name for one in logged)}.", *_unknown(logged[0], kept, tx)])
     if done == "reading" and any(room.name == of[0] for room in kept.rooms):
-        return f"Reading of {of[0]} logged."
+        at = _moment(of[1]) if len(of) > 1 else None
+        stored = [] if at is None else [one for one in tx.readings(of[0], since=at, until=at) if one.source == TYPED]
+        remarks = wording.sentences(remark for one in stored for remark in reading_remarks(tx, one))
+        return f"Reading of {of[0]} logged. {remarks}".rstrip()
     if done == "move" and (moved := kept.dryings.get(of[0])):
         where = f"{moved.room}, {moved.place}" if moved.place else moved.room
         return f"{of[0]} now lies in {where}."
@@ -96,6 +101,15 @@ def _told(done: str, of: Sequence[str], kept: CachedBoard, tx: Transaction) -> s
     if len(of) > 1 and (here := kept.dryings.get(of[0])):
         return _told_of_piece(done, of[1], here.piece.id, tx)
     return None
+
+
+def _moment(iso: str) -> datetime | None:
+    """Of an address, which anybody may write."""
+    try:
+        at = datetime.fromisoformat(iso)
+    except ValueError:
+        return None
+    return at if at.tzinfo is not None else None
 
 
 def _unknown(poured: Drying, kept: CachedBoard, tx: Transaction) -> Iterator[str]:

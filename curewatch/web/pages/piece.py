@@ -260,7 +260,7 @@ def facts(report: PieceReport, words: Words) -> list[tuple[str, str]]:
     told = [
         ("Poured", Markup("{} ({}){}").format(words.date(pour.at), words.ago(pour.at), wording.by(pour.logged_by))),
         ("Poured as one of", report.line.series or ""),
-        ("Lies in", wording.where(report.drying.room, report.drying.place)),
+        ("Room", wording.where(report.drying.room, report.drying.place)),
         ("Film", f"{wording.wet_film(pour)}; on {pour.support.value}"),
         ("Size", size(pour)),
         ("Recipe", f"{mix} ({shares})"),
@@ -268,19 +268,12 @@ def facts(report: PieceReport, words: Words) -> list[tuple[str, str]]:
     ]
     if forecast is not None and forecast.reason is None:
         room = report.room
-        told.append(
-            (
-                "Room",
-                Markup("{} °C, {} %, read {}").format(
-                    number(room.temp_c, 1), number(room.rh_pct), words.ago(room.data_at)
-                ),
-            )
-        )
+        air = Markup("{} °C, {} %, read {}")
+        told.append(("Air", air.format(number(room.temp_c, 1), number(room.rh_pct), words.ago(room.data_at))))
         if forecast.film_temp_c is not None:
-            told.append(("Film lies at", f"{number(forecast.film_temp_c, 1)} °C"))
-        if (odds := wording.crack_odds(forecast, words.now)) is not None:
-            told.append(("Cracks", f"{wording.cracks(odds)}, {wording.CRACKS_BY}"))
-        told.append(("Reckoned", words.ago(forecast.made_at)))
+            told.append(("Film is at", f"{number(forecast.film_temp_c, 1)} °C"))
+        told.append(("Cracks", wording.cracks_of(forecast, words.now)))
+        told.append(("Calculated", words.ago(forecast.made_at)))
     return [(name, value) for name, value in told if value]
 
 
