@@ -57,6 +57,13 @@ def test_gaps_are_told_and_the_record_ends_where_the_readings_do() -> None:
     assert found.damp_h == pytest.approx(40)
 
 
+def test_a_room_that_was_read_ten_hours_after_the_pour_was_unread_until_then() -> None:
+    hours = np.arange(10, 40.5, 0.5)
+    found = past_air(drying(), {SHED: climate(hours, 0 * hours + 20, 0 * hours + 80)}, at(40), LIMITS)
+    assert found is not None
+    assert found.unread_h == pytest.approx(10)
+
+
 def test_a_move_counts_each_room_for_its_own_time() -> None:
     """Ten hours at 20 °C, then thirty at 12 °C in a loft that was never silent for long."""
     rooms = steady(20, 50) | {"Loft": steady(12, 70)[SHED]}

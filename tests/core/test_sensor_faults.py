@@ -14,7 +14,15 @@ from curewatch.studio.air.climate import climate_from
 from curewatch.studio.air.flaws import Finding, Flaw
 from curewatch.studio.air.merging import Readings
 from curewatch.studio.air.quality import examined
-from curewatch.studio.air.sensors import LowBattery, battery_findings, battery_notices, low_batteries
+from curewatch.studio.air.sensors import (
+    LowBattery,
+    battery_findings,
+    battery_notices,
+    both_stuck,
+    low_batteries,
+    silent_since,
+    stuck,
+)
 from curewatch.studio.alarms.conditions import OFF, ON, OccupiedRoom, fresh_code
 from curewatch.studio.board import Board, RoomLine
 from curewatch.studio.morning_digest import notice
@@ -115,6 +123,29 @@ def test_the_only_sensor_of_a_room_stuck_for_half_a_day_makes_the_room_count_as_
     (finding,) = room.doubted
     assert (finding.flaw, finding.quantity, finding.sure) == (Flaw.STUCK, "rh_pct", True)
     assert room.climate.newest_at == NOON  # and its other quantity goes on to be watched
+
+
+def test_what_stands_still_for_less_long_is_stuck_where_all_of_it_does_or_another_sensor_moved() -> None:
+    """13 hours of both quantities at once; 7 hours of one, in which the sensor beside it rose by five degrees."""
+    t = np.arange(0.0, 48 * HOUR + 1, 600.0)
+    temp, rh = np.round(20 + 2 * np.sin(t / 14_000), 1), np.round(50 + 5 * np.sin(t / 9000), 1)
+    for hours, times in ((11, 0), (13, 1)):
+        still = t >= (48 - hours) * HOUR
+        assert len(both_stuck(t, np.where(still, 20.4, temp), np.where(still, 51.3, rh))) == times, hours
+    warmed = np.where(t < 44 * HOUR, 18.0, 23.0)
+    for hours, others, times in ((7, [(t, warmed)], 1), (7, [], 0), (5, [(t, warmed)], 0)):
+        assert len(stuck(t, np.where(t >= (48 - hours) * HOUR, 20.4, temp), "temp_c", others)) == times, hours
+
+
+@pytest.mark.parametrize(
+    ("every_min", "quiet_h", "silent"),
+    [(10, 1.9, False), (10, 2.1, True), (60, 3.9, False), (60, 4.1, True), (10, 73, False)],
+)
+def test_a_sensor_beside_others_is_silent_after_four_intervals_and_two_hours(
+    every_min: int, quiet_h: float, silent: bool
+) -> None:
+    own = np.arange(0.0, 10 * HOUR + 1, every_min * 60.0)
+    assert silent_since(own, own[-1] + quiet_h * HOUR) == (own[-1] if silent else None)
 
 
 def test_a_stuck_sensor_that_moves_again_is_believed_again() -> None:

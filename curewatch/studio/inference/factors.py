@@ -6,7 +6,7 @@ Svensson, Morelande & Sarkka 2015, "Posterior linearization filter"). An observa
 direction, y = intercept + gradient z, and the Gaussian that stands for it has the moments of belief times likelihood,
 whatever the shape of the likelihood (expectation propagation: Minka 2001; Rasmussen & Williams 2006, section 3.6). That
 keeps how quantities hang together: a finger test cannot tell thin solids from fast air, but knows what the two come to.
-`expectation_propagation.py` brings the observations of all pieces together.
+`posterior.py` brings the observations of all pieces together.
 """
 
 from __future__ import annotations

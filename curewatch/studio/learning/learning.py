@@ -1,7 +1,7 @@
 """What the painter's finger and scale teach about a recipe and a place, and what carries over to the next pour.
 
 Each observed piece gives a lesson: its factors, drawn once from members spread as nobody knew anything, by the air up
-to the observation. All lessons together give one belief (expectation_propagation.py), so it matters neither in which
+to the observation. All lessons together give one belief (inference/posterior.py), so it matters neither in which
 order they came nor what was believed when: the same facts give the same belief. A recipe carries its solids,
 diffusivities, limits and film-forming temperature to the next pour, and how thin its edges run; a place its air speed
 and what it tells of the error of its room's readings; how thick a pour came out is the piece's own.

@@ -1,6 +1,6 @@
 """The outlook of a room's air: temperature and humidity for the next 48 hours, hour by hour, with 10/50/90 % bands.
 
-From the room's own history only. Simple forecasts (`outlook_experts`) are made not only now but at moments of the last
+From the room's own history only. Simple forecasts (`experts`) are made not only now but at moments of the last
 four weeks, and held against what then came; each counts by how well it did at that many hours ahead. What the
 combination of them missed by is the band. What has little record leans on a prior: a room is then believed to move as
 rooms do.
