@@ -62,6 +62,7 @@ COMMANDS = {
     "mute": Lazy("alarms:mute", "Hear nothing of an alarm for a while."),
     "unmute": Lazy("alarms:unmute", "End a mute before its time."),
     "cleared": Lazy("alarms:cleared", "Say that you have looked a harmed piece over."),
+    "service": Lazy("service:service", "Have the daemon start by itself."),
     "phone": Lazy("phone:phone", "Make the page reachable from a phone."),
     "notices": Lazy("alarms:notices", "What people were told, and whether it arrived."),
     "resend": Lazy("alarms:resend", "Send again what was given up."),

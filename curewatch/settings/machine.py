@@ -12,6 +12,7 @@ from pathlib import Path
 Address = ipaddress.IPv4Address | ipaddress.IPv6Address
 _INWARD = ("lo", "docker", "br-", "veth", "virbr", "podman", "cni", "lxc", "lxd")
 """How interfaces begin that lead to what runs on this machine and to nobody else."""
+_CONTAINERS = ("/.dockerenv", "/run/.containerenv")
 _ASK_ADDRESSES, _DUMP, _NEW_ADDRESS, _ADDRESS_OF, _LOCAL = 22, 0x301, 20, 1, 2
 _FLEETING = 0x01 | 0x20 | 0x40
 """IPv6 addresses that are temporary, deprecated or not yet sure (rtnetlink(7), linux/if_addr.h)."""
@@ -35,7 +36,10 @@ def answers_by_name() -> bool:
 
 
 def addresses() -> tuple[str, ...]:
-    """Where others can reach it, without a name: the one that it is seen by from outside first, IPv4 before IPv6."""
+    """Where others can reach it, without a name: the one that it is seen by from outside first, IPv4 before IPv6. None
+    in a container, whose addresses are of use to nobody but its host."""
+    if any(Path(mark).exists() for mark in _CONTAINERS):
+        return ()
     outward = [found for family in (socket.AF_INET, socket.AF_INET6) if (found := _outward(family))]
     try:
         known = list(_asked_kernel())

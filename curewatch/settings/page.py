@@ -11,7 +11,7 @@ from pydantic import Field, SecretStr, field_validator, model_validator
 
 from curewatch.settings import machine
 from curewatch.settings.errors import SettingsError
-from curewatch.settings.values import FileBeside, Table, WebAddress, secret_in
+from curewatch.settings.values import FileBeside, Table, WebAddress, held_at, secret_in
 
 ARGON2 = "$argon2"
 """How a password's hash begins, as `curewatch password` writes it."""
@@ -179,7 +179,7 @@ class WebSettings(Table):
         try:
             for key, path in (("certificate", self.certificate), ("key", self.key)):
                 secret_in(path, f"web.{key}")  # which says what is missing; the library says "No such file" of either
-            made.load_cert_chain(self.certificate, self.key)
+            made.load_cert_chain(held_at(self.certificate), held_at(self.key))
         except (OSError, ValueError) as error:
             raise SettingsError(
                 [

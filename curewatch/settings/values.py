@@ -27,10 +27,19 @@ class Table(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
 
 
+CREDENTIALS, CREDSTORE = Path("/run/credentials/curewatch.service"), Path("/etc/credstore")
+"""Where systemd hands secrets over to the machine's service, and where root puts them for it."""
+
+
+def held_at(path: Path) -> Path:
+    """The file itself, of a credential for whoever is not the service: that alone sees what it was handed."""
+    return CREDSTORE / path.name if path.parent == CREDENTIALS and not path.exists() else path
+
+
 def secret_in(path: Path, key: str) -> SecretStr:
     """The secret a file holds. SettingsError, naming `key`, where the file cannot be read or is empty."""
     try:
-        secret = path.read_text(encoding="utf-8").rstrip("\r\n")
+        secret = held_at(path).read_text(encoding="utf-8").rstrip("\r\n")
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) else "not UTF-8 text, or no possible path"
         raise SettingsError([f"{key}: cannot read {str(path)!r}: {reason}"]) from None

@@ -77,7 +77,9 @@ def test_the_service_is_kept_from_what_it_has_no_use_for() -> None:
     # the page's password, tokens and secrets come from the manager; a name without a path may be missing
     assert {"curewatch.page", "curewatch.webhook", "curewatch.broker", "curewatch.mail"} <= set(said["LoadCredential"])
     assert not any(":" in one for one in said["LoadCredential"])
-    assert "--require-hashes" in UNIT.split("[Unit]")[0], "and its first lines install what is pinned"
+    installer = (ROOT / "curewatch" / "daemon" / "service.py").read_text(encoding="utf-8")
+    assert "service install" in UNIT.split("[Unit]")[0]
+    assert "--require-hashes" in installer, "and what its first lines name installs what is pinned"
 
 
 def test_the_audit_is_no_part_of_the_check() -> None:

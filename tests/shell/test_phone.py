@@ -148,15 +148,16 @@ def test_run_and_check_name_the_address_that_opens(tmp_path: Path, password_file
 def test_an_address_that_the_machine_has_no_more_is_found_out_and_mended(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], password_file: Path
 ) -> None:
-    text = f'[web]\nhost = "0.0.0.0"\npassword_file = "{password_file}"\naddress = "http://192.0.2.99:8730"\n'
+    port = free_port()
+    text = f'[web]\nport = {port}\nhost = "0.0.0.0"\npassword_file = "{password_file}"\naddress = "http://192.0.2.99:{port}"\n'
     (tmp_path / "studio.toml").write_text(text)
     verdict, said = page_finding(tmp_path, load_settings(tmp_path / "studio.toml").web)
     assert (verdict, "192.0.2.99 is no address of this machine any more: `curewatch phone`" in said) == (
         Verdict.WARN,
         True,
     )
-    assert "http://192.0.2.7:8730" in phone(tmp_path, capsys)
-    assert load_settings(tmp_path / "studio.toml").web.address == "http://192.0.2.7:8730"
+    assert f"http://192.0.2.7:{port}" in phone(tmp_path, capsys)
+    assert load_settings(tmp_path / "studio.toml").web.address == f"http://192.0.2.7:{port}"
 
 
 def test_https_makes_the_pair_and_one_code(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -32,13 +32,16 @@ from curewatch.daemon import (
 from curewatch.premises import Changes, Premises, run_after_run
 from curewatch.records.errors import Field, InputError
 from curewatch.settings import machine
-from curewatch.settings.writing import write_whole
+from curewatch.settings.loading import SYSTEM_CONFIG, SYSTEM_STORE
+from curewatch.settings.values import CREDSTORE, held_at
+from curewatch.settings.writing import edited, write_whole
 from curewatch.store import Store
 from curewatch.studio.board import Board
 from curewatch.views.board import BoardOut
 from curewatch.web.access.certificates import DAYS_MOST, as_code, make_pair
 from curewatch.web.access.credentials import hash_of
 
+PASSWORD = "page-password"
 TEST_WITHIN_S = 20.0
 """How long `check --send-test` waits for its notice to arrive."""
 
@@ -121,20 +124,38 @@ def _send_test(ctx: typer.Context) -> Finding:
 
 def password(
     ctx: typer.Context,
-    file: Annotated[str, typer.Argument(metavar="FILE", help="The file to write; web.password_file names it.")],
+    file: Annotated[
+        str | None,
+        typer.Argument(metavar="[FILE]", help="The file to write; left out: the one set, else one that is then set."),
+    ] = None,
     as_json: options.AsJson = False,
 ) -> None:
     """Set the password of the page: asks for it twice, or reads one line where the input is no terminal."""
+    on = premises_of(ctx)
+    known = on.settings.web.password_file
+    path = Path(file).expanduser() if file else held_at(known or private_folder(on.config_to_be) / PASSWORD)
     held = asked_password()
-    path = Path(file).expanduser()
     try:
         write_whole(path, held)
     except OSError as error:
-        raise InputError(Field.FILE, file, f"a file that can be written ({error.strerror})") from None
+        raise InputError(Field.FILE, str(path), f"a file that can be written ({error.strerror})") from None
+    edit = None if file or known else edited(on.config_to_be, {"web.password_file": str(path)})
+    if edit is not None:
+        edit.write()
     if as_json:
-        say_json("password", file=str(path.absolute()))
+        say_json("password", file=str(path.absolute()), difference=edit.difference if edit else "")
         return
-    say(f"{path} holds a hash of it. In the settings: [web] password_file = {str(path.absolute())!r}")
+    if file:
+        say(f"{path} holds a hash of it. In the settings: [web] password_file = {str(path.absolute())!r}")
+        return
+    say(f"{path} holds a hash of it." + (f"\n{edit.difference}" if edit else ""))
+    if path.parent == CREDSTORE:
+        say("The service is handed it at its next start: `systemctl restart curewatch`.")
+
+
+def private_folder(config: Path) -> Path:
+    """Where a secret goes that the daemon of these settings reads: beside them; of the machine's, beside its store."""
+    return SYSTEM_STORE.parent if config == SYSTEM_CONFIG else config.parent
 
 
 def certificate(

@@ -10,16 +10,14 @@ from urllib.parse import urlsplit
 import typer
 
 from curewatch.cli import options
-from curewatch.cli.commands.daemon import asked_password
+from curewatch.cli.commands.daemon import PASSWORD, asked_password, private_folder
 from curewatch.cli.output import Page, say, say_json
 from curewatch.cli.session import premises_of
 from curewatch.records.errors import Field, InputError
 from curewatch.settings import SettingsError, WebSettings, machine
 from curewatch.settings.page import EVERY_ADDRESS, IN_THE_CLEAR
 from curewatch.settings.writing import Edit, Key, edited, write_whole
-from curewatch.web.access.certificates import DAYS_MOST, as_code, make_pair
-
-PASSWORD = "page-password"
+from curewatch.web.access.certificates import CERTIFICATE, DAYS_MOST, KEY, as_code, make_pair
 
 
 def phone(
@@ -58,14 +56,15 @@ def phone(
 
 def _changes(web: WebSettings, file: Path, address: str | None, *, https: bool) -> dict[Key, Any]:
     """What has to be set. A proxy that was set up reaches the page already, and who set an address knows it best."""
-    found = machine.addresses()
+    found, folder = machine.addresses(), private_folder(file)
+    beside = Path() if folder == file.parent else folder
     changes: dict[Key, Any] = {}
     if not web.enabled:
         changes["web.enabled"] = True
     if web.password_file is None:
-        changes["web.password_file"] = PASSWORD
+        changes["web.password_file"] = str(beside / PASSWORD)
     if https and web.certificate is None:
-        changes |= {"web.certificate": "page-certificate.pem", "web.key": "page-key.pem"}
+        changes |= {"web.certificate": str(beside / CERTIFICATE), "web.key": str(beside / KEY)}
     if web.is_loopback and not web.trusted_proxies:
         changes["web.host"] = EVERY_ADDRESS[bool(found) and all(":" in one for one in found)]
     if address is not None:
@@ -77,14 +76,14 @@ def _changes(web: WebSettings, file: Path, address: str | None, *, https: bool) 
         named = machine.names()[:1] if machine.answers_by_name() else ()
         known = () if web.reached_at is None or web.gone_address else (urlsplit(web.reached_at).hostname,)
         if (host := next(iter((*known, *named, *found)), None)) is None:
-            raise InputError(Field.ADDRESS, None, "one by hand: this machine is in no network that could be seen")
+            raise InputError(Field.ADDRESS, None, "one by hand: no network that leads here can be seen")
         changes["web.address"] = web.model_copy(update={"certificate": https or web.certificate}).at(host)
     return changes
 
 
 def _write(edit: Edit, before: WebSettings, *, https: bool) -> None:
     """First what the settings name, then the settings: a cut leaves a file too many, never one too few."""
-    after, folder = edit.settings.web, edit.file.parent
+    after, folder = edit.settings.web, private_folder(edit.file)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         if before.password_file is None and after.password_file is not None:

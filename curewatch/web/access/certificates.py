@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import io
 import ipaddress
-import os
 import re
 import ssl
 import subprocess
@@ -21,6 +20,7 @@ from typing import NamedTuple
 import segno
 
 from curewatch.records.errors import Field, InputError
+from curewatch.settings.writing import write_whole
 
 CERTIFICATE, KEY = "page-certificate.pem", "page-key.pem"
 DAYS_MOST = 825
@@ -55,8 +55,8 @@ def make_pair(folder: Path, names: Sequence[str], days: int) -> Pair:
             said = (done.stderr.strip().splitlines() or ["nothing"])[-1]
             raise InputError(Field.FILE, str(folder), f"openssl to make a certificate; it said: {said}")
         for path, mode in ((key, 0o600), (certificate, 0o644)):
-            os.chmod(path, mode)
-            path.replace(folder / path.name)
+            (folder / path.name).unlink(missing_ok=True)  # whatever mode that had
+            write_whole(folder / path.name, path.read_bytes(), mode=mode)
     return Pair(folder / CERTIFICATE, folder / KEY, fingerprint_of(folder / CERTIFICATE))
 
 
