@@ -16,9 +16,6 @@ from curewatch.studio.wording import STAGES, VARNISH_CAUTION, Local, lasting, li
 
 EXPIRES_AFTER = timedelta(days=14)
 """A notice that could not be delivered for this long says nothing useful any more."""
-WAIT_SHARE, WAIT = 8, (timedelta(minutes=30), timedelta(hours=12))
-"""A date is known to no better than about an eighth of its distance from the pour: for so long it may wait for others
-that fall due soon, so that one walk to the rack does for all. At least and at most this long."""
 
 
 def key_of(piece_id: int, kind: MilestoneKind, odds: str, not_before: datetime | None = None) -> str:
@@ -133,12 +130,6 @@ def superseded_keys(due: Due) -> list[str]:
     """The keys of notices that say nothing new any more once this one is told: worth checking, after safe."""
     weaker = key_of(due.drying.piece.id, due.milestone.kind, "worth_checking", due.milestone.not_before)
     return [weaker] if due.odds == "safe" else []
-
-
-def may_wait(due: Due, coming: Sequence[datetime], now: datetime) -> timedelta:
-    """How long this notice may wait for others of which `coming` are the dates; nothing if none comes in that time."""
-    longest = min(max((now - due.drying.pour.at) / WAIT_SHARE, WAIT[0]), WAIT[1])
-    return longest if any(now < at <= now + longest for at in coming) else timedelta(0)
 
 
 def notice(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import pytest
@@ -13,6 +14,7 @@ from curewatch.desk import Desk
 from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import store_readings
 from curewatch.records import MilestoneKind
+from curewatch.settings import MailSettings, PersonSettings, ServicesSettings
 from curewatch.store import Store
 from tests.new_store import NOON
 from tests.refreshing import refresh, refresher_of
@@ -47,6 +49,27 @@ def test_a_date_is_told_when_it_comes_and_the_look_after_it_has_nothing_to_add(d
     assert keys(store) == [EVEN]
     with store.read() as tx:
         assert len(tx.deliveries()) == 1
+
+
+def test_who_wants_each_as_it_falls_due_waits_for_no_other(desk: Desk, store: Store) -> None:
+    """Nor do services, which are told everything at once; who has it gathered is told at eight."""
+    at = poured(desk, store)
+    people = (
+        PersonSettings(name="Ada", mail="a@shed.example", gathered=False),
+        PersonSettings(name="Eli", mail="e@b.example"),
+    )
+    mail, services = MailSettings(host="127.0.0.1", sender="c@shed.example"), ServicesSettings(addresses_env="PUSH")
+    told = desk.settings.model_copy(update={"people": people, "mail": mail, "services": services})
+    another = replace(order(), name="Another", at=NOON + 20 * MINUTE)
+    log_pour(Desk(store, told), another, NOON + 20 * MINUTE)
+    refresh(Desk(store, told), at)
+    with store.read() as tx:
+        due = {one.channel: one.next_try_at for one in tx.deliveries(keys=[EVEN])}
+        (next_one,) = (m.worth_checking_at for m in tx.forecasts()[2].milestones if m.kind is MilestoneKind.TOUCH_DRY)
+    assert next_one is not None
+    assert at < next_one < at + HOUR, "another falls due soon, which this one used to wait for"
+    assert (due["mail:Ada"], due["services"]) == (at, at)
+    assert due["mail:Eli"] > at
 
 
 def test_what_the_look_told_is_not_told_again(desk: Desk, store: Store) -> None:

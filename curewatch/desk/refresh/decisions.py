@@ -78,10 +78,6 @@ def _and(one: _Told, said: str) -> _Told:
     return one.model_copy(update={"text": f"{one.text} {said}"})
 
 
-NO_HURRY = timedelta(hours=12)
-"""What asks nothing of anybody (an alarm is over) goes along with the next message, or goes out this much later."""
-
-
 @dataclass(frozen=True)
 class Decided:
     """What watching every room came to."""
@@ -163,7 +159,7 @@ def _tell(tx: Transaction, settings: Settings, notice: Notice) -> bool:
         return tx.add_notice(notice, due_times(settings, notice))
     tx.supersede(_answered(tx, notice), notice.created_at, people_channels(settings))
     if notice.kind == "alarm_over":
-        return tx.add_notice(notice, patient(settings, notice, NO_HURRY) | round_times(settings, notice))
+        return tx.add_notice(notice, due_times(settings, notice) | round_times(settings, notice))
     return tx.add_notice(notice, _not_again(tx, settings, notice))
 
 
@@ -233,12 +229,10 @@ def tell_milestones(
     settings: Settings,
     due: Sequence[milestoning.Due],
     climates: Mapping[str, Climate],
-    coming: Sequence[datetime],
     now: datetime,
     local: Local,
 ) -> int:
-    """Write the notices of milestones that are due, of a series one; `coming`: when others will be. The number that
-    are new."""
+    """Write the notices of milestones that are due, of a series one. The number that are new."""
     written, people = 0, set(people_channels(settings))
     sizes = Counter(piece.series for piece in tx.pieces()) if any(one.drying.piece.series for one in due) else {}
     for alike in milestoning.alike(due):
@@ -249,7 +243,7 @@ def tell_milestones(
         notice = milestoning.notice(one, now, local, climates.get(one.drying.room), others, sizes.get(series, 0))
         tx.supersede(_answered_milestones(tx, alike, {one.drying.piece.name, *others}), now)
         tx.supersede({told.notice.key for told in earlier}, now, people)
-        times = patient(settings, notice, milestoning.may_wait(one, coming, now)) | round_times(settings, notice)
+        times = due_times(settings, notice) | round_times(settings, notice)
         times |= {told.channel: min(told.next_try_at, times[told.channel]) for told in earlier if told.channel in times}
         if milestoning.is_told_by_a_later_one(one, due):
             times = {channel: at for channel, at in times.items() if channel not in people}
@@ -314,11 +308,3 @@ def _helps(news: promises.News, snapshot: Snapshot, settings: Settings, now: dat
     except ArithmeticError:  # a film that is stuck in its march: it must be told all the same
         advice = []
     return promises.help_in_words(promises.helped(drying, news.forecast, advice, now))
-
-
-def patient(settings: Settings, notice: Notice, wait: timedelta) -> dict[str, datetime]:
-    """As `due_times`, but people may be told up to `wait` later, together with what else there is. Programs are not."""
-    times = due_times(settings, notice)
-    later = due_times(settings, notice.model_copy(update={"created_at": notice.created_at + wait}))
-    people = set(people_channels(settings))
-    return {channel: later[channel] if channel in people else at for channel, at in times.items()}

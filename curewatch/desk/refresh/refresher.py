@@ -167,8 +167,7 @@ class Refresher:
             written = write(tx, settings, decided, now)
             if tx.get_meta(FACTS_REVISION) == facts.snapshot.revision:  # else the dates are not yet those that follow
                 written += judge(tx, settings, outcome.current, here, now)
-            coming = self._dates(outcome.current, now)
-            written += tell_milestones(tx, settings, due, facts.snapshot.climates, coming, now, self.desk.local)
+            written += tell_milestones(tx, settings, due, facts.snapshot.climates, now, self.desk.local)
             for notice in outcome.scheduled:
                 written += tx.add_notice(notice, () if "told_in" in notice.data else due_times(settings, notice))
             return written
@@ -182,16 +181,11 @@ class Refresher:
         anew = reread_snapshot(tx, self._air, facts.snapshot, now)
         return watch_rooms(anew, self.desk.settings, outcome.current, now, self.desk.local, self._evening.ahead)
 
-    def _dates(self, current: Mapping[int, Forecast], now: datetime) -> list[datetime]:
-        """When milestone notices will fall due next, one for each piece."""
-        told = self.desk.settings.notices.milestones
-        moments = [milestoning.next_due(forecast, told, now) for forecast in current.values()]
-        return [at for at in moments if at is not None]
-
     def _next_due(self, current: Mapping[int, Forecast], now: datetime) -> datetime:
         """At the latest in a minute while anything is being watched (delays, silence), else in an hour."""
-        desk = self.desk
-        moments = self._dates(current, now) + scheduled_notices.next_mornings(desk.settings, now, desk.local)
+        desk, told = self.desk, self.desk.settings.notices.milestones
+        dates = [milestoning.next_due(forecast, told, now) for forecast in current.values()]
+        moments = [*filter(None, dates), *scheduled_notices.next_mornings(desk.settings, now, desk.local)]
         busy = any(forecast.reason or not forecasting.settled(forecast, now) for forecast in current.values())
         idle = now + (timedelta(minutes=1) if busy else forecasting.LAPSE)
         return min([idle, *moments])
@@ -236,14 +230,13 @@ class MilestoneTimer:
         """Write the notices of the dates that have come; how many are new. StoreError: nothing is, ask again."""
         with self._lock:
             come = {piece for at, piece in self._ahead if at <= now}
-            coming = [at for at, _ in self._ahead if at > now]
         if not come:
             return 0
         with self._store.write() as tx:
             pieces = dryings_of(tx, tx.pieces(ids=come))
             forecasts = within_findings(tx.forecasts(come), pieces, now)
             due = milestones_due(pieces, forecasts, self._kinds, tx.told_of_pieces(come), now)
-            written = tell_milestones(tx, self._settings, due, {}, coming, now, self._local) if due else 0
+            written = tell_milestones(tx, self._settings, due, {}, now, self._local) if due else 0
         with self._lock:
             while self._ahead and self._ahead[-1][0] <= now:
                 self._ahead.pop()
