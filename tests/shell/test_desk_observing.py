@@ -115,6 +115,7 @@ def test_a_piece_that_is_gone_still_teaches(desk: Desk) -> None:
         assert piece is not None
         tx.set_gone(piece.id, NOW)
     known = pieces.what_was_learned(desk)
+    assert all(low < even < high for one in known for low, even, high in one.factors.values())
     assert [(one.name, one.pieces) for one in known] == [("house mix", 1), (f"{SHED}, {RACK}", 1)]
     assert "1 finger test on 1 piece" in known[0].sentence
 
@@ -155,5 +156,5 @@ def test_a_test_in_a_room_that_was_never_read_waits(desk: Desk) -> None:
 def test_what_is_wrong_is_said(desk: Desk, name: str, hours: float, says: str) -> None:
     with pytest.raises(InputError, match=says):
         observing.feel(desk, name, Finger.TACKY, NOW - hours * HOUR, NOW)
-    with pytest.raises(InputError, match=r"surface of Low tide.*logged in the last 24 hours"):
+    with pytest.raises(InputError, match=r"got 'Low tide'.*a surface temperature was logged in the last 24 hours"):
         undo_observation(desk, "Low tide", ObservationKind.SURFACE, NOW)
