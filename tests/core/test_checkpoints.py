@@ -142,6 +142,23 @@ def observed(piece: Drying, *hours: float) -> Drying:
     return replace(piece, posterior=Posterior(piece.pour, seen, before, belief))
 
 
+def test_what_is_believed_otherwise_has_another_fingerprint_and_what_hardly_differs_the_same() -> None:
+    """By it a forecast is made again: what other pieces taught, how surely, and how thick the edges run."""
+    known = observed(drying(), 3.0).posterior
+    assert known is not None
+    mean, cov = known.prior.mean, known.prior.cov
+    marks = [
+        replace(known, **{name: value}).fingerprint
+        for name, value in (
+            ("prior", Gaussian(mean + 1e-6, cov)), ("prior", Gaussian(mean + 0.01, cov)),
+            ("prior", Gaussian(mean, 0.9 * cov)), ("belief", Gaussian(mean + 0.11, known.belief.cov)),
+            ("edge", (0.1, 0.0)), ("observations", ()),
+        )
+    ]  # fmt: skip
+    assert marks[0] == known.fingerprint
+    assert len({known.fingerprint, *marks[1:]}) == 6
+
+
 def test_what_members_saw_before_they_were_kept_still_weighs() -> None:
     piece, kept = observed(drying(), 2.0, 6.5, 20.0), Kept()
     for now in (4.0, 7.2, 21.0):

@@ -102,6 +102,18 @@ def test_a_night_is_not_stepped_over() -> None:
 
 
 @pytest.mark.parametrize(
+    ("temp_k", "rh", "steady"),
+    [([294, 294], [0.5, 0.5], True), ([294, 294], [0.5, 0.8], False), ([294, 280], [0.5, 0.5], False)],
+)
+def test_air_is_steady_where_neither_of_its_quantities_ever_changes(
+    temp_k: list[float], rh: list[float], steady: bool
+) -> None:
+    """What lies in steady air is integrated without another look at it."""
+    flat = ([0.0, 9e4], [294.0, 294.0], [0.4, 0.4])
+    assert AirSeries([flat, ([0.0, 9e4], temp_k, rh)]).steady is steady
+
+
+@pytest.mark.parametrize(
     ("series", "says"),
     [
         ([], "at least one room"),

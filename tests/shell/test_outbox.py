@@ -227,6 +227,38 @@ def test_one_given_up_and_past_its_use_goes_out_when_a_person_sends_it_again(sto
     assert bell.sent == ["a"]
 
 
+def test_what_is_held_back_waits_until_it_is_let_go(store: Store, clock: HandClock) -> None:
+    bell = Scripted()
+    write(store, "a")
+    out = outbox(store, clock, bell)
+    with store.write() as tx:
+        tx.hold(["a"], clock.now())
+    assert out.deliver_due(clock.now()) == 0
+    with store.write() as tx:
+        tx.release(["a"])
+    assert out.deliver_due(clock.now()) == 1
+    assert bell.sent == ["a"]
+
+
+def test_what_was_wrong_and_reached_nobody_may_be_told_anew_and_what_was_told_may_not(
+    store: Store, clock: HandClock
+) -> None:
+    bell = Scripted()
+    write(store, "told")
+    out = outbox(store, clock, bell)
+    out.deliver_due(clock.now())
+    write(store, "waiting", "held")
+    with store.write() as tx:
+        tx.hold(["held"], clock.now())
+        tx.withdraw(["told", "waiting", "held"], clock.now())
+    assert out.deliver_due(clock.now()) == 0, "it was wrong"
+    write(store, "waiting", "held")
+    with store.write() as tx:
+        assert not tx.add_notice(Notice(key="told", kind="milestone", created_at=START, title="", text=""), ("bell",))
+    out.deliver_due(clock.now())
+    assert bell.sent == ["told", "waiting", "held"]
+
+
 def test_a_try_set_by_a_wrong_clock_does_not_wait_for_years(store: Store, clock: HandClock) -> None:
     """The clock ran a year ahead when the try was put off, and was then put right."""
     clock.move(timedelta(days=365))
@@ -343,5 +375,7 @@ def test_the_whole_way_to_a_receiver_that_fails_first(store: Store) -> None:
 def test_a_name_with_an_hour_in_it_stays_as_people_gave_it() -> None:
     """Another name is the beginning of it."""
     names = {"names": ["Rack", "Rack 14:30"]}
-    notice = Notice(key="a", kind="milestone", created_at=START, title="", text="Rack 14:30: dry at 14:30", data=names)
-    assert Units(clock=12).said(notice)[1] == "Rack 14:30: dry at 2:30 pm"
+    notice = Notice(
+        key="a", kind="milestone", created_at=START, title="", text="Rack 14:30 is dry at 14:30", data=names
+    )
+    assert Units(clock=12).said(notice)[1] == "Rack 14:30 is dry at 2:30 pm"
