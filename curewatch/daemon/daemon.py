@@ -99,11 +99,13 @@ class Daemon:
         clock: Clock,
         *,
         level: Level = Level.NORMAL,
+        log_json: bool = False,
         environ: Mapping[str, str] = os.environ,
         surroundings: Surroundings | None = None,
     ) -> None:
         self._settings, self._location, self._clock = settings, store_location, clock
-        self._level, self._environ, self._surroundings = level, environ, surroundings
+        self._level, self._log_json = level, log_json
+        self._environ, self._surroundings = environ, surroundings
         self._again = threading.Event()
         self._wake = surroundings.wake if surroundings else threading.Event()
         self._stopping = surroundings.ending if surroundings else threading.Event()
@@ -128,7 +130,7 @@ class Daemon:
         """
         self._demo, self._show = demo, show
         with ExitStack() as resources:
-            resources.enter_context(to_stderr(self._level))
+            resources.enter_context(to_stderr(self._level, as_json=self._log_json))
             is_process = threading.current_thread() is threading.main_thread()
             if self._surroundings is None and is_process:
                 resources.enter_context(signal_handlers(self.stop))

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import contextlib
 import gc
+import json
 import logging
 import os
 import signal
 import socket
+import sys
 import threading
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
 from enum import IntEnum
+from typing import TextIO
 
 from curewatch.records import visible
 
@@ -30,19 +34,47 @@ class Level(IntEnum):
 _ESCAPED = {code: f"\\x{code:02x}" for code in (*range(0x20), *range(0x7F, 0xA0))}
 
 
-class _Line(logging.Formatter):
-    """The time, then a word for what is wrong, if anything is."""
+_PRIORITIES = {logging.DEBUG: 7, logging.INFO: 6, logging.WARNING: 4, logging.ERROR: 3, logging.CRITICAL: 2}
+"""As syslog counts them (RFC 5424, section 6.2.1), and systemd takes them at the head of a line (sd-daemon(3))."""
 
-    def __init__(self) -> None:
-        super().__init__("%(asctime)s %(trouble)s%(message)s", "%Y-%m-%d %H:%M:%S")
+
+class _Line(logging.Formatter):
+    """The time with its zone, then a word for what is wrong, if anything is. For the journal, which keeps the time
+    itself, each line begins with its priority instead."""
+
+    def __init__(self, *, journal: bool, as_json: bool) -> None:
+        at = "" if journal else "%(asctime)s "
+        super().__init__(f"{at}%(trouble)s%(message)s", "%Y-%m-%d %H:%M:%S%z")
+        self._journal, self._as_json = journal, as_json
 
     def format(self, record: logging.LogRecord) -> str:
         record.trouble = f"{record.levelname.lower()}: " if record.levelno >= logging.WARNING else ""
-        return super().format(record)
+        text = self._json(record) if self._as_json else super().format(record)
+        if not self._journal:
+            return text
+        head = f"<{_PRIORITIES.get(record.levelno, 6)}>"
+        return "\n".join(head + line for line in text.split("\n"))
 
     def formatMessage(self, record: logging.LogRecord) -> str:
         """In one line, whatever it quotes: a sensor's topic, say, may hold control characters."""
         return visible(super().formatMessage(record).translate(_ESCAPED))
+
+    def _json(self, record: logging.LogRecord) -> str:
+        said = {
+            "at": datetime.fromtimestamp(record.created, UTC).astimezone().isoformat(timespec="milliseconds"),
+            "level": record.levelname.lower(),
+            "from": record.name,
+            "message": record.getMessage(),
+        }
+        return json.dumps(said | ({"traceback": self.formatException(record.exc_info)} if record.exc_info else {}))
+
+
+def _is_journal(stream: TextIO) -> bool:
+    """Whether what is written there goes to systemd's journal: it says where its stream is (systemd.exec(5))."""
+    with contextlib.suppress(OSError, ValueError):
+        there = os.fstat(stream.fileno())
+        return os.environ.get("JOURNAL_STREAM") == f"{there.st_dev}:{there.st_ino}"
+    return False
 
 
 GARBAGE_AFTER = 10_000
@@ -66,10 +98,10 @@ def short_pauses() -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def to_stderr(level: Level) -> Iterator[None]:
+def to_stderr(level: Level, *, as_json: bool = False) -> Iterator[None]:
     """Within the block, what the package logs goes to stderr, and what others log if it is a warning."""
     handler = logging.StreamHandler()
-    handler.setFormatter(_Line())
+    handler.setFormatter(_Line(journal=_is_journal(sys.stderr), as_json=as_json))
     ours, root = logging.getLogger(OURS), logging.getLogger()
     before = ours.level
     ours.setLevel(level)

@@ -7,6 +7,7 @@ import binascii
 import hashlib
 import hmac
 import json
+import string
 from urllib.parse import urlsplit
 
 import requests
@@ -78,23 +79,21 @@ class Webhook:
     def send(self, notice: Notice) -> None:
         """POST the notice. Comes back within `DEADLINE_FACTOR` times the timeout."""
         body = body_of(notice)
-        headers = self._headers(notice.key, body)
+        headers = self._headers(id_of(notice.key), body)
         # No timeout of requests bounds name look-up, or an answer that drips in bytewise.
         self._bounded.run(lambda: self._post(headers, body), self._timeout_s * DEADLINE_FACTOR)
 
-    def _headers(self, key: str, body: bytes) -> dict[str, str]:
-        if not key or not key.isascii() or not key.isprintable() or " " in key:
-            raise GiveUp(f"the notice's key {key!r} cannot be a header; allowed is printable ASCII, no spaces")
+    def _headers(self, message_id: str, body: bytes) -> dict[str, str]:
         timestamp = int(self._clock.now().timestamp())
         headers = {
             "content-type": "application/json",
             "user-agent": f"curewatch/{__version__}",
             "connection": "close",  # a notice or two a day: a kept connection would only go stale
-            "webhook-id": key,
+            "webhook-id": message_id,
             "webhook-timestamp": str(timestamp),
         }
         if self._signer is not None:
-            headers["webhook-signature"] = self._signer.sign(key, timestamp, body)
+            headers["webhook-signature"] = self._signer.sign(message_id, timestamp, body)
         return headers
 
     def _post(self, headers: dict[str, str], body: bytes) -> None:
@@ -111,6 +110,18 @@ class Webhook:
         except requests.RequestException as error:
             raise TryLater(failure_in_words(error, self._place, self._timeout_s)) from None
         refuse_unless_taken(response.status_code, retry_after, self._clock.now())
+
+
+def id_of(key: str) -> str:
+    """A notice's key as the message's id, one for each: letters, digits, `-` and `_` as they are, else ~ and its bytes.
+
+    A room's name may be in a key, and who names a room must not choose where the id ends: no full stop is in one, for
+    those part what is signed (the specification, Signature scheme). Without a / it is one segment of a path, too.
+    """
+    return "".join(c if c in _AS_IT_IS else "".join(f"~{byte:02X}" for byte in c.encode()) for c in key)
+
+
+_AS_IT_IS = frozenset(string.ascii_letters + string.digits + "-_")
 
 
 def body_of(notice: Notice) -> bytes:

@@ -44,6 +44,7 @@ class Field(StrEnum):
     KIND = "kind"
     LAYER = "layer"
     LIMIT = "limit"
+    LOG = "log"
     MEMBERS = "members"
     MODEL = "model"
     NAME = "name"

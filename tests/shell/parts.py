@@ -17,6 +17,7 @@ from datetime import datetime, timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote
 
 from paho.mqtt import publish
 
@@ -239,8 +240,8 @@ class Receiver:
         return f"{self._scheme}://127.0.0.1:{self.port}/notices"
 
     def keys(self) -> list[str]:
-        """The idempotency key of every request, in the order they came."""
-        return [request.headers["webhook-id"] for request in list(self.requests)]
+        """The notice's key of every request, in the order they came: what its id stands for."""
+        return [unquote(request.headers["webhook-id"].replace("~", "%")) for request in list(self.requests)]
 
     def __enter__(self) -> Receiver:
         return self

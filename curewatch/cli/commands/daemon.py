@@ -53,8 +53,13 @@ def run(
     ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Log only what is wrong.")] = False,
     verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log every look at the studio.")] = False,
+    log: Annotated[
+        str, typer.Option("--log", metavar="text|json", help="How: in lines for people, or a JSON object a line.")
+    ] = "text",
 ) -> None:
     """Watch the studio until Ctrl-C: take readings, forecast, raise alarms, send notices."""
+    if log not in ("text", "json"):
+        raise InputError(Field.LOG, log, "text or json")
     level = Level.QUIET if quiet else Level.VERBOSE if verbose else Level.NORMAL
 
     def built() -> Premises:
@@ -70,7 +75,9 @@ def run(
 
         def one_run(on: Premises) -> int:
             around = Surroundings(on.config_to_be, on.own, Changes(on, built), doors, ending, wake)
-            daemon = Daemon(on.in_use, on.location, SystemClock(), level=level, surroundings=around)
+            daemon = Daemon(
+                on.in_use, on.location, SystemClock(), level=level, log_json=log == "json", surroundings=around
+            )
             return daemon.run(demo=on.is_demo, show=lambda board: _show(board, on.in_use.tz))
 
         raise typer.Exit(run_after_run(built, one_run, again=AGAIN))
