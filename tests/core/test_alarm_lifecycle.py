@@ -202,6 +202,15 @@ def test_an_alarm_judged_while_the_clock_ran_ahead_is_judged_again_from_now_on()
     assert lifecycle.capped_at(back, at(1)) is back
 
 
+def test_a_mute_ends_within_a_day_and_one_from_a_clock_that_ran_ahead_too() -> None:
+    for hours in (0, -1, 24.1):
+        with pytest.raises(ValueError, match="a mute ends within 24 h"):
+            lifecycle.muted(normal(), at(hours), at(0))
+    day = lifecycle.muted(normal(), at(24), at(0))
+    assert (day.is_muted(at(23.9)), day.is_muted(at(24))) == (True, False)
+    assert lifecycle.capped_at(day, at(-10)).muted_until == at(14)
+
+
 def test_looking_back_goes_as_far_as_the_quiet_and_no_further() -> None:
     over, _ = follow(normal(), series(ON, ON, ON, OFF, OFF, OFF, OFF, *[OFF] * 20), LIMITS)
     assert over.since == NOON + 35 * MINUTE
@@ -225,3 +234,6 @@ def test_what_is_told_of_one_that_began_and_stands_is_that_it_began() -> None:
         (Episode(events[-1].at, more[-1].at),),
     )
     assert turn(after, later, more).over == more[-1].at
+    again, remind = follow(after, [(at(26), ON)], LIMITS)
+    assert effects(remind) == [Effect.REMINDED]
+    assert turn(after, again, remind).reminded == at(26)

@@ -130,6 +130,8 @@ def test_errors_to_one_side_and_to_the_other_make_bands_that_mirror_each_other()
         (low, high), (turned_low, turned_high) = spread(errors, older_h), spread(-errors, older_h)
         np.testing.assert_allclose(turned_high, -low, rtol=1e-9)
         np.testing.assert_allclose(turned_low, -high, rtol=1e-9)
+    late, soon = spread(errors, 5), spread(errors)  # five hours past the last that was ever held against what came
+    assert (late[1][:, -1] > 1.03 * soon[1][:, -1]).all()
     none = np.full((2, AHEAD, 4), np.nan)
     low, high = spread(none)
     assert -low[0, 9] == pytest.approx(high[0, 9]) == pytest.approx(1.2816 * prior_sd(10)[0])

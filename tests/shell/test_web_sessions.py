@@ -249,6 +249,16 @@ def test_five_wrong_tries_lock_the_guesser_and_not_the_owner(locked: Studio) -> 
     assert owner.log_in() == 200, "at the guesser's own address: this browser was let in before"
 
 
+def test_slips_before_the_right_password_are_not_held_against_the_next_ones(
+    locked: Studio, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from curewatch.web.access import credentials
+
+    monkeypatch.setattr(credentials.PasswordCheck, "_verifies", lambda check, password: password == PASSWORD)
+    tries = [*["slip"] * (TRIES - 1), PASSWORD] * 2
+    assert [Browser(locked).log_in(word) for word in tries] == [401 if word == "slip" else 200 for word in tries]
+
+
 def test_guesses_from_many_addresses_keep_strangers_out_and_not_who_was_in_before(
     locked: Studio, monkeypatch: pytest.MonkeyPatch
 ) -> None:
