@@ -11,9 +11,10 @@ import json
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime
 from itertools import groupby
+from typing import Any
 
 from curewatch.notify.routing import due_times
-from curewatch.records import DeliveryState, Forecast, Notice
+from curewatch.records import Forecast, Notice
 from curewatch.settings import Settings
 from curewatch.store import Transaction
 from curewatch.studio.milestones import holds, refuted_keys, retraction
@@ -21,6 +22,8 @@ from curewatch.studio.standing import Standing
 
 _DOUBTED = "notices_doubted"
 """The store's mark of the notices in doubt: by key, why they are not so if they are not, and since when."""
+_HEARD = "notices_heard"
+"""The store's mark of what is to be told anew, though not to everybody: by key, the channels that have heard of it."""
 
 
 def doubt(tx: Transaction, piece_ids: Collection[int], why: str, now: datetime) -> None:
@@ -32,9 +35,9 @@ def doubt(tx: Transaction, piece_ids: Collection[int], why: str, now: datetime) 
     tx.supersede(tx.retractions_of(piece_ids), now)
     if not told:
         return
-    keys, doubted = [notice.key for notice in told], _doubted(tx)
-    tx.hold(keys, now)
-    _keep(tx, doubted | dict.fromkeys(keys, why))
+    keys, doubted = [notice.key for notice in told], _marked(tx, _DOUBTED)
+    tx.hold({carrier.key for some in _carriers(tx, told).values() for carrier in some}, now)
+    _mark(tx, _DOUBTED, doubted | dict.fromkeys(keys, why))
 
 
 def judge(
@@ -44,17 +47,17 @@ def judge(
 
     Of a piece that is not `here` any more nothing new is known.
     """
-    doubted = _doubted(tx)
+    doubted = _marked(tx, _DOUBTED)
     if not doubted:
         return 0
     known = {notice.key: notice for notice in tx.notices_with(doubted)}
     forecasts = {key: current.get(told.piece_id or 0) for key, told in known.items() if told.piece_id in here}
-    so = [key for key in known if key not in forecasts or holds(known[key], forecasts[key], now)]
-    tx.release(so)
+    so = [told for key, told in known.items() if key not in forecasts or holds(told, forecasts[key], now)]
+    tx.release({carrier.key for some in _carriers(tx, so).values() for carrier in some})
     wrong = sorted(
-        (known[key] for key in known.keys() - set(so)), key=lambda told: (told.piece_id or 0, doubted[told.key])
+        (told for told in known.values() if told not in so), key=lambda told: (told.piece_id or 0, doubted[told.key])
     )
-    _keep(tx, {})
+    _mark(tx, _DOUBTED, {})
     return sum(
         retract(tx, settings, list(some), why, now)
         for (_, why), some in groupby(wrong, key=lambda told: (told.piece_id, doubted[told.key]))
@@ -62,7 +65,7 @@ def judge(
 
 
 def is_any_doubted(tx: Transaction) -> bool:
-    return bool(_doubted(tx))
+    return bool(_marked(tx, _DOUBTED))
 
 
 def retract(
@@ -72,53 +75,86 @@ def retract(
 
     `of_piece`: the piece is there for the retraction to be filed with. True where one was written.
     """
-    keys = {notice.key: notice for notice in told}
-    heard = tx.heard_by(keys)
-    gone_out = [keys[key] for key in keys if heard.get(key)]
-    tx.withdraw(keys, now, told=True)
+    carriers = _carriers(tx, told)
+    heard = tx.heard_by({carrier.key for some in carriers.values() for carrier in some})
+    by = {one.key: set().union(*(heard.get(c.key, ()) for c in carriers[one.key])) for one in told}
+    gone_out = [one for one in told if by[one.key]]
+    _let_go(tx, told, now, told=True)
     if not gone_out:
         return False
     notice = retraction(gone_out, why, now)
     if not of_piece:
         notice = notice.model_copy(update={"piece_id": None})
-    channels = {channel for some in heard.values() for channel in some}
+    channels = set().union(*by.values())
     return tx.add_notice(notice, {name: at for name, at in due_times(settings, notice).items() if name in channels})
 
 
 def retract_refuted(tx: Transaction, settings: Settings, piece_id: int, found: Standing, now: datetime) -> None:
     """What a finger test speaks against: what waits is withdrawn, and what was said to be safe is taken back."""
     refuted = refuted_keys(piece_id, tx.told_of_pieces([piece_id]), found)
-    tx.withdraw({*refuted, *_told_together(tx, piece_id, refuted)}, now)
     told = [one for one in tx.milestones_told([piece_id]) if one.data["odds"] == "safe"]
     if untrue := [one for one in told if one.data["milestone"] in found.after]:
         retract(tx, settings, untrue, "a finger found otherwise", now)
+    _let_go(tx, tx.notices_with(refuted), now, told=False)
 
 
-def _told_together(tx: Transaction, piece_id: int, keys: Collection[str]) -> set[str]:
-    """The keys of what one notice tells of a series together with any of these, and has told nobody yet: it is to be
-    told anew, without what was refuted."""
-    here = tx.pieces() if keys else []
-    series = next((one.series for one in here if one.id == piece_id), None)
-    if series is None:
-        return set()
-    ids = [one.id for one in here if one.series == series]
-    told_in = {one.key: one.data.get("told_in", one.key) for one in tx.notices(limit=10_000, piece_ids=ids)}
-    leads = {told_in[key] for key in keys if key in told_in}
-    gone_out = {
-        one.notice.key
-        for one in tx.deliveries(keys=leads)
-        if one.last_error is not None or one.state not in (DeliveryState.WAITING, DeliveryState.EXPIRED)
-    }
-    return {key for key, lead in told_in.items() if lead in leads - gone_out}
-
-
-def _doubted(tx: Transaction) -> dict[str, str]:
-    found: dict[str, str] = json.loads(tx.get_meta(_DOUBTED) or "{}")
+def _carriers(tx: Transaction, told: Sequence[Notice]) -> dict[str, list[Notice]]:
+    """By key, the notices that tell of it: itself, and of a series those that told of several together."""
+    found = {one.key: [one] for one in told}
+    series = {one.data.get("series") for one in told} - {None}
+    if series:
+        since = tx.milestones_since(min(one.created_at for one in told))
+        for one in told:
+            found[one.key] += [
+                other
+                for other in since
+                if other.key != one.key
+                and other.created_at >= one.created_at
+                and (one.key in other.data.get("tells", ()) or other.key == one.data.get("told_in"))
+            ]
     return found
 
 
-def _keep(tx: Transaction, doubted: Mapping[str, str]) -> None:
-    tx.set_meta(_DOUBTED, json.dumps(dict(doubted)))
+def _let_go(tx: Transaction, some: Sequence[Notice], now: datetime, *, told: bool) -> None:
+    """Withdraw these. Where one notice tells of others too and waits still, they are withdrawn with it: the next
+    refresh tells them anew, without these, to whoever has not heard of them (`not_heard`)."""
+    keys = {one.key for one in some}
+    carriers = {carrier.key: carrier for few in _carriers(tx, some).values() for carrier in few}
+    waiting = tx.waiting_of(carriers)
+    with_them = {key for name in waiting for key in carriers[name].data.get("tells", ())} - keys
+    others = tx.notices_with(with_them)
+    heard = {}
+    for key, few in _carriers(tx, others).items():
+        through = tx.heard_by([one.key for one in few]).values()
+        heard[key] = sorted(set().union(*through))
+    if told:
+        tx.withdraw(keys, now, told=True)
+    else:  # what somebody has heard, by itself or together, is not told again
+        gone = tx.heard_by(carriers)
+        unheard = {one.key for one in some if not any(gone.get(c.key) for c in _carriers(tx, [one])[one.key])}
+        tx.supersede(keys - unheard, now)
+        tx.withdraw(unheard, now)
+    tx.withdraw(heard, now, told=True)
+    if any(heard.values()):
+        _mark(tx, _HEARD, _marked(tx, _HEARD) | heard)
+
+
+def not_heard(tx: Transaction, keys: Collection[str], times: Mapping[str, datetime]) -> dict[str, datetime]:
+    """`times` by channel, but for those that have heard of all `keys` before they were let go of."""
+    heard = _marked(tx, _HEARD)
+    if not heard.keys() & set(keys):
+        return dict(times)
+    _mark(tx, _HEARD, {key: by for key, by in heard.items() if key not in keys})
+    return {name: at for name, at in times.items() if not all(name in heard.get(key, ()) for key in keys)}
+
+
+def _marked(tx: Transaction, mark: str) -> dict[str, Any]:
+    found: dict[str, Any] = json.loads(tx.get_meta(mark) or "{}")
+    return found
+
+
+def _mark(tx: Transaction, mark: str, of: Mapping[str, Any]) -> None:
+    tx.set_meta(mark, json.dumps(dict(of)))
 
 
 def pieces_in(tx: Transaction, rooms: Iterable[str]) -> list[int]:

@@ -42,18 +42,33 @@ def holds(told: Notice, forecast: Forecast | None, now: datetime) -> bool:
 def retraction(told: Sequence[Notice], why: str, now: datetime) -> Notice:
     """One line for what was told of one piece, the oldest first, and is not so."""
     *others, last = told
-    too = f" So are: {'; '.join(one.title for one in others)}." if others else ""
+    too = f" So are: {'; '.join(_said_of_it(one) for one in others)}." if others else ""
+    piece = last.data["piece"]
+    others_of_it = set(last.data.get("pieces", ())) - {piece}
     return Notice(
         key=f"{last.key}/retracted-{now:%Y%m%dT%H%M%S.%fZ}",
         kind="withdrawn",
         created_at=now,
-        title=f"{last.title} (withdrawn: {why})",
+        title=f"{_said_of_it(last)} (withdrawn: {why})",
         text=f"What you were told is withdrawn: {why}. Its dates follow from what is known now.{too}",
         expires_at=now + EXPIRES_AFTER,
         piece_id=last.piece_id,
         room=last.room,
-        data={"withdraws": [one.key for one in told], "why": why, "names": last.data.get("names", [])},
+        data={
+            "withdraws": [one.key for one in told],
+            "why": why,
+            "names": [name for name in last.data.get("names", []) if name not in others_of_it],
+        },
     )
+
+
+def _said_of_it(told: Notice) -> str:
+    """What the title of a notice says of its own piece, be others told of in it or not."""
+    return _title(told.data["piece"], MilestoneKind(told.data["milestone"]), told.data["odds"])
+
+
+def _title(who: str, kind: MilestoneKind, odds: str) -> str:
+    return f"{who}: {'safe to assume' if odds == 'safe' else 'worth checking, probably'} {_state(STAGES[kind])}"
 
 
 def next_due(forecast: Forecast, told: Collection[MilestoneKind], now: datetime) -> datetime | None:
@@ -214,14 +229,13 @@ def milestone_text(
 ) -> tuple[str, str]:
     """Title and text of a milestone notice: which piece, what is now true, what to do, by when."""
     stage = STAGES[reached.kind]
+    title = _title(who.title, reached.kind, odds)
     poured = f"Poured {lasting(drying.pour.at, local, now)}, now in {where(drying.room, drying.place)}."
     if odds == "safe":
-        title = f"{who.title}: safe to assume {_state(stage)}"
         at = reached.safe_at or now
         since = f" and has been since {lasting(at, local, now)}" if now - at > LONG_SINCE else ""
         lines = [f"{who.subject} {_state(stage)} by now{since}, nine times out of ten.", _SAFE[reached.kind]]
     else:
-        title = f"{who.title}: worth checking, probably {_state(stage)}"
         lines = [f"{who.subject} {_state(stage)} by now at even odds.", _CHECK[reached.kind]]
         if reached.not_before is not None and reached.kind is not MilestoneKind.VARNISH_READY:
             lines.append(f"A finger found it not so {lasting(reached.not_before, local, now)}.")

@@ -6,6 +6,7 @@ import json
 import re
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ import pytest
 from curewatch.cli import main
 from curewatch.desk import Desk
 from curewatch.desk.commands import observing
+from curewatch.desk.commands.correcting import PourChange, correct, delete
 from curewatch.desk.commands.pours import log_pours
 from curewatch.desk.commands.readings import store_readings
 from curewatch.desk.transfer.exporting import everything
@@ -70,6 +72,72 @@ def test_a_finger_on_one_takes_it_out_of_what_waits_and_the_others_are_told_anew
     refresh(desk, even + 3 * MINUTE)
     (told,) = [one for one in waiting(store, "mail:Ada") if one.data["milestone"] == "touch_dry"]
     assert "2 of the 3 of Coaster (Coaster 2 and Coaster 3) are touch-dry" in told.text
+
+
+def heard(store: Store, now: datetime, *channels: str) -> list[str]:
+    """The titles of all that waits for these channels and now goes out; of what is withdrawn the text too."""
+    found = []
+    with store.write() as tx:
+        for one in tx.deliveries(state=DeliveryState.WAITING):
+            if one.channel in channels:
+                tx.mark_delivered(one.id, now)
+                told = one.notice
+                found.append(f"{told.title} {told.text}" if told.kind == "withdrawn" else told.title)
+    return found
+
+
+@pytest.mark.parametrize("which", [1, 2])
+def test_of_one_that_is_put_right_all_who_were_told_of_it_hear_once_and_the_others_stand(
+    store: Store, which: int
+) -> None:
+    """The first of a series bears the notice of all; of whichever it is, what was said of it alone is taken back."""
+    desk = Desk(store, settings_of(**ADA))
+    coasters(desk, 3)
+    safe = forecasts(store)[1].milestones[1].safe_at
+    assert safe is not None
+    now = safe + MINUTE
+    refresh(desk, now)
+    assert "Coaster, 3 pieces: safe to assume touch-dry" in heard(store, now, "webhook", "mail:Ada")
+    name = f"Coaster {which}"
+    correct(desk, name, PourChange(at=now - HOUR), now)
+    for k in range(1, 4):
+        refresh(desk, now + k * MINUTE)
+    for channel in ("webhook", "mail:Ada"):
+        (line,) = heard(store, now, channel)
+        assert line.startswith(f"{name}: ")
+        assert "(withdrawn: the pour was corrected)" in line
+        assert f"{name}: safe to assume touch-dry" in line
+        assert "Coaster, 3" not in line
+    correct(desk, name, PourChange(at=NOON), now + 5 * MINUTE)
+    refresh(desk, now + 6 * MINUTE)
+    again = [title for title in heard(store, now, "webhook") if "touch-dry" in title]
+    assert again == [f"{name}: safe to assume touch-dry"], "so after all"
+
+
+@pytest.mark.parametrize("which", [1, 2])
+@pytest.mark.parametrize("how", ["corrected", "deleted", "found tacky"])
+def test_who_has_not_heard_yet_hears_of_the_others_and_who_has_of_the_one(store: Store, which: int, how: str) -> None:
+    desk = Desk(store, settings_of(**ADA))
+    coasters(desk, 3)
+    safe = forecasts(store)[1].milestones[1].safe_at
+    assert safe is not None
+    now, name = safe + MINUTE, f"Coaster {which}"
+    refresh(desk, now)
+    heard(store, now, "webhook")
+    if how == "corrected":
+        correct(desk, name, PourChange(at=now - HOUR), now)
+    elif how == "deleted":
+        delete(desk, name, now)
+    else:
+        observing.feel(desk, name, Finger.TACKY, now, now)
+    assert [t for t in heard(store, now, "mail:Ada") if "Coaster, 3" in t and "safe" in t] == [], "not said of it"
+    for k in range(1, 4):
+        refresh(desk, now + k * MINUTE)
+    (line,) = [title for title in heard(store, now, "webhook") if "withdrawn" in title]
+    assert f"{name}: safe to assume touch-dry" in line
+    told = [title for title in heard(store, now, "mail:Ada") if title.startswith("Coaster") and "safe" in title]
+    learned = how == "found tacky"  # of one, and so of the others: of none it is so any more
+    assert told == ([] if learned else ["Coaster, 2 pieces: safe to assume touch-dry"])
 
 
 def test_one_that_comes_later_within_the_round_joins_the_notice_that_waits(store: Store) -> None:

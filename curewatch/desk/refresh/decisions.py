@@ -10,6 +10,7 @@ from types import MappingProxyType
 from typing import TypeVar
 
 from curewatch.desk.desk import limits_of
+from curewatch.desk.retraction import not_heard
 from curewatch.desk.snapshot import snapshot as batteries
 from curewatch.desk.snapshot.air import future_of
 from curewatch.desk.snapshot.snapshot import Snapshot
@@ -240,14 +241,17 @@ def tell_milestones(
         earlier = _waiting(tx, one, people) if series is not None else []
         before = [name for told in earlier for name in told.notice.data["pieces"]]
         others = list(dict.fromkeys([*before, *(other.drying.piece.name for other in alike[1:])]))
+        keys = [key for told in earlier for key in told.notice.data.get("tells", ())] + [other.key for other in alike]
         notice = milestoning.notice(one, now, local, climates.get(one.drying.room), others, sizes.get(series, 0))
+        if series is not None:
+            notice = notice.model_copy(update={"data": notice.data | {"tells": list(dict.fromkeys(keys))}})
         tx.supersede(_answered_milestones(tx, alike, {one.drying.piece.name, *others}), now)
         tx.supersede({told.notice.key for told in earlier}, now, people)
         times = due_times(settings, notice) | round_times(settings, notice)
         times |= {told.channel: min(told.next_try_at, times[told.channel]) for told in earlier if told.channel in times}
         if milestoning.is_told_by_a_later_one(one, due):
             times = {channel: at for channel, at in times.items() if channel not in people}
-        written += tx.add_notice(notice, times)
+        written += tx.add_notice(notice, not_heard(tx, [other.key for other in alike], times))
         for other in alike[1:]:
             kept = milestoning.notice(other, now, local)
             tx.add_notice(kept.model_copy(update={"data": kept.data | {"told_in": notice.key}}), ())

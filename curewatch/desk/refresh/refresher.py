@@ -139,7 +139,8 @@ class Refresher:
         newest = snapshot.stored | {forecast.piece_id: forecast for forecast in made.made}
         current = within_findings(newest, snapshot.dryings, now)
         decided = watch_rooms(snapshot, desk.settings, current, now, desk.local, self._evening.ahead)
-        due = milestones_due(snapshot.dryings, current, desk.settings.notices.milestones, facts.told, now)
+        told = () if facts.doubted else facts.told  # what is not so, and what was told with it, is told anew
+        due = milestones_due(snapshot.dryings, current, desk.settings.notices.milestones, told, now)
         after = decided.after(snapshot)
         scheduled = self._evening.notices(after, current, facts.pasts, facts.evening, now)
         if facts.morning is not None:
@@ -162,11 +163,11 @@ class Refresher:
                 facts.lessons.write(tx)
             # only now: a snapshot read after them lacks the air of pieces they settle, and with it the alarms
             outcome.made.write(tx, here)
-            known = tx.known_keys({key for one in outcome.due for key in one.covering_keys})
-            due = [one for one in outcome.due if one.drying.piece.id in here and known.isdisjoint(one.covering_keys)]
             written = write(tx, settings, decided, now)
             if tx.get_meta(FACTS_REVISION) == facts.snapshot.revision:  # else the dates are not yet those that follow
                 written += judge(tx, settings, outcome.current, here, now)
+            known = tx.known_keys({key for one in outcome.due for key in one.covering_keys})
+            due = [one for one in outcome.due if one.drying.piece.id in here and known.isdisjoint(one.covering_keys)]
             written += tell_milestones(tx, settings, due, facts.snapshot.climates, now, self.desk.local)
             for notice in outcome.scheduled:
                 written += tx.add_notice(notice, () if "told_in" in notice.data else due_times(settings, notice))

@@ -195,6 +195,16 @@ class Outbox(Rows):
         query = select(*_NOTICE_COLUMNS).where(_NOTICES.piece_id.in_(piece_ids), stand).order_by(_NOTICES.id)
         return self._records(Notice, query)
 
+    def milestones_since(self, at: datetime) -> list[Notice]:
+        """All notices of milestones written at `at` or later, those withdrawn too, the oldest first."""
+        of_then = (_NOTICES.kind == "milestone") & (_NOTICES.created_at >= at)
+        return [
+            Notice(**row)
+            for row in self._connection.execute(
+                select(*_NOTICE_COLUMNS).where(of_then).order_by(_NOTICES.id)
+            ).mappings()
+        ]
+
     def notices_with(self, keys: Collection[str]) -> list[Notice]:
         """Those of these keys that there are, the oldest first."""
         query = select(*_NOTICE_COLUMNS).where(_NOTICES.key.in_(keys)).order_by(_NOTICES.id)
@@ -225,6 +235,12 @@ class Outbox(Rows):
         of_them = select(_NOTICES.id).where(_NOTICES.key.in_(keys))
         held = update(tables.deliveries).where(_DELIVERIES.last_error == HELD, _DELIVERIES.notice_id.in_(of_them))
         self._execute(held.values(last_error=None, **values), given=keys)
+
+    def waiting_of(self, keys: Collection[str]) -> set[str]:
+        """Which of the notices with these keys somebody is still to hear of, those held back too."""
+        waits = (_WAITING & _DELIVERIES.last_error.is_(None)) | (_DELIVERIES.last_error == HELD)
+        query = select(_NOTICES.key).join_from(tables.deliveries, tables.notices).where(waits, _NOTICES.key.in_(keys))
+        return set(self._connection.scalars(query))
 
     def heard_by(self, keys: Collection[str]) -> dict[str, set[str]]:
         """By key of a notice that has, or may have, reached somebody: through which channels."""
