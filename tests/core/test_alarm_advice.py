@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -30,7 +28,7 @@ def said(kind: AlarmKind, there: OccupiedRoom) -> str | None:
     assert there.climate is not None
     found = remedy(there, [kind], NOW, LIMITS)
     assert found is not None
-    return alarm_advice.sentence(found.change, there, {SHED: there.climate}, None, NOW)
+    return alarm_advice.sentence(found.change, found.pieces, {SHED: there.climate}, None, NOW)
 
 
 def test_damp_air_is_answered_in_hours() -> None:
@@ -69,7 +67,7 @@ def test_where_nothing_is_felt_nothing_is_said() -> None:
     there = room(20, 50)
     assert there.climate is not None
     for change, pieces in ((Change("the same"), there.dryings), (Change("warmer", warmer_k=3), ())):
-        assert alarm_advice.sentence(change, replace(there, dryings=pieces), {SHED: there.climate}, None, NOW) is None
+        assert alarm_advice.sentence(change, pieces, {SHED: there.climate}, None, NOW) is None
 
 
 @settings(max_examples=15, deadline=None)

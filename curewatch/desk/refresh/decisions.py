@@ -52,7 +52,7 @@ def advised(seen: RoomEvaluation, room: OccupiedRoom, climates: Mapping[str, Cli
         return seen
     try:
         ahead = future_of(room.climate, 1, planner.ADVICE_DAYS)
-        said = alarm_advice.sentence(seen.remedy.change, room, climates, ahead, now)
+        said = alarm_advice.sentence(seen.remedy.change, seen.remedy.pieces, climates, ahead, now)
     except ArithmeticError:  # a film that is stuck in its march: the warning must go out all the same
         return seen
     if said is None:

@@ -8,7 +8,6 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from curewatch.physics.evaporation import AIR_SPEED
 from curewatch.records import AlarmKind, Damage
 from curewatch.studio.air import flaws
 from curewatch.studio.alarms import conditions
@@ -133,10 +132,13 @@ class AlarmText:
         return f"{self._date(episode.raised_at)} to {self._date(episode.over_at)} ({length})"
 
     def _wet(self, at: datetime) -> str:
-        return f"Wet there: {names(self.room.wet_at(at) or self.room.dryings)}."
+        lying = self.room.wet_at(at, self.kind)
+        if self.room.climate is not None and self.kind is not AlarmKind.NO_FRESH_DATA:
+            lying = conditions.at_stake(self.room, [self.kind], at, self.limits) or lying
+        return f"Wet there: {names(lying or self.room.dryings)}."
 
     def _wet_during(self, episodes: Sequence[Episode]) -> list[Drying]:
-        found = {d.piece.id: d for e in episodes for d in self.room.wet_at(e.raised_at)}
+        found = {d.piece.id: d for e in episodes for d in self.room.wet_at(e.raised_at, self.kind)}
         return list(found.values()) or list(self.room.dryings)
 
     def _conditions(self, at: datetime) -> tuple[float, float]:
@@ -180,10 +182,13 @@ class AlarmText:
         time_s = np.array([at.timestamp()])
         young = conditions.being_young(self.room, time_s)[:, 0]
         hasty = [d for d, is_young in zip(self.room.dryings, young, strict=True) if is_young]
-        blown = [d for d in hasty if d.air_speed > AIR_SPEED["still"]]
+        blown = [d for d in hasty if d.is_blown_on]
         fan = any(conditions.under_fan(d) for d in blown)
         by = f"{'a fan blows' if fan else 'air moves'} over {names(blown)}" if blown else "that is dry for its warmth"
-        return f"{by}: water leaves the surface faster than the core can send it up"
+        film = conditions.film_balances(self.room, time_s, *self.room.climate.at(time_s)) if self.room.climate else None
+        sure = film is None or not blown or (conditions.hastes(self.room, film, self.limits)[young] > 1.0).any()
+        leaves = "water leaves" if sure else "how fast nobody measured: water may leave"
+        return f"{by}{':' if sure else ','} {leaves} the surface faster than the core can send it up"
 
     def _advice(self, at: datetime) -> str:
         if self.kind is not AlarmKind.NO_FRESH_DATA:
@@ -204,5 +209,5 @@ def coldest_c(room: OccupiedRoom, at: datetime) -> float:
     assert room.climate is not None
     time_s = np.array([at.timestamp()])
     film = conditions.film_temperatures(room, time_s, *room.climate.at(time_s))[:, 0]
-    wet = conditions.being_wet(room, time_s)[:, 0]
+    wet = conditions.being_wet(room, time_s, AlarmKind.COLD)[:, 0]
     return float(film[wet].min() if wet.any() else film.min())

@@ -6,8 +6,8 @@ Each alarm's condition at a moment is one of ON (beyond its limit), OFF (back be
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -34,6 +34,9 @@ FIRST_DAY = timedelta(days=1)
 AS_IT_IS = Change("as it is")
 AT_ONCE = 40_000
 """Films times moments whose energy balance is solved at once, to bound the memory."""
+HASTE_ODDS = 1 / 3
+"""A draught's speed is told by a word: one film in three that dries too fast by it is enough to say so. What crazes
+stays so, and a box over it costs little. Of still air the limit itself is told."""
 RATE_DEADBAND = 1.2
 """Drying counts as quick enough again when this much above its limit, and as slow enough when so much below."""
 
@@ -104,13 +107,30 @@ class OccupiedRoom:
             or (one.flaw is Flaw.IMPOSSIBLE and one.until_s > newest_s)
         )
 
-    def wet_until(self, drying: Drying) -> float:
-        """When the piece no longer needs watching [s]: safe to handle, dry through; inf if no date is foreseen."""
-        return milestone_s(self.forecasts.get(drying.piece.id), MilestoneKind.HANDLE, safe=True)
+    def wet_until(self, drying: Drying, kind: AlarmKind = AlarmKind.NO_FRESH_DATA) -> float:
+        """When the piece no longer needs watching for that alarm [s], by the odds; inf if no date is foreseen.
 
-    def wet_at(self, at: datetime) -> tuple[Drying, ...]:
+        An alarm says what is likely, and is false as often as it was unlikely. Cold opens cracks as the pores of a
+        packed film begin to empty (J. Coat. Technol. Res. 2013, "Drying and cracking of soft latex coatings"), in a
+        thick one from the skin down; what is dry it only keeps from fusing on (Prog. Org. Coat. 2006). Damp costs time.
+        So both are watched for while the film is not dry through at even odds; at the nine in ten of a safe date two
+        alarms in three were false in cellars about the limit (`sh deploy/bench alarm_rules`). Frost is watched for
+        while one in ten such films would still take harm, for it ruins what it meets; and so are readings, which a
+        date that is safe to assume needs.
+        """
+        forecast = self.forecasts.get(drying.piece.id)
+        safe = milestone_s(forecast, MilestoneKind.HANDLE, safe=True)
+        if kind is AlarmKind.NO_FRESH_DATA:
+            return safe
+        through = min(milestone_s(forecast, MilestoneKind.HANDLE, safe=False), safe)
+        if kind is not AlarmKind.FROST:
+            return through
+        return min(max(through, milestone_s(forecast, MilestoneKind.TOUCH_DRY, safe=True)), safe)
+
+    def wet_at(self, at: datetime, kind: AlarmKind = AlarmKind.NO_FRESH_DATA) -> tuple[Drying, ...]:
+        """The pieces that need watching then for that alarm."""
         now_s = at.timestamp()
-        return tuple(d for d in self.dryings if wet_from(d) <= now_s < self.wet_until(d))
+        return tuple(d for d in self.dryings if wet_from(d) <= now_s < self.wet_until(d, kind))
 
 
 def wet_from(drying: Drying) -> float:
@@ -135,11 +155,13 @@ def codes(room: OccupiedRoom, time_s: Array, limits: Limits, change: Change = AS
 def _codes(room: OccupiedRoom, time_s: Array, limits: Limits, change: Change) -> dict[AlarmKind, Codes]:
     assert room.climate is not None
     temp, rh = change.of(*room.climate.at(time_s))
-    wet, young = being_wet(room, time_s), being_young(room, time_s)
+    wet = {kind: being_wet(room, time_s, kind) for kind in OF_THE_AIR}
+    young = wet[AlarmKind.TOO_FAST] = being_young(room, time_s)
     film = film_balances(room, time_s, temp, rh, change)
-    coldest = np.where(wet, film.t_film - air.ZERO_C, np.inf).min(0)
+    blown = film_balances(room, time_s, temp, rh, change, HASTE_ODDS) if any_blown_on(room) else film
+    coldest = np.where(wet[AlarmKind.COLD], film.t_film - air.ZERO_C, np.inf).min(0)
     rate = relative_rate(temp, rh)
-    haste = np.where(young, hastes(room, film, limits), 0.0).max(0, initial=0.0)
+    haste = np.where(young, hastes(room, blown, limits), 0.0).max(0, initial=0.0)
     dead_c, dead_rh = limits.deadband_c, limits.deadband_rh_pct
     found = {
         AlarmKind.COLD: _code(coldest < limits.cold_mfft_c, coldest >= limits.cold_mfft_c + dead_c),
@@ -150,14 +172,13 @@ def _codes(room: OccupiedRoom, time_s: Array, limits: Limits, change: Change) ->
         ),
         AlarmKind.TOO_FAST: _code(haste > 1.0, haste <= 1.0 / RATE_DEADBAND),
     }
-    asleep = {kind: ~(young if kind is AlarmKind.TOO_FAST else wet).any(0) for kind in found}
-    return {kind: np.where(asleep[kind], ASLEEP, code).astype(np.int8) for kind, code in found.items()}
+    return {kind: np.where(wet[kind].any(0), code, ASLEEP).astype(np.int8) for kind, code in found.items()}
 
 
-def being_wet(room: OccupiedRoom, time_s: Array) -> Flags:
-    """Which pieces are wet in this room at which moments (pieces, times)."""
+def being_wet(room: OccupiedRoom, time_s: Array, kind: AlarmKind = AlarmKind.NO_FRESH_DATA) -> Flags:
+    """Which pieces need watching for that alarm in this room at which moments (pieces, times)."""
     begin = np.array([wet_from(d) for d in room.dryings])[:, None]
-    end = np.array([room.wet_until(d) for d in room.dryings])[:, None]
+    end = np.array([room.wet_until(d, kind) for d in room.dryings])[:, None]
     return (begin <= time_s) & (time_s < end)
 
 
@@ -202,9 +223,10 @@ def film_temperatures(room: OccupiedRoom, time_s: Array, temp_c: Array, rh_pct: 
 
 
 def film_balances(
-    room: OccupiedRoom, time_s: Array, temp_c: Array, rh_pct: Array, change: Change = AS_IT_IS
+    room: OccupiedRoom, time_s: Array, temp_c: Array, rh_pct: Array, change: Change = AS_IT_IS, beyond: float = 0.5
 ) -> Balance:
-    """Temperature and evaporation of each piece's film at each moment (pieces, times), the air's speed as changed.
+    """Temperature and evaporation of each piece's film at each moment (pieces, times), the air's speed as changed;
+    what blows on one as fast as it does with odds `beyond` [0-1].
 
     The surface is wet until packed, then falls to the room's humidity by touch-dry; both dates as forecast.
     """
@@ -215,18 +237,40 @@ def film_balances(
     dries = np.isfinite(packed) & np.isfinite(touch)
     begin, end = np.where(dries, packed, 0.0), np.where(dries, np.maximum(touch, packed + 1.0), 1.0)
     wetness = np.where(dries, np.clip((end - time_s) / (end - begin), 0.0, 1.0), 1.0)
-    speed, side, back = plates(room)
+    speed, side, back = plates(room, beyond)
     activity = rh + (1 - rh) * wetness
     return film_balance(t_air, air.vapour_pressure(t_air, rh), activity, change.speed(speed), side, back)
 
 
-def plates(room: OccupiedRoom) -> tuple[Array, Array, Array]:
+def plates(room: OccupiedRoom, beyond: float = 0.5) -> tuple[Array, Array, Array]:
     """Air speed [m/s], side [m] and heat through the back [W/(m2 K)] of each piece (pieces, 1)."""
-    p = [d.pouring for d in room.dryings]
-    speed, side, back = (
-        np.array([getattr(q, f) for q in p]).reshape(-1, 1) for f in ("last_air_speed", "side", "h_back")
-    )
+    found = [
+        (one.air_speed_beyond(beyond) if one.is_blown_on else one.air_speed, one.pouring.side, one.pouring.h_back)
+        for one in room.dryings
+    ]
+    speed, side, back = np.array(found, dtype=float).reshape(-1, 3, 1).transpose(1, 0, 2)
     return speed, side, back
+
+
+def at_stake(room: OccupiedRoom, kinds: Iterable[AlarmKind], at: datetime, limits: Limits) -> tuple[Drying, ...]:
+    """The pieces that alarms of the room's air are about: what dries too fast is single pieces, all else what lies
+    there and needs watching for it."""
+    found = set()
+    for kind in kinds:
+        for one in room.wet_at(at, kind):
+            alone = replace(room, dryings=(one,))
+            if kind is not AlarmKind.TOO_FAST or is_or_was_on(alone, kind, at, limits):
+                found.add(one.piece.id)
+    return tuple(one for one in room.dryings if one.piece.id in found)
+
+
+def is_or_was_on(room: OccupiedRoom, kind: AlarmKind, at: datetime, limits: Limits) -> bool:
+    """Whether the condition of an alarm of the air holds then, or has not quite gone."""
+    return bool(codes(room, np.array([at.timestamp()]), limits)[kind][0] in (ON, BETWEEN))
+
+
+def any_blown_on(room: OccupiedRoom) -> bool:
+    return any(drying.is_blown_on for drying in room.dryings)
 
 
 def hastes(room: OccupiedRoom, film: Balance, limits: Limits) -> Array:

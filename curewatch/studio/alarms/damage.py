@@ -20,7 +20,7 @@ from curewatch.physics.air import Array, Flags
 from curewatch.records import Alarm, AlarmKind, AlarmState, Damage, MilestoneKind
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.alarms import conditions, lifecycle
-from curewatch.studio.alarms.conditions import BETWEEN, OF_THE_AIR, ON, Limits, OccupiedRoom, milestone_s
+from curewatch.studio.alarms.conditions import OF_THE_AIR, Limits, OccupiedRoom, milestone_s
 from curewatch.studio.alarms.lifecycle import Effect, Event
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.wording import number, span
@@ -152,8 +152,7 @@ def with_stakes(
         return after, events
     told = after.model_copy(update={"told_at": now, "told_harm_h": harm_h})
     if after.at_stake is None or any(event.effect in _TOLD for event in events):
-        at_risk = after.kind is AlarmKind.TOO_FAST  # that is of single pieces; all else of the room's air
-        lying = [one for one in room.wet_at(now) if not at_risk or _at_risk(room, one, after.kind, now, limits)]
+        lying = conditions.at_stake(room, [after.kind], now, limits)
         return told.model_copy(update={"at_stake": _with(after, lying)}), events
     if after.kind is not AlarmKind.NO_FRESH_DATA and not conditions.is_fresh(room, now, limits):
         return after, events
@@ -186,7 +185,7 @@ def reminded_together(judged: Judged, harm_h: Mapping[AlarmKind, float], now: da
 def newcomers(room: OccupiedRoom, alarm: Alarm, now: datetime, limits: Limits) -> list[Drying]:
     """The pieces at risk of which people have not been told."""
     known = alarm.at_stake or ()
-    new = [drying for drying in room.wet_at(now) if drying.piece.id not in known]
+    new = [drying for drying in room.wet_at(now, alarm.kind) if drying.piece.id not in known]
     return [drying for drying in new if _at_risk(room, drying, alarm.kind, now, limits)]
 
 
@@ -198,8 +197,7 @@ def _at_risk(room: OccupiedRoom, drying: Drying, kind: AlarmKind, now: datetime,
     """Whether the alarm's condition holds for this piece by itself, or has not quite gone."""
     if kind is AlarmKind.NO_FRESH_DATA or room.climate is None:
         return True
-    alone = replace(room, dryings=(drying,))
-    return conditions.codes(alone, np.array([now.timestamp()]), limits)[kind][0] in (ON, BETWEEN)
+    return conditions.is_or_was_on(replace(room, dryings=(drying,)), kind, now, limits)
 
 
 def harm_of(room: OccupiedRoom, kind: AlarmKind, counts: Mapping[tuple[int, AlarmKind], Damage]) -> list[Damage]:

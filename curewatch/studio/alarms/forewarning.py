@@ -64,7 +64,8 @@ def foreseen(room: OccupiedRoom, future: AirBands, limits: Limits, now: datetime
             continue
         part = slice(span[0], span[1] + 1)
         worst = _in_air(room, future, future.temp_low_c if kind is AlarmKind.FROST else future.temp_c)
-        stake = {d.piece.id: d for at in times[part] for d in room.wet_at(datetime.fromtimestamp(float(at), UTC))}
+        moments = [datetime.fromtimestamp(float(at), UTC) for at in times[part]]
+        stake = {d.piece.id: d for at in moments for d in room.wet_at(at, kind)}
         return Foreseen(
             kind=kind,
             begins_at=begins,

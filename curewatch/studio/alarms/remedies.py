@@ -49,6 +49,8 @@ class Remedy:
     do: str
     """`switch the fan off`"""
     caution: str | None
+    pieces: tuple[Drying, ...] = ()
+    """What it is done for."""
 
     def text(self, by: str | None = None) -> str:
         """`Within the hour: switch the fan off.` `by`: another moment by which it is to be done."""
@@ -71,7 +73,8 @@ def remedy(room: OccupiedRoom, standing: Collection[AlarmKind], at: datetime, li
     if not kinds or room.climate is None or not room.dryings:
         return None
     best: tuple[int, _Measure, frozenset[AlarmKind]] | None = None
-    for measure in _measures(room, kinds, at, limits):
+    wet = conditions.at_stake(room, kinds, at, limits) or room.dryings
+    for measure in _measures(room, wet, kinds, at, limits):
         ended = _ended(room, kinds, at, limits, measure.change)
         if kinds[0] in ended and (best is None or len(ended) > best[0]):
             best = (len(ended), measure, ended)
@@ -80,7 +83,7 @@ def remedy(room: OccupiedRoom, standing: Collection[AlarmKind], at: datetime, li
     if best is None:
         return None
     _, measure, ended = best
-    return Remedy(kinds[0], ended, measure.change, measure.do, measure.caution)
+    return Remedy(kinds[0], ended, measure.change, measure.do, measure.caution, wet)
 
 
 def _ended(
@@ -93,11 +96,12 @@ def _ended(
     return frozenset(kind for kind in kinds if codes[kind] not in (ON, BETWEEN))
 
 
-def _measures(room: OccupiedRoom, kinds: Collection[AlarmKind], at: datetime, limits: Limits) -> Iterator[_Measure]:
+def _measures(
+    room: OccupiedRoom, wet: tuple[Drying, ...], kinds: Collection[AlarmKind], at: datetime, limits: Limits
+) -> Iterator[_Measure]:
     """What can be done there about these, the least first."""
     assert room.climate is not None
     temp, rh = (float(x) for x in room.climate.at(at.timestamp()))
-    wet = room.wet_at(at) or room.dryings
     calm, cover, dry = list(_calm(wet)), _cover(wet), _dry(rh, limits)
     yield from calm
     if not room.heated:
@@ -128,7 +132,7 @@ def _dry(rh_pct: float, limits: Limits) -> _Measure:
 
 
 def _calm(wet: Sequence[Drying]) -> Iterator[_Measure]:
-    blown = [drying for drying in wet if drying.air_speed > AIR_SPEED["still"]]
+    blown = [drying for drying in wet if drying.is_blown_on]
     if blown:
         fans = any(conditions.under_fan(drying) for drying in blown)
         do = "switch the fan off" if fans else f"take {names(blown)} out of the draught"

@@ -7,8 +7,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
+from math import exp, sqrt
+from statistics import NormalDist
 
 from curewatch.physics import ensemble
+from curewatch.physics.evaporation import AIR_SPEED
 from curewatch.physics.supports import BACKINGS
 from curewatch.records import Piece, Pour, Recipe, Stay
 from curewatch.records.facts import Observation
@@ -19,6 +22,8 @@ from curewatch.studio.inference.posterior import Posterior
 from curewatch.studio.standing import Standing, standing
 
 DEFAULT_SIDE_M = 0.25
+BLOWN_M_S = AIR_SPEED["still"] * exp(ensemble.AIR_SPREAD / 2)
+"""Half a standard deviation above a still room's air."""
 
 
 @dataclass(frozen=True)
@@ -55,8 +60,21 @@ class Drying:
 
     @property
     def air_speed(self) -> float:
-        """Of the air over it where it is now [m/s], as far as anybody knows."""
-        return self.pouring.last_air_speed
+        """Of the air over it where it is now [m/s], at even odds: as it was told, and by what was found since."""
+        return self.air_speed_beyond(0.5)
+
+    @property
+    def is_blown_on(self) -> bool:
+        """Whether more than a still room's air moves over it."""
+        return self.air_speed > BLOWN_M_S
+
+    def air_speed_beyond(self, odds: float) -> float:
+        """The speed [m/s] that the air over it exceeds with these odds [0-1]."""
+        column, mean, sd = ensemble.SPREADS.index("air_speed"), 0.0, 1.0
+        if self.posterior is not None:
+            mean, sd = self.posterior.belief.mean[column], sqrt(self.posterior.belief.cov[column, column])
+        beyond = mean + sd * NormalDist().inv_cdf(1.0 - odds)
+        return float(self.pouring.last_air_speed * exp(ensemble.AIR_SPREAD * beyond))
 
     @cached_property
     def pouring(self) -> ensemble.Pouring:

@@ -3,12 +3,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from curewatch.records import MilestoneKind
 from curewatch.studio.air.climate import Change, Climate
-from curewatch.studio.alarms.conditions import OccupiedRoom
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.outlook.scenarios import RoomScenarios
 from curewatch.studio.planning import planner
@@ -19,17 +18,18 @@ CALMER = 0.95
 _TOLD = (MilestoneKind.TOUCH_DRY, MilestoneKind.HANDLE)
 
 
-def at_stake(room: OccupiedRoom, now: datetime) -> Drying | None:
-    """The piece that has the longest way to go: the one poured last of those that are wet."""
-    return max(room.wet_at(now), key=lambda drying: (drying.pour.at, drying.piece.id), default=None)
-
-
 def sentence(
-    change: Change, room: OccupiedRoom, climates: Mapping[str, Climate], ahead: RoomScenarios | None, now: datetime
+    change: Change,
+    pieces: Sequence[Drying],
+    climates: Mapping[str, Climate],
+    ahead: RoomScenarios | None,
+    now: datetime,
 ) -> str | None:
-    """`By the model, for Heron, fan off: touch-dry 5 h later, water leaves 0.4 times as fast.` None: nothing felt."""
-    drying = at_stake(room, now)
-    if drying is None or room.climate is None or drying.unread(climates) is not None:
+    """`By the model, for Heron, fan off: touch-dry 5 h later, water leaves 0.4 times as fast.` None: nothing felt.
+
+    Of the `pieces` at stake it is for the one with the longest way to go, poured last."""
+    drying = max(pieces, key=lambda drying: (drying.pour.at, drying.piece.id), default=None)
+    if drying is None or drying.unread(climates) is not None:
         return None
     for one in planner.advice(drying, climates, ahead, now, [change]):
         if said := _effect(one):
