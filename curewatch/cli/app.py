@@ -69,6 +69,7 @@ COMMANDS = {
     "plan": Lazy("plan:plan", "The latest moment to pour for a date."),
     "backup": Lazy("backups:backup", "Copy the whole store, proven sound."),
     "restore": Lazy("backups:restore", "Put a backup in the store's place."),
+    "listen": Lazy("listen:listen", "What comes from the broker, and what is read of it."),
     "setup": Lazy("daemon:setup", "Begin your own studio."),
     "run": Lazy("daemon:run", "Watch the studio until Ctrl-C."),
     "check": Lazy("daemon:check", "Look whether all that is needed is there."),

@@ -12,11 +12,12 @@ from contextlib import suppress
 from datetime import datetime, timedelta
 from importlib.util import find_spec
 from pathlib import Path
+from typing import Any
 
 from curewatch.clock import Clock
 from curewatch.daemon.delivery import NoticeDelivery, channels_of, host_of, signer_of
+from curewatch.daemon.heard import message_findings, sensor_findings, typed_findings
 from curewatch.daemon.machine import (
-    OFF,
     Finding,
     Verdict,
     clock_finding,
@@ -29,18 +30,15 @@ from curewatch.daemon.sensor_intake import HEARD_NOTE
 from curewatch.desk import Desk
 from curewatch.desk.commands.notice_care import send_test_notice
 from curewatch.intake.mqtt.client import unanswered_in_words
-from curewatch.intake.mqtt.duplicate_devices import DUPLICATE_DEVICES
-from curewatch.intake.mqtt.limits import TOO_MANY, TURNED_AWAY_MOST
 from curewatch.intake.mqtt.subscriber import look_at_broker
 from curewatch.notify.routing import all_channels
 from curewatch.notify.services import Services
 from curewatch.physics.solver import kernel
 from curewatch.records import DeliveryState, Reading
 from curewatch.records.errors import InputError
-from curewatch.records.names import name_key
-from curewatch.settings import BrokerSettings, PersonSettings, SensorSettings, Settings, SettingsError, TypedSettings
+from curewatch.settings import BrokerSettings, PersonSettings, Settings, SettingsError
 from curewatch.store import AlreadyRunning, CannotOpen, Store, StoreBroken, StoreError, newest
-from curewatch.studio.wording import age, span
+from curewatch.studio.wording import age
 
 BROKER_WITHIN_S = 6.0
 TELL = "name somebody to tell: `curewatch help telling`"
@@ -63,7 +61,7 @@ def look(
     """
     found = [_settings(settings, config), *_unknown(settings), clock_finding(settings, clock, environ), _kernel()]
     newest: dict[tuple[str, str], Reading] = {}
-    turned_away: dict[str, int] = {}
+    noted: dict[str, Any] = {}
     running = False
     try:
         store = Store.open(store_location, migrate=False, backups=settings.backup.folder)
@@ -75,13 +73,13 @@ def look(
             running = any(one.name == "daemon" and one.verdict is Verdict.OK for one in found)
             with suppress(StoreError, ValueError), store.read() as tx:
                 newest = tx.newest_by_source()
-                turned_away = json.loads(tx.get_meta(HEARD_NOTE) or "{}").get("turned_away", {})
+                noted = json.loads(tx.get_meta(HEARD_NOTE) or "{}")
     if "://" not in store_location:
         place = Path(store_location).expanduser().absolute()
         found += [*disk_findings(settings, place), *file_findings(settings, place)]
     found.append(page_finding(settings, config.parent if config else Path(), clock.now(), running=running))
     found.append(_broker(settings, clock))
-    found += [*_sensors(settings, newest, clock.now(), turned_away), *_typed(settings, newest)]
+    found += [*sensor_findings(settings, newest, clock, noted), *typed_findings(settings, newest)]
     found.append(_webhook(settings, environ))
     found += _heartbeat(settings, environ)
     found += _people(settings, environ)
@@ -129,7 +127,7 @@ def _store(store: Store, now: datetime) -> Iterator[Finding]:
     yield Finding("store", Verdict.OK, f"{store.location} holds {held}")
     yield _daemon(store)
     yield _backups(store, now)
-    yield from _sensors_heard(store)
+    yield from message_findings(store)
     if oldest is None:
         return
     why = f"; last error: {oldest.last_error}" if oldest.last_error else ""
@@ -138,26 +136,6 @@ def _store(store: Store, now: datetime) -> Iterator[Finding]:
         yield Finding("deliveries", Verdict.WARN, sentence, "mend that; they are tried again by themselves")
     else:
         yield Finding("deliveries", Verdict.OK, sentence)
-
-
-def _sensors_heard(store: Store) -> Iterator[Finding]:
-    """What the daemon has noted of the messages that came."""
-    with suppress(StoreError, ValueError), store.read() as tx:
-        if undated := tx.count_pending_messages():
-            said = f"{undated} came before the clock was set, and wait for it"
-            yield Finding("messages", Verdict.WARN, said, "set this machine's clock")
-        noted = json.loads(tx.get_meta(HEARD_NOTE) or "{}")
-        for source in noted.get("duplicates", ()):
-            yield Finding(
-                "messages", Verdict.WARN, f"of sensor {source}: {DUPLICATE_DEVICES}", "give each a topic of its own"
-            )
-        if dropped := noted.get("dropped"):
-            said = f"{dropped} of QoS 0 came faster than they can be stored: lost"
-            yield Finding("messages", Verdict.WARN, said, "have the sensors send less often")
-        if worst := noted.get("worst"):
-            said = f"the worst topic is {worst['topic']!r} with {worst['count']}, the last: {worst['reason']}"
-            do = "compare what comes there with the sensor's table in the settings"
-            yield Finding("messages", Verdict.WARN, f"{noted['refused']} were no readings; {said}", do)
 
 
 def _backups(store: Store, now: datetime) -> Finding:
@@ -219,48 +197,6 @@ def _reached(broker: BrokerSettings, settings: Settings, clock: Clock) -> Findin
         said = f"{place} is set, but no [[sensors]] to hear through it"
         return Finding("broker", Verdict.WARN, said, "name a sensor: `curewatch help sensors`")
     return Finding("broker", Verdict.OK, f"{place} answers and grants {len(status.subscribed)} topics")
-
-
-def _sensors(
-    settings: Settings, newest: Mapping[tuple[str, str], Reading], now: datetime, turned_away: Mapping[str, int]
-) -> Iterator[Finding]:
-    by_id: dict[str, SensorSettings] = {}
-    for sensor in settings.sensors:
-        by_id.setdefault(sensor.id, sensor)  # the two topics of one device are one sensor
-    for name, sensor in by_id.items():
-        if away := turned_away.get(name):
-            more = f"{away}{' or more' if away >= TURNED_AWAY_MOST else ''} are"
-            said = TOO_MANY.format(sensor.devices_most, more)
-            yield Finding(f"sensor {name}", Verdict.WARN, said, "raise `devices_most` of it, if all of them are yours")
-        heard = [
-            reading
-            for (room, source), reading in newest.items()
-            if name_key(room) == name_key(sensor.room) and (source == name or source.startswith(f"{name}/"))
-        ]
-        if not heard:
-            # a broker grants a subscription and then keeps back every message its access list forbids us
-            do = "see that it publishes there, and that the broker lets us read it"
-            yield Finding(f"sensor {name}", Verdict.WARN, f"never heard; its topic is {sensor.topic!r}", do)
-            continue
-        last = max(heard, key=lambda reading: reading.at)
-        sentence = f"its last reading is from {age(last.at, now)}, in {sensor.room}; {_taken_as(settings, name)}"
-        do = ""
-        if now - last.at > timedelta(minutes=sensor.silent_after_min):
-            do = "look at its battery, its place and its network; until it speaks, type readings: `curewatch reading`"
-        elif sensor.time is not None and last.at - last.received_at > OFF:
-            sentence += f"; its clock is {span(last.at - last.received_at)} ahead of this machine's"
-            do = "set the sensor's clock"
-        yield Finding(f"sensor {name}", Verdict.WARN if do else Verdict.OK, sentence, do)
-
-
-def _typed(settings: Settings, newest: Mapping[tuple[str, str], Reading]) -> Iterator[Finding]:
-    if any(source == "typed" for _, source in newest) or settings.typed != TypedSettings():
-        yield Finding("typed", Verdict.OK, f"what people read off and type is {_taken_as(settings, 'typed')}")
-
-
-def _taken_as(settings: Settings, source: str) -> str:
-    temp, rh = settings.accuracy_of(source)
-    return f"taken as right to ±{temp:g} °C and ±{rh:g} %"
 
 
 def _heartbeat(settings: Settings, environ: Mapping[str, str]) -> Iterator[Finding]:

@@ -24,6 +24,7 @@ from curewatch.desk import Desk
 from curewatch.desk.desk import facts_revision, is_demo
 from curewatch.desk.refresh.refresher import Refresher
 from curewatch.desk.reports.board import board_of
+from curewatch.intake.mqtt.status import MqttStatus
 from curewatch.notify.heartbeat import Heartbeat
 from curewatch.settings import Settings
 from curewatch.store import DiskTrouble, Store, StoreBroken, StoreError, set_broken_aside
@@ -196,7 +197,7 @@ class Daemon:
         around, upkeep = self._surroundings, None
         if around is not None:
             demo = self._demo or is_demo(self._desk.store)
-            upkeep = Upkeep(around.config, around.own, demo, self._late, self._again, self.again)
+            upkeep = Upkeep(around.config, around.own, demo, self._late, self._hearing, self._again, self.again)
         return PageServer(
             self._refresher, self._settings.web, self._clock, self._readings_stored,
             upkeep=upkeep, doors=None if around is None else around.doors,
@@ -299,6 +300,9 @@ class Daemon:
         self._page_at = None if self._page is None else self._page.start()
         self._opened = True
         self._watchdog.ready(believed=bool(self._believed))
+
+    def _hearing(self) -> MqttStatus | None:
+        return None if self._sensor_intake is None else self._sensor_intake.status()
 
     def _late(self) -> datetime | None:
         """Since when no turn of the loop was well done, where that is long ago: the page and the metrics say so."""

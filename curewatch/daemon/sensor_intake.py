@@ -10,7 +10,7 @@ from datetime import datetime
 from curewatch.clock import Clock, plausible
 from curewatch.desk import Desk
 from curewatch.desk.commands.readings import store_readings
-from curewatch.intake.mqtt.status import MqttStatus
+from curewatch.intake.mqtt.status import MqttStatus, SensorHeard
 from curewatch.intake.mqtt.subscriber import MqttIntake
 from curewatch.records import Reading
 from curewatch.records.facts import PendingMessage
@@ -22,6 +22,7 @@ LAST_CONTACT = "mqtt_last_contact"
 """The store's note of when the broker was last in reach, ISO 8601."""
 HEARD_NOTE = "mqtt_heard"
 """The store's note of what is odd about what comes, for `curewatch check`: JSON, see `_odd`."""
+REASON_CHARS = 400
 SAVE_EVERY_S = 60.0
 CONNECTS_WITHIN_S, QUIET_S, CATCHES_UP_WITHIN_S = 2.0, 0.5, 10.0
 """After the start [s]: how long a connection is waited for, which pause ends the broker's backlog, and how long that
@@ -74,6 +75,9 @@ class SensorIntake:
         if status.received != self._received or self._intake.unstored():  # a slow disk holds the next ones up
             self._received, self._moved_at = status.received, now
         return now - self._moved_at < QUIET_S and now - self._started_at < CATCHES_UP_WITHIN_S
+
+    def status(self) -> MqttStatus:
+        return self._intake.status()
 
     def moved_at(self) -> float:
         """When the intake last had nothing left undone [s, monotonic]."""
@@ -137,8 +141,15 @@ def _odd(status: MqttStatus) -> str:
         "turned_away": dict(status.turned_away),
         "dropped": status.dropped,
         "refused": status.poison,
+        "sensors": {name: _of_sensor(one) for name, one in status.of_sensor.items()},
         "worst": None if worst is None else {"topic": worst.topic, "count": worst.count, "reason": worst.reason},
     })  # fmt: skip
+
+
+def _of_sensor(heard: SensorHeard) -> dict[str, str | int | None]:
+    last = heard.last
+    told = {"at": last.at.isoformat(), "reason": last.reason[:REASON_CHARS]} if last else {}
+    return {"refused": heard.refused, **told, "hint": heard.hint, "says": heard.says}
 
 
 def _heard(desk: Desk) -> dict[tuple[str, str], datetime]:

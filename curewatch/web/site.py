@@ -29,6 +29,7 @@ from curewatch.desk.refresh.refresher import AT_HAND, Refresher
 from curewatch.desk.reports import planning
 from curewatch.desk.reports.board import BoardCache
 from curewatch.desk.reports.piece import PieceReport
+from curewatch.intake.mqtt.status import MqttStatus
 from curewatch.records import MilestoneKind
 from curewatch.settings import WebSettings
 from curewatch.studio.alarms import damage
@@ -115,6 +116,8 @@ class Upkeep:
     """Whether all that is shown is invented."""
     late: Callable[[], datetime | None]
     """Since when nothing moves on; None while it does."""
+    hearing: Callable[[], MqttStatus | None]
+    """What the intake has seen; None where there is no broker."""
     leaving: threading.Event
     """Set once that is under way: what is asked then is for the next run to answer."""
     again: Callable[[], object]

@@ -52,7 +52,7 @@ def test_a_backlog_is_taken_at_a_stretch_and_a_flood_at_a_pace() -> None:
     assert abs(let_in - 60 * limits.A_SECOND) <= 1
 
 
-def test_the_log_has_one_line_a_minute_and_topic_with_a_number() -> None:
+def test_the_log_has_one_line_a_minute_and_sensor_with_a_number() -> None:
     said: list[tuple[float, str]] = []
     now = 0.0
     refusals = Refusals(lambda line: said.append((now, line)))
@@ -73,14 +73,14 @@ def test_the_log_has_one_line_a_minute_and_topic_with_a_number() -> None:
     assert [at for at, _ in said if at > 1] == [60.0, 120.0, 181.0]
 
 
-def test_of_many_topics_the_log_has_a_few_lines() -> None:
+def test_of_many_sensors_the_log_has_a_few_lines() -> None:
     said: list[str] = []
     refusals = Refusals(said.append)
     for number in range(20_000):
         refusals.add(f"yard/{number}", f"yard/{number}: got 'x'", number / 1000)
     refusals.tick(61.0)
     assert len(said) == limits.LINES + 1
-    assert said[-1] == f"{20_000 - limits.LINES} more messages, on other topics, were no readings"
+    assert said[-1] == f"{20_000 - limits.LINES} more messages, of other sensors, were no readings"
     refusals.add("yard/1", "yard/1: got 'x'", 70.0)
     assert said[-1] == "a message is no reading: yard/1: got 'x'"
 

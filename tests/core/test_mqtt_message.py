@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from curewatch.intake.json_pointer import is_pointer, resolve
-from curewatch.intake.mqtt.message import match, read_payload, source_of, subscriptions
+from curewatch.intake.mqtt.message import match, read_payload, says_of_itself, source_of, subscriptions
 from curewatch.records import Reading
 from curewatch.records.errors import InputError
 from curewatch.settings import SensorSettings
@@ -125,14 +125,49 @@ def test_an_offset_does_not_push_humidity_past_its_ends() -> None:
 def test_bare_numbers() -> None:
     assert read(" 21.5\n", BARE).temp_c == 21.5
     assert read("48", DAMP).rh_pct == 48
-    for bad in ("", "nan", "inf", "1e999", "0x10", "21,5", "21.5 °C", '"21.5"', "[21]", "true", "²", "1_0"):
+    for bad in ("", "nan", "inf", "1e999", "0x10", "21.5 °X", "21.5 V 3", '"21.5"', "[21]", "true", "²", "1_0"):
         with pytest.raises(InputError, match="one bare number, the temperature"):
             read(bad, BARE)
 
 
-@pytest.mark.parametrize("battery", [2900, -1, "full", [], True])
-def test_a_battery_that_is_no_percentage_costs_no_reading(battery: object) -> None:
+@pytest.mark.parametrize("battery", [70_000, -1, "replaced", [], True, "2.9 °C", "12 V"])
+def test_a_battery_that_cannot_be_told_costs_no_reading(battery: object) -> None:
     assert read({"temperature": 20, "battery": battery}).battery_pct is None
+
+
+@pytest.mark.parametrize(
+    ("battery", "pct"),
+    [(87, 87), ("87 %", 87), (2700, 50), ("2.7 V", 50), ("2700 mV", 50), ("3.2V", 100), ("low", 5), ("OK", 100)],
+)
+def test_a_battery_may_be_told_in_volts_and_in_words(battery: object, pct: float) -> None:
+    assert read({"temperature": 20, "battery": battery}).battery_pct == pytest.approx(pct)
+
+
+@pytest.mark.parametrize(
+    ("temperature", "celsius"),
+    [("20.4 C", 20.4), ("20.4°C", 20.4), ("20,4 °C", 20.4), ("68 °F", 20), ("68F", 20), ("293.15 K", 20),
+     ("68 deg F", 20), ("-3.5 ℃", -3.5), ("20,4", 20.4)],
+)  # fmt: skip
+def test_a_unit_that_a_message_bears_goes_before_the_settings_own(temperature: str, celsius: float) -> None:
+    """As gateways and firmware write them; common practice, no source."""
+    fahrenheit = LOFT.model_copy(update={"unit": "F"})
+    assert read({"temperature": temperature}).temp_c == pytest.approx(celsius)
+    if temperature != "20,4":
+        assert read({"temperature": temperature}, fahrenheit).temp_c == pytest.approx(celsius)
+        assert read(temperature, BARE).temp_c == pytest.approx(celsius)
+    assert read({"humidity": "55 %RH"}).rh_pct == read("55%", DAMP).rh_pct == 55
+
+
+def test_what_is_not_known_in_words_is_as_good_as_null() -> None:
+    assert read({"temperature": 20, "humidity": "unavailable"}).rh_pct is None
+    assert read({"temperature": "nan", "humidity": 50}).temp_c is None
+
+
+def test_a_device_that_says_how_it_is_itself_sends_no_reading_and_is_no_fault() -> None:
+    for said in ("online", " Offline\n", '{"state": "online"}', '{ "availability" : "offline" }', "unavailable"):
+        assert says_of_itself(said.encode()) in {"online", "offline", "unavailable"}
+    for other in ("21.3", '{"temperature": 20}', '{"state": "open"}', "warm", "x" * 5000, b"\xff".decode("latin-1")):
+        assert says_of_itself(other.encode("latin-1")) is None
 
 
 @pytest.mark.parametrize(
@@ -152,7 +187,8 @@ def test_a_battery_that_is_no_percentage_costs_no_reading(battery: object) -> No
         ('{"temperature": 1e999}', "got inf, expected a number in °C"),
         ('{"temperature": true}', "got True, expected a number in °C"),
         ('{"temperature": "warm"}', "got 'warm', expected a number in °C"),
-        ('{"temperature": "21.3 C"}', "got '21.3 C'"),
+        ('{"temperature": "55 %"}', "got '55 %', expected a number in °C"),
+        ('{"humidity": "21.3 C"}', "got '21.3 C', expected a number from 0 to 100 %"),
         ('{"temperature": -400}', "got -400, expected a number in °C that means -60 to 90 °C"),
         ('{"temperature": {"value": 20}}', "got 'an object'"),
         ('{"humidity": 150}', "shed/loft/air humidity: got 150, expected a number from 0 to 100 %"),

@@ -21,6 +21,7 @@ def upkeep(since: list[datetime | None], folder: Path) -> Upkeep:
         str(folder / "studio.sqlite"),
         False,
         lambda: since[0],
+        lambda: None,
         threading.Event(),
         lambda: None,
     )

@@ -75,12 +75,12 @@ def connect(client: Client, broker: BrokerSettings, *, keep_session: bool) -> No
         client.connect_async(broker.host, broker.port, broker.keepalive_s)
 
 
-def subscribe(client: Client, filters: Sequence[str]) -> int | None:
-    """Ask for the filters at QoS 1; the id the answer will bear, or None if the connection is gone again."""
+def subscribe(client: Client, filters: Sequence[str], *, qos: int = 1) -> int | None:
+    """Ask for the filters; the id the answer will bear, or None if the connection is gone again."""
     if client.protocol == MQTTProtocolVersion.MQTTv5:
-        _, mid = client.subscribe([(wanted, SubscribeOptions(qos=1)) for wanted in filters])
+        _, mid = client.subscribe([(wanted, SubscribeOptions(qos=qos)) for wanted in filters])
     else:
-        _, mid = client.subscribe([(wanted, 1) for wanted in filters])
+        _, mid = client.subscribe([(wanted, qos) for wanted in filters])
     return mid
 
 

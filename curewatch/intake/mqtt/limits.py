@@ -23,8 +23,8 @@ TURNED_AWAY_MOST = 1000
 BURST, A_SECOND = 20_000, 10.0
 """Messages of one device that are stored at a stretch, as a logger's backlog is, and how many a second after that."""
 SAY_EVERY_S = 60.0
-LINES = 10
-"""Of so many topics the log has a line of its own a minute; what comes on others is one line."""
+LINES = 64
+"""Of so many sensors the log has a line of its own a minute; what comes of others is one line."""
 
 
 class Devices:
@@ -110,7 +110,7 @@ class _Tally:
 
 
 class Refusals:
-    """Messages that are no readings, as lines for the log: at once, then one a minute and topic with their number."""
+    """Messages that are no readings, as lines for the log: at once, then one a minute and sensor with their number."""
 
     def __init__(self, say: Callable[[str], object]) -> None:
         self._say = say
@@ -118,13 +118,13 @@ class Refusals:
         self._said: dict[str, _Tally] = {}
         self._others = 0
 
-    def add(self, topic: str, reason: str, monotonic: float) -> None:
+    def add(self, of: str, reason: str, monotonic: float) -> None:
         self.tick(monotonic)
-        tally = self._said.get(topic)
+        tally = self._said.get(of)
         if tally is not None:
             tally.count, tally.reason = tally.count + 1, reason
         elif len(self._said) < LINES:
-            self._said[topic] = _Tally()
+            self._said[of] = _Tally()
             self._since = monotonic if self._since is None else self._since
             self._say(f"a message is no reading: {reason}")
         else:
@@ -134,10 +134,10 @@ class Refusals:
         """Say what is due."""
         if self._since is None or monotonic - self._since < SAY_EVERY_S:
             return
-        self._said = {topic: tally for topic, tally in self._said.items() if tally.count}
+        self._said = {of: tally for of, tally in self._said.items() if tally.count}
         for tally in self._said.values():
             self._say(f"{tally.count} more messages were no readings, the last: {tally.reason}")
             tally.count = 0
         if self._others:
-            self._say(f"{self._others} more messages, on other topics, were no readings")
+            self._say(f"{self._others} more messages, of other sensors, were no readings")
         self._since, self._others = monotonic if self._said else None, 0

@@ -55,6 +55,22 @@ TOPIC_CHARS = 120
 NUMBER_CHARS = 60
 """A number written out in a string is at most this long."""
 _NUMBER = re.compile(r"[-+]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][-+]?[0-9]+)?")
+_MEASURED = re.compile(r"([-+]?[0-9]+(?:[.,][0-9]+)?)\s?((?:°|deg )?[CFK]|℃|℉|% ?(?:RH|rh|r\.h\.)?|m?V)?")
+_UNITS = {"": "", "℃": "C", "℉": "F", "%": "%", "V": "V", "mV": "mV"} | {
+    sign + u: u for sign in ("", "°", "deg ") for u in "CFK"
+}
+"""As gateways and firmware write them behind a number."""
+AVAILABLE = frozenset({"online", "available", "connected", "ready", "alive", "awake"})
+AWAY = frozenset(
+    {"offline", "unavailable", "disconnected", "lost", "dead", "sleeping", "unknown", "none", "null", "nan"}
+)
+"""What a device, or what speaks for it, says of itself where a reading would stand; common practice, no source."""
+_STATE = re.compile(r'\{\s*"(?:state|status|availability)"\s*:\s*"(\w+)"\s*\}')
+_CHARGE = {"low": 5.0, "critical": 2.0, "empty": 0.0} | dict.fromkeys(("ok", "good", "normal", "high", "full"), 100.0)
+"""Batteries in words [%; calibration: low is below what `[alarms]` takes as low, the others above]."""
+_CELLS = ((0.7, 1.75, 1.0, 1.5), (1.75, 3.4, 2.4, 3.0), (3.4, 4.4, 3.4, 4.1))
+"""Batteries in volts: from, to, what is empty and what full [V; from memory of data sheets: one dry cell, two or a
+coin, lithium that is charged again; calibration, a discharge is no straight line]."""
 
 
 class _NoNumber(Exception):
@@ -71,6 +87,15 @@ def _no_constant(name: str) -> NoReturn:
 
 _JSON = json.JSONDecoder(parse_constant=_no_constant)
 """Made once: it is needed for every message."""
+
+
+def says_of_itself(payload: bytes) -> str | None:
+    """What a device says of itself (`online`, `offline`) where that is all it says, as on topics of availability."""
+    if len(payload) > NUMBER_CHARS:
+        return None
+    text = payload.decode("utf-8", "replace").strip().casefold()
+    word = found[1] if (found := _STATE.fullmatch(text)) else text
+    return word if word in AVAILABLE or word in AWAY else None
 
 
 def subscriptions(sensors: Sequence[SensorSettings]) -> list[str]:
@@ -100,7 +125,8 @@ def read_payload(
 ) -> Reading:
     """One message of `sensor` as a Reading.
 
-    Numbers may come as JSON numbers or as strings that hold only a number ("21.3"): cheap sensors send those.
+    Numbers may come as JSON numbers or as strings that hold only a number ("21.3"), or one with its unit ("68 °F"),
+    which then goes before the settings' own: cheap sensors and gateways send those.
     A quantity that is missing or null is unknown, and one of the two must be there. Without a time of its own
     a message was measured when it came, unless the broker had kept it (`retained`, or queued for as long as `late`
     while nobody was connected): then nobody knows, and it is refused.
@@ -148,7 +174,7 @@ def _text(topic: str, payload: bytes) -> str:
 
 def _bare(sensor: SensorSettings, topic: str, text: str) -> _Raw:
     number = text.strip()
-    if _number(number) is None:
+    if measured(number) is None:
         raise InputError(topic, text, f"one bare number, the {sensor.reads}")
     return _Raw(temp=number) if sensor.reads == "temperature" else _Raw(rh=number)
 
@@ -169,6 +195,14 @@ def _whole_object(sensor: SensorSettings, topic: str, text: str) -> _Raw:
     return raw
 
 
+def parsed(text: str) -> Any:
+    """A JSON document; None where it is none."""
+    try:
+        return _document("", text)
+    except InputError:
+        return None
+
+
 def _document(topic: str, text: str) -> Any:
     try:
         return from_json(text, allow_inf_nan=False)  # three times as fast
@@ -183,11 +217,26 @@ def _document(topic: str, text: str) -> Any:
 
 
 def _look(document: object, pointer: str | None) -> object:
-    """The value at `pointer`; None where it is missing or null."""
+    """The value at `pointer`; None where it is missing, null, or a word for that."""
     try:
-        return None if pointer is None else resolve(document, pointer)
+        found = None if pointer is None else resolve(document, pointer)
     except KeyError:
         return None
+    return None if isinstance(found, str) and found.strip().casefold() in _NOT_KNOWN else found
+
+
+_NOT_KNOWN = AWAY | {"", "-", "--", "n/a"}
+
+
+def measured(value: object) -> tuple[float, str] | None:
+    """A number and the unit that is written behind it, if one is."""
+    number = _number(value)
+    if number is not None:
+        return number, ""
+    if isinstance(value, str) and len(value) <= NUMBER_CHARS and (found := _MEASURED.fullmatch(value.strip())):
+        unit = found[2] or ""
+        return float(found[1].replace(",", ".")), _UNITS["%" if unit.startswith("%") else unit]
+    return None
 
 
 def _number(value: object) -> float | None:
@@ -210,9 +259,10 @@ def _number(value: object) -> float | None:
 def _temperature(field: str, value: object, sensor: SensorSettings) -> float:
     """In °C, the sensor's offset added."""
     low, high = TEMP_C_RANGE
-    raw = _number(value)
-    if raw is not None:
-        celsius: float = {"C": raw, "F": (raw - 32.0) / 1.8, "K": raw - 273.15}[sensor.unit]
+    raw, unit = measured(value) or (math.nan, "")
+    unit = unit or sensor.unit
+    if not math.isnan(raw) and unit in ("C", "F", "K"):
+        celsius: float = {"C": raw, "F": (raw - 32.0) / 1.8, "K": raw - 273.15}[unit]
         celsius += sensor.temperature_offset
         if low <= celsius <= high:
             return celsius
@@ -223,21 +273,27 @@ def _temperature(field: str, value: object, sensor: SensorSettings) -> float:
 def _humidity(field: str, value: object, sensor: SensorSettings) -> float:
     """In %. What the sensor says must be possible; what its offset pushes past the ends is held at the ends."""
     low, high = RH_PCT_RANGE
-    raw = _number(value)
-    if raw is None or not low <= raw <= high:
+    raw, unit = measured(value) or (math.nan, "")
+    if unit not in ("", "%") or not low <= raw <= high:
         raise InputError(field, _quotable(value), f"a number from {low:g} to {high:g} %")
     return min(high, max(low, raw + sensor.humidity_offset))
 
 
 def _battery(value: object) -> float | None:
-    """In %; None when it cannot be that (millivolts, words): not worth losing a reading for."""
-    number = _number(value)
-    return number if number is not None and 0 <= number <= 100 else None
+    """In %; None when it cannot be told: not worth losing a reading for. More than 100 are millivolts."""
+    if isinstance(value, str) and value.strip().casefold() in _CHARGE:
+        return _CHARGE[value.strip().casefold()]
+    number, unit = measured(value) or (math.nan, "")
+    if unit in ("", "%") and 0 <= number <= 100:
+        return number
+    volts = number / 1000 if unit == "mV" or (unit == "" and number > 100) else number if unit == "V" else math.nan
+    of = next(((empty, full) for least, most, empty, full in _CELLS if least <= volts < most), None)
+    return None if of is None else round(min(100.0, max(0.0, 100 * (volts - of[0]) / (of[1] - of[0]))), 1)
 
 
 def _time(field: str, value: object, received_at: datetime) -> datetime:
     allowed = "ISO 8601 with its zone, or epoch seconds or milliseconds"
-    at = _moment(value)
+    at = moment_told(value)
     if at is None:
         raise InputError(field, _quotable(value), allowed)
     if at < FIRST_BELIEVABLE:
@@ -254,7 +310,7 @@ def _time(field: str, value: object, received_at: datetime) -> datetime:
     return at
 
 
-def _moment(value: object) -> datetime | None:
+def moment_told(value: object) -> datetime | None:
     dashed = isinstance(value, str) and value[4:5] == "-"  # 2026-11-20…: no number but 1234e-5 and the like
     number = None if dashed else _number(value)
     try:

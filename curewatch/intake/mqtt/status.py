@@ -26,6 +26,19 @@ class Poison:
 
 
 @dataclass(frozen=True)
+class SensorHeard:
+    """What came of one sensors entry since the start."""
+
+    refused: int = 0
+    last: Poison | None = None
+    """The last that was no reading."""
+    hint: str | None = None
+    """Where in it the numbers seem to stand."""
+    says: str | None = None
+    """What it says of itself, such as `offline`."""
+
+
+@dataclass(frozen=True)
 class MqttStatus:
     connected: bool = False
     subscribed: frozenset[str] = frozenset()
@@ -42,6 +55,8 @@ class MqttStatus:
     recent_poison: tuple[Poison, ...] = ()
     worst: Poison | None = None
     """The last of the topic of which most came."""
+    of_sensor: Mapping[str, SensorHeard] = field(default_factory=dict)
+    """By its id."""
     pending: int = 0
     """Messages that wait for a clock that can be believed."""
     duplicates: frozenset[str] = frozenset()
@@ -67,6 +82,7 @@ class StatusBoard:
         self._received = self._committed = self._poison = 0  # counted for every message: no new status is made
         self._recent: deque[Poison] = deque(maxlen=KEPT_POISON)
         self._by_topic: dict[str, tuple[int, Poison]] = {}
+        self._of_sensor: dict[str, SensorHeard] = {}
 
     def snapshot(self) -> MqttStatus:
         with self._lock:
@@ -76,6 +92,7 @@ class StatusBoard:
                 committed=self._committed,
                 poison=self._poison,
                 recent_poison=tuple(self._recent),
+                of_sensor=dict(self._of_sensor),
                 worst=max((one for _, one in self._by_topic.values()), key=lambda one: one.count, default=None),
             )
 
@@ -108,8 +125,17 @@ class StatusBoard:
         with self._lock:
             self._status = replace(self._status, unanswered=True)
 
-    def poisoned(self, poison: Poison) -> None:
+    def says(self, sensor: str, word: str) -> None:
         with self._lock:
+            self._of_sensor[sensor] = replace(self._of_sensor.get(sensor, SensorHeard()), says=word)
+
+    def poisoned(self, poison: Poison, sensor: str | None = None, hint: str | None = None) -> None:
+        """`sensor`: the id of the entry that it came for."""
+        with self._lock:
+            if sensor is not None:
+                was = self._of_sensor.get(sensor, SensorHeard())
+                now = replace(was, refused=was.refused + 1, last=poison, hint=hint or was.hint)
+                self._of_sensor[sensor] = now
             self._recent.append(poison)
             place, before = 0, self._by_topic.get(poison.topic)
             if before is not None:

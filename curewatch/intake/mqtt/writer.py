@@ -11,8 +11,9 @@ from types import MappingProxyType
 
 from curewatch.clock import Clock
 from curewatch.intake.mqtt.duplicate_devices import DUPLICATE_DEVICES, DuplicateDevices
+from curewatch.intake.mqtt.guessing import guess
 from curewatch.intake.mqtt.limits import A_SECOND, TOO_MANY, Devices, Heard, Rates, Refusals
-from curewatch.intake.mqtt.message import ReceivedMessage, match, read_payload, source_of
+from curewatch.intake.mqtt.message import ReceivedMessage, match, read_payload, says_of_itself, source_of
 from curewatch.intake.mqtt.pending_messages import PendingQueue, PendingStore, lateness
 from curewatch.intake.mqtt.status import Poison, StatusBoard
 from curewatch.records import Reading
@@ -32,6 +33,8 @@ were [s], or once so many wait (a broker sends on to no more than twenty unackno
 more than all else about a reading; what comes in a flood, or out of a broker's backlog, is not kept waiting."""
 RETRY_S = (0.5, 30.0)
 """Shortest and longest wait before the sink is tried again [s]; doubled in between."""
+HINT_EVERY_S = 10.0
+"""How often it is looked what the numbers of a sensor may be that cannot be read [s]."""
 TOPICS_KNOWN = 4096
 """For so many topics it is kept which sensors they feed."""
 
@@ -67,6 +70,7 @@ class Writer:
         self._duplicates = DuplicateDevices()
         self._devices, self._rates = Devices(heard), Rates()
         self._turned_away: dict[str, int] = {}
+        self._hinted: dict[str, float] = {}
         self._refusals = Refusals(lambda line: log.warning("%s", line))
         self._pending_queue = None
         if pending_store is not None:
@@ -194,8 +198,12 @@ class Writer:
             self._poisoned("(a topic that is not UTF-8)", "the topic is not UTF-8")
             return []
         readings = []
+        said = says_of_itself(incoming.payload)
         for sensor in self._fed_by(incoming.topic):
             if self._is_flood(sensor, incoming.topic):
+                continue
+            if said is not None:  # no reading, and nothing is wrong with it
+                self._board.says(sensor.id, said)
                 continue
             try:
                 reading = read_payload(
@@ -209,11 +217,20 @@ class Writer:
                 if self._lets_in(sensor, incoming.topic, reading.source):
                     readings.append(reading)
             except InputError as error:
-                self._poisoned(incoming.topic, str(error))
+                self._poisoned(incoming.topic, str(error), sensor, self._hint(sensor, incoming))
             except Exception as error:  # a flaw of ours must not stop the other sensors
                 log.exception("reading a message of topic %r failed", incoming.topic)
-                self._poisoned(incoming.topic, f"reading it failed ({type(error).__name__})")
+                self._poisoned(incoming.topic, f"reading it failed ({type(error).__name__})", sensor)
         return readings
+
+    def _hint(self, sensor: SensorSettings, incoming: ReceivedMessage) -> str | None:
+        """Where its numbers seem to stand, looked for now and then: whoever floods us must not have us guess."""
+        now = self._clock.monotonic()
+        if now - self._hinted.get(sensor.id, -HINT_EVERY_S) < HINT_EVERY_S:
+            return None
+        self._hinted[sensor.id] = now
+        found = guess(incoming.topic or "", incoming.payload, incoming.received_at)
+        return None if found is None else found.in_words(sensor)
 
     def _is_flood(self, sensor: SensorSettings, topic: str) -> bool:
         """Whether a message would not be let in whatever it says, so that it need not be read."""
@@ -233,7 +250,7 @@ class Writer:
                 self._board.turned_away(away)
             return False
         if not self._rates.lets_in(source, self._clock.monotonic()):
-            self._poisoned(topic, f"{topic}: more than {A_SECOND:g} messages a second for long: not stored")
+            self._poisoned(topic, f"{topic}: more than {A_SECOND:g} messages a second for long: not stored", sensor)
             return False
         return True
 
@@ -277,6 +294,7 @@ class Writer:
                 return False
             wait_s = min(2 * wait_s, longest_s)
 
-    def _poisoned(self, topic: str, reason: str) -> None:
-        self._board.poisoned(Poison(self._clock.now(), topic, reason))
-        self._refusals.add(topic, reason, self._clock.monotonic())
+    def _poisoned(self, topic: str, reason: str, sensor: SensorSettings | None = None, hint: str | None = None) -> None:
+        of = None if sensor is None else sensor.id
+        self._board.poisoned(Poison(self._clock.now(), topic, reason), of, hint)
+        self._refusals.add(of or topic, reason, self._clock.monotonic())

@@ -10,27 +10,31 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
 
 from prometheus_client import CollectorRegistry
-from prometheus_client.core import GaugeMetricFamily, InfoMetricFamily, Metric
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, InfoMetricFamily, Metric
 from prometheus_client.exposition import choose_encoder
 from prometheus_client.registry import Collector
 
 from curewatch import __version__
-from curewatch.desk import Desk
-from curewatch.desk.reports.board import CachedBoard
+from curewatch.intake.mqtt.status import MqttStatus
 from curewatch.records import AlarmKind, Reading
 from curewatch.settings import AlarmSettings
 from curewatch.studio import wording
 from curewatch.studio.board import Board, RoomLine
+from curewatch.web.site import Site
 
 
-def exposition(desk: Desk, kept: CachedBoard, now: datetime, late: datetime | None, accept: str) -> tuple[bytes, str]:
+def exposition(site: Site, now: datetime, accept: str) -> tuple[bytes, str]:
     """Every figure as of `now`, and its content type: OpenMetrics where that is accepted, else the older text."""
     registry = CollectorRegistry()
+    desk = site.desk
     with desk.store.read() as tx:
         newest = tx.newest_by_source(until=now)
         waiting, oldest = tx.oldest_waiting()
     written_at = None if oldest is None else oldest.notice.created_at
-    registry.register(_Studio(kept.board(now), newest, waiting, written_at, desk.settings.alarms, late))
+    board = site.boards.look(now).board(now)
+    registry.register(_Studio(board, newest, waiting, written_at, desk.settings.alarms, site.late))
+    if site.upkeep is not None and (status := site.upkeep.hearing()) is not None:
+        registry.register(_Hearing(status))
     try:
         encode, content_type = choose_encoder(accept)
     except (TypeError, ValueError):  # the library takes a version for numbers and dots
@@ -94,6 +98,24 @@ class _Studio(Collector):
             for kind in AlarmKind:
                 alarms.add_metric([room.name, kind.value], float((room.name, kind) in active))
         return alarms
+
+
+class _Hearing(Collector):
+    """What comes from the broker."""
+
+    def __init__(self, status: MqttStatus) -> None:
+        self._status = status
+
+    def collect(self) -> Iterator[Metric]:
+        yield _gauge("curewatch_broker_connected", "1 while the broker is", float(self._status.connected))
+        of = self._status.of_sensor
+        yield CounterMetricFamily("curewatch_messages_received", "Messages that came", self._status.received)
+        refused = CounterMetricFamily("curewatch_messages_refused", "Messages that are no reading", labels=["sensor"])
+        for sensor, heard in of.items():
+            refused.add_metric([sensor], heard.refused)
+        others = self._status.poison - sum(heard.refused for heard in of.values())
+        refused.add_metric([""], max(0, others))
+        yield refused
 
 
 def _rooms(fresh: Sequence[RoomLine], rooms: Sequence[RoomLine]) -> Iterator[Metric]:

@@ -121,6 +121,5 @@ def _calendar(request: Request, site: Site) -> Response:
 @router.get("/metrics")
 def metrics(request: Request, site: Here) -> Response:
     now = site.clock.now()
-    accept = request.headers.get("accept", "")
-    text, content_type = exposition(site.desk, site.boards.look(now), now, site.late, accept)
+    text, content_type = exposition(site, now, request.headers.get("accept", ""))
     return Response(text, headers={"content-type": content_type})

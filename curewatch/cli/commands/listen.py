@@ -1,0 +1,88 @@
+"""`curewatch listen`: what comes from the broker, as it comes, and what is or could be read of it."""
+
+from __future__ import annotations
+
+import sys
+import textwrap
+import threading
+from typing import Annotated
+
+import typer
+
+from curewatch.cli import options
+from curewatch.cli.exits import Exit
+from curewatch.cli.output import Page, say, say_json
+from curewatch.cli.session import premises_of
+from curewatch.clock import SystemClock
+from curewatch.intake.mqtt.listening import Listener, Message, told, unheard
+from curewatch.records.errors import InputError
+from curewatch.settings import Settings
+from curewatch.views.listening import ListeningOut, TopicOut
+
+ANSWERS_WITHIN_S = 8.0
+LOOK_EVERY_S = 0.5
+
+
+def listen(
+    ctx: typer.Context,
+    seconds: Annotated[
+        int | None, typer.Option("--for", metavar="SECONDS", min=1, max=3600, help="How long; else until Ctrl-C.")
+    ] = None,
+    as_json: options.AsJson = False,
+) -> None:
+    """Show what comes from the broker, and what is or could be read of it. Nothing is stored, and the daemon misses
+    nothing of it. Exit code 1 where nothing can be heard."""
+    settings, clock = premises_of(ctx).settings, SystemClock()
+    if settings.broker is None:
+        raise InputError("broker", None, "a table [broker] in the settings: `curewatch setup` asks for it")
+    listener = Listener(settings.broker, settings.sensors, clock)
+    never, ends = threading.Event(), clock.monotonic() + (seconds or (10 if as_json else 10**9))
+    listener.start()
+    try:
+        clock.wait(listener.answered, min(ANSWERS_WITHIN_S, ends - clock.monotonic()))
+        shown: dict[str, Message] = {}
+        while listener.trouble is None and clock.monotonic() < ends:
+            clock.wait(never, min(LOOK_EVERY_S, max(0.0, ends - clock.monotonic())))
+            if not as_json:
+                _show(listener, settings, shown)
+    except KeyboardInterrupt:
+        pass
+    finally:
+        listener.stop()
+    found = _found(listener, settings)
+    if as_json:
+        say_json("listen", **found.model_dump(mode="json"))
+    else:
+        for id, why in found.unheard.items():
+            say(f"Sensor {id}: {why}.")
+        if found.trouble:
+            say(f"Nothing can be heard: {found.trouble}.")
+    raise typer.Exit(Exit.FAILED if found.trouble else Exit.DONE)
+
+
+def _found(listener: Listener, settings: Settings) -> ListeningOut:
+    heard = listener.heard()
+    assert settings.broker is not None  # asked before
+    return ListeningOut.model_validate(
+        {
+            "broker": f"{settings.broker.host}:{settings.broker.port}",
+            "trouble": listener.trouble,
+            "topics": [told(message, settings.sensors) for message in heard],
+            "unheard": {} if listener.trouble else unheard(settings.sensors, heard, listener.refused),
+        }
+    )
+
+
+def _show(listener: Listener, settings: Settings, shown: dict[str, Message]) -> None:
+    """Every topic on which something new came."""
+    page = Page.of(sys.stdout)
+    for message in listener.heard():
+        if shown.get(message.topic) == message:
+            continue
+        shown[message.topic] = message
+        one = TopicOut.model_validate(told(message, settings.sensors))
+        kept = " (kept by the broker)" if one.retained else ""
+        said = [f"{message.at.astimezone(settings.tz):%H:%M:%S} {one.topic}{kept}", one.payload, one.in_words()]
+        for n, text in enumerate(said):
+            indent = "    " if n else ""
+            say(textwrap.fill(text, page.width, initial_indent=indent, subsequent_indent="    "))
