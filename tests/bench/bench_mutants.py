@@ -4,9 +4,10 @@
 
 A fixed seed draws DRAWN mutants (`mutators.py`) over ROOMS. Each is written into a copy of the tree, where the test
 files nearest to it run, quickest first, until one fails: it is killed. Nearest are those that name the function that it
-stands in or its file, then those with the fewest imports between; a file whose tests fail without it is left out.
-What was found is kept in a folder of the temporary ones that is named by the tree's contents, so that a run that was
-broken off goes on. A survivor that changes nothing a person could see is listed in EQUIVALENT, with the reason.
+stands in or its file, then those with the fewest imports between; a file whose tests fail without it is left out. What
+the first round leaves alive meets a second one of more files, which may take longer. What was found is kept in a folder
+of the temporary ones that is named by the tree's contents, so that a run that was broken off goes on. A survivor that
+changes nothing a person could see is listed in EQUIVALENT, with the reason.
 """
 
 from __future__ import annotations
@@ -34,9 +35,10 @@ LONG = True
 SEED, DRAWN, GOAL_PERCENT = 10, 200, 90.0
 ROOMS = ("studio", "physics", "store", "notify", "web/access")
 LEFT_OUT = ("migrations",)
-TEST_FILES, BUDGET_S, SLOWEST_S, PATIENCE_S = 12, 40.0, 25.0, 240.0
-"""Of the nearest files so many at most, up to this time of a core together, and none that takes longer by itself; and
-how long to wait for one, on a machine that does much else."""
+ROUNDS = ((12, 40.0, 25.0), (24, 150.0, 60.0))
+"""Of the nearest files so many, up to this time of a core together, and none that takes longer by itself [s]."""
+PATIENCE_S = 240.0
+"""How long to wait for a file, on a machine that does much else."""
 ROOT = Path(__file__).resolve().parents[2]
 EQUIVALENT = Path(__file__).with_name("equivalent_mutants.txt")
 
@@ -52,8 +54,10 @@ class Drawn(NamedTuple):
 
     @property
     def unnumbered(self) -> str:
-        """Its name without the line, which moves."""
-        return re.sub(r":\d+ ", " ", self.name, count=1)
+        """Its name by what it stands in; lines move."""
+        one = self.mutant
+        what = f"{one.kind}: {' '.join(one.before.split())} -> {' '.join(one.after.split())}"
+        return f"{self.file} {'.'.join(one.inside) or 'itself'}, {what}"
 
 
 def lines(most: int = DRAWN) -> Iterator[dict[str, Any]]:
@@ -96,7 +100,7 @@ def draw(root: Path, count: int, seed: int) -> list[Drawn]:
 
 
 def read_equivalent(text: str) -> dict[str, str]:
-    """Name without a line number to why nobody could see it: a line `file kind: before -> after`, then `    why`."""
+    """To why nobody could see it: a line `file function, kind: before -> after`, then `    why`."""
     found = re.findall(r"^(\S.*)\n[ ]+(\S.*)$", re.sub(r"^#.*\n", "", text, flags=re.MULTILINE), re.MULTILINE)
     return dict(found)
 
@@ -129,19 +133,26 @@ class Bench:
         return str(known[key])
 
     def _tried(self, one: Drawn) -> str:
-        files = self._quickest(self.near.tests(one))
-        if not files:
+        nearest = self.near.tests(one)
+        first = self._quickest(nearest, *ROUNDS[0])
+        if not first:
             return "untested"
+        if not self._survives(one, first):
+            return "killed"
+        more = self._quickest([file for file in nearest if file not in first], *ROUNDS[1])
+        return "survived" if not more or self._survives(one, more) else "killed"
+
+    def _survives(self, one: Drawn, files: list[str]) -> bool:
         broken = self.tree / one.file
         whole = broken.read_bytes()
         try:
             broken.write_text(one.mutant.applied(whole.decode()), encoding="utf-8")
             waited = sum(self.found["waited"][file] for file in files)
-            return "survived" if self._pass(files, 60 + 5 * waited) else "killed"
+            return self._pass(files, 60 + 5 * waited)
         finally:
             broken.write_bytes(whole)
 
-    def _quickest(self, nearest: list[str]) -> list[str]:
+    def _quickest(self, nearest: list[str], most: int, budget_s: float, slowest_s: float) -> list[str]:
         """The nearest ones for which there is time, quickest first; each is run once to know how long it takes."""
         seconds = self.found["seconds"]
         chosen: list[str] = []
@@ -152,9 +163,9 @@ class Bench:
                 seconds[file] = round(_worked_s() - worked, 2) if fine else None
                 self.found["waited"][file] = round(time.monotonic() - began, 2)
                 self._note()
-            if seconds[file] is None or seconds[file] > SLOWEST_S:
+            if seconds[file] is None or seconds[file] > slowest_s:
                 continue
-            if len(chosen) == TEST_FILES or sum(map(seconds.get, [*chosen, file])) > BUDGET_S:
+            if len(chosen) == most or sum(map(seconds.get, [*chosen, file])) > budget_s:
                 break
             chosen.append(file)
         return sorted(chosen, key=seconds.__getitem__)

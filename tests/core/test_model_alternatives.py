@@ -11,7 +11,6 @@ import pytest
 from curewatch.physics.air import AirSeries, Array
 from curewatch.physics.film import Films, Grid
 from curewatch.physics.milestones import MILESTONES
-from curewatch.physics.solver.coalescent import Coalescent
 from curewatch.physics.solver.integrator import integrate
 from curewatch.physics.solver.state import CheckpointRecorder, State, pack, unpack
 from tests.core import plain_alternatives
@@ -144,31 +143,6 @@ def test_slow_solvent_is_accounted_for() -> None:
         assert np.abs(left + state.coalescent_lost - films.coalescent).max() < 1e-6 * 0.02
         assert (state.coalescent >= 0).all()
         assert (state.coalescent_lost[films.coalescent > 0] > 0).all()
-
-
-def test_its_step_knows_how_its_flow_changes_with_it() -> None:
-    """The bands of its system are what a hundred-thousandth more in a cell changes: to the square of that."""
-    films = Films.of([0.3 * MM, 1.2 * MM], 0.3, 0.03, coalescent=[0.02, 0.1])
-    held = np.random.default_rng(5).uniform(0.02, 0.3, (GRID.cells, 2))
-    step = Coalescent(films, GRID)
-
-    def change(value: Array) -> Array:
-        step.holds(value)
-        step.flows(1 / (1.4 + value) ** 2, np.full(2, 294.0), np.full(2, 3e-3))
-        return step._change
-
-    def by_cell(k: int) -> Array:
-        little = np.zeros_like(held)
-        little[k] = 1e-5
-        return (change(held + little) - change(held - little)) / 2e-5
-
-    found = np.array([by_cell(k) for k in range(GRID.cells)])  # (by cell, of cell, films)
-    change(held)
-    bands, at = step._bands(), np.arange(GRID.cells - 1)
-    size = np.abs(found).max()
-    np.testing.assert_allclose(np.moveaxis(found.diagonal(), 0, 1) / size, bands.diagonal / size, atol=1e-8)
-    np.testing.assert_allclose(found[at, at + 1] / size, bands.lower / size, atol=1e-8)
-    np.testing.assert_allclose(found[at + 1, at] / size, bands.upper / size, atol=1e-8)
 
 
 def test_going_on_and_batches_come_to_the_same() -> None:

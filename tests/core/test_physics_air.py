@@ -99,3 +99,8 @@ def test_outside_their_range_the_laws_refuse(t: float) -> None:
 def test_no_dew_point_without_humidity() -> None:
     with pytest.raises(ValueError, match="no dew point"):
         air.dew_point(294.15, 0.0)
+
+
+def test_of_no_air_at_all_there_is_no_pressure() -> None:
+    assert [one.size for one in air.saturation(np.empty(0))] == [0, 0]
+    assert air.saturation_pressure(np.empty(0)).size == 0

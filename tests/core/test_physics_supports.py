@@ -19,7 +19,7 @@ from curewatch.physics.film import Films, Grid
 from curewatch.physics.milestones import MILESTONES
 from curewatch.physics.solver.integrator import FINE, integrate
 from curewatch.physics.solver.state import State
-from curewatch.physics.supports import BACKINGS, back_conductance
+from curewatch.physics.supports import BACKINGS, Bottom, back_conductance
 from tests.core import plain_model
 from tests.core.plain_model import DAY, HOUR, M_W, RHO_W, R, transfer
 
@@ -136,6 +136,12 @@ def test_the_surface_accounts_for_what_the_support_did_not_take() -> None:
 
 
 # Limits
+
+
+def test_a_back_that_breathes_or_soaks_is_open_and_every_other_sealed() -> None:
+    backs = [(0.0, 0.0, 0.0), (0.0, 0.0, 5.5e-5), (*PAPER, 0.0), (PAPER[0], 0.0, 0.0)]
+    films = [Films.of(1e-3, 0.3, 0.03, sink_m=sink, sink_rate=rate, back_loss=loss) for sink, rate, loss in backs]
+    assert [Bottom.under(one) is not None for one in films] == [False, True, True, False]
 
 
 def test_a_support_of_no_capacity_is_sealed_to_the_last_bit() -> None:

@@ -190,6 +190,7 @@ def test_frost_goes_alone_and_at_once(store: Store, clock: HandClock) -> None:
         (("frost",), "alarm", "cold", False),
         ((), "alarm", "frost", False),
         (("cold",), "alarm", "cold", True),
+        ((), "test", "", True),  # whoever asked for it is awake
     ],
 )
 def test_quiet_hours_and_what_may_break_them(
