@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import ipaddress
+import os
 import socket
 import struct
 from collections.abc import Iterator
@@ -12,7 +13,8 @@ from pathlib import Path
 Address = ipaddress.IPv4Address | ipaddress.IPv6Address
 _INWARD = ("lo", "docker", "br-", "veth", "virbr", "podman", "cni", "lxc", "lxd")
 """How interfaces begin that lead to what runs on this machine and to nobody else."""
-_CONTAINERS = ("/.dockerenv", "/run/.containerenv")
+IN_CONTAINER = "CUREWATCH_IN_CONTAINER"
+"""Set by deploy/Containerfile. What else tells a container stands in machines that are reached like any other, too."""
 _ASK_ADDRESSES, _DUMP, _NEW_ADDRESS, _ADDRESS_OF, _LOCAL = 22, 0x301, 20, 1, 2
 _FLEETING = 0x01 | 0x20 | 0x40
 """IPv6 addresses that are temporary, deprecated or not yet sure (rtnetlink(7), linux/if_addr.h)."""
@@ -38,15 +40,15 @@ def answers_by_name() -> bool:
 def addresses() -> tuple[str, ...]:
     """Where others can reach it, without a name: the one that it is seen by from outside first, IPv4 before IPv6. None
     in a container, whose addresses are of use to nobody but its host."""
-    if any(Path(mark).exists() for mark in _CONTAINERS):
+    if os.environ.get(IN_CONTAINER):
         return ()
     outward = [found for family in (socket.AF_INET, socket.AF_INET6) if (found := _outward(family))]
     try:
         known = list(_asked_kernel())
+        held = {address for address, _ in known}
+        leading = [one for one in outward if one in held]
     except OSError:  # another system than Linux, or one that does not let us ask
-        known = [(address, "") for address in _looked_up()]
-    held = {address for address, _ in known}
-    leading = [one for one in outward if not held or one in held]
+        known, leading = [(address, "") for address in _looked_up()], outward
     usable = [address for address, where in known if not where.startswith(_INWARD)]
     every = (ipaddress.ip_address(text) for text in (*leading, *usable))
     return tuple(dict.fromkeys(str(one) for one in sorted(every, key=lambda one: one.version) if _reaches(one)))

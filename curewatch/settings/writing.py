@@ -96,7 +96,7 @@ def write_whole(path: Path, content: bytes, *, mode: int = 0o600) -> None:
     try:
         with os.fdopen(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
             file.write(content)
-            if hasattr(os, "fchown"):  # POSIX
+            if hasattr(os, "fchmod"):  # POSIX
                 owner = like or path.parent.stat()
                 if os.geteuid() == 0:
                     os.fchown(file.fileno(), owner.st_uid, owner.st_gid)

@@ -1,5 +1,8 @@
 """The unit of deploy/ under a systemd of its own: who hangs, dies or is misled, and whether that is noticed and mended.
 
+What a person does with it as well: `curewatch service install` from a checkout with settings and a studio; then it is
+restored, backed up, given a password, updated, downgraded and removed.
+
 systemd runs as the first process of namespaces made for it (root, and a kernel that lets root make them): it sees no
 other services, and its /run, /var/lib and unit files are its own. The unit is the one people install; a drop-in says
 where the program and its settings are, and shortens the watchdog so that nobody waits ten minutes.
@@ -19,10 +22,15 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Self
 
-from tests.shell.parts import wait_for
+import requests
+
+from curewatch import __version__
+from curewatch.store.schema import HEAD
+from tests.shell.parts import free_port, wait_for
+from tests.shell.web_parts import token_on
 
 LONG = True
-"""About three minutes."""
+"""About six minutes."""
 
 ROOT = Path(__file__).resolve().parents[2]
 WATCHDOG_S = 12
@@ -33,10 +41,16 @@ STORE = "/var/lib/curewatch/studio.sqlite"
 PYTHON = "/usr/bin/python3"
 """The unit shuts homes off, and with them a Python that lives in one."""
 BOOT = f"""
-mount -t tmpfs tmpfs /run && mount -t tmpfs tmpfs /var/lib && mount -t tmpfs tmpfs /etc/systemd/system
+mount -t tmpfs tmpfs /run && mount -t tmpfs tmpfs /var/lib && mount -t tmpfs tmpfs /opt
+for one in etc usr/local; do
+    mkdir -p /run/over/$one /run/work/$one
+    mount -t overlay -o lowerdir=/$one,upperdir=/run/over/$one,workdir=/run/work/$one overlay /$one
+done
+mount -t tmpfs tmpfs /etc/systemd/system
 mkdir -p /run/trial /etc/systemd/system/curewatch.service.d && cp {UNIT} /etc/systemd/system/
 cp "$1"/drop-in.conf /etc/systemd/system/curewatch.service.d/trial.conf
 cp "$1"/curewatch.toml /run/trial/ && cp "$1"/trial.target /etc/systemd/system/
+mount --make-rshared /   # as a machine has it: what the manager mounts for a service has to reach it
 exec env container=other /lib/systemd/systemd --system --unit=trial.target --log-level=warning
 """
 SETTINGS = 'zone = "Europe/Helsinki"\n[forecast]\nmembers = 16\n[web]\nenabled = false\n'
@@ -129,6 +143,8 @@ def lines() -> Iterator[Mapping[str, Any]]:
         yield _line("alive, no progress: noticed after", _store_held(machine), "s", watchdog_s=WATCHDOG_S)
         yield _line("settings refused: started again", _refused(machine), "times")
         yield _line("exposure, of 10", _exposure(), "")
+    with tempfile.TemporaryDirectory(prefix="curewatch-bench-") as name, Machine(Path(name)) as machine:
+        yield from _as_people_do(machine, Path(name))
 
 
 def _line(name: str, value: float, unit: str, **more: object) -> dict[str, Any]:
@@ -199,3 +215,139 @@ def _exposure() -> float:
     found = re.search(r"exposure level for \S+: ([\d.]+)", told.stdout)
     assert found, told
     return float(found[1])
+
+
+SERVED = "/usr/local/bin/curewatch"
+LATER = """
+from alembic import op
+
+revision, down_revision = "9999", "{head}"
+
+
+def upgrade() -> None:
+    op.execute("CREATE TABLE later (id INTEGER PRIMARY KEY)")
+"""
+"""A migration of a program that is not written yet."""
+OWN = """zone = "Europe/Helsinki"
+[web]
+port = {port} # mine
+[webhook]
+url = "http://127.0.0.1:9/"
+secret_file = "hook"
+[backup]
+folder = "/run/disk/copies"
+"""
+
+
+def _as_people_do(machine: Machine, folder: Path) -> Iterator[Mapping[str, Any]]:
+    """Each step by a command without options, as root; after each the daemon watches what is its own."""
+    port = free_port()
+    _bare(machine, OWN.format(port=port))
+    own = "--config", "/run/trial/own/studio.toml", "--store", "/run/trial/own/studio.sqlite"
+    this = sys.executable, "-m", "curewatch"
+    _typed(machine, *this, *own, *["reading", "--room", "shed", "--temperature", "18C", "--humidity", "55%"])
+    took, said = _install(machine, ROOT, *own)
+    yield _line("installed and watching after", took, "s")
+    assert "handed to the service as /run/credentials/curewatch.service/curewatch.webhook" in said
+    assert "shed" in _typed(machine, SERVED, "board")
+    told = _typed(machine, SERVED, "check", may_fail=True)
+    assert "127.0.0.1:9, signed" in told, told
+    _typed(machine, SERVED, "backup")
+    copies = machine.path("/run/disk/copies")
+    assert {one.stat().st_uid for one in copies.iterdir()} == {copies.stat().st_uid} != {0}
+    _typed(machine, SERVED, *["reading", "--room", "loft", "--temperature", "18C", "--humidity", "55%"])
+    machine.asked("stop", "curewatch")
+    _typed(machine, SERVED, "restore")
+    yield _line("restored and watching after", _started(machine), "s")
+    assert "loft" not in _typed(machine, SERVED, "board")
+    _typed(machine, SERVED, "password", typed="slack water at noon\n")
+    wait_for(lambda: _let_in(port, "slack water at noon"), 30, "the page with its new password")
+    took, said = _install(machine, _later_version(folder / "later"))
+    yield _line("updated and watching after", took, "s")
+    before = max(copies.glob("*.sqlite"))
+    assert str(before.name) in said
+    assert "0.2.0" in _typed(machine, SERVED, "--version")
+    _, said = _install(machine, ROOT, may_fail=True)
+    assert "journalctl -u curewatch" in said
+    assert "newer" in machine.log()
+    machine.asked("stop", "curewatch")
+    _typed(machine, SERVED, "restore", f"/run/disk/copies/{before.name}")
+    yield _line("downgraded, restored and watching after", _started(machine), "s")
+    assert "shed" in _typed(machine, SERVED, "board")
+    _typed(machine, *this, "service", "remove")
+    gone = ("/opt/curewatch", "/etc/systemd/system/curewatch.service", "/etc/systemd/system/curewatch.service.d")
+    yield _line("removed: left of the program", sum(machine.path(one).exists() for one in gone), "places")
+    assert machine.path("/var/lib/private/curewatch/studio.sqlite").exists()
+
+
+def _bare(machine: Machine, settings: str) -> None:
+    """Nothing is installed, and a person has settings, a secret and an empty folder."""
+    machine.path("/etc/systemd/system/curewatch.service").unlink()
+    machine.path("/etc/systemd/system/curewatch.service.d/trial.conf").write_text(
+        "[Unit]\nDefaultDependencies=no\nAfter=\nWants=\n"
+        "[Service]\nStandardOutput=append:/run/trial/log\nStandardError=append:/run/trial/log\n"
+    )
+    own = machine.path("/run/trial/own")
+    own.mkdir()
+    (own / "studio.toml").write_text(settings)
+    (own / "hook").write_text("whsec_c2hlZC1zaGVkLXNoZWQtc2hlZC1zaGVk")
+
+
+def _typed(machine: Machine, *command: str, typed: str = "", may_fail: bool = False, of: Path = ROOT) -> str:
+    environ = {**os.environ, "PYTHONPATH": str(of) if command[0] == sys.executable else ""}
+    done = subprocess.run(
+        machine.inside(*command), cwd=of, env=environ, input=typed, capture_output=True, text=True, timeout=600
+    )
+    assert may_fail or done.returncode == 0, (command, done.stdout, done.stderr, machine.log())
+    return done.stdout + done.stderr
+
+
+def _install(machine: Machine, of: Path, *own: str, may_fail: bool = False) -> tuple[float, str]:
+    """From a checkout; the seconds until it watches, and what was said."""
+    began = time.monotonic()
+    command = (sys.executable, "-m", "curewatch", *own, "service", "install")
+    said = _typed(machine, *command, may_fail=may_fail, of=of)
+    if not may_fail:
+        wait_for(machine.watching, 60, f"the daemon, which said {machine.log()}")
+        owners = {one.stat().st_uid for one in machine.path("/var/lib/private/curewatch").rglob("*")}
+        assert len(owners) == 1, owners
+        assert 0 not in owners
+    return time.monotonic() - began, said
+
+
+def _started(machine: Machine) -> float:
+    began = time.monotonic()
+    machine.asked("reset-failed", "curewatch")
+    machine.asked("start", "curewatch")
+    wait_for(machine.watching, 60, f"the daemon, which said {machine.log()}")
+    return time.monotonic() - began
+
+
+def _let_in(port: int, password: str) -> bool:
+    there = f"http://127.0.0.1:{port}"
+    with requests.Session() as browser:
+        page = browser.get(f"{there}/login", timeout=20).text
+        if 'name="password"' not in page:
+            return False
+        fields = {"token": token_on(page), "password": password, "next": "/"}
+        return "What may I touch" in browser.post(f"{there}/login", data=fields, timeout=20).text
+
+
+def _later_version(tree: Path) -> Path:
+    """A copy of this checkout that is a version on, and has changed the store."""
+    leave = shutil.ignore_patterns("__pycache__", "*.so", "*.egg-info", "build")
+    for name in ("curewatch", "config", "deploy"):
+        shutil.copytree(ROOT / name, tree / name, symlinks=True, ignore=leave)
+    for name in ("pyproject.toml", "README.md"):
+        shutil.copy(ROOT / name, tree / name)
+    schema = tree / "curewatch" / "store" / "schema.py"
+    versions = tree / "curewatch" / "store" / "migrations" / "versions"
+    (versions / "v9999_later.py").write_text(LATER.format(head=HEAD))
+    for path, old, new in (
+        (schema, f'HEAD = "{HEAD}"', 'HEAD = "9999"'),
+        (tree / "curewatch" / "__init__.py", f'__version__ = "{__version__}"', '__version__ = "0.2.0"'),
+        (tree / "pyproject.toml", f'version = "{__version__}"', 'version = "0.2.0"'),
+    ):
+        assert old in path.read_text()
+        path.write_text(path.read_text().replace(old, new))
+    return tree

@@ -76,7 +76,7 @@ def _changes(web: WebSettings, file: Path, address: str | None, *, https: bool) 
         named = machine.names()[:1] if machine.answers_by_name() else ()
         known = () if web.reached_at is None or web.gone_address else (urlsplit(web.reached_at).hostname,)
         if (host := next(iter((*known, *named, *found)), None)) is None:
-            raise InputError(Field.ADDRESS, None, "one by hand: no network that leads here can be seen")
+            raise InputError(Field.ADDRESS, None, "what phones type: no network that leads here can be seen")
         changes["web.address"] = web.model_copy(update={"certificate": https or web.certificate}).at(host)
     return changes
 

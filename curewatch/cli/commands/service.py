@@ -111,6 +111,8 @@ def remove(ctx: typer.Context, system: Machine = None, as_json: options.AsJson =
 
 
 def _places(system: bool | None) -> Places:
+    if not hasattr(os, "geteuid"):
+        raise services.ServiceError("there is no systemd here: only it runs this as a service")
     return Places(os.geteuid() == 0 if system is None else system)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import re
+import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
@@ -87,16 +88,15 @@ def is_read_only(folder: Path) -> bool:
     """Whether the disk is mounted so that nobody may write to it."""
     try:
         return bool(os.statvfs(folder).f_flag & os.ST_RDONLY)
-    except OSError:
+    except (OSError, AttributeError):  # gone; or Windows, whose writes say so themselves
         return False
 
 
 def _free_bytes(folder: Path) -> int:
     try:
-        found = os.statvfs(folder)
+        return shutil.disk_usage(folder).free
     except OSError:
         return 0
-    return found.f_bavail * found.f_frsize
 
 
 def set_aside(path: Path, why: str, now: datetime) -> Path | None:
@@ -146,8 +146,10 @@ def make_private(path: Path, like: Path | None = None) -> None:
     """Have this file or folder be its owner's alone, whatever the umask. Raises OSError.
 
     What root makes is given to the owner of `like`, or of the folder it lies in: else a command that was run as root
-    leaves what the service's own user cannot open.
+    leaves what the service's own user cannot open. Windows has no modes: there a person's own folders are private.
     """
+    if not hasattr(os, "fchmod"):
+        return
     handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW)  # of what is there now: nobody may slip root another file
     try:
         made = os.fstat(handle)
@@ -169,7 +171,9 @@ def make_folder(folder: Path, like: Path | None = None) -> None:
 
 def make_last(path: Path) -> None:
     """Have what was written to this file, or renamed in this folder, survive a power cut. Raises OSError."""
-    descriptor = os.open(path, os.O_RDONLY)
+    if os.name == "nt" and path.is_dir():
+        return  # NTFS keeps its own log of names
+    descriptor = os.open(path, os.O_RDONLY if os.name != "nt" else os.O_RDWR)
     try:
         os.fsync(descriptor)
     finally:

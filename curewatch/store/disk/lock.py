@@ -1,8 +1,8 @@
 """One daemon per store.
 
-SQLite: an advisory lock (flock) on a file beside the store. The kernel drops it with the process, however that dies, so
-it cannot go stale; what is written in the file only tells who holds it, and proves nothing. The file itself stays:
-removing it would let two daemons lock two files of one name.
+SQLite: an advisory lock (flock; on Windows one of a byte far behind the text) on a file beside the store. The kernel
+drops it with the process, however that dies, so it cannot go stale; what is written in the file only tells who holds
+it, and proves nothing. The file itself stays: removing it would let two daemons lock two files of one name.
 
 PostgreSQL: a session's advisory lock, dropped by the server with the connection. It names the server's process and
 the client's address, since the server knows no more. A connection the network loses drops it too, so there the lock
@@ -11,7 +11,6 @@ keeps two daemons apart at their start, not through every failure between.
 
 from __future__ import annotations
 
-import fcntl
 import json
 import os
 import socket
@@ -27,6 +26,12 @@ from curewatch.store.disk import faults
 from curewatch.store.engine import POSTGRES_LOCK_KEY
 from curewatch.store.errors import AlreadyRunning, StoreError
 
+try:
+    import fcntl
+except ImportError:  # Windows
+    fcntl = None  # type: ignore[assignment]
+
+_FAR = 1 << 30
 TRIES, APART_S = 20, 0.01
 """How often it is tried to take the lock, and how far apart [s]: somebody may just be asking whether it is held."""
 _POSTGRES_DAEMON_KEY = POSTGRES_LOCK_KEY + 1
@@ -54,7 +59,8 @@ def hold_file_lock(store: Path) -> Iterator[None]:
         if not _locked(descriptor):
             raise _held_by(descriptor, str(store))
         os.ftruncate(descriptor, 0)
-        os.pwrite(descriptor, json.dumps({"pid": os.getpid(), "host": socket.gethostname()}).encode(), 0)
+        os.lseek(descriptor, 0, os.SEEK_SET)
+        os.write(descriptor, json.dumps({"pid": os.getpid(), "host": socket.gethostname()}).encode())
         yield
         os.ftruncate(descriptor, 0)
     finally:
@@ -66,20 +72,34 @@ def _locked(descriptor: int) -> bool:
     never = threading.Event()
     for _ in range(TRIES):
         with suppress(BlockingIOError):
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            _take(descriptor)
             return True
         never.wait(APART_S)
     return False
 
 
+def _take(descriptor: int, *, shared: bool = False) -> None:
+    """BlockingIOError where another has it. Windows has no shared one, and locks what cannot be read then."""
+    if fcntl is not None:
+        fcntl.flock(descriptor, (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)
+        return
+    import msvcrt
+
+    os.lseek(descriptor, _FAR, os.SEEK_SET)
+    try:
+        msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined, unused-ignore]
+    except OSError as error:
+        raise BlockingIOError(*error.args) from None
+
+
 def is_held(store: Path) -> bool:
     """Whether a daemon holds the lock beside the SQLite file `store` at this moment."""
     try:
-        descriptor = os.open(lock_of(store), os.O_RDONLY)
+        descriptor = os.open(lock_of(store), os.O_RDONLY if fcntl is not None else os.O_RDWR)
     except OSError:
         return False
     try:
-        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        _take(descriptor, shared=True)
     except BlockingIOError:
         return True
     finally:
@@ -89,7 +109,8 @@ def is_held(store: Path) -> bool:
 
 def _held_by(descriptor: int, store: str) -> AlreadyRunning:
     try:
-        holder = json.loads(os.pread(descriptor, 1000, 0))
+        os.lseek(descriptor, 0, os.SEEK_SET)
+        holder = json.loads(os.read(descriptor, 1000))
         pid, host = int(holder["pid"]), str(holder["host"])
     except (ValueError, KeyError, TypeError):
         return AlreadyRunning(store, None, None, None)  # caught between locking and writing its name

@@ -61,7 +61,7 @@ def feed(store: Store, kept: CachedBoard, kinds: tuple[MilestoneKind, ...], addr
             if milestone.kind in kinds and (entry := _entry(drying, milestone, words)) is not None:
                 made = words.local(forecast.made_at).replace(minute=0) if forecast else now
                 wanted[f"piece-{drying.piece.id}-{milestone.kind.value.replace('_', '-')}"] = replace(
-                    entry, foreseen=f"{made:%a %-d %b %Y, %H:%M}"
+                    entry, foreseen=f"{made:%a} {made.day} {made:%b %Y, %H:%M}"
                 )
     wanted |= _promises(kept, words)
     entries, name = _remembered(store, wanted, now)

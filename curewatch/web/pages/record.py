@@ -44,7 +44,7 @@ class RecordView:
 
 def record_view(looked: CureRecord, words: Words) -> RecordView:
     def date(at: datetime | None) -> str:
-        return "not foreseen" if at is None else f"{words.local(at):%-d %b %Y, %H:%M}"
+        return "not foreseen" if at is None else f"{words.local(at).day} {words.local(at):%b %Y, %H:%M}"
 
     found = looked.history
     gone_at, forecast = found.drying.piece.gone_at, found.forecast

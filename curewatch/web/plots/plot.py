@@ -112,15 +112,14 @@ class Plot:
         begin, end = (datetime.fromtimestamp(s, self.words.tz) for s in (self.at[0], self.at[-1]))
         step = next((s for s in _TIME_STEPS if (end - begin) / s <= 5.5), (end - begin) / 5)
         midnight = begin.replace(hour=0, minute=0, second=0, microsecond=0)
-        form = "%H:%M" if step < timedelta(days=1) else "%-d %b"
         found = []
         for k in range(1, 2000):
             at = midnight + k * step  # wall time: whole hours and days, whatever the clocks do
             if at.timestamp() >= end.timestamp():
                 break
             if at > begin:
-                label = at.strftime("%-d %b" if (at.hour, at.minute) == (0, 0) else form)
-                found.append((at.timestamp(), label))
+                by_day = step >= timedelta(days=1) or (at.hour, at.minute) == (0, 0)
+                found.append((at.timestamp(), f"{at.day} {at:%b}" if by_day else f"{at:%H:%M}"))
         return [tick for tick in found if 4 < self.x_of(tick[0]) < 94]
 
     @property
