@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from curewatch.studio.outlook import experts
 from curewatch.studio.outlook.experts import (
     AHEAD,
     AUTOREGRESSIONS,
@@ -87,6 +88,23 @@ def test_each_hour_ahead_leans_on_what_the_coefficients_were_fitted_to(kind: Aut
         leans = np.concatenate(list(table), axis=-1) if kind.joint else table[quantity]
         # the march scales by the spread plus a millionth
         np.testing.assert_allclose(path[0, quantity], leans @ coefficients[0, 0, quantity], rtol=1e-4, atol=1e-6)
+
+
+def test_one_that_leans_on_both_quantities_waits_for_twice_as_long_a_record() -> None:
+    """It has twice the coefficients: of three hours of both it has as many as of six of one."""
+    x = room_by_the_clock(40, 2)
+    began = {}
+    for days in range(3, 40):
+        here, last = x[:, : days * DAY], np.array([days * DAY - 1])
+        kinds = (len(forecasts(here, read(here), last)) - len(experts._plain(here, last))) // len(MEMORIES)
+        began.setdefault(kinds, days - 1)  # the first day has no departures
+    assert list(began)[-3:] == [2, 3, 4]
+    assert began[4] == pytest.approx(2 * began[3], abs=1)
+    short = x[:, : (began[3] + 1) * DAY]
+    damper, last = short + np.array([[0.0], [1.0]]) * np.sin(np.arange(short.shape[1])), np.array([short.shape[1] - 1])
+    ours, other = (forecasts(one, read(one), last)[-len(MEMORIES) :] for one in (short, damper))
+    np.testing.assert_array_equal(ours[:, 0], other[:, 0], "the one that came first leans on its own quantity alone")
+    assert (ours[:, 1] != other[:, 1]).any()
 
 
 def test_a_forecast_of_the_past_is_what_was_said_then() -> None:
