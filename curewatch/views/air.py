@@ -103,7 +103,10 @@ class CurveOut(View):
 
 def curve_points(curve: DryingCurve, poured_at: datetime, tz: ZoneInfo) -> list[CurvePoint]:
     left, surface, bottom, film_c = (
-        [BandOut(p10=low, p50=mid, p90=high) for low, mid, high in np.round(np.array(band), 6).T.tolist()]
+        [
+            BandOut(p10=low, p50=mid, p90=high)
+            for low, mid, high in np.round([band.low, band.mid, band.high], 6).T.tolist()
+        ]
         for band in (curve.left, curve.surface, curve.bottom, curve.film_temp_c)
     )
     return [

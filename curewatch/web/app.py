@@ -29,6 +29,7 @@ from curewatch.web.api import alarms as api_alarms
 from curewatch.web.api import board as api_board
 from curewatch.web.api import mixing, pieces, planning, rooms, transfer
 from curewatch.web.api.answers import BASE
+from curewatch.web.api.described import describe
 from curewatch.web.feeds import routes as feeds
 from curewatch.web.pages import (
     alarms,
@@ -111,13 +112,18 @@ def make_app(
         upkeep=upkeep,
     )
     app = FastAPI(
-        title="curewatch", openapi_url=None, docs_url=None, redoc_url=None, dependencies=[Depends(require_clock)]
+        title="curewatch",
+        openapi_url=None,
+        docs_url=None,
+        redoc_url=None,
+        generate_unique_id_function=lambda route: route.name,
+        dependencies=[Depends(require_clock)],
     )
     app.state.site = site
     for part in PARTS:
         app.include_router(part.router)
     app.add_api_route("/static/{name}", _static, include_in_schema=False)
-    described = cache(lambda: api_board.describe(app))
+    described = cache(lambda: describe(app))
     app.add_api_route(f"{BASE}/openapi.json", lambda: described(), include_in_schema=False)
     for kind, explained in EXPLAINED.items():
         app.add_exception_handler(kind, explained)

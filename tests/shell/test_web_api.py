@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 import requests
@@ -230,3 +231,43 @@ def test_the_api_keeps_to_its_description_whatever_it_is_sent(studio: Studio) ->
         keeps()
         tried += 1
     assert tried == OPERATIONS
+
+
+def test_each_operation_has_a_name_a_place_and_an_example_of_what_is_sent_that_is_taken(studio: Studio) -> None:
+    """In the order of a piece's life; what needs more than that is refused for what is not there, not for its form."""
+    described = studio.get("/api/v1/openapi.json").json()
+    ways = {way["operationId"]: (path, way) for path, all_of in described["paths"].items() for way in all_of.values()}
+    assert len(ways) == sum(map(len, described["paths"].values())), "no two are called the same"
+    assert all(re.fullmatch(r"[a-z_]+", name) for name in ways)
+    told = {one["name"] for one in described["tags"]}
+    assert {tag for _, way in ways.values() for tag in way["tags"]} == told
+    sent = {
+        name: way["requestBody"]["content"]["application/json"].get("example")
+        for name, (_, way) in ways.items()
+        if "application/json" in way.get("requestBody", {}).get("content", {})
+    }
+    assert {name for name, example in sent.items() if example is None} == {"import_all"}, "a whole studio"
+    life = ("put_recipe", "log_reading", "log_pour", "observe", "measure", "step_done", "promise", "move", "correct")
+    for name in (*life, *(sent.keys() - {*life, "import_all", "gone", "put_right"}), "put_right", "gone"):
+        path = ways[name][0].replace("{kind}", "cold").replace("{name}", _named(ways[name][1]))
+        answer = requests.request(
+            "PUT" if name == "put_recipe" else "POST", studio.url + path, json=sent[name], timeout=20
+        )
+        if name in ("mute", "trust", "undo"):
+            assert answer.status_code in (200, 404, 422), answer.text
+            assert "errors" not in answer.json(), "its form is right"
+        else:
+            assert answer.status_code < 300, (name, answer.text)
+        studio.clock.move(timedelta(minutes=1))
+
+
+def _named(way: dict[str, Any]) -> str:
+    """The example of a name in its path."""
+    return str(next((one["example"] for one in way.get("parameters", ()) if one["name"] == "name"), ""))
+
+
+@pytest.mark.parametrize("name", ["estimate", "level"])
+def test_what_a_query_is_said_to_ask_is_answered(studio: Studio, name: str) -> None:
+    way = studio.get("/api/v1/openapi.json").json()["paths"][f"/api/v1/{name}"]["get"]
+    asked = {one["name"]: one["example"] for one in way["parameters"] if "example" in one}
+    assert requests.get(f"{studio.url}/api/v1/{name}", asked, timeout=20).status_code == 200

@@ -16,7 +16,7 @@ from curewatch.desk.commands import pours
 from curewatch.desk.commands.log import LogKind
 from curewatch.desk.commands.undo import undo
 from curewatch.desk.reports.piece import piece_report
-from curewatch.settings import WebSettings
+from curewatch.settings import MailSettings, WebSettings
 from curewatch.web.access.credentials import Password, Sessions, hash_of
 from curewatch.web.feeds.calendar import KEPT_AFTER
 from tests.refreshing import refresh
@@ -62,6 +62,18 @@ def test_each_told_milestone_is_a_tentative_event_at_its_safe_date(studio: Studi
     assert (event["status"], int(event["sequence"]), event["summary"]) == ("TENTATIVE", 0, "Curlew: touch-dry")
     assert "Worth checking from" in event["description"]
     assert "ventilate" in only(studio, "varnish-ready")["description"]
+
+
+def test_each_event_names_who_publishes_it_by_mail_where_the_studio_has_an_address(studio: Studio) -> None:
+    """RFC 5546, section 3.2.1: METHOD:PUBLISH wants an ORGANIZER; RFC 5545, section 3.3.3: mail only as mailto."""
+    by = {str(event["organizer"]) for event in events(studio).values()}
+    (address,) = by
+    assert re.fullmatch(r"urn:uuid:[0-9a-f-]{36}", address)
+    assert {str(event["organizer"]) for event in events(studio).values()} == by, "the same at each fetch"
+    mail = MailSettings(host="127.0.0.1", sender="shed@shed.example")
+    object.__setattr__(studio.desk, "settings", studio.desk.settings.model_copy(update={"mail": mail}))
+    told = {(str(one["organizer"]), one["organizer"].params["CN"]) for one in events(studio).values()}
+    assert told == {("mailto:shed@shed.example", "curewatch")}
 
 
 def test_a_date_that_moves_is_the_same_event_counted_up_and_one_that_stays_is_untouched(studio: Studio) -> None:

@@ -1,22 +1,14 @@
-"""The JSON API, version 1: the same facts and dates as the pages. Its description is /api/v1/openapi.json.
-
-On this machine it is open as the page is; where there is a password, a program brings a token of scope read, record
-or admin: `Authorization: Bearer …`. What it sends is application/json, which no form of another site can be. Whatever
-is logged is answered with an `undo`, which /undo takes as it is.
-"""
+"""The board, a pour, a reading, and what of the things logged lately is taken back."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC
 from functools import partial
-from typing import Any
 
-from fastapi import APIRouter, FastAPI
-from fastapi.openapi.utils import get_openapi
+from fastapi import APIRouter
 from fastapi.responses import Response
 
-from curewatch import __version__
 from curewatch.desk.commands import readings
 from curewatch.desk.commands.pours import log_pours
 from curewatch.desk.mixing import density_of
@@ -28,7 +20,6 @@ from curewatch.views.logged import LoggedBefore, LoggedOut, Undo
 from curewatch.web.api.answers import BASE, CSV, REFUSALS, as_csv, logged, moment
 from curewatch.web.api.requests import PourIn, ReadingIn
 from curewatch.web.pages.logged import take_back, to_undo
-from curewatch.web.problems import PROBLEM
 from curewatch.web.site import Acting, Here
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
@@ -96,20 +87,3 @@ def undo(site: Here, undo: Undo) -> LoggedOut:
     now = site.clock.now()
     take_back(site, undo.done, undo.of, now)
     return LoggedOut(piece=None, notes=["taken back"], undo=None)
-
-
-def describe(app: FastAPI) -> dict[str, Any]:
-    """The OpenAPI document, with the way a token is brought."""
-    made = get_openapi(title="curewatch", version=__version__, description=(__doc__ or "").strip(), routes=app.routes)
-    for path, ways in made["paths"].items():
-        for way in ways.values():
-            for status, answer in way["responses"].items():
-                if int(status) >= 400 and "content" in answer:
-                    answer["content"] = {PROBLEM: answer["content"]["application/json"]}
-        if path.endswith((".csv", ".zip")) and "get" in ways:  # rows, but refusals are JSON as everywhere
-            ways["get"]["responses"]["200"]["content"].pop("application/json", None)
-    made["components"]["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}
-    made["security"] = [{}, {"token": []}]
-    if prefix := app.state.site.settings.prefix:
-        made["servers"] = [{"url": prefix}]
-    return made

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import json
 import secrets
+import uuid
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 
-from icalendar import Calendar, Event
+from icalendar import Calendar, Event, vCalAddress
 
 from curewatch.desk.reports.board import CachedBoard
 from curewatch.records import Milestone, MilestoneKind, visible
@@ -51,8 +52,15 @@ class Entry:
         return self.start, self.summary, self.status, self.where, self.text
 
 
-def feed(store: Store, kept: CachedBoard, kinds: tuple[MilestoneKind, ...], address: str | None, words: Words) -> bytes:
-    """The calendar as of `words.now`."""
+def feed(
+    store: Store,
+    kept: CachedBoard,
+    kinds: tuple[MilestoneKind, ...],
+    address: str | None,
+    words: Words,
+    sender: str | None = None,
+) -> bytes:
+    """The calendar as of `words.now`. `sender`: the mail address that the studio writes from."""
     now = words.now
     wanted: dict[str, Entry] = {}
     for drying in kept.snapshot.dryings:
@@ -67,7 +75,9 @@ def feed(store: Store, kept: CachedBoard, kinds: tuple[MilestoneKind, ...], addr
     entries, name = _remembered(store, wanted, now)
     head = _head(name, address, max((entry.changed for entry in entries.values()), default=None))
     begin, end = head.to_ical().split(b"END:VCALENDAR")
-    events = [_event(f"{uid}@{name}", entry, address) for uid, entry in sorted(entries.items())]
+    # RFC 5546, section 3.2.1: what is published names who publishes it; who has no mail address has another URI
+    organizer = f"mailto:{sender}" if sender else f"urn:uuid:{uuid.uuid5(uuid.NAMESPACE_DNS, name)}"
+    events = [_event(f"{uid}@{name}", entry, address, organizer) for uid, entry in sorted(entries.items())]
     return b"".join([begin, *events, b"END:VCALENDAR", end])
 
 
@@ -194,12 +204,13 @@ def _head(name: str, address: str | None, changed: str | None) -> Calendar:
 
 
 @lru_cache(maxsize=10_000)
-def _event(uid: str, entry: Entry, address: str | None) -> bytes:
+def _event(uid: str, entry: Entry, address: str | None, organizer: str) -> bytes:
     """One event. Kept, since hardly any differs from the last fetch and each takes a third of a millisecond."""
     start, changed = datetime.fromisoformat(entry.start), datetime.fromisoformat(entry.changed)
     event = Event()
     event.add("uid", uid)
     event.add("dtstamp", changed)
+    event.add("organizer", vCalAddress(organizer), parameters={"CN": "curewatch"})
     event.add("last-modified", changed)
     event.add("dtstart", start)
     event.add("dtend", start + LASTS)

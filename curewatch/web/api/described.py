@@ -1,0 +1,105 @@
+"""The API's description (OpenAPI): what each way is called, where it belongs, and an example of what it takes."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import FastAPI
+from fastapi.openapi.utils import get_openapi
+
+from curewatch import __version__
+from curewatch.web.problems import PROBLEM
+
+ABOUT = """The same facts and dates as the pages. On this machine it is open as the page is; where there is a password,
+a program brings a token with the right to read, to record, or both and more: `Authorization: Bearer …`. What it sends
+is application/json, which no form of another site can be. Whatever is logged is answered with an `undo`, which /undo
+takes as it is."""
+TAGS = {
+    "board": "The whole studio at one moment",
+    "logging": "What people and programs read and pour, and how it is taken back",
+    "pieces": "One piece: its dates, what was found of it and done to it, its record",
+    "rooms": "A room's air as it was read and as it may go on, and what things are called",
+    "alarms": "What needs a person, and what people were told",
+    "planning": "What a pour would do, when to pour, what was learned",
+    "recipes": "What mixes are made of, and how much of each part a pour takes",
+    "transfer": "Everything out and in again",
+}
+_TAG_OF = {
+    "board": "board", "board.csv": "board", "pours": "logging", "readings": "logging", "logged": "logging",
+    "undo": "logging", "alarms": "alarms", "harm": "alarms", "notices": "alarms", "learned": "planning",
+    "estimate": "planning", "level": "planning", "plan": "planning", "materials": "recipes", "recipes": "recipes",
+    "pieces": "pieces", "photos": "pieces", "series": "pieces", "compare": "pieces", "labels": "pieces",
+    "rooms": "rooms", "names": "rooms", "export": "transfer", "export.zip": "transfer", "import": "transfer",
+    "import.zip": "transfer", "readings.csv": "transfer",
+}  # fmt: skip
+"""By what a path begins with."""
+NAMED = {"pieces": "Low tide", "rooms": "boat shed", "recipes": "river blend"}
+"""By what a path begins with: a name that may stand in it."""
+_FILM = {"wet_thickness_mm": 1.2, "temp_c": 19, "rh_pct": 55}
+ASKED: dict[str, dict[str, Any]] = {
+    "estimate": _FILM,
+    "level": _FILM | {"tilt_deg": 0.1},
+    "mix": {"wet_thickness_mm": 1.2, "width_cm": 30, "height_cm": 40, "pieces": 2},
+    "plan": {"room": "boat shed", "due": "2026-12-20T18:00:00+00:00", "wet_thickness_mm": 1.5},
+    "why_so": {"trouble": "cracked"},
+}
+"""By operation: what may be asked for in its query."""
+SENT: dict[str, Any] = {
+    "log_pour": {
+        "name": "Low tide", "room": "boat shed", "place": "rack 1", "wet_thickness_mm": 1.2, "width_cm": 30,
+        "height_cm": 40, "recipe": "river blend", "at": "3 h ago",
+    },
+    "log_reading": {"room": "boat shed", "temp_c": 19, "rh_pct": "55 %"},
+    "put_recipe": {"parts": [{"material": "fluid paint", "parts": 1}, {"material": "pouring medium", "parts": 2}]},
+    "observe": {"kind": "finger", "finger": "touch_dry", "spot": "edge"},
+    "measure": {"tilt_deg": 0.1},
+    "step_done": {"step": "drips"},
+    "promise": {"due": "12 Dec", "occasion": "fair"},
+    "move": {"room": "boat shed", "place": "rack 2"},
+    "correct": {"wet_thickness_mm": 1.4},
+    "gone": {},
+    "put_right": {"do": "renamed", "naming": "room", "name": "boat shed", "to": "slipway shed"},
+    "mute": {"hours": 8},
+    "trust": {"trust": "sensor"},
+    "undo": {"done": "found", "of": ["Low tide", "1"]},
+    "resend": {},
+    "forget": {"name": "river blend"},
+}  # fmt: skip
+"""By operation: a body that is taken, where what it speaks of is there."""
+_REFUSED = {
+    "type": "about:blank", "title": "Unprocessable Entity", "status": 422, "field": "at", "given": "tomorrow 9:00",
+    "allowed": "a time that has passed", "detail": "at: got 'tomorrow 9:00', expected a time that has passed",
+}  # fmt: skip
+
+
+def describe(app: FastAPI) -> dict[str, Any]:
+    """The OpenAPI document, with the way a token is brought."""
+    tags = [{"name": name, "description": said} for name, said in TAGS.items()]
+    made = get_openapi(title="curewatch", version=__version__, description=ABOUT, routes=app.routes, tags=tags)
+    for path, ways in made["paths"].items():
+        for way in ways.values():
+            begins = path.split("/")[3]
+            way["tags"] = [_TAG_OF[begins]]
+            _exemplify(way, begins)
+            for status, answer in way["responses"].items():
+                if int(status) >= 400 and "content" in answer:
+                    answer["content"] = {PROBLEM: answer["content"]["application/json"] | {"example": _REFUSED}}
+        if path.endswith((".csv", ".zip")) and "get" in ways:  # rows, but refusals are JSON as everywhere
+            ways["get"]["responses"]["200"]["content"].pop("application/json", None)
+    made["components"]["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}
+    made["security"] = [{}, {"token": []}]
+    if prefix := app.state.site.settings.prefix:
+        made["servers"] = [{"url": prefix}]
+    return made
+
+
+def _exemplify(way: dict[str, Any], begins: str) -> None:
+    asked = ASKED.get(way["operationId"], {})
+    for one in way.get("parameters", ()):
+        if one["in"] == "path" and one["name"] == "name" and begins in NAMED:
+            one["example"] = NAMED[begins]
+        elif one["name"] in asked:
+            one["example"] = asked[one["name"]]
+    body = way.get("requestBody", {}).get("content", {}).get("application/json")
+    if body is not None and way["operationId"] in SENT:
+        body["example"] = SENT[way["operationId"]]
