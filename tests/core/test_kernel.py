@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from curewatch.physics.air import AirSeries, Array
 from curewatch.physics.film import Films, Grid
+from curewatch.physics.solver import kernel
 from curewatch.physics.solver.integrator import integrate
 from curewatch.physics.solver.monitor import Stalled
 from curewatch.physics.solver.state import CheckpointRecorder, State
@@ -149,6 +150,11 @@ def test_states_that_numpy_kept_are_gone_on_with(seed: int) -> None:
         plain, _ = integrate(some, air, room, 10 * DAY, state=half)
     found, _ = integrate(some, air, room, 10 * DAY, state=half)
     assert_same(found, plain)
+
+
+def test_it_takes_the_films_that_it_knows_all_of() -> None:
+    mixed = Films.of(1e-3, 0.3, 0.03, coalescent=[0.0, 0.02, 0.0], front=[False, False, True])
+    assert kernel.served(mixed, GRID).tolist() == [0]
 
 
 @pytest.mark.parametrize("name", ["solids_m", "d0", "packing", "air_speed", "side", "mfft", "back_loss"])
