@@ -10,7 +10,8 @@ import re
 import shutil
 import sys
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, TextIO
 
@@ -81,8 +82,25 @@ def say(text: str) -> None:
 
     Raises typer.Exit where nobody reads any more, OSError where it cannot be written.
     """
-    try:
+    with _heard():
         write(text, sys.stdout)
+
+
+def say_pieces(pieces: Iterable[str]) -> None:
+    """Write text that may be longer than memory, of JSON in ASCII, and a line end to stdout. Raises as `say`."""
+    from curewatch.records import visible
+
+    with _heard():
+        for piece in pieces:
+            sys.stdout.write(visible(piece))
+        sys.stdout.write("\n")
+        sys.stdout.flush()
+
+
+@contextmanager
+def _heard() -> Iterator[None]:
+    try:
+        yield
     except OSError as problem:
         _let_go_of(sys.stdout)
         if problem.errno == errno.EPIPE:

@@ -65,8 +65,8 @@ class FactRefused(StoreError):
 class RowRefused(FactRefused):
     """One of many records that were to go in at once: the `index`th of its `kind`."""
 
-    def __init__(self, kind: str, index: int, why: str, dangling: tuple[str, str] | None = None) -> None:
-        """`dangling`: its column that refers to nothing, and where that should be, as `rooms.name`."""
+    def __init__(self, kind: str, index: int, why: str, dangling: tuple[str, str, object] | None = None) -> None:
+        """`dangling`: its column that refers to nothing, where that should be, as `rooms.name`, and what it says."""
         self.kind, self.index, self.why, self.dangling = kind, index, why, dangling
         super().__init__(f"the store refuses {kind}[{index}]: {why}")
 

@@ -6,6 +6,7 @@ came in. Whatever else happens is a flaw. The short tests and the long campaign 
 
 from __future__ import annotations
 
+import io
 import json
 import math
 from collections.abc import Callable, Mapping, Sequence
@@ -18,8 +19,10 @@ from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ValidationError
 
-from curewatch.desk.transfer.exporting import TABLES
-from curewatch.intake.files.export_file import parse_export, parse_tables
+from curewatch.desk.transfer.exporting import KINDS, SCHEMA, TABLES
+from curewatch.desk.transfer.importing import ExportedFacts
+from curewatch.intake.files.export_file import facts_in_tables
+from curewatch.intake.files.export_json import facts_in_json
 from curewatch.intake.files.logger_csv import Layout, parse_logger_csv
 from curewatch.intake.files.photo import picture_of
 from curewatch.intake.files.room_csv import parse_room_csv
@@ -172,7 +175,18 @@ def _tables(data: bytes) -> object:
 
 
 def _unzipped(content: bytes) -> object:
-    return sum(1 for _ in parse_tables(content, "all.zip").readings)
+    return _gone_through(facts_in_tables(io.BytesIO(content), "all.zip"))
+
+
+_AT = "2026-11-20T08:59:00Z"
+_EXPORT = json.dumps({
+    "readings": {"Loft": [{"room": "Loft", "at": _AT, "temp_c": 2e1, "received_at": _AT}]},
+    **{kind: [] for kind in KINDS}, "schema": SCHEMA, "kind": "export", "rooms": [{"name": "Loft"}],
+}).encode()  # fmt: skip
+
+
+def _gone_through(facts: ExportedFacts) -> int:
+    return sum(1 for some in (*facts.records.values(), facts.readings) for _ in some)
 
 
 def _of_text(parse: Callable[[str], object], *seeds: str) -> Words:
@@ -240,8 +254,8 @@ PARSERS: Mapping[str, Words] = {
     ),
     "photo": Words(refusing(lambda data: len(picture_of(data, "photo.jpg").jpeg)), (jpeg(), png(), b"GIF89a")),
     "export": Words(
-        refusing(lambda data: len(parse_export(data, "all.json"))),
-        (b'{"schema": 1, "kind": "export", "rooms": [{"name": "Loft"}]}', b"[NaN]", b"\xef\xbb\xbf{}"),
+        refusing(lambda data: _gone_through(facts_in_json(io.BytesIO(data), "all.json"))),
+        (_EXPORT, b'{"schema": 1, "kind": "export", "rooms": [{"name": "Loft"}]}', b"[NaN]", b"\xef\xbb\xbf{}"),
     ),
     "tables": Words(
         refusing(_tables),

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 from zipfile import ZIP_DEFLATED, ZipFile
 
 import pytest
@@ -16,7 +19,10 @@ from curewatch.desk import Desk
 from curewatch.desk.commands import pours
 from curewatch.desk.commands.correcting import PourChange, correct, delete
 from curewatch.desk.commands.naming import rename
-from curewatch.desk.transfer.exporting import write_tables
+from curewatch.desk.transfer.exporting import as_json, write_tables
+from curewatch.desk.transfer.importing import ExportedFacts
+from curewatch.intake.files.export_file import facts_in_tables
+from curewatch.intake.files.export_json import facts_in_json
 from curewatch.records import Recipe, SensorTrust, Trust
 from curewatch.records.corrections import Naming
 from curewatch.records.facts import Finger, Forgetting, Observation, ObservationKind, Subject
@@ -45,6 +51,26 @@ def new(tmp_path: Path) -> Iterator[Desk]:
     """One in which nothing has."""
     with Store.open(tmp_path / "new.sqlite") as store:
         yield Desk(store, SETTINGS)
+
+
+def everything(desk: Desk) -> dict[str, Any]:
+    """What an export in JSON tells."""
+    found: dict[str, Any] = json.loads("".join(as_json(desk)))
+    return found
+
+
+def from_json(data: Mapping[str, Any]) -> ExportedFacts:
+    text = json.dumps(data).replace("Infinity", "1e999")  # as JSON can write it
+    return facts_in_json(io.BytesIO(text.encode()), "all.json")
+
+
+def from_tables(content: bytes) -> ExportedFacts:
+    return facts_in_tables(io.BytesIO(content), "all.zip")
+
+
+def held(facts: ExportedFacts) -> ExportedFacts:
+    """The same, all of it but the readings read."""
+    return replace(facts, records={kind: list(some) for kind, some in facts.records.items()})
 
 
 @pytest.fixture(scope="module")

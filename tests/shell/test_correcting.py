@@ -26,9 +26,7 @@ from curewatch.desk.commands.readings import store_readings
 from curewatch.desk.commands.undo import undo_last
 from curewatch.desk.reports.piece import piece_report
 from curewatch.desk.snapshot.pieces import what_was_learned
-from curewatch.desk.transfer.exporting import everything
-from curewatch.desk.transfer.importing import facts_from_json, import_facts
-from curewatch.intake.files.export_file import parse_tables
+from curewatch.desk.transfer.importing import import_facts
 from curewatch.records import Delivery, DeliveryState, Forecast, Support, ThicknessSource
 from curewatch.records.errors import InputError
 from curewatch.records.facts import Finger
@@ -36,7 +34,7 @@ from curewatch.records.workshop import Paint
 from curewatch.store import Store
 from tests.new_store import NOON
 from tests.refreshing import refresh
-from tests.shell.moved_studio import tables_of
+from tests.shell.moved_studio import everything, from_json, from_tables, tables_of
 from tests.shell.test_desk import HOUR, SHED, order, sensed, settings_of
 from tests.shell.test_desk import desk as desk
 from tests.shell.test_desk import store as store
@@ -329,9 +327,7 @@ def test_corrections_come_out_and_in_as_json_and_as_tables(poured: Desk, tmp_pat
         path = tmp_path / f"{type(content).__name__}.sqlite"
         with Store.open(path) as other:
             desk = Desk(other, poured.settings)
-            facts = (
-                parse_tables(content, "all.zip") if isinstance(content, bytes) else facts_from_json(json.loads(content))
-            )
+            facts = from_tables(content) if isinstance(content, bytes) else from_json(json.loads(content))
             import_facts(desk, facts)
             assert everything(desk) == everything(poured)
             undo_last(desk, "Sedge", NOW_ + HOUR, [LogKind.DELETE])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -15,12 +14,12 @@ from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import store_readings
 from curewatch.desk.commands.undo import undo_last
 from curewatch.desk.reports.piece import piece_report
-from curewatch.desk.transfer.exporting import everything
-from curewatch.desk.transfer.importing import facts_from_json, import_facts
+from curewatch.desk.transfer.importing import import_facts
 from curewatch.records import Forecast, MilestoneKind
 from curewatch.store import FactRefused, Store
 from tests.new_store import NOON
 from tests.refreshing import refresh
+from tests.shell.moved_studio import everything, from_json
 from tests.shell.test_desk import HOUR, LOFT, MINUTE, SHED, forecasts, order, sensed, settings_of
 
 SETTINGS = settings_of(rooms={LOFT: {"air": "draughty"}}, forecast={"members": 8, "days": 60})
@@ -89,7 +88,7 @@ def test_a_piece_moved_into_a_draught_is_ready_sooner_and_the_move_travels(
     assert packed(forecasts(store)) < 0.8 * packed(before)
     with Store.open(tmp_path / "other.sqlite") as other:
         there = Desk(other, settings_of(forecast={"members": 8, "days": 60}))
-        import_facts(there, facts_from_json(json.loads(json.dumps(everything(desk)))))
+        import_facts(there, from_json(everything(desk)))
         assert speed(there) == DRAUGHTY, "a fact, whatever the settings there say of the room"
         refresh(there, NOON + 2 * HOUR)
         assert packed(forecasts(other)) == packed(forecasts(store))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
@@ -21,8 +20,7 @@ from curewatch.desk.mixing import put_recipe
 from curewatch.desk.reports.piece import piece_report
 from curewatch.desk.reports.room import free_places
 from curewatch.desk.snapshot.pieces import what_was_learned
-from curewatch.desk.transfer.exporting import everything
-from curewatch.desk.transfer.importing import facts_from_json, import_facts
+from curewatch.desk.transfer.importing import import_facts
 from curewatch.records import AlarmKind, Recipe, Trust
 from curewatch.records.corrections import Naming
 from curewatch.records.errors import InputError
@@ -31,6 +29,7 @@ from curewatch.records.names import near_name, same_name
 from curewatch.store import Store
 from tests.new_store import NOON
 from tests.refreshing import refresh
+from tests.shell.moved_studio import everything, from_json
 from tests.shell.test_desk import HOUR, SHED, alarm, keys, order, reading, sensed, settings_of
 from tests.shell.test_desk import desk as desk
 from tests.shell.test_desk import store as store
@@ -130,7 +129,7 @@ def test_a_merged_studio_comes_out_and_in_as_it_is(lived: Desk, tmp_path: Path) 
     merge(lived, Naming.ROOM, "Loft", SHED, LATER)
     with Store.open(tmp_path / "other.sqlite") as other:
         desk = Desk(other, lived.settings)
-        import_facts(desk, facts_from_json(json.loads(json.dumps(everything(lived)))))
+        import_facts(desk, from_json(everything(lived)))
         assert everything(desk) == everything(lived)
         with pytest.raises(InputError, match="said in this store"):
             undo_last(desk, SHED, LATER, OF_ROOMS)

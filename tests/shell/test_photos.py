@@ -14,13 +14,13 @@ from PIL import Image
 
 from curewatch.cli import main
 from curewatch.desk import Desk
-from curewatch.desk.transfer.exporting import everything, write_tables
-from curewatch.desk.transfer.importing import facts_from_json, import_facts
-from curewatch.intake.files.export_file import parse_tables
+from curewatch.desk.transfer.exporting import write_tables
+from curewatch.desk.transfer.importing import import_facts
 from curewatch.records.errors import InputError
 from curewatch.store import Store, back_up, restore
 from tests.core.pictures import jpeg, png_bomb
 from tests.refreshing import refresh
+from tests.shell.moved_studio import everything, from_json, from_tables
 from tests.shell.web_parts import NOW, TIMEOUT_S, Studio, get, served, token_on
 
 
@@ -144,8 +144,8 @@ def test_it_is_backed_up_and_brought_back_and_moves_with_everything_else(studio:
         assert {name: store.photos.get(name) for name in store.photos.names()} == before
     out = io.BytesIO()
     write_tables(studio.desk, NOW, out)
-    said = json.loads(json.dumps(everything(studio.desk)))
-    for facts in (facts_from_json(said), parse_tables(out.getvalue(), "all.zip")):
+    said = everything(studio.desk)
+    for facts in (from_json(said), from_tables(out.getvalue())):
         with Store.open(tmp_path / "new" / f"{id(facts)}.sqlite") as store:
             new = Desk(store, studio.desk.settings)
             assert import_facts(new, facts)["photos"] == 2
@@ -154,7 +154,7 @@ def test_it_is_backed_up_and_brought_back_and_moves_with_everything_else(studio:
     (name, *_) = said["photo_files"]
     said["photo_files"][name] = said["photo_files"][name][:-8] + "AAAAAAA="
     with Store.open(tmp_path / "spoilt.sqlite") as store, pytest.raises(InputError, match="a photo as it was exported"):
-        import_facts(Desk(store, studio.desk.settings), facts_from_json(said))
+        import_facts(Desk(store, studio.desk.settings), from_json(said))
 
 
 def test_a_command_keeps_it_and_refuses_what_is_none(

@@ -17,14 +17,14 @@ from curewatch.desk.commands import observing, pours
 from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import store_readings
 from curewatch.desk.reports.board import board_of
-from curewatch.desk.transfer.exporting import everything
-from curewatch.desk.transfer.importing import facts_from_json, import_facts
+from curewatch.desk.transfer.importing import import_facts
 from curewatch.records import MilestoneKind
 from curewatch.records.facts import Finger
 from curewatch.records.workshop import Promise
 from curewatch.store import Store
 from tests.new_store import NOON
 from tests.refreshing import refresh
+from tests.shell.moved_studio import everything, from_json
 from tests.shell.test_desk import HOUR, MINUTE, forecasts, notices, order, reading, sensed, settings_of
 from tests.shell.test_desk import store as store
 from tests.shell.web_parts import NOW, Studio, get, served, words_of
@@ -142,7 +142,7 @@ def test_page_api_calendar_plan_and_export_tell_one_story(studio: Studio, tmp_pa
         (1, "fair"), (1, "open day"), (1, None), (2, "fair"), (2, "open day"), (2, None)
     ]  # fmt: skip
     with Store.open(tmp_path / "other.sqlite") as other:
-        import_facts(Desk(other, studio.desk.settings), facts_from_json(exported))
+        import_facts(Desk(other, studio.desk.settings), from_json(exported))
         assert everything(Desk(other, studio.desk.settings)) == exported
     assert NOW.tzinfo is UTC
 

@@ -18,13 +18,13 @@ from curewatch.desk.commands import observing
 from curewatch.desk.commands.correcting import PourChange, correct, delete
 from curewatch.desk.commands.pours import log_pours
 from curewatch.desk.commands.readings import store_readings
-from curewatch.desk.transfer.exporting import everything
 from curewatch.records import DeliveryState, Notice
 from curewatch.records.facts import Finger
 from curewatch.settings import MailSettings, PersonSettings
 from curewatch.store import Store
 from tests.new_store import NOON
 from tests.refreshing import refresh
+from tests.shell.moved_studio import everything
 from tests.shell.test_desk import HOUR, MINUTE, forecasts, order, sensed, settings_of
 from tests.shell.test_desk import store as store
 from tests.shell.web_parts import Studio, get, served, words_of

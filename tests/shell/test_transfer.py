@@ -11,21 +11,21 @@ import pytest
 
 from curewatch.cli import main
 from curewatch.desk import Desk
-from curewatch.desk.transfer.exporting import KINDS, everything
-from curewatch.desk.transfer.importing import facts_from_json, import_facts
+from curewatch.desk.transfer.exporting import KINDS
+from curewatch.desk.transfer.importing import import_facts
 from curewatch.records import Room
 from curewatch.records.errors import InputError
 from curewatch.store.queries.importing import KINDS as TAKEN_IN
 from curewatch.store.tables import metadata
 from tests.refreshing import refresh
-from tests.shell.moved_studio import LATER
+from tests.shell.moved_studio import LATER, everything, from_json
 from tests.shell.moved_studio import new as new
 from tests.shell.moved_studio import old as old
 
 
 @pytest.fixture(scope="module")
 def out(old: Desk) -> dict[str, Any]:
-    found: dict[str, Any] = json.loads(json.dumps(everything(old)))
+    found: dict[str, Any] = everything(old)
     return found
 
 
@@ -35,7 +35,7 @@ def test_a_studio_comes_out_of_the_second_store_as_it_came_out_of_the_first(
     """And nobody is told a second time what the first one's notices say."""
     empty = [kind for kind in KINDS if not out[kind]]
     assert set(empty) <= {"damages"}, "the rest was lived in"
-    counts = import_facts(new, facts_from_json(out))
+    counts = import_facts(new, from_json(out))
     assert counts["pieces"] == len(out["pieces"]) > 3
     assert counts["readings"] == sum(len(some) for some in out["readings"].values()) > 100
     assert everything(new) == everything(old)
@@ -53,7 +53,7 @@ def test_only_an_empty_store_takes_a_studio_in(new: Desk, out: dict[str, Any]) -
         tx.add_room(Room(name="Loft"))
     before = everything(new)
     with pytest.raises(InputError, match="empty store"):
-        import_facts(new, facts_from_json(out))
+        import_facts(new, from_json(out))
     assert everything(new) == before
 
 
@@ -121,7 +121,7 @@ def spoilt(out: dict[str, Any], how: str) -> dict[str, Any]:
 )
 def test_what_is_no_whole_export_leaves_no_trace(new: Desk, out: dict[str, Any], how: str, says: str) -> None:
     with pytest.raises(InputError, match=says):
-        import_facts(new, facts_from_json(spoilt(out, how)))
+        import_facts(new, from_json(spoilt(out, how)))
     with new.store.read() as tx:
         assert sum(tx.counts().values()) == 0
 

@@ -15,12 +15,10 @@ import pytest
 from curewatch.cli import main
 from curewatch.desk import Desk
 from curewatch.desk.transfer import importing
-from curewatch.desk.transfer.exporting import everything
-from curewatch.desk.transfer.importing import facts_from_json, import_facts
-from curewatch.intake.files import export_file
-from curewatch.intake.files.export_file import parse_tables
+from curewatch.desk.transfer.importing import import_facts
+from curewatch.intake.files import export_file, export_json
 from curewatch.records.errors import InputError
-from tests.shell.moved_studio import files_of, zipped_again
+from tests.shell.moved_studio import everything, files_of, from_json, from_tables, held, zipped_again
 from tests.shell.moved_studio import new as new
 from tests.shell.moved_studio import old as old
 from tests.shell.moved_studio import tables as tables
@@ -81,7 +79,7 @@ def test_what_is_wrong_is_quoted_with_its_place_and_leaves_no_trace(
     files: dict[str, Any] = files_of(tables) | {file: text}
     content = zipped_again({name: text for name, text in files.items() if text is not None})
     with pytest.raises((InputError, InputError), match=says):
-        import_facts(new, parse_tables(content, "all.zip"))
+        import_facts(new, from_tables(content))
     with new.store.read() as tx:
         assert sum(tx.counts().values()) == 0
 
@@ -107,7 +105,7 @@ HEAD = "key,path,type,value\n"
 def test_data_of_a_notice_that_fits_nowhere_is_quoted(tables: bytes, places: str, says: str) -> None:
     notices = "key,kind,created_at,title,text\nk,test,2026-11-20T08:00:00Z,K,k\n"
     with pytest.raises(InputError, match=says):
-        parse_tables(zipped_again(files_of(tables) | {"notices.csv": notices, "notice_data.csv": places}), "all.zip")
+        held(from_tables(zipped_again(files_of(tables) | {"notices.csv": notices, "notice_data.csv": places})))
 
 
 def member(name: str, **of_it: Any) -> tuple[ZipInfo, bytes]:
@@ -139,7 +137,7 @@ def test_a_zip_that_plays_tricks_is_refused(members: list[tuple[ZipInfo, bytes]]
         for info, content in members:
             made.writestr(info, content)
     with pytest.raises(InputError, match=says):
-        parse_tables(out.getvalue(), "all.zip")
+        from_tables(out.getvalue())
 
 
 ENTRY = b"PK\x01\x02"
@@ -155,18 +153,18 @@ def forged(content: bytes, offset: int, value: bytes) -> bytes:
 
 def test_a_zip_with_a_password_is_refused(tables: bytes) -> None:
     with pytest.raises(InputError, match=r"'readings\.csv', which is locked"):
-        parse_tables(forged(tables, FLAGS, b"\x01\x00"), "all.zip")
+        from_tables(forged(tables, FLAGS, b"\x01\x00"))
 
 
 def test_a_zip_that_says_it_is_too_large_is_refused(tables: bytes) -> None:
     with pytest.raises(InputError, match="unpacks to at most 2147 MB"):
-        parse_tables(forged(tables, SIZE, (2**31).to_bytes(4, "little")), "all.zip")
+        from_tables(forged(tables, SIZE, (2**31).to_bytes(4, "little")))
 
 
 def test_a_zip_that_unpacks_to_more_than_it_says_is_cut_there_and_refused(old: Desk, tables: bytes) -> None:
     """Nothing beyond what was declared is ever unpacked."""
     told = 40_000
-    facts, seen = parse_tables(forged(tables, SIZE, told.to_bytes(4, "little")), "all.zip"), []
+    facts, seen = held(from_tables(forged(tables, SIZE, told.to_bytes(4, "little")))), []
     with pytest.raises(InputError, match=r"'readings\.csv', which is damaged"):
         seen.extend(facts.readings)
     assert sum(len(line) for line in files_of(tables)["readings.csv"].splitlines()) > 2 * told
@@ -176,23 +174,23 @@ def test_a_zip_that_unpacks_to_more_than_it_says_is_cut_there_and_refused(old: D
 def test_a_line_that_never_ends_is_refused(tables: bytes, monkeypatch: pytest.MonkeyPatch) -> None:
     files = files_of(tables) | {"rooms.csv": "name\n" + "x" * 5_000_000}
     with pytest.raises(InputError, match=r"in line 2 of rooms\.csv: say lines of at most"):
-        parse_tables(zipped_again(files), "all.zip")
+        held(from_tables(zipped_again(files)))
 
 
 @pytest.mark.parametrize("cut", [10, 1000, -30, -400])
 def test_a_zip_cut_short_is_refused(new: Desk, tables: bytes, cut: int) -> None:
     with pytest.raises(InputError, match="damaged"):
-        import_facts(new, parse_tables(tables[:cut], "all.zip"))
+        import_facts(new, from_tables(tables[:cut]))
 
 
 def test_every_flipped_byte_is_taken_as_it_was_or_refused(old: Desk, tables: bytes) -> None:
     """A ZIP's own checksums tell; only names and times within it are covered by none, and matter to nothing."""
-    whole = parse_tables(tables, "all.zip")
+    whole = held(from_tables(tables))
     readings = list(whole.readings)
     for at in range(0, len(tables), max(1, len(tables) // 250)):
         spoilt = tables[:at] + bytes([tables[at] ^ 0x55]) + tables[at + 1 :]
         try:
-            facts = parse_tables(spoilt, "all.zip")
+            facts = held(from_tables(spoilt))
             assert list(facts.readings) == readings
         except InputError:
             continue
@@ -203,10 +201,10 @@ def test_every_flipped_byte_is_taken_as_it_was_or_refused(old: Desk, tables: byt
 def test_more_of_a_kind_than_is_held_is_refused_and_leaves_no_trace(
     cap: str, old: Desk, new: Desk, tables: bytes, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    for module in (importing, export_file):  # each of the two ways reads it where it is used
+    for module in (importing, export_file, export_json):  # each of the two ways reads it where it is used
         if hasattr(module, cap):
             monkeypatch.setattr(module, cap, 1)
-    for way in (lambda: parse_tables(tables, "all.zip"), lambda: facts_from_json(everything(old))):
+    for way in (lambda: from_tables(tables), lambda: from_json(everything(old))):
         with pytest.raises(InputError, match=r"got 'more than 1 (\w+)'.*at most 1 of \1"):
             import_facts(new, way())
         with new.store.read() as tx:

@@ -21,12 +21,22 @@ from pydantic import TypeAdapter, ValidationError
 
 from curewatch.cli import main
 from curewatch.desk import Desk
-from curewatch.desk.transfer.exporting import KINDS, RISKY, TABLES, everything, write_tables
-from curewatch.desk.transfer.importing import facts_from_json, import_facts
-from curewatch.intake.files.export_file import parse_tables
+from curewatch.desk.transfer.exporting import KINDS, RISKY, TABLES, write_tables
+from curewatch.desk.transfer.importing import import_facts
 from curewatch.records import Notice, Reading, Recipe, Room
 from curewatch.store import Store
-from tests.shell.moved_studio import LATER, SETTINGS, files_of, rows, tables_of, zipped_again
+from tests.shell.moved_studio import (
+    LATER,
+    SETTINGS,
+    everything,
+    files_of,
+    from_json,
+    from_tables,
+    held,
+    rows,
+    tables_of,
+    zipped_again,
+)
 from tests.shell.moved_studio import new as new
 from tests.shell.moved_studio import old as old
 from tests.shell.moved_studio import tables as tables
@@ -39,7 +49,7 @@ def test_a_studio_comes_out_of_the_second_store_as_it_came_out_of_the_first(
     old: Desk, new: Desk, tables: bytes
 ) -> None:
     """Byte for byte, as tables and as JSON."""
-    counts = import_facts(new, parse_tables(tables, "all.zip"))
+    counts = import_facts(new, from_tables(tables))
     assert counts == {kind: sum(1 for _ in rows(tables, kind)) for kind in (*KINDS, "readings")}
     assert counts["readings"] > 1000
     assert tables_of(new) == tables
@@ -68,8 +78,8 @@ def test_whatever_is_stored_comes_back_the_same(
         desk, again = Desk(first, SETTINGS), Desk(second, SETTINGS)
         put(desk, studio, studio["readings"])
         content = tables_of(desk)
-        by_tables = parse_tables(content, "all.zip")
-        by_json = facts_from_json(json.loads(json.dumps(everything(desk))))
+        by_tables = held(from_tables(content))
+        by_json = held(from_json(everything(desk)))
         readings = list(by_tables.readings)
         assert by_tables.records == by_json.records
         assert readings == list(by_json.readings)
@@ -88,7 +98,7 @@ def test_readings_of_one_moment_keep_their_order(empty: Path, tmp_path: Path) ->
     with Store.open(tmp_path / "a.sqlite") as first, Store.open(tmp_path / "b.sqlite") as second:
         desk, again = Desk(first, SETTINGS), Desk(second, SETTINGS)
         put(desk, {"rooms": [Room(name="Loft")]}, told)
-        import_facts(again, facts_from_json(everything(desk)))
+        import_facts(again, from_json(everything(desk)))
         assert everything(again)["readings"] == everything(desk)["readings"]
         assert [row["source"] for row in rows(tables_of(again), "readings")] == ["a", "a", "b"]
 
@@ -127,7 +137,7 @@ def test_no_text_begins_as_a_formula_does(new: Desk, begins: str) -> None:
     cells = [*row.values(), *place.values()]
     assert cells.count(f"'{text}") == 5
     assert not [cell for cell in cells if cell.startswith(RISKY[:-1])]
-    assert parse_tables(content, "all.zip").records["notices"] == [notice]
+    assert held(from_tables(content)).records["notices"] == [notice]
 
 
 def test_a_clock_that_was_never_set_can_write_a_zip_too(new: Desk) -> None:
@@ -143,13 +153,13 @@ def test_what_is_longer_than_a_csv_reader_usually_takes_comes_back(new: Desk) ->
     """A notice that tells of a thousand others; Python's csv takes 131,072 characters a cell unless it is told."""
     notice = Notice(key="long", kind="digest", created_at=EPOCH, title="All", text="Heron is touch-dry\n" * 10_000)
     put(new, {"notices": [notice]}, [])
-    assert parse_tables(tables_of(new), "all.zip").records["notices"] == [notice]
+    assert held(from_tables(tables_of(new))).records["notices"] == [notice]
 
 
 def test_an_apostrophe_that_hides_nothing_is_part_of_a_name(tables: bytes) -> None:
     """As a person types it, who knows nothing of hidden formulas."""
     typed = "name\n'Boat shed\n''t Zand\n'=1\n"
-    facts = parse_tables(zipped_again(files_of(tables) | {"rooms.csv": typed}), "all.zip")
+    facts = held(from_tables(zipped_again(files_of(tables) | {"rooms.csv": typed})))
     assert facts.records["rooms"] == [Room(name="'Boat shed"), Room(name="'t Zand"), Room(name="=1")]
 
 
@@ -172,7 +182,7 @@ def as_a_spreadsheet_saves(text: str, delimiter: str) -> bytes:
 def test_what_a_spreadsheet_saved_is_taken_too(new: Desk, old: Desk, tables: bytes, delimiter: str) -> None:
     saved = {f"studio/{name}": as_a_spreadsheet_saves(text, delimiter) for name, text in files_of(tables).items()}
     packed = {**saved, "studio/": b"", "__MACOSX/studio/._pours.csv": b"\0", "studio/.DS_Store": b"\0"}
-    import_facts(new, parse_tables(zipped_again(packed), "all.zip"))
+    import_facts(new, from_tables(zipped_again(packed)))
     assert everything(new) == everything(old)
 
 
@@ -182,7 +192,7 @@ def test_columns_that_have_a_usual_value_may_be_left_out(tables: bytes) -> None:
         "readings.csv": "room,at,temp_c,received_at\nBoat shed,2026-11-20 10:00:00+01:00,20,2026-11-20T09:00:00Z\n",
     }
     del files["tilts.csv"]  # not told of from the beginning
-    facts = parse_tables(zipped_again(files), "all.zip")
+    facts = held(from_tables(zipped_again(files)))
     assert facts.records["recipes"][:2] == [Recipe(name="house mix"), Recipe(name="river white", solids=0.28)]
     at = datetime(2026, 11, 20, 9, tzinfo=UTC)
     assert list(facts.readings) == [Reading(room="Boat shed", at=at, temp_c=20, received_at=at)]

@@ -14,11 +14,11 @@ import requests
 
 from curewatch.cli import main
 from curewatch.desk import Desk
-from curewatch.desk.transfer.exporting import everything, write_tables
-from curewatch.desk.transfer.importing import facts_from_json, import_facts
-from curewatch.intake.files.export_file import parse_tables
+from curewatch.desk.transfer.exporting import write_tables
+from curewatch.desk.transfer.importing import import_facts
 from curewatch.store import Store
 from curewatch.web.access.credentials import hash_of
+from tests.shell.moved_studio import everything, from_json, from_tables
 from tests.shell.web_parts import NOW, PASSWORD, Studio, served, words_of
 
 
@@ -76,7 +76,7 @@ def test_what_comes_by_a_link_or_a_token_bears_its_name_everywhere(locked: Studi
     assert {one["logged_by"] for one in exported["observations"]} == {"Ada", "class tablet", "Bo"}
     tables = BytesIO()
     write_tables(locked.desk, NOW, tables)
-    for number, facts in enumerate((facts_from_json(exported), parse_tables(tables.getvalue(), "all.zip"))):
+    for number, facts in enumerate((from_json(exported), from_tables(tables.getvalue()))):
         with Store.open(tmp_path / f"other-{number}.sqlite") as other:
             desk = Desk(other, locked.desk.settings)
             import_facts(desk, facts)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 from collections.abc import Iterable, Mapping
 from datetime import UTC, tzinfo
 from typing import Annotated
@@ -14,12 +13,12 @@ import typer
 
 from curewatch.cli import options
 from curewatch.cli.options import RoomName
-from curewatch.cli.output import say, say_json
+from curewatch.cli.output import say, say_json, say_pieces
 from curewatch.cli.session import desk_of, iso, new_file, refresh_first
 from curewatch.desk.commands.readings import room_called, store_readings
 from curewatch.desk.transfer import exporting
 from curewatch.desk.transfer.importing import import_facts, require_empty
-from curewatch.intake.files.export_file import read_export
+from curewatch.intake.files.export_file import export_at
 from curewatch.intake.files.logger_csv import TO_C, Layout, read_logger_csv
 from curewatch.intake.typed.names import named
 from curewatch.records.errors import Field, InputError
@@ -110,7 +109,7 @@ def export(
             found = exporting.rows(exporting.readings_of(desk, named(readings_of, Field.READINGS_OF)))
             say(_as_csv(found))
             return
-        say(json.dumps(exporting.everything(desk), ensure_ascii=True, allow_nan=False))
+        say_pieces(exporting.as_json(desk))
 
 
 def import_everything(
@@ -121,7 +120,8 @@ def import_everything(
     """Everything in again: what `export` wrote, as JSON or as CSV files, into an empty store."""
     with desk_of(ctx) as (desk, now):
         require_empty(desk)
-        taken = import_facts(desk, read_export(file))
+        with export_at(file) as facts:
+            taken = import_facts(desk, facts)
         refresh_first(desk, now)
     if as_json:
         say_json("import", **taken)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import types
 from base64 import b64encode
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -36,7 +37,7 @@ from curewatch.records.workshop import Paint, Part, Photo, Promise, RecipeMix, S
 from curewatch.store import Transaction
 
 SCHEMA = 1
-"""Of what `everything` gives. Raised when what it gave before could no longer be read."""
+"""Of what `as_json` gives. Raised when what it gave before could no longer be read."""
 RISKY = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20", "'")
 """Text that begins so is a formula to a spreadsheet (OWASP, CSV Injection; the four wide ones are = + - @ too), and
 what hides it: such text gets a ' before it, which reading takes off."""
@@ -68,34 +69,47 @@ KINDS: Mapping[str, tuple[type[Record], Callable[[Transaction], Sequence[Record]
 alarms carry who acknowledged and muted what, notices what people were told, so that nobody is told twice."""
 
 
-def everything(desk: Desk) -> dict[str, Any]:
-    """All that is known, as of one moment, fit for JSON: `import_facts` makes the same studio of it in an empty store.
+def as_json(desk: Desk) -> Iterator[str]:
+    """All that is known, as of one moment, as the text of one JSON object, a fact a line: `import_facts` makes the same
+    studio of it in an empty store.
 
     `kind` is "export"; `photo_files` has the pictures as base64, by name; each of `KINDS` is a list of objects, and
     `readings` one of lists by room. Times are ISO 8601 in UTC, units as in the names. Deliveries, secrets and the
-    page's own notes stay behind.
+    page's own notes stay behind. Memory holds the facts of one kind, and no more.
     """
     with desk.store.read() as tx:
-        found = _facts(tx)
-        rooms = [room["name"] for room in found["rooms"]]
-        readings = {room: [_plain(one) for one in tx.each_reading(room)] for room in rooms}
-    pictures = {name: b64encode(jpeg).decode() for name, jpeg in _pictures(desk, found["photos"])}
-    return {"schema": SCHEMA, "kind": "export", **found, "photo_files": pictures, "readings": readings}
+        yield f'{{"schema": {SCHEMA}, "kind": "export"'
+        for kind, (_, read) in KINDS.items():
+            yield f', "{kind}": '
+            yield from _lines("[]", (_text(one) for one in read(tx)))
+        yield ', "photo_files": '
+        pictures = ((name, b64encode(jpeg).decode()) for name, jpeg in _pictures(desk, tx))
+        yield from _lines("{}", (f"{_text(name)}: {_text(text)}" for name, text in pictures))
+        yield ', "readings": {'
+        for number, room in enumerate(tx.rooms(removed=True)):
+            yield f"{', ' if number else ''}{_text(room.name)}: "
+            yield from _lines("[]", (_text(one) for one in tx.each_reading(room.name)))
+        yield "}}"
 
 
-def _pictures(desk: Desk, photos: Iterable[Mapping[str, Any]]) -> Iterator[tuple[str, bytes]]:
+def _lines(brackets: str, some: Iterable[str]) -> Iterator[str]:
+    separator = f"{brackets[0]}\n"
+    for one in some:
+        yield separator + one
+        separator = ",\n"
+    yield brackets if separator[0] == brackets[0] else f"\n{brackets[1]}"
+
+
+def _text(value: Record | str) -> str:
+    plain = value if isinstance(value, str) else value.model_dump(mode="json")
+    return json.dumps(plain, ensure_ascii=True, allow_nan=False)
+
+
+def _pictures(desk: Desk, tx: Transaction) -> Iterator[tuple[str, bytes]]:
     """Each picture once; one whose file is lost is left out, its row stays."""
-    for name in sorted({photo["sha256"] for photo in photos}):
+    for name in sorted({photo.sha256 for photo in tx.photos()}):
         if (jpeg := desk.store.photos.get(name)) is not None:
             yield name, jpeg
-
-
-def _facts(tx: Transaction) -> dict[str, Any]:
-    return {name: [_plain(one) for one in read(tx)] for name, (_, read) in KINDS.items()}
-
-
-def _plain(record: Record) -> dict[str, Any]:
-    return record.model_dump(mode="json")
 
 
 def readings_of(desk: Desk, room: str, since: datetime | None = None) -> list[Reading]:
@@ -199,7 +213,7 @@ def write_tables(desk: Desk, now: datetime, out: IO[bytes]) -> dict[str, int]:
     """
     with desk.store.read() as tx, ZipFile(out, "w", ZIP_DEFLATED) as files:
         counts = {name: _write(files, name, rows, now) for name, rows in _tables(tx, now)}
-        for name, jpeg in _pictures(desk, [_plain(one) for one in tx.photos()]):
+        for name, jpeg in _pictures(desk, tx):
             files.writestr(_member(f"{name}{PICTURE}", now), jpeg)
     return {kind: counts[kind] for kind in (*KINDS, "readings")}
 

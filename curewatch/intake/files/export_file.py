@@ -5,11 +5,12 @@ from __future__ import annotations
 
 import csv
 import io
-import json
+import itertools
 from array import array
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, NamedTuple, TypeVar
+from typing import IO, Any, NamedTuple, TypeVar
 
 from curewatch.desk.transfer.exporting import ABOUT, KINDS, PICTURE, SCHEMA, SUFFIX, TABLES, Column, JsonType
 from curewatch.desk.transfer.importing import (
@@ -18,11 +19,11 @@ from curewatch.desk.transfer.importing import (
     ExportedFacts,
     InvalidRecord,
     counted,
-    facts_from_json,
     made,
 )
 from curewatch.intake.files.csv_cells import ALLOWED, DELIMITERS, cells_of, value_in
-from curewatch.intake.files.input_file import Zipped, is_zip, read_whole
+from curewatch.intake.files.export_json import AN_EXPORT, facts_in_json
+from curewatch.intake.files.input_file import Zipped, is_zip, opened
 from curewatch.intake.json_pointer import is_pointer, unescaped
 from curewatch.records import Reading, Record
 from curewatch.records.errors import Field, InputError
@@ -108,19 +109,23 @@ def _items(held: dict[str, Any], array: JsonRow) -> list[Any]:
         raise UnfitRow(array.line, "path", array.path, wanted) from None
 
 
-MOST_IN_A_LINE = 2**22
+MOST_IN_A_LINE = 2**20
 """No line of ours comes near this [characters]."""
+HELD_MOST = 50_000
+"""So many rows of a table beside another are held, in whatever order they are; more of them have to be in its order."""
+BESIDE = {"mixes": "mix_parts", "notices": "notice_data"}
+"""By a table, that beside it."""
 _FILES = tuple(f"{table}{SUFFIX}" for table in TABLES)
 R = TypeVar("R", bound=Record)
 csv.field_size_limit(MOST_IN_A_LINE)  # a notice that tells of many is longer than csv's 128 kB
 
 
-def parse_tables(content: bytes, name: str) -> ExportedFacts:
-    """What the ZIP called `name` tells. InputError quotes the first thing that cannot be, with file, line and column.
+def facts_in_tables(file: IO[bytes], name: str) -> ExportedFacts:
+    """What the ZIP in `file`, called `name`, tells. InputError quotes the first thing that cannot be, with its place.
 
-    Readings are read, and refused, only as they are gone through.
+    What is in its tables is read, and refused, only as it is gone through.
     """
-    return _Export(Zipped(content, name, _FILES, PICTURE)).facts()
+    return _Export(Zipped(file, name, _FILES, PICTURE)).facts()
 
 
 class Line(NamedTuple):
@@ -128,6 +133,40 @@ class Line(NamedTuple):
 
     number: int
     values: dict[str, Any]
+
+
+class _Beside:
+    """The rows of a table beside another. Few are held, in whatever order they are; many are taken as they come."""
+
+    def __init__(self, lines: Iterator[Line], column: str) -> None:
+        self._column, self._lines = column, lines
+        self._held: dict[str, list[Line]] = {}
+        self._seen: set[str] = set()
+        first = list(itertools.islice(lines, HELD_MOST))
+        self.in_any_order = len(first) < HELD_MOST
+        if self.in_any_order:
+            for line in first:
+                self._held.setdefault(line.values[column], []).append(line)
+        else:
+            self._lines = itertools.chain(first, lines)
+            self._next = next(self._lines, None)
+
+    def of(self, owner: str) -> list[Line]:
+        """Those of one line of the other table."""
+        if self.in_any_order:
+            self._seen.add(owner)
+            return self._held.get(owner, [])
+        found: list[Line] = []
+        while self._next is not None and self._next.values[self._column] == owner and len(found) <= HELD_MOST:
+            found.append(self._next)
+            self._next = next(self._lines, None)
+        return found
+
+    def left(self) -> Line | None:
+        """The first that belonged to none."""
+        if not self.in_any_order:
+            return self._next
+        return next((lines[0] for owner, lines in self._held.items() if owner not in self._seen), None)
 
 
 class _Export:
@@ -138,17 +177,18 @@ class _Export:
 
     def facts(self) -> ExportedFacts:
         self._check_about()
-        lines = {kind: array("L") for kind in KINDS}
-        records = {}
-        for kind in KINDS:
-            if self._has(kind, needed=kind not in SINCE_LATER):
-                records[kind] = list(self._records(kind, lines[kind]))
+        here = [kind for kind in KINDS if self._has(kind, needed=kind not in SINCE_LATER)]
+        for kind, beside in BESIDE.items():
+            if kind in here:
+                self._has(beside, needed=True)
+        lines = {kind: array("L") for kind in here}
+        rooms: set[str] = set()
+        records = {kind: self._records(kind, lines[kind], rooms) for kind in here}
 
         def where(kind: str, index: int, column: str | None) -> str:
             return _place(kind, lines[kind][index], column)
 
         self._has("readings", needed=True)
-        rooms = {room.model_dump()["name"] for room in records["rooms"]}
         return ExportedFacts(
             records, self._readings(rooms), where, lambda name: self._files.picture(f"{name}{PICTURE}")
         )
@@ -171,11 +211,13 @@ class _Export:
             raise InputError(Field.FILE, f"no {table}{SUFFIX}", "a whole export; this one lacks a file")
         return there
 
-    def _records(self, kind: str, numbers: array[int]) -> Iterator[Record]:
-        """A kind's records; `numbers` gets the line of each."""
+    def _records(self, kind: str, numbers: array[int], rooms: set[str]) -> Iterator[Record]:
+        """A kind's records; `numbers` gets the line of each, `rooms` the names of the rooms."""
         finish = {"mixes": self._with_parts, "notices": self._with_data}.get(kind, iter)
         for line in counted(finish(self._lines(kind)), kind, MOST_OF_A_KIND):
             numbers.append(line.number)
+            if kind == "rooms":
+                rooms.add(line.values["name"])
             yield self._made(KINDS[kind][0], line, kind)
 
     def _readings(self, rooms: set[str]) -> Iterator[Reading]:
@@ -185,43 +227,40 @@ class _Export:
             yield self._made(Reading, line, "readings")
 
     def _with_parts(self, mixes: Iterator[Line]) -> Iterator[Line]:
-        parts = self._beside("mix_parts")
-        for line in self._matched("mixes", mixes, "mix_parts", parts):
-            belonging = parts.get(line.values["recipe"], [])
+        for line, belonging in self._matched("mixes", mixes):
             if not belonging:
                 wanted = "a recipe whose parts are in mix_parts.csv"
                 raise self._bad("mixes", line.number, "recipe", line.values["recipe"], wanted)
             yield Line(line.number, line.values | {"parts": [self._made(Part, one, "mix_parts") for one in belonging]})
 
     def _with_data(self, notices: Iterator[Line]) -> Iterator[Line]:
-        data = self._beside("notice_data")
-        for line in self._matched("notices", notices, "notice_data", data):
-            belonging = data.get(line.values["key"], [])
+        for line, belonging in self._matched("notices", notices):
             try:
                 found = object_of([JsonRow(one.number, **one.values) for one in belonging])
             except UnfitRow as error:
                 raise self._bad("notice_data", error.line, error.column, error.given, error.allowed) from None
             yield Line(line.number, line.values | {"data": found})
 
-    def _beside(self, table: str) -> dict[str, list[Line]]:
-        """The rows of a table beside another, by the one they belong to."""
-        self._has(table, needed=True)
-        found: dict[str, list[Line]] = {}
-        for line in counted(self._lines(table), table, 10 * MOST_OF_A_KIND):
-            found.setdefault(line.values.pop(TABLES[table][0].name), []).append(line)
-        return found
-
-    def _matched(
-        self, table: str, lines: Iterator[Line], beside: str, rows: Mapping[str, Sequence[Line]]
-    ) -> Iterator[Line]:
-        """`lines`; InputError at their end where some of `rows` belong to none of them."""
-        column, seen = TABLES[beside][0].name, set()
+    def _matched(self, table: str, lines: Iterator[Line]) -> Iterator[tuple[Line, list[Line]]]:
+        """`lines`, each with the rows beside it; InputError where some of those belong to none of them."""
+        beside = BESIDE[table]
+        column = TABLES[beside][0].name
+        rows = _Beside(counted(self._lines(beside), beside, 10 * MOST_OF_A_KIND), column)
         for line in lines:
-            seen.add(line.values[column])
-            yield line
-        for owner in rows:
-            if owner not in seen:
-                raise self._bad(beside, rows[owner][0].number, column, owner, f"one that {table}.csv has")
+            belonging = rows.of(line.values[column])
+            if len(belonging) > HELD_MOST:
+                given = line.values[column]
+                raise self._bad(beside, belonging[0].number, column, given, f"at most {HELD_MOST} rows of one")
+            yield (
+                line,
+                [
+                    Line(one.number, {name: value for name, value in one.values.items() if name != column})
+                    for one in belonging
+                ],
+            )
+        if left := rows.left():
+            more = "" if rows.in_any_order else f", in the order in which they are there, as these are over {HELD_MOST}"
+            raise self._bad(beside, left.number, column, left.values[column], f"one that {table}.csv has{more}")
 
     def _made(self, record: type[R], line: Line, table: str) -> R:
         try:
@@ -300,33 +339,14 @@ def _place(table: str, line: int, column: str | None) -> str:
 
 MAX_BYTES = 2**30
 """A gigabyte: twenty sensors' readings of a year."""
-_FILE = "the path of a file that `curewatch export` wrote"
 
 
-def read_export(path: str | Path) -> ExportedFacts:
+@contextmanager
+def export_at(path: str | Path) -> Iterator[ExportedFacts]:
     """What the file at `path` tells, JSON or a ZIP of CSV files by its content. InputError: it is none.
 
-    What is wrong with its readings shows only as they are gone through.
+    What is wrong with its facts shows only as they are gone through, within the block.
     """
-    content = read_whole(path, MAX_BYTES, wanted=_FILE, field=Field.FILE)
-    if is_zip(content):
-        return parse_tables(content, str(path))
-    return facts_from_json(parse_export(content, str(path)))
-
-
-def parse_export(content: bytes, name: str) -> dict[str, Any]:
-    """The object in the text of such a file, called `name` in what is said of it."""
-    try:
-        found = json.loads(content, parse_constant=_no_number)
-    except json.JSONDecodeError as problem:
-        where = f"which is broken in line {problem.lineno}, column {problem.colno} ({problem.msg})"
-        raise InputError(Field.FILE, name, _FILE, where) from None
-    except (UnicodeDecodeError, RecursionError, ValueError) as problem:
-        raise InputError(Field.FILE, name, _FILE, f"which is no JSON text ({type(problem).__name__})") from None
-    if not isinstance(found, dict):
-        raise InputError(Field.FILE, name, _FILE, f"which holds a {type(found).__name__}")
-    return found
-
-
-def _no_number(text: str) -> float:
-    raise ValueError(f"{text} is no number in JSON")
+    with opened(path, MAX_BYTES, wanted=AN_EXPORT, field=Field.FILE) as file:
+        begins = file.read(4)
+        yield facts_in_tables(file, str(path)) if is_zip(begins) else facts_in_json(file, str(path))

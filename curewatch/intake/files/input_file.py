@@ -1,33 +1,56 @@
-"""The content of a file that somebody named: read whole within a limit, or a ZIP of CSV files that can do no harm."""
+"""The content of a file that somebody named: within a limit, or a ZIP of CSV files that can do no harm."""
 
 from __future__ import annotations
 
 import io
+import os
 import re
 import struct
 import zlib
 from collections.abc import Collection, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
+from stat import S_ISREG
+from tempfile import TemporaryFile
+from typing import IO
 from zipfile import ZIP_DEFLATED, ZIP_STORED, BadZipFile, ZipFile, ZipInfo
 
 from curewatch.records.errors import Field, InputError, quoted
 
 
 def read_whole(path: str | Path, most: int, *, wanted: str, field: Field) -> bytes:
-    """The file at `path`. InputError where it cannot be read, telling what was `wanted`, or has over `most` bytes."""
+    """What the file at `path` holds. InputError as by `opened`."""
+    with opened(path, most, wanted=wanted, field=field) as file:
+        return file.read()
+
+
+@contextmanager
+def opened(path: str | Path, most: int, *, wanted: str, field: Field) -> Iterator[IO[bytes]]:
+    """The file at `path`, in which one can go back: what comes through a pipe is kept in a file meanwhile.
+
+    InputError where it cannot be read, telling what was `wanted`, or has over `most` bytes.
+    """
     given = str(path)
-    try:
-        with open(path, "rb") as file:
-            content = file.read(most + 1)
-    except (OSError, ValueError) as problem:
-        why = problem.strerror if isinstance(problem, OSError) else "no possible path"
-        raise InputError(field, given, wanted, f"which cannot be read ({why})") from None
-    if len(content) > most:
-        raise InputError(
-            field, given, f"a file of at most {most // 1_000_000} MB", f"which is larger than {most} bytes"
-        )
-    return content
+    with ExitStack() as held:
+        try:
+            file: IO[bytes] = held.enter_context(open(path, "rb"))
+            if not S_ISREG(os.fstat(file.fileno()).st_mode):
+                whole, left = held.enter_context(TemporaryFile()), most + 1
+                while left > 0 and (part := file.read(min(left, 2**20))):
+                    whole.write(part)
+                    left -= len(part)
+                whole.seek(0)
+                file = whole
+            length = file.seek(0, os.SEEK_END)
+            file.seek(0)
+        except (OSError, ValueError) as problem:
+            why = problem.strerror if isinstance(problem, OSError) else "no possible path"
+            raise InputError(field, given, wanted, f"which cannot be read ({why})") from None
+        if length > most:
+            raise InputError(
+                field, given, f"a file of at most {most // 1_000_000} MB", f"which is larger than {most} bytes"
+            )
+        yield file
 
 
 MOST_UNPACKED = 2**31
@@ -49,17 +72,27 @@ def is_zip(content: bytes) -> bool:
     return content.startswith((b"PK\x03\x04", b"PK\x05\x06"))
 
 
+def _entries(file: IO[bytes]) -> int:
+    """How many there may be: the mark of one can stand in a member, too."""
+    file.seek(0)
+    count, end = 0, b""
+    while part := file.read(2**20):
+        count += (end + part).count(_ENTRY)
+        end = part[-len(_ENTRY) + 1 :]
+    return count
+
+
 class Zipped:
     """The files of a ZIP, by name. Nothing is ever unpacked to a disk."""
 
-    def __init__(self, content: bytes, name: str, allowed: Collection[str], picture: str) -> None:
+    def __init__(self, file: IO[bytes], name: str, allowed: Collection[str], picture: str) -> None:
         """InputError where it is damaged, locked, too large, or holds what is neither among the `allowed` names nor
         called as a picture with the ending `picture`."""
         self._name, self._picture = name, picture
-        if content.count(_ENTRY) > MOST_MEMBERS:  # looked at first: zipfile would make an object of each
+        if _entries(file) > MOST_MEMBERS:  # looked at first: zipfile would make an object of each
             raise self._bad(name, f"a ZIP of at most {MOST_MEMBERS} files", "which holds more")
         try:
-            self._zip = ZipFile(io.BytesIO(content))
+            self._zip = ZipFile(file)
         except _BROKEN as problem:
             raise self._damaged(name, problem) from None
         self._files = self._safe(self._zip.infolist(), allowed)

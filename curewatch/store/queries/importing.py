@@ -48,8 +48,9 @@ class Import(Rows):
         """Whether anything but readings, which need a room, was ever stored."""
         return any(self._connection.scalar(select(table.c[0]).limit(1)) is not None for table in KINDS.values())
 
-    def import_facts(self, kind: str, records: Sequence[Record]) -> None:
-        """Insert records of one of `KINDS`, with the numbers they bear. RowRefused names the first that cannot be."""
+    def import_facts(self, kind: str, records: Sequence[Record], *, first: int = 0) -> None:
+        """Insert records of one of `KINDS`, with the numbers they bear. RowRefused names the first that cannot be,
+        counted from `first`."""
         table = KINDS[kind]
         structured = {column.name for column in table.columns if column.type.python_type in (dict, list)}
         rows = [_row(record, structured) for record in records]
@@ -58,7 +59,7 @@ class Import(Rows):
         try:
             self._insert_all(table, rows)
         except _UNFIT:
-            for index, row in enumerate(rows):
+            for index, row in enumerate(rows, first):
                 try:
                     self._insert_all(table, [row])
                 except _UNFIT as error:
@@ -83,13 +84,13 @@ class Import(Rows):
                     raise
                 raise ValueError(str(error.orig)) from error  # a value that no column can hold
 
-    def _dangling(self, table: Table, row: dict[str, Any]) -> tuple[str, str] | None:
-        """The column of `row` that refers to nothing, and what it should refer to."""
+    def _dangling(self, table: Table, row: dict[str, Any]) -> tuple[str, str, object] | None:
+        """The column of `row` that refers to nothing, what it should refer to, and what it says."""
         for key in table.foreign_keys:
             name, wanted = key.parent.name, key.column
             known = select(wanted).where(wanted == row[name])
             if row[name] is not None and self._connection.scalar(known) is None:
-                return name, f"{wanted.table.name}.{wanted.name}"
+                return name, f"{wanted.table.name}.{wanted.name}", row[name]
         return None
 
 

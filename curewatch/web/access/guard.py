@@ -15,6 +15,8 @@ import threading
 from dataclasses import dataclass
 from datetime import timedelta
 from http.cookies import CookieError, SimpleCookie
+from tempfile import SpooledTemporaryFile
+from typing import IO
 from urllib.parse import quote, urlsplit
 
 from cachetools import LRUCache
@@ -178,14 +180,25 @@ class Guard:
     async def _answer(
         self, scope: Request, receive: Receive, send: Send, visitor: Visitor | None, refusal: Response | None
     ) -> None:
-        headers, path = Headers(scope=scope), scope["path"]
-        body: bytes | None = b""
-        if refusal is None and scope["method"] not in SAFE:
-            most, within_s = (LARGE_MOST, LARGE_WITHIN_S) if _is_large(scope) else (BODY_MOST, BODY_WITHIN_S)
-            body = await _body(headers, receive, most, within_s)
-            if body is None:
-                refusal = _refused(path, 413, f"longer than {most // 1024} kB, or too slow in coming")
-        secure = scope["scheme"] == "https"
+        if refusal is not None or scope["method"] in SAFE:
+            await self._pass(scope, receive, send, visitor, refusal)
+            return
+        most, within_s = (LARGE_MOST, LARGE_WITHIN_S) if _is_large(scope) else (BODY_MOST, BODY_WITHIN_S)
+        with SpooledTemporaryFile(BODY_MOST) as body:  # what is longer than a form lies on the disk
+            try:
+                if not await _comes(body, Headers(scope=scope), receive, most, within_s):
+                    why = f"longer than {most // 1024} kB, or too slow in coming"
+                    refusal = _refused(scope["path"], 413, why)
+            except OSError as error:
+                refusal = _refused(scope["path"], 503, f"there is no room for it: {error.strerror}")
+            body.seek(0)
+            scope.setdefault("state", {})["body"] = body
+            await self._pass(scope, _replayed(body, receive), send, visitor, refusal)
+
+    async def _pass(
+        self, scope: Request, receive: Receive, send: Send, visitor: Visitor | None, refusal: Response | None
+    ) -> None:
+        headers, secure = Headers(scope=scope), scope["scheme"] == "https"
         had = _cookie(headers, COOKIE, secure=secure)
         new = visitor.session if visitor and visitor.session and visitor.session.cookie != had else None
         answer = self._sealed(send, scope, new, secure=secure)
@@ -193,7 +206,7 @@ class Guard:
             await refusal(scope, receive, answer)
             return
         scope.setdefault("state", {})["visitor"] = visitor
-        await self._app(scope, receive if scope["method"] in SAFE else _replayed(body or b"", receive), answer)
+        await self._app(scope, receive, answer)
 
     def _refusal_by_origin(self, scope: Request, headers: Headers) -> Response | None:
         path = scope["path"]
@@ -354,26 +367,25 @@ IMAGES = ("image/jpeg", "image/png", "image/webp")
 _TYPES = {".csv": "text/csv", ".zip": "application/zip"}
 
 
-async def _body(headers: Headers, receive: Receive, most: int, within_s: float) -> bytes | None:
-    """The whole body; None where it is longer than `most` [bytes] or does not come."""
+async def _comes(body: IO[bytes], headers: Headers, receive: Receive, most: int, within_s: float) -> bool:
+    """Whether what is sent came whole; not where it is longer than `most` [bytes]. Raises OSError."""
     length = headers.get("content-length", "0")
     if not length.isascii() or not length.isdigit() or len(length) > 12 or int(length) > most:
-        return None
-    parts = bytearray()
+        return False
     try:
         async with asyncio.timeout(within_s):
             while True:
                 message = await receive()
-                parts += message.get("body", b"")
-                if len(parts) > most or message["type"] == "http.disconnect":
-                    return None
+                body.write(message.get("body", b""))
+                if body.tell() > most or message["type"] == "http.disconnect":
+                    return False
                 if not message.get("more_body"):
-                    return bytes(parts)
+                    return True
     except TimeoutError:
-        return None
+        return False
 
 
-def _replayed(body: bytes, receive: Receive) -> Receive:
+def _replayed(body: IO[bytes], receive: Receive) -> Receive:
     given = False
 
     async def again() -> Message:
@@ -381,6 +393,6 @@ def _replayed(body: bytes, receive: Receive) -> Receive:
         if given:
             return await receive()
         given = True
-        return {"type": "http.request", "body": body, "more_body": False}
+        return {"type": "http.request", "body": body.read(), "more_body": False}
 
     return again

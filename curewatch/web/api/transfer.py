@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from datetime import UTC, datetime
 from tempfile import SpooledTemporaryFile
 from typing import IO, Annotated, Any, Literal
 
-from fastapi import APIRouter, Body, Query, Request
+from fastapi import APIRouter, Query, Request
 from fastapi.responses import Response, StreamingResponse
 from starlette.concurrency import run_in_threadpool
 
@@ -16,7 +16,8 @@ from curewatch.desk.commands.readings import store_readings
 from curewatch.desk.reports.room import free_places
 from curewatch.desk.snapshot import pieces as reports_learned
 from curewatch.desk.transfer import exporting, importing
-from curewatch.intake.files.export_file import parse_tables
+from curewatch.intake.files.export_file import facts_in_tables
+from curewatch.intake.files.export_json import facts_in_json
 from curewatch.intake.files.logger_csv import Layout, parse_logger_csv
 from curewatch.intake.typed.pours import PLANNED, pour_orders
 from curewatch.intake.typed.wet_thickness import of_metres, sides
@@ -40,6 +41,18 @@ TABLES = {
         "required": True, "content": {"application/zip": {"schema": {"type": "string", "format": "binary"}}}
     }
 }  # fmt: skip
+WHOLE: dict[int | str, dict[str, Any]] = {
+    200: {
+        "content": {"application/json": {"schema": {"type": "object", "additionalProperties": True}}},
+        "description": "One object, a fact a line",
+    }
+}
+OBJECT = {
+    "requestBody": {
+        "required": True,
+        "content": {"application/json": {"schema": {"type": "object", "additionalProperties": True}}},
+    }
+}
 ROWS = {"requestBody": {"required": True, "content": {"text/csv": {"schema": {"type": "string"}}}}}
 
 
@@ -85,32 +98,39 @@ def learned(site: Here) -> list[BeliefOut]:
     return [BeliefOut.of(one) for one in reports_learned.what_was_learned(site.desk)]
 
 
-@router.get("/export")
+@router.get("/export", responses=WHOLE, response_class=StreamingResponse)
 @costly
-def export(site: Here) -> dict[str, Any]:
+def export(site: Here) -> Response:
     """Everything that is known, readings included: /import makes the same studio of it. Scope admin."""
-    return exporting.everything(site.desk)
+
+    def write(file: IO[bytes]) -> None:
+        file.writelines(piece.encode() for piece in exporting.as_json(site.desk))
+
+    return _made(write, "application/json")
 
 
-@router.post("/import", status_code=201)
-def import_all(site: Here, data: Annotated[dict[str, Any], Body()]) -> TakenIn:
+@router.post("/import", status_code=201, openapi_extra=OBJECT)
+def import_all(request: Request, site: Here) -> TakenIn:
     """A whole export into a store that is still empty, all or nothing. Scope admin."""
-    now = site.clock.now()
-    importing.require_empty(site.desk)
-    return _taken_in(site, importing.facts_from_json(data), now)
+    return _taken_in(site, facts_in_json, request.state.body)
 
 
 @router.get("/export.zip", responses=ZIP, response_class=StreamingResponse)
 @costly
 def export_tables(site: Here) -> Response:
     """The same as a ZIP of CSV files, one a kind of fact: /import.zip takes it. Scope admin."""
+    return _made(lambda file: exporting.write_tables(site.desk, site.clock.now(), file), "application/zip")
+
+
+def _made(write: Callable[[IO[bytes]], object], media_type: str) -> Response:
+    """What is written, whole before the answer begins: it may fail."""
     with ExitStack() as held:
         made = held.enter_context(SpooledTemporaryFile(HELD_MOST))
-        exporting.write_tables(site.desk, site.clock.now(), made)  # whole before the answer begins: it may fail
+        write(made)
         length = {"content-length": str(made.tell())}
         made.seek(0)
         held.pop_all()
-    return StreamingResponse(_pieces(made), media_type="application/zip", headers=length)
+    return StreamingResponse(_pieces(made), media_type=media_type, headers=length)
 
 
 def _pieces(file: IO[bytes]) -> Iterator[bytes]:
@@ -120,18 +140,15 @@ def _pieces(file: IO[bytes]) -> Iterator[bytes]:
 
 
 @router.post("/import.zip", status_code=201, openapi_extra=TABLES)
-async def import_tables(request: Request, site: Here) -> TakenIn:
+def import_tables(request: Request, site: Here) -> TakenIn:
     """As /import, of what /export.zip gave; a spreadsheet may have been at its files. Scope admin."""
-    return await run_in_threadpool(_tables_in, site, await request.body(), site.clock.now())
+    return _taken_in(site, facts_in_tables, request.state.body)
 
 
-def _tables_in(site: Site, content: bytes, now: datetime) -> TakenIn:
+def _taken_in(site: Site, read: Callable[[IO[bytes], str], importing.ExportedFacts], body: IO[bytes]) -> TakenIn:
+    now = site.clock.now()
     importing.require_empty(site.desk)
-    return _taken_in(site, parse_tables(content, "the body"), now)
-
-
-def _taken_in(site: Site, facts: importing.ExportedFacts, now: datetime) -> TakenIn:
-    counts = importing.import_facts(site.desk, facts)
+    counts = importing.import_facts(site.desk, read(body, "the body"))
     site.changed(now)
     return TakenIn(taken_in=counts)
 
