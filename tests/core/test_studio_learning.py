@@ -298,6 +298,7 @@ def test_weighings_once_a_week_narrow_varnish_ready_which_no_finger_can() -> Non
     phi = [float(runs.sample("volatile_fraction", 0, h * 3600.0)[0]) for h in hours]
     grams = [400 + 0.09 * float(runs.solids_m(0)[0]) * 1e3 * (1350 + 998 * f / (1 - f)) for f in phi]
     told = learned(*(weighing(h, g, id_=i, step=0.1) for i, (h, g) in enumerate(zip(hours, grams, strict=True))))
+    assert told.lessons[0].silent == (0,), "of the first the others tell how much has left"
     before, after = dates_h(None, "varnish_ready"), dates_h(told.belief("house mix", "x"), "varnish_ready")
     assert np.log(after[2] / after[0]) < 0.75 * np.log(before[2] / before[0])
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -111,3 +112,21 @@ def test_places_free_in_the_order_in_which_their_pieces_can_be_moved() -> None:
     found = planner.places([first, second, never], known, SHED)
     assert [(one.place, one.safe_at) for one in found] == [("rack 2", at(40)), ("rack 1", at(50)), ("rack 3", None)]
     assert planner.places([first], known, "Loft") == []
+
+
+LATE = "Too late as the room usually is: poured now, it is in time in 20 % of cases."
+
+
+@pytest.mark.parametrize(
+    ("usual", "changed", "says"),
+    [
+        (0.2, 0.8, f"{LATE} Better: heated 3 °C, 80 %."),
+        (0.2, 0.22, LATE),
+    ],
+)
+def test_a_change_is_named_beside_too_late_where_it_helps(usual: float, changed: float, says: str) -> None:
+    late = [
+        planner.Latest(replace(planner.AS_IT_IS, name=name), None, None, odds, 0.0)
+        for name, odds in (("as it is", usual), ("heated 3 °C", changed))
+    ]
+    assert planner.verdict(late) == says

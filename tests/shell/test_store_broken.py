@@ -103,6 +103,16 @@ def test_a_command_tells_of_the_damage_and_leaves_the_file(tmp_path: Path, way: 
     assert path.read_bytes() == damaged
 
 
+def test_a_command_does_not_wait_until_the_whole_file_was_looked_through(tmp_path: Path) -> None:
+    path = tmp_path / "studio.sqlite"
+    make(path, readings=3000)
+    spoil(path, path.stat().st_size - 4096, 4096)
+    with Store.open(path) as store, store.read() as tx:
+        assert [room.name for room in tx.rooms()] == ["Loft"]
+    with pytest.raises(StoreBroken):
+        Store.open(path, look_through=True)
+
+
 def test_an_emptied_store_behind_a_link_does_not_begin_anew_unseen(tmp_path: Path) -> None:
     """A daemon's lock lies beside the file itself, wherever the link to it is. Common practice, no source."""
     (tmp_path / "disk").mkdir()
