@@ -19,19 +19,20 @@ export PIP_USER=0 PIP_ROOT_USER_ACTION=ignore PIP_DISABLE_PIP_VERSION_CHECK=1
 say() { printf '%s\n' "$*" >&2; }
 die() { say "$@"; exit 1; }
 
-new_enough() { "$1" -c 'import sys; sys.exit(sys.version_info < (3, 11))' >/dev/null 2>&1; }
+# Nothing that is compiled comes for 32 bits, and numpy would take hours to build.
+new_enough() { "$1" -c 'import sys; sys.exit(sys.version_info < (3, 11) or sys.maxsize < 2**32)' >/dev/null 2>&1; }
 
 # Sets $python to the first usable one: $PYTHON if given (and then no other), else what the path offers.
 find_python() {
     if [ -n "${PYTHON:-}" ]; then
-        new_enough "$PYTHON" || die "PYTHON is set to '$PYTHON', which is no Python 3.11 or newer."
+        new_enough "$PYTHON" || die "PYTHON is set to '$PYTHON', which is no Python of 64 bits from 3.11 on."
         python=$PYTHON
         return
     fi
     for python in python3 python3.14 python3.13 python3.12 python3.11; do
         if command -v "$python" >/dev/null && new_enough "$python"; then return; fi
     done
-    die "curewatch needs Python 3.11 or newer; found: $(python3 --version 2>/dev/null || echo 'no Python at all')." \
+    die "curewatch needs Python 3.11 or newer, of 64 bits; found: $(python3 --version 2>/dev/null || echo 'no Python at all')." \
         "Install one (Debian 12 and later: apt-get install python3 python3-venv), or set PYTHON to its path."
 }
 

@@ -1,7 +1,8 @@
 """Builds the wheel and tries it away from the checkout; run by deploy/check.
 
 A wheel can lack a file that every test finds in the checkout. So: build from a copy of what git would commit,
-compare the wheel with that copy, install it into an empty folder, and use it there.
+compare the wheel with that copy, install it into an empty folder, and use it there. The source distribution is
+unpacked, and some of the tests that it brings are run out of it.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import os
 import shutil
 import subprocess
 import sys
+import tarfile
 import tempfile
 import zipfile
 from pathlib import Path
@@ -18,6 +20,7 @@ ROOT = Path(__file__).resolve().parent.parent
 
 NOTICES = ("LICENSE", "NOTICES.md")
 """What says under which licences it and what it depends on are."""
+OF_SOURCE = ("tests/core/test_settings.py", "tests/core/test_physics_air.py", "tests/shell/test_store_facts.py")
 OPEN_A_STORE = """
 import pathlib, sys, curewatch
 from curewatch.store import Store
@@ -70,6 +73,21 @@ def try_it(site: Path, workplace: Path) -> None:
     subprocess.run(command, cwd=workplace, env=here, check=True, stdout=subprocess.DEVNULL)
 
 
+def try_source(source: Path, folder: Path) -> str:
+    """The source distribution's name, once some of its own tests have passed away from the checkout."""
+    make = "import sys; sys.path.insert(0, 'deploy'); import _build; _build.build_sdist(sys.argv[1])"
+    subprocess.run([sys.executable, "-c", make, str(folder)], cwd=source, check=True, stdout=subprocess.DEVNULL)
+    (packed,) = folder.glob("*.tar.gz")
+    with tarfile.open(packed) as opened:
+        opened.extractall(folder, filter="data")
+    tree = folder / packed.name.removesuffix(".tar.gz")
+    here = {**os.environ, "PYTHONPATH": str(tree)}
+    asked = "import curewatch, pathlib, sys; sys.exit(not pathlib.Path(curewatch.__file__).is_relative_to(sys.argv[1]))"
+    for command in (("-c", asked, str(tree)), ("-m", "pytest", "-q", "-p", "no:cacheprovider", *OF_SOURCE)):
+        subprocess.run([sys.executable, *command], cwd=tree, env=here, check=True, stdout=subprocess.DEVNULL)
+    return packed.name
+
+
 def main() -> int:
     with tempfile.TemporaryDirectory(prefix="curewatch-wheel-") as folder:
         source, built, site, workplace = (Path(folder) / name for name in ("source", "built", "site", "work"))
@@ -93,10 +111,11 @@ def main() -> int:
                 print(f"does not belong in {wheel.name}: {name}")
             pip("install", "--quiet", "--no-deps", "--target", site, wheel)
             try_it(site, workplace)
+            packed = try_source(source, Path(folder))
         except (OSError, subprocess.CalledProcessError) as problem:
             print(f"The wheel was not made or does not work: {problem}")
             return 1
-        print(f"{wheel.name}: {len(contents)} files, {wheel.stat().st_size / 1024:.0f} KiB")
+        print(f"{wheel.name}: {len(contents)} files, {wheel.stat().st_size / 1024:.0f} KiB; {packed} tests itself")
     return 1 if missing or stray else 0
 
 

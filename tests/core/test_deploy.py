@@ -34,9 +34,15 @@ def test_every_group_is_closed_in_itself() -> None:
     asked = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     run = pinned(PINS.split("# To check it")[0])
     test = pinned(PINS.split("# To fuzz it")[0])
-    for wanted, pins in ((asked["dependencies"], run), (asked["optional-dependencies"]["test"], test)):
+    extras = asked["optional-dependencies"]
+    lists = ((asked["dependencies"], run), (extras["services"], run), (extras["test"], test))
+    for wanted, pins in (*lists, (extras["postgresql"], pinned(PINS.split("# To keep the store in PostgreSQL")[1]))):
         names = {canonical(re.split(r"[<>=!~;\[ ]", one)[0]) for one in wanted}
         assert names <= pins.keys()
+    told = {
+        one.rpartition(" ")[2] for one in asked["classifiers"] if one.startswith("Programming Language :: Python :: 3.")
+    }
+    assert min(told, key=lambda one: int(one[2:])) == asked["requires-python"].removeprefix(">=") == "3.11"
     assert "setuptools" in run, "what builds it is a pin, too"
     script = (ROOT / "deploy" / "_venv.sh").read_text(encoding="utf-8")
     assert "--require-hashes" in script
