@@ -10,10 +10,10 @@ import re
 import shutil
 import sys
 import textwrap
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any, TextIO
+from typing import Any, TextIO, TypeVar
 
 import typer
 
@@ -146,3 +146,30 @@ def say_notes(notes: Iterable[str]) -> None:
     for note in notes:
         stop = "" if note.endswith(("?", ".")) else "."
         say(textwrap.fill(f"Note: {note}{stop}", PIPED_WIDTH, subsequent_indent="  ", break_on_hyphens=False))
+
+
+T = TypeVar("T")
+
+
+@contextmanager
+def working(what: str) -> Iterator[None]:
+    """Within the block a person at a terminal sees that `what` goes on, and for how long; a pipe sees nothing."""
+    for _ in each([None], what, counted=False):
+        yield
+
+
+def each(items: Sequence[T], what: str, *, counted: bool = True) -> Iterator[T]:
+    """The items one by one, with a bar on the terminal that grows as each is done with; a pipe sees nothing."""
+    if not sys.stderr.isatty():
+        yield from items
+        return
+    from rich.console import Console  # which what is quick need not wait for
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+    bar = (BarColumn(), MofNCompleteColumn()) if counted else ()
+    columns = (SpinnerColumn(), TextColumn("{task.description}", markup=False), *bar, TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as shown:
+        task = shown.add_task(what, total=len(items) if counted else None)
+        for item in items:
+            yield item
+            shown.advance(task)

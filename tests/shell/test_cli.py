@@ -180,6 +180,27 @@ def test_an_output_without_unicode_gets_plain_signs() -> None:
     assert "\\" not in out
 
 
+@pytest.mark.parametrize("terminal", [True, False])
+def test_long_work_shows_a_terminal_that_it_goes_on_and_a_pipe_nothing(tmp_path: Path, terminal: bool) -> None:
+    """On stderr: what a program reads is stdout."""
+    script = (
+        "import time; from curewatch.cli.output import each\nfor k in each([1, 2], 'Counting [2]'): time.sleep(0.3)"
+    )
+    ours, theirs = pty.openpty()
+    with subprocess.Popen(
+        [sys.executable, "-c", script], env=os.environ | {"TERM": "xterm", "COLUMNS": "80"}, stdout=subprocess.PIPE,
+        stderr=theirs if terminal else subprocess.PIPE,
+    ) as process:  # fmt: skip
+        os.close(theirs)
+        out, err = process.communicate(timeout=60)
+        said = bytearray(err or b"")
+        while terminal and (chunk := _read(ours)):
+            said += chunk
+    os.close(ours)
+    assert (out, process.returncode) == (b"", 0)
+    assert (b"Counting [2]" in said, b"1/2" in said) == (terminal, terminal)
+
+
 def on_a_terminal(columns: int, **environment: str) -> str:
     """What the command writes to a terminal that wide."""
     ours, theirs = pty.openpty()

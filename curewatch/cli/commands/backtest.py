@@ -15,7 +15,7 @@ from curewatch.backtest.sarimax import sarimax as forecaster
 from curewatch.backtest.simulated_rooms import simulated_rooms
 from curewatch.backtest.truths import Truth
 from curewatch.cli import options
-from curewatch.cli.output import Page, say, say_json
+from curewatch.cli.output import Page, each, say, say_json
 from curewatch.cli.texts import backtest_text
 from curewatch.cli.texts import backtest_text as pages
 from curewatch.intake.files.room_csv import read_room_csv
@@ -65,7 +65,7 @@ def learning(
         "gauge and scale, heeding the dates": Plan(half, gauge, tests, weighed=True, heeds=True),
         "thickness from volume": Plan(quarter, ThicknessSource.VOLUME, tests),
     }
-    found = {group: run(rooms, plan) for group, plan in plans.items()}
+    found = {group: run(rooms, plans[group]) for group in each(list(plans), "Simulating studios")}
     if as_json:
         say_json("backtest_learning", **pages.values(found))
     else:
@@ -118,7 +118,7 @@ def outlook(files: Files = None, sarimax: Sarimax = False, every: Every = "1", a
         assert hours is not None  # a file has at least one row
         records[path] = hours
     found, beyond = [], []
-    for path, hours in records.items():
+    for path, hours in each(list(records.items()), "Looking ahead in each record"):
         try:
             found += backtest_outlook.scores(Path(path).stem, hours, others, int(every))
             beyond += backtest_outlook.daily_scores(Path(path).stem, hours, backtest_outlook.ORIGINS // int(every) + 1)

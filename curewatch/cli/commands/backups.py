@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from curewatch.cli import options
-from curewatch.cli.output import say, say_json
+from curewatch.cli.output import say, say_json, working
 from curewatch.cli.session import iso, new_path, premises_of, settings_of
 from curewatch.clock import SystemClock
 from curewatch.records.errors import Field, InputError
@@ -29,12 +29,13 @@ def backup(
     """Copy the whole store, proven sound, while the daemon goes on."""
     settings = settings_of(ctx)
     # The store is not opened, which would bring its tables up to date: before an upgrade people want a backup.
-    made = back_up(
-        _store_of(ctx),
-        SystemClock().now(),
-        to=None if to is None else new_path(to, Field.TO),
-        folder=settings.backup.folder,
-    )
+    with working("Copying the store"):
+        made = back_up(
+            _store_of(ctx),
+            SystemClock().now(),
+            to=None if to is None else new_path(to, Field.TO),
+            folder=settings.backup.folder,
+        )
     if as_json:
         say_json("backup", path=str(made.path), at=iso(made.at, settings.tz), size_bytes=made.size)
         return
@@ -64,7 +65,8 @@ def restore(
         chosen = last.path
     else:
         raise BackupFailed(f"there is no backup of {store} to bring back; name a file that is one")
-    done = bring_back(store, chosen, now)
+    with working(f"Bringing {chosen.name} back"):
+        done = bring_back(store, chosen, now)
     if as_json:
         before = None if done.before is None else str(done.before)
         say_json("restore", store=str(store), backup=str(done.backup), before=before)

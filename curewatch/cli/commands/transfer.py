@@ -13,7 +13,7 @@ import typer
 
 from curewatch.cli import options
 from curewatch.cli.options import RoomName
-from curewatch.cli.output import say, say_json, say_pieces
+from curewatch.cli.output import say, say_json, say_pieces, working
 from curewatch.cli.session import desk_of, iso, new_file, refresh_first
 from curewatch.desk.commands.readings import room_called, store_readings
 from curewatch.desk.transfer import exporting
@@ -120,7 +120,7 @@ def import_everything(
     """Everything in again: what `export` wrote, as JSON or as CSV files, into an empty store."""
     with desk_of(ctx) as (desk, now):
         require_empty(desk)
-        with export_at(file) as facts:
+        with working(f"Taking {file} in"), export_at(file) as facts:
             taken = import_facts(desk, facts)
         refresh_first(desk, now)
     if as_json:
