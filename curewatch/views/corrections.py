@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
@@ -50,10 +52,17 @@ class NameOut(View):
     name: str
     room: str | None = Field(description="Of a place")
     pieces: int = Field(description="That are here and lie there, or were poured of it")
+    id: str | None = Field(description="With `id:` before it, it stands for a room's or recipe's name in a path")
 
     @classmethod
     def of(cls, one: NameUse) -> NameOut:
-        return cls(naming=one.naming, name=one.name, room=one.room, pieces=one.pieces)
+        number = None if one.naming is Naming.PLACE else id_of(one.name)
+        return cls(naming=one.naming, name=one.name, room=one.room, pieces=one.pieces, id=number)
+
+
+def id_of(name: str) -> str:
+    """A short word for a name of any letters, of which none means anything in a path."""
+    return base64.b32encode(hashlib.sha256(name.encode()).digest())[:16].decode().lower()
 
 
 def changed(changes: Sequence[Change], tz: ZoneInfo) -> list[ChangedOut]:

@@ -17,9 +17,10 @@ from icalendar import Calendar
 from curewatch.cli import main
 from curewatch.desk import PourOrder
 from curewatch.desk.commands.pours import log_pour
+from curewatch.desk.commands.readings import store_readings
 from curewatch.intake.mqtt.message import read_payload
 from curewatch.intake.typed.names import named
-from curewatch.records import ThicknessSource
+from curewatch.records import Reading, ThicknessSource
 from curewatch.records.errors import Field, InputError
 from curewatch.settings import SensorSettings, SettingsError, load_settings
 from tests.refreshing import refresh
@@ -84,6 +85,28 @@ def test_the_board_as_rows_holds_no_formula(studio: Studio) -> None:
     rows = list(csv.DictReader(io.StringIO(studio.get("/api/v1/board.csv").text)))
     assert sorted(row["name"] for row in rows) == sorted(f"'{name}" for name in risky)
     assert all(row["poured_at"].startswith("2026-") for row in rows)
+
+
+def test_rooms_and_recipes_are_found_by_their_ids_whatever_their_names(studio: Studio) -> None:
+    api = f"{studio.url}/api/v1"
+    for name in ("a", "a/outlook", "a/readings.csv"):
+        store_readings(studio.desk, [Reading(room=name, at=NOW, temp_c=20, rh_pct=50, received_at=NOW)])
+    for name in ("b", "b/mix"):
+        assert requests.put(f"{api}/recipes/{name}", json={"solids": 0.3, "new": True}, timeout=20).status_code == 200
+    ids = {(one["naming"], one["name"]): one["id"] for one in studio.get("/api/v1/names").json()}
+    assert "name" not in requests.get(f"{api}/rooms/a/outlook", timeout=20).json(), "the outlook of a"
+    assert requests.get(f"{api}/recipes/b/mix", timeout=20).status_code == 422, "how to mix b, of no size"
+    for (naming, name), number in ids.items():
+        if naming != "place":
+            found = requests.get(f"{api}/{naming}s/id:{number}", timeout=20)
+            assert (found.status_code, found.json()["name"]) == (200, name)
+    until = {"until": NOW.isoformat()}
+    air = requests.get(f"{api}/rooms/id:{ids['room', 'a/outlook']}/readings", params=until, timeout=20)
+    assert [one["temp_c"] for one in air.json()] == [20]
+    assert requests.get(f"{api}/rooms/id:{ids['recipe', 'b']}", timeout=20).status_code == 404
+    changed = requests.put(f"{api}/recipes/id:{ids['recipe', 'b/mix']}", json={"solids": 0.4}, timeout=20)
+    assert changed.status_code == 200
+    assert requests.get(f"{api}/recipes/id:{ids['recipe', 'b/mix']}", timeout=20).json()["solids"] == 0.4
 
 
 def test_a_piece_is_found_by_its_id_whatever_its_name(studio: Studio) -> None:

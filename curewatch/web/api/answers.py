@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
 from typing import Annotated, Any
 
-from fastapi import Depends
+from fastapi import Depends, Path
 from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
 from curewatch.intake.typed import not_future, parse_time
-from curewatch.records import visible
+from curewatch.records import GivenName, visible
 from curewatch.records.errors import Field
+from curewatch.store import Transaction
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.views.base import Problem
+from curewatch.views.corrections import id_of
 from curewatch.views.logged import LoggedOut, Undo
 from curewatch.web.access.guard import BODY_MOST, LARGE_MOST
 from curewatch.web.site import Here, Site
@@ -57,7 +59,32 @@ def as_csv(rows: Iterable[Sequence[object]]) -> Response:
     return Response(text.getvalue(), media_type="text/csv; charset=utf-8")
 
 
-def piece_named(site: Here, name: str) -> str:
+IN_PATH = "A name. Where it has a slash in it, and may read as another path, `id:` and its id, {}"
+
+
+def room_named(site: Here, name: Annotated[str, Path(description=IN_PATH.format("which /names tells"))]) -> str:
+    """The name, or that of the room with this id."""
+    return _of_id(site, name, lambda tx: [room.name for room in tx.rooms()])
+
+
+def recipe_named(site: Here, name: Annotated[GivenName, Path(description=IN_PATH.format("which /names tells"))]) -> str:
+    """The name, or that of the recipe with this id."""
+    return _of_id(site, name, lambda tx: [recipe.name for recipe in tx.recipes()])
+
+
+def _of_id(site: Site, name: str, names: Callable[[Transaction], Iterable[str]]) -> str:
+    number = name.removeprefix("id:")
+    if number == name:
+        return name
+    with site.desk.store.read() as tx:
+        return next((one for one in names(tx) if id_of(one) == number), name)
+
+
+RoomName = Annotated[str, Depends(room_named)]
+RecipeName = Annotated[str, Depends(recipe_named)]
+
+
+def piece_named(site: Here, name: Annotated[str, Path(description=IN_PATH.format("which /board tells"))]) -> str:
     """The name; `id:17` is that of the piece with this id, for a name may have any slashes in it."""
     number = name.removeprefix("id:")
     if number == name or not (number.isascii() and number.isdecimal() and len(number) < 19):

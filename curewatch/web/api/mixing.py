@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Path, Query
+from fastapi import APIRouter, Query
 from starlette.exceptions import HTTPException
 
 from curewatch.desk import mixing
@@ -12,14 +12,14 @@ from curewatch.desk.mixing import Materials, as_mixed, cup
 from curewatch.desk.orders import DEFAULT_RECIPE
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.wet_thickness import sides
-from curewatch.records import WET_THICKNESS_RANGE_M, GivenName, Recipe
+from curewatch.records import WET_THICKNESS_RANGE_M, Recipe
 from curewatch.records.errors import Field, InputError
 from curewatch.records.names import same_name
 from curewatch.studio.mixing import need, notes_on
 from curewatch.studio.wording import shares
 from curewatch.views.logged import LoggedOut
 from curewatch.views.mixing import MaterialOut, MixOut, RecipeOut
-from curewatch.web.api.answers import BASE, REFUSALS, logged
+from curewatch.web.api.answers import BASE, REFUSALS, RecipeName, logged
 from curewatch.web.api.requests import RecipeIn
 from curewatch.web.site import Here, Site
 
@@ -45,7 +45,7 @@ def recipes(site: Here) -> list[Recipe]:
 @router.get("/recipes/{name:path}/mix")
 def mix(
     site: Here,
-    name: str,
+    name: RecipeName,
     wet_thickness_mm: Annotated[float, Query(ge=WET_THICKNESS_RANGE_M[0] * 1e3, le=WET_THICKNESS_RANGE_M[1] * 1e3)],
     width_cm: Side = None,
     height_cm: Side = None,
@@ -70,14 +70,14 @@ def mix(
 
 
 @router.get("/recipes/{name:path}")
-def recipe(site: Here, name: str) -> RecipeOut:
+def recipe(site: Here, name: RecipeName) -> RecipeOut:
     """What it is made of, its parts where they were told, and what they come out at."""
     known = _known(site, name)
     return RecipeOut.of(known, *as_mixed(site.desk, name, Materials.of(site.desk.settings)))
 
 
 @router.put("/recipes/{name:path}")
-def put_recipe(site: Here, name: Annotated[GivenName, Path()], recipe: RecipeIn) -> LoggedOut:
+def put_recipe(site: Here, name: RecipeName, recipe: RecipeIn) -> LoggedOut:
     """Say what a recipe is made of, or correct it; its pieces are forecast anew.
 
     What was said last stands. Parts that were told before a solids fraction are still what is mixed.

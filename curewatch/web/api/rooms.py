@@ -32,7 +32,7 @@ from curewatch.views.base import At
 from curewatch.views.board import RoomOut
 from curewatch.views.corrections import NameOut
 from curewatch.views.logged import LoggedOut
-from curewatch.web.api.answers import BASE, CSV, REFUSALS, as_csv, logged, require_room
+from curewatch.web.api.answers import BASE, CSV, REFUSALS, RoomName, as_csv, logged, require_room
 from curewatch.web.api.requests import MuteIn, NamesIn, TrustIn
 from curewatch.web.scarce import costly
 from curewatch.web.site import Here, Site
@@ -66,7 +66,7 @@ def put_right(site: Here, change: NamesIn) -> LoggedOut:
 
 @router.get("/rooms/{name:path}/readings")
 def readings(
-    site: Here, name: str, since: Annotated[At | None, Query()] = None, until: Annotated[At | None, Query()] = None
+    site: Here, name: RoomName, since: Annotated[At | None, Query()] = None, until: Annotated[At | None, Query()] = None
 ) -> list[ReadingOut]:
     """The newest readings of a room, oldest first; left out, `since` is a day before `until`, and that is now."""
     require_room(site, name)
@@ -88,7 +88,7 @@ def readings(
 
 
 @router.get("/rooms/{name:path}/readings.csv", responses=CSV)
-def readings_as_rows(site: Here, name: str, since: Annotated[At | None, Query()] = None) -> Response:
+def readings_as_rows(site: Here, name: RoomName, since: Annotated[At | None, Query()] = None) -> Response:
     """Everything that was read of a room (since then), oldest first, as CSV."""
     require_room(site, name)
     return as_csv(exporting.rows(exporting.readings_of(site.desk, name, since)))
@@ -96,7 +96,7 @@ def readings_as_rows(site: Here, name: str, since: Annotated[At | None, Query()]
 
 @router.get("/rooms/{name:path}/outlook")
 @costly
-def outlook(site: Here, name: str) -> OutlookOut:
+def outlook(site: Here, name: RoomName) -> OutlookOut:
     """The room's next 48 hours, hour by hour, each with its band. 404 where too little was read to say."""
     require_room(site, name)
     now = site.clock.now()
@@ -115,7 +115,7 @@ def alarms(site: Here) -> list[AlarmOut]:
 
 
 @router.post("/rooms/{name:path}/alarms/{kind}/acknowledge")
-def acknowledge(site: Here, name: str, kind: AlarmKind) -> AlarmOut:
+def acknowledge(site: Here, name: RoomName, kind: AlarmKind) -> AlarmOut:
     """Somebody sees to it: no reminder comes, and it is told when it is over.
 
     It is taken back by /undo, as done "acknowledge" of the room and the kind.
@@ -125,21 +125,21 @@ def acknowledge(site: Here, name: str, kind: AlarmKind) -> AlarmOut:
 
 
 @router.post("/rooms/{name:path}/alarms/{kind}/mute")
-def mute(site: Here, name: str, kind: AlarmKind, mute: MuteIn) -> AlarmOut:
+def mute(site: Here, name: RoomName, kind: AlarmKind, mute: MuteIn) -> AlarmOut:
     """Nothing is told of it for a while."""
     require_room(site, name)
     return _cared(site, alarm_care.mute(site.desk, name, kind, timedelta(hours=mute.hours), site.clock.now()))
 
 
 @router.post("/rooms/{name:path}/alarms/{kind}/unmute")
-def unmute(site: Here, name: str, kind: AlarmKind) -> AlarmOut:
+def unmute(site: Here, name: RoomName, kind: AlarmKind) -> AlarmOut:
     """It is told again."""
     require_room(site, name)
     return _cared(site, alarm_care.unmute(site.desk, name, kind, site.clock.now()))
 
 
 @router.post("/rooms/{name:path}/trust", status_code=201)
-def trust(site: Here, name: str, trust: TrustIn) -> SensorTrustOut:
+def trust(site: Here, name: RoomName, trust: TrustIn) -> SensorTrustOut:
     """Which is right, after a reading typed beside a sensor.
 
     It is taken back by /undo, as done "trust" of the room, the source and `logged_at` in UTC.
@@ -156,7 +156,7 @@ def _cared(site: Site, alarm: Alarm) -> AlarmOut:
 
 
 @router.get("/rooms/{name:path}")
-def room(site: Here, name: str) -> RoomReportOut:
+def room(site: Here, name: RoomName) -> RoomReportOut:
     """One room with its sensors."""
     now, tz = site.clock.now(), site.desk.settings.tz
     kept = site.boards.look(now)
