@@ -41,6 +41,8 @@ class Milestone(Record):
     """When a finger last found it not reached yet."""
     held: bool = False
     """A finger last found the piece tacky: there is no safe date before one finds otherwise."""
+    likely_at: Moment | None = None
+    """While it is held: 90 % by the model, for odds alone."""
 
 
 class Forecast(Record):

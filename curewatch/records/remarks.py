@@ -36,6 +36,8 @@ class RemarkKind(StrEnum):
     """A finger test far outside what the dates shown until then said."""
     HARDLY_LIKELY = "hardly_likely"
     """One far outside what all that was learned says."""
+    OTHERWISE = "otherwise"
+    """One that says otherwise than the last, which found the piece as `name` says."""
     CONTRADICTED = "contradicted"
     """One that a later test speaks against."""
     PRESS = "press"

@@ -181,7 +181,7 @@ def bounded(forecast: Forecast, found: Standing) -> Forecast:
 def _held(one: Milestone, found: Standing) -> Milestone:
     low, high = found.after.get(one.kind), found.by.get(one.kind)
     dates = (one.early_at, one.worth_checking_at, one.safe_at)
-    found_at, reason = one.found_at, one.reason
+    found_at, reason, likely = one.found_at, one.reason, one.likely_at
     early: datetime | None
     even: datetime | None
     safe: datetime | None
@@ -193,7 +193,7 @@ def _held(one: Milestone, found: Standing) -> Milestone:
     elif low is not None:
         early, even, safe = (None if at is None or at <= low else at for at in dates)
         if found.is_tacky:  # a date ahead is when to look for it; only a finger can say that it has come
-            safe, reason = None, HELD
+            safe, reason, likely = None, HELD, safe or likely
         elif safe is None:
             reason = reason or NOT_YET
     else:
@@ -207,6 +207,7 @@ def _held(one: Milestone, found: Standing) -> Milestone:
             "found_at": found_at,
             "not_before": low,
             "held": high is None and low is not None and found.is_tacky,
+            "likely_at": likely,
         }
     )
 
@@ -236,7 +237,7 @@ def reached_by(milestone: Milestone | None, at: datetime, poured_at: datetime) -
     if milestone is None or milestone.worth_checking_at is None:
         return None
     age, even = (at - poured_at).total_seconds(), (milestone.worth_checking_at - poured_at).total_seconds()
-    early_at, safe_at = milestone.early_at, milestone.safe_at
+    early_at, safe_at = milestone.early_at, milestone.safe_at or milestone.likely_at
     if age <= 0 or even <= 0:
         return None
     below = early_at is not None and (age < even or safe_at is None)

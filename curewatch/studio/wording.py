@@ -215,6 +215,9 @@ _REMARKS = {
     RemarkKind.QUESTIONED: "this goes against what the model thought possible; it is kept but hardly counts",
     RemarkKind.UNLIKELY: _AGAINST.format("fewer than 1 in 100"),
     RemarkKind.HARDLY_LIKELY: _AGAINST.format("hardly any"),
+    RemarkKind.OTHERWISE: (
+        "it was found {name} before, which counts no more. A slip? Then take this one back (`curewatch undo`)"
+    ),
     RemarkKind.CONTRADICTED: "a later test says otherwise: it counts for no date",
     RemarkKind.PRESS: (
         "if it does not give under the thumb either, say dry-through: until then it is not taken to be so"

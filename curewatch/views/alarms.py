@@ -13,6 +13,7 @@ from curewatch.records import (
     AlarmEvent,
     AlarmHappening,
     AlarmKind,
+    AlarmState,
     Damage,
 )
 from curewatch.studio.alarms import damage as damages
@@ -28,6 +29,11 @@ class AlarmOut(View):
     acknowledged_at: datetime | None
     muted_until: datetime | None
     text: str
+
+    @property
+    def is_ending(self) -> bool:
+        """Whether what was read last is in range again, for too short a time to end it."""
+        return self.state == AlarmState.CLEARING
 
     @classmethod
     def of(cls, alarm: Alarm, tz: ZoneInfo) -> AlarmOut:

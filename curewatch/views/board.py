@@ -28,6 +28,7 @@ class MilestoneOut(View):
     reason: str | None
     found_at: datetime | None = Field(None, description="When a finger found it reached; no estimate")
     not_before: datetime | None = Field(None, description="When a finger last found it not reached yet")
+    held: bool = Field(False, description="Found tacky: there is no safe date before a finger finds otherwise")
 
 
 def milestones_of(forecast: Forecast | None, tz: ZoneInfo) -> dict[str, MilestoneOut]:
@@ -40,6 +41,7 @@ def milestones_of(forecast: Forecast | None, tz: ZoneInfo) -> dict[str, Mileston
             reason=m.reason,
             found_at=local(m.found_at, tz),
             not_before=local(m.not_before, tz),
+            held=m.held,
         )
         for m in (forecast.milestones if forecast else ())
     }

@@ -92,6 +92,7 @@ class StepOut(View):
     worth_checking_at: datetime | None
     safe_at: datetime | None
     reason: str | None
+    held: bool = Field(description="A finger last found the piece tacky: there is no date before one finds otherwise")
     waits_for: list[str]
     better_after: list[str]
     needs_varnish_air: bool
@@ -111,6 +112,7 @@ class StepOut(View):
             worth_checking_at=local(line.odds.even, tz),
             safe_at=local(line.odds.safe, tz),
             reason=line.odds.reason,
+            held=line.odds.held,
             waits_for=list(line.after),
             better_after=list(line.advised),
             needs_varnish_air=line.needs_air,
@@ -177,6 +179,8 @@ def step_when(line: StepOut, found: StepsOut, now: datetime, date: Dated, names:
 
 def _odds(line: StepOut, now: datetime, date: Dated) -> str:
     even, safe = line.worth_checking_at, line.safe_at
+    if line.held:
+        return "only once a finger finds it dry"
     if safe is not None and safe <= now:
         return "may be done from now on"
     if safe is not None:

@@ -45,7 +45,7 @@ from curewatch.web.pages import (
     room,
     setup,
 )  # fmt: skip
-from curewatch.web.pages.forms import label_of
+from curewatch.web.pages.forms import refusal
 from curewatch.web.problems import key_of, problem
 from curewatch.web.scarce import Busy
 from curewatch.web.site import Site, StalePage, Upkeep, page, site_of
@@ -164,7 +164,7 @@ def _said(
 
 def _refused(request: Request, error: Exception) -> Response:
     assert isinstance(error, InputError)
-    text = error.in_words(key_of if request.url.path.startswith("/api/") else label_of)
+    text = error.in_words(key_of) if request.url.path.startswith("/api/") else refusal(error)
     return _said(request, 422, "That cannot be", text, error)
 
 

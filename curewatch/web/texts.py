@@ -89,12 +89,13 @@ class Words:
         even, safe = line.next.worth_checking_at, line.next.safe_at
         if even is None:
             return f"{step}: {line.next.reason or 'not foreseen'}"
-        if line.is_held:
+        if line.next.held:
             return f"{step}: worth checking {'now' if even <= self.now else self.date(even)}; {line.next.reason}"
         if even <= self.now:
             until = "no date from which it is safe" if safe is None else f"safe to assume {self.date(safe)}"
             return f"{step}: worth checking now; {until}"
-        return f"{step}: worth checking {self.date(even)}, safe to assume {self.date(safe)}"
+        until = "no date from which it is safe" if safe is None else f"safe to assume {self.date(safe)}"
+        return f"{step}: worth checking {self.date(even)}, {until}"
 
     def milestone(self, milestone: Milestone) -> str:
         """One milestone as a sentence, for people who do not see the drawing."""

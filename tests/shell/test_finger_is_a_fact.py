@@ -134,7 +134,7 @@ def test_tacky_holds_until_found_otherwise_and_what_is_found_then_is_the_stage(d
     assert "Curlew: tacky, found" in typed("piece", "Curlew")
     steps = typed("steps", "Curlew")
     assert not re.search(r"\[ \] (sign|wire|isolation|varnish|wrap)", steps)
-    assert "a finger found it tacky: not safe to assume before one finds otherwise" in steps
+    assert "sign it: only once a finger finds it dry" in steps
 
     dry.clock.move(timedelta(minutes=1))
     page = words_of(dry.post("/piece/Curlew/found", {"what": "touch-dry", "when": "now"}, on="/reading").text)

@@ -120,12 +120,18 @@ def test_each_answer_fits_the_others(week: Week) -> None:
     late = said("plan", "--due", "tomorrow 1:00", "--wet-thickness", "0.8mm")
     assert " as the room usually is: poured now, it is in time in" in late
 
+    assert "only once a finger finds it dry" in said("steps", "A")
+    said("feel", "A", "dry-through", "--at", "2 min ago")
+    assert "it was found still tacky before" not in said("undo", "A")
     assert "A lies in Studio, t1 again." in (said("gone", "A"), said("gone", "A", "--undo"))[1]
     said("move", "A", "--room", "Attic")
     record = said("record", "A")
     assert "Rooms Studio, Attic" in record
     assert "Air, drying 21.0 °C (21.0 to 21.0), 50 % humidity" in record, "of the room that was read"
     said("pour", "S", "--room", "Studio", "--layer", "thin", "--times", "2", "--pair", "silicone")
+    assert "peel the skins off the mat, taken as 0.8 mm thick: " in said("steps", "S 1"), "it is thinner than they"
+    said("feel", "S 1", "hard")
+    assert "it was found dry through before, which counts no more. A slip?" in said("feel", "S 1", "tacky")
     compared = said("compare", "S")
     assert "S 1 S 3 Poured" in compared
     assert "2 of the 4 pieces of S; any two: `curewatch compare NAME OTHER`." in compared

@@ -50,7 +50,7 @@ def lived_in(studio: Studio) -> Studio:
     studio.read(temp_c=4, hours=4)
     now = studio.clock.now()
     observing.feel(desk, "Curlew", Finger.TACKY, now, now)
-    aftercare.done(desk, "Curlew", "skins", now, now)
+    aftercare.done(desk, "Curlew", "skins", now, now, anyway=True)
     told = RecipeMix(recipe="tide", parts=(Part(material="fluid paint", amount=1), Part(material="water", amount=0.2)))
     put_recipe(desk, told, now)
     refresh(desk, now)

@@ -47,7 +47,7 @@ def test_a_finger_test_moves_the_dates_is_told_of_and_taken_back(studio: Studio)
     assert "1 finger test on 1 piece" in said
     assert "Taken back." in studio.undo(page)
     assert touch_dry_at(studio) == before
-    assert "finger test" not in words_of(studio.page("/piece/Curlew")).lower()
+    assert "1 finger test" not in words_of(studio.page("/piece/Curlew")).lower()
 
 
 def test_each_kind_of_finding_is_stored_as_typed(studio: Studio) -> None:

@@ -220,6 +220,14 @@ def test_a_name_that_sounds_like_a_known_one_is_asked_back_and_one_tap_says_that
     assert studio.post("/reading", reading | {"room": "", "room_typed": "Shdee"}).status_code == 422
     reading["room_typed"] = "SHED "
     assert studio.post("/reading", reading).status_code == 200
+    studio.clock.move(timedelta(minutes=2))
+    again = words_of(studio.post("/reading", reading | {"temperature": "9", "when": "now"}).text)
+    assert "Reading of Shed logged." in again
+    for path, fields, told in (
+        ("/pour", POUR | {"gauge": ""}, "Type a thickness, for example 1.2 mm."),
+        ("/reading", reading | {"temperature": ""}, "Type a temperature, for example 19.5 °C."),
+    ):
+        assert told in words_of(studio.post(path, fields).text)
     with studio.store.read() as tx:
         assert {pour.recipe for pour in tx.pours()} == {"house mix", "river white", "river whte"}
         assert [room.name for room in tx.rooms()] == ["Shde", "Shed"]

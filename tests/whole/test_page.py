@@ -218,7 +218,7 @@ def test_a_printed_piece_is_one_sheet_with_its_record_and_nothing_to_press(
     browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
     try:
         assert {"piece": "air it has had", "record": "The air it dried in"}[page] in browser.text()
-        for pressed in ("has left the studio", "What does a finger say?", "Board", "The numbers"):
+        for pressed in ("has left the studio", "Finger test", "Board", "The numbers"):
             assert pressed not in browser.text()
     finally:
         browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
@@ -302,7 +302,7 @@ def test_a_pour_and_a_finger_test_are_logged_with_tab_enter_and_space_alone(brow
     name = wait_for(lambda: re.search(r"Logged: (.+)\.", browser.text()), what="the board")[1]
     tab_to(browser, f'a[href="/piece/{name.replace(" ", "%20")}"]', 200)
     key(browser, "ENTER")
-    wait_for(lambda: "What does a finger say?" in browser.text(), what="the piece")
+    wait_for(lambda: "Finger test" in browser.text(), what="the piece")
     tab_to(browser, 'button[value="tacky"]')
     key(browser, "SPACE")
     wait_for(lambda: "Logged: still tacky." in browser.text(), what="the finding")

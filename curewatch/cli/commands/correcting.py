@@ -135,6 +135,8 @@ def names(ctx: typer.Context, as_json: options.AsJson = False) -> None:
     if as_json:
         say_json("names", names=[one.model_dump(mode="json") for one in found])
         return
+    if not found:
+        say("No rooms, places or recipes yet: the first reading or pour makes them.")
     for one in found:
         indent = "  " if one.room else ""
         say(f"{indent}{one.naming.value} {one.name}: {one.pieces} piece{'s' * (one.pieces != 1)}")

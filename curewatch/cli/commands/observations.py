@@ -174,8 +174,7 @@ def _say(desk: Desk, observed: Observed, kind: str, as_json: bool) -> None:
         return
     by = wording.by(one.logged_by)
     say(f"Logged {observed.piece.name}: {finding(one)} at {desk.local(one.at):%a %d %b %H:%M}{by}.")
-    for note in wording.notes(observed.remarks):
-        say(textwrap.fill(f"Note: {note}", PIPED_WIDTH, subsequent_indent="  "))
+    say_notes(wording.notes(observed.remarks))
 
 
 def _undo(desk: Desk, name: str, kind: ObservationKind, at: str | None, now: datetime, as_json: bool) -> None:

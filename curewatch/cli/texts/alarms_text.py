@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Mapping, Sequence
 from datetime import datetime
@@ -38,15 +39,20 @@ def text(seen: AlarmsOut, now: datetime, page: Page, *, with_history: bool) -> s
     return "\n\n".join(parts)
 
 
+ENDING = "now in range again: over if that lasts"
+
+
 def _active(active: Sequence[AlarmOut], now: datetime, page: Page) -> str:
     rows = [page.bold("Alarms")]
     for alarm in active:
-        notes = [f"since {date(alarm.raised_at or alarm.judged_at, now)}"]
+        notes = [f"since {date(alarm.raised_at or alarm.judged_at, now)}", *([ENDING] if alarm.is_ending else [])]
         if alarm.acknowledged_at is not None:
             notes.append(f"acknowledged {date(alarm.acknowledged_at, now)}")
         if alarm.muted_until is not None and now < alarm.muted_until:
             notes.append(f"muted until {date(alarm.muted_until, now)}")
-        rows.append(f"! {_kind(alarm)} in {alarm.room}, {', '.join(notes)}")
+        rows += textwrap.wrap(
+            f"! {_kind(alarm)} in {alarm.room}, {', '.join(notes)}", page.width, subsequent_indent="  "
+        )
         rows += textwrap.wrap(alarm.text, page.width, initial_indent="    ", subsequent_indent="    ")
     return "\n".join(rows)
 
@@ -81,29 +87,40 @@ def notices_text(found: Sequence[NoticeOut], now: datetime, page: Page, *, dead:
     """Each notice with its channels; where it was given up, with its key, to send it again by."""
     if not found:
         return "Nothing was given up." if dead else "No notices yet."
-    titles = {one.key: one.title for one in found}
+    titles = {(_bare(one.key), one.created_at): one.title for one in found}
     rows: list[str] = []
     for sent in found:
         mark = "!" if sent.urgent else " "
         withdrawn = " (withdrawn)" if sent.withdrawn else ""
         title = f"{mark} {short_date(sent.created_at, now):<16} {sent.title}{withdrawn}"
         rows += map(page.bold, textwrap.wrap(title, page.width, subsequent_indent=" " * 19))
-        rows += [f"    {_became(delivery, titles, now)}" for delivery in sent.deliveries]
+        rows += [f"    {_became(delivery, sent, titles, now)}" for delivery in sent.deliveries]
         if not sent.deliveries:
-            rows.append(f"    {_told_in(sent.told_in, titles)}" if sent.told_in else "    written down, told to nobody")
+            rows.append(
+                f"    {_told_in(sent.told_in, sent, titles)}" if sent.told_in else "    written down, told to nobody"
+            )
         if any(delivery.state is DeliveryState.DEAD for delivery in sent.deliveries):
             rows.append(f"    curewatch resend {sent.key}")
     return "\n".join(rows)
 
 
-def _told_in(key: str, titles: Mapping[str, str]) -> str:
-    return f"told with: {titles[key]}" if key in titles else "told with another one"
+Titles = Mapping[tuple[str, datetime], str]
+"""Of notices, by key and the moment at which they came about: of those withdrawn, by the key that they had."""
 
 
-def _became(delivery: DeliveryOut, titles: Mapping[str, str], now: datetime) -> str:
+def _bare(key: str) -> str:
+    return re.sub(r"/withdrawn-\d+$", "", key)
+
+
+def _told_in(key: str, sent: NoticeOut, titles: Titles) -> str:
+    title = titles.get((_bare(key), sent.created_at))
+    return "told with others" if title is None else f"told with: {title}"
+
+
+def _became(delivery: DeliveryOut, sent: NoticeOut, titles: Titles, now: datetime) -> str:
     state = _STATES[delivery.state]
     if delivery.told_in is not None:
-        return f"{delivery.channel}: {_told_in(delivery.told_in, titles)}"
+        return f"{delivery.channel}: {_told_in(delivery.told_in, sent, titles)}"
     if delivery.delivered_at is not None:
         return f"{delivery.channel}: {state} {short_date(delivery.delivered_at, now)}"
     if delivery.next_try_at is not None:

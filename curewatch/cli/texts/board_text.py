@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from curewatch.cli.output import Page
+from curewatch.cli.texts.alarms_text import ENDING
 from curewatch.cli.texts.dates import short_date
 from curewatch.records import MilestoneKind
-from curewatch.records.facts import Finger
 from curewatch.studio import wording
 from curewatch.views.alarms import AlarmOut
 from curewatch.views.board import BoardOut, PieceOut, RoomOut, SeriesOut
@@ -49,7 +49,8 @@ def _table(rows: Sequence[Row], now: datetime, page: Page) -> str:
     lines = [page.bold((head + (" Where" if where > 8 else "")).rstrip())]
     for name, one, place, beside in rows:
         stage = one.stage + ("" if one.stage_is_safe else "?")  # marked where it holds at even odds only
-        safe = "once found dry" if one.found is Finger.TACKY else _date(one, one.safe_at, now)
+        held = one.next is not None and one.milestones[one.next].held
+        safe = "once found dry" if held else _date(one, one.safe_at, now)
         dates = (_date(one, one.worth_checking_at, now), safe)
         row = f"{clipped(name, width):<{width}}  {stage:<14} {_next(one):<13} " + " ".join(
             f"{date:<{_DATE}}" for date in dates
@@ -114,9 +115,11 @@ def _alarms(alarms: Sequence[AlarmOut], now: datetime, page: Page) -> str:
     rows = [page.bold("Alarms")]
     for alarm in alarms:
         since = short_date(alarm.raised_at or alarm.judged_at, now)
-        seen = ", acknowledged" if alarm.acknowledged_at is not None else ""
+        seen = f", {ENDING}" if alarm.is_ending else ""
+        seen += ", acknowledged" if alarm.acknowledged_at is not None else ""
         muted = f", muted until {short_date(alarm.muted_until, now)}" if alarm.muted_until else ""
-        rows.append(f"! {alarm.alarm.replace('_', ' ')} in {alarm.room}, since {since}{seen}{muted}")
+        head = f"! {alarm.alarm.replace('_', ' ')} in {alarm.room}, since {since}{seen}{muted}"
+        rows += textwrap.wrap(head, page.width, subsequent_indent="  ")
         rows += [f"    {line}" for line in textwrap.wrap(alarm.text, page.width - 4)]
     return "\n".join(rows)
 

@@ -28,7 +28,7 @@ def text(plan: PlanOut, now: datetime, page: Page) -> str:
         rows.append(f"{one.room_is:<18} {date(one.even_at):<19} {date(one.safe_at):<18} {odds}")
     rows += ["", *textwrap.wrap(plan.verdict, page.width), *textwrap.wrap(plan.weigh or "", page.width)]
     rows += textwrap.wrap(f"Cracks are told {wording.CRACKS_BY}.", page.width)
-    rows += ["", *_places(plan, date, page)]
+    rows += ["", *_places(plan, date, now, page)]
     if plan.promised:
         rows += ["", page.bold("Promised already")]
         rows += [line for one in plan.promised for line in textwrap.wrap(f"{one.piece}: {one.text}", page.width)]
@@ -36,12 +36,13 @@ def text(plan: PlanOut, now: datetime, page: Page) -> str:
     return "\n".join([*rows, *textwrap.wrap(age, page.width), *textwrap.wrap(planner.PLAN_CAUTION, page.width)])
 
 
-def _places(plan: PlanOut, date: Callable[[datetime], str], page: Page) -> list[str]:
+def _places(plan: PlanOut, date: Callable[[datetime], str], now: datetime, page: Page) -> list[str]:
     if not plan.places_taken:
         return ["Nothing lies in this room now."]
     rows = [page.bold("Places that are taken, and when each is safe to clear")]
     for one in plan.places_taken:
-        when = "once found dry" if one.held else "not foreseen" if one.safe_at is None else date(one.safe_at)
+        when = "not foreseen" if one.safe_at is None else "now" if one.safe_at <= now else date(one.safe_at)
+        when = "once found dry" if one.held else when
         rows.append(f"  {one.place or 'somewhere':<20} {one.piece:<24} {when}")
     nth = plan.places_taken[plan.pieces - 1] if plan.pieces <= len(plan.places_taken) else None
     if nth is not None and nth.safe_at is not None and plan.pieces > 1:

@@ -17,8 +17,8 @@ from curewatch.records.facts import Finger, Forgetting, Observation, Observation
 from curewatch.records.remarks import Remark, RemarkKind
 from curewatch.records.workshop import Photo, PhotoKind
 from curewatch.store import Transaction
-from curewatch.studio.learning.texts import remarks_of
-from curewatch.studio.standing import PRESSED, odds_of
+from curewatch.studio.learning.texts import finding, remarks_of
+from curewatch.studio.standing import PRESSED, contradicted, odds_of
 
 
 @dataclass(frozen=True)
@@ -74,10 +74,14 @@ def _felt(
     believed = within_findings(tx.forecasts([piece.id]), [drying], now).get(piece.id)
     odds, through = (odds_of(believed, one, test.at, drying.pour.at) for one in (test.finger, Finger.DRY_THROUGH))
     stored = tx.add_observation(test.model_copy(update={"odds": odds}))
+    last = drying.standing(now).latest
     (drying,) = dryings_of(tx, [piece])
     retract_refuted(tx, desk.settings, piece.id, drying.standing(now), now)
     perhaps = test.finger is Finger.TOUCH_DRY and through is not None and through > PRESSED
-    return stored, (Remark(RemarkKind.PRESS),) if perhaps else ()
+    remarks = [Remark(RemarkKind.PRESS)] if perhaps else []
+    if last is not None and last.id in contradicted(drying.findings, drying.pour.at, now):
+        remarks.append(Remark(RemarkKind.OTHERWISE, finding(last)))
+    return stored, tuple(remarks)
 
 
 def forget(desk: Desk, name: str, now: datetime) -> Logged:

@@ -88,6 +88,8 @@ class Odds:
     even: datetime | None
     safe: datetime | None
     reason: str | None = None
+    held: bool = False
+    """A finger last found the film tacky: there is no date before one finds otherwise."""
 
     @classmethod
     def at(cls, moment: datetime) -> Odds:
@@ -102,7 +104,7 @@ class Odds:
 
     def later(self, wait: timedelta) -> Odds:
         early, even, safe = (None if at is None else at + wait for at in (self.early, self.even, self.safe))
-        return Odds(early, even, safe, self.reason)
+        return Odds(early, even, safe, self.reason, self.held)
 
 
 def latest(odds: Sequence[Odds]) -> Odds:
@@ -114,7 +116,7 @@ def latest(odds: Sequence[Odds]) -> Odds:
         return max(known) if len(known) == len(dates) else None
 
     early, even, safe = ([getattr(one, odd) for one in odds] for odd in ("early", "even", "safe"))
-    return Odds(last(early), last(even), last(safe), reason)
+    return Odds(last(early), last(even), last(safe), reason, any(one.held for one in odds))
 
 
 @dataclass(frozen=True)
@@ -205,11 +207,12 @@ def plan(pour: Pour, forecast: Forecast | None, skins: Odds, done: Sequence[Step
 
 def _rules(pour: Pour, forecast: Forecast | None, skins: Odds, care: Care) -> list[_Rule]:
     poured, (packed, _, handle, ready) = Odds.at(pour.at), (milestone(forecast, kind) for kind in MilestoneKind)
+    thick = f", taken as {care.skins_m * 1e3:.2g} mm thick" if care.skins_m > pour.wet_thickness_m else ""
     washed = ((Step.WASH.value, care.wash_dry),) if pour.silicone else ()
     rules = [
         _Rule(Step.LEVEL, "pop bubbles and check the level", (poured,), TORCH, over_at=pour.at + LEVEL_FOR),
         _Rule(Step.DRIPS, "clear the drips from the edges", (poured.later(DRIPS_AFTER),), GLOVES, over_at=packed.even),
-        _Rule(Step.SKINS, "peel the skins off the mat", (skins,), NO_DRAIN),
+        _Rule(Step.SKINS, f"peel the skins off the mat{thick}", (skins,), NO_DRAIN),
     ]
     if pour.silicone:
         rules.append(_Rule(Step.WASH, "wash the silicone off, both sides of the edge too", (handle,), WASHING))
@@ -243,7 +246,7 @@ def milestone(forecast: Forecast | None, kind: MilestoneKind) -> Odds:
     """The dates of one milestone, from which steps may be done: none while a finger last found the piece tacky."""
     one = forecast.milestone(kind) if forecast else None
     if one is not None and one.held:
-        return Odds(None, None, None, one.reason)
+        return Odds(None, None, None, one.reason, held=True)
     if one is not None:
         return Odds(one.early_at, one.worth_checking_at, one.safe_at, one.reason)
     return Odds(None, None, None, (forecast.reason if forecast else None) or "not forecast yet")

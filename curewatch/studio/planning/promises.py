@@ -111,7 +111,7 @@ def helped(
 
 def _moved(milestone: Milestone, by: timedelta, now: datetime) -> Milestone:
     """Its dates that lie ahead, each as much sooner or later as the central film's."""
-    dates = {name: getattr(milestone, name) for name in ("early_at", "worth_checking_at", "safe_at")}
+    dates = {name: getattr(milestone, name) for name in ("early_at", "worth_checking_at", "safe_at", "likely_at")}
     moved = {name: max(at + by, now) if at is not None and at > now else at for name, at in dates.items()}
     return milestone.model_copy(update=moved)
 

@@ -127,9 +127,11 @@ def view(board: Board, asked: BoardQuery, words: Words) -> BoardView:
         whole = unit if isinstance(unit, SeriesLine) else None
         stands = sorted((one.promised for one in _members(unit) if one.promised), key=lambda one: -(one.odds or 0.0))
         told = {(one.due_at, one.promise.ready): one.in_words(words.local) for one in stands}  # the worst odds of each
-        return replace(
-            row(_members(unit)[0], axis, words, in_danger=danger), series=whole, promised=tuple(told.values())
-        )
+        lead = _members(unit)[0]
+        made = row(lead, axis, words, in_danger=danger)
+        if not lead.is_held and any(one.stage_found_at != lead.stage_found_at for one in _members(unit)):
+            made = replace(made, stage=words.stage(replace(lead, finger=None)))  # not found of all of them
+        return replace(made, series=whole, promised=tuple(told.values()))
 
     key = _group_of(asked.by)
     groups = tuple((n, tuple(map(made, some))) for n, some in groupby(shown, key=lambda unit: key(_members(unit)[0])))

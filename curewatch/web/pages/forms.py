@@ -52,6 +52,29 @@ def label_of(field: Field) -> str:
     return LABELS.get(field, field.replace("_", " ").capitalize())
 
 
+EMPTY = {
+    Field.NAME: "Type a name",
+    Field.ROOM: "Choose a room, or type its name",
+    Field.WET_THICKNESS: "Type a thickness, for example 1.2 mm",
+    Field.POURED: "Type how much was poured, for example 250 ml",
+    Field.SIZE: "Type a size, for example 40x50cm",
+    Field.TEMPERATURE: "Type a temperature, for example 19.5 °C",
+    Field.SURFACE: "Type a temperature, for example 17.5 °C",
+    Field.HUMIDITY: "Type a humidity, for example 50 %",
+    Field.GRAMS: "Type a weight, for example 512 g",
+    Field.DUE: "Type a day, for example 12 Dec",
+    Field.AT: "Type a time, for example yesterday 18:30",
+    Field.FINGER: "Say what the finger found",
+}
+"""What a page says where such a field was left empty."""
+
+
+def refusal(error: InputError) -> str:
+    """An error as a page says it."""
+    empty = EMPTY.get(Field(error.field)) if error.given in ("", None) and error.field in set(Field) else None
+    return error.in_words(label_of) if empty is None else f"{empty}."
+
+
 MOST_AT_ONCE = 12
 AGAIN = (1, 2, 4)
 """So many of the last pour once more, with one tap."""

@@ -32,11 +32,11 @@ from curewatch.web.pages.forms import (
     Preset,
     correction_words,
     known_of,
-    label_of,
     moment_of,
     newest_pours,
     pour_words,
     recent_sizes,
+    refusal,
     with_unit,
 )
 from curewatch.web.pages.piece import back_to, refused
@@ -102,7 +102,7 @@ def _pour_page(
         now,
         status,
         values=values,
-        wrong=None if wrong is None else wrong.in_words(label_of),
+        wrong=None if wrong is None else refusal(wrong),
         near=isinstance(wrong, NearName),
         preset=presets[0] if presets else None,
         again=[(count, continued(presets[0].name, count, kept.dryings)[-1]) for count in AGAIN] if presets else [],
@@ -167,7 +167,7 @@ def log_reading(request: Request, site: Here, desk: Acting, form: Typed) -> Resp
         logged = readings.log_reading(desk, reading, new=values.get("new") == "yes")
     except InputError as error:
         near = isinstance(error, NearName)
-        return _reading_page(request, site, values, error.in_words(label_of), 422, near=near)
+        return _reading_page(request, site, values, refusal(error), 422, near=near)
     refused = [one for one in logged.remarks if one.kind is RemarkKind.READING_STORED_ALREADY]
     if refused:
         return _reading_page(request, site, values, f"{room}: {wording.notes(refused)[0]}", 422)

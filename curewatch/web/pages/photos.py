@@ -13,7 +13,7 @@ from starlette.exceptions import HTTPException
 from curewatch.desk.commands.observing import keep_photo
 from curewatch.intake.files.photo import parse_photo_kind, picture_of
 from curewatch.records.errors import Field, InputError
-from curewatch.web.pages.forms import label_of, moment_of
+from curewatch.web.pages.forms import moment_of, refusal
 from curewatch.web.pages.piece import show
 from curewatch.web.site import Here, Site, Typed, text_of
 
@@ -52,7 +52,7 @@ def take(request: Request, site: Here, form: Typed, name: str) -> Response:
         kind, at = parse_photo_kind(values.get("kind", "")), moment_of(values, now, site.desk.settings.tz)
         kept = keep_photo(site.desk, name, made.jpeg, (made.width_px, made.height_px), kind, at, now)
     except InputError as error:
-        return show(request, site, name, now, status=422, wrong=error.in_words(label_of), values=values)
+        return show(request, site, name, now, status=422, wrong=refusal(error), values=values)
     site.changed(now)
     of = urlencode({"done": "photo", "of": [name, kept.photo.id]}, doseq=True)
     return RedirectResponse(f"/piece/{quote(name, safe='')}?{of}", 303)

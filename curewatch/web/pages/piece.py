@@ -30,7 +30,7 @@ from curewatch.studio.planning.planner import Advice
 from curewatch.views.care import NOW, StepOut, StepsOut, coats_want, step_when
 from curewatch.views.corrections import in_words
 from curewatch.web.pages.board import axis_of, is_wet, row
-from curewatch.web.pages.forms import known_of, label_of, moment_of, with_unit
+from curewatch.web.pages.forms import known_of, moment_of, refusal, with_unit
 from curewatch.web.pages.logged import observation_rows, told
 from curewatch.web.plots.curves import curve_of, drying_plots, piece_air
 from curewatch.web.scarce import costly
@@ -143,7 +143,7 @@ def refused(
     request: Request, site: Site, name: str, now: datetime, error: InputError, values: Mapping[str, str]
 ) -> HTMLResponse:
     """The page, which says why what was typed cannot be, and keeps it."""
-    near, wrong = isinstance(error, NearName), error.in_words(label_of)
+    near, wrong = isinstance(error, NearName), refusal(error)
     return show(request, site, name, now, status=422, wrong=wrong, near=near, values=values)
 
 
@@ -280,7 +280,8 @@ def facts(report: PieceReport, words: Words) -> list[tuple[str, str]]:
 def milestone_rows(report: PieceReport, words: Words) -> list[tuple[str, str, str, str, str, str, str]]:
     """Each milestone: its kind, name, three dates, and why one is missing; or when a finger found it reached."""
     return [
-        (m.kind.value, FIT[m.kind], words.date(m.early_at), words.date(m.worth_checking_at), words.date(m.safe_at),
+        (m.kind.value, FIT[m.kind], words.date(m.early_at), words.date(m.worth_checking_at),
+         "once found dry" if m.held else words.date(m.safe_at),
          m.reason or "", words.date(m.found_at) if m.found_at else "")
         for m in (report.forecast.milestones if report.forecast else ())
     ]  # fmt: skip

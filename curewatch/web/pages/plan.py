@@ -17,7 +17,7 @@ from curewatch.records import MilestoneKind
 from curewatch.records.errors import Field, InputError
 from curewatch.studio import wording
 from curewatch.studio.planning import planner
-from curewatch.web.pages.forms import RECENT, Preset, label_of, newest_pours, pour_words, recent_sizes
+from curewatch.web.pages.forms import RECENT, Preset, newest_pours, pour_words, recent_sizes, refusal
 from curewatch.web.scarce import costly
 from curewatch.web.site import AHEAD_MOST, Here, Site, page
 from curewatch.web.texts import Words
@@ -55,7 +55,7 @@ def plan(request: Request, site: Here) -> HTMLResponse:
         try:
             answer = answered(site, asked, preset, now)
         except InputError as error:
-            wrong = error.in_words(label_of)
+            wrong = refusal(error)
     rooms = [room.name for room in kept.rooms]
     with site.desk.store.read() as tx:
         recipes = [recipe.name for recipe in tx.recipes()]

@@ -55,7 +55,7 @@ def record_view(looked: CureRecord, words: Words) -> RecordView:
                 FIT[m.kind],
                 date(m.early_at),
                 date(m.worth_checking_at),
-                date(m.safe_at),
+                "once found dry" if m.held else date(m.safe_at),
                 date(m.found_at) if m.found_at else "",
             )
             for m in (forecast.milestones if forecast else ())

@@ -20,7 +20,7 @@ from curewatch.records.corrections import CorrectionKind, Naming
 from curewatch.records.errors import Field, InputError, NearName
 from curewatch.studio.air.flaws import Flaw
 from curewatch.web.pages.board import axis_of, is_wet, row
-from curewatch.web.pages.forms import label_of
+from curewatch.web.pages.forms import refusal
 from curewatch.web.pages.logged import just_done
 from curewatch.web.plots.curves import room_air
 from curewatch.web.scarce import costly
@@ -86,7 +86,7 @@ def _names(
         now,
         200 if error is None else 422,
         names=found,
-        wrong=None if error is None else error.in_words(label_of),
+        wrong=None if error is None else refusal(error),
         near=isinstance(error, NearName),
         values=values or {},
         done=just_done(done, of or [], site.boards.look(now), site.desk),
