@@ -11,14 +11,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from curewatch.physics.ensemble import SPREADS
+from curewatch.physics.solver.monitor import SAMPLED
 from curewatch.records import Forecast, Recipe
 from curewatch.records.decisions import Checkpoint
 from curewatch.records.facts import Finger, Observation, ObservationKind
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.forecasting import batch, forecast
-from curewatch.studio.forecasting import batch as checkpoints
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.forecasting.forecast import forecasts, moved
+from curewatch.studio.forecasting.simulation import simulate
 from curewatch.studio.inference.factors import Gaussian
 from curewatch.studio.inference.posterior import Posterior
 from curewatch.studio.outlook.scenarios import RoomScenarios
@@ -134,9 +135,16 @@ def test_company_in_a_batch_makes_no_difference() -> None:
             agree(made, look(piece, climates, now))
 
 
-def observed(piece: Drying, *hours: float) -> Drying:
-    """The piece with finger tests at these times, which found it tacky."""
-    seen = tuple(Observation(piece_id=1, at=at(h), kind=ObservationKind.FINGER, finger=Finger.TACKY) for h in hours)
+def observed(piece: Drying, *hours: float, weighed: bool = False) -> Drying:
+    """The piece with finger tests at these times, which found it tacky, or weighed then."""
+    tacky = {"kind": ObservationKind.FINGER, "finger": Finger.TACKY}
+    seen = tuple(
+        Observation.model_validate(
+            {"piece_id": 1, "at": at(h)}
+            | ({"kind": ObservationKind.WEIGHING, "grams": 500 - h, "resolution_g": 1.0} if weighed else tacky)
+        )
+        for h in hours
+    )
     before = Gaussian(np.zeros(len(SPREADS)), np.eye(len(SPREADS)))
     belief = Gaussian(np.full(len(SPREADS), 0.1), 0.8 * np.eye(len(SPREADS)))
     return replace(piece, posterior=Posterior(piece.pour, seen, before, belief))
@@ -159,12 +167,24 @@ def test_what_is_believed_otherwise_has_another_fingerprint_and_what_hardly_diff
     assert len({known.fingerprint, *marks[1:]}) == 6
 
 
-def test_what_members_saw_before_they_were_kept_still_weighs() -> None:
-    piece, kept = observed(drying(), 2.0, 6.5, 20.0), Kept()
+@pytest.mark.parametrize("weighed", [False, True])
+def test_what_members_saw_before_they_were_kept_still_weighs(weighed: bool) -> None:
+    piece, kept = observed(drying(), 2.0, 6.5, 20.0, weighed=weighed), Kept()
     for now in (4.0, 7.2, 21.0):
         climates = {SHED: air(*wave(-1, now))}
         agree(look(piece, climates, now, kept), look(piece, climates, now))
     assert len(kept[1].members) > 100
+
+
+def test_members_count_by_how_they_were_each_time_that_the_piece_was_weighed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three times on the scale, three looks: each finds less left in the film than the one before."""
+    tasks: list[batch.Task] = []
+    real = batch.make
+    monkeypatch.setattr(batch, "make", lambda some, now: tasks.extend(some) or real(some, now))
+    look(observed(drying(), 2.0, 6.5, 20.0, weighed=True), {SHED: air(*wave(-1, 21))}, 21.0)
+    found = simulate([tasks[0].problem], MEMBERS).seen(0)[SAMPLED.index("volatile_fraction")]
+    assert found.shape == (3, MEMBERS)
+    assert (np.diff(found, axis=0) < 0).all()
 
 
 # --- Facts that change what was ------------------------------------------------------------------------------------
@@ -235,13 +255,11 @@ def test_nothing_is_kept_of_what_has_not_settled() -> None:
     readings = np.array([at(h).timestamp() for h, _, _ in wave(0, 5)])
     columns = (readings, readings * 0 + 20, readings * 0 + 50)
     hour = at(0).timestamp()
-    assert checkpoints.checkpoint_time(columns, hour, readings[-1]) == at(4).timestamp()
-    assert checkpoints.checkpoint_time(columns, at(4.2).timestamp(), readings[-1]) is None, "poured since"
-    assert checkpoints.checkpoint_time(columns, hour, at(2.5).timestamp()) == at(2).timestamp(), (
-        "one quantity fell silent"
-    )
+    assert batch.checkpoint_time(columns, hour, readings[-1]) == at(4).timestamp()
+    assert batch.checkpoint_time(columns, at(4.2).timestamp(), readings[-1]) is None, "poured since"
+    assert batch.checkpoint_time(columns, hour, at(2.5).timestamp()) == at(2).timestamp(), "one quantity fell silent"
     one = tuple(column[:1] for column in columns)
-    assert checkpoints.checkpoint_time(one, hour - 7200, readings[0]) is None, "read once"  # type: ignore[arg-type]
+    assert batch.checkpoint_time(one, hour - 7200, readings[0]) is None, "read once"  # type: ignore[arg-type]
 
 
 # --- When it is worth marching the future again -----------------------------------------------------------------------

@@ -17,6 +17,7 @@ from curewatch.daemon.daemon import open_store
 from curewatch.records import Reading, Room
 from curewatch.settings import Settings, WebSettings
 from curewatch.store import CannotOpen, DiskTrouble, Store, StoreBroken, StoreError, back_up
+from curewatch.store.disk import faults
 from tests.shell.disks import small_disk
 from tests.shell.parts import HandClock, wait_for
 
@@ -231,6 +232,16 @@ def test_a_start_on_a_full_disk_waits_until_there_is_room(
         told_to_end = threading.Event()
         told_to_end.set()
         assert open_store(str(path), None, HandClock(NOW), told_to_end) is None
+
+
+@pytest.mark.parametrize(("left_kb", "says"), [(40, "is full (40 kB left)"), (4000, "does not do what is asked of it")])
+def test_a_write_that_fails_with_hardly_anything_left_is_of_a_full_disk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, left_kb: int, says: str
+) -> None:
+    error = sqlite3.OperationalError("disk I/O error")
+    error.sqlite_errorcode = sqlite3.SQLITE_IOERR | (3 << 8)  # of a write
+    monkeypatch.setattr(faults, "_free_bytes", lambda folder: left_kb * 1024)
+    assert says in str(faults.disk_trouble(error, tmp_path / "studio.sqlite"))
 
 
 def test_a_disk_that_can_only_be_read_is_told(tmp_path: Path) -> None:
