@@ -12,6 +12,7 @@ from pathlib import Path
 from urllib.parse import unquote
 
 import pytest
+from freezegun import freeze_time
 from hypothesis import example, given
 from hypothesis import strategies as st
 from standardwebhooks.webhooks import Webhook as Reference
@@ -22,7 +23,7 @@ from curewatch.notify import GiveUp, TryLater, Webhook
 from curewatch.notify.http_reply import read_retry_after
 from curewatch.notify.webhook import Signer, body_of, id_of
 from curewatch.records import Notice
-from tests.shell.parts import Answer, Receiver, free_port, make_certificates
+from tests.shell.parts import Answer, HandClock, Receiver, free_port, make_certificates
 
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
 SECRET = "whsec_" + base64.b64encode(bytes(range(32))).decode()
@@ -71,6 +72,23 @@ def test_the_reference_package_refuses_a_changed_body(receiver: Receiver) -> Non
     (request,) = receiver.requests
     with pytest.raises(WebhookVerificationError):
         Reference(SECRET).verify(request.body.replace(b"touch-dry", b"touch-wet"), request.headers)
+
+
+def test_a_try_after_a_night_is_signed_anew_and_the_first_one_kept_back_counts_no_more(receiver: Receiver) -> None:
+    """The reference reads the wall clock itself and allows five minutes (Standard Webhooks, verifying timestamps)."""
+    clock, night = HandClock(NOW), timedelta(hours=9)
+    channel = Webhook(receiver.url, clock, signer=Signer(SECRET))
+    receiver.answers.append(Answer(status=500))
+    refusal(channel)
+    clock.move(night)
+    channel.send(NOTICE)
+    first, second = receiver.requests
+    with freeze_time(NOW + timedelta(minutes=4)):
+        Reference(SECRET).verify(first.body, first.headers)
+    with freeze_time(NOW + night):
+        Reference(SECRET).verify(second.body, second.headers)
+        with pytest.raises(WebhookVerificationError, match="too old"):
+            Reference(SECRET).verify(first.body, first.headers)
 
 
 def test_each_try_sends_the_same_bytes_and_id(receiver: Receiver) -> None:
