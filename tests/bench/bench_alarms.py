@@ -40,7 +40,7 @@ from tests.shell.month import SERIES, Month, record_of, settings
 LONG = True
 """Some minutes a room."""
 
-MEMBERS = 8
+MEMBERS = 32
 STEP, CLOSE_STEP = timedelta(hours=1), timedelta(minutes=10)
 """How often the daemon looks here, and how often where something begins: in life it looks each minute."""
 IN_TIME = timedelta(hours=2)

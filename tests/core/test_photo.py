@@ -65,6 +65,7 @@ def test_a_bomb_is_refused_by_what_it_says_before_it_is_unpacked(size: tuple[int
         (b"hello", "none of these"),
         (b"<svg xmlns='http://www.w3.org/2000/svg'><script>1</script></svg>", "none of these"),
         (b"GIF89a" + bytes(200), "none of these"),
+        (b"\0\0\0\x18ftypheic" + bytes(200), 'HEIC: choose JPEG, or "most compatible", under the camera\'s formats'),
         (jpeg()[:200], "broken|none of these"),
         (png()[:-30], "broken"),
         (b"\xff\xd8\xff" + bytes(5000), "none of these|broken"),

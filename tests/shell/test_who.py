@@ -83,6 +83,41 @@ def test_what_comes_by_a_link_or_a_token_bears_its_name_everywhere(locked: Studi
             assert everything(desk) == exported
 
 
+def test_by_the_password_alone_a_name_is_asked_for_once_and_kept_on_the_device(tmp_path: Path) -> None:
+    path = tmp_path / "page-password"
+    path.write_text(hash_of(PASSWORD))
+    with served(tmp_path, password_file=path) as studio:
+        assert 'name="who"' in studio.get("/login").text
+        refused = studio.post("/login", {"password": PASSWORD, "who": "a\tb"})
+        assert "Your name: got" in words_of(refused.text)
+        studio.post("/login", {"password": PASSWORD, "who": " Zoë "})
+        studio.read(hours=30)
+        form = {"name": "Eel", "count": "1", "when": "1 h ago", "room": "Shed", "thickness": "thin"}
+        studio.post("/pour", form)
+        assert "by Zoë" in words_of(studio.page("/record/Eel"))
+        studio.post("/logout", {}, on="/ways-in")
+        assert 'name="who"' not in studio.get("/login").text, "nor asked again"
+        studio.post("/login", {"password": PASSWORD})
+        answer = studio.post("/piece/Eel/found", {"what": "tacky", "when": "now"}, on="/piece/Eel")
+        assert answer.status_code == 200, words_of(answer.text)
+        assert "still tacky, by Zoë" in words_of(studio.page("/record/Eel"))
+        assert 'value="Zoë"' in studio.page("/ways-in")
+        studio.post("/ways-in/name", {"who": "Bo"}, on="/ways-in")
+        studio.post("/pour", form | {"name": "Tern"})
+        assert "by Bo" in words_of(studio.page("/record/Tern"))
+        studio.post("/ways-in/name", {"who": ""}, on="/ways-in")
+        studio.post("/pour", form | {"name": "Smew"})
+        assert ", by " not in words_of(studio.page("/record/Smew")).split("Poured")[1][:60]
+        word = given_out(studio, "Ada", "record")
+        own, studio.browser = studio.browser, requests.Session()
+        studio.browser.cookies.set("curewatch_name", "Mallory%0Awas%20here")
+        assert studio.get(f"/class/{word}").status_code == 200
+        studio.post("/pour", form | {"name": "Knot"})
+        assert "by Ada" in words_of(studio.page("/record/Knot")), "a link's name comes first"
+        studio.browser.close()
+        studio.browser = own
+
+
 def test_the_command_line_names_whoever_is_said_or_set(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

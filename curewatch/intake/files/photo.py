@@ -26,6 +26,12 @@ SIDE_PX = 1600
 QUALITIES = (86, 78, 68, 55, 40)
 FORMATS = ("JPEG", "PNG", "WEBP")
 WANTED = "a photo as JPEG, PNG or WebP"
+_HEIC = (b"heic", b"heix", b"heif", b"hevc", b"mif1", b"msf1", b"avif")
+"""Brands of a file whose first box says `ftyp` (ISO/IEC 23008-12): what some phones take unless told otherwise. To
+unpack it takes one more decoder of foreign bytes, where one setting of the phone does (common practice, no source)."""
+_TAKE_JPEG = (
+    'which is HEIC: choose JPEG, or "most compatible", under the camera\'s formats on the phone, or send it as JPEG'
+)
 
 
 class Picture(NamedTuple):
@@ -62,7 +68,8 @@ def picture_of(content: bytes, name: str) -> Picture:
     except Image.DecompressionBombError:
         raise _too_large(name, "which has far more") from None
     except UnidentifiedImageError:
-        raise InputError(Field.FILE, name, WANTED, "which is none of these") from None
+        why = _TAKE_JPEG if content[4:8] == b"ftyp" and content[8:12] in _HEIC else "which is none of these"
+        raise InputError(Field.FILE, name, WANTED, why) from None
     except Exception as error:  # decoders document none of what broken bytes make them raise
         raise InputError(Field.FILE, name, WANTED, f"which is broken ({type(error).__name__})") from None
 

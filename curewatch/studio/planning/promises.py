@@ -15,7 +15,8 @@ from curewatch.studio.planning.planner import Advice
 from curewatch.studio.standing import reached_by
 
 AT_RISK, RECOVERED = 0.7, 0.8
-"""Below the first odds of being in time a piece is at risk; told so, it is until they are above the second."""
+"""Below the first odds of being in time a piece is at risk; told so, it is until they are above the second. No setting:
+the odds themselves stand beside the date, and who wants to hear sooner promises an earlier one."""
 HELPS = 0.05
 """A change that adds less to the odds is no help."""
 FIT = {

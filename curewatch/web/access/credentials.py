@@ -22,6 +22,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
+from urllib.parse import unquote
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
@@ -29,7 +30,9 @@ from argon2.profiles import RFC_9106_LOW_MEMORY
 from itsdangerous import BadSignature, Signer
 
 from curewatch.clock import Clock
+from curewatch.intake.typed.names import named
 from curewatch.records.access import PageSession, PageToken, Scope, TokenKind
+from curewatch.records.errors import Field, InputError
 from curewatch.settings import WebSettings
 from curewatch.store import Store, StoreError
 
@@ -323,3 +326,15 @@ class Tokens:
             with suppress(StoreError), self._store.write() as tx:
                 tx.page_token_used(token.hash, now)
         return token
+
+
+OWN_NAME = "curewatch_name"
+"""The cookie of what somebody calls themselves on this device: it says who logged something, and opens nothing."""
+
+
+def own_name(said: str | None) -> str | None:
+    """The name that this cookie holds, as `quote` wrote it; None where it is none."""
+    try:
+        return named(unquote(said), Field.BY) if said else None
+    except InputError:
+        return None

@@ -30,7 +30,7 @@ from curewatch.clock import Clock
 from curewatch.records.access import Scope
 from curewatch.settings import SettingsError, WebSettings
 from curewatch.store import StoreError
-from curewatch.web.access.credentials import LASTS, Password, Session, Sessions, Tokens
+from curewatch.web.access.credentials import LASTS, OWN_NAME, Password, Session, Sessions, Tokens, own_name
 from curewatch.web.access.forwarded import asker, passed_on
 from curewatch.web.problems import problem
 
@@ -84,7 +84,7 @@ class Visitor:
     is_secure: bool = False
     """Whether it came by https."""
     name: str | None = None
-    """Of the link or token that somebody came in by."""
+    """Of the link or token that somebody came in by, else what they call themselves on this device."""
 
     @property
     def may_record(self) -> bool:
@@ -251,7 +251,8 @@ class Guard:
         if session is None:
             return Visitor(Scope.NOBODY, None, "", locked, key, known, secure)
         form = self._sessions.form_token(session)
-        return Visitor(session.scope, session, form, locked, key, known, secure, session.name)
+        name = session.name or own_name(_cookie(headers, OWN_NAME, secure=secure))
+        return Visitor(session.scope, session, form, locked, key, known, secure, name)
 
     def _refusal_by_scope(self, scope: Request, visitor: Visitor) -> Response | None:
         path = scope["path"]

@@ -35,6 +35,7 @@ LABELS = {
     Field.AGAIN: "Same again",
     Field.ANYWAY: "tap once more below",
     Field.AT: "When",
+    Field.BY: "Your name",
     Field.DUE: "Ready by",
     Field.GRAMS: "Weight",
     Field.HOURS: "For",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from datetime import timedelta
+from urllib.parse import quote
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
@@ -14,7 +15,7 @@ from curewatch.intake.typed.numbers import whole_number
 from curewatch.records.access import Scope, TokenKind
 from curewatch.records.errors import Field, InputError
 from curewatch.settings.page import ALONE
-from curewatch.web.access.credentials import DAYS_MOST, LASTS, Session, TooManyAttempts
+from curewatch.web.access.credentials import DAYS_MOST, LASTS, OWN_NAME, Session, TooManyAttempts
 from curewatch.web.access.guard import KNOWN, KNOWN_LASTS, cookie, session_cookie
 from curewatch.web.site import Here, Site, Typed, page, text_of, visitor_of
 
@@ -40,7 +41,7 @@ def login(request: Request, site: Here, form: Typed) -> Response:
     """Let in whoever knows the password."""
     if site.password_check is None:
         return RedirectResponse("/", 303)
-    now, there = site.clock.now(), _local(text_of(form, "next"))
+    now, there, calls = site.clock.now(), _local(text_of(form, "next")), _own_name(form)
     if (wait_s := _proved(request, site, str(form.get("password", "")))) is not None:
         wrong = f"Too many tries; wait {round(wait_s / 60) or 1} min." if wait_s else WRONG
         answer = page(request, "login.html", now, 429 if wait_s else 401, next=there, wrong=wrong)
@@ -51,7 +52,15 @@ def login(request: Request, site: Here, form: Typed) -> Response:
     if (visitor := visitor_of(request)).known_browser is None:
         mark = cookie(KNOWN, site.sessions.browser_mark(), KNOWN_LASTS, secure=visitor.is_secure)
         let_in.headers.append("set-cookie", mark)
+    if calls:
+        let_in.headers.append("set-cookie", _own_name_cookie(calls, secure=visitor.is_secure))
     return let_in
+
+
+def _own_name(form: Typed) -> str:
+    """What somebody calls themselves on this device; empty: nothing."""
+    typed = text_of(form, "who")
+    return named(typed, Field.BY) if typed else ""
 
 
 def _proved(request: Request, site: Site, password: str) -> float | None:
@@ -117,6 +126,19 @@ def make(request: Request, site: Here, form: Typed) -> HTMLResponse:
     shown = {"class": f"{base}/class/{secret}", "calendar": f"{base}/calendar/{secret}.ics"}.get(kind, secret)
     link = f"{base}/class/{secret}" if kind == TokenKind.RECORD else None
     return _page(request, site, made=shown, made_name=name, made_link=link)
+
+
+def _own_name_cookie(name: str, *, secure: bool) -> str:
+    """The Set-Cookie that remembers a name on this device; empty: that forgets it."""
+    return cookie(OWN_NAME, quote(name, safe=""), KNOWN_LASTS if name else timedelta(), secure=secure)
+
+
+@router.post("/ways-in/name")
+def call_me(request: Request, form: Typed) -> Response:
+    """Whose name stands beside what is logged from this device; empty: nobody's."""
+    answer = RedirectResponse("/ways-in", 303)
+    answer.headers["set-cookie"] = _own_name_cookie(_own_name(form), secure=visitor_of(request).is_secure)
+    return answer
 
 
 @router.post("/ways-in/take-back")
