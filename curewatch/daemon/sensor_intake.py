@@ -9,6 +9,7 @@ from datetime import datetime
 
 from curewatch.clock import Clock, plausible
 from curewatch.desk import Desk
+from curewatch.desk.commands.notice_care import tell_turned_away
 from curewatch.desk.commands.readings import store_readings
 from curewatch.intake.mqtt.status import MqttStatus, SensorHeard
 from curewatch.intake.mqtt.subscriber import MqttIntake
@@ -108,6 +109,9 @@ class SensorIntake:
             with self._desk.store.write() as tx:
                 tx.set_meta(HEARD_NOTE, noted)
             self._noted = noted
+            if plausible(now := self._clock.now()):
+                for sensor in status.turned_away:
+                    tell_turned_away(self._desk, sensor, now)
         if contact is not None and contact != self._saved:
             with self._desk.store.write() as tx:
                 tx.set_meta(LAST_CONTACT, contact.isoformat())

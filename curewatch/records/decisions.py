@@ -205,7 +205,7 @@ class Notice(Record):
     """`milestone`, `alarm`, `alarm_over`, `reminder`, `foreseen` (an alarm ahead), `battery` (a sensor's), `promise` (a
     date at risk, or no longer), `digest`
     (several at once), `catch_up` (several from before), `morning` (one person's work of the day), `backup` (none could
-    be made) or `test`."""
+    be made), `devices` (more send than are heard) or `test`."""
     created_at: Moment
     title: str
     text: str

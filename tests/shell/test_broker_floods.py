@@ -27,7 +27,7 @@ from curewatch.intake.mqtt.limits import LINES
 from curewatch.intake.mqtt.message import ReceivedMessage
 from curewatch.intake.mqtt.status import StatusBoard
 from curewatch.records import Reading
-from curewatch.settings import BrokerSettings, SensorSettings, Settings
+from curewatch.settings import BrokerSettings, SensorSettings, Settings, WebhookSettings
 from curewatch.store import Store
 from tests.shell.odd_broker import OddBroker, flood, publication
 from tests.shell.parts import Broker, has_mosquitto, wait_for
@@ -39,6 +39,10 @@ SENSORS = (
 )
 
 
+HOOK = WebhookSettings(url="http://127.0.0.1:9/")
+"""Nobody delivers here."""
+
+
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
     with Store.open(tmp_path / "studio.sqlite") as opened:
@@ -46,7 +50,9 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 def desk_of(store: Store, port: int) -> Desk:
-    return Desk(store, Settings(zone="UTC", broker=BrokerSettings(host="127.0.0.1", port=port), sensors=SENSORS))
+    return Desk(
+        store, Settings(zone="UTC", broker=BrokerSettings(host="127.0.0.1", port=port), sensors=SENSORS, webhook=HOOK)
+    )
 
 
 def listening(desk: Desk) -> SensorIntake:
@@ -97,6 +103,10 @@ def test_a_flood_leaves_the_sensors_of_the_studio_heard_and_is_told_in_a_few_lin
             again.stop(5)
     with store.read() as tx:
         assert [r.temp_c for r in tx.readings("Shed") if r.source == "window"] == [21.5]
+        (told,) = (one for one in tx.notices(limit=9) if one.kind == "devices")
+        assert told.title == "Shed: more devices send to yard than are heard", "once, in two runs"
+        assert "8 devices are heard behind the topic yard/#" in told.text
+        assert [one.channel for one in tx.deliveries(keys=[told.key])] == ["webhook"]
     assert len(sources(store)) == 1 + 8
     lines = [record.getMessage() for record in caplog.records]
     assert len([line for line in lines if "no reading" in line]) <= 2 * LINES + 2

@@ -1,4 +1,4 @@
-"""What became of notices, sending the given-up ones again, and telling that no fresh backup is there."""
+"""What became of notices, sending the given-up ones again, and telling what is wrong with the watch itself."""
 
 from __future__ import annotations
 
@@ -61,6 +61,29 @@ def send_test_notice(desk: Desk, now: datetime) -> Notice:
     with desk.store.write() as tx:
         tx.add_notice(notice, due_times(desk.settings, notice))
     return notice
+
+
+def tell_turned_away(desk: Desk, sensor: str, now: datetime) -> bool:
+    """Write a notice that more devices send to this sensor's topic than it has places for: once for so many places.
+
+    True if one was written.
+    """
+    entry = next(one for one in desk.settings.sensors if one.id == sensor)
+    notice = Notice(
+        key=f"devices/{sensor}/{entry.devices_most}",
+        kind="devices",
+        created_at=now,
+        title=f"{entry.room}: more devices send to {sensor} than are heard",
+        text=(
+            f"{entry.devices_most} devices are heard behind the topic {entry.topic} and others are not: those that "
+            "came first have the places. If all of them are yours, raise devices_most of this sensor; else make its "
+            "topic narrower, and see who else may publish to the broker. `curewatch check` tells how many."
+        ),
+        room=entry.room,
+        data={"sensor": sensor, "devices_most": entry.devices_most, "names": sorted({entry.room, sensor})},
+    )
+    with desk.store.write() as tx:
+        return tx.add_notice(notice, due_times(desk.settings, notice))
 
 
 def tell_late_backup(desk: Desk, why: str, now: datetime) -> bool:
