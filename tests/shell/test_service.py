@@ -16,6 +16,7 @@ from unittest import mock
 
 import pytest
 
+from curewatch import handbook
 from curewatch.cli import main
 from curewatch.daemon import service
 from curewatch.daemon.service import Places
@@ -206,3 +207,27 @@ def test_the_password_goes_where_the_settings_say_or_is_then_said_in_them(
     held = file.read_text()
     curewatch(tmp_path, "password")
     assert (file.read_text(), (tmp_path / "page-password").read_text() != first) == (held, True)
+
+
+def test_moving_to_another_machine_is_the_two_commands_that_the_handbook_shows(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    section = handbook.read("service").partition("## Moving")[2].partition("## ")[0]
+    here, there = (line.split("#")[0].split()[1:] for line in section.splitlines() if line.startswith("curewatch "))
+    boards = []
+    for name, command in (("old", here), ("new", there)):
+        (folder := tmp_path / name).mkdir()
+        (folder / "studio.toml").write_text('zone = "UTC"\n')
+        if name == "old":
+            curewatch(folder, "reading", "--room", "Loft", "--temperature", "19C", "--humidity", "50%")
+            curewatch(folder, "pour", "Low tide", "--room", "Loft", "--wet-thickness", "1mm")
+        else:
+            shutil.copy(tmp_path / "old" / "studio-moved.sqlite", folder)
+        monkeypatch.chdir(folder)
+        curewatch(folder, *command)
+        capsys.readouterr()
+        curewatch(folder, "export")
+        told = json.loads(capsys.readouterr().out)
+        boards.append({kind: rows for kind, rows in told.items() if isinstance(rows, list)})
+    assert boards[0] == boards[1]
+    assert boards[0]["pieces"]
