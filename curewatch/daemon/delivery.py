@@ -11,14 +11,14 @@ from datetime import datetime, timedelta
 from urllib.parse import urlsplit
 
 from curewatch.clock import Clock, plausible
-from curewatch.daemon.published_states import states
+from curewatch.daemon.published_states import for_hubs, homie, states
 from curewatch.daemon.scheduler import TICK_S
 from curewatch.desk.refresh.refresher import MilestoneTimer
 from curewatch.notify.channel import Channel, Units
 from curewatch.notify.delivery_threads import DeliveryThreads
 from curewatch.notify.mail import Mail
 from curewatch.notify.outbox import Outbox
-from curewatch.notify.publisher import Publisher
+from curewatch.notify.publisher import Announcer, Publisher
 from curewatch.notify.routing import not_before, people_channels
 from curewatch.notify.services import Services
 from curewatch.notify.webhook import Signer, Webhook
@@ -143,7 +143,7 @@ RETIRE_EVERY_S = 3600.0
 """How often deliveries are settled whose channel the settings no longer have [s]."""
 GIVE_UP_AFTER = timedelta(days=3)
 """How long a notice is tried where the settings say nothing of it."""
-PUBLISHED = "published_topics"
+PUBLISHED = "kept_topics"
 """The store's note of the topics that the broker keeps for us, so that those of pieces that left are taken back."""
 
 
@@ -156,9 +156,11 @@ class NoticeDelivery:
         self._retired_at: float | None = None
         self._milestone_thread: MilestoneThread | None = None
         self._store = store
-        client_id = _client_id(settings, store)
+        client_id = _client_id(settings, store, "tells")
         self._channels = {channel.name: channel for channel in make_channels(settings, client_id, clock, environ)}
         self._publisher = next((c for c in self._channels.values() if isinstance(c, Publisher)), None)
+        self._announcer = _announcer(settings, _client_id(settings, store, "homie"))
+        self._publish, self._described = settings.publish, (b"", 0)
         self._published: set[str] | None = None
 
         def quiet(channel: str, notice: Notice, at: datetime) -> datetime:
@@ -184,8 +186,8 @@ class NoticeDelivery:
         if dates is not None:
             self._milestone_thread = MilestoneThread(dates, self._clock, self.ring)
             self._milestone_thread.start()
-        if self._publisher is not None:
-            self._publisher.start()
+        for kept in filter(None, (self._publisher, self._announcer)):
+            kept.start()
         self._delivery_threads.start()
 
     @property
@@ -195,17 +197,36 @@ class NoticeDelivery:
 
     def show(self, board: Board) -> None:
         """Publish how every piece and room is. StoreError as the store's."""
-        if self._publisher is None:
+        if self._publisher is None or self._publish is None:
             return
-        current = states(board)
+        to = self._publish
+        current = {f"{to.root}/{topic}": payload for topic, payload in states(board).items()}
+        if to.hubs is not None:
+            current |= for_hubs(board, to.root, to.hubs, to.id)
+        announced = self._announced(board, to.homie_base)
         if self._published is None:
             with self._store.read() as tx:
                 self._published = set(json.loads(tx.get_meta(PUBLISHED) or "[]"))
-        self._publisher.show(dict.fromkeys(self._published - current.keys(), b"") | current)
-        if self._published != current.keys():
+        names = current.keys() | announced.keys() | ({f"{to.homie_base}/$state"} if announced else set())
+        # sorted: of a device that is no more, its $state goes before the rest
+        self._publisher.show(dict.fromkeys(sorted(self._published - names), b"") | current)
+        if self._announcer is not None:
+            self._announcer.show(announced)
+        if self._published != names:
             with self._store.write() as tx:
-                tx.set_meta(PUBLISHED, json.dumps(sorted(current)))
-            self._published = set(current)
+                tx.set_meta(PUBLISHED, json.dumps(sorted(names)))
+            self._published = set(names)
+
+    def _announced(self, board: Board, base: str) -> dict[str, bytes]:
+        """As Homie has it; with another version where the description is another."""
+        if self._announcer is None:
+            return {}
+        made = homie(board, base, 0)
+        described, version = self._described
+        if made[f"{base}/$description"] != described:
+            version = max(version + 1, int(self._clock.now().timestamp()))
+            self._described = made[f"{base}/$description"], version
+        return {f"{base}/$description": b""} | homie(board, base, version)
 
     def moved_at(self) -> dict[str, float]:
         """By channel, when its courier last got something done [s, monotonic]."""
@@ -231,11 +252,19 @@ class NoticeDelivery:
         for channel in self._channels.values():
             if isinstance(channel, Webhook | Publisher):
                 channel.close()
+        if self._announcer is not None:
+            self._announcer.close()
 
 
-def _client_id(settings: Settings, store: Store) -> str:
-    """What the broker knows the publisher by: not as the daemon that listens, for it lets in one client of a name."""
+def _client_id(settings: Settings, store: Store, what: str) -> str:
+    """What the broker knows a connection by that tells it things: it lets in one client of a name."""
     broker = settings.broker
     if broker is None:
         return ""
-    return f"{broker.client_id}-tells" if broker.client_id else broker.client_id_for(f"{store.location} tells")
+    return f"{broker.client_id}-{what}" if broker.client_id else broker.client_id_for(f"{store.location} {what}")
+
+
+def _announcer(settings: Settings, client_id: str) -> Announcer | None:
+    if settings.publish is None or settings.broker is None or not settings.publish.homie:
+        return None
+    return Announcer(settings.broker, settings.publish.homie_base, client_id)

@@ -1,5 +1,7 @@
 """Publishing to the broker: each notice as an event, and how every piece and room is, kept there by the broker.
 
+By default it also announces itself, on a connection of its own, for a broker knows one last word a connection.
+
 Below the root: `status` ("online" or "offline", kept; the broker says offline when we are gone), `rooms/NAME` and
 `pieces/NAME` (JSON, kept), `notices` (JSON, not kept: what is told twice is known by its key).
 """
@@ -26,12 +28,16 @@ TAKEN_WITHIN_S = 10.0
 ONLINE, OFFLINE = b"online", b"offline"
 
 
-class Publisher:
-    """The publishing channel, and the states beside it. `start` and `close` once each; any thread may call in."""
+class KeptTopics:
+    """A connection of its own, with a word that the broker says when it is lost, and topics that the broker keeps.
 
-    def __init__(self, broker: BrokerSettings, root: str, client_id: str, *, name: str = "publish") -> None:
-        """Raises SettingsError or InputError for files that cannot be used."""
-        self._broker, self._root, self._name = broker, root, name
+    `start` and `close` once each; any thread may call in.
+    """
+
+    def __init__(self, broker: BrokerSettings, client_id: str, state: str, words: tuple[bytes, bytes, bytes]) -> None:
+        """`state`: the topic that tells how we are, by `words`: here, gone, lost. Raises SettingsError or InputError
+        for files that cannot be used."""
+        self._broker, self._state, (self._here, self._gone, lost) = broker, state, words
         self._place = f"the broker {broker.host}:{broker.port}"
         self._lock = threading.Lock()
         self._states: dict[str, bytes] = {}
@@ -40,11 +46,7 @@ class Publisher:
         self._why = "it has not answered yet"
         self._client = client = make_client(broker, client_id, keep_session=False)
         client.on_connect, client.on_disconnect = self._on_connect, self._on_disconnect
-        client.will_set(f"{root}/status", OFFLINE, qos=1, retain=True)
-
-    @property
-    def name(self) -> str:
-        return self._name
+        client.will_set(state, lost, qos=1, retain=True)
 
     def start(self) -> None:
         """Connect, and again whenever the connection is lost, in a thread of its own."""
@@ -52,25 +54,14 @@ class Publisher:
         self._client.loop_start()
 
     def close(self) -> None:
-        """Say that we are offline, and leave."""
+        """Say that we are gone, and leave."""
         if self._connected.is_set():
-            said = self._client.publish(f"{self._root}/status", OFFLINE, qos=1, retain=True)
-            self._wait_for(said, 2.0)
+            self._wait_for(self._client.publish(self._state, self._gone, qos=1, retain=True), 2.0)
         self._client.disconnect()
         self._client.loop_stop()
 
-    def send(self, notice: Notice) -> None:
-        """Publish a notice; returns once the broker has confirmed it."""
-        if not self._connected.is_set():
-            raise TryLater(f"{self._place} is not reached: {self._why}")
-        said = self._client.publish(f"{self._root}/notices", body_of(notice), qos=1)
-        if said.rc == MQTTErrorCode.MQTT_ERR_NO_CONN:
-            raise TryLater(f"{self._place} is not reached: the connection was lost")
-        if not self._wait_for(said, TAKEN_WITHIN_S):
-            raise TryLater(f"{self._place} did not confirm within {TAKEN_WITHIN_S:g} s")
-
     def show(self, states: Mapping[str, bytes]) -> None:
-        """Make these, by topic below the root, what the broker keeps; topics that are no longer among them go."""
+        """Make these, by topic, what the broker keeps; topics that are no longer among them go."""
         with self._lock:
             gone = [t for t in self._states if t not in states and self._sent.get(t) != b""]
             self._states = dict.fromkeys(gone, b"") | dict(states)
@@ -82,10 +73,8 @@ class Publisher:
         for topic, payload in states.items():
             if self._sent.get(topic) == payload:
                 continue
-            if (
-                self._client.publish(f"{self._root}/{topic}", payload, qos=1, retain=True).rc
-                != MQTTErrorCode.MQTT_ERR_SUCCESS
-            ):
+            said = self._client.publish(topic, payload, qos=1, retain=True)
+            if said.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
                 return
             self._sent[topic] = payload
 
@@ -104,11 +93,10 @@ class Publisher:
         if reason.is_failure:
             self._why = f"it refuses the connection ({reason.getName()})"
             return
-        client.publish(f"{self._root}/status", ONLINE, qos=1, retain=True)
         with self._lock:
             self._connected.set()
             self._sent.clear()  # a broker without persistence has forgotten
-            self._say(self._states)
+            self._say({self._state: self._here} | self._states)
 
     def _on_disconnect(
         self, client: Client, _: Any, flags: DisconnectFlags, reason: ReasonCode, properties: Properties | None
@@ -116,3 +104,42 @@ class Publisher:
         if self._connected.is_set():  # else it was refused, and why is known
             self._why = "the connection was lost"
         self._connected.clear()
+
+
+class Publisher(KeptTopics):
+    """The publishing channel, and the states beside it."""
+
+    def __init__(self, broker: BrokerSettings, root: str, client_id: str, *, name: str = "publish") -> None:
+        super().__init__(broker, client_id, f"{root}/status", (ONLINE, OFFLINE, OFFLINE))
+        self._root, self._name = root, name
+
+    @property
+    def name(self) -> str:
+        return self._name
+
+    def send(self, notice: Notice) -> None:
+        """Publish a notice; returns once the broker has confirmed it."""
+        if not self._connected.is_set():
+            raise TryLater(f"{self._place} is not reached: {self._why}")
+        said = self._client.publish(f"{self._root}/notices", body_of(notice), qos=1)
+        if said.rc == MQTTErrorCode.MQTT_ERR_NO_CONN:
+            raise TryLater(f"{self._place} is not reached: the connection was lost")
+        if not self._wait_for(said, TAKEN_WITHIN_S):
+            raise TryLater(f"{self._place} did not confirm within {TAKEN_WITHIN_S:g} s")
+
+
+class Announcer(KeptTopics):
+    """A device by the Homie convention, version 5 (homieiot.github.io): its description may change only while it says
+    `init`, and it is `ready` once all of it is there."""
+
+    def __init__(self, broker: BrokerSettings, base: str, client_id: str) -> None:
+        super().__init__(broker, client_id, f"{base}/$state", (b"init", b"disconnected", b"lost"))
+        self._description = f"{base}/$description"
+
+    def _say(self, states: Mapping[str, bytes]) -> None:
+        described = states.get(self._description)
+        if described is None or self._sent.get(self._description) == described:
+            super()._say(states)
+            return
+        super()._say({self._state: b"init"} | dict(states))
+        super()._say({self._state: b"ready"})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections.abc import Iterable
 
@@ -69,3 +70,12 @@ def _distance(one: str, other: str) -> int:
                 cost = min(cost, last[j - 2] + 1)
             row.append(cost)
     return row[-1]
+
+
+def slug(name: str) -> str:
+    """A name as a topic's level that every listener takes (Homie 5, Topic IDs: a to z, 0 to 9 and hyphens), one for
+    each name: what that cannot hold is told apart by a few digits of its hash."""
+    plain = "-".join(re.findall("[a-z0-9]+", name.lower()))
+    if plain == name:
+        return plain
+    return "-".join(filter(None, (plain[:40], hashlib.sha256(name.encode()).hexdigest()[:6])))

@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal, get_args
 from pydantic import AfterValidator, Field, SecretStr, TypeAdapter, ValidationError, model_validator
 
 from curewatch.records import AlarmKind, GivenName, MilestoneKind
+from curewatch.records.names import slug
 from curewatch.settings.errors import SettingsError
 from curewatch.settings.values import (
     EnvironName,
@@ -70,6 +71,27 @@ class PublishSettings(Table):
     """What is published to the broker of [broker]: the state of pieces and rooms, and notices."""
 
     root: Topic = Field(default="curewatch", description="an MQTT topic without wildcards, such as 'curewatch'")
+    homie: bool = Field(default=True, description="true or false")
+    """Whether it announces itself by the Homie convention."""
+    hubs: Topic | None = Field(
+        default=None, description="the topic below which home hubs look, such as 'homeassistant'"
+    )
+
+    @property
+    def id(self) -> str:
+        """What the studio is called where ids are taken."""
+        return slug(self.root.replace("/", "-"))
+
+    @property
+    def homie_base(self) -> str:
+        return f"homie/5/{self.id}"
+
+    @property
+    def roots(self) -> tuple[tuple[str, str], ...]:
+        """What all its topics begin with, by the key that they follow from."""
+        homie = [("homie", self.homie_base)] if self.homie else []
+        kinds = ("sensor", "binary_sensor") if self.hubs else ()
+        return ("root", self.root), *homie, *(("hubs", f"{self.hubs}/{kind}/{self.id}") for kind in kinds)
 
 
 def covers(topic_filter: str, root: str) -> bool:

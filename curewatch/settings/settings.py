@@ -182,11 +182,12 @@ class Settings(Table):
             if self.broker is None:
                 raise ValueError("a table [broker] where [publish] is set: it says where to publish")
             for sensor in self.sensors:
-                if covers(sensor.topic, self.publish.root):
-                    raise ValueError(
-                        f"publish.root outside of what the sensor {sensor.id!r} listens to ({sensor.topic[:80]!r}): "
-                        "what is published would come back as readings"
-                    )
+                for key, root in self.publish.roots:
+                    if covers(sensor.topic, root):
+                        raise ValueError(
+                            f"publish.{key} outside of what the sensor {sensor.id!r} listens to "
+                            f"({sensor.topic[:80]!r}): what is published would come back as readings"
+                        )
         return self
 
     @property

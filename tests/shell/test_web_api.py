@@ -247,8 +247,19 @@ def test_each_operation_has_a_name_a_place_and_an_example_of_what_is_sent_that_i
         if "application/json" in way.get("requestBody", {}).get("content", {})
     }
     assert {name for name, example in sent.items() if example is None} == {"import_all"}, "a whole studio"
-    life = ("put_recipe", "log_reading", "log_pour", "observe", "measure", "step_done", "promise", "move", "correct")
-    for name in (*life, *(sent.keys() - {*life, "import_all", "gone", "put_right"}), "put_right", "gone"):
+    life = [
+        "put_recipe",
+        "log_reading",
+        "log_pour",
+        "observe",
+        "measure",
+        "step_done",
+        "promise",
+        "move",
+        "correct",
+        "forget",
+    ]
+    for name in (*life, *sorted(sent.keys() - {*life, "import_all", "gone", "put_right"}), "put_right", "gone"):
         path = ways[name][0].replace("{kind}", "cold").replace("{name}", _named(ways[name][1]))
         answer = requests.request(
             "PUT" if name == "put_recipe" else "POST", studio.url + path, json=sent[name], timeout=20
