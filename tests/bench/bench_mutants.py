@@ -134,7 +134,7 @@ class Bench:
 
     def _tried(self, one: Drawn) -> str:
         nearest = self.near.tests(one)
-        first = self._quickest(nearest, *ROUNDS[0])
+        first = self._quickest(nearest, *ROUNDS[0]) or self._quickest(nearest, *ROUNDS[1])
         if not first:
             return "untested"
         if not self._survives(one, first):
