@@ -22,10 +22,10 @@ _FLEETING = 0x01 | 0x20 | 0x40
 
 def names() -> tuple[str, ...]:
     """As others may call it: the short name with `.local`, which phones ask all machines around for (RFC 6762), the
-    short name by itself, and the whole one."""
+    short name by itself, and the whole one; of a container none, which nobody else knows."""
     whole = socket.gethostname().casefold().rstrip(".")
     short = whole.partition(".")[0]
-    if not short or short == "localhost":
+    if not short or short == "localhost" or os.environ.get(IN_CONTAINER):
         return ()
     return tuple(dict.fromkeys((f"{short}.local", short, whole)))
 

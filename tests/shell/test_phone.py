@@ -22,7 +22,7 @@ from tests.shell.parts import free_port
 from tests.shell.test_page_check import page_finding
 from tests.shell.web_parts import PASSWORD, get, served
 
-ADDRESSES_FOUND = machine.addresses
+ADDRESSES_FOUND, NAMES_FOUND = machine.addresses, machine.names
 ADDRESSES, NAMES = ("192.0.2.7", "2001:db8::7"), ("shed.local", "shed", "shed.example")
 COMMENTED = "# mine\n[web]\nport = {port} # beside the other one\n"
 
@@ -218,7 +218,9 @@ def test_in_a_container_no_address_is_guessed(
     """Those it sees lead to it from its host alone."""
     monkeypatch.setenv(machine.IN_CONTAINER, "1")
     monkeypatch.setattr(machine, "addresses", ADDRESSES_FOUND)
+    monkeypatch.setattr(machine, "names", NAMES_FOUND)
     (tmp_path / "studio.toml").write_text("")
     assert "--address: missing, expected what phones type" in phone(tmp_path, capsys, code=2)
-    phone(tmp_path, capsys, "--address", "http://shed.local:8730")
+    said = phone(tmp_path, capsys, "--address", "http://shed.local:8730")
+    assert [line for line in said.splitlines() if line.startswith("  http")] == ["  http://shed.local:8730"]
     assert load_settings(tmp_path / "studio.toml").web.reached_at == "http://shed.local:8730"
