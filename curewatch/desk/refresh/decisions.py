@@ -35,13 +35,14 @@ from curewatch.studio.air.climate import Climate
 from curewatch.studio.air.sensors import LowBattery
 from curewatch.studio.alarms import damage as damages
 from curewatch.studio.alarms import evaluation
+from curewatch.studio.alarms.alarm_words import TITLES
 from curewatch.studio.alarms.conditions import OF_THE_AIR, OccupiedRoom
 from curewatch.studio.alarms.evaluation import RoomEvaluation, evaluate_room
 from curewatch.studio.alarms.forewarning import Foreseen
 from curewatch.studio.alarms.lifecycle import AGAIN, Effect
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.planning import alarm_advice, planner, promises
-from curewatch.studio.wording import Local
+from curewatch.studio.wording import Local, listed
 
 _ACTED_ON = (Effect.RAISED, *AGAIN)
 
@@ -161,7 +162,22 @@ def _tell(tx: Transaction, settings: Settings, notice: Notice) -> bool:
     tx.supersede(_answered(tx, notice), notice.created_at, people_channels(settings))
     if notice.kind == "alarm_over":
         return tx.add_notice(notice, due_times(settings, notice) | round_times(settings, notice))
-    return tx.add_notice(notice, _not_again(tx, settings, notice))
+    times = _not_again(tx, settings, notice)
+    return tx.add_notice(_no_all_clear_beside(tx, notice, times.keys() & set(people_channels(settings))), times)
+
+
+def _no_all_clear_beside(tx: Transaction, notice: Notice, people: Collection[str]) -> Notice:
+    """`notice` of what stands, with what these people are still to hear is over in that room: by itself that would say
+    beside it that nothing needs doing."""
+    recent = tx.notices(since=notice.created_at - timedelta(days=7), limit=1000)
+    over = {told.key: told for told in recent if told.kind == "alarm_over" and told.room == notice.room}
+    waiting = {one.notice.key for one in tx.deliveries(state=DeliveryState.WAITING, keys=over) if one.channel in people}
+    tx.supersede(waiting, notice.created_at, people)
+    ended = [kind for key in waiting for kind in over[key].data["over"] if kind not in _alarms(notice)]
+    if not ended:
+        return notice
+    said = f"{notice.text} Over: {listed([TITLES[AlarmKind(kind)] for kind in dict.fromkeys(ended)])}."
+    return notice.model_copy(update={"text": said})
 
 
 def _answered(tx: Transaction, notice: Notice) -> list[str]:
