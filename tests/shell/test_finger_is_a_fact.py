@@ -4,25 +4,30 @@ from __future__ import annotations
 
 import re
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from contextlib import suppress
 from datetime import datetime, timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as st
 from icalendar import Calendar
 
 from curewatch.cli import main
 from curewatch.desk import Desk
-from curewatch.desk.commands import aftercare, observing
-from curewatch.desk.commands.undo import undo_observation
+from curewatch.desk.commands import aftercare, observing, pours
+from curewatch.desk.commands.correcting import PourChange, correct
+from curewatch.desk.commands.log import OF_PIECES, OF_ROOMS, LogKind
+from curewatch.desk.commands.readings import log_reading
+from curewatch.desk.commands.undo import undo_last, undo_observation
 from curewatch.desk.reports.board import board_of
 from curewatch.desk.reports.cure_record import cure_record_of
 from curewatch.desk.reports.piece import piece_report
-from curewatch.records import DeliveryState, Forecast, MilestoneKind, Notice
+from curewatch.records import DeliveryState, Forecast, MilestoneKind, Notice, Reading
+from curewatch.records.errors import InputError
 from curewatch.records.facts import Finger, ObservationKind
 from curewatch.settings import ForecastSettings, Settings
 from curewatch.store import Store
@@ -262,6 +267,88 @@ def test_whatever_is_found_no_view_says_otherwise_and_undoing_brings_the_old_dat
                 assert forecast_of(desk, now) == before
 
 
+ACTS: dict[str, Callable[[Desk, datetime], object]] = {
+    "tacky": lambda desk, at: observing.feel(desk, "Curlew", Finger.TACKY, at, at),
+    "touch-dry": lambda desk, at: observing.feel(desk, "Curlew", Finger.TOUCH_DRY, at, at),
+    "dry-through": lambda desk, at: observing.feel(desk, "Curlew", Finger.DRY_THROUGH, at, at),
+    "warm": lambda desk, at: log_reading(desk, typed_reading(23.0, at)),
+    "cool": lambda desk, at: log_reading(desk, typed_reading(14.0, at)),
+    "thick": lambda desk, at: correct(desk, "Curlew", PourChange(wet_thickness_m=2.2e-3), at),
+    "thin": lambda desk, at: correct(desk, "Curlew", PourChange(wet_thickness_m=0.9e-3), at),
+    "moved": lambda desk, at: pours.move(desk, "Curlew", "Shed", f"rack {at:%M}", at),
+    "left": lambda desk, at: (
+        pours.leave(desk, "Curlew", at), undo_last(desk, "Curlew", at, [LogKind.GONE])
+    ),
+}  # fmt: skip
+"""What a person does, in any order, two minutes after each other."""
+
+
+def typed_reading(temp_c: float, at: datetime) -> Reading:
+    return Reading(room="Shed", at=at, temp_c=temp_c, rh_pct=50, received_at=at)
+
+
+@settings(
+    max_examples=2,
+    deadline=None,
+    phases=[Phase.explicit, Phase.generate],
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+@example(["warm", "cool", "dry-through", "tacky", "left"], 6)
+@given(st.lists(st.sampled_from(sorted(ACTS)), min_size=3, max_size=4), st.integers(3, 60))
+def test_whatever_is_logged_the_latest_stands_in_every_view_and_undoing_all_of_it_leaves_no_trace(
+    prepared: Path, acts: list[str], hours: int
+) -> None:
+    """Findings, corrections, readings minutes apart, moves and leavings: found anew after each, and after each undo."""
+    now, end = NOW + hours * HOUR, NOW + hours * HOUR + HOUR
+    with TemporaryDirectory() as folder:
+        untouched, lived = Path(folder) / "untouched.sqlite", Path(folder) / "studio.sqlite"
+        for copy in (untouched, lived):
+            shutil.copy(prepared / "studio.sqlite", copy)
+        wanted = Settings(zone="UTC", forecast=ForecastSettings(members=8))
+        with Store.open(untouched) as store:
+            desk = Desk(store, wanted)
+            refresh(desk, end)
+            before = forecast_of(desk, end).milestones
+        with Store.open(lived) as store:
+            desk, kept = Desk(store, wanted), []
+            for act in acts:
+                now += timedelta(minutes=2)
+                with suppress(InputError):  # nothing is otherwise: it is as thick as that already
+                    ACTS[act](desk, now)
+                    kept += [act] if act != "left" else []
+                refresh(desk, now)
+                assert_latest_stands(desk, now, kept)
+            while kept:
+                now += timedelta(minutes=2)
+                of_room = kept[-1] in AIR
+                undo_last(desk, "Shed" if of_room else "Curlew", now, OF_ROOMS if of_room else OF_PIECES)
+                kept.pop()
+                refresh(desk, now)
+                assert_latest_stands(desk, now, kept)
+            refresh(desk, end)
+            assert forecast_of(desk, end).milestones == before
+
+
+AIR = {"warm": 23.0, "cool": 14.0}
+THICK = {"thick": 2.2e-3, "thin": 0.9e-3}
+
+
+def assert_latest_stands(desk: Desk, now: datetime, kept: list[str]) -> None:
+    """By what was done and not undone, the last of each kind."""
+
+    def last(some: Iterable[str]) -> str | None:
+        return next((act for act in reversed(kept) if act in some), None)
+
+    (room,), report = board_of(desk, now).rooms, piece_report(desk, "Curlew", now)
+    assert room.temp_c == AIR.get(last(AIR) or "", 21.0)
+    assert report.room.temp_c == room.temp_c
+    assert report.drying.pour.wet_thickness_m == pytest.approx(THICK.get(last(THICK) or "", 1.2e-3))
+    finger = last(list(Finger))
+    assert (report.line.finger or None) == finger
+    if finger is not None:
+        assert_one_story(desk, now)
+
+
 def assert_one_story(desk: Desk, now: datetime) -> None:
     report = piece_report(desk, "Curlew", now)
     found = report.drying.standing(now)
@@ -281,10 +368,12 @@ def assert_one_story(desk: Desk, now: datetime) -> None:
     (place,) = places([report.drying], {report.drying.piece.id: record}, report.drying.room)
     if found.latest.finger is Finger.TACKY:
         assert line.stage_in_words == "tacky"
-        assert "safe" not in (steps["sign"], steps["wire"], steps["varnish-1"], steps["wrap"])
-        assert place.safe_at is None or place.safe_at > now
+        assert {steps[one] for one in ("skins", "sign", "wire", "varnish-1", "wrap")} <= {"not yet", "waits"}
+        assert place.safe_at is None
+        assert not [one for one in record.milestones[1:] if one.safe_at is not None]
     if found.latest.finger is Finger.DRY_THROUGH:
         assert (steps["sign"], steps["wire"]) == ("safe", "safe")
+        assert steps["skins"] == "safe" or report.drying.pour.wet_thickness_m < 0.8e-3
     if found.found is not None:
         assert line.stage is not None
         assert [*MilestoneKind].index(line.stage) >= [*MilestoneKind].index(found.found)

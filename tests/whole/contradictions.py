@@ -65,6 +65,7 @@ def contradictions(view: View) -> list[str]:
     rules = (
         one_piece_alike_everywhere, stage_and_dates, dates_in_order, findings_stand, steps_and_stage,
         calendar_and_dates, one_room_one_advice, one_room_one_truth, tenses, alarms_and_notices, what_waits_holds,
+        one_name_one_thing, words_for_people,
     )  # fmt: skip
     return [f"{view.now:%d %b %H:%M} {rule.__name__}: {said}" for rule in rules for said in rule(view)]
 
@@ -247,6 +248,25 @@ def what_waits_holds(view: View) -> Iterator[str]:
             yield f"{notice['title']!r} waits, and the piece is not here"
         elif piece["found"] == "tacky" and notice["data"]["milestone"] != "packed" and notice["data"]["odds"] == "safe":
             yield f"{notice['title']!r} waits, and a finger found it tacky {piece['found_at']}"
+
+
+def one_name_one_thing(view: View) -> Iterator[str]:
+    """A name is a piece's or a series', so that whoever says it means one thing."""
+    for name, piece in view.pieces.items():
+        if piece.get("series") in view.pieces:
+            yield f"{piece['series']} is a piece, and the series of {name}"
+
+
+OURS = re.compile(r"piece-\d+/\w+|\b100 ?% of cases|good\. No good spell|got ''|\bNone\b|\bnan\b")
+"""A key, a certainty that no model has, a sentence that takes back the one before, a value of the program's."""
+
+
+def words_for_people(view: View) -> Iterator[str]:
+    pages = {**view.piece_pages, **view.room_pages, "board": view.board_page}
+    pages |= {str(one["title"]): f"{one['title']} {one['text']}" for one in view.notices}
+    for where, text in pages.items():
+        if found := OURS.search(text):
+            yield f"{where} says {found[0]!r}"
 
 
 def told_wrongly(notices: Sequence[Mapping[str, Any]], findings: Sequence[tuple[str, str, datetime]]) -> Iterator[str]:

@@ -85,6 +85,8 @@ SPOILT: dict[str, Callable[[View], Any]] = {
     "one_room_one_advice": lambda view: view.alarms[0].update(text="Now: open a window. Within the hour: warm it."),
     "one_room_one_truth": lambda view: view.rooms["Shed"].update(temp_c=19.0),
     "tenses": lambda view: view.piece_pages.update(Heron="touch-dry since tomorrow 02:00"),
+    "one_name_one_thing": lambda view: view.pieces["Heron"].update(series="Heron"),
+    "words_for_people": lambda view: view.notices[0].update(text="told in piece-3/touch_dry/worth_checking"),
     "alarms_and_notices": lambda view: view.notices[0]["data"].update(over=["cold"]),
     "what_waits_holds": lambda view: (
         view.notices[0].update(kind="milestone"),
