@@ -30,6 +30,9 @@ class Premises:
     seal: tuple[object, ...]
     """Is another one where the settings may be, or one's own studio was begun."""
 
+    refused: str = ""
+    """Why what is set by now could not be taken up, where these are what was set before."""
+
     @property
     def is_demo(self) -> bool:
         return self.location != self.own
@@ -104,7 +107,7 @@ def run_after_run(find: Callable[[], Premises], run: Callable[[Premises], int], 
             if before is None:
                 raise
             log.warning("what is set cannot be used, so what was set before goes on: %s", error)
-            on, before = replace(before, seal=on.seal), None
+            on, before = replace(before, seal=on.seal, refused=str(error)), None
             continue
         if code != again:
             return code

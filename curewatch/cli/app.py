@@ -70,7 +70,7 @@ COMMANDS = {
     "backup": Lazy("backups:backup", "Copy the whole store, proven sound."),
     "restore": Lazy("backups:restore", "Put a backup in the store's place."),
     "listen": Lazy("listen:listen", "What comes from the broker, and what is read of it."),
-    "setup": Lazy("daemon:setup", "Begin your own studio."),
+    "setup": Lazy("setup:setup", "Begin your own studio, and set it up."),
     "run": Lazy("daemon:run", "Watch the studio until Ctrl-C."),
     "check": Lazy("daemon:check", "Look whether all that is needed is there."),
     "certificate": Lazy("daemon:certificate", "Make what the page needs for https."),

@@ -28,7 +28,7 @@ from curewatch.daemon.machine import (
 )
 from curewatch.daemon.sensor_intake import HEARD_NOTE
 from curewatch.desk import Desk
-from curewatch.desk.commands.notice_care import send_test_notice
+from curewatch.desk.commands.notice_care import note_arrived, send_test_notice, trouble
 from curewatch.intake.mqtt.client import unanswered_in_words
 from curewatch.intake.mqtt.subscriber import look_at_broker
 from curewatch.notify.routing import all_channels
@@ -297,11 +297,10 @@ def _outcome(desk: Desk, key: str, clock: Clock, within_s: float) -> Finding:
     deadline = clock.monotonic() + within_s
     never = threading.Event()
     while True:
-        with desk.store.read() as tx:
-            found = tx.deliveries(keys=[key])
+        found = note_arrived(desk, key)
         if all(delivery.state is DeliveryState.DELIVERED for delivery in found):
             return Finding("test notice", Verdict.OK, f"arrived through {', '.join(d.channel for d in found)}")
-        errors = [delivery.last_error for delivery in found if delivery.last_error]
+        errors = [why for delivery in found if (why := trouble(delivery))]
         if errors or clock.monotonic() >= deadline:
             why = errors[0] if errors else f"it was not sent within {within_s:g} s"
             return Finding("test notice", Verdict.FAIL, f"did not arrive: {why}", "mend that, then send another")

@@ -85,6 +85,8 @@ class Surroundings:
     changed: Callable[[], bool]
     """Whether settings or store are others than this run was built of."""
     doors: Doors
+    refused: str
+    """Why the settings as they are by now could not be taken up; empty where they were."""
     ending: threading.Event
     """Asked to end. Whoever builds run after run heeds the signals: one that comes between two must not be lost."""
     wake: threading.Event
@@ -197,7 +199,9 @@ class Daemon:
         around, upkeep = self._surroundings, None
         if around is not None:
             demo = self._demo or is_demo(self._desk.store)
-            upkeep = Upkeep(around.config, around.own, demo, self._late, self._hearing, self._again, self.again)
+            upkeep = Upkeep(
+                around.config, around.own, demo, self._late, self._hearing, self._again, around.refused, self.again
+            )
         return PageServer(
             self._refresher, self._settings.web, self._clock, self._readings_stored,
             upkeep=upkeep, doors=None if around is None else around.doors,

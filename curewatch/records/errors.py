@@ -20,6 +20,7 @@ class Field(StrEnum):
     AT = "at"
     BACK = "back"
     BY = "by"
+    CHANGE = "change"
     BY_WEIGHT = "by_weight"
     CLOCK = "clock unconfirmed"
     COALESCENT = "coalescent"

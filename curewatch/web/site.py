@@ -120,6 +120,8 @@ class Upkeep:
     """What the intake has seen; None where there is no broker."""
     leaving: threading.Event
     """Set once that is under way: what is asked then is for the next run to answer."""
+    refused: str
+    """Why the settings as they are written could not be taken up; empty where they were."""
     again: Callable[[], object]
     """Has everything built anew of settings and store as they are then, a moment after the answer."""
 
@@ -150,6 +152,8 @@ class Site:
     plans: Kept[planning.Plan] = field(init=False)
     estimates: Kept[Any] = field(init=False)
     """Of pours that nobody has made: they hang on nothing that is stored."""
+    pending: dict[str, Any] = field(default_factory=dict)
+    """Changes of the settings that were shown and not yet written, by what names them on the page."""
     costly: CostlyAnswers = field(default_factory=CostlyAnswers)
     streams: Streams = field(default_factory=Streams)
 

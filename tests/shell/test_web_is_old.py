@@ -23,6 +23,7 @@ def upkeep(since: list[datetime | None], folder: Path) -> Upkeep:
         lambda: since[0],
         lambda: None,
         threading.Event(),
+        "",
         lambda: None,
     )
 

@@ -31,7 +31,8 @@ PAGES = (
     "/", "/?ask=danger&by=place", "/pour", "/reading", "/plan",
     f"/plan?due={IN_TEN_DAYS}&room=Boat%20shed&thickness=medium&for=handle&pieces=4", "/plan?due=1999-01-01",
     "/alarms", "/piece/Low%20tide", "/piece/Winter%20mooring", "/record/Low%20tide", "/room/Sail%20loft?span=week",
-    "/room/Boat%20shed", "/ways-in", "/labels", "/lately", "/names", "/nothing/here",
+    "/room/Boat%20shed", "/ways-in", "/labels", "/setup", "/setup/sensor", "/setup/person", "/setup/phone",
+    "/lately", "/names", "/nothing/here",
     "/help", "/help/alarms", "/help/commands", "/help/example",
 )  # fmt: skip
 """Every page that is served without a password, and what is said where there is none."""

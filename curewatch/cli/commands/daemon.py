@@ -35,7 +35,6 @@ from curewatch.settings import machine
 from curewatch.settings.loading import SYSTEM_CONFIG, SYSTEM_STORE
 from curewatch.settings.values import CREDSTORE, held_at
 from curewatch.settings.writing import edited, write_whole
-from curewatch.store import Store
 from curewatch.studio.board import Board
 from curewatch.views.board import BoardOut
 from curewatch.web.access.certificates import DAYS_MOST, as_code, make_pair
@@ -74,7 +73,7 @@ def run(
     with closing(Doors()) as doors, signal_handlers(stop):
 
         def one_run(on: Premises) -> int:
-            around = Surroundings(on.config_to_be, on.own, Changes(on, built), doors, ending, wake)
+            around = Surroundings(on.config_to_be, on.own, Changes(on, built), doors, on.refused, ending, wake)
             daemon = Daemon(
                 on.in_use, on.location, SystemClock(), level=level, log_json=log == "json", surroundings=around
             )
@@ -85,18 +84,6 @@ def run(
 
 def _show(board: Board, tz: ZoneInfo) -> None:
     say(board_text.text(BoardOut.of(board, tz), Page.of(sys.stdout)))
-
-
-def setup(ctx: typer.Context, as_json: options.AsJson = False) -> None:
-    """Begin your own studio, with a store of its own beside the demo's. From then on it is the one that is watched."""
-    on = premises_of(ctx)
-    begun = Store.is_begun(on.own, on.settings.backup.folder)
-    Store.open(on.own, backups=on.settings.backup.folder).close()
-    if as_json:
-        say_json("setup", store=on.own, config=str(on.config_to_be), begun=not begun)
-        return
-    say(f"Your own studio {'is' if begun else 'has now begun:'} {'kept in ' if begun else ''}{on.own}.")
-    say(f"Its settings: {on.config_to_be}{'' if on.config else ', once there are any'}.")
 
 
 def check(

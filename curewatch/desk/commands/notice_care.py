@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -9,7 +10,8 @@ from curewatch.desk.desk import Desk
 from curewatch.notify.routing import due_times
 from curewatch.records import Delivery, DeliveryState, Notice
 from curewatch.records.errors import Field, InputError
-from curewatch.store import newest
+from curewatch.store import Transaction, newest
+from curewatch.store.queries.outbox import SENDING
 
 
 @dataclass(frozen=True)
@@ -84,6 +86,30 @@ def tell_turned_away(desk: Desk, sensor: str, now: datetime) -> bool:
     )
     with desk.store.write() as tx:
         return tx.add_notice(notice, due_times(desk.settings, notice))
+
+
+REACHED = "told_through"
+"""The store's note of the channels through which a test has arrived, JSON."""
+
+
+def reached(tx: Transaction) -> frozenset[str]:
+    return frozenset(json.loads(tx.get_meta(REACHED) or "[]"))
+
+
+def trouble(delivery: Delivery) -> str | None:
+    """Why it has not arrived; None where it has, or is on its way."""
+    return None if delivery.last_error == SENDING else delivery.last_error
+
+
+def note_arrived(desk: Desk, key: str) -> list[Delivery]:
+    """What became of a test so far; the channels it arrived through are noted."""
+    with desk.store.read() as tx:
+        found, before = tx.deliveries(keys=[key]), reached(tx)
+    arrived = {one.channel for one in found if one.state is DeliveryState.DELIVERED}
+    if not arrived <= before:
+        with desk.store.write() as tx:
+            tx.set_meta(REACHED, json.dumps(sorted(before | arrived)))
+    return found
 
 
 def tell_late_backup(desk: Desk, why: str, now: datetime) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 from collections import Counter
 from datetime import timedelta
 from urllib.parse import quote
@@ -26,6 +27,8 @@ CLASS_LASTS = timedelta(hours=12)
 BROWSERS = ("Firefox", "Edg", "OPR", "SamsungBrowser", "CriOS", "Chrome", "Safari", "curl", "python")
 SYSTEMS = ("Android", "iPhone", "iPad", "Windows", "Mac OS X", "Linux")
 """What a browser says of itself, the telling first: most also say that they are others."""
+CAME_IN = "came_in_from_elsewhere"
+"""The store's note of when somebody came in from another machine."""
 WRONG = "That is not the password."
 
 
@@ -42,12 +45,15 @@ def login(request: Request, site: Here, form: Typed) -> Response:
     if site.password_check is None:
         return RedirectResponse("/", 303)
     now, there, calls = site.clock.now(), _local(text_of(form, "next")), _own_name(form)
-    if (wait_s := _proved(request, site, str(form.get("password", "")))) is not None:
+    if (wait_s := proved(request, site, str(form.get("password", "")))) is not None:
         wrong = f"Too many tries; wait {round(wait_s / 60) or 1} min." if wait_s else WRONG
         answer = page(request, "login.html", now, 429 if wait_s else 401, next=there, wrong=wrong)
         if wait_s:
             answer.headers["retry-after"] = str(round(wait_s) + 1)
         return answer
+    if request.client and not _is_this_machine(request.client.host):
+        with site.desk.store.write() as tx:
+            tx.set_meta(CAME_IN, now.isoformat())
     let_in = _let_in(request, site, site.sessions.begin(Scope.ADMIN, now, come=_from(request)), there)
     if (visitor := visitor_of(request)).known_browser is None:
         mark = cookie(KNOWN, site.sessions.browser_mark(), KNOWN_LASTS, secure=visitor.is_secure)
@@ -63,7 +69,14 @@ def _own_name(form: Typed) -> str:
     return named(typed, Field.BY) if typed else ""
 
 
-def _proved(request: Request, site: Site, password: str) -> float | None:
+def _is_this_machine(address: str) -> bool:
+    try:
+        return ipaddress.ip_address(address).is_loopback
+    except ValueError:
+        return False
+
+
+def proved(request: Request, site: Site, password: str) -> float | None:
     """None where it is the password, or none is asked for; else how long to wait with the next try, 0: not at all."""
     if site.password_check is None:
         return None
@@ -115,7 +128,7 @@ def make(request: Request, site: Here, form: Typed) -> HTMLResponse:
     name = named(text_of(form, "name"), Field.NAME)
     typed = text_of(form, "days")
     days = whole_number(typed, DAYS_MOST, Field.DAYS) if typed else None
-    if (wait_s := _proved(request, site, str(form.get("password", "")))) is not None:
+    if (wait_s := proved(request, site, str(form.get("password", "")))) is not None:
         wrong = f"Too many tries; wait {round(wait_s / 60) or 1} min." if wait_s else f"{WRONG} Nothing was made."
         return _page(request, site, status=429 if wait_s else 401, wrong=wrong, values=dict(form))
     try:

@@ -96,3 +96,15 @@ function tell(event) {
 }
 document.addEventListener("pointermove", tell);
 document.addEventListener("pointerdown", tell);
+
+// What stands on a form's page and goes on by itself, as what a broker sends; the form is left alone.
+const going = document.querySelector("[data-every]");
+if (going) {
+  setInterval(async () => {
+    if (document.hidden) return;
+    const answer = await fetch(location.href, { headers: { accept: "text/html" } }).catch(() => null);
+    if (!answer?.ok || answer.redirected) return;
+    const there = new DOMParser().parseFromString(await answer.text(), "text/html").querySelector("[data-every]");
+    if (there && !going.contains(document.activeElement)) going.replaceChildren(...there.childNodes);
+  }, 1000 * going.dataset.every);
+}

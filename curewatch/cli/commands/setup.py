@@ -1,0 +1,114 @@
+"""`curewatch setup`: the questions of the page's *Set up* in a terminal."""
+
+from __future__ import annotations
+
+import sys
+from functools import partial
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from curewatch.cli import options
+from curewatch.cli.output import say, say_json
+from curewatch.cli.session import premises_of
+from curewatch.intake.typed.names import named
+from curewatch.records.errors import Field, InputError
+from curewatch.settings import Settings, SettingsError
+from curewatch.settings.setting_up import STEPS, Known, Question, Step, answered, step_of
+from curewatch.store import Store
+from curewatch.web.access.credentials import hash_of
+from curewatch.web.pages.setup import add_room, known_of, pair_for
+
+KEYS = ", ".join(step.key for step in STEPS)
+
+
+def setup(
+    ctx: typer.Context,
+    step: Annotated[
+        str | None, typer.Argument(metavar="[STEP]", help=f"One of {', '.join(s.key for s in STEPS)}.")
+    ] = None,
+    answers: Annotated[
+        list[str] | None, typer.Option("--answer", metavar="NAME=VALUE", help="An answer, so that it is not asked.")
+    ] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask before the settings are written.")] = False,
+    as_json: options.AsJson = False,
+) -> None:
+    """Begin your own studio if it is not begun, and say what is set and what is missing; with a step, ask its questions
+    and write the answers into the settings."""
+    on = premises_of(ctx)
+    begun = Store.is_begun(on.own, on.settings.backup.folder)
+    with Store.open(on.own, backups=on.settings.backup.folder) as store:
+        known = known_of(store)
+        if step is not None:
+            wanted = step_of(step)
+            if wanted is None:
+                raise InputError("STEP", step, KEYS)
+            ask = sys.stdin.isatty() and not yes and not as_json
+            _take(wanted, on.settings, known, on.config_to_be, _told(answers), store, ask=ask, as_json=as_json)
+            return
+    stands = [(one, one.done(on.settings, known), one.said(on.settings, known)) for one in STEPS]
+    if as_json:
+        rows = [{"step": one.key, "title": one.title, "done": done, "said": said} for one, done, said in stands]
+        say_json("setup", store=on.own, config=str(on.config_to_be), begun=not begun, steps=rows)
+        return
+    say(f"Your own studio {'is kept in' if begun else 'has now begun:'} {on.own}.")
+    say(f"Its settings: {on.config_to_be}{'' if on.config else ', once there are any'}.")
+    for one, done, said in stands:
+        say(f"{'[x]' if done else '[ ]'} {one.key:<10} {one.title}: {said}.")
+    say("`curewatch setup STEP` asks what a step needs; the page asks the same under Set up.")
+
+
+def _take(
+    step: Step,
+    settings: Settings,
+    known: Known,
+    file: Path,
+    told: dict[str, str],
+    store: Store,
+    *,
+    ask: bool,
+    as_json: bool,
+) -> None:
+    for question in step.asks(settings, known):
+        if question.name not in told and sys.stdin.isatty():
+            told[question.name] = _asked(question)
+        told.setdefault(question.name, question.value)
+    change = answered(step, settings, known, told)
+    edit = change.edit(file)
+    if not as_json:
+        say(edit.difference or "The settings stay as they are.")
+    if ask and not typer.confirm("Write this?", default=True):
+        say("Nothing was written.")
+        return
+    try:
+        change.write(edit, hash_of, partial(pair_for, settings=edit.settings))
+    except (OSError, ValueError) as error:
+        raise SettingsError([f"{file.parent}: cannot be written to: {error}"]) from None
+    if step.key == "room":
+        add_room(store, named(told["room"], Field.ROOM))
+    if as_json:
+        say_json("setup", step=step.key, file=str(file), difference=edit.difference)
+    else:
+        say("Written. A daemon that runs takes it up within seconds.")
+
+
+def _asked(question: Question) -> str:
+    choices = f" ({', '.join(one for one, _ in question.choices)})" if question.choices else ""
+    example = f" (such as {question.example})" if question.example and not question.value else ""
+    hidden = question.kind == "password"
+    given: str = typer.prompt(
+        f"{question.label}{choices}{example}", default=question.value, show_default=bool(question.value),
+        hide_input=hidden, confirmation_prompt=hidden and question.needed,
+    )  # fmt: skip
+    return given.strip()
+
+
+def _told(answers: list[str] | None) -> dict[str, str]:
+    found = {}
+    for one in answers or []:
+        name, equals, value = one.partition("=")
+        if not equals:
+            raise InputError("--answer", one, "NAME=VALUE")
+        found[name] = value
+    return found

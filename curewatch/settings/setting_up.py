@@ -1,0 +1,324 @@
+"""Setting up, step by step: what is asked, and which settings and files the answers come to. Page and terminal ask the
+same; nothing is written in here."""
+
+from __future__ import annotations
+
+import secrets
+from base64 import b64encode
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal, NamedTuple
+
+from curewatch.records.errors import InputError
+from curewatch.settings import machine
+from curewatch.settings.page import EVERY_ADDRESS
+from curewatch.settings.settings import Settings
+from curewatch.settings.values import AIR_SPEEDS_M_S
+from curewatch.settings.writing import Edit, Key, edited, write_whole
+
+Answers = Mapping[str, str]
+PAGE_PASSWORD = "page-password"
+
+
+class Question(NamedTuple):
+    name: str
+    label: str
+    value: str = ""
+    """What stands there before anything is typed."""
+    kind: Literal["text", "number", "password", "choice"] = "text"
+    choices: tuple[tuple[str, str], ...] = ()
+    needed: bool = True
+    example: str = ""
+
+
+@dataclass(frozen=True)
+class Change:
+    """What the answers come to."""
+
+    settings: Mapping[Key, Any]
+    files: Mapping[str, str] = field(default_factory=dict)
+    """Secrets, by the name of the file beside the settings that is to hold each."""
+    password: str | None = None
+    """Of the page, whose file holds only a hash."""
+    pair: bool = False
+    """A certificate and its key are to be made."""
+
+    def edit(self, file: Path) -> Edit:
+        """SettingsError where the outcome could not be used."""
+        return edited(file, self.settings)
+
+    def write(self, edit: Edit, hash_of: Callable[[str], str], make_pair: Callable[[Path], object]) -> None:
+        """First what the settings name, then they: a cut leaves a file too many, never one too few. OSError."""
+        folder = edit.file.parent
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, secret in self.files.items():
+            write_whole(folder / name, f"{secret}\n".encode())
+        if self.password is not None:
+            write_whole(folder / PAGE_PASSWORD, f"{hash_of(self.password)}\n".encode())
+        if self.pair:
+            make_pair(folder)
+        edit.write()
+
+
+@dataclass(frozen=True)
+class Known:
+    """What is known beside the settings."""
+
+    rooms: Sequence[str] = ()
+    heard: frozenset[str] = frozenset()
+    """Ids of sensors that were ever heard."""
+    reached: frozenset[str] = frozenset()
+    """Channels through which a test has arrived."""
+    phone: bool = False
+    """Whether somebody came in from another machine."""
+
+
+class Step(NamedTuple):
+    """`done` and `said` go by what is set and known; `asks` are its questions, `change` what the answers come to."""
+
+    key: str
+    title: str
+    why: str
+    done: Callable[[Settings, Known], bool]
+    said: Callable[[Settings, Known], str]
+    """What is set, or what is still missing."""
+    asks: Callable[[Settings, Known], Sequence[Question]]
+    change: Callable[[Settings, Answers], Change]
+
+
+def _zone_asks(s: Settings, known: Known) -> list[Question]:
+    return [
+        Question("zone", "Time zone, by its name", s.zone, example="Europe/Lisbon"),
+        Question("by", "Your name, for what is logged at this machine", s.by or "", needed=False, example="Ada"),
+    ]
+
+
+def _zone_change(s: Settings, given: Answers) -> Change:
+    return Change({"zone": given["zone"], "by": given.get("by") or None})
+
+
+def _room_asks(s: Settings, known: Known) -> list[Question]:
+    airs = tuple((one, one) for one in AIR_SPEEDS_M_S)
+    return [
+        Question("room", "A room you pour or dry in", example="Boat shed"),
+        Question("air", "Its air", "still", "choice", airs),
+        Question("heated", "Is it heated?", "yes", "choice", (("yes", "yes"), ("no", "no, nothing warms it"))),
+    ]
+
+
+def _room_change(s: Settings, given: Answers) -> Change:
+    table: dict[str, Any] = {} if given.get("air", "still") == "still" else {"air": given["air"]}
+    table |= {"heated": False} if given.get("heated") == "no" else {}
+    return Change({("rooms", given["room"], key): value for key, value in table.items()})
+
+
+def _broker_asks(s: Settings, known: Known) -> list[Question]:
+    b = s.broker
+    return [
+        Question("host", "Name or address of the broker", b.host if b else "127.0.0.1"),
+        Question("port", "Port", str(b.port) if b else "1883", "number"),
+        Question("tls", "Encrypted?", "yes" if b and b.tls else "no", "choice", (("no", "no"), ("yes", "yes, TLS"))),
+        Question("user", "User", (b.user or "") if b else "", needed=False),
+        Question("password", "Password", "", "password", needed=False),
+    ]
+
+
+def _broker_change(s: Settings, given: Answers) -> Change:
+    port = _number("port", given.get("port") or "1883")
+    changes: dict[Key, Any] = {"broker.host": given["host"], "broker.port": port}
+    if given.get("tls") == "yes" or (s.broker is not None and s.broker.tls):
+        changes["broker.tls"] = given.get("tls") == "yes"
+    user, password = given.get("user") or None, given.get("password")
+    changes["broker.user"] = user
+    if user is None:
+        changes["broker.password_file"] = None
+    elif password:
+        changes["broker.password_file"] = "broker-password"
+    return Change(changes, {"broker-password": password} if user and password else {})
+
+
+def _sensor_asks(s: Settings, known: Known) -> list[Question]:
+    whats = (("json", "an object (JSON)"), ("temperature", "a bare temperature"), ("humidity", "a bare humidity"))
+    return [
+        Question("room", "The room it hangs in", known.rooms[0] if known.rooms else "", example="Boat shed"),
+        Question("id", "Your name for it", example="shed-window"),
+        Question("topic", "Its topic", example="shed/window"),
+        Question("reads", "What it sends", "json", "choice", whats),
+        Question("temperature", "Where the temperature stands", needed=False, example="/air/temp"),
+        Question("humidity", "Where the humidity stands", needed=False, example="/air/hum"),
+        Question("time", "Where the time stands, if it tells one", needed=False, example="/at"),
+        Question("battery", "Where its battery stands, if it tells that", needed=False, example="/cell"),
+        Question("unit", "Temperatures come in", "C", "choice", (("C", "°C"), ("F", "°F"), ("K", "K"))),
+    ]
+
+
+def _sensor_change(s: Settings, given: Answers) -> Change:
+    usual = {"reads": "json", "unit": "C", "temperature": "/temperature", "humidity": "/humidity"}
+    entry = {key: given[key] for key in ("id", "room", "topic")}
+    for key in ("reads", "temperature", "humidity", "time", "battery", "unit"):
+        if (value := given.get(key)) and value != usual.get(key):
+            entry[key] = value
+    return Change({("sensors", len(s.sensors)): entry})
+
+
+def _person_asks(s: Settings, known: Known) -> list[Question]:
+    m = s.mail
+    return [
+        Question("name", "Who is told", s.by or "", example="Ada"),
+        Question("push", "Address of a push service, if there is one", needed=False, example="json://127.0.0.1:8008/"),
+        Question("mail", "Mail address, if by mail", needed=False, example="ada@shed.example"),
+        Question("host", "For mail: the mail server", m.host if m else "", needed=False, example="mail.shed.example"),
+        Question("security", "How it is talked to", m.security if m else "starttls", "choice",
+                 (("starttls", "STARTTLS"), ("tls", "TLS from the first byte"), ("none", "in the clear"))),
+        Question("port", "Its port, if not the usual one", str(m.port) if m else "", "number", needed=False),
+        Question("user", "Its user", (m.user or "") if m else "", needed=False),
+        Question("password", "Its password", "", "password", needed=False),
+        Question("sender", "The address mail comes from", m.sender if m else "", needed=False),
+        Question("temperatures", "Temperatures in", "C", "choice", (("C", "°C"), ("F", "°F"))),
+        Question("quiet", "Hours in which only frost may wake, if any", "", needed=False, example="22:00-07:00"),
+    ]  # fmt: skip
+
+
+def _person_change(s: Settings, given: Answers) -> Change:
+    person: dict[str, Any] = {"name": given["name"]}
+    changes: dict[Key, Any] = {}
+    files: dict[str, str] = {}
+    if given.get("push"):
+        file = f"push-{len(s.people) + 1}"
+        person["services_file"], files[file] = file, given["push"]
+    if given.get("mail"):
+        person["mail"] = given["mail"]
+        port = given.get("port")
+        mail = {"host": given.get("host"), "security": given.get("security", "starttls"), "sender": given.get("sender"),
+                "port": _number("port", port) if port else None, "user": given.get("user") or None}  # fmt: skip
+        changes |= {f"mail.{key}": value for key, value in mail.items() if value or s.mail is not None}
+        if given.get("user") and given.get("password"):
+            changes["mail.password_file"], files["mail-password"] = "mail-password", given["password"]
+    person |= {"quiet": given["quiet"]} if given.get("quiet") else {}
+    person |= {"temperatures": "F"} if given.get("temperatures") == "F" else {}
+    return Change({**changes, ("people", len(s.people)): person}, files)
+
+
+def _webhook_asks(s: Settings, known: Known) -> list[Question]:
+    return [Question("url", "Where notices are posted", s.webhook.url if s.webhook else "", example="https://…")]
+
+
+def _webhook_change(s: Settings, given: Answers) -> Change:
+    changes: dict[Key, Any] = {"webhook.url": given["url"]}
+    if s.webhook is not None and (s.webhook.secret_file or s.webhook.secret_env):
+        return Change(changes)
+    changes["webhook.secret_file"] = "webhook-secret"
+    return Change(changes, {"webhook-secret": f"whsec_{b64encode(secrets.token_bytes(32)).decode()}"})
+
+
+def _phone_asks(s: Settings, known: Known) -> list[Question]:
+    ways = (*machine.addresses(), *machine.names())
+    asks = [] if s.web.password_file else [Question("password", "Password of the page", "", "password")]
+    https = (("yes", "yes: phones warn once"), ("no", "no: whoever shares the wifi can read the password"))
+    asks += [] if s.web.certificate else [Question("https", "Encrypted?", "yes", "choice", https)]
+    label = (
+        f"As what phones reach this machine (found: {', '.join(ways)})" if ways else "As what phones reach this machine"
+    )
+    return [*asks, Question("address", label, ways[0] if ways else "", example="192.168.1.20")]
+
+
+def _phone_change(s: Settings, given: Answers) -> Change:
+    https = given.get("https") == "yes"
+    changes = phone_changes(s, given["address"], https=https)
+    return Change(changes, password=given.get("password") or None, pair=https and s.web.certificate is None)
+
+
+def phone_changes(s: Settings, host: str, *, https: bool) -> dict[Key, Any]:
+    """What has to be set so that a phone reaches the page at this name or address of the machine."""
+    web = s.web
+    changes: dict[Key, Any] = {} if web.enabled else {"web.enabled": True}
+    if web.password_file is None:
+        changes["web.password_file"] = PAGE_PASSWORD
+    if https and web.certificate is None:
+        changes |= {"web.certificate": "page-certificate.pem", "web.key": "page-key.pem"}
+    if web.is_loopback:
+        changes["web.host"] = EVERY_ADDRESS[":" in host]
+    scheme = "https" if https or web.certificate else "http"
+    changes["web.address"] = f"{scheme}://{f'[{host}]' if ':' in host else host}:{web.port}"
+    return changes
+
+
+def _heartbeat_asks(s: Settings, known: Known) -> list[Question]:
+    url = s.heartbeat.url if s.heartbeat else None
+    return [Question("url", "Address that expects a call every five minutes", url or "", example="https://…")]
+
+
+def _number(name: str, given: str) -> int:
+    if not given.isascii() or not given.isdigit() or len(given) > 9:
+        raise InputError(name, given, "a whole number")
+    return int(given)
+
+
+def _ways(s: Settings) -> set[str]:
+    return {name for person in s.people for name in person.channels} | ({"webhook"} if s.webhook else set())
+
+
+def _sensors_said(s: Settings, known: Known) -> str:
+    if not s.sensors:
+        return "no sensor yet: readings are typed" if s.broker is None else "no sensor yet: see what the broker sends"
+    missing = [one.id for one in s.sensors if one.id not in known.heard]
+    return f"waiting for the first reading of {', '.join(missing)}" if missing else f"{len(s.sensors)} heard"
+
+
+def _told_said(s: Settings, known: Known) -> str:
+    if not _ways(s):
+        return "nobody is told yet"
+    missing = sorted(_ways(s) - known.reached)
+    return f"no test has arrived yet through {', '.join(missing)}" if missing else "tests have arrived"
+
+
+def _phone_said(s: Settings, known: Known) -> str:
+    if s.web.reached_at is None:
+        return "only this machine reaches the page"
+    return f"opened at {s.web.reached_at}" if known.phone else f"open {s.web.reached_at} on the phone"
+
+
+STEPS = (
+    Step("zone", "Time zone and you", "Times are typed and shown in it.",
+         lambda s, k: s.file is not None, lambda s, k: s.zone, _zone_asks, _zone_change),
+    Step("room", "Rooms", "The air of a room decides how a piece dries.", lambda s, k: bool(k.rooms),
+         lambda s, k: ", ".join(k.rooms) or "no room yet", _room_asks, _room_change),
+    Step("broker", "The broker", "A small program that takes sensors' messages and hands them on, such as mosquitto.",
+         lambda s, k: s.broker is not None,
+         lambda s, k: f"{s.broker.host}:{s.broker.port}" if s.broker else "none: readings are typed",
+         _broker_asks, _broker_change),
+    Step("sensor", "Sensors", "Each hangs in a room and says how its air is.",
+         lambda s, k: bool(s.sensors) and all(one.id in k.heard for one in s.sensors),
+         _sensors_said, _sensor_asks, _sensor_change),
+    Step("person", "Who is told", "By push or mail: what became dry once a day, alarms at once.",
+         lambda s, k: bool(s.people) and {n for p in s.people for n in p.channels} <= k.reached,
+         _told_said, _person_asks, _person_change),
+    Step("webhook", "A program that is told", "Each notice is posted to it as JSON, signed.",
+         lambda s, k: s.webhook is not None and "webhook" in k.reached,
+         lambda s, k: "none" if s.webhook is None else _told_said(s, k), _webhook_asks, _webhook_change),
+    Step("phone", "The phone", "The page beside the table, and labels that it can read.",
+         lambda s, k: s.web.reached_at is not None and k.phone, _phone_said, _phone_asks, _phone_change),
+    Step("heartbeat", "When it is off", "Somebody outside who notices when this machine falls silent.",
+         lambda s, k: s.heartbeat is not None,
+         lambda s, k: "set" if s.heartbeat else "nobody would notice", _heartbeat_asks,
+         lambda s, given: Change({"heartbeat.url": given["url"]})),
+)  # fmt: skip
+"""In the order they are best taken; each can be left out, and come back to."""
+
+
+def step_of(key: str) -> Step | None:
+    return next((step for step in STEPS if step.key == key), None)
+
+
+def answered(step: Step, settings: Settings, known: Known, given: Answers) -> Change:
+    """What the answers come to; a choice that was not made is the usual one. InputError where an answer is missing."""
+    taken = {}
+    for question in step.asks(settings, known):
+        value = given.get(question.name) or (question.value if question.kind == "choice" else "")
+        if question.needed and not value:
+            raise InputError(question.label, None, f"an answer, such as {question.example or 'the one proposed'}")
+        if question.kind == "choice" and value not in dict(question.choices):
+            raise InputError(question.label, value, ", ".join(one for one, _ in question.choices))
+        taken[question.name] = value
+    return step.change(settings, taken)
