@@ -36,7 +36,7 @@ from curewatch.notify.services import Services
 from curewatch.physics.solver import kernel
 from curewatch.records import DeliveryState, Reading
 from curewatch.records.errors import InputError
-from curewatch.settings import BrokerSettings, PersonSettings, Settings, SettingsError
+from curewatch.settings import BrokerSettings, PersonSettings, Settings, SettingsError, usual_config
 from curewatch.store import AlreadyRunning, CannotOpen, Store, StoreBroken, StoreError, newest
 from curewatch.studio.wording import age
 
@@ -99,7 +99,7 @@ def _no_store(location: str, error: StoreError) -> Finding:
 
 
 def _settings(settings: Settings, config: Path | None) -> Finding:
-    where = f"from {config}" if config else "none given: everything is at its default"
+    where = f"from {config}" if config else f"none yet at {usual_config()}: everything is at its default"
     return Finding("settings", Verdict.OK, f"{where}; times are those of {settings.zone}")
 
 

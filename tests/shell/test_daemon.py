@@ -29,6 +29,7 @@ from curewatch.settings import (
     SettingsError,
     WebhookSettings,
     WebSettings,
+    usual_config,
 )
 from curewatch.store import AlreadyRunning, Store, StoreError
 from curewatch.studio.board import Board
@@ -307,6 +308,8 @@ def test_a_look_at_a_new_machine_finds_nothing_broken_and_makes_nothing(location
     found = verdicts(SETTINGS, location)
     assert Verdict.FAIL not in found.values()
     assert found["store"] is Verdict.WARN
+    (said,) = (one.sentence for one in look(SETTINGS, location, HandClock(NOW), environ={}) if one.name == "settings")
+    assert f"none yet at {usual_config()}" in said, "as README says, it names the place"
     assert not Path(location).exists()
 
 
