@@ -157,7 +157,7 @@ def test_with_json_the_refusal_is_an_object(
 BAD_SETTINGS = [
     ('zone = "Europe/Atlantis"', "Atlantis"),
     ("zone = 7", "7"),
-    ('zon = "Europe/Lisbon"', "zone"),
+    ('zone = "Europe/Lisbn"', "Europe/Lisbn"),  # a key that is not known is passed over: tests/core/test_settings.py
     ("[alarms]\nfrost_c = nan", "nan"),
     ("[alarms]\ndamp_rh_pct = 150", "150"),
     ("[alarms]\nfrost_c = 12\ncold_mfft_c = 8", "12"),
