@@ -38,8 +38,9 @@ from curewatch.studio.forecasting.drying_curve import DryingCurve
 from curewatch.studio.outlook.outlook import Outlook
 from curewatch.studio.planning.planner import Advice
 from curewatch.studio.wording import percent
+from curewatch.web.access.bodies import PHOTO
 from curewatch.web.access.credentials import PasswordCheck, Sessions, Tokens
-from curewatch.web.access.guard import PHOTO, Visitor
+from curewatch.web.access.guard import Visitor
 from curewatch.web.scarce import CostlyAnswers, Streams
 from curewatch.web.texts import CHOICES, Words, number
 

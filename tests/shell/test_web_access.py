@@ -11,6 +11,7 @@ import sys
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import pytest
 import requests
@@ -275,6 +276,28 @@ def test_who_may_not_send_a_large_body_is_refused_without_waiting_for_one_that_c
         waiting = {**json, "cookie": cookies}
         with pytest.raises(requests.Timeout):  # who may takes turns
             requests.post(f"{locked.url}/api/v1/import", data="{}", headers=waiting, timeout=1)
+
+
+def test_what_needs_nothing_said_is_posted_bare_and_a_session_says_where_from(locked: Studio) -> None:
+    """The type of a body keeps other sites' forms out, which always have one; scripts of theirs tell where from."""
+    locked.pour()
+    log_in(locked)
+    mine, there = dict(locked.browser.cookies), {"origin": locked.url}
+    form = {"content-type": "application/x-www-form-urlencoded"}
+
+    def sent(way: str, **options: Any) -> tuple[int, str]:
+        answer = requests.post(f"{locked.url}/api/v1{way}", timeout=20, **options)
+        return answer.status_code, answer.json().get("detail", "")
+
+    way, typed = "/pieces/Curlew/gone", "content-type: application/json is what this takes"
+    assert sent(way)[0] == 401
+    assert sent(way, cookies=mine) == (415, typed)
+    assert sent(way, cookies=mine, headers=form | there) == (415, typed)
+    assert sent(way, cookies=mine, headers={"origin": "http://evil.example"}) == (403, "sent by another web site")
+    assert sent(way, cookies=mine, headers=there, data=iter([b"{}"])) == (415, typed)  # in chunks, so not empty
+    assert sent("/undo", cookies=mine, headers=there)[0] == 422
+    assert sent(way, cookies=mine, headers=there) == (200, "")
+    assert locked.names() == []
 
 
 def test_a_port_that_is_taken_costs_the_page_only(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:

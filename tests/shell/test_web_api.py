@@ -106,6 +106,7 @@ def test_a_refusal_is_a_problem_in_parts_that_programs_read(studio: Studio) -> N
 def test_a_form_of_another_site_is_not_taken_for_json(studio: Studio) -> None:
     answer = requests.post(f"{studio.url}/api/v1/pours", data="{}", headers={"content-type": "text/plain"}, timeout=10)
     assert answer.status_code == 415
+    assert requests.post(f"{studio.url}/api/v1/pieces/Curlew/gone", timeout=10).status_code == 404
     assert send(studio, "/pours", POUR, headers={"sec-fetch-site": "cross-site"}).status_code == 403
     assert studio.names() == []
 

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 import requests
 
-from curewatch.web.access import guard
+from curewatch.web.access import bodies, guard
 from curewatch.web.access.credentials import hash_of
 from tests.refreshing import refresh
 from tests.shell.web_parts import NOW, PASSWORD, Studio, served
@@ -249,10 +249,10 @@ def test_only_an_import_may_be_long_and_even_that_has_an_end(studio: Studio, mon
     long = b"time_utc,temp_c,rh_pct\n" + b"".join(
         b"%s,20,50\n" % (NOW - timedelta(minutes=k)).isoformat().encode() for k in range(3000)
     )
-    assert len(long) > guard.BODY_MOST
+    assert len(long) > bodies.BODY_MOST
     url = f"{studio.url}/api/v1/readings.csv?room=Loft"
     assert requests.post(url, data=long, headers={"content-type": "text/csv"}, timeout=20).json()["new"] == 3000
-    assert send(studio, "/pours", {"name": "x" * guard.BODY_MOST}).status_code == 413
+    assert send(studio, "/pours", {"name": "x" * bodies.BODY_MOST}).status_code == 413
     monkeypatch.setattr(guard, "LARGE_MOST", len(long) - 1)
     assert requests.post(url, data=long, headers={"content-type": "text/csv"}, timeout=20).status_code == 413
 

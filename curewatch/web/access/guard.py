@@ -16,7 +16,6 @@ from dataclasses import dataclass
 from datetime import timedelta
 from http.cookies import CookieError, SimpleCookie
 from tempfile import SpooledTemporaryFile
-from typing import IO
 from urllib.parse import quote, urlsplit
 
 from cachetools import LRUCache
@@ -30,18 +29,23 @@ from curewatch.clock import Clock
 from curewatch.records.access import Scope
 from curewatch.settings import SettingsError, WebSettings
 from curewatch.store import StoreError
+from curewatch.web.access.bodies import (
+    BODY_MOST,
+    BODY_WITHIN_S,
+    LARGE,
+    LARGE_MOST,
+    LARGE_WITHIN_S,
+    comes,
+    is_bare,
+    is_large,
+    replayed,
+    types_of,
+)
 from curewatch.web.access.credentials import LASTS, OWN_NAME, Password, Session, Sessions, Tokens, own_name
 from curewatch.web.access.forwarded import asker, passed_on
 from curewatch.web.problems import problem
 
 log = logging.getLogger(__name__)
-BODY_MOST, BODY_WITHIN_S = 64 * 1024, 15.0
-"""No form of ours is longer [bytes], or takes longer to come [s]."""
-LARGE = ("/api/v1/import", "/api/v1/import.zip", "/api/v1/readings.csv")
-"""What takes a studio's or a logger's whole record, one at a time."""
-LARGE_MOST, LARGE_WITHIN_S = 32 * 1024 * 1024, 120.0
-PHOTO = "/photo"
-"""Where a photo of a piece is sent: to its page, or the API's piece, by a way that ends so."""
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 COOKIE, KNOWN = "curewatch", "curewatch_known"
 """The session, and the mark of a browser that was let in before. Over https both bear `__Host-` before their name, by
@@ -158,7 +162,7 @@ class Guard:
                 refusal = _refused(path, 503, f"the store did not answer: {error}")
             except SettingsError as error:
                 refusal = _refused(path, 503, f"the password cannot be read: {error}")
-        if refusal is None and _is_large(scope):
+        if refusal is None and is_large(scope):
             async with self._large:  # of these bodies only one is held in memory at a time, of those who may send one
                 await self._answer(scope, receive, send, visitor, None)
         else:
@@ -183,17 +187,17 @@ class Guard:
         if refusal is not None or scope["method"] in SAFE:
             await self._pass(scope, receive, send, visitor, refusal)
             return
-        most, within_s = (LARGE_MOST, LARGE_WITHIN_S) if _is_large(scope) else (BODY_MOST, BODY_WITHIN_S)
+        most, within_s = (LARGE_MOST, LARGE_WITHIN_S) if is_large(scope) else (BODY_MOST, BODY_WITHIN_S)
         with SpooledTemporaryFile(BODY_MOST) as body:  # what is longer than a form lies on the disk
             try:
-                if not await _comes(body, Headers(scope=scope), receive, most, within_s):
+                if not await comes(body, Headers(scope=scope), receive, most, within_s):
                     why = f"longer than {most // 1024} kB, or too slow in coming"
                     refusal = _refused(scope["path"], 413, why)
             except OSError as error:
                 refusal = _refused(scope["path"], 503, f"there is no room for it: {error.strerror}")
             body.seek(0)
             scope.setdefault("state", {})["body"] = body
-            await self._pass(scope, _replayed(body, receive), send, visitor, refusal)
+            await self._pass(scope, replayed(body, receive), send, visitor, refusal)
 
     async def _pass(
         self, scope: Request, receive: Receive, send: Send, visitor: Visitor | None, refusal: Response | None
@@ -225,8 +229,11 @@ class Guard:
         ours = {host, urlsplit(self._settings.shown_address).netloc}
         if site not in ("same-origin", "none") if site else bool(origin and _netloc_of(origin) not in ours):
             return _refused(path, 403, "sent by another web site")
-        sent_as, takes = headers.get("content-type", "").split(";")[0].strip(), _takes(path)
-        if path.startswith("/api/") and sent_as not in takes and self._is_way(scope):
+        sent_as, takes = headers.get("content-type", "").split(";")[0].strip(), types_of(path)
+        # a script of another site tells where it is from; to be sure, so must whoever brings a session without a body
+        told = site or origin or _cookie(headers, COOKIE, secure=scope["scheme"] == "https") is None
+        strange = sent_as not in takes and not (told and is_bare(headers))
+        if path.startswith("/api/") and strange and self._is_way(scope):
             return _refused(path, 415, f"content-type: {' or '.join(takes)} is what this takes")
         return None
 
@@ -349,51 +356,3 @@ def _said_to_be(scope: Request, headers: Headers) -> str:
     """What a visitor shows at the door, else where from; nobody has looked yet whether it is true."""
     secure = scope["scheme"] == "https"
     return headers.get("authorization") or _cookie(headers, COOKIE, secure=secure) or str(scope["client"][0])
-
-
-def _is_large(scope: Request) -> bool:
-    """Whether more than a form may come."""
-    path = scope["path"]
-    return path in LARGE or (scope["method"] == "POST" and path.endswith(PHOTO))
-
-
-def _takes(path: str) -> tuple[str, ...]:
-    """The types of what is sent there: such as no form of another site can have."""
-    if path.endswith(PHOTO):
-        return IMAGES
-    return (_TYPES.get(path[path.rfind(".") :], "application/json"),)
-
-
-IMAGES = ("image/jpeg", "image/png", "image/webp")
-_TYPES = {".csv": "text/csv", ".zip": "application/zip"}
-
-
-async def _comes(body: IO[bytes], headers: Headers, receive: Receive, most: int, within_s: float) -> bool:
-    """Whether what is sent came whole; not where it is longer than `most` [bytes]. Raises OSError."""
-    length = headers.get("content-length", "0")
-    if not length.isascii() or not length.isdigit() or len(length) > 12 or int(length) > most:
-        return False
-    try:
-        async with asyncio.timeout(within_s):
-            while True:
-                message = await receive()
-                body.write(message.get("body", b""))
-                if body.tell() > most or message["type"] == "http.disconnect":
-                    return False
-                if not message.get("more_body"):
-                    return True
-    except TimeoutError:
-        return False
-
-
-def _replayed(body: IO[bytes], receive: Receive) -> Receive:
-    given = False
-
-    async def again() -> Message:
-        nonlocal given
-        if given:
-            return await receive()
-        given = True
-        return {"type": "http.request", "body": body.read(), "more_body": False}
-
-    return again

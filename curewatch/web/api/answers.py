@@ -20,7 +20,7 @@ from curewatch.studio.forecasting.drying import Drying
 from curewatch.views.base import Problem
 from curewatch.views.corrections import id_of
 from curewatch.views.logged import LoggedOut, Undo
-from curewatch.web.access.guard import BODY_MOST, LARGE_MOST
+from curewatch.web.access.bodies import BODY_MOST, LARGE_MOST
 from curewatch.web.site import Here, Site
 
 BASE = "/api/v1"

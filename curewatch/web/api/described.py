@@ -12,7 +12,8 @@ from curewatch.web.problems import PROBLEM
 
 ABOUT = """The same facts and dates as the pages. On this machine it is open as the page is; where there is a password,
 a program brings a token with the right to read, to record, or both and more: `Authorization: Bearer …`. What it sends
-is application/json, which no form of another site can be. Whatever is logged is answered with an `undo`, which /undo
+is application/json, which no form of another site can be; what needs nothing is sent without a body, or with an empty
+object. Whatever is logged is answered with an `undo`, which /undo
 takes as it is."""
 TAGS = {
     "board": "The whole studio at one moment",

@@ -32,7 +32,7 @@ from curewatch.views.care import ObservationOut, PhotoOut, StepsOut
 from curewatch.views.logged import LoggedOut
 from curewatch.views.plan import AdviceOut
 from curewatch.views.record import ComparedOut, FindingOut, LabelOut, PieceReportOut, RecordOut
-from curewatch.web.access.guard import IMAGES
+from curewatch.web.access.bodies import IMAGES
 from curewatch.web.api.answers import BASE, REFUSALS, PieceName, logged, moment, require_piece
 from curewatch.web.api.requests import CorrectIn, FingerIn, GoneIn, MoveIn, ObservationIn, PromiseIn, StepIn, WeighingIn
 from curewatch.web.pages.photos import picture
