@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from typing import Annotated, Any, get_args, overload
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, WithJsonSchema, model_validator
 
 YEARS = (2000, 2200)
 
@@ -17,7 +17,9 @@ def _sensible(at: datetime) -> datetime:
     return at.astimezone(UTC)
 
 
-At = Annotated[AwareDatetime, AfterValidator(_sensible)]
+MOMENT = {"type": "string", "format": "date-time", "pattern": "^2[01][0-9]{2}-"}
+"""A moment within YEARS, in JSON Schema."""
+At = Annotated[AwareDatetime, AfterValidator(_sensible), WithJsonSchema(MOMENT)]
 
 
 class View(BaseModel):

@@ -8,13 +8,14 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
 from curewatch import __version__
+from curewatch.records.corrections import CorrectionKind
 from curewatch.web.problems import PROBLEM
 
 ABOUT = """The same facts and dates as the pages. On this machine it is open as the page is; where there is a password,
 a program brings a token with the right to read, to record, or both and more: `Authorization: Bearer …`. What it sends
 is application/json, which no form of another site can be; what needs nothing is sent without a body, or with an empty
-object. Whatever is logged is answered with an `undo`, which /undo
-takes as it is."""
+object. A `moment-in-words` is as people type it: 3 h ago, yesterday 18:30, 12 Dec 9:00. Whatever is logged is answered
+with an `undo`, which /undo takes as it is."""
 TAGS = {
     "board": "The whole studio at one moment",
     "logging": "What people and programs read and pour, and how it is taken back",
@@ -67,6 +68,41 @@ SENT: dict[str, Any] = {
     "forget": {"name": "river blend"},
 }  # fmt: skip
 """By operation: a body that is taken, where what it speaks of is there."""
+
+
+def _told(*names: str) -> dict[str, Any]:
+    """In JSON Schema: that each of them is said, and is not null."""
+    return {"required": list(names), "properties": {name: {"not": {"type": "null"}} for name in names}}
+
+
+def _untold(*names: str, **others: Any) -> dict[str, Any]:
+    """That none of them is said, or is null; and so with `others`, as they are given."""
+    return {"properties": {name: {"type": "null"} for name in names} | others}
+
+
+SIZE: dict[str, Any] = {"anyOf": [_told("width_cm", "height_cm"), _untold("width_cm", "height_cm")]}
+"""Both sides, or none."""
+_SIZED = ("width_cm", "height_cm")
+PAINT: dict[str, Any] = {
+    "anyOf": [_told("wet_thickness_mm"), _told("poured_ml", *_SIZED), _told("poured_g", "recipe", *_SIZED)],
+    "not": _told("poured_g", "poured_ml"),
+}
+"""A pour is told by its thickness, or by what went onto its size."""
+RIGHTED = [CorrectionKind.RENAMED.value, CorrectionKind.MERGED.value]
+NAMES: dict[str, Any] = {
+    "oneOf": [
+        {"required": ["to"], "properties": {"do": {"enum": RIGHTED}, "to": {"not": {"type": "null"}}}},
+        _untold("to", do={"const": CorrectionKind.REMOVED.value}),
+    ]
+}
+"""What is removed has no other name."""
+MADE_OF: dict[str, Any] = {
+    "oneOf": [
+        _untold("parts", solids={"type": "number"}, by_weight={"const": False}) | {"required": ["solids"]},
+        _untold("solids", "glycol", "coalescent", parts={"type": "array"}) | {"required": ["parts"]},
+    ]
+}
+"""Solids are by volume; parts tell the rest themselves."""
 _REFUSED = {
     "type": "about:blank", "title": "Unprocessable Entity", "status": 422, "field": "at", "given": "tomorrow 9:00",
     "allowed": "a time that has passed", "detail": "at: got 'tomorrow 9:00', expected a time that has passed",

@@ -13,7 +13,7 @@ from curewatch.desk.orders import DEFAULT_RECIPE
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.wet_thickness import sides
 from curewatch.records import WET_THICKNESS_RANGE_M, Recipe
-from curewatch.records.errors import Field, InputError
+from curewatch.records.errors import Field
 from curewatch.records.names import same_name
 from curewatch.studio.mixing import need, notes_on
 from curewatch.studio.wording import shares
@@ -27,7 +27,7 @@ router = APIRouter(prefix=BASE, responses=REFUSALS)
 
 PIECES_MOST = 500
 EDGE_CM = 2.0
-Side = Annotated[float | None, Query(ge=2, le=500)]
+Side = Annotated[float, Query(ge=2, le=500)]
 
 
 @router.get("/materials")
@@ -47,8 +47,8 @@ def mix(
     site: Here,
     name: RecipeName,
     wet_thickness_mm: Annotated[float, Query(ge=WET_THICKNESS_RANGE_M[0] * 1e3, le=WET_THICKNESS_RANGE_M[1] * 1e3)],
-    width_cm: Side = None,
-    height_cm: Side = None,
+    width_cm: Side,
+    height_cm: Side,
     disc: Annotated[bool, Query(alias="round", description="Then both sides are its diameter")] = False,
     pieces: Annotated[int, Query(ge=1, le=PIECES_MOST)] = 1,
     edge_cm: Annotated[float, Query(ge=0, le=20, description="Depth of the sides that take paint")] = EDGE_CM,
@@ -56,8 +56,7 @@ def mix(
 ) -> MixOut:
     """How much of each part to mix for so many pieces of a size; without its parts told, how much of it."""
     shape = sides(width_cm, height_cm, disc)
-    if shape is None:
-        raise InputError(Field.SIZE, None, "both sides of the piece")
+    assert shape is not None  # both sides are told
     shelf = Materials.of(site.desk.settings)
     name = named(name, Field.RECIPE)
     if name != DEFAULT_RECIPE:

@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import (
     BeforeValidator,
+    ConfigDict,
     Field,
     TypeAdapter,
     ValidationError,
@@ -50,8 +51,9 @@ from curewatch.records.errors import Field as Of
 from curewatch.records.errors import InputError
 from curewatch.records.facts import GRAMS_RANGE, SURFACE_C_RANGE, Finger, Spot
 from curewatch.records.workshop import Paint, Part, RecipeMix
-from curewatch.views.base import At, RequestModel
+from curewatch.views.base import MOMENT, At, RequestModel
 from curewatch.views.estimate import Coalescent, Glycol, Solids, WetMm
+from curewatch.web.api.described import MADE_OF, NAMES, PAINT, RIGHTED, SIZE
 
 ML_LEAST, ML_MOST, G_LEAST = 1e-3, 50_000, 1e-3
 """A thousandth is less than any cup or scale of a studio can tell; what is far less would be nothing in litres."""
@@ -93,7 +95,10 @@ Spoken = Annotated[
     datetime | str,
     WrapValidator(_moment),
     WithJsonSchema(
-        {"type": "string", "maxLength": MAX_TYPED, "examples": ["2026-11-20T18:30:00+00:00", "yesterday 18:30"]}
+        {
+            "anyOf": [MOMENT, {"type": "string", "format": "moment-in-words", "minLength": 1, "maxLength": MAX_TYPED}],
+            "examples": ["2026-11-20T18:30:00+00:00", "yesterday 18:30"],
+        }
     ),
 ]
 NOW = Field(default=None, description="ISO 8601 with its offset, or in words: 3 h ago, yesterday 18:30. Left out: now")
@@ -106,6 +111,8 @@ NEW = Field(default=False, description="A room, place or recipe that sounds like
 
 
 class PourIn(RequestModel):
+    model_config = ConfigDict(json_schema_extra={"allOf": [PAINT, SIZE]})
+
     name: GivenName
     room: GivenName
     wet_thickness_mm: Annotated[WetMm, _worded(WET_FILM.parse, Of.WET_THICKNESS, 1e3)] | None = Field(
@@ -188,6 +195,8 @@ class PourIn(RequestModel):
 class CorrectIn(RequestModel):
     """What was otherwise than it was logged; what is left out was as it is known."""
 
+    model_config = ConfigDict(json_schema_extra=SIZE)
+
     name: GivenName | None = Field(default=None, description="What the piece is called")
     at: Spoken | None = Field(default=None, description="When it was poured")
     wet_thickness_mm: Annotated[WetMm, _worded(WET_FILM.parse, Of.WET_THICKNESS, 1e3)] | None = None
@@ -229,7 +238,9 @@ class CorrectIn(RequestModel):
 class NamesIn(RequestModel):
     """What is to become of a name."""
 
-    do: CorrectionKind = Field(description="renamed, merged or removed")
+    model_config = ConfigDict(json_schema_extra=NAMES)
+
+    do: Annotated[CorrectionKind, WithJsonSchema({"type": "string", "enum": [*RIGHTED, CorrectionKind.REMOVED.value]})]
     naming: Naming
     name: Name
     room: Name | None = Field(default=None, description="Of a place")
@@ -307,7 +318,7 @@ class StepIn(RequestModel):
 
 
 class MuteIn(RequestModel):
-    hours: Annotated[float, Field(gt=0, le=24)]
+    hours: Annotated[float, Field(ge=0.01, le=24)]
 
 
 class TrustIn(RequestModel):
@@ -357,6 +368,8 @@ class PartIn(RequestModel):
 
 class RecipeIn(RequestModel):
     """Either the solids, from a data sheet, or the parts that go into the cup."""
+
+    model_config = ConfigDict(json_schema_extra=MADE_OF)
 
     solids: Solids | None = Field(default=None, description="By volume, wet")
     glycol: Glycol | None = Field(
