@@ -152,7 +152,10 @@ def curewatch(
 def run(arguments: Sequence[str]) -> int:
     """Run one command line; returns its exit code, raises what went wrong."""
     line = _locations_first(arguments) or ["--help"]
-    found = get_command(app).main(line, prog_name="curewatch", standalone_mode=False)
+    try:
+        found = get_command(app).main(line, prog_name="curewatch", standalone_mode=False)
+    except typer.Abort:  # Ctrl-C or Ctrl-D at a question
+        return exits.Exit.INTERRUPTED
     return found if isinstance(found, int) else exits.Exit.DONE
 
 

@@ -52,7 +52,7 @@ def test_a_fan_over_a_fresh_pour_is_answered_by_switching_it_off() -> None:
     text = said(AlarmKind.TOO_FAST, room(22, 45, drying("Heron", air=1.0, thickness_m=2e-3)))
     assert text is not None
     assert "fan off: touch-dry " in text
-    assert " later, water leaves 0.4 times as fast, soft under its skin 2 h less long" in text
+    assert " later, water leaves 0.4 times as fast, soft inside 2 h less long" in text
     assert "sooner" not in text
 
 

@@ -112,7 +112,7 @@ def test_a_room_that_warmed_up_quickly_may_still_hold_cool_pieces() -> None:
     assert margin.piece_c == 13
     assert margin.is_near
     assert varnish_air.in_words(margin, at(2)).startswith(
-        "Do not varnish now: the piece is within 3 K of the dew point"
+        "Do not varnish now: the piece is within 3 °C of the dew point"
     )
 
 

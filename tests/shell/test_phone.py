@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import json
 import os
+import pty
 import re
+import select
+import signal
 import subprocess
 import sys
 import tomllib
@@ -165,6 +168,8 @@ def test_https_makes_the_pair_and_one_code(tmp_path: Path, capsys: pytest.Captur
     said = phone(tmp_path, capsys, "--https", "--address", "https://shed.local:8730/")
     web = load_settings(tmp_path / "studio.toml").web
     assert (web.reached_at, web.is_secure, web.tls() is not None) == ("https://shed.local:8730", True, True)
+    told = ["openssl", "x509", "-noout", "-fingerprint", "-sha256", "-in", str(tmp_path / "page-certificate.pem")]
+    assert subprocess.run(told, capture_output=True, text=True, check=True).stdout.split("=")[1] in said
     assert "in the clear" not in said
     shown = subprocess.run(
         ["openssl", "x509", "-in", str(tmp_path / "page-certificate.pem"), "-noout", "-ext", "subjectAltName"],
@@ -224,3 +229,22 @@ def test_in_a_container_no_address_is_guessed(
     said = phone(tmp_path, capsys, "--address", "http://shed.local:8730")
     assert [line for line in said.splitlines() if line.startswith("  http")] == ["  http://shed.local:8730"]
     assert load_settings(tmp_path / "studio.toml").web.reached_at == "http://shed.local:8730"
+
+
+def test_ctrl_c_at_a_question_ends_as_one_that_was_interrupted(tmp_path: Path) -> None:
+    ours, theirs = pty.openpty()
+    command = [sys.executable, "-m", "curewatch", "--store", str(tmp_path / "s.sqlite"), "setup", "person"]
+    with subprocess.Popen(command, stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True) as asked:
+        os.close(theirs)
+        said = b""
+        while b"Who is told" not in said:
+            said += os.read(ours, 1024)
+        asked.send_signal(signal.SIGINT)
+        assert asked.wait(10) == 130
+        while ready := select.select([ours], [], [], 0.2)[0]:
+            try:
+                said += os.read(ready[0], 1024)
+            except OSError:
+                break
+    os.close(ours)
+    assert b"should not have happened" not in said

@@ -17,7 +17,7 @@ from curewatch.records.errors import Field, InputError
 from curewatch.settings import SettingsError, WebSettings, machine
 from curewatch.settings.page import EVERY_ADDRESS, IN_THE_CLEAR
 from curewatch.settings.writing import Edit, Key, edited, write_whole
-from curewatch.web.access.certificates import CERTIFICATE, DAYS_MOST, KEY, as_code, make_pair
+from curewatch.web.access.certificates import CERTIFICATE, DAYS_MOST, KEY, as_code, fingerprint_of, make_pair
 
 
 def phone(
@@ -102,6 +102,11 @@ def _tell(web: WebSettings) -> None:
         say(f"  {way}")
     if not web.is_secure:
         say(f"Note: {IN_THE_CLEAR}.")
+    if web.certificate is not None and web.certificate.name == CERTIFICATE and web.certificate.exists():
+        say(
+            "Nobody but you vouches for its certificate: it is the right one if the phone shows this fingerprint:"
+        )
+        say(fingerprint_of(web.certificate))
     if (there := web.reached_at) is not None and Page.of(sys.stdout).unicode:
         say(f"Point the phone's camera at this, which is {there}:")
         say(as_code(there))

@@ -78,7 +78,7 @@ def _take(
     edit = change.edit(file)
     if not as_json:
         say(edit.difference or "The settings stay as they are.")
-    if ask and not typer.confirm("Write this?", default=True):
+    if ask and edit.difference and not typer.confirm("Write this?", default=True):
         say("Nothing was written.")
         return
     try:
@@ -89,7 +89,7 @@ def _take(
         add_room(store, named(told["room"], Field.ROOM))
     if as_json:
         say_json("setup", step=step.key, file=str(file), difference=edit.difference)
-    else:
+    elif edit.difference:
         say("Written. A daemon that runs takes it up within seconds.")
 
 
