@@ -103,9 +103,7 @@ def _tell(web: WebSettings) -> None:
     if not web.is_secure:
         say(f"Note: {IN_THE_CLEAR}.")
     if web.certificate is not None and web.certificate.name == CERTIFICATE and web.certificate.exists():
-        say(
-            "Nobody but you vouches for its certificate: it is the right one if the phone shows this fingerprint:"
-        )
+        say("Nobody but you vouches for its certificate: it is the right one if the phone shows this fingerprint:")
         say(fingerprint_of(web.certificate))
     if (there := web.reached_at) is not None and Page.of(sys.stdout).unicode:
         say(f"Point the phone's camera at this, which is {there}:")
