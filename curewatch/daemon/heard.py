@@ -69,7 +69,10 @@ def sensor_findings(
             continue
         if last is None:
             # a broker grants a subscription and then keeps back every message its access list forbids us
-            do = "see that it publishes there, and that the broker lets us read it; `curewatch listen` shows what comes"
+            do = (
+                f"see that it publishes to {sensor.topic!r}, and that the broker lets us read it; "
+                "`curewatch listen` shows what comes"
+            )
             why = overheard().get(name) or f"its topic is {sensor.topic!r}"
             yield Finding(f"sensor {name}", Verdict.WARN, f"never heard; {why}", do)
             continue

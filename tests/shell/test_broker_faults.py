@@ -65,8 +65,13 @@ def test_a_topic_the_access_list_forbids_is_granted_and_silent_and_that_is_an_al
         found = {one.name: one for one in look(desk.settings, store.location, SystemClock(), environ={})}
     assert found["broker"].verdict is Verdict.OK
     assert found["sensor window"].verdict is Verdict.WARN
-    assert found["sensor window"].sentence == "never heard; its topic is 'shed/air'"
-    assert found["sensor window"].do == "see that it publishes there, and that the broker lets us read it"
+    assert found["sensor window"].sentence == (
+        "never heard; nothing at all is heard just now: either nobody publishes, or the broker's access list keeps "
+        "everything back from this user"
+    )
+    assert found["sensor window"].do == (
+        "see that it publishes to 'shed/air', and that the broker lets us read it; `curewatch listen` shows what comes"
+    )
     now = datetime.now(UTC)
     log_pour(desk, PourOrder("Curlew", "Shed", now, 1e-3, ThicknessSource.GAUGE), now)
     for minutes in (0, 61, 75, 90):
