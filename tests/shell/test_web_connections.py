@@ -53,7 +53,7 @@ def test_silent_connections_from_one_address_and_from_many_keep_nobody_out(studi
 def test_a_head_that_does_not_come_and_an_answer_that_nobody_takes_end_the_connection(
     studio: Studio, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(connections, "HEAD_WITHIN_S", 1.0)
+    monkeypatch.setattr(connections, "HEAD_WITHIN_S", 3.0)  # on a busy machine the lines below take a second
     monkeypatch.setattr(connections, "TAKEN_WITHIN_S", 1.0)
     port, began = studio.web.port, time.monotonic()
     with connected(port) as mute, connected(port) as slow, connected(port) as second, connected(port) as deaf:
@@ -73,9 +73,9 @@ def test_a_head_that_does_not_come_and_an_answer_that_nobody_takes_end_the_conne
                     return True
             return False
 
-        wait_for(drips, 6, "the end of a head in drops")
-        assert time.monotonic() - began >= 1
-        wait_for(lambda: not is_open(mute), 6, "the end of one that said nothing")
+        wait_for(drips, 12, "the end of a head in drops")
+        assert time.monotonic() - began >= 3
+        wait_for(lambda: not is_open(mute), 12, "the end of one that said nothing")
         hung_up = select.poll()  # to look whether it is open takes what was sent
         hung_up.register(deaf, select.POLLHUP | select.POLLERR)
         wait_for(lambda: hung_up.poll(0), 20, "the end of one that took nothing")
