@@ -74,7 +74,7 @@ class PublishSettings(Table):
     homie: bool = Field(default=True, description="true or false")
     """Whether it announces itself by the Homie convention."""
     hubs: Topic | None = Field(
-        default=None, description="the topic below which home hubs look, such as 'homeassistant'"
+        default=None, description="the MQTT topic that the home hub documents, such as 'hub/discovery'"
     )
 
     @property

@@ -273,7 +273,7 @@ def test_a_studio_announces_itself_as_a_homie_device_and_to_hubs_only_where_that
         base = "homie/5/shed-paint"
         show(PublishSettings(root="shed/paint"))
         assert ears.heard[f"{base}/$state"] == b"disconnected"
-        assert not any(topic.startswith("homeassistant/") for topic in ears.heard)
+        assert not any(topic.startswith("hub/") for topic in ears.heard)
         described = json.loads(ears.heard[f"{base}/$description"])
         assert (described["homie"], sorted(node["name"] for node in described["nodes"].values())) == (
             "5.0", ["Bóat shed", "Ebb / tide #1"],
@@ -283,24 +283,24 @@ def test_a_studio_announces_itself_as_a_homie_device_and_to_hubs_only_where_that
         for (node, key), said in values.items():
             assert re.fullmatch(r"[a-z0-9-]+", node)
             assert valid(said, described["nodes"][node]["properties"][key]), (node, key, said)
-        show(PublishSettings(root="shed/paint", homie=False, hubs="homeassistant"))
+        show(PublishSettings(root="shed/paint", homie=False, hubs="hub"))
         assert not [topic for topic, said in ears.heard.items() if topic.startswith("homie/") and said]
         for topic, said in list(ears.heard.items()):
-            if topic.startswith("homeassistant/"):
-                assert re.fullmatch(r"homeassistant/(sensor|binary_sensor)/[a-z0-9-]+/[a-z0-9-]+/config", topic)
+            if topic.startswith("hub/"):
+                assert re.fullmatch(r"hub/(sensor|binary_sensor)/[a-z0-9-]+/[a-z0-9-]+/config", topic)
                 there = json.loads(ears.heard[json.loads(said)["state_topic"]])
                 for key in re.findall(r"value_json((?:\.\w+)+)", json.loads(said)["value_template"]):
                     reduce(lambda held, part: held[part], key[1:].split("."), there)
-        assert sum(topic.startswith("homeassistant/") for topic in ears.heard) == 8
+        assert sum(topic.startswith("hub/") for topic in ears.heard) == 8
         show(PublishSettings(root="shed/paint", homie=False))
-        assert not [topic for topic, said in ears.heard.items() if topic.startswith("homeassistant/") and said]
+        assert not [topic for topic, said in ears.heard.items() if topic.startswith("hub/") and said]
 
 
 def test_a_sensor_may_not_listen_where_the_studio_announces_itself() -> None:
-    for topic in ("homie/5/+/+/temperature", "homeassistant/#"):
+    for topic in ("homie/5/+/+/temperature", "hub/#"):
         with pytest.raises(ValueError, match=r"publish\.(homie|hubs) outside of what the sensor 'window'"):
             Settings(
-                zone="UTC", broker=BrokerSettings(host="127.0.0.1"), publish=PublishSettings(hubs="homeassistant"),
+                zone="UTC", broker=BrokerSettings(host="127.0.0.1"), publish=PublishSettings(hubs="hub"),
                 sensors=(SensorSettings(id="window", room="Shed", topic=topic),),
             )  # fmt: skip
     Settings(
