@@ -14,6 +14,7 @@ from curewatch.cli import main
 from curewatch.desk.mixing import put_recipe
 from curewatch.records.facts import Observation
 from curewatch.records.workshop import Part, RecipeMix
+from tests.refreshing import refresh
 from tests.shell.web_parts import NOW, Studio, get, served, words_of
 
 BLEND = RecipeMix(
@@ -54,6 +55,16 @@ def test_a_finding_a_moment_and_a_weight_are_said_alike_on_the_page_and_in_the_a
     assert {(each.grams, each.resolution_g) for each in (later, weighed)} == {(1200.0, 100.0)}
     assert later.at == NOW - timedelta(hours=1)
     assert surface.surface_c == pytest.approx(160 / 9)
+
+
+def test_the_page_has_plain_words_for_the_films_of_a_curve_and_for_the_recipe_nobody_named(studio: Studio) -> None:
+    refresh(studio.desk, NOW)
+    said = words_of(studio.page("/piece/Curlew"))
+    assert "where 10 to 90 % of films like this lie" in said
+    assert "members" not in said
+    assert "Left empty it is house mix : an ordinary mix, assumed until you say what yours is" in words_of(
+        studio.page("/pour")
+    )
 
 
 def test_a_reading_and_a_pour_in_other_units(studio: Studio) -> None:

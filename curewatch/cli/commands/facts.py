@@ -49,7 +49,10 @@ def pour(
     ran_off: options.RanOff = None,
     size: options.Size = None,
     layer: options.Layer = None,
-    recipe: Annotated[str | None, typer.Option("--recipe", metavar="NAME", help="The mix, by its name.")] = None,
+    recipe: Annotated[
+        str | None,
+        typer.Option("--recipe", metavar="NAME", help="The mix, by its name. Left out: house mix, an ordinary one."),
+    ] = None,
     silicone: Annotated[bool, typer.Option("--silicone", help="Poured with silicone oil.")] = False,
     air: options.AirThere = None,
     support: options.PouredOn = "canvas",

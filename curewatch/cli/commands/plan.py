@@ -54,7 +54,10 @@ def plan(
     size: options.Size = None,
     layer: options.Layer = None,
     support: options.PouredOn = "canvas",
-    recipe: Annotated[str | None, typer.Option("--recipe", metavar="NAME", help="The mix, by its name.")] = None,
+    recipe: Annotated[
+        str | None,
+        typer.Option("--recipe", metavar="NAME", help="The mix, by its name. Left out: house mix, an ordinary one."),
+    ] = None,
     place: Annotated[str | None, typer.Option("--place", metavar="PLACE", help="Where in the room.")] = None,
     as_json: options.AsJson = False,
 ) -> None:

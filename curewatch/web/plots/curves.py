@@ -131,7 +131,7 @@ def drying_plots(report: PieceReport, curve: DryingCurve | None, limits: AlarmSe
     )
     left = Plot(
         title="Water and glycol still in the film, % of what was poured",
-        description="Falls from 100 as the piece dries; the shaded band is where 10 to 90 % of the members lie.",
+        description="Falls from 100 as the piece dries; the shaded band is where 10 to 90 % of films like this lie.",
         unit="%",
         at=at,
         curves=(_banded("left", "dry", curve.left, 100),),
