@@ -57,6 +57,16 @@ def test_gaps_are_told_and_the_record_ends_where_the_readings_do() -> None:
     assert found.damp_h == pytest.approx(40)
 
 
+def test_the_range_of_the_air_holds_the_latest_reading_however_late_it_changed() -> None:
+    hours = np.array([0.0, 1.0, 2.0, 2 + 1 / 12, 3.0])
+    temp, rh = np.array([18.9, 18.9, 18.9, 18.2, np.nan]), np.array([50.0, 50.0, 50.0, 55.0, 57.0])
+    for until, wettest in ((2 + 1 / 12, 55.0), (5, 57.0)):  # in the end its humidity is the newer one
+        found = past_air(drying(), {SHED: climate(hours, temp, rh)}, at(until), LIMITS)
+        assert found is not None
+        assert (found.temp_c.least, found.temp_c.most) == pytest.approx((18.2, 18.9), abs=1e-6)
+        assert found.rh_pct.most == pytest.approx(wettest, abs=1e-6)
+
+
 def test_a_room_that_was_read_ten_hours_after_the_pour_was_unread_until_then() -> None:
     hours = np.arange(10, 40.5, 0.5)
     found = past_air(drying(), {SHED: climate(hours, 0 * hours + 20, 0 * hours + 80)}, at(40), LIMITS)

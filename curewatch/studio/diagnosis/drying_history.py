@@ -107,8 +107,10 @@ class Spread:
     most: float
 
     @classmethod
-    def of(cls, values: Array) -> Spread:
-        return cls(float(values.min()), float(values.mean()), float(values.max()))
+    def of(cls, values: Array, ends: Array) -> Spread:
+        """Of values at even times; `ends`: between them, which are counted in its range alone."""
+        both = np.concatenate([values, ends])
+        return cls(float(both.min()), float(values.mean()), float(both.max()))
 
 
 @dataclass(frozen=True)
@@ -144,6 +146,9 @@ def past_air(
     middle = 0.5 * (at[1:] + at[:-1])
     temp, rh = np.interp(middle, time_s, temp_c), np.interp(middle, time_s, rh_pct)
     hours = (at[1] - at[0]) / 3600
+    if stays[-1].room in climates:  # one quantity may have been read later than the other: it is shown beside these
+        at = np.append(at, max(end, min(until.timestamp(), time_s[-1])))
+    temp_at, rh_at = np.interp(at, time_s, temp_c), np.interp(at, time_s, rh_pct)
 
     def lasting(flags: Flags) -> float:
         return float(flags.sum() * hours)
@@ -151,8 +156,8 @@ def past_air(
     return PastAir(
         datetime.fromtimestamp(begin, UTC),
         datetime.fromtimestamp(end, UTC),
-        Spread.of(temp),
-        Spread.of(rh),
+        Spread.of(temp, temp_at),
+        Spread.of(rh, rh_at),
         lasting(temp < limits.cold_mfft_c),
         lasting(rh > limits.damp_rh_pct),
         lasting(temp > limits.fast_temp_c),
