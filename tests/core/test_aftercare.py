@@ -185,6 +185,7 @@ def test_skins_are_a_thinner_film_on_a_board_in_the_same_air() -> None:
     assert thin.safe is not None
     assert found.safe is not None
     assert thin.safe < found.safe
+    assert skins(drying(thickness_m=0.4e-3), {SHED: climate}, 0.8e-3) == thin, "never thicker than what they ran off"
     assert skins(drying(), {}, 0.8e-3).reason == f"no temperature and humidity of {SHED} yet"
 
 

@@ -373,7 +373,7 @@ def assert_one_story(desk: Desk, now: datetime) -> None:
         assert not [one for one in record.milestones[1:] if one.safe_at is not None]
     if found.latest.finger is Finger.DRY_THROUGH:
         assert (steps["sign"], steps["wire"]) == ("safe", "safe")
-        assert steps["skins"] == "safe" or report.drying.pour.wet_thickness_m < 0.8e-3
+        assert steps["skins"] == "safe"
     if found.found is not None:
         assert line.stage is not None
         assert [*MilestoneKind].index(line.stage) >= [*MilestoneKind].index(found.found)

@@ -23,8 +23,6 @@ NAMED = {said: kind.value for kind, said in STAGES.items() if kind is not None}
 FINDS = {"touch-dry": "touch_dry", "dry-through": "handle"}
 WHILE_WET = ("level", "drips", "skins")
 """Steps that wait for no dry piece: the last is of paint beside it."""
-SKINS_MM = 0.8
-"""As thick as skins are taken to be."""
 ROUNDED = timedelta(hours=6)
 """A calendar tells dates in steps: a quarter of an hour, far ones to six hours."""
 ADVICE = re.compile(r"(?:Now|Within the hour|Within the day): [^.]+\.")
@@ -144,8 +142,7 @@ def steps_and_stage(view: View) -> Iterator[str]:
             of_film = step["step"] not in WHILE_WET[:2]
             if of_film and step["state"] in ("safe", "worth checking") and piece["found"] == "tacky":
                 yield f"{name} was found tacky, and {step['step']} is {step['state']}"
-            thick = piece.get("wet_thickness_mm", 0.0) >= SKINS_MM
-            if thick and step["step"] == "skins" and step["state"] == "not yet" and piece["found"] == "dry-through":
+            if step["step"] == "skins" and step["state"] == "not yet" and piece["found"] == "dry-through":
                 yield f"{name} was found dry through, and its skins are not"
             if step["step"] in WHILE_WET:
                 continue

@@ -76,7 +76,7 @@ class Care:
     wash_dry: timedelta = timedelta(hours=24)
     isolation_dry: timedelta = timedelta(hours=24)
     skins_m: float = 0.8e-3
-    """Wet thickness of what ran onto the mat [m]."""
+    """Wet thickness of what ran onto the mat [m], where the film is no thinner."""
     air: AirLimits = field(default_factory=AirLimits)
 
 
@@ -177,11 +177,11 @@ class _Rule:
 
 def plan(pour: Pour, forecast: Forecast | None, skins: Odds, done: Sequence[StepDone], care: Care) -> list[CareStep]:
     """Every step of a piece, in the order they are usually done. What is known of the piece holds for its skins, the
-    same paint in the same air: not dry while it is found tacky, and no later than it, where they are no thicker."""
+    same paint in the same air, no thicker: not dry while it is found tacky, and no later than it."""
     handle = None if forecast is None else forecast.milestone(MilestoneKind.HANDLE)
     if handle is not None and handle.held:
         skins = milestone(forecast, MilestoneKind.HANDLE)
-    elif handle is not None and care.skins_m <= pour.wet_thickness_m:
+    elif handle is not None:
         skins = skins.no_later(milestone(forecast, MilestoneKind.HANDLE))
     standing = {one.step: one for one in done if one.undone_at is None}
     lines: dict[str, CareStep] = {}
@@ -207,12 +207,11 @@ def plan(pour: Pour, forecast: Forecast | None, skins: Odds, done: Sequence[Step
 
 def _rules(pour: Pour, forecast: Forecast | None, skins: Odds, care: Care) -> list[_Rule]:
     poured, (packed, _, handle, ready) = Odds.at(pour.at), (milestone(forecast, kind) for kind in MilestoneKind)
-    thick = f", taken as {care.skins_m * 1e3:.2g} mm thick" if care.skins_m > pour.wet_thickness_m else ""
     washed = ((Step.WASH.value, care.wash_dry),) if pour.silicone else ()
     rules = [
         _Rule(Step.LEVEL, "pop bubbles and check the level", (poured,), TORCH, over_at=pour.at + LEVEL_FOR),
         _Rule(Step.DRIPS, "clear the drips from the edges", (poured.later(DRIPS_AFTER),), GLOVES, over_at=packed.even),
-        _Rule(Step.SKINS, f"peel the skins off the mat{thick}", (skins,), NO_DRAIN),
+        _Rule(Step.SKINS, "peel the skins off the mat", (skins,), NO_DRAIN),
     ]
     if pour.silicone:
         rules.append(_Rule(Step.WASH, "wash the silicone off, both sides of the edge too", (handle,), WASHING))
@@ -292,13 +291,19 @@ MEMBERS, DAYS = 16, 30
 
 
 def skins(drying: Drying, climates: Mapping[str, Climate], wet_m: float) -> Odds:
-    """From when the skins of a pour can be peeled: `wet_m` [m] of its paint, known as roughly as a word would tell."""
+    """From when the skins of a pour can be peeled: `wet_m` [m] of its paint, known as roughly as a word would tell, or
+    as much as lies on the piece where that is less."""
     known = drying.air(climates)
     if known is None:
         return Odds(None, None, None, f"no temperature and humidity of {drying.unread(climates)} yet")
     series = AirSeries.from_celsius([known], drying.pour.at.timestamp())
     spread = ensemble.THICKNESS_SPREAD["layer"]
-    film = replace(drying.pouring, wet_thickness=wet_m, thickness_spread=spread, **vars(BACKINGS["board"]))
+    film = replace(
+        drying.pouring,
+        wet_thickness=min(wet_m, drying.pour.wet_thickness_m),
+        thickness_spread=spread,
+        **vars(BACKINGS["board"]),
+    )
     outcome = ensemble.run([film], ensemble.design(MEMBERS), series, DAYS * 86_400.0).outcome(0)
     early, even, safe = (
         drying.pour.at + timedelta(seconds=round(s)) if np.isfinite(s) else None for s in outcome.at("handle")
