@@ -11,10 +11,12 @@ import pytest
 from curewatch.physics import ensemble
 from curewatch.physics.air import USUAL_AIR
 from curewatch.records import MilestoneKind
+from curewatch.records.facts import Finger, Observation, ObservationKind
 from curewatch.records.workshop import StepDone
 from curewatch.studio.air.climate import AirBands, climate_of
 from curewatch.studio.care.aftercare import GENERIC, Care, CareStep, Odds, latest, plan, skins
 from curewatch.studio.care.varnish_air import AirLimits, above_dew_point, against, fits, next_window
+from curewatch.studio.standing import bounded, standing
 from tests.studio_scene import NOON, SHED, at, dates, drying
 
 PACKED, HANDLE, READY = MilestoneKind.PACKED, MilestoneKind.HANDLE, MilestoneKind.VARNISH_READY
@@ -100,6 +102,14 @@ def test_bubbles_and_drips_have_their_time() -> None:
     assert lines["drips"].ready(at(0.2)) == "not yet"
     assert lines["drips"].ready(at(11)) == "safe"
     assert lines["drips"].ready(at(12)) == "over"
+
+
+@pytest.mark.parametrize("finger", [Finger.TOUCH_DRY, Finger.DRY_THROUGH])
+def test_nobody_is_told_to_pop_bubbles_in_what_a_finger_found_dry(finger: Finger) -> None:
+    test = Observation(piece_id=1, at=at(0.5), logged_at=at(0.5), kind=ObservationKind.FINGER, finger=finger)
+    found = bounded(FORECAST, standing([test], NOON, at(0.6)))
+    lines = {line.step: line.ready(at(0.6)) for line in plan(drying().pour, found, PEELED, (), Care())}
+    assert (lines["level"], lines["drips"]) == ("over", "over")
 
 
 @pytest.mark.parametrize(("kind", "word"), [("solvent", "flames"), ("water", "flames")])

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 
 import numpy as np
@@ -206,10 +206,11 @@ def plan(pour: Pour, forecast: Forecast | None, skins: Odds, done: Sequence[Step
 
 
 def _rules(pour: Pour, forecast: Forecast | None, skins: Odds, care: Care) -> list[_Rule]:
-    poured, (packed, _, handle, ready) = Odds.at(pour.at), (milestone(forecast, kind) for kind in MilestoneKind)
+    poured, (packed, touch, handle, ready) = Odds.at(pour.at), (milestone(forecast, kind) for kind in MilestoneKind)
+    set_at = min(pour.at + LEVEL_FOR, touch.safe or datetime.max.replace(tzinfo=UTC))
     washed = ((Step.WASH.value, care.wash_dry),) if pour.silicone else ()
     rules = [
-        _Rule(Step.LEVEL, "pop bubbles and check the level", (poured,), TORCH, over_at=pour.at + LEVEL_FOR),
+        _Rule(Step.LEVEL, "pop bubbles and check the level", (poured,), TORCH, over_at=set_at),
         _Rule(Step.DRIPS, "clear the drips from the edges", (poured.later(DRIPS_AFTER),), GLOVES, over_at=packed.even),
         _Rule(Step.SKINS, "peel the skins off the mat", (skins,), NO_DRAIN),
     ]
