@@ -173,8 +173,18 @@ def step_when(line: StepOut, found: StepsOut, now: datetime, date: Dated, names:
     if line.state == "over":
         return "its time has passed"
     air = air_caveat(found.air_against) if line.needs_varnish_air and line.state in NOW else ""
-    after = f", once {', '.join(names[step] for step in line.waits_for)} is done" if line.waits_for else ""
-    return _odds(line, now, date) + air + after
+    if not line.waits_for:
+        return _odds(line, now, date) + air
+    after = f"once {', '.join(names[step] for step in line.waits_for)} {'are' if line.waits_for[1:] else 'is'} done"
+    come = line.worth_checking_at is not None and line.worth_checking_at <= now and not line.held
+    return f"{_waiting(line, now, date)}{after}" if come else f"{_odds(line, now, date)}, {after}"
+
+
+def _waiting(line: StepOut, now: datetime, date: Dated) -> str:
+    """Of a step whose film may be ready, and which is not to be done or looked at before another."""
+    if line.safe_at is None:
+        return f"no safe date ({line.reason or 'not foreseen'}), "
+    return "may be done " if line.safe_at <= now else f"safe {date(line.safe_at)}, "
 
 
 def _odds(line: StepOut, now: datetime, date: Dated) -> str:

@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 import json
-from datetime import datetime
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from curewatch.cli import main
+from curewatch.studio.care.aftercare import CareStep, Odds
+from curewatch.views.care import StepOut, StepsOut, step_when
+
+HOUR = timedelta(hours=1)
 
 
 @pytest.fixture(autouse=True)
@@ -73,6 +79,39 @@ def test_the_page(capsys: pytest.CaptureFixture[str]) -> None:
     assert "Next good: " in flat
     assert "keep flames" in out
     assert max(map(len, out.splitlines())) <= 80
+
+
+def test_what_waits_for_a_step_is_not_to_be_done_now_and_every_sign_is_explained(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Sign, coat and wrapping: their film may be ready, and the wash stands before them."""
+    assert main(["steps", "Heron"]) == 0
+    flat = " ".join(capsys.readouterr().out.split())
+    assert ". sign sign it: may be done once wash is done." in flat
+    assert "once wash is done. . wrap wrap it: " in flat
+    assert "now, once" not in flat
+    assert "on, once" not in flat
+    assert "[ ] safe to assume, . not yet, - past. Dates are estimates" in flat
+    assert main(["done", "Heron", "wash"]) == 0
+    assert main(["steps", "Heron"]) == 0
+    assert ", - past, [x] done. Dates are estimates" in " ".join(capsys.readouterr().out.split())
+
+
+def test_waiting_for_two_steps_is_told_of_what_is_worth_no_look_yet() -> None:
+    now = datetime(2026, 11, 30, 12, tzinfo=UTC)
+    waits = CareStep(
+        "varnish-2", "second coat", Odds(None, now - HOUR, None, "one in ten never"), None, ("wash", "varnish-1"), (),
+        "", Odds(None, None, None),
+    )  # fmt: skip
+    names = {"wash": "wash", "varnish-1": "varnish-1"}
+    steps = StepsOut.model_construct(air_against=None)
+
+    def said(line: CareStep) -> str:
+        return step_when(StepOut.of(line, now, ZoneInfo("UTC")), steps, now, lambda at: f"{at:%H:%M}", names)
+
+    assert said(waits) == "no safe date (one in ten never), once wash, varnish-1 are done"
+    ahead = replace(waits, odds=Odds(None, now - HOUR, now + HOUR))
+    assert said(ahead) == "safe 13:00, once wash, varnish-1 are done"
 
 
 def test_steps_of_a_piece_that_left_stay_known(capsys: pytest.CaptureFixture[str], studio: Path) -> None:

@@ -99,7 +99,8 @@ def _table(tz: ZoneInfo, forecast: Forecast, now: datetime, page: Page) -> list[
     return rows
 
 
-SIGNS = {"done": "[x]", "safe": "[ ]", "worth checking": "[?]", "not yet": " . ", "over": " - ", "waits": " . "}
+SIGNS = {"safe": "[ ]", "worth checking": "[?]", "not yet": " . ", "waits": " . ", "over": " - ", "done": "[x]"}
+SAID = {"[ ]": "safe to assume", "[?]": "worth checking", " . ": "not yet", " - ": "past", "[x]": "done"}
 
 
 def steps_text(found: StepsOut, now: datetime, page: Page) -> str:
@@ -117,7 +118,9 @@ def steps_text(found: StepsOut, now: datetime, page: Page) -> str:
         rows += ["", *textwrap.wrap(coats_want(found, now, dated), page.width)]
     undone = [step for step in found.history if step.undone_at]
     rows += [f"Taken back: {step.step}, written down {date(step.recorded_at, now)}." for step in undone]
-    ending = "Dates are estimates: [?] is worth checking, [ ] safe to assume. The label on the tin goes before them."
+    used = {SIGNS[line.state] for line in found.steps}
+    key = ", ".join(f"{sign.strip()} {said}" for sign, said in SAID.items() if sign in used)
+    ending = f"{key}. Dates are estimates: the label on the tin goes before them."
     return "\n".join([*rows, "", *textwrap.wrap(ending, page.width)])
 
 
