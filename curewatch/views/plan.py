@@ -84,6 +84,7 @@ class PlanOut(View):
     places_free: list[str]
     promised: list[PiecePromisedOut] = Field(description="Pieces promised for a date already, the first due first")
     air_read_at: datetime
+    days_known: bool = Field(description="Whether the room was read for a day at least: else its days are guessed")
     verdict: str
     weigh: str | None = Field(description="What to do where varnish-ready is known too roughly to plan on")
 
@@ -114,6 +115,7 @@ class PlanOut(View):
                 if one.promised is not None
             ],
             air_read_at=local(plan.data_at, tz),
+            days_known=plan.days_known,
             verdict=planner.verdict(plan.latest),
             weigh=planner.weigh(plan.milestone, plan.latest[0], plan.due),
         )

@@ -88,6 +88,8 @@ def test_what_is_refused_is_quoted_as_it_was_typed_and_says_what_would_do(week: 
     assert "room Loft: 5 pieces" in said("names")
     assert "Studio" not in said("board")
     assert "(UTC)" in said("board")
+    guessed = "its usual days are not known yet, so what is to come is guessed from less than a day of readings."
+    assert guessed in said("plan", "--due", "20 Dec", "--layer", "thin"), "of one reading"
 
 
 def test_each_answer_fits_the_others(week: Week) -> None:

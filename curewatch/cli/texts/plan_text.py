@@ -32,7 +32,8 @@ def text(plan: PlanOut, now: datetime, page: Page) -> str:
     if plan.promised:
         rows += ["", page.bold("Promised already")]
         rows += [line for one in plan.promised for line in textwrap.wrap(f"{one.piece}: {one.text}", page.width)]
-    age = f"{plan.room} was last read {wording.age(plan.air_read_at, now)}; what is to come is its usual days."
+    to_come = planner.to_come(days_known=plan.days_known)
+    age = f"{plan.room} was last read {wording.age(plan.air_read_at, now)}; {to_come}."
     return "\n".join([*rows, *textwrap.wrap(age, page.width), *textwrap.wrap(planner.PLAN_CAUTION, page.width)])
 
 

@@ -43,6 +43,8 @@ class Plan:
     """Occupied places of the room, the first to free first."""
     data_at: datetime
     """The room's newest reading."""
+    days_known: bool
+    """Whether it was read for a day at least."""
     promised: Sequence[PieceLine] = ()
     """The pieces that are promised for a date already, the first due first."""
     assumed: str | None = None
@@ -102,6 +104,7 @@ def plan(desk: Desk, order: PourOrder, due: datetime, pieces: int, kind: Milesto
         ),
         places=planner.places(snapshot.dryings, snapshot.forecasts, order.room),
         data_at=climate.newest_at,
+        days_known=climate.newest_s - climate.known_from_s >= timedelta(days=1).total_seconds(),
         promised=sorted(
             (piece_line(d, snapshot.forecasts.get(d.piece.id), now) for d in snapshot.dryings if d.promise is not None),
             key=lambda line: line.promised.due_at if line.promised else now,

@@ -63,7 +63,8 @@ def plan(request: Request, site: Here) -> HTMLResponse:
         request, "plan.html", now, 422 if wrong else 200,
         values=_filled(preset, site.words(now)) | asked, wrong=wrong, answer=answer, rooms=rooms, recipes=recipes,
         sizes=recent_sizes(presets), preset=preset, kinds=FOR,
-        caution=planner.PLAN_CAUTION, cracks_by=wording.CRACKS_BY,
+        caution=planner.PLAN_CAUTION,
+        to_come=planner.to_come(days_known=answer is not None and answer.plan.days_known), cracks_by=wording.CRACKS_BY,
     )  # fmt: skip
 
 
