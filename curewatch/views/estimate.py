@@ -137,7 +137,7 @@ class FilmAskedOut(View):
 class EstimateOut(View):
     milestones: dict[str, ReachedOut]
     film_temp_c: float = Field(description="In the first minute")
-    crack_odds: float = Field(description="That such a film cracks as it dries, by a rough measure; no promise")
+    crack_odds: float = Field(description="That such a film cracks in just this air, by a rough measure; no promise")
     weigh: str | None = Field(description="What to do where varnish-ready is known too roughly to plan on")
     warnings: list[str]
     inputs: FilmAskedOut

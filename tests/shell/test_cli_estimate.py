@@ -46,6 +46,13 @@ def test_the_installed_command_prints_one_object() -> None:
     }  # fmt: skip
 
 
+def test_odds_of_cracking_say_that_the_air_was_taken_as_steady(capsys: pytest.CaptureFixture[str]) -> None:
+    """A room's swings crack more films: the odds of the same pour, logged, are others."""
+    assert main([*PLAIN, "--members", "1"]) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    assert "no promise. The air is taken to stay as it is: in a room, which changes, `pour` may find more." in text
+
+
 def test_the_other_model_of_the_film_is_there_for_comparing_alone(capsys: pytest.CaptureFixture[str]) -> None:
     """Nobody meets it by accident: no help names it, and where it was asked for the text says so."""
     assert main([*PLAIN, "--members", "1", "--coalescent", "2%", "--model", "front"]) == 0

@@ -21,6 +21,7 @@ HONESTY = (
     "These are estimates. The rate of drying is known to ±20 % at best, and no room stays as it is: before you rely "
     "on a date, touch an edge that nobody will see."
 )
+STEADY = " The air is taken to stay as it is: in a room, which changes, `pour` may find more."
 _COLUMNS = (("earliest", "10 %"), ("worth checking", "50 %"), ("safe to assume", "90 %"))
 
 
@@ -28,13 +29,14 @@ def text(asked: EstimateRequest, page: Page) -> str:
     question = asked.question
     found = answer(question)
     warnings = cautions(question, asked.thickness.source, found, drained=asked.thickness.drained)
+    steady = STEADY if question.air.is_constant else ""
     lines = [
         *_wrapped(_what_was_asked(asked), page),
         "",
         *_table(found, page, central_only=question.members == 1),
         "",
         *_wrapped(f"Counted from the pour. In its first minute the film is at {found.film_temp_c:.1f} °C.", page),
-        *_wrapped(f"Cracks: {cracks(found.crack_odds)}, {CRACKS_BY}.", page),
+        *_wrapped(f"Cracks: {cracks(found.crack_odds)}, {CRACKS_BY}.{steady}", page),
         *(_wrapped(found.weigh, page) if found.weigh else []),
         *(["", page.bold("Warnings")] if warnings else []),
         *(line for warning in warnings for line in _wrapped(warning, page, "  ")),
