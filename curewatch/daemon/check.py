@@ -118,12 +118,15 @@ def _kernel() -> Finding:
 def _store(store: Store, now: datetime) -> Iterator[Finding]:
     try:
         with store.read() as tx:
-            counts = tx.counts()
+            counts = {**tx.counts(), "pieces": len(tx.pieces()), "rooms": len(tx.rooms())}
             waiting, oldest = tx.oldest_waiting()
     except StoreError as error:
         yield Finding("store", Verdict.FAIL, str(error))
         return
-    held = ", ".join(f"{counts[name]} {name}" for name in ("pieces", "rooms", "readings", "notices"))
+    held = ", ".join(
+        f"{counts[name]} {name[:-1] if counts[name] == 1 else name}"
+        for name in ("pieces", "rooms", "readings", "notices")
+    )
     yield Finding("store", Verdict.OK, f"{store.location} holds {held}")
     yield _daemon(store)
     yield _backups(store, now)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import socket
 import threading
 from http.server import BaseHTTPRequestHandler, HTTPServer
@@ -92,3 +93,17 @@ def test_a_key_that_is_not_known_is_told_by_every_command_and_stops_none(
     told = capsys.readouterr()
     assert f"WARN  settings     {said}" in told.out
     assert told.err == ""
+
+
+def test_what_was_undone_is_not_counted(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """As the board has it."""
+    (file := tmp_path / "studio.toml").write_text(f'zone = "UTC"\n[web]\nport = {free_port()}\n')
+    options = "--config", str(file), "--store", str(tmp_path / "studio.sqlite")
+    for name in ("Heron", "Reed"):
+        assert main([*options, "pour", name, "--room", "Loft", "--wet-thickness", "1mm"]) == 0
+    assert main([*options, "undo", "Reed"]) == 0
+    capsys.readouterr()
+    assert main([*options, "board", "--json"]) == 0
+    assert len(json.loads(capsys.readouterr().out)["pieces"]) == 1
+    assert main([*options, "check"]) == 0
+    assert "holds 1 piece, 1 room, 0 readings" in capsys.readouterr().out
