@@ -142,10 +142,14 @@ def _let_go_of(stream: TextIO) -> None:
         os.close(nowhere)
 
 
+def ended(text: str) -> str:
+    """With the mark at its end that it may have already."""
+    return text if text.endswith(("?", ".")) else f"{text}."
+
+
 def say_notes(notes: Iterable[str]) -> None:
     for note in notes:
-        stop = "" if note.endswith(("?", ".")) else "."
-        say(textwrap.fill(f"Note: {note}{stop}", PIPED_WIDTH, subsequent_indent="  ", break_on_hyphens=False))
+        say(textwrap.fill(f"Note: {ended(note)}", PIPED_WIDTH, subsequent_indent="  ", break_on_hyphens=False))
 
 
 T = TypeVar("T")

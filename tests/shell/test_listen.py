@@ -103,6 +103,7 @@ def test_what_comes_is_shown_with_what_is_read_of_it_or_could_be(
 
     main(["--config", str(tmp_path / "curewatch.toml"), "listen", "--for", "2"])
     text = capsys.readouterr().out
+    assert text.startswith(f"Connected to 127.0.0.1:{broker.port}: what comes is shown as it comes.\n")
     assert "good in Loft: 20.0 °C, 51.0 %, battery 50 %" in " ".join(text.split())
     assert 'could be 15.5 °C, 70.0 %: temperature = "/temperature", humidity = "/humidity"' in " ".join(text.split())
 
@@ -113,6 +114,19 @@ def test_a_broker_that_lets_nobody_in_is_told_in_words(
     (tmp_path / "password").write_text("wrong")
     found = said(capsys, tmp_path, "listen", "--for", "5")
     assert found["trouble"] == "the broker refuses the user 'shed' or the password"
+
+
+def test_a_broker_that_does_not_run_is_told_with_one_mark_at_its_end(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    port = free_port()
+    (tmp_path / "curewatch.toml").write_text(f'zone = "UTC"\n[broker]\nhost = "127.0.0.1"\nport = {port}\n')
+    where = ["--config", str(tmp_path / "curewatch.toml"), "--store", str(tmp_path / "studio.sqlite")]
+    why = f"nothing listens at 127.0.0.1:{port}: is the broker running?"
+    assert main([*where, "listen", "--for", "5"]) == 1
+    assert capsys.readouterr().out == f"Nothing can be heard: {why}\n"
+    assert main([*where, "check"]) == 1
+    assert f" {why} To do: start it there" in capsys.readouterr().out
 
 
 def test_check_tells_topic_permission_and_pointer_apart_and_quotes_what_came(

@@ -13,7 +13,7 @@ import typer
 
 from curewatch.cli import options
 from curewatch.cli.exits import Exit
-from curewatch.cli.output import Page, say, say_json
+from curewatch.cli.output import Page, ended, say, say_json
 from curewatch.cli.session import desk_of, premises_of, settings_of
 from curewatch.cli.texts import board_text
 from curewatch.clock import SystemClock
@@ -106,7 +106,7 @@ def check(
         say_json("check", ok=not failed, findings=[finding._asdict() for finding in findings])
     else:
         for name, verdict, sentence, do in findings:
-            say(f"{verdict.upper():<5} {name:<12} {sentence}" + (f". To do: {do}" if do else ""))
+            say(f"{verdict.upper():<5} {name:<12} {f'{ended(sentence)} To do: {do}' if do else sentence}")
     raise typer.Exit(Exit.FAILED if failed else Exit.DONE)
 
 

@@ -11,7 +11,7 @@ import typer
 
 from curewatch.cli import options
 from curewatch.cli.exits import Exit
-from curewatch.cli.output import Page, say, say_json
+from curewatch.cli.output import Page, ended, say, say_json
 from curewatch.cli.session import premises_of
 from curewatch.clock import SystemClock
 from curewatch.intake.mqtt.listening import Listener, Message, told, unheard
@@ -41,6 +41,8 @@ def listen(
     try:
         clock.wait(listener.answered, min(ANSWERS_WITHIN_S, ends - clock.monotonic()))
         shown: dict[str, Message] = {}
+        if not as_json and listener.answered.is_set() and listener.trouble is None:
+            say(f"Connected to {settings.broker.host}:{settings.broker.port}: what comes is shown as it comes.")
         while listener.trouble is None and clock.monotonic() < ends:
             clock.wait(never, min(LOOK_EVERY_S, max(0.0, ends - clock.monotonic())))
             if not as_json:
@@ -56,7 +58,7 @@ def listen(
         for id, why in found.unheard.items():
             say(f"Sensor {id}: {why}.")
         if found.trouble:
-            say(f"Nothing can be heard: {found.trouble}.")
+            say(f"Nothing can be heard: {ended(found.trouble)}")
     raise typer.Exit(Exit.FAILED if found.trouble else Exit.DONE)
 
 
