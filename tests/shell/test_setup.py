@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import re
 import threading
@@ -95,7 +96,9 @@ def test_only_who_may_do_everything_sets_up_and_a_locked_page_asks_for_its_passw
         assert studio.get("/setup").status_code == 403
 
 
-def test_the_terminal_asks_and_writes_the_same(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_terminal_asks_and_writes_the_same(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     (tmp_path / "curewatch.toml").write_text(FILE)
     where = ["--config", str(tmp_path / "curewatch.toml"), "--store", str(tmp_path / "studio.sqlite")]
 
@@ -117,6 +120,12 @@ def test_the_terminal_asks_and_writes_the_same(tmp_path: Path, capsys: pytest.Ca
     assert (tmp_path / "curewatch.toml").read_text().startswith(FILE)
     assert {one["step"]: one["said"] for one in run()["steps"]}["sensor"] == "waiting for the first reading of window"
     before = (tmp_path / "curewatch.toml").read_text()
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))
+    assert main([*where, "setup", "zone"]) == 2
+    assert "--yes: missing, expected it, or --answer NAME=VALUE" in capsys.readouterr().err
+    assert (tmp_path / "curewatch.toml").read_text() == before, "nobody was asked"
+    assert main([*where, "setup", "zone", "--yes"]) == 0
+    assert "The settings stay as they are." in capsys.readouterr().out
     assert "expected a whole number" in run("broker", "--answer", "host=x", "--answer", "port=y")["error"]["message"]
     assert "webhook" in run("nothing")["error"]["message"]
     assert (tmp_path / "curewatch.toml").read_text() == before

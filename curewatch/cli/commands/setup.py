@@ -36,6 +36,8 @@ def setup(
 ) -> None:
     """Begin your own studio if it is not begun, and say what is set and what is missing; with a step, ask its questions
     and write the answers into the settings."""
+    if step is not None and not (sys.stdin.isatty() or yes or as_json or answers):
+        raise InputError("--yes", None, "it, or --answer NAME=VALUE: there is no terminal to ask at")
     on = premises_of(ctx)
     begun = Store.is_begun(on.own, on.settings.backup.folder)
     with Store.open(on.own, backups=on.settings.backup.folder) as store:
