@@ -21,11 +21,13 @@ from curewatch.intake.typed import not_future, parse_time
 from curewatch.intake.typed.names import named
 from curewatch.premises import Premises, find
 from curewatch.records.errors import Field, InputError
-from curewatch.settings import Settings
-from curewatch.store import Store
+from curewatch.settings import Settings, SettingsError
+from curewatch.store import Store, file_at
 from curewatch.views.base import View
 
 BEGIN = "`curewatch setup` begins your own"
+FIRST = ("pour", "reading", "recipe", "import", "import-readings")
+"""Commands on a desk that may be a store's first, in a folder that is not there yet."""
 
 
 def premises_of(ctx: typer.Context, *, or_demo: bool = False, tell: bool = True) -> Premises:
@@ -46,7 +48,7 @@ def settings_of(ctx: typer.Context) -> Settings:
 def desk_of(ctx: typer.Context, by: str | None = None) -> Iterator[tuple[Desk, datetime]]:
     """The desk of the store, in the hands of who is named, else of whom the settings name; and now.
 
-    Raises SettingsError, StoreError; InputError on a clock that cannot be right.
+    Raises SettingsError, also for a --store that is a slip, StoreError; InputError on a clock that cannot be right.
     """
     premises, now = premises_of(ctx), SystemClock().now()
     if not plausible(now):
@@ -54,11 +56,24 @@ def desk_of(ctx: typer.Context, by: str | None = None) -> Iterator[tuple[Desk, d
         allowed = f"a time from {RELEASED:%Y-%m-%d} on: set this machine's clock, then ask again"
         raise InputError(Field.CLOCK, f"{now:%Y-%m-%d %H:%M} UTC", allowed)
     settings = premises.in_use
+    _refuse_slip(ctx, premises)
     with Store.open(premises.location, backups=premises.backups) as store:
         if premises.is_demo:
             with suppress(OSError):
                 write(f"Note: this is the demo studio, all of it invented; {BEGIN}.", sys.stderr)
         yield Desk(store, settings, settings.by if by is None else named(by, Field.BY)), now
+
+
+def _refuse_slip(ctx: typer.Context, premises: Premises) -> None:
+    """A store of --store in a folder that is not there is a slip, unless the command may be its first, which is said.
+    Raises SettingsError."""
+    typed, file = ctx.obj.store, file_at(premises.location)
+    if typed is None or file is None or file.parent.exists() or Store.is_begun(file, premises.backups):
+        return
+    if ctx.info_name not in FIRST:
+        raise SettingsError([f"--store: got {typed!r}, expected a store that is there; there is no folder {file.parent}"])
+    with suppress(OSError):
+        write(f"Note: a new store begins: {file}.", sys.stderr)
 
 
 @contextmanager

@@ -254,3 +254,18 @@ def test_where_things_live_may_be_said_before_or_after_the_command(
     assert main(["board", *where] if after else [*where, "board"]) == 0
     assert store.exists()
     assert "No pieces yet" in capsys.readouterr().out
+
+
+def test_a_store_in_a_folder_that_is_not_there_is_a_slip_unless_something_is_logged(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    store = tmp_path / "stuido" / "studio.sqlite"
+    where = ["--store", str(store)]
+    for line in (["board"], ["alarms"], ["names"], ["export"], ["feel", "Heron", "sticky"]):
+        assert main([*where, *line]) == 2, line
+        assert f"there is no folder {store.parent}" in capsys.readouterr().err
+    assert not store.parent.exists()
+    assert main([*where, "reading", "--room", "Loft", "--temperature", "19C", "--humidity", "50%"]) == 0
+    assert capsys.readouterr().err == f"Note: a new store begins: {store}.\n"
+    assert main([*where, "board"]) == 0
+    assert capsys.readouterr().err == ""
