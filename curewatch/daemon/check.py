@@ -26,6 +26,7 @@ from curewatch.daemon.machine import (
     page_finding,
     put_secret,
 )
+from curewatch.daemon.process import UNSERVED
 from curewatch.daemon.sensor_intake import HEARD_NOTE
 from curewatch.desk import Desk
 from curewatch.desk.commands.notice_care import note_arrived, send_test_notice, trouble
@@ -62,7 +63,7 @@ def look(
     found = [_settings(settings, config), *_unknown(settings), clock_finding(settings, clock, environ), _kernel()]
     newest: dict[tuple[str, str], Reading] = {}
     noted: dict[str, Any] = {}
-    running = False
+    running = unserved = False
     try:
         store = Store.open(store_location, migrate=False, backups=settings.backup.folder)
     except StoreError as error:
@@ -73,11 +74,13 @@ def look(
             running = any(one.name == "daemon" and one.verdict is Verdict.OK for one in found)
             with suppress(StoreError, ValueError), store.read() as tx:
                 newest = tx.newest_by_source()
+                unserved = running and bool(tx.get_meta(UNSERVED))
                 noted = json.loads(tx.get_meta(HEARD_NOTE) or "{}")
     if "://" not in store_location:
         place = Path(store_location).expanduser().absolute()
         found += [*disk_findings(settings, place), *file_findings(settings, place)]
-    found.append(page_finding(settings, config.parent if config else Path(), clock.now(), running=running))
+    beside = config.parent if config else Path()
+    found.append(page_finding(settings, beside, clock.now(), running=running, unserved=unserved))
     found.append(_broker(settings, clock))
     found += [*sensor_findings(settings, newest, clock, noted), *typed_findings(settings, newest)]
     found.append(_webhook(settings, environ))

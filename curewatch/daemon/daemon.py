@@ -6,7 +6,7 @@ import logging
 import os
 import threading
 from collections.abc import Callable, Mapping
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from curewatch.clock import Clock, judge, plausible, sample
 from curewatch.daemon.backups import Backups
 from curewatch.daemon.delivery import NoticeDelivery, in_words
-from curewatch.daemon.process import Doors, Level, short_pauses, signal_handlers, to_stderr
+from curewatch.daemon.process import UNSERVED, Doors, Level, short_pauses, signal_handlers, to_stderr
 from curewatch.daemon.scheduler import TICK_S, RefreshTiming, Scheduler
 from curewatch.daemon.sensor_intake import SensorIntake
 from curewatch.daemon.watchdog import Part, Systemd, Watchdog
@@ -302,8 +302,18 @@ class Daemon:
         if self._sensor_intake is not None:
             self._sensor_intake.start()
         self._page_at = None if self._page is None else self._page.start()
+        self._note_unserved("yes" if self._page is not None and self._page_at is None else "")
         self._opened = True
         self._watchdog.ready(believed=bool(self._believed))
+
+    def _note_unserved(self, unserved: str) -> None:
+        """For `check`, which could take another studio's page on that port for this one's."""
+        with suppress(StoreError):
+            with self._desk.store.read() as tx:
+                noted = tx.get_meta(UNSERVED) or ""
+            if noted != unserved:
+                with self._desk.store.write() as tx:
+                    tx.set_meta(UNSERVED, unserved)
 
     def _hearing(self) -> MqttStatus | None:
         return None if self._sensor_intake is None else self._sensor_intake.status()

@@ -169,10 +169,12 @@ class PageFound(NamedTuple):
     certificate_ends: datetime | None = None
 
 
-def page_finding(settings: Settings, beside: Path, now: datetime, *, running: bool) -> Finding:
+def page_finding(
+    settings: Settings, beside: Path, now: datetime, *, running: bool, unserved: bool = False
+) -> Finding:
     """Whether it may be served so; where a daemon serves it, whether it answers, else whether one could.
 
-    `beside`: the folder of the settings file.
+    `beside`: the folder of the settings file; `unserved`: the daemon that runs could not have the port.
     """
     web = settings.web
     if not web.enabled:
@@ -187,7 +189,9 @@ def page_finding(settings: Settings, beside: Path, now: datetime, *, running: bo
         web.tls()
     except SettingsError as error:
         return Finding("page", Verdict.FAIL, str(error), certify)
-    found = page_found(web) if running else port_found(web)
+    found = page_found(web) if running and not unserved else port_found(web)
+    if unserved and found.trouble is None:
+        found = PageFound(f"the daemon could not have port {web.port} when it began", "start the daemon anew")
     if found.trouble is not None:
         return Finding("page", Verdict.FAIL, found.trouble, found.do or certify)
     said = f"answers at {web.shown_address}" if running else f"will be at {web.shown_address} while the daemon runs"

@@ -171,6 +171,10 @@ def _next(heard: socket.socket) -> bytes:
         os._exit(0)  # as asked; what holds of a second signal holds here
 
 
+UNSERVED = "page_unserved"
+"""Noted in the store while the daemon that runs could not have the page's port."""
+
+
 class Doors:
     """Listening sockets, which outlive a run: who asks while the next is being built waits, and is not refused."""
 

@@ -5,17 +5,19 @@ from __future__ import annotations
 import json
 import socket
 import threading
+from contextlib import ExitStack
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
 import pytest
 
 from curewatch.cli import main
-from curewatch.daemon import Verdict, look
+from curewatch.daemon import Daemon, Verdict, look
 from curewatch.daemon.machine import page_found
 from curewatch.settings import Settings, WebSettings
 from curewatch.store import Store
-from tests.shell.parts import HandClock, free_port
+from tests.shell.fault_parts import running
+from tests.shell.parts import HandClock, free_port, wait_for
 from tests.shell.web_parts import NOW, served
 
 
@@ -45,6 +47,26 @@ def test_a_daemon_whose_page_does_not_answer_is_found_out(tmp_path: Path) -> Non
         verdict, said = page_finding(tmp_path, web)
     assert verdict is Verdict.FAIL
     assert f"nothing answers at http://127.0.0.1:{web.port}" in said
+
+
+def test_a_page_that_another_studio_serves_on_the_port_is_not_taken_for_this_ones(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    (tmp_path / "mine").mkdir()
+    with ExitStack() as theirs:
+        web = theirs.enter_context(served(tmp_path)).web
+        daemon = Daemon(Settings(zone="UTC", web=web), str(tmp_path / "mine" / "studio.sqlite"), HandClock(NOW))
+        with running(daemon):
+            wait_for(lambda: "ready: " in caplog.text, what="the daemon")
+            verdict, said = page_finding(tmp_path / "mine", web)
+            assert verdict is Verdict.FAIL
+            assert f"port {web.port} is taken by another program: end that one, or name a free port: `web.port = " in said
+            theirs.close()
+            assert page_finding(tmp_path / "mine", web)[1].endswith("when it began: start the daemon anew")
+    caplog.clear()
+    with running(Daemon(Settings(zone="UTC", web=web), str(tmp_path / "mine" / "studio.sqlite"), HandClock(NOW))):
+        wait_for(lambda: "ready: " in caplog.text, what="the daemon")
+        assert page_finding(tmp_path / "mine", web) == (Verdict.OK, f"answers at {web.shown_address}")
 
 
 def test_without_a_daemon_the_page_is_not_missed(tmp_path: Path) -> None:
