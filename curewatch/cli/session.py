@@ -71,7 +71,9 @@ def _refuse_slip(ctx: typer.Context, premises: Premises) -> None:
     if typed is None or file is None or file.parent.exists() or Store.is_begun(file, premises.backups):
         return
     if ctx.info_name not in FIRST:
-        raise SettingsError([f"--store: got {typed!r}, expected a store that is there; there is no folder {file.parent}"])
+        raise SettingsError(
+            [f"--store: got {typed!r}, expected a store that is there; there is no folder {file.parent}"]
+        )
     with suppress(OSError):
         write(f"Note: a new store begins: {file}.", sys.stderr)
 

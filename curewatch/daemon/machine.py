@@ -169,9 +169,7 @@ class PageFound(NamedTuple):
     certificate_ends: datetime | None = None
 
 
-def page_finding(
-    settings: Settings, beside: Path, now: datetime, *, running: bool, unserved: bool = False
-) -> Finding:
+def page_finding(settings: Settings, beside: Path, now: datetime, *, running: bool, unserved: bool = False) -> Finding:
     """Whether it may be served so; where a daemon serves it, whether it answers, else whether one could.
 
     `beside`: the folder of the settings file; `unserved`: the daemon that runs could not have the port.

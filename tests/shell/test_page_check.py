@@ -60,7 +60,9 @@ def test_a_page_that_another_studio_serves_on_the_port_is_not_taken_for_this_one
             wait_for(lambda: "ready: " in caplog.text, what="the daemon")
             verdict, said = page_finding(tmp_path / "mine", web)
             assert verdict is Verdict.FAIL
-            assert f"port {web.port} is taken by another program: end that one, or name a free port: `web.port = " in said
+            assert (
+                f"port {web.port} is taken by another program: end that one, or name a free port: `web.port = " in said
+            )
             theirs.close()
             assert page_finding(tmp_path / "mine", web)[1].endswith("when it began: start the daemon anew")
     caplog.clear()
