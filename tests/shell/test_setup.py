@@ -6,6 +6,7 @@ import io
 import json
 import re
 import threading
+from http.client import HTTPConnection
 from pathlib import Path
 from typing import Any
 
@@ -54,6 +55,21 @@ def test_what_is_written_was_shown_keeps_comments_and_is_taken_up(tmp_path: Path
         assert settings.broker.password().get_secret_value() == "ebb"  # type: ignore[union-attr]
         assert (tmp_path / "broker-password").stat().st_mode & 0o777 == 0o600
         assert studio.post("/setup/write", {"change": named}, on="/setup/zone").status_code == 422, "once, and no more"
+
+
+def test_who_asks_while_another_run_takes_over_is_sent_to_this_address_again_and_to_no_other(tmp_path: Path) -> None:
+    kept = upkeep(tmp_path, [])
+    with served(tmp_path, upkeep=kept) as studio:
+        kept.leaving.set()
+        for asked, again in (
+            ("/room/Boat%20shed?span=week", "/room/Boat%20shed?span=week"),
+            ("//elsewhere.example/a", "/elsewhere.example/a"),
+        ):
+            line = HTTPConnection("127.0.0.1", studio.web.port, timeout=20)
+            line.request("GET", asked)
+            answer = line.getresponse()
+            line.close()
+            assert (answer.status, answer.headers["location"]) == (307, again)
 
 
 def test_bad_answers_are_quoted_with_what_would_do_and_change_nothing(tmp_path: Path) -> None:

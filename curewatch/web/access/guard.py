@@ -150,7 +150,8 @@ class Guard:
         if refusal is None and self._leaving.is_set():
             await asyncio.sleep(ASK_AGAIN_S)
             query = f"?{scope['query_string'].decode('latin-1')}" if scope["query_string"] else ""
-            refusal = RedirectResponse(f"{quote(path)}{query}", 307, {"connection": "close"})
+            there = f"/{quote(path.lstrip('/'))}{query}"  # two slashes would name another host
+            refusal = RedirectResponse(there, 307, {"connection": "close"})
         elif refusal is None and self._hammerers.hammers(who, self._clock.monotonic()):
             refusal = _refused(path, 429, "you were told to come later, and came at once again and again")
             refusal.headers["retry-after"] = f"{Hammerers.FORGETS_EVERY_S * (Hammerers.MOST - Hammerers.PATIENCE):.0f}"
