@@ -116,7 +116,7 @@ def test_the_check_says_what_is_there(capsys: pytest.CaptureFixture[str]) -> Non
     findings = {found["name"]: found for found in answer(capsys, "check")["findings"]}
     assert {"settings", "clock", "store", "daemon", "broker", "webhook"} <= set(findings)
     assert findings["store"]["verdict"] == "ok"
-    assert "1 pieces" in findings["store"]["sentence"]
+    assert "1 piece," in findings["store"]["sentence"]
     assert findings["daemon"]["verdict"] == "warn"
 
 
