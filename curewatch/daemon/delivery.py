@@ -64,7 +64,8 @@ def make_channels(settings: Settings, client_id: str, clock: Clock, environ: Map
 
 def channels_of(settings: Settings, person: PersonSettings, environ: Mapping[str, str]) -> list[Channel]:
     """The channels of one person, who reads notices in their own units."""
-    units = Units(person.temperatures, person.clock)
+    reader = settings.reader_of(person)
+    units = Units(reader.temperatures, reader.clock)
     made: list[Channel] = []
     for name in person.channels:
         if name.startswith("mail:"):

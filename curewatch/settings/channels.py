@@ -4,11 +4,13 @@ want."""
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import time
 from typing import Annotated, Any, Literal, get_args
 
 from pydantic import AfterValidator, Field, SecretStr, TypeAdapter, ValidationError, model_validator
 
+from curewatch.language import Reader, languages
 from curewatch.records import AlarmKind, GivenName, MilestoneKind
 from curewatch.records.names import slug
 from curewatch.settings.errors import SettingsError
@@ -136,8 +138,35 @@ def _quiet_hours(text: str) -> str:
 QuietHours = Annotated[str, AfterValidator(_quiet_hours)]
 
 
-class PersonSettings(Table):
-    """Somebody who is told: where, what, when, and in whose units."""
+def _language(name: str) -> str:
+    if name not in languages():
+        raise ValueError(" or ".join(repr(one) for one in languages()))
+    return name
+
+
+Language = Annotated[str, AfterValidator(_language)]
+
+
+class ReaderSettings(Table):
+    """In which language, units, clock and order of dates somebody reads. What is left out is as the studio's is."""
+
+    language: Language | None = Field(default=None, description="the name of a language, such as 'en'")
+    temperatures: Literal["C", "F"] | None = Field(default=None, description="'C' or 'F'")
+    measures: Literal["metric", "us"] | None = Field(default=None, description="'metric' or 'us'")
+    """Lengths, weights and volumes: centimetres and grams, or inches, ounces and fluid ounces."""
+    clock: Literal[24, 12] | None = Field(default=None, description="24 or 12")
+    dates: Literal["day", "month", "year"] | None = Field(default=None, description="'day', 'month' or 'year'")
+    """What a date begins with."""
+
+    def reader(self, otherwise: Reader) -> Reader:
+        """Whoever reads so; as `otherwise` does in what is not said here."""
+        said = {name: getattr(self, name) for name in ("language", "temperatures", "measures", "clock")}
+        said["order"] = self.dates
+        return replace(otherwise, **{name: value for name, value in said.items() if value is not None})
+
+
+class PersonSettings(ReaderSettings):
+    """Somebody who is told: where, what, when, and in whose words and units."""
 
     name: GivenName = Field(description="the person's name: 1 to 80 characters on one line")
     mail: MailAddress | None = Field(default=None, description="a mail address, such as 'ada@shed.example'")
@@ -149,8 +178,6 @@ class PersonSettings(Table):
         default=(AlarmKind.FROST,), description=f"an array of {', '.join(repr(str(kind)) for kind in AlarmKind)}"
     )
     """Alarms that come in quiet hours too."""
-    temperatures: Literal["C", "F"] = Field(default="C", description="'C' or 'F'")
-    clock: Literal[24, 12] = Field(default=24, description="24 or 12")
     morning_hour: int | None = Field(default=None, ge=0, le=23, description="a whole number of hours between 0 and 23")
     """When the day's work is told; None: never."""
     gathered: bool = Field(default=True, description="true or false")

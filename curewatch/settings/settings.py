@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import Field, PrivateAttr, model_validator
 
+from curewatch.language import Reader
 from curewatch.records import GivenName
 from curewatch.records.names import same_name
 from curewatch.settings.channels import (
@@ -16,6 +17,7 @@ from curewatch.settings.channels import (
     NoticeSettings,
     PersonSettings,
     PublishSettings,
+    ReaderSettings,
     ServicesSettings,
     WebhookSettings,
     covers,
@@ -119,6 +121,7 @@ class Settings(Table):
     """Everything a studio has set. A table that is absent from the file: no broker, no sensors, no webhook."""
 
     zone: Zone = Field(default_factory=lambda: machine_zone(), description="an IANA time zone")
+    reader: ReaderSettings = Field(default=ReaderSettings(), description="a table [reader]")
     by: GivenName | None = Field(default=None, description="a name of 1 to 80 characters on one line")
     """Who logs at this machine's command line, unless --by says otherwise."""
     broker: BrokerSettings | None = Field(default=None, description="a table [broker]")
@@ -193,6 +196,14 @@ class Settings(Table):
     @property
     def tz(self) -> ZoneInfo:
         return ZoneInfo(self.zone)
+
+    @property
+    def studio_reader(self) -> Reader:
+        """How what is nobody's in particular is read."""
+        return self.reader.reader(Reader(zone=self.tz))
+
+    def reader_of(self, person: PersonSettings | None) -> Reader:
+        return self.studio_reader if person is None else person.reader(self.studio_reader)
 
     def room(self, name: str) -> RoomSettings:
         """What is set for a room; the usual where nothing is."""
