@@ -14,6 +14,7 @@ from curewatch.cli.commands.handbook import text
 from curewatch.cli.exits import MEANINGS
 from curewatch.cli.output import Page
 from curewatch.records import AlarmKind, MilestoneKind
+from curewatch.studio.wording import STAGES
 from curewatch.web.pages.handbook import as_html, slug
 
 ROOT = Path(__file__).parents[1]
@@ -80,9 +81,9 @@ def sections(topic: str) -> set[str]:
 
 
 def test_each_alarm_and_milestone_has_its_section_with_what_to_do() -> None:
-    for topic, kinds in (("alarms", AlarmKind), ("milestones", MilestoneKind)):
-        for kind in kinds:
-            name = kind.value.replace("_", "-")
+    alarms = [kind.value.replace("_", "-") for kind in AlarmKind]
+    for topic, names in (("alarms", alarms), ("milestones", [slug(STAGES[kind]) for kind in MilestoneKind])):
+        for name in names:
             assert name in sections(topic)
             _, _, after = as_html(HANDBOOK[topic], "/help").partition(f'<h2 id="{name}">')
             assert "What to do:" in after.partition("<h2")[0]

@@ -129,7 +129,7 @@ Ready = Annotated[
     typer.Option(
         "--ready",
         metavar="MILESTONE",
-        help="As what it is promised: handle, or varnish-ready.  [default: handle]",
+        help="As what it is promised: handle (dry to handle), or varnish-ready (ready to varnish).  [default: handle]",
         autocompletion=_words("handle", "varnish-ready"),
     ),
 ]

@@ -11,7 +11,7 @@ LANGUAGES = ("en",)
 TOPICS = {
     "example": "from the first estimate to the wrapped piece, command by command",
     "trouble": "when something does not work: the commonest",
-    "milestones": "packed, touch-dry, handle, varnish-ready: what each is and what to do",
+    "milestones": "set, touch-dry, dry to handle, ready to varnish: what each is and what to do",
     "alarms": "cold, frost, damp, too fast, no fresh data: what each is and what to do",
     "dates": "what the dates mean, how sure they are, and why",
     "sensors": "the first sensor, and one that cannot be right",

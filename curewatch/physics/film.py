@@ -28,7 +28,7 @@ T_D = 296.15
 PACKING = 0.64
 """Solids fraction at which particles pack (random close packing; 0.60-0.75 in Vanderhoff 1973)."""
 LIMIT_SURFACE, LIMIT_BOTTOM, LIMIT_DRY = 0.12, 0.16, 0.02
-"""Volatile fraction at touch-dry (top tenth) and handle (lowest tenth); volatile mass at varnish-ready [cal]."""
+"""Volatile fraction at touch-dry (top tenth) and handle (lowest tenth); volatile mass at ready to varnish [cal]."""
 MFFT = 283.15
 """Minimum film-forming temperature of artists' acrylics [K] (ISO 2115 / ASTM D2354 quantity; common practice)."""
 CHI_WATER, CHI_GLYCOL = 2.6, -0.5

@@ -1,4 +1,4 @@
-"""When a film is packed, touch-dry, fit to handle and ready for varnish: the six conditions and their margins."""
+"""When a film is set, touch-dry, dry to handle and ready to varnish: the six conditions and their margins."""
 
 from __future__ import annotations
 
@@ -10,17 +10,17 @@ from numpy.typing import NDArray
 from curewatch.physics.air import Array
 from curewatch.physics.film import FUSED, LIMIT_DRY, RHO_DRY, RHO_GLYCOL, RHO_WATER, Films, Grid
 
-MILESTONES = ("packed", "touch_dry", "handle", "varnish_ready")
+MILESTONES = ("set", "touch_dry", "handle", "varnish_ready")
 CONDITIONS = ("packed", "surface", "bottom", "volatiles", "fusing", "fused")
 NEEDS = {
-    "packed": ("packed",),
+    "set": ("packed",),
     "touch_dry": ("surface",),
     "handle": ("surface", "bottom", "fusing"),
     "varnish_ready": ("volatiles", "fused"),
 }
 """The conditions of each milestone, all of which must hold."""
 HOLD_S = np.array([2.0, 2.0, 2.0, 24.0])[:, None] * 3600
-"""How long they must hold [s]: a dry afternoon does not make a piece varnish-ready."""
+"""How long they must hold [s]: a dry afternoon does not make a piece ready to varnish."""
 
 
 def margins(

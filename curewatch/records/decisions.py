@@ -17,10 +17,15 @@ from curewatch.records.facts import Moment, Name, Record
 class MilestoneKind(StrEnum):
     """In the order they are reached."""
 
-    PACKED = "packed"
+    SET = "set"
     TOUCH_DRY = "touch_dry"
     HANDLE = "handle"
     VARNISH_READY = "varnish_ready"
+
+    @classmethod
+    def _missing_(cls, value: object) -> MilestoneKind | None:
+        """What stores, settings and exports of before say."""
+        return cls.SET if value == "packed" else None
 
 
 class Milestone(Record):

@@ -159,7 +159,7 @@ class SeriesLine:
 
     @property
     def spread(self) -> str:
-        """`2 packed, 4 wet`; nothing where all are alike."""
+        """`2 set, 4 wet`; nothing where all are alike."""
         return ", ".join(f"{count} {stage}" for stage, count in self.stages.items()) if len(self.stages) > 1 else ""
 
 

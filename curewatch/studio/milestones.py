@@ -68,7 +68,7 @@ def _said_of_it(told: Notice) -> str:
 
 
 def _title(who: str, kind: MilestoneKind, odds: str) -> str:
-    return f"{who}: {'safe to assume' if odds == 'safe' else 'worth checking, probably'} {_state(STAGES[kind])}"
+    return f"{who}: {'safe to assume' if odds == 'safe' else 'worth checking, probably'} {STAGES[kind]}"
 
 
 def next_due(forecast: Forecast, told: Collection[MilestoneKind], now: datetime) -> datetime | None:
@@ -211,13 +211,13 @@ def _who(piece: Piece, pieces: Sequence[str], of: int) -> Who:
 LONG_SINCE = timedelta(hours=6)
 """A milestone passed longer ago than this is told with its date."""
 _CHECK = {
-    MilestoneKind.PACKED: "The design should no longer move.",
+    MilestoneKind.SET: "The design should no longer move.",
     MilestoneKind.TOUCH_DRY: "Touch an edge nobody will see with a clean finger; if it is tacky, leave it.",
     MilestoneKind.HANDLE: "Press an edge lightly with the thumb; if it gives or prints, leave it lying.",
     MilestoneKind.VARNISH_READY: "Press a fingernail into an edge nobody will see: it should leave no mark.",
 }
 _SAFE = {
-    MilestoneKind.PACKED: "Nothing flows any more. Keep it lying all the same.",
+    MilestoneKind.SET: "Nothing flows any more. Keep it lying all the same.",
     MilestoneKind.TOUCH_DRY: "The surface can be touched. The core is still soft: leave it lying, stack nothing on it.",
     MilestoneKind.HANDLE: "It can be moved and stood up, and its place is free. Nothing may press on its face yet.",
     MilestoneKind.VARNISH_READY: "It can be varnished in air that the varnish's label allows; there is no hurry.",
@@ -234,9 +234,9 @@ def milestone_text(
     if odds == "safe":
         at = reached.safe_at or now
         since = f" and has been since {lasting(at, local, now)}" if now - at > LONG_SINCE else ""
-        lines = [f"{who.subject} {_state(stage)} by now{since}, nine times out of ten.", _SAFE[reached.kind]]
+        lines = [f"{who.subject} {stage} by now{since}, nine times out of ten.", _SAFE[reached.kind]]
     else:
-        lines = [f"{who.subject} {_state(stage)} by now at even odds.", _CHECK[reached.kind]]
+        lines = [f"{who.subject} {stage} by now at even odds.", _CHECK[reached.kind]]
         if reached.not_before is not None and reached.kind is not MilestoneKind.VARNISH_READY:
             lines.append(f"A finger found it not so {lasting(reached.not_before, local, now)}.")
         lines.append(_safe(reached, local, now))
@@ -248,10 +248,6 @@ def milestone_text(
     if forecast.data_until is not None:
         lines.append(f"Room last read {lasting(forecast.data_until, local, now)}.")
     return title, " ".join(lines)
-
-
-def _state(stage: str) -> str:
-    return "fit to handle" if stage == "handle" else stage
 
 
 def _safe(reached: Milestone, local: Local, now: datetime) -> str:

@@ -11,10 +11,10 @@ from curewatch.records.remarks import Remark, RemarkKind
 Local = Callable[[datetime], datetime]
 STAGES = {
     None: "wet",
-    MilestoneKind.PACKED: "packed",
+    MilestoneKind.SET: "set",
     MilestoneKind.TOUCH_DRY: "touch-dry",
-    MilestoneKind.HANDLE: "handle",
-    MilestoneKind.VARNISH_READY: "varnish-ready",
+    MilestoneKind.HANDLE: "dry to handle",
+    MilestoneKind.VARNISH_READY: "ready to varnish",
 }
 TACKY = "tacky"
 """The stage of a piece that a finger last found so."""
@@ -46,7 +46,7 @@ WEIGH = (
 
 
 def weigh(even: timedelta | None, safe: timedelta | None) -> str | None:
-    """What to do where two dates of varnish-ready, counted alike, are too far apart to plan on; None: they are not.
+    """What to do where two dates of ready to varnish, counted alike, are too far apart to plan on; None: they are not.
 
     Nor where most such films never are: that is the room, and no scale makes it sure.
     """

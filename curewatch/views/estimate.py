@@ -138,7 +138,7 @@ class EstimateOut(View):
     milestones: dict[str, ReachedOut]
     film_temp_c: float = Field(description="In the first minute")
     crack_odds: float = Field(description="That such a film cracks in just this air, by a rough measure; no promise")
-    weigh: str | None = Field(description="What to do where varnish-ready is known too roughly to plan on")
+    weigh: str | None = Field(description="What to do where ready to varnish is known too roughly to plan on")
     warnings: list[str]
     inputs: FilmAskedOut
     members: int = Field(description="Films, each a little different, that make the spread")
@@ -162,7 +162,7 @@ class DriftOut(View):
     tilt_for_limit_mm_per_m: float
     half_of_it_by_h: float
     most_of_it_by_h: float = Field(description="Nine tenths")
-    packed_h: float | None = Field(description="null: not within the days looked at")
+    set_h: float | None = Field(description="null: not within the days looked at")
     first_speed_mm_h: float
     stress_pa: float = Field(description="At the support, at the pour")
     inputs: TiltAskedOut
@@ -198,7 +198,7 @@ def drifted(
         tilt_for_limit_mm_per_m=tidy(math.tan(found.tilt_for_limit) * 1e3, DIGITS),
         half_of_it_by_h=tidy(found.half_s / 3600, DIGITS),
         most_of_it_by_h=tidy(found.most_s / 3600, DIGITS),
-        packed_h=None if found.packed_s is None else tidy(found.packed_s / 3600, DIGITS),
+        set_h=None if found.set_s is None else tidy(found.set_s / 3600, DIGITS),
         first_speed_mm_h=tidy(found.first_speed * 3.6e6, DIGITS),
         stress_pa=tidy(found.stress, DIGITS),
         inputs=TiltAskedOut(
@@ -229,7 +229,7 @@ def estimate(
     members: int = MEMBERS,
     days: float = DAYS,
 ) -> EstimateOut:
-    """When a pour would be packed, touch-dry, fit to handle and ready for varnish, in air that stays as it is.
+    """When a pour would be set, touch-dry, dry to handle and ready to varnish, in air that stays as it is.
 
     wet_thickness_mm : wet film [mm]; thickness_source: "gauge", "volume" or "layer", each with its own spread
     temp_c, rh_pct   : of the room's air [°C, %]

@@ -86,7 +86,7 @@ class PlanOut(View):
     air_read_at: datetime
     days_known: bool = Field(description="Whether the room was read for a day at least: else its days are guessed")
     verdict: str
-    weigh: str | None = Field(description="What to do where varnish-ready is known too roughly to plan on")
+    weigh: str | None = Field(description="What to do where ready to varnish is known too roughly to plan on")
 
     @classmethod
     def of(cls, plan: Plan, free: tuple[str, ...], tz: ZoneInfo) -> PlanOut:

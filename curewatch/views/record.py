@@ -95,7 +95,7 @@ class PieceReportOut(PouredOut, PieceOut):
     above_dew_point_k: float | None = Field(description="How far it would be from dew if it were dry")
     crack_odds: float | None = Field(description="That it cracks, by a rough measure; null: it no longer can")
     photos: list[PhotoOut]
-    weigh: str | None = Field(description="What to do where varnish-ready is known too roughly to plan on")
+    weigh: str | None = Field(description="What to do where ready to varnish is known too roughly to plan on")
 
     @classmethod
     def of_report(cls, report: PieceReport, now: datetime, tz: ZoneInfo) -> PieceReportOut:

@@ -13,7 +13,6 @@ from curewatch.studio import wording
 from curewatch.studio.alarms.damage import length_and_what
 from curewatch.studio.diagnosis.drying_history import PastAir, slope_text
 from curewatch.studio.learning.texts import finding
-from curewatch.studio.planning.promises import FIT
 from curewatch.views.corrections import in_words
 
 HONESTY = (
@@ -40,7 +39,7 @@ def facts(looked: CureRecord, date: Dated) -> list[Pair]:
     if drying.promise is not None:
         promise = drying.promise
         occasion = "" if promise.occasion is None else f" for {promise.occasion}"
-        told.append(("Promised", f"{FIT[promise.ready]} by {date(promise.due_at)}{occasion}"))
+        told.append(("Promised", f"{wording.STAGES[promise.ready]} by {date(promise.due_at)}{occasion}"))
     told += [("Tilt", f"{slope_text(tilt.tilt_rad)}, {date(tilt.measured_at)}") for tilt in looked.tilts]
     if (gap := _skin_gap(looked)) is not None:
         told.append(("Skin gap", gap))

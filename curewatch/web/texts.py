@@ -12,20 +12,12 @@ from markupsafe import Markup, escape
 
 from curewatch.desk.orders import DEFAULT_RECIPE
 from curewatch.intake.typed.quantities import LAYERS_M
-from curewatch.records import NAME_MOST, Alarm, Milestone, MilestoneKind, Pour, Support
+from curewatch.records import NAME_MOST, Alarm, Milestone, Pour, Support
 from curewatch.records.workshop import Photo, PhotoKind
 from curewatch.settings.values import AIR_SPEEDS_M_S
 from curewatch.studio import wording
 from curewatch.studio.alarms.alarm_words import TITLES
 from curewatch.studio.board import PieceLine
-
-FIT = {
-    MilestoneKind.PACKED: "packed",
-    MilestoneKind.TOUCH_DRY: "touch-dry",
-    MilestoneKind.HANDLE: "fit to handle",
-    MilestoneKind.VARNISH_READY: "varnish-ready",
-}
-"""Each milestone as what a piece is then."""
 
 
 @dataclass(frozen=True)
@@ -71,11 +63,11 @@ class Words:
     def stage(self, line: PieceLine) -> str:
         """`wet`, `touch-dry`, `probably touch-dry`; `tacky, found today 06:57`."""
         if line.stage_found_at is not None:
-            said = wording.TACKY if line.is_held else FIT[line.stage] if line.stage else ""
+            said = wording.TACKY if line.is_held else wording.STAGES[line.stage] if line.stage else ""
             return f"{said}, found {self.date(line.stage_found_at)}"
         if line.forecast is None or line.forecast.reason is not None:
             return "no dates yet"
-        said = "wet" if line.stage is None else FIT[line.stage]
+        said = "wet" if line.stage is None else wording.STAGES[line.stage]
         return said if line.stage_is_safe else f"probably {said}"
 
     def next_step(self, line: PieceLine) -> str:
@@ -85,7 +77,7 @@ class Words:
             return f"{reason}: read its thermometer and hygrometer" if line.forecast else str(reason)
         if line.next is None:
             return "Nothing more to wait for."
-        step = FIT[line.next.kind].capitalize()
+        step = wording.STAGES[line.next.kind].capitalize()
         even, safe = line.next.worth_checking_at, line.next.safe_at
         if even is None:
             return f"{step}: {line.next.reason or 'not foreseen'}"
@@ -99,7 +91,7 @@ class Words:
 
     def milestone(self, milestone: Milestone) -> str:
         """One milestone as a sentence, for people who do not see the drawing."""
-        name = FIT[milestone.kind]
+        name = wording.STAGES[milestone.kind]
         if milestone.found_at is not None:
             return f"{name}, found {self.date(milestone.found_at)}"
         if milestone.worth_checking_at is None:

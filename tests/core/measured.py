@@ -23,7 +23,7 @@ from tests.core.data import table
 from tests.core.plain_model import DAY, HOUR
 
 Array = NDArray[np.float64]
-PACKED, TOUCH_DRY, HANDLE, VARNISH_READY = range(4)
+SET, TOUCH_DRY, HANDLE, VARNISH_READY = range(4)
 ON_METAL = {"side": 0.2, "h_back": 500.0}
 """A metal plate keeps the film at the room's temperature."""
 DROPS = [(10.0, 40.0), (10.0, 65.0), (10.0, 85.0), (27.0, 40.0), (27.0, 65.0), (27.0, 85.0)]
@@ -197,10 +197,10 @@ CHECKS = (
           lambda: float(dried(80e-6, 0.35, 0.02, 20, 0.65, 2, side=0.2, h_back=20.0).reached[TOUCH_DRY, 0]) / HOUR),
     *(Check(f"touch-dry at 70 %RH over that at 50 %, {1e3 * wet:g} mm", 'common practice of the trade: "can double"',
             "-", 1.5, 2.5, lambda wet=wet: damp_over_usual(wet)) for wet in (80e-6, 1.2e-3)),
-    Check("slow acrylic, 76 um, 15 % glycol: set", SLOW, "h", 0.4, 1.2, lambda: slow_acrylic_h(PACKED)),
+    Check("slow acrylic, 76 um, 15 % glycol: set", SLOW, "h", 0.4, 1.2, lambda: slow_acrylic_h(SET)),
     Check("slow acrylic, 76 um, 15 % glycol: touch-dry", SLOW, "h", 8.0, 30.0, lambda: slow_acrylic_h(TOUCH_DRY)),
     Check("thin coat, 76 um: set", "15-20 min of working time measured by a maker of paint", "min", 10.0, 30.0,
-          lambda: float(dried(76e-6, 0.40, 0.02, 21, 0.5, 2, side=0.1, h_back=500.0).reached[PACKED, 0]) / 60),
+          lambda: float(dried(76e-6, 0.40, 0.02, 21, 0.5, 2, side=0.1, h_back=500.0).reached[SET, 0]) / 60),
     Check("6.35 mm: ready for varnish at the earliest", "a maker's notes: months to years", "d", 60.0, float("inf"),
           lambda: ready_at_the_earliest_d(6.35)),
 )  # fmt: skip

@@ -100,7 +100,7 @@ class Course(plain_model.Course):
         touch, bottom = 0.12 - top @ soft / top.sum(), 0.16 - low @ soft / low.sum()
         dry = 0.02 - self.shares @ (RHO_W * w + RHO_G * g) / RHO_DRY
         return {
-            "packed": self.shares @ ((1 + c) * p) - 0.64,
+            "set": self.shares @ ((1 + c) * p) - 0.64,
             "touch_dry": touch,
             "handle": np.minimum.reduce([touch, bottom, age - 0.01]),
             "varnish_ready": np.minimum(dry, age - 1),

@@ -202,7 +202,7 @@ class Course:
         low = np.clip(0.1 - (np.cumsum(share) - share), 0.0, share)
         bottom = 0.16 - low @ volatile / low.sum()
         return {
-            "packed": 1 - share @ volatile - PACKING,
+            "set": 1 - share @ volatile - PACKING,
             "touch_dry": 0.12 - top @ volatile / top.sum(),
             "bottom": bottom,
             "handle": np.minimum.reduce([0.12 - top @ volatile / top.sum(), bottom, age - 0.01]),

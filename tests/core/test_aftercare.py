@@ -19,8 +19,8 @@ from curewatch.studio.care.varnish_air import AirLimits, above_dew_point, agains
 from curewatch.studio.standing import bounded, standing
 from tests.studio_scene import NOON, SHED, at, dates, drying
 
-PACKED, HANDLE, READY = MilestoneKind.PACKED, MilestoneKind.HANDLE, MilestoneKind.VARNISH_READY
-FORECAST = dates(even={PACKED: 12, HANDLE: 40, READY: 500}, safe={PACKED: 16, HANDLE: 60, READY: 900})
+SET, HANDLE, READY = MilestoneKind.SET, MilestoneKind.HANDLE, MilestoneKind.VARNISH_READY
+FORECAST = dates(even={SET: 12, HANDLE: 40, READY: 500}, safe={SET: 16, HANDLE: 60, READY: 900})
 PEELED = Odds(at(10), at(20), at(30))
 
 

@@ -52,7 +52,7 @@ def test_the_film_temperature_of_a_wet_canvas_is_the_tabled_one(
 
 
 def test_a_dry_film_is_as_warm_as_its_room() -> None:
-    dried = dates(even={"packed": 1, "touch_dry": 2})
+    dried = dates(even={"set": 1, "touch_dry": 2})
     # the film's temperature is searched for to 5 mK
     assert coldest_c(room(drying(), climate=steady(10, 50), forecasts=[dried]), at(3)) == pytest.approx(10.0, abs=0.01)
     between = coldest_c(room(drying(), climate=steady(10, 50), forecasts=[dried]), at(1.5))
@@ -142,7 +142,7 @@ def test_a_thin_film_dries_evenly_even_under_a_fan() -> None:
 
 
 def test_a_film_is_safe_from_drying_too_fast_once_it_has_its_skin() -> None:
-    fanned = room(drying(air=1.0), forecasts=[dates(even={"packed": 3, "touch_dry": 5}, safe={"handle": 40})])
+    fanned = room(drying(air=1.0), forecasts=[dates(even={"set": 3, "touch_dry": 5}, safe={"handle": 40})])
     assert [code(TOO_FAST, 21, 50, hours=h, here=fanned) for h in (1, 2.9, 5, 6)] == [ON, ON, ASLEEP, ASLEEP]
 
 

@@ -104,7 +104,7 @@ def test_an_alarm_of_an_older_store_asks_nothing_anew() -> None:
 def test_reminders_come_as_the_harm_grows_and_weekly_where_it_does_not(setting: bool, days: list[int]) -> None:
     """A film that is packed and not yet touch-dry takes harm below the film-forming temperature each hour: it doubles
     in one day, two and four, seen up to six hours late here, and then a week has passed."""
-    packed = {"packed": 0.0} if setting else {}
+    packed = {"set": 0.0} if setting else {}
     here = [dates(1, even=packed, safe=packed)]
     alarms: dict[AlarmKind, Alarm] = {}
     counts: dict[tuple[int, AlarmKind], Damage] = {}
@@ -153,7 +153,7 @@ def test_what_passed_before_what_is_so_now_is_a_sentence_in_it() -> None:
 def test_what_stands_in_a_room_is_told_again_together() -> None:
     """Seen: frost, cold and damp of one attic reminded on days of their own, twenty times in two months."""
     attic: Readings = every(30, 24 * 16, -3, 85)
-    studio = Studio(forecasts=[dates(1, even={"packed": 0}, safe={"packed": 0})])
+    studio = Studio(forecasts=[dates(1, even={"set": 0}, safe={"set": 0})])
     live(studio, attic, 24 * 15, minutes=180)
     reminders = [one for one in studio.told if one.kind == "reminder"]
     assert len(reminders) <= 3

@@ -18,8 +18,8 @@ TEMPS = (5, 8, 10, 12, 15, 18, 21, 25, 30, 35, 40)
 HUMIDITIES = (15, 25, 35, 45, 55, 65, 75, 85, 95)
 NOW_S = np.array([at(0).timestamp()])
 STILL, FAN = 0.1, 1.0
-WET = dates(even={"packed": 10, "touch_dry": 14}, safe={"handle": 60})
-SET = dates(even={"packed": -8, "touch_dry": -2}, safe={"packed": -4, "touch_dry": -1, "handle": 60})
+WET = dates(even={"set": 10, "touch_dry": 14}, safe={"handle": 60})
+SET = dates(even={"set": -8, "touch_dry": -2}, safe={"set": -4, "touch_dry": -1, "handle": 60})
 
 TABLE = """
             still, wet                    fan, wet                      still, set

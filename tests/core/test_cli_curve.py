@@ -55,15 +55,15 @@ def test_the_axis_counts_in_one_unit_that_suits_its_length(last: float, labels: 
 
 
 def test_a_milestone_is_pointed_at_where_it_is_and_none_covers_another() -> None:
-    lines = drawn(("packed", 10.0), ("touch-dry", 12.0), ("handle", 30.0), ("varnish-ready", 400.0))[curve.HEIGHT + 2 :]
+    lines = drawn(("set", 10.0), ("touch-dry", 12.0), ("handle", 30.0), ("varnish-ready", 400.0))[curve.HEIGHT + 2 :]
     text = "\n".join(lines)
     assert text.count("↑") == 3
     assert "varnish-ready" not in text
-    assert lines[0].index("↑ packed") == curve.LEFT + HOURS.index(10.0)
+    assert lines[0].index("↑ set") == curve.LEFT + HOURS.index(10.0)
     assert lines[1].index("↑ touch-dry") == curve.LEFT + HOURS.index(12.0)
     assert lines[0].endswith("handle ↑"), "at the right edge the name stands before its pointer"
     assert max(map(len, lines)) <= curve.LEFT + len(HOURS)
 
 
 def test_without_unicode_every_sign_is_ascii() -> None:
-    assert "\n".join(drawn(("packed", 10.0), unicode=False)).isascii()
+    assert "\n".join(drawn(("set", 10.0), unicode=False)).isascii()

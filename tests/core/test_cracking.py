@@ -113,11 +113,11 @@ def test_cold_below_the_film_forming_temperature_makes_it_worse(
 
 
 @given(st.floats(0.2, 5.0), st.floats(0.0, 0.05), st.floats(1.01, 3.0), st.floats(1.0, 80.0))
-def test_paint_runs_together_on_a_tilt(mm: float, tilt: float, steeper: float, packed_h: float) -> None:
+def test_paint_runs_together_on_a_tilt(mm: float, tilt: float, steeper: float, set_h: float) -> None:
     """Never thinner than it was poured, never deeper than the edge holds; a shim later on only ends it."""
 
     def pile(*tilts: tuple[float, float]) -> float:
-        return cracking.pile(Pouring(mm * 1e-3, tilts=tilts), packed_h * 3600)
+        return cracking.pile(Pouring(mm * 1e-3, tilts=tilts), set_h * 3600)
 
     level, tilted, more = pile((0.0, 0.0)), pile((0.0, tilt)), pile((0.0, tilt * steeper))
     assert level == pile() == 1.0

@@ -14,8 +14,8 @@ from curewatch.studio.alarms.damage import counted, in_words, newest, stands
 from curewatch.studio.care import varnish_air
 from tests.studio_scene import LIMITS, air, at, dates, drying, every, room
 
-PACKED, TOUCH = MilestoneKind.PACKED, MilestoneKind.TOUCH_DRY
-SETTING: dict[str, Any] = {"even": {PACKED: 4, TOUCH: 20}, "safe": {PACKED: 6, TOUCH: 24}}
+SET, TOUCH = MilestoneKind.SET, MilestoneKind.TOUCH_DRY
+SETTING: dict[str, Any] = {"even": {SET: 4, TOUCH: 20}, "safe": {SET: 6, TOUCH: 24}}
 Known = Mapping[tuple[int, AlarmKind], Damage]
 
 
@@ -67,7 +67,7 @@ def test_looking_every_five_minutes_counts_the_same_as_looking_once() -> None:
 
 def test_what_was_counted_stays_though_the_forecast_changes_its_mind() -> None:
     (found,) = count(cold_room(8, 10), {}, 10)
-    warm = cold_room(20, 30, even={PACKED: 12, TOUCH: 20}, safe={PACKED: 14, TOUCH: 24})
+    warm = cold_room(20, 30, even={SET: 12, TOUCH: 20}, safe={SET: 14, TOUCH: 24})
     assert count(warm, newest([found]), 30) == []  # nothing new, so what was stored stands
 
 

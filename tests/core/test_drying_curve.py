@@ -127,7 +127,7 @@ def test_the_curve_has_the_doubt_about_the_past_that_the_dates_have() -> None:
     packed = 0.3 * (1 / PACKING - 1) / (water + glycol)
     width = []
     for made, curve in scenes:
-        of = next(m for m in made.milestones if m.kind is MilestoneKind.PACKED)
+        of = next(m for m in made.milestones if m.kind is MilestoneKind.SET)
         dates = [
             (when - at(0)) / timedelta(hours=1) for when in (of.early_at, of.worth_checking_at, of.safe_at) if when
         ]

@@ -109,10 +109,10 @@ def mornings_board(*, damp: bool = False) -> Board:
     )
     ready = dict.fromkeys(MilestoneKind, -1.0)
     known = {
-        1: dates(1, even={"packed": -9, "touch_dry": 3}, safe={"packed": -8}),
-        2: dates(2, even={"packed": -9, "touch_dry": -1}, safe={"packed": -8}),
+        1: dates(1, even={"set": -9, "touch_dry": 3}, safe={"set": -8}),
+        2: dates(2, even={"set": -9, "touch_dry": -1}, safe={"set": -8}),
         3: dates(3, even=ready, safe=ready),
-        4: dates(4, even={"packed": 30}, safe={"packed": 40}),
+        4: dates(4, even={"set": 30}, safe={"set": 40}),
     }
     alarm = Alarm(
         kind=AlarmKind.DAMP, room=SHED, state=AlarmState.ACTIVE, since=at(-2), raised_at=at(-2), evaluated_at=at(0)
@@ -145,7 +145,7 @@ def test_an_alarm_nobody_saw_comes_first() -> None:
 
 
 def test_a_day_without_work_is_not_told() -> None:
-    far = board((drying("Far off"),), {1: dates(1, even={"packed": 30})}, [], [], at(0))
+    far = board((drying("Far off"),), {1: dates(1, even={"set": 30})}, [], [], at(0))
     assert morning_digest.notice("Ada", far, {}, at(0), local) is None
 
 

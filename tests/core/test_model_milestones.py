@@ -15,7 +15,7 @@ from tests.ways import way as way
 
 pytestmark = pytest.mark.usefixtures("way")
 
-PACKED, TOUCH_DRY, HANDLE, VARNISH_READY = range(4)
+SET, TOUCH_DRY, HANDLE, VARNISH_READY = range(4)
 MM = 1e-3
 
 
@@ -32,7 +32,7 @@ def test_milestones_table(row: dict[str, float]) -> None:
     plate = {name: row[name] for name in ("side", "air_speed", "h_back")}
     films = Films.of(row["wet_mm"] * MM, row["solids"], row["glycol"], **plate)
     found = integrate(films, AirSeries.constant(294.15, 0.5), first(1), 200 * DAY)[0].reached[:, 0]
-    assert found[PACKED] / HOUR == pytest.approx(row["packed_h"], rel=0.01)
+    assert found[SET] / HOUR == pytest.approx(row["set_h"], rel=0.01)
     assert found[TOUCH_DRY] / HOUR == pytest.approx(row["touch_dry_h"], rel=0.01)
     assert found[HANDLE] / HOUR == pytest.approx(row["handle_h"], rel=0.01)
     assert found[VARNISH_READY] / DAY == pytest.approx(row["varnish_ready_d"], rel=0.01)
@@ -114,6 +114,6 @@ def test_film_temperature_counts_not_the_room() -> None:
 def test_below_its_mfft_a_film_dries_but_never_fuses() -> None:
     """At 8 °C, for two months."""
     state, _ = integrate(Films.of(0.5 * MM), AirSeries.constant(281.15, 0.5), first(1), 60 * DAY)
-    assert np.isfinite(state.reached[[PACKED, TOUCH_DRY], 0]).all()
+    assert np.isfinite(state.reached[[SET, TOUCH_DRY], 0]).all()
     assert np.isinf(state.reached[[HANDLE, VARNISH_READY], 0]).all()
     assert state.age[0] == 0

@@ -130,7 +130,7 @@ def test_what_keeps_a_film_from_a_milestone(t_c: float, rh: float, days: float, 
     outcome = run([Pouring(1.2e-3)], design(16), AirSeries.constant(t_c + 273.15, rh), days * DAY).outcome(0)
     assert outcome.at(milestone) == [np.inf] * 3
     assert outcome.hindrance_of(milestone) == why
-    assert outcome.hindrance_of("packed") == ""
+    assert outcome.hindrance_of("set") == ""
     assert MILESTONES.index(milestone) >= 2
 
 

@@ -43,7 +43,7 @@ def test_the_milestone_table(cells: int) -> None:
     films = Films.of([row["wet_mm"] * 1e-3 for row in rows], **columns)
     grid = Grid.graded(cells)
     state, _ = integrate(films, ROOM, room(len(rows)), 200 * DAY, grid=grid, rtol=FINE[0], atol=FINE[1])
-    for name, factor in (("packed", HOUR), ("touch_dry", HOUR), ("handle", HOUR), ("varnish_ready", DAY)):
+    for name, factor in (("set", HOUR), ("touch_dry", HOUR), ("handle", HOUR), ("varnish_ready", DAY)):
         expected = np.array([row[f"{name}_{'d' if factor == DAY else 'h'}"] for row in rows])
         # the table is converged to 0.2 %, the solver at FINE to 0.25 %, and 20 cells to 0.5 %
         assert state.reached[MILESTONES.index(name)] / factor == pytest.approx(expected, rel=0.01), name
@@ -195,7 +195,7 @@ def test_marches_agree_at_once_and_state_is_not_changed() -> None:
 
 bands = [
     # a 76 µm drawdown: working time 15-20 min measured by a paint maker
-    (Films.of(76e-6, 0.40, 0.02, side=0.1, h_back=500), "packed", 10 / 60, 30 / 60),
+    (Films.of(76e-6, 0.40, 0.02, side=0.1, h_back=500), "set", 10 / 60, 30 / 60),
     # common practice: a pour of 1-1.8 mm touch-dry in 12-72 h, movable in 1-3 days
     (Films.of(1.0e-3), "touch_dry", 12, 72),
     (Films.of(1.8e-3), "touch_dry", 12, 72),

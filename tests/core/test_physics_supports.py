@@ -82,7 +82,7 @@ def plainly(wet_m: float, sink: tuple[float, float], back_loss: float, until: fl
     )  # fmt: skip
     assert found.success
     course = plain_model.Course(film.shares, Steps(found.sol))  # type: ignore[arg-type]
-    return {name: course.reached(name) for name in ("packed", "touch_dry", "handle")}, float(found.y[-1, -1])
+    return {name: course.reached(name) for name in ("set", "touch_dry", "handle")}, float(found.y[-1, -1])
 
 
 @pytest.mark.parametrize(
@@ -201,7 +201,7 @@ def reached_by(glycol: Array, **opened: float) -> Array:
 
 
 def test_a_support_that_soaks_never_keeps_a_film_wet_for_longer() -> None:
-    """Packed, touch-dry and fit to handle, at the march's 0.25 % where it is fine. Varnish-ready hangs on the glycol,
+    """Packed, touch-dry and dry to handle, at the march's 0.25 % where it is fine. Varnish-ready hangs on the glycol,
     which leaves a film that packed sooner a little later: at most 2 %."""
     glycol = np.random.default_rng(12).uniform(0, 0.06, 50)
     reached = [reached_by(glycol, sink_m=6e-4 * much, sink_rate=4e-8 * much) for much in (0.0, 0.3, 1.0)]
@@ -213,7 +213,7 @@ def test_a_support_that_soaks_never_keeps_a_film_wet_for_longer() -> None:
 
 def test_a_back_that_breathes_dries_water_sooner_and_glycol_no_sooner() -> None:
     """Without slow solvent every milestone is sooner. With it packing still is; but a bottom that has lost its water
-    lets the glycol through more slowly, and a film rich in it may wait longer until it is fit to handle."""
+    lets the glycol through more slowly, and a film rich in it may wait longer until it is dry to handle."""
     none, some = np.zeros(50), np.random.default_rng(12).uniform(0, 0.06, 50)
     for glycol, rows in ((none, 4), (some, 1)):
         reached = [reached_by(glycol, back_loss=2e-4 * much) for much in (0.0, 0.3, 1.0)]

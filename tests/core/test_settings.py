@@ -92,6 +92,11 @@ def test_without_a_file_everything_has_its_default() -> None:
     assert settings.air_in("anywhere") == 0.1
 
 
+def test_a_file_from_before_the_first_milestone_was_called_set_is_understood(tmp_path: Path) -> None:
+    found = load(tmp_path, '[notices]\nmilestones = ["packed", "handle"]\n').notices.milestones
+    assert found == (MilestoneKind.SET, MilestoneKind.HANDLE)
+
+
 def test_an_empty_file_is_the_same_as_none(tmp_path: Path) -> None:
     assert load(tmp_path, "") == load_settings(None)
 
@@ -183,7 +188,7 @@ BAD = [
     ('[reader]\ndates = "US"', "reader.dates: got 'US', expected 'day', 'month' or 'year'"),
     ('[reader]\nlanguage = "tlh"', "reader.language: got 'tlh', expected 'en'"),
     (PERSON + "morning_hour = 24", "people[1].morning_hour: got 24, expected a whole number of hours"),
-    ('[notices]\nmilestones = ["dry"]', "notices.milestones[1]: got 'dry', expected an array of 'packed', 'touch_dry'"),
+    ('[notices]\nmilestones = ["dry"]', "notices.milestones[1]: got 'dry', expected an array of 'set', 'touch_dry'"),
     ("[forecast]\nmembers = 1.5", "forecast.members: got 1.5, expected a whole number between 1 and 4096"),
     ("[forecast]\ndays = 99999999999999999999999", "forecast.days: got 99999999999999999999999, expected"),
     ("a = 1\n[broker\n", "line 2, column 8: not TOML: "),

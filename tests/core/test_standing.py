@@ -22,11 +22,11 @@ from curewatch.studio.planning import planner
 from curewatch.studio.standing import HELD, Standing, bounded, conditioned, contradicted, odds_of, standing
 from tests.studio_scene import SHED, at, dates, drying
 
-PACKED, TOUCH_DRY, HANDLE, VARNISH = MilestoneKind
+SET, TOUCH_DRY, HANDLE, VARNISH = MilestoneKind
 TACKY, TOUCHED, THROUGH = Finger
 FULL = dates(
-    even={"packed": 10, "touch_dry": 16, "handle": 24, "varnish_ready": 480},
-    safe={"packed": 14, "touch_dry": 22, "handle": 40, "varnish_ready": 900},
+    even={"set": 10, "touch_dry": 16, "handle": 24, "varnish_ready": 480},
+    safe={"set": 14, "touch_dry": 22, "handle": 40, "varnish_ready": 900},
 )
 
 
@@ -55,14 +55,14 @@ def test_tacky_rules_out_touch_dry_and_what_comes_after_it_and_says_nothing_of_p
 
 def test_touch_dry_is_reached_by_then_and_the_next_is_not() -> None:
     now = found((TOUCHED, 20))
-    assert now.by == dict.fromkeys((PACKED, TOUCH_DRY), at(20))
+    assert now.by == dict.fromkeys((SET, TOUCH_DRY), at(20))
     assert now.after == dict.fromkeys((HANDLE, VARNISH), at(20))
     assert (now.is_tacky, now.found) == (False, TOUCH_DRY)
 
 
 def test_dry_through_says_nothing_against_varnish_which_no_finger_can_tell() -> None:
     now = found((THROUGH, 20))
-    assert now.by == dict.fromkeys((PACKED, TOUCH_DRY, HANDLE), at(20))
+    assert now.by == dict.fromkeys((SET, TOUCH_DRY, HANDLE), at(20))
     assert now.after == {}
 
 
@@ -95,7 +95,7 @@ def test_what_is_yet_to_come_or_was_before_the_pour_says_nothing() -> None:
 
 def test_a_finger_that_finds_it_tacky_outweighs_every_date_before_that() -> None:
     told = line(FULL, 50, (TACKY, 50))
-    assert (told.stage_in_words, told.stage, told.stage_is_safe, told.stage_found_at) == ("tacky", PACKED, True, at(50))
+    assert (told.stage_in_words, told.stage, told.stage_is_safe, told.stage_found_at) == ("tacky", SET, True, at(50))
     assert told.next is not None
     assert (told.next.kind, told.next.worth_checking_at, told.next.safe_at) == (TOUCH_DRY, None, None)
     assert told.next.reason == HELD
@@ -134,7 +134,7 @@ def test_a_room_that_was_never_read_does_not_hide_what_was_found() -> None:
     unread = Forecast(piece_id=1, made_at=at(0), model_version="1", fingerprint="f", reason="no temperature")
     assert line(unread, 30, (TOUCHED, 30)).stage_in_words == "touch-dry"
     assert line(unread, 30, (TACKY, 30)).stage_in_words == "tacky"
-    assert line(None, 30, (THROUGH, 30)).stage_in_words == "handle"
+    assert line(None, 30, (THROUGH, 30)).stage_in_words == "dry to handle"
 
 
 def test_no_notice_tells_what_a_person_found_and_one_is_told_anew_after_it() -> None:
@@ -143,7 +143,7 @@ def test_no_notice_tells_what_a_person_found_and_one_is_told_anew_after_it() -> 
     assert [one.key for one in milestoning.due(piece, through, tuple(MilestoneKind), at(24))] == [
         "piece-1/handle/worth_checking/after-20261121T000000Z"
     ]
-    known = ["piece-1/touch_dry/safe", "piece-1/packed/safe", "piece-12/touch_dry/safe", "morning/Ada"]
+    known = ["piece-1/touch_dry/safe", "piece-1/set/safe", "piece-12/touch_dry/safe", "morning/Ada"]
     assert milestoning.refuted_keys(1, known, found((TACKY, 30))) == ["piece-1/touch_dry/safe"]
 
 
@@ -265,7 +265,7 @@ def assert_one_story(forecast: Forecast, tests: list[tuple[Finger, float]], now:
     (place,) = planner.places([piece], {1: held}, SHED)
     if latest.finger is TACKY:
         assert shown.stage_in_words == "tacky"
-        assert shown.stage in (None, PACKED)
+        assert shown.stage in (None, SET)
         assert all(steps[name].ready(at(now)) != "safe" for name in ("sign", "wire", "skins", "varnish-1", "wrap"))
         assert place.safe_at is None or place.safe_at > at(now)
         safe = [one.odds for one in milestoning.due(piece, held, (TOUCH_DRY, HANDLE, VARNISH), at(now))]

@@ -8,19 +8,19 @@ from curewatch.records import Alarm, AlarmKind, AlarmState, Forecast, MilestoneK
 from curewatch.studio.board import board, next_date, piece_line
 from tests.studio_scene import SHED, at, dates, drying
 
-PACKED, TOUCH_DRY, HANDLE, VARNISH = MilestoneKind
+SET, TOUCH_DRY, HANDLE, VARNISH = MilestoneKind
 FULL = dates(
-    even={"packed": 10, "touch_dry": 16, "handle": 24, "varnish_ready": 480},
-    safe={"packed": 14, "touch_dry": 22, "handle": 40, "varnish_ready": 900},
+    even={"set": 10, "touch_dry": 16, "handle": 24, "varnish_ready": 480},
+    safe={"set": 14, "touch_dry": 22, "handle": 40, "varnish_ready": 900},
 )
 
 
 @pytest.mark.parametrize(
     ("hours", "stage", "safe", "following", "when"),
     [
-        (0, None, True, PACKED, 10),
-        (10, PACKED, False, PACKED, 14),
-        (14, PACKED, True, TOUCH_DRY, 16),
+        (0, None, True, SET, 10),
+        (10, SET, False, SET, 14),
+        (14, SET, True, TOUCH_DRY, 16),
         (16, TOUCH_DRY, False, TOUCH_DRY, 22),
         (23, TOUCH_DRY, True, HANDLE, 24),
         (25, HANDLE, False, HANDLE, 40),
@@ -41,7 +41,7 @@ def test_stage_and_next_date_by_hand(
 def test_what_to_look_for_next_is_never_behind_the_stage_that_is_shown() -> None:
     """Handle at even odds may come before touch-dry at nine in ten: "handle?" beside "next: touch-dry" is read as a
     contradiction."""
-    spread = dates(even={"packed": 1, "touch_dry": 2, "handle": 3}, safe={"packed": 2, "touch_dry": 9})
+    spread = dates(even={"set": 1, "touch_dry": 2, "handle": 3}, safe={"set": 2, "touch_dry": 9})
     line = piece_line(drying(), spread, at(4))
     assert (line.stage, line.stage_is_safe) == (HANDLE, False)
     assert line.next is not None
@@ -50,7 +50,7 @@ def test_what_to_look_for_next_is_never_behind_the_stage_that_is_shown() -> None
 
 
 def test_worth_checking_without_a_safe_date_stays_due() -> None:
-    line = piece_line(drying(), dates(even={"packed": 3}), at(5))
+    line = piece_line(drying(), dates(even={"set": 3}), at(5))
     assert next_date(line, at(5)) == at(3)
 
 
@@ -60,17 +60,17 @@ def test_without_a_forecast_the_stage_is_not_known_and_not_called_wet() -> None:
         line = piece_line(drying(), forecast, at(500))
         assert (line.stage, line.next, line.stage_in_words) == (None, None, "not known")
     assert piece_line(drying(), FULL, at(0)).stage_in_words == "wet"
-    assert piece_line(drying(), FULL, at(25)).stage_in_words == "handle"
+    assert piece_line(drying(), FULL, at(25)).stage_in_words == "dry to handle"
 
 
 def test_pieces_stand_by_their_next_date_and_those_without_one_last() -> None:
     made = {
-        1: dates(1, even={"packed": 8}, safe={"packed": 9}),
-        2: dates(2, even={"packed": 1}, safe={"packed": 6}),  # worth checking is past: counts with its safe date
-        3: dates(3, even={"packed": 4}, safe={"packed": 5}),
+        1: dates(1, even={"set": 8}, safe={"set": 9}),
+        2: dates(2, even={"set": 1}, safe={"set": 6}),  # worth checking is past: counts with its safe date
+        3: dates(3, even={"set": 4}, safe={"set": 5}),
         4: dates(4),
         5: dates(5, even=dict.fromkeys(MilestoneKind, 1), safe=dict.fromkeys(MilestoneKind, 2)),
-        7: dates(7, even={"packed": 8}, safe={"packed": 20}),
+        7: dates(7, even={"set": 8}, safe={"set": 20}),
     }
     names = {1: "Wren", 2: "Reed", 3: "Coot", 4: "Damp", 5: "Done", 6: "Unread", 7: "Avocet"}
     pieces = [drying(name, piece_id=key) for key, name in names.items()]

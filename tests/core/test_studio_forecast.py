@@ -18,7 +18,7 @@ from curewatch.studio.forecasting.forecast import LAPSE, forecasts, needs_air, s
 from tests.studio_scene import SHED, air, at, dates, drying, every
 
 MEMBERS, DAYS = 4, 60
-PACKED, TOUCH_DRY, HANDLE, VARNISH = MilestoneKind
+SET, TOUCH_DRY, HANDLE, VARNISH = MilestoneKind
 Climates = dict[str, Climate]
 
 
@@ -71,7 +71,7 @@ def test_it_says_how_the_film_is_at_the_newest_reading() -> None:
 def test_a_pour_of_this_very_moment_has_its_whole_way_ahead() -> None:
     made = make(drying(), {SHED: air((0, 20.0, 50.0))}, 0)
     assert made.volatile_fraction == pytest.approx(0.70)
-    assert 0 < even(made, PACKED) < even(made, TOUCH_DRY) < even(made, HANDLE) < even(made, VARNISH)
+    assert 0 < even(made, SET) < even(made, TOUCH_DRY) < even(made, HANDLE) < even(made, VARNISH)
 
 
 @pytest.mark.parametrize(("first", "last"), [(-200, -190), (50, 60), (-9, -9), (30, 30)])

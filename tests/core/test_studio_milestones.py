@@ -11,11 +11,11 @@ from curewatch.records import Forecast, MilestoneKind
 from curewatch.studio import milestones, wording
 from tests.studio_scene import NOON, at, dates, drying, local
 
-PACKED, TOUCH_DRY, HANDLE, VARNISH = MilestoneKind
+SET, TOUCH_DRY, HANDLE, VARNISH = MilestoneKind
 ALL = tuple(MilestoneKind)
 FULL = dates(
-    even={"packed": 10, "touch_dry": 16, "handle": 24, "varnish_ready": 480},
-    safe={"packed": 14, "touch_dry": 22, "handle": 40, "varnish_ready": 900},
+    even={"set": 10, "touch_dry": 16, "handle": 24, "varnish_ready": 480},
+    safe={"set": 14, "touch_dry": 22, "handle": 40, "varnish_ready": 900},
 )
 
 
@@ -33,12 +33,12 @@ def text(forecast: Forecast, hours: float, kind: MilestoneKind, **piece: object)
     ("hours", "expected"),
     [
         (9.99, []),
-        (10, ["packed/worth_checking"]),
-        (13.99, ["packed/worth_checking"]),
-        (14, ["packed/safe"]),
-        (16, ["packed/safe", "touch_dry/worth_checking"]),
-        (24, ["packed/safe", "touch_dry/safe", "handle/worth_checking"]),
-        (5000, ["packed/safe", "touch_dry/safe", "handle/safe", "varnish_ready/safe"]),
+        (10, ["set/worth_checking"]),
+        (13.99, ["set/worth_checking"]),
+        (14, ["set/safe"]),
+        (16, ["set/safe", "touch_dry/worth_checking"]),
+        (24, ["set/safe", "touch_dry/safe", "handle/worth_checking"]),
+        (5000, ["set/safe", "touch_dry/safe", "handle/safe", "varnish_ready/safe"]),
     ],
 )
 def test_worth_checking_at_even_odds_and_safe_at_nine_in_ten_which_supersedes_it(
@@ -95,16 +95,16 @@ def test_without_a_safe_date_the_reason_is_said() -> None:
 
 def test_safe_says_what_may_be_done_and_what_not_yet() -> None:
     title, said = text(FULL, 40, HANDLE, place="rack 2")
-    assert title == "Heron: safe to assume fit to handle"
+    assert title == "Heron: safe to assume dry to handle"
     assert said == (
-        "Heron is fit to handle by now, nine times out of ten. It can be moved and stood up, and its place is free. "
+        "Heron is dry to handle by now, nine times out of ten. It can be moved and stood up, and its place is free. "
         "Nothing may press on its face yet. Poured Fri 20 Nov 12:00, now in Boat shed, rack 2. Room last read "
         "Fri 20 Nov 12:00."
     )
 
 
 def test_what_has_been_true_for_long_is_told_with_its_date() -> None:
-    assert "is fit to handle by now and has been since Sun 22 Nov 04:00, nine times" in text(FULL, 400, HANDLE)[1]
+    assert "is dry to handle by now and has been since Sun 22 Nov 04:00, nine times" in text(FULL, 400, HANDLE)[1]
 
 
 @pytest.mark.parametrize("kind", ALL)
@@ -178,8 +178,8 @@ def test_many_names_are_cut_short() -> None:
 @pytest.mark.parametrize(
     ("hours", "told"),
     [
-        (12, ["packed/worth_checking"]),
-        (19, ["packed/safe", "touch_dry/worth_checking"]),
+        (12, ["set/worth_checking"]),
+        (19, ["set/safe", "touch_dry/worth_checking"]),
         (26, ["touch_dry/safe", "handle/worth_checking"]),
         (45, ["handle/safe"]),
     ],

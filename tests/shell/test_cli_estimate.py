@@ -15,7 +15,7 @@ from curewatch.cli import main
 COMMAND = Path(sys.executable).with_name("curewatch")
 AIR = ("--temperature", "21C", "--humidity", "50%")
 PLAIN = ("estimate", "--wet-thickness", "1.2mm", *AIR)
-MILESTONES = ("packed", "touch_dry", "handle", "varnish_ready")
+MILESTONES = ("set", "touch_dry", "handle", "varnish_ready")
 
 
 def estimated(capsys: pytest.CaptureFixture[str], *arguments: str) -> dict[str, Any]:
@@ -143,7 +143,7 @@ def test_other_ways_to_a_thickness_spread_wider(
         (("--temperature", "4C", "--humidity", "50%"), "handle", "not in this room: too cold"),
         (("--temperature", "4C", "--humidity", "50%"), "varnish_ready", "not in this room: too cold"),
         (("--temperature", "21C", "--humidity", "97%"), "varnish_ready", "not in this room: too damp"),
-        (("--temperature", "21C", "--humidity", "50%", "--days", "0.1"), "packed", "not within 0.1 days"),
+        (("--temperature", "21C", "--humidity", "50%", "--days", "0.1"), "set", "not within 0.1 days"),
         (("--temperature", "21C", "--humidity", "50%", "--days", "3"), "varnish_ready", "not within 3 days"),
     ],
 )
@@ -182,7 +182,7 @@ def test_the_rooms_changes_count(tmp_path: Path, capsys: pytest.CaptureFixture[s
     days = [("2026-11-02T00:00:00Z", 21, 50), ("2026-11-02T06:00:00Z", 12, 80), ("2026-11-05T00:00:00Z", 12, 80)]
     colder = estimated(capsys, "--wet-thickness", "1.2mm", "--room", room_file(tmp_path, days), "--days", "5")
     steady = estimated(capsys, "--wet-thickness", "1.2mm", *AIR, "--days", "5")
-    assert colder["milestones"]["packed"]["worth_checking_h"] > 1.5 * steady["milestones"]["packed"]["worth_checking_h"]
+    assert colder["milestones"]["set"]["worth_checking_h"] > 1.5 * steady["milestones"]["set"]["worth_checking_h"]
     assert colder["film_temp_c"] == steady["film_temp_c"]
 
 
@@ -191,7 +191,7 @@ def test_the_page_fits_80_columns_and_holds_no_escape_codes_when_piped(capsys: p
     out = capsys.readouterr().out
     assert max(map(len, out.splitlines())) <= 80
     assert "\x1b" not in out
-    for said in ("packed", "touch-dry", "handle", "varnish-ready", "worth checking", "safe to assume", "±20 %"):
+    for said in ("set", "touch-dry", "dry to handle", "ready to varnish", "worth checking", "safe to assume", "±20 %"):
         assert said in out
     assert "In its first minute the film is at 18.3 °C." in out
     assert "Liquid left in the film" in out

@@ -28,9 +28,9 @@ def test_one_object_whose_numbers_hang_together(capsys: pytest.CaptureFixture[st
     assert found["first_speed_mm_h"] == pytest.approx(by_hand, rel=1e-5)
     assert found["stress_pa"] == pytest.approx(1103.6 * 9.80665 * 1.2e-3 * math.sin(math.radians(0.5)), rel=1e-5)
     assert found["drift_mm"] < found["drift_if_it_never_sets_mm"]
-    assert 0 < found["half_of_it_by_h"] < found["most_of_it_by_h"] < found["packed_h"]
+    assert 0 < found["half_of_it_by_h"] < found["most_of_it_by_h"] < found["set_h"]
     # never faster than at the pour
-    assert 0 < found["drift_mm"] < found["first_speed_mm_h"] * found["packed_h"]
+    assert 0 < found["drift_mm"] < found["first_speed_mm_h"] * found["set_h"]
     at_limit = levelled(capsys, "--tilt", f"{found['tilt_for_limit_deg']}deg")
     # of the tilt, which goes in as it was told
     assert at_limit["drift_mm"] == pytest.approx(5.0, rel=1e-4)

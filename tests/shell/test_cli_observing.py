@@ -105,7 +105,7 @@ def test_what_was_learned_is_let_go(run: Run) -> None:
         ((*PLAN, "2001-01-01"), "a moment that is yet to come"),
         (("plan", "--room", "Loft", "--layer", "thin", "--due", "2101-01-01"), "'Boat shed'"),
         ((*PLAN, "2101-01-01", "--support", "velvet"), "velvet"),
-        ((*PLAN, "2101-01-01", "--for", "packed"), "handle or varnish-ready"),
+        ((*PLAN, "2101-01-01", "--for", "set"), "handle or varnish-ready"),
     ],
 )
 def test_what_is_wrong_is_quoted_with_what_would_do(run: Run, words: tuple[str, ...], says: str) -> None:
@@ -170,7 +170,7 @@ def test_a_plan_without_a_room_takes_the_only_one_then_the_one_with_most_wet_pie
 def test_a_piece_says_what_a_change_would_do(run: Run) -> None:
     run("pour", "Flood", "--room", "Boat shed", "--wet-thickness", "2.5mm", "--size", "30x30cm")
     text = run("piece", "Flood")[1]
-    assert "3 °C warmer: packed" in text
+    assert "3 °C warmer: set" in text
     assert "Risk: water leaves" in text
     advice = spoken(run, "piece", "Flood")["advice"]
     assert advice[0]["hours"]["handle"] < -1

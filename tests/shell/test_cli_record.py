@@ -44,7 +44,7 @@ def test_the_record_tells_dates_air_and_steps_and_what_is_estimated(capsys: pyte
     assert air["unread_h"] == pytest.approx(119, abs=0.05)
     assert [air[f"{kind}_h"] for kind in ("cold", "damp", "hot", "dry")] == [0, 0, 0, 0]
     assert [step["step"] for step in found["steps"]] == ["skins"]
-    assert set(found["estimated"]) == {"packed", "touch_dry", "handle", "varnish_ready"}
+    assert set(found["estimated"]) == {"set", "touch_dry", "handle", "varnish_ready"}
     assert found["recipe_stated"] is True
     assert "estimates" in found["honesty"]
     assert main(["record", "Heron"]) == 0

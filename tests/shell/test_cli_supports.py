@@ -38,7 +38,7 @@ def test_a_raw_panel_is_packed_first_and_says_what_it_is(capsys: pytest.CaptureF
     for support in ("panel", "canvas", "raw-panel"):
         made = printed(capsys, "pour", f"On {support}", *POUR, "--support", support)
         assert made["back"] == support
-        packed[support] = made["milestones"]["packed"]["worth_checking_at"]
+        packed[support] = made["milestones"]["set"]["worth_checking_at"]
     assert packed["raw-panel"] < packed["canvas"] < packed["panel"]
     assert main(["piece", "On raw-panel"]) == 0
     assert "Surface   raw panel, which soaks up water" in capsys.readouterr().out
@@ -51,7 +51,7 @@ def test_an_estimate_knows_them_too_and_stays_sealed_by_its_back_alone(capsys: p
     )
     assert plain["milestones"] == panel["milestones"]  # sealed, and as clear of the table as the model's canvas
     assert raw["inputs"]["soaks_up_mm"] == pytest.approx(0.3)
-    assert raw["milestones"]["packed"]["worth_checking_h"] < 0.9 * plain["milestones"]["packed"]["worth_checking_h"]
+    assert raw["milestones"]["set"]["worth_checking_h"] < 0.9 * plain["milestones"]["set"]["worth_checking_h"]
     assert main([*line, "--support", "panel", "--back", "5"]) == 2
     assert "--support" in capsys.readouterr().err
 

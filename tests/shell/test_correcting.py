@@ -270,7 +270,7 @@ def test_what_waits_of_a_corrected_pour_is_not_sent_and_what_was_told_is_withdra
     assert not [title for title in told(store)["milestone"] if title == "Heron: safe to assume touch-dry"]
     refresh(poured, now)
     (line,) = told(store)["withdrawn"]
-    assert line == "Heron: safe to assume fit to handle (withdrawn: the pour was corrected)"
+    assert line == "Heron: safe to assume dry to handle (withdrawn: the pour was corrected)"
     deliver(store, now)
     undo_last(poured, "Heron", now, ALL)
     refresh(poured, now)
@@ -302,7 +302,7 @@ def test_of_a_slip_that_was_told_about_people_hear_that_it_was_never_so(poured: 
         undo_last(poured, "Egret", now, [LogKind.POUR])
     for _ in range(2):
         (line,) = told(poured.store)["withdrawn"]
-        assert line == f"Egret: safe to assume fit to handle (withdrawn: {why})"
+        assert line == f"Egret: safe to assume dry to handle (withdrawn: {why})"
         refresh(poured, now)
 
 
@@ -313,7 +313,7 @@ def test_a_finger_that_finds_it_tacky_takes_back_that_it_is_safe(poured: Desk) -
     deliver(poured.store, now)
     observing.feel(poured, "Heron", Finger.TACKY, now, now)
     (line,) = told(poured.store)["withdrawn"]
-    assert line == "Heron: safe to assume fit to handle (withdrawn: a finger found otherwise)"
+    assert line == "Heron: safe to assume dry to handle (withdrawn: a finger found otherwise)"
 
 
 # --- Out and in again -----------------------------------------------------------------------------------------------

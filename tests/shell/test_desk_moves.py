@@ -68,7 +68,7 @@ def test_an_air_that_cannot_be_is_refused_and_nothing_is_stored(desk: Desk) -> N
 
 
 def packed(found: dict[int, Forecast]) -> float:
-    (at,) = (m.worth_checking_at for m in found[1].milestones if m.kind is MilestoneKind.PACKED)
+    (at,) = (m.worth_checking_at for m in found[1].milestones if m.kind is MilestoneKind.SET)
     assert at is not None
     return (at - NOON) / HOUR
 

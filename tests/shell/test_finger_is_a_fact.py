@@ -75,7 +75,7 @@ def events(studio: Studio) -> dict[str, Any]:
 def test_sticky_outweighs_dates_that_had_passed_on_every_view_and_taking_it_back_restores_them(
     dry: Studio, typed: Typed
 ) -> None:
-    assert "Curlew: fit to handle" in typed("piece", "Curlew")
+    assert "Curlew: dry to handle" in typed("piece", "Curlew")
     assert "sign it: may be done from now on" in typed("steps", "Curlew")
     assert str(events(dry)["handle"]["status"]) == "CONFIRMED"
     before = forecast_of(dry.desk, DRY)
@@ -95,7 +95,7 @@ def test_sticky_outweighs_dates_that_had_passed_on_every_view_and_taking_it_back
     assert "safe tomorrow" not in steps
     record = typed("record", "Curlew")
     assert "tacky" in record
-    assert re.search(r"Handle [^(]+ at even odds, no safe date \(a finger found it tacky", record)
+    assert re.search(r"Dry to handle [^(]+ at even odds, no safe date \(a finger found it tacky", record)
     assert "a finger found it tacky" in typed("why", "Curlew", "tacky")
     assert re.search(r"rack 1 Curlew once found dry", typed("plan", "--due", "1 Dec", "--wet-thickness", "1mm"))
     assert re.search(r"Curlew tacky touch-dry .* once found dry", typed("board"))
@@ -128,7 +128,7 @@ def test_sticky_outweighs_dates_that_had_passed_on_every_view_and_taking_it_back
     assert "Taken back" in typed("feel", "Curlew", "--undo")
     refresh(dry.desk, DRY)
     assert forecast_of(dry.desk, DRY) == before
-    assert "Curlew: fit to handle" in typed("piece", "Curlew")
+    assert "Curlew: dry to handle" in typed("piece", "Curlew")
     assert "sign it: may be done from now on" in typed("steps", "Curlew")
 
 
@@ -163,7 +163,7 @@ def test_what_was_found_early_is_the_stage_too(studio: Studio, typed: Typed) -> 
     """Seven hours after its pour it is not even packed, by the model."""
     said = typed("feel", "Curlew", "dry through", "--at", "13 h ago")
     assert "this goes against what was believed" in said
-    assert "Curlew: fit to handle, found yesterday" in typed("piece", "Curlew")
+    assert "Curlew: dry to handle, found yesterday" in typed("piece", "Curlew")
     steps = typed("steps", "Curlew")
     assert "sign it: may be done from now on" in steps
     assert "peel the skins off the mat: may be done from now on" in steps, "the same paint, no thicker"

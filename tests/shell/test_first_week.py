@@ -103,7 +103,7 @@ def test_each_answer_fits_the_others(week: Week) -> None:
     poured = said(
         "pour", "A", "--room", "Studio", "--place", "t1", "--wet-thickness", "1.2mm", "--at", "yesterday 9:00"
     )
-    assert "A: probably fit to handle" in poured
+    assert "A: probably dry to handle" in poured
     assert "Cracks fewer than 1 in 100 such films crack, by a rough measure" in poured
     steps = said("steps", "A")
     assert " min ago: good. No coat is due in the next two days." in steps
@@ -113,7 +113,7 @@ def test_each_answer_fits_the_others(week: Week) -> None:
 
     said("feel", "A", "tacky")
     notices = said("notices")
-    assert "A: worth checking, probably fit to handle (withdrawn)" in notices
+    assert "A: worth checking, probably dry to handle (withdrawn)" in notices
     assert "piece-1" not in notices
     assert "t1 A once found dry" in said("plan", "--due", "20 Dec", "--layer", "thin")
     plan = said("plan", "--due", "20 Dec", "--layer", "thin")

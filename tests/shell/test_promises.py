@@ -108,11 +108,11 @@ def test_page_api_calendar_plan_and_export_tell_one_story(studio: Studio, tmp_pa
     assert (piece["due_at"], piece["occasion"], piece["ready"]) == ("2026-11-21T18:00:00Z", "fair", "handle")
     said = piece["text"]
     assert re.fullmatch(
-        r"due Sat 21 Nov 2026 18:00 for fair, fit to handle: in time in \d+ % of cases(, at risk)?", said
+        r"due Sat 21 Nov 2026 18:00 for fair, dry to handle: in time in \d+ % of cases(, at risk)?", said
     )
     for path in ("/", "/piece/Coaster 1", "/series/Coaster"):
         assert said.removeprefix("due ") in words_of(studio.page(path)), path
-    assert "fit to handle by 21 Nov 2026, 18:00 for fair" in words_of(studio.page("/record/Coaster 1"))
+    assert "dry to handle by 21 Nov 2026, 18:00 for fair" in words_of(studio.page("/record/Coaster 1"))
     studio.read(hours=1)
     plan = "room=Shed&due=2026-12-04T18:00:00Z&wet_thickness_mm=1"
     assert [(one["piece"], one["text"]) for one in get(studio, f"/plan?{plan}")["promised"]] == [

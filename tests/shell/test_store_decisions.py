@@ -13,7 +13,7 @@ from tests.shell.derived import drop_forecasts
 
 def test_forecasts_are_replaced_and_dropped(any_store: Store) -> None:
     milestones = (
-        Milestone(kind=MilestoneKind.PACKED, early_at=NOON, worth_checking_at=NOON + TICK, safe_at=NOON + HOUR),
+        Milestone(kind=MilestoneKind.SET, early_at=NOON, worth_checking_at=NOON + TICK, safe_at=NOON + HOUR),
         Milestone(kind=MilestoneKind.HANDLE, early_at=None, worth_checking_at=None, safe_at=None, reason="too damp"),
     )
     with any_store.write() as tx:

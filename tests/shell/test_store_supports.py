@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from contextlib import closing
 from datetime import UTC, datetime
@@ -12,7 +13,7 @@ from alembic import command
 from alembic.config import Config
 from sqlalchemy import create_engine
 
-from curewatch.records import Recipe, Support
+from curewatch.records import MilestoneKind, Recipe, Support
 from curewatch.records.workshop import Paint, Tilt
 from curewatch.store import FactRefused, Store
 from curewatch.store.schema import MIGRATIONS
@@ -63,6 +64,33 @@ def test_messages_that_wait_for_the_clock_come_over_and_of_old_facts_no_time_of_
         (message,) = tx.pending_messages(9)
         assert (message.topic, message.payload, message.boot, message.boottime_s) == ("shed/air", b"21", "b1", 12.5)
         assert [piece.gone_logged_at for piece in tx.pieces(gone=True)] == [None]
+
+
+def test_what_was_told_before_the_first_milestone_was_called_set_is_told_already(tmp_path: Path) -> None:
+    path = tmp_path / "old.sqlite"
+    made_at("0021", path)
+    with closing(sqlite3.connect(path)) as old, old:
+        old.execute("INSERT INTO pieces (id, name, created_at) VALUES (1, 'Heron', 1)")
+        old.execute("INSERT INTO promises (piece_id, due_at, ready, logged_at) VALUES (1, 3, 'packed', 2)")
+        told = json.dumps(
+            {"milestone": "packed", "tells": ["piece-1/packed/worth_checking"], "names": ["packed lunch"]}
+        )
+        old.execute(
+            "INSERT INTO notices (id, key, kind, created_at, title, text, urgent, data) "
+            "VALUES (1, 'piece-1/packed/safe', 'milestone', 1, 'Heron: safe to assume packed', '', 0, ?)",
+            (told,),
+        )
+        old.execute(
+            "INSERT INTO deliveries (notice_id, channel, state, attempts, next_try_at, settled_at, told_in) "
+            "VALUES (1, 'mail:Ada', 'delivered', 1, 1, 1, 'piece-1/packed/safe')"
+        )
+    with Store.open(path) as store, store.read() as tx:
+        (delivery,) = tx.deliveries()
+        assert [one.ready for one in tx.promises()] == [MilestoneKind.SET]
+    assert (delivery.notice.key, delivery.told_in) == ("piece-1/set/safe", "piece-1/set/safe")
+    assert delivery.notice.data == {
+        "milestone": "set", "tells": ["piece-1/set/worth_checking"], "names": ["packed lunch"]
+    }  # fmt: skip
 
 
 @pytest.fixture

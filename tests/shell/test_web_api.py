@@ -35,8 +35,8 @@ def test_a_pour_and_a_reading_sent_come_back_with_dates(studio: Studio) -> None:
     sent = send(studio, "/pours", POUR | {"at": (NOW - timedelta(hours=1)).isoformat()})
     assert (sent.status_code, sent.json()["piece"]) == (201, "Curlew")
     (piece,) = studio.get("/api/v1/board").json()["pieces"]
-    assert piece["next"] == "packed"
-    assert list(piece["milestones"]) == ["packed", "touch_dry", "handle", "varnish_ready"]
+    assert piece["next"] == "set"
+    assert list(piece["milestones"]) == ["set", "touch_dry", "handle", "varnish_ready"]
     dates = [datetime.fromisoformat(m["worth_checking_at"]) for m in piece["milestones"].values()]
     assert dates == sorted(dates)
     one = studio.get("/api/v1/pieces/Curlew").json()

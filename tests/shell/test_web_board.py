@@ -35,10 +35,10 @@ def test_each_piece_stands_on_the_axis_with_its_bands_in_order_and_says_the_same
     spoken = re.search(r'class="lanes"[^>]*aria-label="([^"]+)"', page)
     assert spoken
     assert [re.split(" between | from ", part)[0] for part in spoken[1].split("; ")] == [
-        "packed",
+        "set",
         "touch-dry",
-        "fit to handle",
-        "varnish-ready",
+        "dry to handle",
+        "ready to varnish",
     ]
     assert "worth checking" in words_of(page)
 

@@ -45,7 +45,7 @@ PLAN = "/plan?due=2026-12-04&for=handle&pieces=3&room=Shed&thickness=medium"
 def test_the_plan_says_the_latest_moment_at_two_odds_and_what_a_change_buys(studio: Studio) -> None:
     page = studio.page(PLAN)
     said = words_of(page)
-    assert "To have 3 pieces fit to handle by Fri 4 Dec 18:00 in Shed, pour by" in said
+    assert "To have 3 pieces dry to handle by Fri 4 Dec 18:00 in Shed, pour by" in said
     assert "There is time." in said
     assert "what is to come is taken from its usual days" in said, "eight of them were read"
     rows = re.findall(r'<th scope="row">([^<]+)</th><td><i>90 %</i> ([^<]+)</td><td><i>even odds</i> ([^<]+)<', page)

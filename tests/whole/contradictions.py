@@ -99,7 +99,7 @@ def stage_and_dates(view: View) -> Iterator[str]:
 
 
 def dates_in_order(view: View) -> Iterator[str]:
-    """Perhaps, worth checking, safe; and each milestone no earlier than the one before."""
+    """Earliest, worth checking, safe; and each milestone no earlier than the one before."""
     for name in view.pieces:
         before: Mapping[str, Any] = {}
         for kind, dates in view.milestones(name):
@@ -118,7 +118,7 @@ def findings_stand(view: View) -> Iterator[str]:
         found, when = piece["found"], at(piece["found_at"])
         if found is None or when is None:
             continue
-        if found == "tacky" and NAMED.get(piece["stage"], "packed") != "packed":
+        if found == "tacky" and NAMED.get(piece["stage"], "set") != "set":
             yield f"{name} was found tacky, and is told to be {piece['stage']}"
         reached = FINDS.get(found)
         for kind, dates in view.milestones(name):
@@ -127,7 +127,7 @@ def findings_stand(view: View) -> Iterator[str]:
                 early = [one for key in ("early_at", "worth_checking_at", "safe_at") if (one := at(dates[key]))]
                 if dates["found_at"] is not None or dates["safe_at"] or any(one < when for one in early):
                     yield f"{name} was found tacky {when}, and {kind} is dated {dates}"
-            if reached and ORDER.index(kind) <= ORDER.index(reached) and dates["found_at"] is None and kind != "packed":
+            if reached and ORDER.index(kind) <= ORDER.index(reached) and dates["found_at"] is None and kind != "set":
                 safe = at(dates["safe_at"])
                 if safe is None or safe > view.now:
                     yield f"{name} was found {found}, and {kind} is safe to assume {safe}"
@@ -243,7 +243,7 @@ def what_waits_holds(view: View) -> Iterator[str]:
         piece = view.pieces.get(notice["data"]["piece"])
         if piece is None:
             yield f"{notice['title']!r} waits, and the piece is not here"
-        elif piece["found"] == "tacky" and notice["data"]["milestone"] != "packed" and notice["data"]["odds"] == "safe":
+        elif piece["found"] == "tacky" and notice["data"]["milestone"] != "set" and notice["data"]["odds"] == "safe":
             yield f"{notice['title']!r} waits, and a finger found it tacky {piece['found_at']}"
 
 
@@ -284,7 +284,7 @@ def told_wrongly(notices: Sequence[Mapping[str, Any]], findings: Sequence[tuple[
             live[key] = notice["title"]
         if "Nothing needs doing" in notice["text"] and "Still so there" in notice["text"]:
             yield f"{notice['title']!r} says that nothing is to be done, and what is"
-        if notice["kind"] == "milestone" and notice["data"].get("milestone") != "packed":
+        if notice["kind"] == "milestone" and notice["data"].get("milestone") != "set":
             felt = [(on, what) for piece, what, on in findings if piece in notice["data"]["names"] and on <= made]
             if (
                 felt

@@ -16,7 +16,7 @@ NOW = datetime(2026, 11, 22, 12, 0, tzinfo=UTC)
 EVENT = """BEGIN:VCALENDAR
 BEGIN:VEVENT
 UID:piece-1-handle@x
-SUMMARY:Heron: fit to handle
+SUMMARY:Heron: dry to handle
 STATUS:TENTATIVE
 DTSTART:20261123T120000Z
 END:VEVENT
@@ -29,12 +29,12 @@ def dates(early: str | None, even: str | None, safe: str | None) -> dict[str, An
 
 
 def sound() -> View:
-    """A piece that is surely touch-dry and not yet fit to handle, in a room that is too cold."""
+    """A piece that is surely touch-dry and not yet dry to handle, in a room that is too cold."""
     piece = {
         "name": "Heron", "room": "Shed", "place": None, "stage": "touch-dry", "stage_is_safe": True, "found": None,
         "found_at": None, "next": "handle", "safe_at": "2026-11-23T12:00:00+00:00",
         "milestones": {
-            "packed": dates("2026-11-21T10:00:00+00:00", "2026-11-21T11:00:00+00:00", "2026-11-21T12:00:00+00:00"),
+            "set": dates("2026-11-21T10:00:00+00:00", "2026-11-21T11:00:00+00:00", "2026-11-21T12:00:00+00:00"),
             "touch_dry": dates("2026-11-21T10:30:00+00:00", "2026-11-21T20:00:00+00:00", "2026-11-22T02:00:00+00:00"),
             "handle": dates("2026-11-22T20:00:00+00:00", "2026-11-23T02:00:00+00:00", "2026-11-23T12:00:00+00:00"),
         },

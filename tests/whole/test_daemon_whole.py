@@ -52,7 +52,7 @@ def due_keys(service: Service, now: datetime) -> list[set[str]]:
         {f"piece-{forecast.piece_id}/{milestone.kind}/{odds}" for odds in ("worth_checking", "safe")}
         for forecast in forecasts.values()
         for milestone in forecast.milestones
-        if milestone.kind is not MilestoneKind.PACKED and (milestone.worth_checking_at or FAR) <= now
+        if milestone.kind is not MilestoneKind.SET and (milestone.worth_checking_at or FAR) <= now
     ]
 
 

@@ -57,7 +57,7 @@ def estimate(
     days: Days = "120",
     as_json: options.AsJson = False,
 ) -> None:
-    """When a pour will be packed, touch-dry, fit to handle and ready for varnish in a given room, and may crack.
+    """When a pour will be set, touch-dry, dry to handle and ready to varnish in a given room, and may crack.
 
     Say the thickness in one of three ways, and the air in one of two. No store is needed.
     """

@@ -44,7 +44,7 @@ def plan(
         typer.Option(
             "--for",
             metavar="MILESTONE",
-            help="Ready means: handle (can be moved and packed flat), or varnish-ready.",
+            help="Ready means: handle (can be moved and wrapped flat), or varnish-ready (ready to varnish).",
             autocompletion=lambda incomplete: [word for word in _FOR if word.startswith(incomplete)],
         ),
     ] = "handle",

@@ -85,7 +85,7 @@ def table(found: list[Score], quantity: str, names: list[str], page: Page) -> st
     return "\n".join(lines)
 
 
-_NAMES = {"touch_dry": "touch-dry", "handle": "handle", "varnish_ready": "varnish-ready"}
+_NAMES = {"touch_dry": "touch-dry", "handle": "dry to handle", "varnish_ready": "ready to varnish"}
 _BAR = 20
 
 
@@ -121,8 +121,8 @@ def _finite(value: float) -> float | None:
 def text(found: Mapping[str, Scores], page: Page) -> str:
     """The table, then how truths fall over the tenths of the forecasts, before and after."""
     rows = [
-        page.bold(f"{'':<15} {'within 10-90 %':^16} {'width':>7}  {'error of the 50 % date':^24}"),
-        f"{'':<15} {'before':>7} {'after':>7} {'after':>8} {'before':>9} {'after':>7} {'change':>7}",
+        page.bold(f"{'':<18} {'within 10-90 %':^16} {'width':>7}  {'error of the 50 % date':^24}"),
+        f"{'':<18} {'before':>7} {'after':>7} {'after':>8} {'before':>9} {'after':>7} {'change':>7}",
     ]
     for group, scores in found.items():
         tests = scores.tests / scores.truth.shape[1]
@@ -146,7 +146,7 @@ def _row(name: str, scores: Scores, m: int) -> str:
     before, after = scores.error(0, m), scores.error(1, m)
     change = f"{after / before - 1:>+7.0%}" if before > 0 else f"{'-':>7}"
     return (
-        f"  {_NAMES[name]:<13} {scores.coverage(0, m):>7.0%} {scores.coverage(1, m):>7.0%} "
+        f"  {_NAMES[name]:<16} {scores.coverage(0, m):>7.0%} {scores.coverage(1, m):>7.0%} "
         f"{scores.width_ratio(m):>7.2f}x {before:>9.3f} {after:>7.3f} {change}"
     )
 

@@ -43,16 +43,19 @@ Row = tuple[str, PieceOut, str, list[str]]
 
 
 def _table(rows: Sequence[Row], now: datetime, page: Page) -> str:
-    width = min(max(len("Piece"), *(len(name) for name, *_ in rows)), _NAME_MOST)
-    where = max(0, min(page.width - (width + 2 + 15 + 14 + 2 * (_DATE + 1)), 24))
-    head = f"{'Piece':<{width}}  {'Stage':<14} {'Next':<13} {'Worth checking':<{_DATE}} {'Safe to assume':<{_DATE}}"
+    stages = max(len("Stage"), *(len(_stage(one)) for _, one, *_ in rows))
+    nexts = max(len("Next"), *(len(_next(one)) for _, one, *_ in rows))
+    left = page.width - (2 + stages + 1 + nexts + 1 + 2 * _DATE + 1)
+    width = min(max(len("Piece"), *(len(name) for name, *_ in rows)), _NAME_MOST, left)
+    where = max(0, min(left - width - 1, 24))
+    head = f"{'Piece':<{width}}  {'Stage':<{stages}} {'Next':<{nexts}} {'Worth checking':<{_DATE}} "
+    head += f"{'Safe to assume':<{_DATE}}"
     lines = [page.bold((head + (" Where" if where > 8 else "")).rstrip())]
     for name, one, place, beside in rows:
-        stage = one.stage + ("" if one.stage_is_safe else "?")  # marked where it holds at even odds only
         held = one.next is not None and one.milestones[one.next].held
         safe = "once found dry" if held else _date(one, one.safe_at, now)
         dates = (_date(one, one.worth_checking_at, now), safe)
-        row = f"{clipped(name, width):<{width}}  {stage:<14} {_next(one):<13} " + " ".join(
+        row = f"{clipped(name, width):<{width}}  {_stage(one):<{stages}} {_next(one):<{nexts}} " + " ".join(
             f"{date:<{_DATE}}" for date in dates
         )
         lines.append((row + (f" {clipped(place, where - 1)}" if where > 8 else "")).rstrip())
@@ -82,6 +85,11 @@ def _promised(pieces: Sequence[PieceOut]) -> list[str]:
         (one.promised for one in pieces if one.promised), key=lambda one: 1.0 if one.odds is None else one.odds
     )
     return list({(one.due_at, one.ready): one.text for one in reversed(found)}.values())
+
+
+def _stage(one: PieceOut) -> str:
+    """Marked where it holds at even odds only."""
+    return one.stage + ("" if one.stage_is_safe else "?")
 
 
 def _next(one: PieceOut) -> str:

@@ -74,10 +74,10 @@ def _table(found: EstimateResult, page: Page, *, central_only: bool) -> list[str
     """Milestones by odds; below it, why a time is missing."""
     columns = (("central film", "no spread"),) if central_only else _COLUMNS
     kinds = [(STAGES[MilestoneKind(name)], reached) for name, reached in found.milestones.items()]
-    wide = min((page.width - 13) // 3, 17)
+    wide = min((page.width - 17) // 3, 17)
 
     def row(stage: str, cells: Iterable[str]) -> str:
-        return f"{stage:<13}" + "".join(f"{cell:>{wide}}" for cell in cells)
+        return f"{stage:<17}" + "".join(f"{cell:>{wide}}" for cell in cells)
 
     lines = [page.bold(row("", headings)) for headings in zip(*columns, strict=True)]
     for stage, reached in kinds:

@@ -30,10 +30,10 @@ def _verdict(found: DriftOut) -> str:
 
 def _how_it_goes(found: DriftOut) -> str:
     film = f"a wet film of {found.inputs.wet_thickness_mm:.3g} mm"
-    if found.packed_h is None:
+    if found.set_h is None:
         end = f"{film} does not pack within {DAYS:g} days in this air and keeps creeping."
     else:
-        end = f"{film} packs after {_span(found.packed_h)}; then nothing flows any more."
+        end = f"{film} sets after {_span(found.set_h)}; then nothing flows any more."
     if found.drift_mm < _NOTHING_MM:
         # a mix that holds from the start, or a level table
         return f"{end[0].upper()}{end[1:]}"

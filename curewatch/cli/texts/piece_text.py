@@ -15,7 +15,6 @@ from curewatch.studio import wording
 from curewatch.studio.alarms import damage
 from curewatch.studio.board import PieceLine
 from curewatch.studio.care import varnish_air
-from curewatch.studio.planning.promises import FIT
 from curewatch.views.care import NOW, StepsOut, coats_want, step_when
 
 
@@ -62,9 +61,9 @@ def _stage(tz: ZoneInfo, line: PieceLine, now: datetime) -> str:
     """`probably touch-dry`, or `tacky, found today 06:57`."""
     if line.stage_found_at is not None:
         found = wording.date(line.stage_found_at, lambda at: at.astimezone(tz), now)
-        said = FIT[line.stage] if line.stage is not None and not line.is_held else line.stage_in_words
+        said = wording.STAGES[line.stage] if line.stage is not None and not line.is_held else line.stage_in_words
         return f"{said}, found {found}"
-    said = FIT[line.stage] if line.stage is not None else line.stage_in_words
+    said = wording.STAGES[line.stage] if line.stage is not None else line.stage_in_words
     return said if line.stage_is_safe else f"probably {said}"
 
 
@@ -83,16 +82,16 @@ def _cracks(report: PieceReport, now: datetime, page: Page) -> list[str]:
 
 
 def _table(tz: ZoneInfo, forecast: Forecast, now: datetime, page: Page) -> list[str]:
-    rows = [page.bold(f"{'':<14} {'earliest (10 %)':<20} {'worth checking':<20} {'safe to assume':<20}").rstrip()]
+    rows = [page.bold(f"{'':<16} {'earliest (10 %)':<20} {'worth checking':<20} {'safe to assume':<20}").rstrip()]
     said = None
     for milestone in forecast.milestones:
         if milestone.found_at is not None:
             found = wording.date(milestone.found_at, lambda at: at.astimezone(tz), now)
-            rows.append(f"{wording.STAGES[milestone.kind]:<14} found {found}")
+            rows.append(f"{wording.STAGES[milestone.kind]:<16} found {found}")
             continue
         dates = (milestone.early_at, milestone.worth_checking_at, milestone.safe_at)
         shown = ["-" if at is None else wording.date(at, lambda at: at.astimezone(tz), now) for at in dates]
-        rows.append(f"{wording.STAGES[milestone.kind]:<14} " + " ".join(f"{date:<20}" for date in shown).rstrip())
+        rows.append(f"{wording.STAGES[milestone.kind]:<16} " + " ".join(f"{date:<20}" for date in shown).rstrip())
         if milestone.reason and milestone.reason != said:
             rows += textwrap.wrap(f"  {milestone.reason}", page.width, subsequent_indent="  ")
         said = milestone.reason

@@ -23,12 +23,12 @@ def text(tz: ZoneInfo, looked: CureRecord, page: Page) -> str:
     """The record on one page."""
     lines = [page.bold(f"Cure record: {looked.history.name}")]
     for heading, said in sheet.rows(looked, _dated(tz), tz):
-        lines += textwrap.wrap(f"{heading:<15}{said}", page.width, subsequent_indent=" " * 15)
+        lines += textwrap.wrap(f"{heading:<17}{said}", page.width, subsequent_indent=" " * 17)
     written = f"Written {looked.now.astimezone(tz):%d %b %Y %H:%M}. {HONESTY} {wording.VARNISH_CAUTION}"
     return "\n".join([*lines, "", *textwrap.wrap(written, page.width)])
 
 
-LEFT = 17
+LEFT = 19
 """Columns of the headings, where several records stand side by side."""
 
 

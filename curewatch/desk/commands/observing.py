@@ -99,7 +99,7 @@ def forget(desk: Desk, name: str, now: datetime) -> Logged:
     return Logged(remarks=tuple(Remark(RemarkKind.FORGOTTEN, name, subject=subject.value) for subject in subjects))
 
 
-SHOWS = {None: PhotoKind.WET, MilestoneKind.PACKED: PhotoKind.SETTLED}
+SHOWS = {None: PhotoKind.WET, MilestoneKind.SET: PhotoKind.SETTLED}
 """What a photo shows of a piece at that stage, unless somebody says otherwise; later on it is dry."""
 
 

@@ -232,7 +232,7 @@ def film_balances(
     """
     t_air, rh = temp_c + air.ZERO_C, rh_pct / 100
     forecasts = [room.forecasts.get(d.piece.id) for d in room.dryings]
-    packed = np.array([milestone_s(f, MilestoneKind.PACKED, safe=False) for f in forecasts])[:, None]
+    packed = np.array([milestone_s(f, MilestoneKind.SET, safe=False) for f in forecasts])[:, None]
     touch = np.array([milestone_s(f, MilestoneKind.TOUCH_DRY, safe=False) for f in forecasts])[:, None]
     dries = np.isfinite(packed) & np.isfinite(touch)
     begin, end = np.where(dries, packed, 0.0), np.where(dries, np.maximum(touch, packed + 1.0), 1.0)

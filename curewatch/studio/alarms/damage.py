@@ -87,7 +87,7 @@ def _harmed(room: OccupiedRoom, drying: Drying, kind: AlarmKind, time_s: Array, 
     end = milestone_s(forecast, MilestoneKind.TOUCH_DRY, safe=True)
     if kind is AlarmKind.FROST:
         return (film_c < FREEZING_C) & (time_s >= conditions.wet_from(drying)) & (time_s < end)
-    begin = max(milestone_s(forecast, MilestoneKind.PACKED, safe=False), conditions.wet_from(drying))
+    begin = max(milestone_s(forecast, MilestoneKind.SET, safe=False), conditions.wet_from(drying))
     return (film_c < limits.cold_mfft_c) & (time_s >= begin) & (time_s < end)
 
 

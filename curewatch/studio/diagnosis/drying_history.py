@@ -28,7 +28,7 @@ POINTS, DAYS = 400, 60
 class Trace:
     """Hours are counted from the pour; None where the film did not get there in the air known or assumed."""
 
-    packed_h: float | None
+    set_h: float | None
     touch_h: float | None
     handle_h: float | None
     usual_touch_h: float | None
@@ -43,7 +43,7 @@ class Trace:
     tilt_for_5mm: float
     """Tilt at which its design would have drifted 5 mm [rad], for a mix of common flow."""
     film: flow.ThinningFilm = field(compare=False, repr=False)
-    """Until it packed, or as far as it came."""
+    """Until it set, or as far as it came."""
 
     @property
     def gap_h(self) -> float | None:

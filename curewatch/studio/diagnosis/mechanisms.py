@@ -226,9 +226,9 @@ def _unchecked(case: Case) -> Judged:
 
 def _moved(case: Case) -> Judged:
     t, poured_at = case.trace, case.drying.pour.at
-    packed = None if t is None or t.packed_h is None else poured_at + timedelta(hours=t.packed_h)
+    packed = None if t is None or t.set_h is None else poured_at + timedelta(hours=t.set_h)
     wet = [stay for stay in case.drying.stays[1:] if packed is None or stay.since < packed]
-    return bool(wet), f"moved {len(wet)} times before it was packed" if wet else "not moved before it was packed"
+    return bool(wet), f"moved {len(wet)} times before it was set" if wet else "not moved before it was set"
 
 
 def _silicone(case: Case) -> Judged:
@@ -309,7 +309,7 @@ UNCHECKED = Mechanism(
     "look after 5, 15 and 45 minutes, and shim the low side",
     _unchecked,
 )
-MOVED = Mechanism("it was carried while it still flowed", "leave it where it was poured until it is packed", _moved)
+MOVED = Mechanism("it was carried while it still flowed", "leave it where it was poured until it is set", _moved)
 SILICONE = Mechanism(
     "silicone was left on, and the varnish crawled from it",
     "wash twice, until water no longer beads, before any coat",

@@ -24,7 +24,7 @@ from curewatch.studio.outlook.outlook import Band
 from curewatch.studio.outlook.scenarios import RoomScenarios
 
 MEMBERS, POINTS = 24, 49
-_SHOWN = ((MilestoneKind.HANDLE, 1.1), (MilestoneKind.TOUCH_DRY, 1.4), (MilestoneKind.PACKED, 2.0))
+_SHOWN = ((MilestoneKind.HANDLE, 1.1), (MilestoneKind.TOUCH_DRY, 1.4), (MilestoneKind.SET, 2.0))
 """The curve goes on to the furthest milestone with a date, and this much further."""
 _UNDATED, _LEAST, _MOST = timedelta(days=14), timedelta(hours=6), timedelta(days=120)
 

@@ -1,4 +1,4 @@
-"""When each piece will be touch-dry, fit to handle and ready for varnish: the ensemble, run on the facts.
+"""When each piece will be touch-dry, dry to handle and ready to varnish: the ensemble, run on the facts.
 
 A forecast is a pure function of the pour, its recipe, the air the piece has had, and how far ahead to look. Each member
 goes on through its own plausible future of the room; a room of which nothing is foreseen is taken to stay as it was

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from curewatch.records import MilestoneKind
+from curewatch.studio import wording
 from curewatch.studio.air.climate import Change, Climate
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.outlook.scenarios import RoomScenarios
@@ -39,11 +40,11 @@ def sentence(
 
 def _effect(one: Advice) -> str | None:
     parts = [
-        f"{kind.value.replace('_', '-')} {sooner(hours)}"
+        f"{wording.STAGES[kind]} {sooner(hours)}"
         for kind in _TOLD
         if (hours := one.hours.get(kind)) is not None and abs(hours) >= FELT_H
     ]
-    parts += [f"{kind.value.replace('_', '-')} is reached at all" for kind in one.reached_only_so if kind in _TOLD]
+    parts += [f"{wording.STAGES[kind]} is reached at all" for kind in one.reached_only_so if kind in _TOLD]
     if parts and one.rate_ratio < CALMER:
         parts.append(f"water leaves {one.rate_ratio:.1f} times as fast")
     if one.skin_gap_h is not None and one.skin_gap_now_h is not None:

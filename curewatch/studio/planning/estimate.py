@@ -105,7 +105,7 @@ class EstimateResult:
 
     @property
     def weigh(self) -> str | None:
-        """What to do where varnish-ready is known too roughly to plan on."""
+        """What to do where ready to varnish is known too roughly to plan on."""
         early, even, safe = self.milestones["varnish_ready"].hours
         return None if early is None else weigh(*(None if h is None else timedelta(hours=h) for h in (even, safe)))
 
@@ -164,7 +164,7 @@ def curve(question: EstimateInput, found: EstimateResult, points: int) -> Curve:
 
 
 def _worth_showing_s(found: EstimateResult, days: float) -> float:
-    for milestone, room in (("handle", 1.1), ("touch_dry", 1.4), ("packed", 2.0)):
+    for milestone, room in (("handle", 1.1), ("touch_dry", 1.4), ("set", 2.0)):
         hours = found.hours(milestone, 90)
         if hours is not None:
             return min(room * hours * 3600, days * DAY_S)
@@ -238,12 +238,12 @@ class _Window:
         self.temp_c, self.rh_pct = question.air.at(self.time_s)
 
     def balance(self, pouring: Pouring, found: EstimateResult) -> Balance:
-        """Of the central film as water: wet until packed, then falling to the room's humidity by touch-dry."""
+        """Of the central film as water: wet until set, then falling to the room's humidity by touch-dry."""
         return film_balance(*self._surface(found), pouring.air_speed, pouring.side, pouring.h_back)
 
     def _surface(self, found: EstimateResult) -> tuple[Array, Array, Array]:
         """Room [K], its vapour [Pa], and the activity of the surface."""
-        packed, touch = (found.hours(name, 50) for name in ("packed", "touch_dry"))
+        packed, touch = (found.hours(name, 50) for name in ("set", "touch_dry"))
         wetness = np.ones_like(self.time_s)
         if packed is not None and touch is not None:
             wetness = np.clip((touch - self.time_s / 3600) / max(touch - packed, 0.01), 0.0, 1.0)

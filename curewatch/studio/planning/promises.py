@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from curewatch.records import Forecast, Milestone, MilestoneKind, Notice
+from curewatch.records import Forecast, Milestone, Notice
 from curewatch.records.workshop import Promise
 from curewatch.studio import wording
 from curewatch.studio.forecasting.drying import Drying
@@ -19,12 +19,6 @@ AT_RISK, RECOVERED = 0.7, 0.8
 the odds themselves stand beside the date, and who wants to hear sooner promises an earlier one."""
 HELPS = 0.05
 """A change that adds less to the odds is no help."""
-FIT = {
-    MilestoneKind.PACKED: "packed",
-    MilestoneKind.TOUCH_DRY: "touch-dry",
-    MilestoneKind.HANDLE: "fit to handle",
-    MilestoneKind.VARNISH_READY: "varnish-ready",
-}
 
 
 @dataclass(frozen=True)
@@ -56,17 +50,17 @@ class Promised:
         return f"in time in {'less than ' if self.at_most else ''}{wording.percent(self.odds)} of cases"
 
     def in_words(self, local: wording.Local) -> str:
-        """`due Sat 12 Dec 2026 18:00 for fair, fit to handle: in time in 41 % of cases, at risk`"""
+        """`due Sat 12 Dec 2026 18:00 for fair, dry to handle: in time in 41 % of cases, at risk`"""
         risk = ", at risk" if self.at_risk else ""
         return f"due {what(self.promise, local)}: {self.odds_in_words}{risk}"
 
 
 def what(promise: Promise, local: wording.Local) -> str:
-    """`Sat 12 Dec 2026 18:00 for fair, fit to handle`: read on any day."""
+    """`Sat 12 Dec 2026 18:00 for fair, dry to handle`: read on any day."""
     assert promise.due_at is not None
     there = local(promise.due_at)
     occasion = "" if promise.occasion is None else f" for {promise.occasion}"
-    return f"{there:%a} {there.day} {there:%b %Y %H:%M}{occasion}, {FIT[promise.ready]}"
+    return f"{there:%a} {there.day} {there:%b %Y %H:%M}{occasion}, {wording.STAGES[promise.ready]}"
 
 
 def promised(drying: Drying, forecast: Forecast | None) -> Promised | None:

@@ -23,7 +23,7 @@ SAMPLES = 400
 class TiltDrift:
     """What a tilt does to one pour, all in SI."""
 
-    packed_s: float | None
+    set_s: float | None
     """When nothing flows any more; None: not within the days looked at, which the drift then covers."""
     drift: float
     drift_at_most: float
@@ -39,12 +39,12 @@ class TiltDrift:
 
 def drifts(question: EstimateInput, mix: flow.Rheology, tilt: float, limit: float) -> TiltDrift:
     """On a tilt [rad]; `limit` [m]: the drift that would not matter."""
-    film, packed_s = _drying(question)
+    film, set_s = _drying(question)
     moved = flow.drift(film, mix, tilt)
     never_sets = flow.drift(film, replace(mix, stiffening=0.0), tilt)
     wet, density = film.thickness[0], film.density[0]
     return TiltDrift(
-        packed_s,
+        set_s,
         drift=float(moved[-1]),
         drift_at_most=float(never_sets[-1]),
         tilt_for_limit=flow.tilt_for(film, mix, limit),
@@ -61,13 +61,11 @@ def _drying(question: EstimateInput) -> tuple[flow.ThinningFilm, float | None]:
         ensemble.run, [question.pouring], ensemble.design(1), question.air.series(), tolerance=integrator.FINE
     )
     days_s = question.days * DAY_S
-    packed = float(run(days_s).reached_s[MILESTONES.index("packed"), 0, 0])
-    end = packed if math.isfinite(packed) else days_s
+    sets = float(run(days_s).reached_s[MILESTONES.index("set"), 0, 0])
+    end = sets if math.isfinite(sets) else days_s
     times = np.linspace(0.0, end, SAMPLES)
     volatile = run(end, sample_at=times).samples["volatile_fraction"][:, 0, 0]
     known = np.isfinite(volatile)
     finely = np.linspace(0.0, times[known][-1], POINTS)
     volatile = np.interp(finely, times[known], volatile[known])
-    return flow.ThinningFilm.of(finely, question.pouring.wet_thickness, volatile), packed if math.isfinite(
-        packed
-    ) else None
+    return flow.ThinningFilm.of(finely, question.pouring.wet_thickness, volatile), sets if math.isfinite(sets) else None

@@ -24,7 +24,7 @@ router = APIRouter(prefix=BASE, responses=REFUSALS)
 @router.get("/estimate")
 @costly
 def estimate(site: Here, asked: Annotated[FilmIn, Query()]) -> EstimateOut:
-    """When a pour would be packed, touch-dry, fit to handle and ready for varnish. Nothing is stored."""
+    """When a pour would be set, touch-dry, dry to handle and ready to varnish. Nothing is stored."""
     return site.estimates(f"film {asked}", lambda: estimated(asked.question(), asked.thickness_source))  # type: ignore[no-any-return]
 
 

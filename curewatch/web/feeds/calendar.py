@@ -23,7 +23,7 @@ from curewatch.store import Store
 from curewatch.studio import wording
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.planning.promises import Promised, promised
-from curewatch.web.texts import FIT, Words
+from curewatch.web.texts import Words
 
 LASTS = timedelta(minutes=30)
 KEPT_AFTER = timedelta(days=30)
@@ -92,7 +92,7 @@ def _entry(drying: Drying, milestone: Milestone, words: Words) -> Entry | None:
         return None
     return Entry(
         start=start.isoformat(),
-        summary=f"{drying.piece.name}: {FIT[milestone.kind]}",
+        summary=f"{drying.piece.name}: {wording.STAGES[milestone.kind]}",
         status="CONFIRMED" if at <= words.now else "TENTATIVE",
         where=wording.where(drying.room, drying.place),
         text=_description(drying, milestone, step, words),
@@ -118,7 +118,7 @@ def _promises(kept: CachedBoard, words: Words) -> dict[str, Entry]:
             summary=f"{who}: due{occasion}{', at risk' if risk else ''}",
             status="CONFIRMED",
             where=wording.where(drying.room, drying.place),
-            text=f"Promised to be {FIT[stands.promise.ready]} by then."
+            text=f"Promised to be {wording.STAGES[stands.promise.ready]} by then."
             + (" It may not be, by what is foreseen: its page says what would help." if risk else ""),
         )
     return found

@@ -35,7 +35,7 @@ from curewatch.web.pages.logged import observation_rows, told
 from curewatch.web.plots.curves import curve_of, drying_plots, piece_air
 from curewatch.web.scarce import costly
 from curewatch.web.site import Acting, Here, Site, Typed, page, text_of
-from curewatch.web.texts import FIT, Words, number, side_by_side, size
+from curewatch.web.texts import Words, number, side_by_side, size
 
 SIGNS = {"done": "✓", "safe": "○", "worth checking": "?", "not yet": "·", "over": "–", "waits": "·"}
 
@@ -280,7 +280,7 @@ def facts(report: PieceReport, words: Words) -> list[tuple[str, str]]:
 def milestone_rows(report: PieceReport, words: Words) -> list[tuple[str, str, str, str, str, str, str]]:
     """Each milestone: its kind, name, three dates, and why one is missing; or when a finger found it reached."""
     return [
-        (m.kind.value, FIT[m.kind], words.date(m.early_at), words.date(m.worth_checking_at),
+        (m.kind.value, wording.STAGES[m.kind], words.date(m.early_at), words.date(m.worth_checking_at),
          "once found dry" if m.held else words.date(m.safe_at),
          m.reason or "", words.date(m.found_at) if m.found_at else "")
         for m in (report.forecast.milestones if report.forecast else ())

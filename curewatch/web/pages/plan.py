@@ -23,7 +23,7 @@ from curewatch.web.site import AHEAD_MOST, Here, Site, page
 from curewatch.web.texts import Words
 
 router = APIRouter(include_in_schema=False)
-FOR = {"handle": "fit to handle", "varnish_ready": "varnish-ready"}
+FOR = {"handle": "dry to handle", "varnish_ready": "ready to varnish"}
 AHEAD_USUAL = timedelta(days=14)
 PIECES_MOST = 1000
 

@@ -16,13 +16,14 @@ from starlette.exceptions import HTTPException
 from curewatch.desk.reports.cure_record import CureRecord, cure_record_from, cure_record_of, history_of
 from curewatch.records.workshop import Photo
 from curewatch.settings.page import ALONE
+from curewatch.studio import wording
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.views import sheet
 from curewatch.views.sheet import HONESTY
 from curewatch.web.plots.curves import piece_air
 from curewatch.web.scarce import costly
 from curewatch.web.site import Here, Site, page
-from curewatch.web.texts import FIT, Words, side_by_side, size
+from curewatch.web.texts import Words, side_by_side, size
 
 
 @dataclass(frozen=True)
@@ -52,7 +53,7 @@ def record_view(looked: CureRecord, words: Words) -> RecordView:
         facts=[*sheet.facts(looked, date), *([("Size", wide)] if (wide := size(found.drying.pour)) else [])],
         milestones=tuple(
             (
-                FIT[m.kind],
+                wording.STAGES[m.kind],
                 date(m.early_at),
                 date(m.worth_checking_at),
                 "once found dry" if m.held else date(m.safe_at),

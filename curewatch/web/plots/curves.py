@@ -13,13 +13,14 @@ from curewatch.desk.reports.room import RoomRecord
 from curewatch.desk.snapshot.air import piece_future
 from curewatch.physics.air import Array
 from curewatch.settings import AlarmSettings
+from curewatch.studio import wording
 from curewatch.studio.air.climate import HOUR_S, Climate
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.forecasting.drying_curve import MEMBERS, DryingCurve, drying_curve
 from curewatch.studio.outlook.outlook import Band, Outlook
 from curewatch.web.plots.plot import Curve, Plot, thinned
 from curewatch.web.site import Site
-from curewatch.web.texts import FIT, Words
+from curewatch.web.texts import Words
 
 POINTS = 160
 FORESEEN = " Dashed, with a band that holds four cases of five: foreseen from the room's own habits."
@@ -125,7 +126,7 @@ def drying_plots(report: PieceReport, curve: DryingCurve | None, limits: AlarmSe
         return []
     at = report.drying.pour.at.timestamp() + curve.hours * 3600
     marks = tuple(
-        (m.worth_checking_at.timestamp(), FIT[m.kind])
+        (m.worth_checking_at.timestamp(), wording.STAGES[m.kind])
         for m in (report.forecast.milestones if report.forecast else ())
         if m.worth_checking_at is not None and at[0] < m.worth_checking_at.timestamp() < at[-1]
     )

@@ -2,7 +2,7 @@
 
 A painter decides about today and tomorrow, and only wants to know of the rest that it is there. So the axis is
 logarithmic on both sides of now: x ~ log(1 + t/6 h), and half of that on the side of what has passed. From the first
-pour to the last varnish-ready it has room for all, and all pieces share it, so dates compare by eye.
+pour to the last ready to varnish it has room for all, and all pieces share it, so dates compare by eye.
 """
 
 from __future__ import annotations
