@@ -13,7 +13,7 @@ import requests
 
 from curewatch.web.access.credentials import hash_of
 from tests.core.pictures import jpeg
-from tests.shell.web_parts import NOW, PASSWORD, Studio, served
+from tests.shell.web_parts import NOW, PASSWORD, THOROUGH, Studio, served
 
 OPERATIONS = 62
 """Ways that the description lists."""
@@ -224,7 +224,7 @@ def test_the_api_keeps_to_its_description_whatever_it_is_sent(studio: Studio) ->
         slow = way.path.endswith(("/plan", "/estimate", "/v1/level"))  # seconds of work an answer
 
         @given(case=way.as_strategy())
-        @settings(max_examples=4 if slow else 15, deadline=None, database=None, phases=[Phase.generate],
+        @settings(max_examples=(2 if slow else 5) * THOROUGH, deadline=None, database=None, phases=[Phase.generate],
                   suppress_health_check=list(HealthCheck))  # fmt: skip
         def keeps(case: schemathesis.Case) -> None:
             case.call_and_validate(excluded_checks=[positive_data_acceptance])

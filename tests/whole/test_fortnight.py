@@ -103,7 +103,7 @@ class Fortnight:
         if messages:
             self.broker.publish_all(messages)
         self.sent += len(messages)
-        wait_for(lambda: self._heard() >= self.sent and self.looked[-1] >= at, WITHIN_S, f"a look at {at}")
+        wait_for(lambda: self.looked[-1] >= at and self._heard() >= self.sent, WITHIN_S, f"a look at {at}")
 
     def _heard(self) -> int:
         assert self.daemon.error is None, self.daemon.error
