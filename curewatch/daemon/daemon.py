@@ -203,7 +203,7 @@ class Daemon:
                 around.config, around.own, demo, self._late, self._hearing, self._again, around.refused, self.again
             )
         return PageServer(
-            self._refresher, self._settings.web, self._clock, self._readings_stored,
+            self._refresher, self._settings.web, self._clock, self._logged_on_page,
             upkeep=upkeep, doors=None if around is None else around.doors,
         )  # fmt: skip
 
@@ -336,6 +336,11 @@ class Daemon:
         if not self._fresh.is_set():
             self._fresh.set()
             self._wake.set()
+
+    def _logged_on_page(self) -> None:
+        """Somebody logged something, or asked for a test notice: what they are to be told of it goes out at once."""
+        self._delivery.ring()
+        self._readings_stored()
 
     def _clock_holds(self) -> bool:
         """Whether the wall clock can be believed. Plans anew where somebody set it, or the machine slept."""

@@ -14,11 +14,11 @@ import requests
 
 from curewatch.daemon import Daemon
 from curewatch.desk.reports.board import BoardCache
-from curewatch.settings import ForecastSettings, Settings, SettingsError, WebSettings
+from curewatch.settings import ForecastSettings, Settings, SettingsError, WebhookSettings, WebSettings
 from curewatch.store import Store, StoreError
 from curewatch.web.feeds import routes
-from tests.shell.parts import HandClock, free_port, wait_for
-from tests.shell.web_parts import NOW, served
+from tests.shell.parts import HandClock, Receiver, free_port, wait_for
+from tests.shell.web_parts import NOW, served, token_on
 
 
 def test_an_open_page_hears_of_what_is_logged_and_does_not_hold_up_the_end(
@@ -116,6 +116,32 @@ def test_what_is_logged_on_the_page_is_looked_at_by_the_daemon_at_once(tmp_path:
         fields = {"room_typed": "Shed", "temperature": "20", "unit": "C", "humidity": "50", "when": "now"}
         assert studio.post("/reading", fields).status_code == 200
         assert studio.told == 1
+
+
+def test_what_is_to_be_told_of_what_was_logged_on_the_page_goes_out_at_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """However seldom the outbox is looked into by itself."""
+    caplog.set_level(logging.INFO)
+    monkeypatch.setattr("curewatch.daemon.delivery.TICK_S", 600.0)
+    with Receiver() as program, requests.Session() as browser:
+        web, hook = WebSettings(port=free_port()), WebhookSettings(url=program.url)
+        settings = Settings(zone="UTC", forecast=ForecastSettings(members=8), web=web, webhook=hook)
+        daemon = Daemon(settings, str(tmp_path / "studio.sqlite"), HandClock(NOW))
+        thread = threading.Thread(target=daemon.run, daemon=True)
+        thread.start()
+        there = f"http://127.0.0.1:{web.port}"
+        wait_for(lambda: "ready: " in caplog.text, 20, "the ready line")
+        for path, fields in (
+            ("reading", {"room_typed": "Shed", "temperature": "20", "unit": "C", "humidity": "50", "when": "now"}),
+            ("pour", {"name": "Curlew", "room": "Shed", "thickness": "thin", "when": "typed", "when_typed": "5 d ago"}),
+        ):
+            token = token_on(browser.get(f"{there}/{path}", timeout=20).text)
+            said = browser.post(f"{there}/{path}", data={"token": token, **fields}, timeout=20)
+            assert said.status_code == 200, said.text
+        wait_for(lambda: program.requests, 20, "the notice that it may be touched")
+        daemon.stop()
+        thread.join(20)
 
 
 def test_a_page_that_is_switched_off_is_not_served(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
