@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from enum import StrEnum
 from typing import ClassVar
 
@@ -152,6 +152,40 @@ class InputError(ForPeople, ValueError):
 
     def __str__(self) -> str:
         return self.in_words()
+
+    @property
+    def each(self) -> tuple[InputError, ...]:
+        """Of several at once, every one."""
+        return (self,)
+
+
+class InputErrors(InputError):
+    """Several fields at once; to whoever asks for one it is the first."""
+
+    def __init__(self, errors: Sequence[InputError]) -> None:
+        first = errors[0]
+        super().__init__(first.field, first.given, first.allowed, first.why)
+        self.errors = tuple(errors)
+        self.args = (self.errors,)  # as it is given, so that it survives pickling
+
+    @property
+    def each(self) -> tuple[InputError, ...]:
+        return self.errors
+
+    def in_words(self, named: Naming = str) -> str:
+        return "\n".join(one.in_words(named) for one in self.errors)
+
+
+def understood(*reads: Callable[[], object]) -> None:
+    """Tries every one of them; what they refuse is raised together, of each field once."""
+    refused: dict[str, InputError] = {}
+    for read in reads:
+        try:
+            read()
+        except InputError as error:
+            refused |= {one.field: one for one in error.each if one.field not in refused}
+    if refused:
+        raise InputErrors(tuple(refused.values())) if len(refused) > 1 else next(iter(refused.values()))
 
 
 class NearName(InputError):

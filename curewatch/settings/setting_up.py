@@ -7,10 +7,11 @@ import secrets
 from base64 import b64encode
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
-from curewatch.records.errors import InputError
+from curewatch.records.errors import InputError, understood
 from curewatch.settings import machine
 from curewatch.settings.page import EVERY_ADDRESS
 from curewatch.settings.settings import Settings
@@ -313,12 +314,15 @@ def step_of(key: str) -> Step | None:
 
 def answered(step: Step, settings: Settings, known: Known, given: Answers) -> Change:
     """What the answers come to; a choice that was not made is the usual one. InputError where an answer is missing."""
-    taken = {}
-    for question in step.asks(settings, known):
-        value = given.get(question.name) or (question.value if question.kind == "choice" else "")
-        if question.needed and not value:
-            raise InputError(question.label, None, f"an answer, such as {question.example or 'the one proposed'}")
-        if question.kind == "choice" and value not in dict(question.choices):
-            raise InputError(question.label, value, ", ".join(one for one, _ in question.choices))
-        taken[question.name] = value
-    return step.change(settings, taken)
+    asked = step.asks(settings, known)
+    understood(*(partial(_answer, question, given) for question in asked))
+    return step.change(settings, {question.name: _answer(question, given) for question in asked})
+
+
+def _answer(question: Question, given: Answers) -> str:
+    value = given.get(question.name) or (question.value if question.kind == "choice" else "")
+    if question.needed and not value:
+        raise InputError(question.name, None, f"an answer, such as {question.example or 'the one proposed'}")
+    if question.kind == "choice" and value not in dict(question.choices):
+        raise InputError(question.name, value, ", ".join(one for one, _ in question.choices))
+    return value

@@ -268,8 +268,9 @@ def text_of(form: FormData | Mapping[str, str], name: str) -> str:
 def page(request: Request, name: str, now: datetime, status: int = 200, **values: Any) -> HTMLResponse:
     """One page from its template."""
     site, visitor = site_of(request), visitor_of(request)
-    values = {"near": False} | values
+    values = {"wrong": None} | values
     values |= {
+        "failed": status >= 400,
         "words": site.words(now),
         "now": now,
         "visitor": visitor,

@@ -26,7 +26,7 @@ from curewatch.intake.typed.wet_thickness import (
     thickness_of,
 )
 from curewatch.records import MilestoneKind, Support, ThicknessSource
-from curewatch.records.errors import Field, InputError
+from curewatch.records.errors import Field, InputError, understood
 from curewatch.records.workshop import Paint, Promise
 
 MOST_ALIKE = 100
@@ -68,9 +68,20 @@ class PourWords:
 
         `density`: of recipes, where the paint's mass may tell the thickness.
         """
-        count = whole_number(self.times, most, Field.TIMES)
-        names = series(self.name.strip(), count if self.pair is None else 2 * count)
-        paint_kg = None if self.paint is None else MASS.parse(self.paint, Field.PAINT) / len(names)
+        understood(
+            lambda: named(self.name, Field.NAME),
+            lambda: self._names(most),
+            lambda: named(self.room, Field.ROOM),
+            lambda: self._thickness(self._paint_kg(most), density),
+            lambda: shape_of(self.size),
+            lambda: self.place is None or named(self.place, Field.PLACE),
+            lambda: self.recipe is None or named(self.recipe, Field.RECIPE),
+            lambda: parse_support(self.support, field=Field.SUPPORT),
+            lambda: self.air is None or parse_air(self.air, field=Field.AIR),
+            lambda: self.tilt is None or TILT.parse(self.tilt, Field.TILT),
+            lambda: self.pair is None or named(self.pair, Field.PAIR),
+        )
+        names, paint_kg = self._names(most), self._paint_kg(most)
         thickness = self._thickness(paint_kg, density)
         orders = pour_orders(
             names,
@@ -87,6 +98,14 @@ class PourWords:
             new=self.new,
         )
         return orders if self.pair is None else paired(orders, named(self.pair, Field.RECIPE))
+
+    def _names(self, most: int) -> list[str]:
+        count = whole_number(self.times, most, Field.TIMES)
+        return series(self.name.strip(), count if self.pair is None else 2 * count)
+
+    def _paint_kg(self, most: int) -> float | None:
+        """For one piece."""
+        return None if self.paint is None else MASS.parse(self.paint, Field.PAINT) / len(self._names(most))
 
     def _thickness(self, paint_kg: float | None, density: Density | None) -> Thickness:
         if self.as_last_m is not None:
@@ -120,14 +139,18 @@ class CorrectionWords:
 
     def change(self, at: datetime | None) -> PourChange:
         """In SI. InputError for whatever is not understood."""
+        understood(
+            lambda: self.name is None or named(self.name, Field.TO),
+            lambda: self.room is None or named(self.room, Field.ROOM),
+            lambda: self.place and named(self.place, Field.PLACE),
+            self._thickness,
+            lambda: shape_of(self.size),
+            lambda: self.recipe is None or named(self.recipe, Field.RECIPE),
+            lambda: self.support is None or parse_support(self.support, field=Field.SUPPORT),
+            lambda: self.air is None or parse_air(self.air, field=Field.AIR),
+        )
+        metres, source, paint = self._thickness()
         shape = None if self.size is None else shape_of(self.size)
-        metres = paint = None
-        source = ThicknessSource.GAUGE
-        if self.poured is not None and self.wet_thickness is None and self.layer is None:
-            paint = paint_of(self.poured, self.ran_off)  # over which face, the piece says
-        elif any(one is not None for one in (self.wet_thickness, self.layer, self.ran_off)):
-            told = thickness_of(self.wet_thickness, self.poured, self.ran_off, self.size, self.layer)
-            metres, source = told.metres, told.source
         return PourChange(
             name=None if self.name is None else named(self.name, Field.TO),
             at=at,
@@ -144,6 +167,15 @@ class CorrectionWords:
             air_speed_m_s=None if self.air is None else parse_air(self.air, field=Field.AIR),
             new=self.new,
         )
+
+    def _thickness(self) -> tuple[float | None, ThicknessSource, Paint | None]:
+        """As it was told, and how; or the paint, whose face the piece says."""
+        if self.poured is not None and self.wet_thickness is None and self.layer is None:
+            return None, ThicknessSource.GAUGE, paint_of(self.poured, self.ran_off)
+        if any(one is not None for one in (self.wet_thickness, self.layer, self.ran_off)):
+            told = thickness_of(self.wet_thickness, self.poured, self.ran_off, self.size, self.layer)
+            return told.metres, told.source, None
+        return None, ThicknessSource.GAUGE, None
 
 
 def pour_orders(

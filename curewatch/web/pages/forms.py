@@ -14,7 +14,7 @@ from curewatch.intake.typed.pours import CorrectionWords, PourWords, continued, 
 from curewatch.intake.typed.quantities import LAYERS_M
 from curewatch.intake.typed.wet_thickness import as_thick_as
 from curewatch.records import Support
-from curewatch.records.errors import Field, InputError
+from curewatch.records.errors import Field, InputError, NearName
 from curewatch.settings.values import AIR_SPEEDS_M_S
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.web.texts import number
@@ -72,8 +72,35 @@ EMPTY = {
 
 def refusal(error: InputError) -> str:
     """An error as a page says it."""
+    return " ".join(map(_refusal, error.each))
+
+
+def _refusal(error: InputError) -> str:
     empty = EMPTY.get(Field(error.field)) if error.given in ("", None) and error.field in set(Field) else None
     return error.in_words(label_of) if empty is None else f"{empty}."
+
+
+@dataclass(frozen=True)
+class Wrong:
+    """What of a form cannot be: all of it at once, each to be said at its field."""
+
+    at: Mapping[str, str]
+    """By the field, or by nothing where it is the whole that cannot be."""
+    is_near: bool = False
+    """A name of them may be a slip, or a new one."""
+
+    @classmethod
+    def of(cls, error: InputError) -> Wrong:
+        told = {one.field: _refusal(one) for one in error.each}
+        return cls(told, any(isinstance(one, NearName) for one in error.each))
+
+    def __str__(self) -> str:
+        return " ".join(self.at.values())
+
+    @property
+    def first(self) -> str:
+        """The field that takes the focus."""
+        return next(iter(self.at))
 
 
 MOST_AT_ONCE = 12
@@ -152,7 +179,7 @@ def moment_of(form: Mapping[str, str], now: datetime, zone: tzinfo) -> datetime:
 
 
 def pour_words(form: Mapping[str, str], preset: Preset | None) -> PourWords:
-    """What a filled-in form tells of a pour, as words. InputError where it tells no thickness."""
+    """What a filled-in form tells of a pour, as words."""
     words = PourWords(
         room=form.get("room_typed") or form.get("room", ""),
         size=form.get("size") or None,
@@ -176,7 +203,7 @@ def pour_words(form: Mapping[str, str], preset: Preset | None) -> PourWords:
         return replace(words, poured=with_unit(form.get("poured", ""), "ml"), ran_off=ran_off)
     if way == "mass":
         return replace(words, paint=with_unit(form.get("paint", ""), "g"), ran_off=ran_off)
-    raise InputError(Field.WET_THICKNESS, way, f"{', '.join(LAYERS_M)}, a measured thickness, a volume, or a weight")
+    return words
 
 
 def known_of(drying: Drying, zone: tzinfo) -> dict[str, str]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, tzinfo
 from functools import partial
 from urllib.parse import urlencode
 
@@ -21,7 +22,7 @@ from curewatch.intake.typed.numbers import whole_number
 from curewatch.intake.typed.pours import continued, promise_told
 from curewatch.intake.typed.quantities import ROOM_TEMPERATURE
 from curewatch.records import Reading
-from curewatch.records.errors import Field, InputError, NearName
+from curewatch.records.errors import Field, InputError, understood
 from curewatch.records.remarks import RemarkKind
 from curewatch.records.workshop import Promise
 from curewatch.studio import wording
@@ -30,13 +31,13 @@ from curewatch.web.pages.forms import (
     MOST_AT_ONCE,
     RECENT,
     Preset,
+    Wrong,
     correction_words,
     known_of,
     moment_of,
     newest_pours,
     pour_words,
     recent_sizes,
-    refusal,
     with_unit,
 )
 from curewatch.web.pages.piece import back_to, refused
@@ -64,11 +65,12 @@ def log_pour(request: Request, site: Here, desk: Acting, form: Typed) -> Respons
     values = {str(name): text_of(form, name) for name in form}
     try:
         words = replace(pour_words(values, _preset(kept)), name=values.get("name", ""), times=values.get("count", "1"))
-        orders = words.orders(
-            moment_of(values, now, site.desk.settings.tz), partial(density_of, site.desk), MOST_AT_ONCE
-        )
-        promise = promise_told(values.get("due") or None, values.get("occasion") or None, None, now, desk.zone)
-        orders = [replace(order, promise=promise) for order in orders]
+        when = partial(moment_of, values, now, site.desk.settings.tz)
+        alike = partial(words.orders, density=partial(density_of, site.desk), most=MOST_AT_ONCE)
+        said = values.get("due") or None, values.get("occasion") or None, None
+        promise = partial(promise_told, *said, now, desk.zone)
+        understood(lambda: alike(now), when, promise)
+        orders = [replace(order, promise=promise()) for order in alike(when())]
         ids = [_id(one.piece) for one in log_pours(desk, orders, now)]
     except InputError as error:
         return _pour_page(request, site, now, values, error, 422)
@@ -102,8 +104,7 @@ def _pour_page(
         now,
         status,
         values=values,
-        wrong=None if wrong is None else refusal(wrong),
-        near=isinstance(wrong, NearName),
+        wrong=None if wrong is None else Wrong.of(wrong),
         preset=presets[0] if presets else None,
         again=[(count, continued(presets[0].name, count, kept.dryings)[-1]) for count in AGAIN] if presets else [],
         rooms=[room.name for room in kept.rooms],
@@ -155,42 +156,47 @@ def log_reading(request: Request, site: Here, desk: Acting, form: Typed) -> Resp
     now = site.clock.now()
     values = {str(name): text_of(form, name) for name in form}
     try:
-        room = named(values.get("room_typed") or values.get("room", ""), Field.ROOM)
-        unit = values.get("unit", "C")
-        reading = Reading(
-            room=room,
-            at=moment_of(values, now, site.desk.settings.tz),
-            temp_c=ROOM_TEMPERATURE.parse(with_unit(values.get("temperature", ""), unit), Field.TEMPERATURE),
-            rh_pct=parse_humidity(with_unit(values.get("humidity", ""), "%"), field=Field.HUMIDITY),
-            received_at=now,
-        )
+        reading = _reading(values, now, site.desk.settings.tz)
         logged = readings.log_reading(desk, reading, new=values.get("new") == "yes")
     except InputError as error:
-        near = isinstance(error, NearName)
-        return _reading_page(request, site, values, refusal(error), 422, near=near)
+        return _reading_page(request, site, values, Wrong.of(error))
+    room = reading.room
     refused = [one for one in logged.remarks if one.kind is RemarkKind.READING_STORED_ALREADY]
     if refused:
-        return _reading_page(request, site, values, f"{room}: {wording.notes(refused)[0]}", 422)
+        return _reading_page(request, site, values, Wrong({Field.AT: f"{room}: {wording.notes(refused)[0]}"}))
     return _done(site, now, "reading", [logged.room or room, reading.at.isoformat()])
 
 
-def _reading_page(
-    request: Request, site: Site, values: dict[str, str], wrong: str | None, status: int = 200, *, near: bool = False
-) -> HTMLResponse:
+def _reading(values: Mapping[str, str], now: datetime, zone: tzinfo) -> Reading:
+    room = partial(named, values.get("room_typed") or values.get("room", ""), Field.ROOM)
+    when = partial(moment_of, values, now, zone)
+    warm = partial(with_unit, values.get("temperature", ""), values.get("unit", "C"))
+    temp_c = partial(ROOM_TEMPERATURE.parse, warm(), Field.TEMPERATURE)
+    rh_pct = partial(parse_humidity, with_unit(values.get("humidity", ""), "%"), field=Field.HUMIDITY)
+    understood(room, when, temp_c, rh_pct)
+    return Reading(room=room(), at=when(), temp_c=temp_c(), rh_pct=rh_pct(), received_at=now)
+
+
+def _reading_page(request: Request, site: Site, values: dict[str, str], wrong: Wrong | None) -> HTMLResponse:
     now = site.clock.now()
     rooms = site.boards.look(now).rooms
-    return page(request, "reading.html", now, status, values=values, wrong=wrong, near=near, rooms=rooms)
+    return page(request, "reading.html", now, 422 if wrong else 200, values=values, wrong=wrong, rooms=rooms)
 
 
 # --- a piece on its way ---
 
 
 @router.post("/piece/{name:path}/promise")
-def promise(site: Here, desk: Acting, form: Typed, name: str) -> Response:
+def promise(request: Request, site: Here, desk: Acting, form: Typed, name: str) -> Response:
     """By when it is to be ready; without a date, nobody waits for it any more."""
     now, due = site.clock.now(), text_of(form, "due")
-    told = promise_told(due, text_of(form, "occasion") or None, text_of(form, "ready"), now, desk.zone) if due else None
-    pours.promise(desk, name, told or Promise(piece_id=0, due_at=None, logged_at=now), now)
+    values = {str(field): text_of(form, field) for field in form}
+    try:
+        said = values.get("occasion") or None, values.get("ready", "")
+        told = promise_told(due, *said, now, desk.zone) if due else None
+        pours.promise(desk, name, told or Promise(piece_id=0, due_at=None, logged_at=now), now)
+    except InputError as error:
+        return refused(request, site, name, now, error, "promise", values)
     return _done(site, now, "promise", [name, now.isoformat()])
 
 
@@ -198,14 +204,15 @@ def promise(site: Here, desk: Acting, form: Typed, name: str) -> Response:
 def move(request: Request, site: Here, form: Typed, name: str) -> Response:
     now = site.clock.now()
     values = {str(field): text_of(form, field) for field in form}
-    room = named(values.get("room_typed") or values.get("room", ""), Field.ROOM)
     place, air = values.get("place"), values.get("air")
-    speed = parse_air(air, field=Field.AIR) if air else None
-    at_place = named(place, Field.PLACE) if place else None
     try:
-        pours.move(site.desk, name, room, at_place, now, speed, new=values.get("new") == "yes")
-    except NearName as error:
-        return refused(request, site, name, now, error, values | {"do": "move"})
+        room = partial(named, values.get("room_typed") or values.get("room", ""), Field.ROOM)
+        speed = partial(parse_air, air, field=Field.AIR) if air else lambda: None
+        at_place = partial(named, place, Field.PLACE) if place else lambda: None
+        understood(room, at_place, speed)
+        pours.move(site.desk, name, room(), at_place(), now, speed(), new=values.get("new") == "yes")
+    except InputError as error:
+        return refused(request, site, name, now, error, "move", values)
     return _done(site, now, "move", [name])
 
 
@@ -222,13 +229,17 @@ def correct(request: Request, site: Here, form: Typed, name: str) -> Response:
     values = {str(field): text_of(form, field) for field in form}
     known = known_of(piece_report(site.desk, name, now).drying, zone)
     try:
-        start = values.get("start", "")
-        at = None
-        if start != known["start"]:
-            at = not_future(parse_time(start, field=Field.AT, now=now, zone=zone), now, field=Field.AT, given=start)
-        done = correcting.correct(site.desk, name, correction_words(values, known).change(at), now)
+        start, words = values.get("start", ""), correction_words(values, known)
+
+        def at() -> datetime | None:
+            if start == known["start"]:
+                return None
+            return not_future(parse_time(start, field=Field.AT, now=now, zone=zone), now, field=Field.AT, given=start)
+
+        understood(at, lambda: words.change(None))
+        done = correcting.correct(site.desk, name, words.change(at()), now)
     except InputError as error:
-        return refused(request, site, name, now, error, values | {"do": "correct"})
+        return refused(request, site, name, now, error, "correct", values)
     site.changed(now)
     return back_to(done.piece.name, "correct", [done.correction.id])
 

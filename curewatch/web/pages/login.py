@@ -5,6 +5,7 @@ from __future__ import annotations
 import ipaddress
 from collections import Counter
 from datetime import timedelta
+from functools import partial
 from urllib.parse import quote
 
 from fastapi import APIRouter, Request
@@ -14,10 +15,11 @@ from starlette.exceptions import HTTPException
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.numbers import whole_number
 from curewatch.records.access import Scope, TokenKind
-from curewatch.records.errors import Field, InputError
+from curewatch.records.errors import Field, InputError, understood
 from curewatch.settings.page import ALONE
 from curewatch.web.access.credentials import DAYS_MOST, LASTS, OWN_NAME, Session, TooManyAttempts
 from curewatch.web.access.guard import KNOWN, KNOWN_LASTS, cookie, session_cookie
+from curewatch.web.pages.forms import Wrong
 from curewatch.web.site import Here, Site, Typed, page, text_of, visitor_of
 
 router = APIRouter(include_in_schema=False)
@@ -44,9 +46,13 @@ def login(request: Request, site: Here, form: Typed) -> Response:
     """Let in whoever knows the password."""
     if site.password_check is None:
         return RedirectResponse("/", 303)
-    now, there, calls = site.clock.now(), _local(text_of(form, "next")), _own_name(form)
+    now, there = site.clock.now(), _local(text_of(form, "next"))
+    try:
+        calls = _own_name(form)
+    except InputError as error:
+        return page(request, "login.html", now, 422, next=there, wrong=Wrong.of(error))
     if (wait_s := proved(request, site, str(form.get("password", "")))) is not None:
-        wrong = f"Too many tries; wait {round(wait_s / 60) or 1} min." if wait_s else WRONG
+        wrong = wrong_password(wait_s)
         answer = page(request, "login.html", now, 429 if wait_s else 401, next=there, wrong=wrong)
         if wait_s:
             answer.headers["retry-after"] = str(round(wait_s) + 1)
@@ -74,6 +80,11 @@ def _is_this_machine(address: str) -> bool:
         return ipaddress.ip_address(address).is_loopback
     except ValueError:
         return False
+
+
+def wrong_password(wait_s: float) -> Wrong:
+    """What is said where it was not `proved`."""
+    return Wrong({Field.PASSWORD: f"Too many tries; wait {round(wait_s / 60) or 1} min." if wait_s else WRONG})
 
 
 def proved(request: Request, site: Site, password: str) -> float | None:
@@ -122,23 +133,33 @@ def ways_in(request: Request, site: Here) -> HTMLResponse:
 @router.post("/ways-in")
 def make(request: Request, site: Here, form: Typed) -> HTMLResponse:
     """A new link or token. It is shown once, and only to whoever knows the password still."""
-    kind = text_of(form, "kind")
-    if kind not in set(TokenKind):
-        raise InputError(Field.KIND, kind, ", ".join(TokenKind))
-    name = named(text_of(form, "name"), Field.NAME)
-    typed = text_of(form, "days")
-    days = whole_number(typed, DAYS_MOST, Field.DAYS) if typed else None
-    if (wait_s := proved(request, site, str(form.get("password", "")))) is not None:
-        wrong = f"Too many tries; wait {round(wait_s / 60) or 1} min." if wait_s else f"{WRONG} Nothing was made."
-        return _page(request, site, status=429 if wait_s else 401, wrong=wrong, values=dict(form))
+    name, kind, typed = text_of(form, "name"), text_of(form, "kind"), text_of(form, "days")
     try:
-        secret = site.tokens.make(name, TokenKind(kind), site.clock.now(), days)
-    except ValueError as error:
-        raise InputError(Field.NAME, name, str(error)) from None
+        days = partial(whole_number, typed, DAYS_MOST, Field.DAYS) if typed else lambda: None
+        understood(lambda: named(name, Field.NAME), lambda: _token_kind(kind), days)
+        if (wait_s := proved(request, site, str(form.get("password", "")))) is not None:
+            wrong = wrong_password(wait_s)
+            return _page(request, site, status=429 if wait_s else 401, wrong=wrong, values=dict(form))
+        secret = _secret(site, named(name, Field.NAME), _token_kind(kind), days())
+    except InputError as error:
+        return _page(request, site, status=422, wrong=Wrong.of(error), values=dict(form))
     base = site.settings.shown_address
     shown = {"class": f"{base}/class/{secret}", "calendar": f"{base}/calendar/{secret}.ics"}.get(kind, secret)
     link = f"{base}/class/{secret}" if kind == TokenKind.RECORD else None
     return _page(request, site, made=shown, made_name=name, made_link=link)
+
+
+def _token_kind(typed: str) -> TokenKind:
+    if typed not in set(TokenKind):
+        raise InputError(Field.KIND, typed, ", ".join(TokenKind))
+    return TokenKind(typed)
+
+
+def _secret(site: Site, name: str, kind: TokenKind, days: int | None) -> str:
+    try:
+        return site.tokens.make(name, kind, site.clock.now(), days)
+    except ValueError as error:
+        raise InputError(Field.NAME, name, str(error)) from None
 
 
 def _own_name_cookie(name: str, *, secure: bool) -> str:
@@ -147,10 +168,14 @@ def _own_name_cookie(name: str, *, secure: bool) -> str:
 
 
 @router.post("/ways-in/name")
-def call_me(request: Request, form: Typed) -> Response:
+def call_me(request: Request, site: Here, form: Typed) -> Response:
     """Whose name stands beside what is logged from this device; empty: nobody's."""
+    try:
+        calls = _own_name(form)
+    except InputError as error:
+        return _page(request, site, status=422, wrong=Wrong.of(error), values=dict(form))
     answer = RedirectResponse("/ways-in", 303)
-    answer.headers["set-cookie"] = _own_name_cookie(_own_name(form), secure=visitor_of(request).is_secure)
+    answer.headers["set-cookie"] = _own_name_cookie(calls, secure=visitor_of(request).is_secure)
     return answer
 
 

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from functools import cache, partial
 from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, Request
@@ -11,10 +12,10 @@ from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
 
 from curewatch.desk.commands.observing import keep_photo
-from curewatch.intake.files.photo import parse_photo_kind, picture_of
-from curewatch.records.errors import Field, InputError
-from curewatch.web.pages.forms import moment_of, refusal
-from curewatch.web.pages.piece import show
+from curewatch.intake.files.photo import Picture, parse_photo_kind, picture_of
+from curewatch.records.errors import Field, InputError, understood
+from curewatch.web.pages.forms import moment_of
+from curewatch.web.pages.piece import refused
 from curewatch.web.site import Here, Site, Typed, text_of
 
 LASTING = {"cache-control": "private, max-age=86400"}
@@ -44,15 +45,21 @@ def take(request: Request, site: Here, form: Typed, name: str) -> Response:
     """Keep a photo; what is none stores nothing."""
     now = site.clock.now()
     values = {field: text_of(form, field) for field in form if field != "file"}
-    try:
-        sent = form.get("file")
+    sent = form.get("file")
+
+    @cache
+    def photo() -> Picture:
         if not isinstance(sent, UploadFile) or not sent.size:
             raise InputError(Field.FILE, "nothing", "a photo")
-        made = picture_of(sent.file.read(), sent.filename or "the file")
-        kind, at = parse_photo_kind(values.get("kind", "")), moment_of(values, now, site.desk.settings.tz)
+        return picture_of(sent.file.read(), sent.filename or "the file")
+
+    try:
+        when = partial(moment_of, values, now, site.desk.settings.tz)
+        understood(photo, lambda: parse_photo_kind(values.get("kind", "")), when)
+        made, kind, at = photo(), parse_photo_kind(values.get("kind", "")), when()
         kept = keep_photo(site.desk, name, made.jpeg, (made.width_px, made.height_px), kind, at, now)
     except InputError as error:
-        return show(request, site, name, now, status=422, wrong=refusal(error), values=values)
+        return refused(request, site, name, now, error, "photo", values)
     site.changed(now)
     of = urlencode({"done": "photo", "of": [name, kept.photo.id]}, doseq=True)
     return RedirectResponse(f"/piece/{quote(name, safe='')}?{of}", 303)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from typing import Annotated, Any
 from urllib.parse import quote, urlencode
 
@@ -20,7 +21,7 @@ from curewatch.desk.desk import care_of, limits_of
 from curewatch.desk.reports.piece import PiecePage, PieceReport, piece_page
 from curewatch.intake.typed.finger import finger_of
 from curewatch.intake.typed.quantities import SURFACE_TEMPERATURE, parse_weighing
-from curewatch.records.errors import Field, InputError, NearName
+from curewatch.records.errors import Field, InputError, understood
 from curewatch.records.facts import Finger, Spot
 from curewatch.records.workshop import PhotoKind
 from curewatch.studio import wording
@@ -30,7 +31,7 @@ from curewatch.studio.planning.planner import Advice
 from curewatch.views.care import NOW, StepOut, StepsOut, coats_want, step_when
 from curewatch.views.corrections import in_words
 from curewatch.web.pages.board import axis_of, is_wet, row
-from curewatch.web.pages.forms import known_of, moment_of, refusal, with_unit
+from curewatch.web.pages.forms import Wrong, known_of, moment_of, with_unit
 from curewatch.web.pages.logged import observation_rows, told
 from curewatch.web.plots.curves import curve_of, drying_plots, piece_air
 from curewatch.web.scarce import costly
@@ -38,6 +39,9 @@ from curewatch.web.site import Acting, Here, Site, Typed, page, text_of
 from curewatch.web.texts import Words, number, side_by_side, size
 
 SIGNS = {"done": "✓", "safe": "○", "worth checking": "?", "not yet": "·", "over": "–", "waits": "·"}
+
+FORMS = ("finger", "weighing", "surface", "photo", "step", "promise", "move", "correct")
+"""Those of a piece's page: what is wrong is marked in the one that was sent."""
 
 
 @dataclass(frozen=True)
@@ -112,14 +116,14 @@ def show(
     name: str,
     now: datetime,
     *,
-    status: int = 200,
-    wrong: str | None = None,
-    near: bool = False,
+    wrong: Wrong | None = None,
+    sent: str = "",
     values: Mapping[str, str] | None = None,
     done: str = "",
     of: list[str] | None = None,
 ) -> HTMLResponse:
-    """The page; `wrong` says why what was typed (`values`) cannot be. InputError where no such piece is here."""
+    """The page; `wrong` says why what was typed (`values`) into the form that was `sent` cannot be. InputError where no
+    such piece is here."""
     kept = site.boards.look(now)  # before all else that the page tells: of what is newer than its mark it hears
     with site.desk.store.read() as tx:
         seen = piece_page(tx, name, now)
@@ -136,15 +140,21 @@ def show(
         "corrected": [(site.words(now).date(one.logged_at), in_words(one, changes, tz)) for one in corrections],
         "values": dict(values or {}),
     }
-    return page(request, "piece.html", now, status, mark=kept.mark, wrong=wrong, near=near, **rest)
+    return page(request, "piece.html", now, 422 if wrong else 200, mark=kept.mark, wrong=wrong, sent=sent,
+                of={form: wrong if form == sent else None for form in FORMS}, **rest)  # fmt: skip
 
 
 def refused(
-    request: Request, site: Site, name: str, now: datetime, error: InputError, values: Mapping[str, str]
+    request: Request,
+    site: Site,
+    name: str,
+    now: datetime,
+    error: InputError,
+    sent: str,
+    values: Mapping[str, str],
 ) -> HTMLResponse:
-    """The page, which says why what was typed cannot be, and keeps it."""
-    near, wrong = isinstance(error, NearName), refusal(error)
-    return show(request, site, name, now, status=422, wrong=wrong, near=near, values=values)
+    """The page, which says at its form why what was typed cannot be, and keeps it."""
+    return show(request, site, name, now, wrong=Wrong.of(error), sent=sent, values=values)
 
 
 def _values(site: Site, seen: PiecePage, now: datetime) -> dict[str, Any]:
@@ -199,22 +209,25 @@ def found(request: Request, site: Here, desk: Acting, form: Typed, name: str) ->
     try:
         observed = _observed(desk, name, values, now)
     except InputError as error:
-        return refused(request, site, name, now, error, values)
+        what = values.get("what", "")
+        return refused(request, site, name, now, error, what if what in FORMS else "finger", values)
     return _back(site, now, name, "found", observed.observation.id)
 
 
 def _observed(desk: Desk, name: str, values: dict[str, str], now: datetime) -> observing.Observed:
-    at, what = moment_of(values, now, desk.zone), values.get("what", "")
+    at, what = partial(moment_of, values, now, desk.zone), values.get("what", "")
     if (finger := finger_of(what)) is not None:
         spot = Spot.MIDDLE if values.get("spot") == Spot.MIDDLE else Spot.EDGE
-        return observing.feel(desk, name, finger, at, now, spot)
+        return observing.feel(desk, name, finger, at(), now, spot)
     if what == "weighing":
-        weighed = parse_weighing(values.get("grams", ""), values.get("resolution") or None)
-        return observing.weigh(desk, name, weighed.grams, weighed.resolution_g, at, now)
+        weighed = partial(parse_weighing, values.get("grams", ""), values.get("resolution") or None)
+        understood(weighed, at)
+        return observing.weigh(desk, name, weighed().grams, weighed().resolution_g, at(), now)
     if what == "surface":
         typed = with_unit(values.get("surface", ""), values.get("unit", "C"))
-        surface_c = SURFACE_TEMPERATURE.parse(typed, Field.SURFACE)
-        return observing.surface(desk, name, surface_c, at, now)
+        surface_c = partial(SURFACE_TEMPERATURE.parse, typed, Field.SURFACE)
+        understood(surface_c, at)
+        return observing.surface(desk, name, surface_c(), at(), now)
     raise InputError(Field.FINDING, what, f"{', '.join(Finger)}, weighing or surface")
 
 
@@ -229,7 +242,7 @@ def done(request: Request, site: Here, desk: Acting, form: Typed, name: str) -> 
         noted = aftercare.done(desk, name, step, at, now, anyway=values.get("anyway") == "yes")
     except InputError as error:
         values["second"] = "yes" if Field.ANYWAY in error.allowed else ""
-        return refused(request, site, name, now, error, values)
+        return refused(request, site, name, now, error, "step", values)
     return _back(site, now, name, "step", noted.step.id)
 
 

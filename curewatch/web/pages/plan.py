@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime, timedelta, tzinfo
+from functools import partial
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
@@ -14,10 +15,10 @@ from curewatch.desk.reports.room import free_places
 from curewatch.intake.typed.numbers import whole_number
 from curewatch.intake.typed.times import parse_due
 from curewatch.records import MilestoneKind
-from curewatch.records.errors import Field, InputError
+from curewatch.records.errors import Field, InputError, understood
 from curewatch.studio import wording
 from curewatch.studio.planning import planner
-from curewatch.web.pages.forms import RECENT, Preset, newest_pours, pour_words, recent_sizes, refusal
+from curewatch.web.pages.forms import RECENT, Preset, Wrong, newest_pours, pour_words, recent_sizes
 from curewatch.web.scarce import costly
 from curewatch.web.site import AHEAD_MOST, Here, Site, page
 from curewatch.web.texts import Words
@@ -55,7 +56,7 @@ def plan(request: Request, site: Here) -> HTMLResponse:
         try:
             answer = answered(site, asked, preset, now)
         except InputError as error:
-            wrong = refusal(error)
+            wrong = Wrong.of(error)
     rooms = [room.name for room in kept.rooms]
     with site.desk.store.read() as tx:
         recipes = [recipe.name for recipe in tx.recipes()]
@@ -70,21 +71,30 @@ def plan(request: Request, site: Here) -> HTMLResponse:
 
 def answered(site: Site, asked: Mapping[str, str], preset: Preset | None, now: datetime) -> PlanAnswer:
     """What the form asks. InputError, with the field as the form calls it."""
-    typed = asked.get("due", "")
-    due = parse_due(typed, now=now, zone=site.desk.settings.tz)
-    if due - now > AHEAD_MOST:
-        raise InputError(Field.DUE, typed, f"a day within the next {AHEAD_MOST.days}")
-    kind = asked.get("for", "handle")
-    if kind not in FOR:
-        raise InputError(Field.READY, kind, " or ".join(FOR))
-    (order,) = pour_words(asked, preset).orders(now)
-    pieces = whole_number(asked.get("pieces", "1"), PIECES_MOST, Field.PIECES)
-    made = site.planned(order, due, pieces, MilestoneKind(kind), now)
+    due = partial(_due, asked.get("due", ""), now, site.desk.settings.tz)
+    kind = partial(_kind, asked.get("for", "handle"))
+    pieces = partial(whole_number, asked.get("pieces", "1"), PIECES_MOST, Field.PIECES)
+    orders = partial(pour_words(asked, preset).orders, now)
+    understood(due, kind, pieces, orders)
+    made = site.planned(orders()[0], due(), pieces(), kind(), now)
     free = free_places(site.desk, made.room)
     short = made.pieces - len(free)
     nth = made.places[short - 1].safe_at if 0 < short <= len(made.places) else None
-    weigh = planner.weigh(made.milestone, made.latest[0], due)
+    weigh = planner.weigh(made.milestone, made.latest[0], due())
     return PlanAnswer(made, planner.verdict(made.latest), free, weigh, nth)
+
+
+def _due(typed: str, now: datetime, zone: tzinfo) -> datetime:
+    due = parse_due(typed, now=now, zone=zone)
+    if due - now > AHEAD_MOST:
+        raise InputError(Field.DUE, typed, f"a day within the next {AHEAD_MOST.days}")
+    return due
+
+
+def _kind(asked: str) -> MilestoneKind:
+    if asked not in FOR:
+        raise InputError(Field.READY, asked, " or ".join(FOR))
+    return MilestoneKind(asked)
 
 
 def _filled(preset: Preset | None, words: Words) -> dict[str, str]:

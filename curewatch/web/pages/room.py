@@ -17,10 +17,10 @@ from curewatch.desk.commands.readings import parse_trust, standing_checks, trust
 from curewatch.desk.reports.room import room_outlook, room_record, room_sensors
 from curewatch.intake.typed.names import named
 from curewatch.records.corrections import CorrectionKind, Naming
-from curewatch.records.errors import Field, InputError, NearName
+from curewatch.records.errors import Field, InputError
 from curewatch.studio.air.flaws import Flaw
 from curewatch.web.pages.board import axis_of, is_wet, row
-from curewatch.web.pages.forms import refusal
+from curewatch.web.pages.forms import Wrong
 from curewatch.web.pages.logged import just_done
 from curewatch.web.plots.curves import room_air
 from curewatch.web.scarce import costly
@@ -86,8 +86,7 @@ def _names(
         now,
         200 if error is None else 422,
         names=found,
-        wrong=None if error is None else refusal(error),
-        near=isinstance(error, NearName),
+        wrong=None if error is None else Wrong.of(error),
         values=values or {},
         done=just_done(done, of or [], site.boards.look(now), site.desk),
     )

@@ -31,7 +31,8 @@ from curewatch.store import Store
 from curewatch.views.listening import TopicOut
 from curewatch.web.access.certificates import DAYS_MOST, make_pair
 from curewatch.web.access.credentials import hash_of
-from curewatch.web.pages.login import CAME_IN, WRONG, proved
+from curewatch.web.pages.forms import Wrong
+from curewatch.web.pages.login import CAME_IN, proved, wrong_password
 from curewatch.web.site import Here, Site, Typed, Upkeep, page, text_of
 
 router = APIRouter(include_in_schema=False)
@@ -64,12 +65,12 @@ def write(request: Request, site: Here, form: Typed) -> Response:
     if change is None:
         raise InputError(Field.CHANGE, "", "one that was shown a moment ago: make it once more")
     if (wait_s := proved(request, site, str(form.get("password", "")))) is not None:
-        wrong = f"Too many tries; wait {round(wait_s / 60) or 1} min." if wait_s else WRONG
+        wrong = wrong_password(wait_s)
         return _shown(request, site, key, change, edit, text_of(form, "change"), 429 if wait_s else 401, wrong)
     try:
         change.write(edit, hash_of, partial(pair_for, settings=edit.settings))
     except (SettingsError, OSError, ValueError) as error:
-        return _shown(request, site, key, change, edit, text_of(form, "change"), 422, str(error))
+        return _shown(request, site, key, change, edit, text_of(form, "change"), 422, Wrong({"": str(error)}))
     del site.pending[text_of(form, "change")]
     _upkeep(site).again()
     return RedirectResponse(f"/setup/{key}?{urlencode({'done': 'yes'})}", 303)
@@ -116,8 +117,12 @@ def ask(request: Request, site: Here, form: Typed, key: str) -> Response:
         edit = change.edit(_upkeep(site).config)
         if key == "room":
             add_room(site.desk.store, named(given["room"], Field.ROOM))
-    except (InputError, SettingsError) as error:
-        return _page(request, site, step, given, wrong=str(error), status=422)
+    except InputError as error:
+        called = {question.name: question.label for question in step.asks(settings, known)}
+        wrong = Wrong({one.field: one.in_words(lambda field: called.get(field, field)) for one in error.each})
+        return _page(request, site, step, given, wrong=wrong, status=422)
+    except SettingsError as error:
+        return _page(request, site, step, given, wrong=Wrong({"": str(error)}), status=422)
     if not edit.difference and not change.files and change.password is None:
         return RedirectResponse(f"/setup/{key}?done=yes", 303)
     named_so = secrets.token_urlsafe(16)
@@ -135,7 +140,7 @@ def add_room(store: Store, name: str) -> None:
 
 def _shown(
     request: Request, site: Site, key: str, change: Change, edit: Edit, named_so: str, status: int = 200,
-    wrong: str | None = None,
+    wrong: Wrong | None = None,
 ) -> HTMLResponse:  # fmt: skip
     files = [
         *change.files,
@@ -149,7 +154,7 @@ def _shown(
 
 
 def _page(
-    request: Request, site: Site, step: Step, given: dict[str, str], *, wrong: str | None = None, status: int = 200,
+    request: Request, site: Site, step: Step, given: dict[str, str], *, wrong: Wrong | None = None, status: int = 200,
     outcome: Sequence[str] = (),
 ) -> HTMLResponse:  # fmt: skip
     settings, known = _current(site), known_of(site.desk.store)
