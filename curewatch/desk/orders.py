@@ -148,7 +148,7 @@ def nearest(given: str, names: list[str], what: str) -> str:
     """What would have done in place of `given`."""
     near = difflib.get_close_matches(given, names, 3, 0.5)
     if near:
-        return f"{what}, perhaps {' or '.join(repr(name) for name in near)}"
+        return f"{what}; did you mean {' or '.join(repr(name) for name in near)}?"
     return f"{what}: {', '.join(repr(name) for name in names[:8])}" if names else f"{what} (none is logged yet)"
 
 

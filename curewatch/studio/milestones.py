@@ -236,7 +236,7 @@ def milestone_text(
         since = f" and has been since {lasting(at, local, now)}" if now - at > LONG_SINCE else ""
         lines = [f"{who.subject} {stage} by now{since}, nine times out of ten.", _SAFE[reached.kind]]
     else:
-        lines = [f"{who.subject} {stage} by now at even odds.", _CHECK[reached.kind]]
+        lines = [f"{who.subject} probably {stage} by now.", _CHECK[reached.kind]]
         if reached.not_before is not None and reached.kind is not MilestoneKind.VARNISH_READY:
             lines.append(f"A finger found it not so {lasting(reached.not_before, local, now)}.")
         lines.append(_safe(reached, local, now))

@@ -116,7 +116,7 @@ class SeriesOut(View):
 
     name: str
     pieces: list[PieceOut] = Field(description="The one whose date comes next first")
-    stages: dict[str, int] = Field(description="How many are how far; at even odds with a question mark")
+    stages: dict[str, int] = Field(description="How many are how far; where only probably so with a question mark")
 
     @classmethod
     def of(cls, line: SeriesLine, tz: ZoneInfo) -> SeriesOut:

@@ -213,7 +213,7 @@ def coats_want(found: StepsOut, now: datetime, date: Dated) -> str:
         due = [one.worth_checking_at for one in found.steps if one.needs_varnish_air and one.done_at is None]
         soon = any(at is not None and at < now + FORESEEN for at in due)
         return f"{said} {'No good spell is foreseen' if soon else 'No coat is due'} in the next two days."
-    odds = "" if window.sure else ", at even odds"
+    odds = "" if window.sure else ", probably"
     same_day = window.begins_at.date() == window.ends_at.date()
     ends = f"{window.ends_at:%H:%M}" if same_day else date(window.ends_at)
     return f"{said} Next good: {date(window.begins_at)} to {ends}{odds}."

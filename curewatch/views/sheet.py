@@ -55,7 +55,7 @@ def _skin_gap(looked: CureRecord) -> str | None:
     if len(even) < 2 or trace is None or trace.gap_h is None or not trace.usual_gap_h:
         return None
     gap = wording.span(even[1] - even[0])
-    return f"{gap} from touch-dry to handle at even odds, {trace.gap_h / trace.usual_gap_h:.1f} times the usual (est.)"
+    return f"{gap} from touch-dry to dry to handle, {trace.gap_h / trace.usual_gap_h:.1f} times the usual (est.)"
 
 
 def air(looked: CureRecord) -> list[Pair]:
@@ -127,8 +127,8 @@ def _dates(one: Milestone, date: Dated) -> str:
         return f"found {date(one.found_at)}"
     if one.worth_checking_at is None:
         return f"no date: {one.reason or 'not foreseen'}"
-    safe = f"no safe date ({one.reason or 'not foreseen'})" if one.safe_at is None else f"{date(one.safe_at)} safe"
-    return f"{date(one.worth_checking_at)} at even odds, {safe} (est.)"
+    safe = f"no safe date ({one.reason or 'not foreseen'})" if one.safe_at is None else f"safe {date(one.safe_at)}"
+    return f"worth checking {date(one.worth_checking_at)}, {safe} (est.)"
 
 
 @dataclass(frozen=True)

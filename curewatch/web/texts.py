@@ -97,10 +97,8 @@ class Words:
         if milestone.worth_checking_at is None:
             return f"{name}: {milestone.reason or 'not foreseen'}"
         early, even, safe = milestone.early_at, milestone.worth_checking_at, milestone.safe_at
-        if safe is None:
-            odds = f"even odds {self.date(even)}, no date from which it is safe"
-            return f"{name} from {self.date(early)} at the earliest, {odds}"
-        return f"{name} between {self.date(early)} and {self.date(safe)}, even odds {self.date(even)}"
+        until = "no date from which it is safe to assume" if safe is None else f"safe to assume {self.date(safe)}"
+        return f"{name}: earliest {self.date(early)}, worth checking {self.date(even)}, {until}"
 
     def alarm_title(self, alarm: Alarm) -> str:
         return f"{alarm.room}: {TITLES[alarm.kind]}"

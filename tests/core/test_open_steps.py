@@ -55,7 +55,7 @@ def test_nothing_but_wrapping_where_nobody_varnishes() -> None:
     [
         (Window(at(-1), at(4), True), "The air is good for it until today 16:00."),
         (Window(at(22), at(28), True), "Good air for it tomorrow 10:00 to 16:00."),
-        (Window(at(22), at(28), False), "to 16:00, at even odds."),
+        (Window(at(22), at(28), False), "to 16:00, probably."),
         (Window(at(22), at(46), True), "Good air for it tomorrow 10:00 to Sun 22 Nov 10:00."),
         (None, "No good air for it is foreseen in the next two days."),
     ],

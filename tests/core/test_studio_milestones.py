@@ -80,7 +80,7 @@ def test_the_next_look_is_due_with_the_next_date(
 def test_worth_checking_says_how_and_from_when_it_is_safe() -> None:
     assert text(FULL, 16, TOUCH_DRY) == (
         "Heron: worth checking, probably touch-dry",
-        "Heron is touch-dry by now at even odds. Touch an edge nobody will see with a clean finger; if it is tacky, "
+        "Heron is probably touch-dry by now. Touch an edge nobody will see with a clean finger; if it is tacky, "
         "leave it. Safe to assume from Sat 21 Nov 10:00. Poured Fri 20 Nov 12:00, now in Boat shed. Room last read "
         "Fri 20 Nov 12:00.",
     )

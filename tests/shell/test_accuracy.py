@@ -50,7 +50,7 @@ def made_by(store: Store, settings: Settings, now: Any = NOW) -> Forecast:
 
 
 def width(forecast: Forecast) -> float:
-    """How many times as far off *safe* is as *perhaps*, of touch-dry."""
+    """How many times as far off *safe* is as *earliest*, of touch-dry."""
     touch = forecast.milestone(MilestoneKind.TOUCH_DRY)
     assert touch is not None
     assert touch.early_at is not None

@@ -193,7 +193,7 @@ def test_history_is_the_newest_first_and_of_one_room(store: Store) -> None:
     care.mute(desk, SHED, COLD, HOUR, now)
     seen = alarms_now(desk, now, history=10, room=SHED)
     assert [event.happening for event in seen.history] == [AlarmHappening.MUTED, AlarmHappening.RAISED]
-    with pytest.raises(InputError, match="perhaps 'Boat shed'"):
+    with pytest.raises(InputError, match="did you mean 'Boat shed'"):
         alarms_now(desk, now, room="Boat shet")
 
 
@@ -204,7 +204,7 @@ def test_what_cannot_be_done_is_said(store: Store) -> None:
         (lambda: care.acknowledge(desk, "Shed", COLD, now), "room: got 'Shed', expected a room"),
         (lambda: care.mute(desk, SHED, COLD, 25 * HOUR, now), "hours: got '25 h', expected at most 24 h"),
         (lambda: care.unmute(desk, SHED, COLD, now), "an alarm that is muted in 'Boat shed': none is"),
-        (lambda: care.clear_damage(desk, "Herom", now), "perhaps 'Heron'"),
+        (lambda: care.clear_damage(desk, "Herom", now), "did you mean 'Heron'"),
     ):
         with pytest.raises(InputError, match=says):
             wrong()

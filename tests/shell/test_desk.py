@@ -299,7 +299,7 @@ def test_a_piece_nobody_knows_is_answered_with_near_names(desk: Desk) -> None:
     with pytest.raises(InputError, match=r"none is logged yet"):
         piece_report(desk, "Heron", NOON)
     log_pour(desk, order(), NOON)
-    with pytest.raises(InputError, match=r"piece: got 'Herron', expected a piece here, perhaps 'Heron'"):
+    with pytest.raises(InputError, match=r"piece: got 'Herron', expected a piece here; did you mean 'Heron'"):
         piece_report(desk, "Herron", NOON)
     report = piece_report(desk, "Heron", NOON)
     assert (report.drying.piece.name, report.forecast, report.data_at) == ("Heron", None, None)

@@ -151,7 +151,7 @@ def test_a_test_in_a_room_that_was_never_read_waits(desk: Desk) -> None:
 
 @pytest.mark.parametrize(
     ("name", "hours", "says"),
-    [("Low tides", 2.0, "perhaps 'Low tide'"), ("Low tide", 50.0, "after the pour")],
+    [("Low tides", 2.0, "did you mean 'Low tide'"), ("Low tide", 50.0, "after the pour")],
 )
 def test_what_is_wrong_is_said(desk: Desk, name: str, hours: float, says: str) -> None:
     with pytest.raises(InputError, match=says):

@@ -225,7 +225,7 @@ def test_a_name_that_is_taken_unknown_or_a_slip_is_refused_by_every_way(
 
     assert "2: " in said("rename", "room", "Loft", "Boat shde")
     assert "merge them" in said("rename", "room", "Loft", SHED)
-    assert "expected a room, perhaps 'Loft'" in said("merge", "room", "Loftt", SHED)
+    assert "expected a room; did you mean 'Loft'?" in said("merge", "room", "Loftt", SHED)
     assert "the room of the place" in said("rename", "place", "rack 1", "x")
     assert "one of room, place, recipe" in said("rename", "rom", "Loft", "x")
     assert "--new" in said("pour", "Eel", "--room", "Lofft", "--layer", "thin")

@@ -332,7 +332,7 @@ def test_what_was_logged_long_ago_stands(studio: Studio) -> None:
     assert answer.status_code == 422
     assert "last 24 hours" in answer.text
     assert studio.names() == ["Curlew"]
-    with pytest.raises(InputError, match="perhaps 'Curlew'"):
+    with pytest.raises(InputError, match="did you mean 'Curlew'"):
         moves.move(studio.desk, "Curlev", "Loft", None, later)
 
 

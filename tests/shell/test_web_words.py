@@ -16,8 +16,11 @@ NOW = datetime(2026, 11, 20, 9, tzinfo=UTC)
 @pytest.mark.parametrize(
     ("safe_h", "said"),
     [
-        (9, "dry to handle between today 10:00 and today 18:00, even odds today 13:00"),
-        (None, "dry to handle from today 10:00 at the earliest, even odds today 13:00, no date from which it is safe"),
+        (9, "dry to handle: earliest today 10:00, worth checking today 13:00, safe to assume today 18:00"),
+        (
+            None,
+            "dry to handle: earliest today 10:00, worth checking today 13:00, no date from which it is safe to assume",
+        ),
     ],
 )
 def test_a_date_that_is_not_foreseen_ends_no_span(safe_h: int | None, said: str) -> None:

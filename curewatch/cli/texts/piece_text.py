@@ -82,7 +82,8 @@ def _cracks(report: PieceReport, now: datetime, page: Page) -> list[str]:
 
 
 def _table(tz: ZoneInfo, forecast: Forecast, now: datetime, page: Page) -> list[str]:
-    rows = [page.bold(f"{'':<16} {'earliest (10 %)':<20} {'worth checking':<20} {'safe to assume':<20}").rstrip()]
+    heads = (("earliest", "worth checking", "safe to assume"), ("10 %", "50 %", "90 %"))
+    rows = [page.bold(f"{'':<16} " + " ".join(f"{head:<20}" for head in heading).rstrip()) for heading in heads]
     said = None
     for milestone in forecast.milestones:
         if milestone.found_at is not None:

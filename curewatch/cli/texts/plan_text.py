@@ -22,7 +22,7 @@ def text(plan: PlanOut, now: datetime, page: Page) -> str:
     head = f"To have {many} at {wording.STAGES[plan.ready]} by {date(plan.due)} in {plan.room}, pour at the latest:"
     why = [] if plan.room_assumed is None else textwrap.wrap(f"No room was named; {plan.room_assumed}.", page.width)
     rows = [*why, *textwrap.wrap(head, page.width), ""]
-    rows.append(page.bold(f"{'':<18} {'even odds':<19} {'90 %':<16} now in time    cracks").rstrip())
+    rows.append(page.bold(f"{'':<18} {'50 %':<19} {'90 %':<16} now in time    cracks").rstrip())
     for one in plan.latest:
         odds = f"{wording.percent(one.odds_now):>9} {wording.percent(one.crack_odds):>9}"
         rows.append(f"{one.room_is:<18} {date(one.even_at):<19} {date(one.safe_at):<18} {odds}")

@@ -77,8 +77,8 @@ def _felt(
     last = drying.standing(now).latest
     (drying,) = dryings_of(tx, [piece])
     retract_refuted(tx, desk.settings, piece.id, drying.standing(now), now)
-    perhaps = test.finger is Finger.TOUCH_DRY and through is not None and through > PRESSED
-    remarks = [Remark(RemarkKind.PRESS)] if perhaps else []
+    soft = test.finger is Finger.TOUCH_DRY and through is not None and through > PRESSED
+    remarks = [Remark(RemarkKind.PRESS)] if soft else []
     if last is not None and last.id in contradicted(drying.findings, drying.pour.at, now):
         remarks.append(Remark(RemarkKind.OTHERWISE, finding(last)))
     return stored, tuple(remarks)

@@ -144,7 +144,7 @@ class PendingQueue:
         self._pending_store, self._contact, self._clock, self._board = pending_store, contact, clock, board
         self._read, self._until_done, self._poisoned = read, until_done, poisoned
         self._boot = boot_id()
-        self._any = True  # perhaps, from an earlier run
+        self._any = True  # there may be, from an earlier run
 
     def without(self, batch: Sequence[ReceivedMessage]) -> Sequence[ReceivedMessage] | None:
         """The messages whose date can be believed; the others are on the shelf. None if the end came first."""

@@ -351,7 +351,7 @@ def open_step_text(step: OpenStep, local: Local, now: datetime) -> str:
         elif window.begins_at <= now:
             said += f" The air is good for it until {date(window.ends_at, local, now)}."
         else:
-            odds = "" if window.sure else ", at even odds"
+            odds = "" if window.sure else ", probably"
             same_day = local(window.begins_at).date() == local(window.ends_at).date()
             ends = f"{local(window.ends_at):%H:%M}" if same_day else date(window.ends_at, local, now)
             said += f" Good air for it {date(window.begins_at, local, now)} to {ends}{odds}."

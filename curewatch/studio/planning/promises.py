@@ -83,7 +83,9 @@ def _judged(promise: Promise, milestone: Milestone | None, poured_at: datetime) 
     if milestone.reason is None and milestone.early_at is None:
         return Promised(promise, None)
     early = milestone.early_at is not None and milestone.early_at <= due
-    return Promised(promise, 0.5 if early else 0.1, at_most=True)  # no even odds are foreseen; nor, perhaps, one in ten
+    return Promised(
+        promise, 0.5 if early else 0.1, at_most=True
+    )  # no even odds are foreseen; nor, it may be, one in ten
 
 
 def helped(

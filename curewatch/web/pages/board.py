@@ -54,7 +54,7 @@ class Step:
     width: float
     middle: float | None
     reached: str
-    """`safe`, `perhaps` or `ahead`."""
+    """`safe`, `probably` or `ahead`."""
     open_ended: bool
     """There is no date from which it is safe to assume."""
 
@@ -213,7 +213,7 @@ def _step(milestone: Milestone, y: float, axis: Axis) -> Step | None:
     if early is None or (safe is not None and axis.x(safe) == 0):  # all of it before the axis begins
         return None
     left, right = axis.x(early), 100.0 if safe is None else axis.x(safe)
-    reached = "safe" if safe and safe <= axis.now else "perhaps" if even and even <= axis.now else "ahead"
+    reached = "safe" if safe and safe <= axis.now else "probably" if even and even <= axis.now else "ahead"
     return Step(
         kind=milestone.kind.value,
         y=y,
