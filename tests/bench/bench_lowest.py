@@ -26,7 +26,7 @@ TESTS = (
     "tests/shell/test_mqtt_intake.py", "tests/shell/test_webhook.py",
 )  # fmt: skip
 """Each package is used by some of them."""
-TO_TEST = ("pytest", "pytest-timeout", "hypothesis", "standardwebhooks")
+TO_TEST = ("pytest", "pytest-timeout", "hypothesis", "standardwebhooks", "freezegun")
 
 
 def lines() -> Iterator[Mapping[str, Any]]:
