@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import errno
+import io
 import json
 import os
 import re
@@ -150,6 +151,20 @@ def ended(text: str) -> str:
 def say_notes(notes: Iterable[str]) -> None:
     for note in notes:
         say(textwrap.fill(f"Note: {ended(note)}", PIPED_WIDTH, subsequent_indent="  ", break_on_hyphens=False))
+
+
+def table(heads: Sequence[str], rows: Iterable[Sequence[str]], page: Page) -> str:
+    """Rows under heads, as wide as the page; what is longer goes on below."""
+    from rich.console import Console  # which what is quick need not wait for
+    from rich.table import Table
+    from rich.text import Text
+
+    drawn = Table(*heads, box=None, pad_edge=False, header_style="bold" if page.colour else "")
+    for row in rows:
+        drawn.add_row(*map(Text, row))
+    text = io.StringIO()
+    Console(file=text, width=page.width, force_terminal=page.colour, color_system="standard").print(drawn)
+    return "\n".join(line.rstrip() for line in text.getvalue().splitlines())
 
 
 T = TypeVar("T")

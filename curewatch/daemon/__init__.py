@@ -2,6 +2,7 @@
 
 from curewatch.daemon.check import look, send_test
 from curewatch.daemon.daemon import AGAIN, Daemon, Surroundings
+from curewatch.daemon.jobs import Job, jobs_at
 from curewatch.daemon.machine import Finding, Verdict
 from curewatch.daemon.process import Doors, Level, signal_handlers
 
@@ -10,9 +11,11 @@ __all__ = [
     "Daemon",
     "Doors",
     "Finding",
+    "Job",
     "Level",
     "Surroundings",
     "Verdict",
+    "jobs_at",
     "look",
     "send_test",
     "signal_handlers",

@@ -1,4 +1,4 @@
-"""The daily backup: a thread of its own, so that copying a large store keeps nobody waiting.
+"""The daily backup: a thread of its own, so that copying a large store keeps nobody waiting, rung by the scheduler.
 
 When one is due is read from what lies in the folder: a backup whose name says it is from tomorrow proves only that a
 clock was wrong, and counts for nothing. Beside it the time since this run's own last one counts.
@@ -8,49 +8,63 @@ from __future__ import annotations
 
 import logging
 import threading
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from curewatch.clock import Clock, plausible
 from curewatch.desk import Desk
 from curewatch.desk.commands.notice_care import tell_late_backup
-from curewatch.store import BackupFailed, StoreError, newest
+from curewatch.settings import BackupSettings
+from curewatch.store import BackupFailed, Store, StoreError, newest
 
 log = logging.getLogger(__name__)
 
 SETTLED_AFTER_S = 600.0
 """A start has better things to do than to copy the store; and one that does not last ten minutes proves nothing."""
-LOOK_EVERY_S = 60.0
 AGAIN_AFTER_S = 3600.0
 """After one that failed [s]."""
 
 
+def backup_due(store: Store, settings: BackupSettings, now: datetime) -> datetime | None:
+    """When the next one is due by what lies in the folder, `now` where none does; None: none is made."""
+    if settings.every_h <= 0 or "://" in store.location:
+        return None
+    last = newest(store.backups(), now)
+    return now if last is None or last.at > now else last.at + timedelta(hours=settings.every_h)
+
+
 class Backups:
-    """`start` and `stop` once each; `make_if_due` is what the thread asks every minute."""
+    """`start` and `stop` once each; `make_if_due` is what the thread asks at each `ring`."""
 
     def __init__(self, desk: Desk, clock: Clock) -> None:
         self._desk, self._store, self._settings, self._clock = desk, desk.store, desk.settings.backup, clock
-        self._stopping = threading.Event()
+        self._stopping, self._bell = threading.Event(), threading.Event()
         self._not_before = clock.boottime() + SETTLED_AFTER_S
         self._thread = threading.Thread(target=self._run, name="backups", daemon=True)
 
     def start(self) -> None:
-        if self._settings.every_h > 0 and "://" not in self._store.location:
+        if backup_due(self._store, self._settings, self._clock.now()) is not None:
             self._thread.start()
+
+    def ring(self) -> None:
+        """One may be due."""
+        self._bell.set()
+
+    def due_at(self, now: datetime) -> datetime | None:
+        """When the next one is to be made; None: never."""
+        due = backup_due(self._store, self._settings, now)
+        return due and max(due, now + timedelta(seconds=self._not_before - self._clock.boottime()))
 
     def stop(self, within_s: float) -> None:
         """One that is being made is dropped where it takes longer; what it wrote does not count."""
         self._stopping.set()
+        self._bell.set()
         if self._thread.ident is not None:
             self._thread.join(within_s)
 
     def make_if_due(self) -> bool:
         """Back the store up if that is due, and delete backups past their number; True if one was made."""
         now, boottime = self._clock.now(), self._clock.boottime()
-        if boottime < self._not_before or not plausible(now):
-            return False
-        last = newest(self._store.backups(), now)
-        age_s = None if last is None else (now - last.at).total_seconds()
-        if age_s is not None and 0 <= age_s < self._settings.every_h * 3600:
+        if not plausible(now) or (due := self.due_at(now)) is None or due > now:
             return False
         self._not_before = boottime + AGAIN_AFTER_S
         try:
@@ -71,7 +85,11 @@ class Backups:
             log.warning("that no backup was made is not told: %s", error)
 
     def _run(self) -> None:
-        while not self._clock.wait(self._stopping, LOOK_EVERY_S):
+        while True:
+            self._bell.wait()
+            self._bell.clear()
+            if self._stopping.is_set():
+                return
             try:
                 self.make_if_due()
             except Exception as flaw:  # whatever this is, the watching goes on

@@ -15,8 +15,9 @@ from typing import TYPE_CHECKING
 from curewatch.clock import Clock, judge, plausible, sample
 from curewatch.daemon.backups import Backups
 from curewatch.daemon.delivery import NoticeDelivery, in_words
+from curewatch.daemon.jobs import Jobs
 from curewatch.daemon.process import UNSERVED, Doors, Level, short_pauses, signal_handlers, to_stderr
-from curewatch.daemon.scheduler import TICK_S, RefreshTiming, Scheduler
+from curewatch.daemon.scheduler import TICK_S, RefreshTiming
 from curewatch.daemon.sensor_intake import SensorIntake
 from curewatch.daemon.watchdog import Part, Systemd, Watchdog
 from curewatch.demo import seed_demo
@@ -169,10 +170,14 @@ class Daemon:
         resources.callback(self._backups.stop, BACKUP_STOPS_WITHIN_S)
         self._delivery = NoticeDelivery(self._settings, store, self._clock, self._environ)
         resources.callback(self._delivery.stop, DELIVERY_STOPS_WITHIN_S)
-        self._watchdog = Watchdog(Systemd(self._environ), self._heartbeat(), self._clock, store)
+        beats = self._settings.heartbeat
+        heartbeat = None if beats is None else Heartbeat.of(beats, self._clock, self._environ)
+        self._watchdog = Watchdog(Systemd(self._environ), heartbeat, self._clock, store)
         resources.callback(self._watchdog.stop, HEARTBEAT_STOPS_WITHIN_S)
-        self._scheduler = Scheduler(self._wake.set)
-        resources.callback(self._scheduler.stop)
+        self._jobs = Jobs(
+            self._desk, self._clock, self._timing, self._backups, heartbeat, self._wake.set, self._delivery.ring
+        )
+        resources.callback(self._jobs.stop)
         broker = self._settings.broker
         self._sensor_intake = (
             None if broker is None else SensorIntake(broker, self._desk, self._clock, self._readings_stored)
@@ -182,13 +187,6 @@ class Daemon:
         self._page = self._build_page()
         if self._page is not None:
             resources.callback(self._page.stop)
-
-    def _heartbeat(self) -> Heartbeat | None:
-        s = self._settings.heartbeat
-        if s is None:
-            return None
-        address = s.address(self._environ)
-        return Heartbeat(address, self._clock, method=s.method, every_s=s.every_s, timeout_s=s.timeout_s)
 
     def _build_page(self) -> PageServer | None:
         if not self._settings.web.enabled:
@@ -259,6 +257,7 @@ class Daemon:
         due = self._timing.is_due(self._seen.wall, monotonic)
         if due:
             self._refresh()
+        self._jobs.plan(self._seen.wall, looked=due)
         if self._sensor_intake is not None:
             self._sensor_intake.save_contact()
         return due
@@ -272,7 +271,6 @@ class Daemon:
         self._revision = revision
         ended = self._clock.monotonic()
         self._timing.succeeded(done.next_due, now, ended, ended - began)
-        self._scheduler.plan(done.next_due, now)
         log.debug("looked: %d forecasts, %d notices, in %.3f s", done.forecasts, done.notices, ended - began)
         if done.notices:
             self._delivery.ring()
@@ -289,7 +287,7 @@ class Daemon:
         if self._demo and seed_demo(self._desk, self._seen.wall):
             log.info("this is the demo studio, in a store of its own; `curewatch setup` or its page begin yours")
         self._delivery.start(self._refresher.timer)
-        self._scheduler.start()
+        self._jobs.start()
         self._backups.start()
         self._open()
         self._begun = True

@@ -84,14 +84,10 @@ class RefreshTiming:
         return wait_s
 
 
-NEXT_DUE, HOURLY = "next due", "hourly"
-
-
 class Scheduler:
-    """Calls `ring` at the planned date, and an hour after the last planning if that comes first."""
+    """Rings each job's bell at its date."""
 
-    def __init__(self, ring: Callable[[], object]) -> None:
-        self._ring = ring
+    def __init__(self) -> None:
         # It says at every job that it ran; what matters the daemon says itself.
         logging.getLogger("apscheduler").setLevel(logging.WARNING)
         self._scheduler = BackgroundScheduler(
@@ -104,10 +100,13 @@ class Scheduler:
         """Begin to ring. Only once the wall clock is plausible."""
         self._scheduler.start()
 
-    def plan(self, next_due: datetime, now: datetime) -> None:
-        """Forget what was planned; ring at `next_due`."""
-        for name, at in ((NEXT_DUE, next_due), (HOURLY, now + LONGEST)):
-            self._scheduler.add_job(self._ring, DateTrigger(at, UTC), id=name, name=name, replace_existing=True)
+    def plan(self, job: str, at: datetime, ring: Callable[[], object]) -> None:
+        """Forget what was planned for the job of this id; ring at `at`."""
+        self._scheduler.add_job(ring, DateTrigger(at, UTC), id=job, name=job, replace_existing=True)
+
+    def forget(self, job: str) -> None:
+        if self._scheduler.get_job(job) is not None:
+            self._scheduler.remove_job(job)
 
     def stop(self) -> None:
         if self._scheduler.running:

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import logging
 import threading
+from collections.abc import Mapping
+from datetime import datetime
 from urllib.parse import urlsplit
 
 import requests
@@ -16,6 +18,7 @@ from pydantic import SecretStr
 from curewatch import __version__
 from curewatch.clock import Clock
 from curewatch.notify.http_reply import failure_in_words
+from curewatch.settings import HeartbeatSettings
 
 log = logging.getLogger(__name__)
 
@@ -33,15 +36,25 @@ class Heartbeat:
         self._called_at: float | None = None
         self._thread: threading.Thread | None = None
         self._trouble: str | None = None
+        self.taken_at: datetime | None = None
+        """When a call was last taken."""
+
+    @classmethod
+    def of(cls, s: HeartbeatSettings, clock: Clock, environ: Mapping[str, str]) -> Heartbeat:
+        """As it is set. SettingsError where its address cannot be had."""
+        return cls(s.address(environ), clock, method=s.method, every_s=s.every_s, timeout_s=s.timeout_s)
+
+    def due_in_s(self) -> float:
+        """Seconds until the next call, if work is done by then."""
+        return 0.0 if self._called_at is None else self._called_at + self._every_s - self._clock.monotonic()
 
     def beat(self) -> bool:
         """Work was done: call, if it is time for it. True if a call began. Never blocks and never raises."""
-        now = self._clock.monotonic()
-        if self._called_at is not None and now - self._called_at < self._every_s:
+        if self.due_in_s() > 0:
             return False
         if self._thread is not None and self._thread.is_alive():
             return False  # one that hangs holds one thread, not one for each beat
-        self._called_at = now
+        self._called_at = self._clock.monotonic()
         self._thread = threading.Thread(target=self._call, name="heartbeat", daemon=True)
         self._thread.start()
         return True
@@ -53,6 +66,7 @@ class Heartbeat:
 
     def _call(self) -> None:
         trouble = self._failure()
+        self.taken_at = self._clock.now() if trouble is None else self.taken_at
         if trouble is not None and trouble != self._trouble:  # said once, not at every try
             log.warning("the heartbeat is not taken: %s", trouble)
         elif trouble is None and self._trouble is not None:

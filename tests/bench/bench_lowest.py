@@ -6,7 +6,6 @@ installed into the trial's own environment. Asks the package index, as an instal
 
 from __future__ import annotations
 
-import os
 import re
 import shutil
 import subprocess
@@ -40,11 +39,12 @@ def lines() -> Iterator[Mapping[str, Any]]:
         version = f"{sys.version_info.major}.{sys.version_info.minor}"
         asked = [uv, "pip", "compile", "-q", "--resolution", "lowest-direct", "--python-version", version]
         subprocess.run([*asked, "-o", found, "pyproject.toml"], cwd=ROOT, check=True, stdout=subprocess.DEVNULL)
-        subprocess.run([uv, "pip", "install", "-q", "--python", python, "-r", found, *TO_TEST], check=True)
+        install = [uv, "pip", "install", "-q", "--python", python]
+        subprocess.run([*install, "-r", found, *TO_TEST], check=True)
+        subprocess.run([*install, "--no-deps", "--editable", ROOT], check=True)  # for the command
         # that an old one warns of what it will do otherwise one day is no fault of a bound
         run = [python, "-m", "pytest", "-q", "-o", "filterwarnings=default", "-p", "no:cacheprovider", *TESTS]
-        environ = {**os.environ, "PYTHONPATH": str(ROOT)}
-        done = subprocess.run(run, cwd=ROOT, env=environ, capture_output=True, text=True)
+        done = subprocess.run(run, cwd=ROOT, capture_output=True, text=True)
         oldest = dict(re.findall(r"^([\w.-]+)==(\S+)$", found.read_text(encoding="utf-8"), re.M))
         if done.returncode != 0:
             raise RuntimeError(f"{done.stdout[-3000:]}\nwith {oldest}")

@@ -375,18 +375,17 @@ def test_nothing_is_backed_up_under_a_date_that_cannot_be(store: Store) -> None:
     assert store.backups() == []
 
 
-def test_the_thread_makes_it_and_ends(store: Store, clock: Sleepless, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("curewatch.daemon.backups.LOOK_EVERY_S", 0.01)
+def test_the_thread_makes_it_when_rung_and_ends(store: Store, clock: Sleepless) -> None:
     backups = backups_by(store, clock)
     clock.move(timedelta(hours=1))
     backups.start()
+    backups.ring()
     wait_for(store.backups, what="the backup")
     backups.stop(5)
     assert not any(thread.name == "backups" for thread in threading.enumerate())
 
 
 def test_the_daemon_makes_one_as_its_settings_say(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("curewatch.daemon.backups.LOOK_EVERY_S", 0.01)
     monkeypatch.setattr("curewatch.daemon.backups.SETTLED_AFTER_S", 0.0)
     folder = path.parent / "stick"
     settings = Settings(zone="UTC", web=WebSettings(enabled=False), backup=BackupSettings(folder=folder))

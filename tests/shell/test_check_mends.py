@@ -291,5 +291,7 @@ def test_each_line_for_people_ends_with_the_one_thing_to_do(
 ) -> None:
     with well(tmp_path, monkeypatch, capsys):
         main(["check"])
-        for line in capsys.readouterr().out.splitlines():
+        findings, by_the_clock = capsys.readouterr().out.split("\n\n")
+        assert by_the_clock.startswith("by the clock")
+        for line in findings.splitlines():
             assert line.startswith("OK ") != (". To do: " in line), line

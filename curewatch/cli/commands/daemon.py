@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 import threading
 from contextlib import closing
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 from zoneinfo import ZoneInfo
@@ -13,8 +14,8 @@ import typer
 
 from curewatch.cli import options
 from curewatch.cli.exits import Exit
-from curewatch.cli.output import Page, ended, say, say_json
-from curewatch.cli.session import desk_of, premises_of, settings_of
+from curewatch.cli.output import Page, ended, say, say_json, table
+from curewatch.cli.session import desk_of, iso, premises_of, settings_of
 from curewatch.cli.texts import board_text
 from curewatch.clock import SystemClock
 from curewatch.daemon import (
@@ -22,9 +23,11 @@ from curewatch.daemon import (
     Daemon,
     Doors,
     Finding,
+    Job,
     Level,
     Surroundings,
     Verdict,
+    jobs_at,
     look,
     send_test,
     signal_handlers,
@@ -36,6 +39,7 @@ from curewatch.settings.loading import SYSTEM_CONFIG, SYSTEM_STORE
 from curewatch.settings.values import CREDSTORE, held_at
 from curewatch.settings.writing import edited, write_whole
 from curewatch.studio.board import Board
+from curewatch.studio.wording import date
 from curewatch.views.board import BoardOut
 from curewatch.web.access.certificates import DAYS_MOST, as_code, make_pair
 from curewatch.web.access.credentials import hash_of
@@ -95,19 +99,35 @@ def check(
 ) -> None:
     """Look at the settings, the clock, store, disk and files, the page, the broker, each sensor and who is told.
 
-    What is amiss ends with the one thing to do about it. Exit code 1 if something fails.
+    What is amiss ends with the one thing to do about it; below stands what is done by the clock, and when. Exit code 1
+    if something fails.
     """
-    on = premises_of(ctx, tell=False)
-    findings = look(on.in_use, on.location, SystemClock(), config=on.config)
+    on, clock = premises_of(ctx, tell=False), SystemClock()
+    findings = look(on.in_use, on.location, clock, config=on.config)
     if send_test:
         findings = [*findings, _send_test(ctx)]
     failed = any(finding.verdict is Verdict.FAIL for finding in findings)
+    running = any(finding.name == "daemon" and finding.verdict is Verdict.OK for finding in findings)
+    now, tz = clock.now(), on.in_use.tz
+    jobs = jobs_at(on.location, on.in_use, now, running=running)
     if as_json:
-        say_json("check", ok=not failed, findings=[finding._asdict() for finding in findings])
+        rows = [job._asdict() | {"last_at": iso(job.last_at, tz), "next_at": iso(job.next_at, tz)} for job in jobs]
+        say_json("check", ok=not failed, findings=[finding._asdict() for finding in findings], jobs=rows)
     else:
         for name, verdict, sentence, do in findings:
             say(f"{verdict.upper():<5} {name:<12} {f'{ended(sentence)} To do: {do}' if do else sentence}")
+        if jobs:
+            say(f"\n{_by_the_clock(jobs, now, tz, running=running)}")
     raise typer.Exit(Exit.FAILED if failed else Exit.DONE)
+
+
+def _by_the_clock(jobs: list[Job], now: datetime, tz: ZoneInfo, *, running: bool) -> str:
+    def told(at: datetime | None, otherwise: str) -> str:
+        return otherwise if at is None else date(at, lambda moment: moment.astimezone(tz), now)
+
+    nothing = "nothing waits" if running else "once a daemon runs"
+    rows = [(one.id, one.does, told(one.last_at, "never yet"), told(one.next_at, nothing)) for one in jobs]
+    return table(("by the clock", "what is done", "last", "next"), rows, Page.of(sys.stdout))
 
 
 def _send_test(ctx: typer.Context) -> Finding:

@@ -52,8 +52,7 @@ class Import(Rows):
         """Insert records of one of `KINDS`, with the numbers they bear. RowRefused names the first that cannot be,
         counted from `first`."""
         table = KINDS[kind]
-        structured = {column.name for column in table.columns if column.type.python_type in (dict, list)}
-        rows = [_row(record, structured) for record in records]
+        rows = [record.model_dump() for record in records]
         if not rows:
             return
         try:
@@ -92,11 +91,3 @@ class Import(Rows):
             if row[name] is not None and self._connection.scalar(known) is None:
                 return name, f"{wanted.table.name}.{wanted.name}", row[name]
         return None
-
-
-def _row(record: Record, structured: set[str]) -> dict[str, Any]:
-    """A record's columns; those that hold JSON as plain lists and objects."""
-    return {
-        **record.model_dump(exclude=structured),
-        **record.model_dump(mode="json", include=structured),
-    }

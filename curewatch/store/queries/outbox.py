@@ -89,6 +89,19 @@ class Outbox(Rows):
             query = query.where(_NOTICES.created_at >= since)
         return self._records(Notice, query, _NOTICES.piece_id, piece_ids)
 
+    def last_notice_at(self, kind: str) -> datetime | None:
+        """When the newest notice of this kind was written."""
+        found: datetime | None = self._connection.scalar(
+            select(func.max(_NOTICES.created_at)).where(_NOTICES.kind == kind)
+        )
+        return found
+
+    def last_delivered_at(self) -> datetime | None:
+        """When something last reached a channel."""
+        reached = _DELIVERIES.state == DeliveryState.DELIVERED
+        found: datetime | None = self._connection.scalar(select(func.max(_DELIVERIES.settled_at)).where(reached))
+        return found
+
     def deliveries(self, *, state: DeliveryState | None = None, keys: Collection[str] | None = None) -> list[Delivery]:
         """All deliveries (in that state, of the notices with these keys), in the order they were written."""
         query = _WITH_NOTICE.order_by(_DELIVERIES.id)
