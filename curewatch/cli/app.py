@@ -13,7 +13,7 @@ from typer.main import get_command
 
 from curewatch import __version__
 from curewatch.cli import exits, options
-from curewatch.cli.output import say
+from curewatch.cli.output import say, warn_old
 
 
 class Lazy(NamedTuple):
@@ -76,9 +76,13 @@ COMMANDS = {
     "certificate": Lazy("daemon:certificate", "Make what the page needs for https."),
     "password": Lazy("daemon:password", "Set the password of the page."),
     "help": Lazy("handbook:help_on", "Read the handbook."),
-    "backtest": Lazy("backtest:backtest", "Measure the forecasts on recorded rooms."),
+    "trial": Lazy("backtest:trial", "Try the forecasts on recorded rooms."),
 }
 """As `--help` lists them. None is imported before it is run, so `--help` and the completion of names answer at once."""
+
+
+OLD = {"backtest": "trial"}
+"""What a command was called before, which works for one version more."""
 
 
 def load(name: str) -> Any:
@@ -101,6 +105,9 @@ class LazyGroup(TyperGroup):
         self.commands = {name: TyperCommand(name, short_help=one.short_help) for name, one in COMMANDS.items()}
 
     def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        if args and args[0] in OLD:
+            warn_old(f"`{args[0]}`", f"`{OLD[args[0]]}`")
+            args = [OLD[args[0]], *args[1:]]
         name, found, rest = super().resolve_command(ctx, args)
         return name, load(name) if name and found else None, rest
 

@@ -167,6 +167,11 @@ def table(heads: Sequence[str], rows: Iterable[Sequence[str]], page: Page) -> st
     return "\n".join(line.rstrip() for line in text.getvalue().splitlines())
 
 
+def warn_old(old: str, new: str) -> None:
+    """On stderr, that something is called otherwise by now."""
+    write(f"curewatch: {old} is called {new} now; the old name goes with the next version.", sys.stderr)
+
+
 T = TypeVar("T")
 
 

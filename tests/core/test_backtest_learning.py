@@ -90,7 +90,7 @@ def test_an_edge_half_as_thick_is_learned_from_with_a_band_that_mostly_holds() -
 
 
 def test_the_command_simulates_eleven_groups_in_steady_rooms(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["backtest", "learning", "--studios", "4", "--json"]) == 0
+    assert main(["trial", "learning", "--studios", "4", "--json"]) == 0
     said = capsys.readouterr()
     assert said.err == ""
     groups = json.loads(said.out)["groups"]

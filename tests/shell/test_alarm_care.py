@@ -235,8 +235,11 @@ def test_a_dead_letter_is_seen_and_sent_again(store: Store, capsys: pytest.Captu
     out = Outbox(store, {"webhook": Refusing()}, clock, random.Random(1), timedelta(hours=72))
     out.deliver_due(clock.now())
     place = str(store.location)
-    shown = _command(capsys, "--store", place, "notices", "--dead")
+    shown = _command(capsys, "--store", place, "notices", "--undelivered")
     assert "webhook: given up: it is gone" in shown
+    assert main(["--store", place, "notices", "--dead"]) == 0
+    out, err = capsys.readouterr()
+    assert (out, "`notices --dead` is called `notices --undelivered` now" in err) == (shown, True)
     key = shown.partition("curewatch resend ")[2].split()[0]
     assert json.loads(_command(capsys, "--store", place, "resend", key, "--json"))["again"] == [
         {"key": key, "channel": "webhook"}

@@ -53,7 +53,7 @@ BAD_LINES = [
     (("notices", "--limit", "0"), "got '0', expected a number greater than or equal to 1"),
     (("plan", "--due", "2026-12-20", "--pieces", "two"), "got 'two', expected a valid integer"),
     (("plan", "--due", "2026-12-20", "--pieces", "9" * 100_000), "999"),
-    (("backtest", "learning", "--tests-a-day", "1e9"), "got '1e9', expected a number less than or equal to 12"),
+    (("trial", "learning", "--tests-a-day", "1e9"), "got '1e9', expected a number less than or equal to 12"),
     (("pour", "Reed", "--room", "boat shed", "--layer", "lavish"), "lavish"),
     (("pour", "Reed", "--room", "boat shed", "--poured", "250ml"), "--size"),
     (("pour", "Reed", "--room", "boat shed", "--poured", "250ml", "--ran-off", "300ml", "--size", "40x50cm"), "300ml"),

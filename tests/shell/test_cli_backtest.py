@@ -1,4 +1,4 @@
-"""`curewatch backtest outlook` as it is typed."""
+"""`curewatch trial outlook` as it is typed."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def written(path: Path, days: int) -> str:
 
 
 def test_it_prints_a_table_for_each_quantity(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["backtest", "outlook", written(tmp_path / "loft.csv", 18)]) == 0
+    assert main(["trial", "outlook", written(tmp_path / "loft.csv", 18)]) == 0
     out, err = capsys.readouterr()
     assert err == ""
     assert out.count("\nloft ") == 10
@@ -35,9 +35,9 @@ def test_it_prints_a_table_for_each_quantity(tmp_path: Path, capsys: pytest.Capt
 
 def test_as_json_it_is_one_object(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     files = [written(tmp_path / f"{name}.csv", 18) for name in ("loft", "shed")]
-    assert main(["backtest", "outlook", *files, "--json"]) == 0
+    assert main(["trial", "outlook", *files, "--json"]) == 0
     found = json.loads(capsys.readouterr().out)
-    assert (found["schema"], found["kind"], len(found["scores"])) == (2, "backtest_outlook", 20)
+    assert (found["schema"], found["kind"], len(found["scores"])) == (2, "trial_outlook", 20)
     assert {"room", "quantity", "hours_ahead", "pairs", "mae", "baselines", "coverage", "ratio_to_best"} == set(
         found["scores"][0]
     )
@@ -48,7 +48,7 @@ def test_as_json_it_is_one_object(tmp_path: Path, capsys: pytest.CaptureFixture[
 
 
 def test_without_files_it_is_tried_in_simulated_rooms_of_every_kind(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["backtest", "outlook", "--every", "50"]) == 0
+    assert main(["trial", "outlook", "--every", "50"]) == 0
     out, err = capsys.readouterr()
     assert err == ""
     for kind in ("heated", "unheated", "damp hall", "sunny"):
@@ -56,20 +56,26 @@ def test_without_files_it_is_tried_in_simulated_rooms_of_every_kind(capsys: pyte
     assert "Of the means of days three to seven " in out
 
 
+def test_by_its_old_name_it_does_the_same_with_a_word_of_warning(capsys: pytest.CaptureFixture[str]) -> None:
+    for name, warned in (("trial", ""), ("backtest", "curewatch: `backtest` is called `trial` now; ")):
+        assert main([name, "outlook", "--every", "nothing"]) == 2
+        assert capsys.readouterr().err.partition("the old name")[0].startswith(warned or "curewatch: --every")
+
+
 def test_every_so_many_moments_there_are_fewer_pairs(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     file, pairs = written(tmp_path / "loft.csv", 19), []
     for every in ("1", "5"):
-        assert main(["backtest", "outlook", file, "--every", every, "--json"]) == 0
+        assert main(["trial", "outlook", file, "--every", every, "--json"]) == 0
         pairs.append(json.loads(capsys.readouterr().out)["scores"][0]["pairs"])
     assert pairs[0] > 3 * pairs[1] > 0
 
 
 @pytest.mark.parametrize("wrong", ["0", "51", "-3", "1.5", "often", "9" * 9])
 def test_every_names_what_it_takes(wrong: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["backtest", "outlook", written(tmp_path / "loft.csv", 18), "--every", wrong]) == 2
+    assert main(["trial", "outlook", written(tmp_path / "loft.csv", 18), "--every", wrong]) == 2
     assert f"--every: got '{wrong}', expected a whole number from 1 to 50" in capsys.readouterr().err
 
 
 def test_a_short_record_is_refused_with_its_length(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["backtest", "outlook", written(tmp_path / "loft.csv", 10)]) == 2
+    assert main(["trial", "outlook", written(tmp_path / "loft.csv", 10)]) == 2
     assert "18 days" in capsys.readouterr().err

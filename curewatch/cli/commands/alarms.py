@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from curewatch.cli import options
-from curewatch.cli.output import Page, say, say_json
+from curewatch.cli.output import Page, say, say_json, warn_old
 from curewatch.cli.session import answer, desk_of, fresh_desk_of, say_view
 from curewatch.cli.texts import alarms_text
 from curewatch.desk.commands import alarm_care, notice_care
@@ -133,20 +133,24 @@ MOST_NOTICES = 1000
 
 def notices(
     ctx: typer.Context,
-    dead: Annotated[bool, typer.Option("--dead", help="Only those that were given up.")] = False,
+    undelivered: Annotated[bool, typer.Option("--undelivered", help="Only those that arrived nowhere.")] = False,
+    dead: Annotated[bool, typer.Option("--dead", hidden=True)] = False,
     limit: Annotated[
         int, typer.Option("--limit", metavar="N", min=1, max=MOST_NOTICES, help="How many, the newest.")
     ] = 20,
     as_json: options.AsJson = False,
 ) -> None:
     """What people were told, and whether it arrived."""
+    if dead:
+        warn_old("`notices --dead`", "`notices --undelivered`")
+    undelivered = undelivered or dead
     with desk_of(ctx) as (desk, now):
-        found = notice_care.dead(desk)[:limit] if dead else notice_care.newest_notices(desk, limit=limit)
+        found = notice_care.dead(desk)[:limit] if undelivered else notice_care.newest_notices(desk, limit=limit)
         seen = [NoticeOut.of(one, desk.settings.tz) for one in found]
     if as_json:
         say_json("notices", notices=[one.model_dump(mode="json") for one in seen])
     else:
-        say(alarms_text.notices_text(seen, now, Page.of(sys.stdout), dead=dead))
+        say(alarms_text.notices_text(seen, now, Page.of(sys.stdout), undelivered=undelivered))
 
 
 def resend(
@@ -157,7 +161,7 @@ def resend(
 ) -> None:
     """Send a notice again that was given up. The daemon does it, at once if it runs."""
     if key is None and not everything:
-        raise InputError(Field.KEY, None, "the key of a notice (see `curewatch notices --dead`), or --all")
+        raise InputError(Field.KEY, None, "the key of a notice (see `curewatch notices --undelivered`), or --all")
     if key is not None and everything:
         raise InputError(Field.EVERYTHING, "--all", "a key, or --all, not both")
     with desk_of(ctx) as (desk, now):

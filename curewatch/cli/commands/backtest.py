@@ -1,4 +1,4 @@
-"""`curewatch backtest`: what the outlook and what learning is worth, measured on records whose end is known."""
+"""`curewatch trial`: what the outlook and what learning is worth, measured on records whose end is known."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ def learning(
     }
     found = {group: run(rooms, plans[group]) for group in each(list(plans), "Simulating studios")}
     if as_json:
-        say_json("backtest_learning", **pages.values(found))
+        say_json("trial_learning", **pages.values(found))
     else:
         say(pages.text(found, Page.of(sys.stdout)))
 
@@ -78,7 +78,7 @@ def _steady() -> list[Air]:
     return [(times, np.full(len(times), temp), np.full(len(times), rh)) for temp, rh in STEADY]
 
 
-backtest = typer.Typer(help="Measure the forecasts on recorded rooms.", no_args_is_help=True, rich_markup_mode=None)
+trial = typer.Typer(help="Try the forecasts on recorded rooms.", no_args_is_help=True, rich_markup_mode=None)
 Files = Annotated[
     list[str] | None,
     typer.Argument(
@@ -96,7 +96,7 @@ Every = Annotated[
 ]
 
 
-@backtest.command("outlook", cls=options.Command, short_help="The outlook of a room's air beside simple forecasts.")
+@trial.command("outlook", cls=options.Command, short_help="The outlook of a room's air beside simple forecasts.")
 def outlook(files: Files = None, sarimax: Sarimax = False, every: Every = "1", as_json: options.AsJson = False) -> None:
     """How far off the outlook was on recorded or simulated rooms, 1 to 48 hours ahead, beside simple forecasts.
 
@@ -125,9 +125,9 @@ def outlook(files: Files = None, sarimax: Sarimax = False, every: Every = "1", a
         except ValueError as problem:
             raise InputError(Field.FILE, path, "a record of 18 days or more", f"which holds {problem}") from None
     if as_json:
-        say_json("backtest_outlook", **backtest_text.outlook_values(found, beyond))
+        say_json("trial_outlook", **backtest_text.outlook_values(found, beyond))
     else:
         say(backtest_text.outlook_text(found, beyond, Page.of(sys.stdout)))
 
 
-backtest.command("learning", cls=options.Command, short_help="What learning from finger tests is worth.")(learning)
+trial.command("learning", cls=options.Command, short_help="What learning from finger tests is worth.")(learning)

@@ -83,10 +83,10 @@ _STATES = {
 }
 
 
-def notices_text(found: Sequence[NoticeOut], now: datetime, page: Page, *, dead: bool) -> str:
+def notices_text(found: Sequence[NoticeOut], now: datetime, page: Page, *, undelivered: bool) -> str:
     """Each notice with its channels; where it was given up, with its key, to send it again by."""
     if not found:
-        return "Nothing was given up." if dead else "No notices yet."
+        return "Everything arrived." if undelivered else "No notices yet."
     titles = {(_bare(one.key), one.created_at): one.title for one in found}
     rows: list[str] = []
     for sent in found:

@@ -43,7 +43,7 @@ LABELS = {
     Field.READY: "For",
     Field.RESOLUTION: "The scale's step",
     Field.SHOWS: "What it shows",
-    Field.SUPPORT: "Behind it",
+    Field.SUPPORT: "Surface",
     Field.TIMES: "How many",
 }
 """What a field is called on a page, where that is not its own name."""
