@@ -67,6 +67,11 @@ class Reader:
     def locale(self) -> Locale:
         return _locale(self.language)
 
+    @property
+    def own_name(self) -> str:
+        """Of the language, in itself: `English`, `español`."""
+        return str(self.locale.get_display_name(self.locale))
+
     # --- numbers and quantities ---
 
     def number(self, value: float, digits: int = 0, *, signed: bool = False) -> str:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from typing import Annotated, Any, get_args, overload
-from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, WithJsonSchema, model_validator
 
@@ -62,10 +61,10 @@ class Problem(View):
 
 
 @overload
-def local(at: datetime, tz: ZoneInfo) -> datetime: ...
+def local(at: datetime, tz: tzinfo) -> datetime: ...
 @overload
-def local(at: datetime | None, tz: ZoneInfo) -> datetime | None: ...
-def local(at: datetime | None, tz: ZoneInfo) -> datetime | None:
+def local(at: datetime | None, tz: tzinfo) -> datetime | None: ...
+def local(at: datetime | None, tz: tzinfo) -> datetime | None:
     """In the studio's zone, to the second."""
     return None if at is None else at.astimezone(tz).replace(microsecond=0)
 

@@ -6,9 +6,8 @@ import base64
 import hashlib
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, tzinfo
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from pydantic import Field
 
@@ -39,7 +38,7 @@ class CorrectionOut(View):
     changes: list[ChangedOut]
 
     @classmethod
-    def of(cls, one: Correction, changes: Sequence[Change], tz: ZoneInfo) -> CorrectionOut:
+    def of(cls, one: Correction, changes: Sequence[Change], tz: tzinfo) -> CorrectionOut:
         mine = [change for change in changes if change.correction_id == one.id] if one.piece_id is not None else []
         told = one.model_dump(include={"kind", "name", "naming", "room", "to"})
         return cls(logged_at=local(one.logged_at, tz), **told, changes=changed(mine, tz))
@@ -65,7 +64,7 @@ def id_of(name: str) -> str:
     return base64.b32encode(hashlib.sha256(name.encode()).digest())[:16].decode().lower()
 
 
-def changed(changes: Sequence[Change], tz: ZoneInfo) -> list[ChangedOut]:
+def changed(changes: Sequence[Change], tz: tzinfo) -> list[ChangedOut]:
     """What the changes of one piece's correction come to."""
     found: list[ChangedOut] = []
     for change in changes:
@@ -78,7 +77,7 @@ def changed(changes: Sequence[Change], tz: ZoneInfo) -> list[ChangedOut]:
     return found
 
 
-def _words(table: str, row: Mapping[str, Any], tz: ZoneInfo) -> Iterator[tuple[str, str | None]]:
+def _words(table: str, row: Mapping[str, Any], tz: tzinfo) -> Iterator[tuple[str, str | None]]:
     """What stands in the columns of a row that a person may have told."""
     if table == "pieces" and "name" in row:
         yield "name", row["name"]
@@ -92,7 +91,7 @@ def _words(table: str, row: Mapping[str, Any], tz: ZoneInfo) -> Iterator[tuple[s
         yield from _pour(row, tz)
 
 
-def _pour(row: Mapping[str, Any], tz: ZoneInfo) -> Iterator[tuple[str, str | None]]:
+def _pour(row: Mapping[str, Any], tz: tzinfo) -> Iterator[tuple[str, str | None]]:
     if "at" in row:
         yield "start", f"{datetime.fromisoformat(row['at']).astimezone(tz):%d %b %Y %H:%M}"
     if "wet_thickness_m" in row:
@@ -114,7 +113,7 @@ def _pour(row: Mapping[str, Any], tz: ZoneInfo) -> Iterator[tuple[str, str | Non
         yield "air over it", f"{row['air_speed_m_s']:g} m/s"
 
 
-def in_words(one: Correction, changes: Sequence[Change], tz: ZoneInfo) -> str:
+def in_words(one: Correction, changes: Sequence[Change], tz: tzinfo) -> str:
     """`thickness 1.4 mm (was 1.2 mm)`, of a piece; `room spare room is now Spare room`, of a name."""
     if one.naming is not None:
         where = f" in {one.room}" if one.room else ""

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
-from zoneinfo import ZoneInfo
+from datetime import datetime, tzinfo
 
 from curewatch.desk.reports.cure_record import CureRecord
 from curewatch.records import Milestone, MilestoneKind
@@ -94,7 +93,7 @@ def photos(looked: CureRecord, date: Dated) -> list[Pair]:
     return [(date(one.at), one.kind.value) for one in looked.history.photos]
 
 
-def corrected(looked: CureRecord, date: Dated, tz: ZoneInfo) -> list[Pair]:
+def corrected(looked: CureRecord, date: Dated, tz: tzinfo) -> list[Pair]:
     """By the moment at which it was put right."""
     return [(date(one.logged_at), in_words(one, looked.changes, tz)) for one in looked.corrections]
 
@@ -107,7 +106,7 @@ def harm(looked: CureRecord) -> list[Pair]:
     ]  # fmt: skip
 
 
-def rows(looked: CureRecord, date: Dated, tz: ZoneInfo) -> list[Pair]:
+def rows(looked: CureRecord, date: Dated, tz: tzinfo) -> list[Pair]:
     """The record as headings and what stands beside them."""
     forecast, gone_at = looked.history.forecast, looked.history.drying.piece.gone_at
     told = facts(looked, date)
@@ -143,7 +142,7 @@ class Compared:
         return len(set(self.cells)) > 1
 
 
-def side_by_side(records: Sequence[CureRecord], date: Dated, tz: ZoneInfo) -> list[Compared]:
+def side_by_side(records: Sequence[CureRecord], date: Dated, tz: tzinfo) -> list[Compared]:
     """Heading by heading; one cell a heading and piece: what stands under it, joined."""
     sides: list[dict[str, str]] = []
     for looked in records:

@@ -41,6 +41,7 @@ from curewatch.web.pages import (
     photos,
     piece,
     plan,
+    reader_choice,
     record,
     room,
     setup,
@@ -71,8 +72,8 @@ async def require_clock(request: Request) -> None:
 
 
 PARTS = (
-    board, alarms, logging_forms, logged, photos, piece, record, room, plan, login, setup, handbook, feeds,
-    api_board, api_alarms, planning, mixing, pieces, rooms, transfer,
+    board, alarms, logging_forms, logged, photos, piece, record, room, plan, login, setup, handbook, reader_choice,
+    feeds, api_board, api_alarms, planning, mixing, pieces, rooms, transfer,
 )  # fmt: skip
 """Everything that answers; the first that knows a path takes it."""
 WHOLE = ("missing", "value_error")

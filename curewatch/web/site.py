@@ -30,6 +30,7 @@ from curewatch.desk.reports import planning
 from curewatch.desk.reports.board import BoardCache
 from curewatch.desk.reports.piece import PieceReport
 from curewatch.intake.mqtt.status import MqttStatus
+from curewatch.language import Reader
 from curewatch.records import MilestoneKind
 from curewatch.settings import WebSettings
 from curewatch.studio.alarms import damage
@@ -41,6 +42,7 @@ from curewatch.studio.wording import percent
 from curewatch.web.access.bodies import PHOTO
 from curewatch.web.access.credentials import PasswordCheck, Sessions, Tokens
 from curewatch.web.access.guard import Visitor
+from curewatch.web.reading import read_by, reader_of, reads
 from curewatch.web.scarce import CostlyAnswers, Streams
 from curewatch.web.texts import CHOICES, Words, number
 
@@ -178,8 +180,18 @@ class Site:
     def desk(self) -> Desk:
         return self.refresher.desk
 
-    def words(self, now: datetime) -> Words:
-        return Words(now, self.desk.settings.tz)
+    def reader(self, request: Request) -> Reader:
+        """Whoever asks."""
+        said = request.headers.get("accept-language", "")
+        return reader_of(self.desk.settings, visitor_of(request).name, said, request.cookies)
+
+    def words(self, request: Request, now: datetime) -> Words:
+        """What is said to whoever asks."""
+        return Words(now, self.reader(request))
+
+    def own_words(self, now: datetime) -> Words:
+        """What is said to nobody in particular: in the studio's language and units."""
+        return Words(now, self.desk.settings.studio_reader)
 
     def advised(self, report: PieceReport, now: datetime) -> tuple[datetime, list[Advice]]:
         """What a change would do to a piece, and when that was worked out: it takes a second, so it is kept."""
@@ -268,10 +280,11 @@ def text_of(form: FormData | Mapping[str, str], name: str) -> str:
 def page(request: Request, name: str, now: datetime, status: int = 200, **values: Any) -> HTMLResponse:
     """One page from its template."""
     site, visitor = site_of(request), visitor_of(request)
+    words = site.words(request, now)
     values = {"wrong": None} | values
     values |= {
         "failed": status >= 400,
-        "words": site.words(now),
+        "words": words,
         "now": now,
         "visitor": visitor,
         "late": site.late,
@@ -280,7 +293,9 @@ def page(request: Request, name: str, now: datetime, status: int = 200, **values
         "path": request.scope["path"],
         "version": _version(),
     }
-    return HTMLResponse(_templates(site.settings.prefix).get_template(name).render(values), status)
+    with read_by(words.reader):
+        made = _templates(site.settings.prefix).get_template(name).render(values)
+    return HTMLResponse(made, status, {"vary": "accept-language, cookie"})
 
 
 class Rooted(Extension):
@@ -309,7 +324,11 @@ def _templates(base: str) -> Environment:
         "harm": damage.in_words,
         "quoted": lambda text: quote(text, safe=""),
     }
-    made.globals |= CHOICES | {"base": base}
+    made.globals |= CHOICES | {
+        "base": base,
+        "phrase": lambda english, **values: reads().phrase(english, **values),
+        "phrase_n": lambda one, many, n, **values: reads().phrase_n(one, many, n, **values),
+    }
     return made
 
 

@@ -1,17 +1,17 @@
-"""What the page says: dates and stages in the studio's words, for one moment and one zone; the choices of its forms."""
+"""What the page says: dates and stages, for one moment and one reader; the choices of its forms."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
-from zoneinfo import ZoneInfo
+from datetime import UTC, datetime, timedelta, tzinfo
 
 from markupsafe import Markup, escape
 
 from curewatch.desk.orders import DEFAULT_RECIPE
 from curewatch.intake.typed.quantities import LAYERS_M
+from curewatch.language import Reader
 from curewatch.records import NAME_MOST, Alarm, Milestone, Pour, Support
 from curewatch.records.workshop import Photo, PhotoKind
 from curewatch.settings.values import AIR_SPEEDS_M_S
@@ -22,24 +22,34 @@ from curewatch.studio.board import PieceLine
 
 @dataclass(frozen=True)
 class Words:
-    """Dates and sentences as of `now`, in the studio's zone."""
+    """Dates and sentences as of `now`, to a reader."""
 
     now: datetime
-    tz: ZoneInfo
+    reader: Reader
+
+    @property
+    def tz(self) -> tzinfo:
+        return self.reader.zone
 
     def local(self, at: datetime) -> datetime:
-        return at.astimezone(self.tz)
+        return self.reader.local(at)
+
+    def temperature(self, celsius: float | None, digits: int = 1) -> str:
+        return "?" if celsius is None else self.reader.temperature(celsius, digits)
+
+    def percent(self, value: float | None) -> str:
+        return "?" if value is None else self.reader.percent(value)
 
     def date(self, at: datetime | None) -> str:
         """`today 16:40`, `Fri 4 Dec 08:05`; "not foreseen" without one."""
-        return "not foreseen" if at is None else wording.date(at, self.local, self.now)
+        return self.reader.phrase("not foreseen") if at is None else self.reader.date(at, self.now)
 
     def iso(self, at: datetime) -> str:
         """For a time element, to the minute."""
         return self.local(at).isoformat(timespec="minutes")
 
     def age(self, at: datetime | None) -> str:
-        return wording.age(at, self.now)
+        return self.reader.age(at, self.now)
 
     def ago(self, at: datetime | None) -> Markup:
         """An age as an element that ticks on where scripts run: an open page must not say "0 min ago" for ever."""
@@ -52,7 +62,7 @@ class Words:
         """How ages are said, for the script: in minutes, hours, days, days and hours, weeks, as JSON."""
         hour = timedelta(hours=9)
         lengths = (timedelta(minutes=9), hour, 24 * hour, 25 * hour, 168 * hour)
-        return json.dumps([wording.age(self.now - one, self.now).replace("9", "#") for one in lengths])
+        return json.dumps([self.age(self.now - one).replace("9", "#") for one in lengths])
 
     def ends_today(self) -> datetime:
         """The studio's next midnight."""

@@ -105,7 +105,7 @@ def chromium() -> Iterator[Browser]:
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile:
         options = Options()
         options.binary_location = shutil.which("chromium")
-        for flag in [*FLAGS.split(), f"--user-data-dir={profile}", "--window-size=900,800"]:
+        for flag in [*FLAGS.split(), f"--user-data-dir={profile}", "--window-size=900,800", "--accept-lang=en-GB"]:
             options.add_argument(flag)
         options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
         service = Service(shutil.which("chromedriver"))

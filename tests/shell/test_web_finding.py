@@ -153,7 +153,9 @@ def test_a_coat_that_the_film_would_bear_is_not_called_safe_where_the_air_is_aga
 ) -> None:
     steps = aftercare.steps(studio.desk, "Curlew", NOW)
     coats = tuple(replace(line, odds=Odds.at(NOW)) for line in steps.lines if line.needs_air and not line.after)
-    view = care_view(shown(studio, replace(steps, lines=coats, against=against)), Words(NOW, studio.desk.settings.tz))
+    view = care_view(
+        shown(studio, replace(steps, lines=coats, against=against)), Words(NOW, studio.desk.settings.studio_reader)
+    )
     assert coats
     assert [row.when.partition(";")[0] for row in view.rows] == [said] * len(coats)
     typed = " ".join(steps_text(shown(studio, replace(steps, lines=coats, against=against)), NOW, WIDE).split())
@@ -164,7 +166,7 @@ def test_beside_a_caution_only_the_date_is_called_safe(studio: Studio) -> None:
     """Clearing drips, popping bubbles with a torch, varnishing: none of it is safe because its day has come."""
     steps = aftercare.steps(studio.desk, "Curlew", NOW)
     due = replace(steps, lines=tuple(replace(line, odds=Odds.at(NOW)) for line in steps.lines), against=())
-    view = care_view(shown(studio, due), Words(NOW, studio.desk.settings.tz))
+    view = care_view(shown(studio, due), Words(NOW, studio.desk.settings.studio_reader))
     assert view.now
     assert [row.when for row in view.rows if row.is_for_now and "safe" in row.when] == []
     dated = steps_text(shown(studio, due), NOW, WIDE).partition("Coats want")[0]

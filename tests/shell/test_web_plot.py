@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
+from curewatch.language import Reader
 from curewatch.web.plots.plot import Curve, Plot, thinned
 from curewatch.web.texts import Words
 from tests.shell.web_parts import NOW
@@ -20,7 +21,7 @@ def plot(*y: list[float], hours: float = 48, **more: Any) -> Plot:
     """Curves over so many hours from NOW on."""
     at = NOW.timestamp() + np.linspace(0, hours * 3600, len(y[0]))
     curves = tuple(Curve(f"c{k}", "temp", np.array(values)) for k, values in enumerate(y))
-    more = {"words": Words(NOW, ZoneInfo("Europe/Lisbon")), "curves": curves, **more}
+    more = {"words": Words(NOW, Reader(zone=ZoneInfo("Europe/Lisbon"))), "curves": curves, **more}
     return Plot("Air, °C", "As read.", "°C", at, **more)
 
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
-from zoneinfo import ZoneInfo
 
 import pytest
 
+from curewatch.language import PLAIN
 from curewatch.records import Milestone, MilestoneKind
 from curewatch.web.texts import Words
 
@@ -31,4 +31,4 @@ def test_a_date_that_is_not_foreseen_ends_no_span(safe_h: int | None, said: str)
         safe_at=None if safe_h is None else NOW + timedelta(hours=safe_h),
         reason="too cold" if safe_h is None else None,
     )
-    assert Words(NOW, ZoneInfo("UTC")).milestone(one) == said
+    assert Words(NOW, PLAIN).milestone(one) == said

@@ -33,7 +33,7 @@ PAGES = (
     "/alarms", "/piece/Low%20tide", "/piece/Winter%20mooring", "/record/Low%20tide", "/room/Sail%20loft?span=week",
     "/room/Boat%20shed", "/ways-in", "/labels", "/setup", "/setup/sensor", "/setup/person", "/setup/phone",
     "/lately", "/names", "/nothing/here",
-    "/help", "/help/alarms", "/help/commands", "/help/example",
+    "/language", "/help", "/help/alarms", "/help/commands", "/help/example",
 )  # fmt: skip
 """Every page that is served without a password, and what is said where there is none."""
 AXE = os.environ.get("CUREWATCH_TEST_AXE")

@@ -112,7 +112,7 @@ def _calendar(request: Request, site: Site) -> Response:
     kinds = site.desk.settings.notices.milestones
     mail = site.desk.settings.mail
     sender = mail.sender if mail else None
-    made = feed(site.desk.store, site.boards.look(now), kinds, site.settings.reached_at, site.words(now), sender)
+    made = feed(site.desk.store, site.boards.look(now), kinds, site.settings.reached_at, site.own_words(now), sender)
     tag = f'"{hashlib.sha256(made).hexdigest()[:32]}"'
     headers = {"etag": tag, "cache-control": "private, no-cache"}
     if request.headers.get("if-none-match") == tag:

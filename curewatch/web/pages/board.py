@@ -262,7 +262,7 @@ def board(
     now = site.clock.now()
     asked = BoardQuery(room=room, text=q[:80], ask=ask, by=by if by in ("room", "place") else "", page=page_no)
     kept = site.boards.look(now)
-    seen = view(kept.board(now), asked, site.words(now))
+    seen = view(kept.board(now), asked, site.words(request, now))
 
     def link(**changed: object) -> str:
         """The board with something about the question changed."""
@@ -278,7 +278,7 @@ def board(
 def series(request: Request, site: Here, name: str) -> HTMLResponse:
     """The pieces of one series on one axis, and what differs between them side by side."""
     now = site.clock.now()
-    kept, words = site.boards.look(now), site.words(now)
+    kept, words = site.boards.look(now), site.words(request, now)
     lines = [line for line in kept.board(now).pieces if line.series == name]
     if not lines:
         raise HTTPException(404)

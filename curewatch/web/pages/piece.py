@@ -131,13 +131,13 @@ def show(
         recipes = [recipe.name for recipe in tx.recipes()]
         corrections = tx.corrections([seen.report.drying.piece.id])
         changes = tx.changes([one.id for one in corrections])
-    tz = site.desk.settings.tz
-    rest = _values(site, seen, now) | {
+    tz, words = site.desk.settings.tz, site.words(request, now)
+    rest = _values(site, seen, words) | {
         "done": logged,
         "rooms": [room.name for room in kept.rooms],
         "recipes": recipes,
         "known": known_of(seen.report.drying, tz),
-        "corrected": [(site.words(now).date(one.logged_at), in_words(one, changes, tz)) for one in corrections],
+        "corrected": [(words.date(one.logged_at), in_words(one, changes, tz)) for one in corrections],
         "values": dict(values or {}),
     }
     return page(request, "piece.html", now, 422 if wrong else 200, mark=kept.mark, wrong=wrong, sent=sent,
@@ -157,8 +157,8 @@ def refused(
     return show(request, site, name, now, wrong=Wrong.of(error), sent=sent, values=values)
 
 
-def _values(site: Site, seen: PiecePage, now: datetime) -> dict[str, Any]:
-    words, settings, report = site.words(now), site.desk.settings, seen.report
+def _values(site: Site, seen: PiecePage, words: Words) -> dict[str, Any]:
+    now, settings, report = words.now, site.desk.settings, seen.report
     axis = axis_of([report.line], now)
     wet = is_wet(report.line, now)
     advised_at, advice = _advised(site, report, now)

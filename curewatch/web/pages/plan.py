@@ -60,10 +60,10 @@ def plan(request: Request, site: Here) -> HTMLResponse:
     rooms = [room.name for room in kept.rooms]
     with site.desk.store.read() as tx:
         recipes = [recipe.name for recipe in tx.recipes()]
+    values = _filled(preset, site.words(request, now)) | asked
     return page(
-        request, "plan.html", now, 422 if wrong else 200,
-        values=_filled(preset, site.words(now)) | asked, wrong=wrong, answer=answer, rooms=rooms, recipes=recipes,
-        sizes=recent_sizes(presets), preset=preset, kinds=FOR,
+        request, "plan.html", now, 422 if wrong else 200, values=values, wrong=wrong, answer=answer,
+        rooms=rooms, recipes=recipes, sizes=recent_sizes(presets), preset=preset, kinds=FOR,
         caution=planner.PLAN_CAUTION,
         to_come=planner.to_come(days_known=answer is not None and answer.plan.days_known), cracks_by=wording.CRACKS_BY,
     )  # fmt: skip

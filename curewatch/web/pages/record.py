@@ -83,7 +83,7 @@ def record(request: Request, site: Here, name: str) -> HTMLResponse:
 
 
 def show_record(request: Request, site: Site, looked: CureRecord, now: datetime) -> HTMLResponse:
-    words, found = site.words(now), looked.history
+    words, found = site.words(request, now), looked.history
     air = piece_air(found.drying, found.climates, site.desk.settings.alarms, words)
     return page(request, "record.html", now, record=record_view(looked, words), found=found, air=air,
                 photos=side_by_side(found.photos))  # fmt: skip
