@@ -18,6 +18,8 @@ INCH_M, OUNCE_G, FLUID_OUNCE_ML, FOOT_A_MINUTE_M_S = 0.0254, 28.349523125, 29.57
 """Exact, as NIST SP 811 (2008), appendix B, gives them; the fluid ounce is that of the US."""
 SIXTEENTHS = 16
 """Into so many parts an inch is divided on a rule."""
+CLOSE = timedelta(days=3)
+"""Within this of now an estimate is told to the minute: farther off, a minute would promise what no model knows."""
 Temperatures = Literal["C", "F"]
 Measures = Literal["metric", "us"]
 Clock = Literal[24, 12]
@@ -194,6 +196,10 @@ class Reader:
         """As `date`, but never by today's name: for what may be read on another day than it was written."""
         comma = "," if self.order == "month" else ""
         return f"{self.day(at, now)}{comma} {self.time(at)}"
+
+    def foreseen(self, at: datetime, now: datetime) -> str:
+        """As `date`, of an estimate: beyond `CLOSE` no more than the day."""
+        return self.date(at, now) if abs(at - now) <= CLOSE else self.day(at, now)
 
     def span(self, length: timedelta) -> str:
         """A length of time with as much detail as is worth having: `5 min`, `3 h`, `2 d 4 h`, `5 wk`."""

@@ -12,12 +12,30 @@ from markupsafe import Markup, escape
 from curewatch.desk.orders import DEFAULT_RECIPE
 from curewatch.intake.typed.quantities import LAYERS_M
 from curewatch.language import Reader
-from curewatch.records import NAME_MOST, Alarm, Milestone, Pour, Support
+from curewatch.records import NAME_MOST, Alarm, Pour, Support
 from curewatch.records.workshop import Photo, PhotoKind
 from curewatch.settings.values import AIR_SPEEDS_M_S
 from curewatch.studio import wording
 from curewatch.studio.alarms.alarm_words import TITLES
 from curewatch.studio.board import PieceLine
+
+
+@dataclass(frozen=True)
+class Coming:
+    """What comes next for a piece, in the parts that a row shows large and small."""
+
+    step: str
+    check: str = ""
+    then: str = ""
+    between: str = ""
+
+    @property
+    def large(self) -> str:
+        return f"{self.step}: {self.check}" if self.check else self.step
+
+    @property
+    def said(self) -> str:
+        return self.large + self.between + self.then
 
 
 @dataclass(frozen=True)
@@ -43,6 +61,10 @@ class Words:
     def date(self, at: datetime | None) -> str:
         """`today 16:40`, `Fri 4 Dec 08:05`; "not foreseen" without one."""
         return self.reader.phrase("not foreseen") if at is None else self.reader.date(at, self.now)
+
+    def foreseen(self, at: datetime | None) -> str:
+        """As `date`, of an estimate: beyond three days no more than the day."""
+        return self.reader.phrase("not foreseen") if at is None else self.reader.foreseen(at, self.now)
 
     def iso(self, at: datetime) -> str:
         """For a time element, to the minute."""
@@ -80,35 +102,26 @@ class Words:
         said = "wet" if line.stage is None else wording.STAGES[line.stage]
         return said if line.stage_is_safe else f"probably {said}"
 
-    def next_step(self, line: PieceLine) -> str:
+    def coming(self, line: PieceLine) -> Coming:
         """What comes next for this piece, and when."""
         if line.forecast is None or line.forecast.reason is not None:
             reason = line.forecast.reason if line.forecast else "not forecast yet"
-            return f"{reason}: read its thermometer and hygrometer" if line.forecast else str(reason)
+            return Coming(str(reason), "", "read its thermometer and hygrometer" if line.forecast else "", ": ")
         if line.next is None:
-            return "Nothing more to wait for."
+            return Coming("Nothing more to wait for.")
         step = wording.STAGES[line.next.kind].capitalize()
         even, safe = line.next.worth_checking_at, line.next.safe_at
         if even is None:
-            return f"{step}: {line.next.reason or 'not foreseen'}"
+            return Coming(step, "", line.next.reason or "not foreseen", ": ")
+        check = f"worth checking {'now' if even <= self.now else self.foreseen(even)}"
         if line.next.held:
-            return f"{step}: worth checking {'now' if even <= self.now else self.date(even)}; {line.next.reason}"
-        if even <= self.now:
-            until = "no date from which it is safe" if safe is None else f"safe to assume {self.date(safe)}"
-            return f"{step}: worth checking now; {until}"
-        until = "no date from which it is safe" if safe is None else f"safe to assume {self.date(safe)}"
-        return f"{step}: worth checking {self.date(even)}, {until}"
+            return Coming(step, check, line.next.reason or "", "; ")
+        until = "no date from which it is safe to assume" if safe is None else f"safe to assume {self.foreseen(safe)}"
+        return Coming(step, check, until, "; " if even <= self.now else ", ")
 
-    def milestone(self, milestone: Milestone) -> str:
-        """One milestone as a sentence, for people who do not see the drawing."""
-        name = wording.STAGES[milestone.kind]
-        if milestone.found_at is not None:
-            return f"{name}, found {self.date(milestone.found_at)}"
-        if milestone.worth_checking_at is None:
-            return f"{name}: {milestone.reason or 'not foreseen'}"
-        early, even, safe = milestone.early_at, milestone.worth_checking_at, milestone.safe_at
-        until = "no date from which it is safe to assume" if safe is None else f"safe to assume {self.date(safe)}"
-        return f"{name}: earliest {self.date(early)}, worth checking {self.date(even)}, {until}"
+    def next_step(self, line: PieceLine) -> str:
+        """The same as one sentence."""
+        return self.coming(line).said
 
     def alarm_title(self, alarm: Alarm) -> str:
         return f"{alarm.room}: {TITLES[alarm.kind]}"

@@ -330,7 +330,7 @@ def _let_in(port: int, password: str) -> bool:
         if 'name="password"' not in page:
             return False
         fields = {"token": token_on(page), "password": password, "next": "/"}
-        return "What may I touch" in browser.post(f"{there}/login", data=fields, timeout=20).text
+        return "Touch today" in browser.post(f"{there}/login", data=fields, timeout=20).text
 
 
 def _later_version(tree: Path) -> Path:

@@ -80,7 +80,7 @@ def test_one_command_takes_a_page_to_a_phone(tmp_path: Path, capsys: pytest.Capt
     assert page_finding(tmp_path, web)[1].startswith(f"will be at {there} while the daemon runs")
     with served(tmp_path, **web.model_dump(include={"host", "password_file", "address"})) as studio:
         login = studio.post("/login", {"password": PASSWORD, "next": "/"})
-        assert "What may I touch" in login.text
+        assert "Touch today" in login.text
         studio.pour()
         label = get(studio, "/labels")[0]
         assert label["link"] == f"{there}/p/{label['code']}"

@@ -82,7 +82,7 @@ def test_the_page_speaks_https_itself_and_takes_up_a_certificate_that_was_renewe
         studio.browser.trust_env = False  # or the machine's own list goes before what is to be trusted here
         studio.browser.verify = str(settings["certificate"])
         answer = studio.post("/login", {"password": PASSWORD})
-        assert "What may I touch" in answer.text
+        assert "Touch today" in answer.text
         cookie = answer.history[0].headers["set-cookie"]
         assert re.match(r"__Host-curewatch=[\w-]{43}; Path=/; Max-Age=2592000; HttpOnly; SameSite=Lax; Secure", cookie)
         assert answer.headers["strict-transport-security"] == "max-age=31536000"

@@ -62,7 +62,7 @@ class Browser:
 
     @property
     def is_in(self) -> bool:
-        return "What may I touch" in self.get("/").text
+        return "Touch today" in self.get("/").text
 
 
 # --- without a password only this machine's own browsers are answered ---

@@ -40,6 +40,15 @@ def browser() -> Iterator[Browser]:
         yield browser
 
 
+def open_piece(browser: Browser, studio: Studio, width: int) -> None:
+    """Its page with the curves unfolded: on a phone they are folded, on what is wide they stand open."""
+    browser.look(width=width)
+    browser.open(f"{studio.url}/piece/Curlew")
+    is_open = "return [...document.querySelectorAll('details:has(figure.plot)')].map(one => one.open)"
+    assert browser.ask(is_open) == [width > 960] * 2
+    browser.ask("document.querySelectorAll('details:has(figure.plot)').forEach(one => { one.open = true })")
+
+
 def at(browser: Browser, curve: int, share: float) -> dict[str, float]:
     """The point of the window at that share of a curve's width."""
     browser.ask(f"document.querySelectorAll('.frame')[{curve}].scrollIntoView({{block: 'center'}})")
@@ -58,8 +67,7 @@ def send(browser: Browser, command: str, **what: Any) -> None:
 
 @pytest.mark.parametrize("width", [320, 1280])
 def test_a_pointer_over_a_curve_reads_its_value(studio: Studio, browser: Browser, width: int) -> None:
-    browser.look(width=width)
-    browser.open(f"{studio.url}/piece/Curlew")
+    open_piece(browser, studio, width)
     said = []
     for share in (0.02, 0.98):
         send(browser, "dispatchMouseEvent", type="mouseMoved", **at(browser, 0, share))
@@ -70,8 +78,7 @@ def test_a_pointer_over_a_curve_reads_its_value(studio: Studio, browser: Browser
 
 
 def test_the_row_that_is_told_lies_under_the_pointer(studio: Studio, browser: Browser) -> None:
-    browser.look(width=390)
-    browser.open(f"{studio.url}/piece/Curlew")
+    open_piece(browser, studio, 390)
     rows = browser.ask(
         "return [...document.querySelectorAll('figure.plot')[0].querySelectorAll('tr[data-x]')]"
         ".map(row => [Number(row.dataset.x), row.querySelector('th').textContent])"
@@ -82,8 +89,7 @@ def test_the_row_that_is_told_lies_under_the_pointer(studio: Studio, browser: Br
 
 
 def test_a_finger_on_a_curve_of_two_lines_reads_both(studio: Studio, browser: Browser) -> None:
-    browser.look(width=390)
-    browser.open(f"{studio.url}/piece/Curlew")
+    open_piece(browser, studio, 390)
     send(browser, "dispatchTouchEvent", type="touchStart", touchPoints=[at(browser, 1, 0.4)])
     send(browser, "dispatchTouchEvent", type="touchEnd", touchPoints=[])
     said = wait_for(lambda: told(browser, 1), what="a value")

@@ -33,7 +33,7 @@ def test_a_killed_daemon_is_told_by_the_open_board_with_the_time_and_its_return_
         service.start()
         for width in (390, 1900):
             browser.look(width=width)
-            browser.open(f"http://127.0.0.1:{port}/")
+            browser.open(f"http://127.0.0.1:{port}/{'wall' if width > 1000 else ''}")
             assert browser.ask(BANNER) == ""
         service.kill()
         said = wait_for(lambda: browser.ask(BANNER), 20, "the board saying that nobody is there")

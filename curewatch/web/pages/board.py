@@ -22,13 +22,13 @@ from curewatch.views.sheet import HONESTY, side_by_side
 from curewatch.web.pages.logged import ALIKE_MOST, LoggedNote, just_done
 from curewatch.web.plots.time_axis import Axis
 from curewatch.web.site import Here, page
-from curewatch.web.texts import Words
+from curewatch.web.texts import Coming, Words
 
 PER_PAGE = 30
 SOON = timedelta(hours=24)
 """A place counts as coming free if its piece may be moved by then."""
-LANE, BASE = 10, 41
-"""Height of a milestone's lane [px], and where the lowest one's middle lies."""
+APART = 4.0
+"""Signs on one line stand at least so far apart [%]; the one that comes sooner is kept."""
 
 
 @dataclass(frozen=True)
@@ -46,10 +46,9 @@ class BoardQuery:
 
 @dataclass(frozen=True)
 class Step:
-    """One milestone of one piece on the axis; x in percent, y in px."""
+    """One milestone of one piece on the axis; x in percent."""
 
     kind: str
-    y: float
     left: float
     width: float
     middle: float | None
@@ -57,6 +56,8 @@ class Step:
     """`safe`, `probably` or `ahead`."""
     open_ended: bool
     """There is no date from which it is safe to assume."""
+    cut: str
+    """`before` or `after`: on which side of the axis it lies; empty where it is on it."""
 
 
 @dataclass(frozen=True)
@@ -65,18 +66,36 @@ class Row:
 
     line: PieceLine
     stage: str
-    next_step: str
+    coming: Coming
     poured_x: float
     since_before: bool
     """Poured before the axis begins."""
     steps: tuple[Step, ...]
-    spoken: str
-    """The drawing in words."""
     in_danger: bool
     series: SeriesLine | None = None
     """Of several that were poured together: the one whose date comes next stands for all."""
     promised: tuple[str, ...] = ()
     """By when it is to be ready, and the odds."""
+
+    @property
+    def next_step(self) -> str:
+        return self.coming.said
+
+    def of(self, kind: str) -> list[Step]:
+        return [one for one in self.steps if one.kind == kind]
+
+    @property
+    def ahead(self) -> tuple[Step, ...]:
+        """What is drawn of it in one line: what comes next with its band, and the signs of what comes later."""
+        kind = self.line.next.kind.value if self.line.next else ""
+        kinds = [one.kind for one in self.steps]
+        later = [one for one in self.steps[kinds.index(kind) :] if not one.cut] if kind in kinds else []
+        kept = later[:1]
+        for one in later[1:]:
+            x = one.middle
+            if x is not None and all(abs(x - (seen.middle or 0.0)) >= APART for seen in kept):
+                kept.append(replace(one, width=0.0))
+        return tuple(kept)
 
 
 @dataclass(frozen=True)
@@ -107,6 +126,11 @@ class BoardView:
     found: int
     pages: int
     page: int
+
+    @property
+    def endangered(self) -> set[str]:
+        """The rooms in which an alarm can still harm a piece."""
+        return {line.room for answer in self.answers if answer.ask == "danger" for line in answer.lines}
 
 
 def view(board: Board, asked: BoardQuery, words: Words) -> BoardView:
@@ -154,13 +178,16 @@ def row(line: PieceLine, axis: Axis, words: Words, *, in_danger: bool = False) -
     return Row(
         line=line,
         stage=words.stage(line),
-        next_step=words.next_step(line),
+        coming=words.coming(line),
         poured_x=axis.x(line.poured_at),
         since_before=axis.x(line.poured_at) == 0,
-        steps=tuple(step for k, m in enumerate(milestones) if (step := _step(m, BASE - LANE * k, axis))),
-        spoken="; ".join(words.milestone(m) for m in milestones) or words.next_step(line),
+        steps=tuple(step for m in milestones if (step := _step(m, axis))),
         in_danger=in_danger,
     )
+
+
+def promised_of(line: PieceLine, words: Words) -> tuple[str, ...]:
+    return (line.promised.in_words(words.local),) if line.promised else ()
 
 
 def is_wet(line: PieceLine, now: datetime) -> bool:
@@ -182,9 +209,9 @@ def _answers(board: Board, words: Words) -> list[Headline]:
     ]  # fmt: skip
     danger = [line for line in board.pieces if line.room in harmed and is_wet(line, now)]
     return [
-        Headline("touch", "What may I touch today?", tuple(touch), "Nothing yet. Leave them lying."),
-        Headline("places", "What probably frees a place by this time tomorrow?", tuple(places), "No place comes free."),
-        Headline("danger", "What is in danger?", tuple(danger), "Nothing, by what was last read."),
+        Headline("touch", "Touch today", tuple(touch), "Nothing yet. Leave them lying."),
+        Headline("places", "Free by tomorrow", tuple(places), "No place comes free."),
+        Headline("danger", "In danger", tuple(danger), "Nothing, by what was last read."),
     ]
 
 
@@ -208,20 +235,20 @@ def _group_of(by: str) -> Callable[[PieceLine], str]:
     return lambda line: ""
 
 
-def _step(milestone: Milestone, y: float, axis: Axis) -> Step | None:
+def _step(milestone: Milestone, axis: Axis) -> Step | None:
     early, even, safe = milestone.early_at, milestone.worth_checking_at, milestone.safe_at
-    if early is None or (safe is not None and axis.x(safe) == 0):  # all of it before the axis begins
+    if early is None:
         return None
     left, right = axis.x(early), 100.0 if safe is None else axis.x(safe)
     reached = "safe" if safe and safe <= axis.now else "probably" if even and even <= axis.now else "ahead"
     return Step(
         kind=milestone.kind.value,
-        y=y,
         left=left,
         width=round(max(right - left, 0.6), 2),
-        middle=None if even is None or axis.x(even) == 0 else axis.x(even),
+        middle=None if even is None or not 0 < axis.x(even) < 100 else axis.x(even),
         reached=reached,
         open_ended=safe is None,
+        cut="before" if safe is not None and right == 0 else "after" if left == 100 else "",
     )
 
 
@@ -274,6 +301,25 @@ def board(
     return page(request, "board.html", now, mark=kept.mark, view=seen, link=link, done=told)
 
 
+WINDOW = 5
+"""So many rows further on a wall without scripts begins when it is loaded anew."""
+
+
+@router.get("/wall")
+def wall(request: Request, site: Here, first: Annotated[int, Query(ge=0)] = 0) -> HTMLResponse:
+    """The pieces whose dates come next, in letters for three metres; `first`: the row to begin with."""
+    now = site.clock.now()
+    kept = site.boards.look(now)
+    seen = view(kept.board(now), BoardQuery(), site.words(request, now))
+    rows = [one for _, some in seen.groups for one in some]
+    first = first if first < len(rows) else 0
+    following = first + WINDOW if first + WINDOW < len(rows) else 0
+    return page(
+        request, "wall.html", now, mark=kept.mark, board=seen.board, endangered=seen.endangered,
+        rows=rows[first:] + rows[:first], following=following,
+    )  # fmt: skip
+
+
 @router.get("/series/{name:path}")
 def series(request: Request, site: Here, name: str) -> HTMLResponse:
     """The pieces of one series on one axis, and what differs between them side by side."""
@@ -290,7 +336,7 @@ def series(request: Request, site: Here, name: str) -> HTMLResponse:
     axis = axis_of(lines, now)
     return page(
         request, "series.html", now, mark=kept.mark, series=name, axis=axis,
-        rows=[row(line, axis, words) for line in lines],
+        rows=[replace(row(line, axis, words), promised=promised_of(line, words)) for line in lines],
         names=[one.history.name for one in looked],
         compared=side_by_side(looked, lambda at: "-" if at is None else words.date(at), words.tz),
         honesty=HONESTY, undo=LoggedNote(name, LogKind.POUR, tuple(map(str, ids))) if undo else None,

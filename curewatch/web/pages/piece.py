@@ -293,8 +293,8 @@ def facts(report: PieceReport, words: Words) -> list[tuple[str, str]]:
 def milestone_rows(report: PieceReport, words: Words) -> list[tuple[str, str, str, str, str, str, str]]:
     """Each milestone: its kind, name, three dates, and why one is missing; or when a finger found it reached."""
     return [
-        (m.kind.value, wording.STAGES[m.kind], words.date(m.early_at), words.date(m.worth_checking_at),
-         "once found dry" if m.held else words.date(m.safe_at),
+        (m.kind.value, wording.STAGES[m.kind], words.foreseen(m.early_at), words.foreseen(m.worth_checking_at),
+         "once found dry" if m.held else words.foreseen(m.safe_at),
          m.reason or "", words.date(m.found_at) if m.found_at else "")
         for m in (report.forecast.milestones if report.forecast else ())
     ]  # fmt: skip

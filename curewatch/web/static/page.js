@@ -81,6 +81,18 @@ if (live && window.EventSource) {
   setInterval(renew, 60000);
 }
 
+// What is folded for a phone stands open where there is room for it.
+if (matchMedia("(min-width: 60rem)").matches) document.querySelectorAll("details.wide").forEach((one) => { one.open = true; });
+
+// The wall turns by itself, most of a window at a time, and begins again at the end.
+if (document.querySelector("main.wall")) {
+  const behavior = matchMedia("(prefers-reduced-motion: reduce)").matches ? "instant" : "smooth";
+  setInterval(() => {
+    const atEnd = scrollY + innerHeight >= document.documentElement.scrollHeight - 4;
+    scrollTo({ top: atEnd ? 0 : scrollY + 0.6 * innerHeight, behavior });
+  }, 10000);
+}
+
 // A curve under a finger or pointer: the row of its table that lies nearest is told beneath it.
 // Heard by the document, since a page that renews itself brings new curves.
 function tell(event) {
