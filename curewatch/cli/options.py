@@ -88,7 +88,9 @@ Place = Annotated[str | None, typer.Option("--place", metavar="PLACE", help="Whe
 New = Annotated[
     bool, typer.Option("--new", help="A room, place or recipe that sounds like a known one is another all the same.")
 ]
-_SUPPORTS = ("canvas", "board", "panel", "raw-panel", "tile", "glass")
+_SUPPORTS = (
+    "canvas", "board", "panel", "raw-panel", "tile", "glass", "cradled-panel", "canvas-panel", "hardboard", "paper",
+)  # fmt: skip
 Back = Annotated[
     str | None,
     typer.Option(
@@ -113,7 +115,7 @@ PouredOn = Annotated[
         "--support",
         "--back",
         metavar="SUPPORT",
-        help=f"What it lies on: {', '.join(_SUPPORTS)}.",
+        help=f"The surface it lies on: {', '.join(_SUPPORTS)}.",
         autocompletion=_words(*_SUPPORTS),
     ),
 ]

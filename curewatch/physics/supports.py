@@ -100,6 +100,22 @@ RAW_PANEL_M = 0.3e-3
 RAW_PANEL_S = 4 * 3600.0
 """Time in which it would be two thirds full of clear water [s] [cal]: no source."""
 
+CRADLE_AIR_R = 0.16
+"""Resistance of the air shut in under a cradled panel [m2 K/W]: an unventilated layer of 25 mm and more, heat flowing
+up to the film, which is colder than the table (ISO 6946, its table of such layers; from memory)."""
+CRADLED_WOOD_R = 0.005 / 0.13
+"""That of the panel itself [m2 K/W]: 5 mm of plywood of 500 kg/m3 (ISO 10456, from memory)."""
+HARDBOARD_M = 0.25e-3
+"""What one face of an unsealed hardboard soaks up [m of water] [cal]: 3 mm of a standard one weigh 3 kg/m2 and may take
+up 35 % of that within a day under water, by both faces (ANSI A135.4, class standard); about half of it is common."""
+HARDBOARD_S = 24 * 3600.0
+"""Time in which it would be two thirds full of clear water [s] [cal]: the day of that test."""
+PAPER_M = 0.3e-3
+"""What a sheet of 300 g/m2 soaks up [m of water] [cal]: about its own weight; no source."""
+PAPER_S = 20 * 60.0
+"""Time in which it would be two thirds full of clear water [s] [cal]: 50 g/m2 in its first minute, as of a sized sheet
+(the test is ISO 535's, the figure from memory), and on with the root of time."""
+
 
 @dataclass(frozen=True)
 class Backing:
@@ -123,6 +139,11 @@ BACKINGS: Mapping[str, Backing] = {
     "raw-panel": Backing(_CLEAR, sink_m=RAW_PANEL_M, sink_rate=RAW_PANEL_M / RAW_PANEL_S),
     "tile": Backing(_LYING),
     "glass": Backing(_LYING),
+    "cradled-panel": Backing(1 / (1 / _LYING + CRADLE_AIR_R + CRADLED_WOOD_R)),
+    "canvas-panel": Backing(_LYING),
+    "hardboard": Backing(_LYING, sink_m=HARDBOARD_M, sink_rate=HARDBOARD_M / HARDBOARD_S),
+    "paper": Backing(_LYING, sink_m=PAPER_M, sink_rate=PAPER_M / PAPER_S),
 }
 """By the support's name: a primed canvas on stretchers, a board lying on the table, a wooden panel sealed or raw that
-stands clear of it, a glazed tile and a sheet of glass lying on it."""
+stands clear of it, a glazed tile and a sheet of glass lying on it; a sealed panel on a cradle that shuts air in, a
+primed canvas on card, hardboard and paper lying on the table, whose back that closes."""

@@ -144,6 +144,14 @@ class Support(StrEnum):
     """Glazed, lying on the table."""
     GLASS = "glass"
     """Lying on the table."""
+    CRADLED_PANEL = "cradled-panel"
+    """Of wood, sealed, on a frame that shuts air in between it and the table."""
+    CANVAS_PANEL = "canvas-panel"
+    """Primed canvas on card, lying on the table."""
+    HARDBOARD = "hardboard"
+    """Unsealed, lying on the table: it soaks up water slowly."""
+    PAPER = "paper"
+    """Heavy and sized, lying on the table: it soaks up water at once."""
 
 
 class Piece(Record):

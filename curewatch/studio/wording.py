@@ -25,6 +25,10 @@ SUPPORTS = {
     Support.RAW_PANEL: "raw panel, which soaks up water",
     Support.TILE: "glazed tile",
     Support.GLASS: "glass",
+    Support.CRADLED_PANEL: "sealed cradled panel, air shut in beneath it",
+    Support.CANVAS_PANEL: "canvas panel lying on the table",
+    Support.HARDBOARD: "unsealed hardboard, which soaks up water slowly",
+    Support.PAPER: "heavy paper, which soaks up water",
 }
 THICKNESS_FROM = {
     ThicknessSource.GAUGE: "by comb gauge",

@@ -235,7 +235,8 @@ def estimate(
     temp_c, rh_pct   : of the room's air [°C, %]
     solids, glycol   : of the wet paint, by volume [-];  coalescent: a solvent slower than glycol
     side_cm          : the piece's shorter side [cm];  air_m_s: speed of the air over it [m/s]
-    back             : what it lies on: "canvas", "board", "panel", "raw-panel", "tile" or "glass"
+    back             : what it lies on: "canvas", "board", "panel", "raw-panel", "tile", "glass", "cradled-panel",
+                       "canvas-panel", "hardboard" or "paper"
     tilt_deg         : of the support [°]: paint runs together at the low edge, which cracks sooner
     model            : "front" is an alternative of the drying model, to compare; no forecast uses it
     members, days    : films that make the spread (1: the central one); how far to look ahead [d]

@@ -141,8 +141,12 @@ def number(value: float | None, digits: int = 0) -> str:
 
 CHOICES = {
     "layers": {word: f"{metres * 1e3:g} mm" for word, metres in LAYERS_M.items()},
-    "supports": {one.value: one.value for one in Support}
-    | {Support.PANEL.value: "panel, sealed", Support.RAW_PANEL.value: "panel, raw"},
+    "supports": {one.value: one.value.replace("-", " ") for one in Support}
+    | {
+        Support.PANEL.value: "panel, sealed",
+        Support.RAW_PANEL.value: "panel, raw",
+        Support.HARDBOARD.value: "hardboard, raw",
+    },
     "airs": {"": "as the room is"} | {word: word for word in AIR_SPEEDS_M_S},
     "usual_recipe": DEFAULT_RECIPE,
     "name_most": NAME_MOST,

@@ -310,9 +310,10 @@ def test_a_weighing_of_a_piece_of_unknown_size_says_nothing() -> None:
     assert told.lessons[0].silent == (1, 2)
 
 
-def test_a_raw_panel_keeps_the_water_on_the_scale_and_only_its_poured_mass_tells() -> None:
+@pytest.mark.parametrize("soaks", [Support.RAW_PANEL, Support.HARDBOARD, Support.PAPER])
+def test_what_soaks_up_water_keeps_it_on_the_scale_and_only_the_poured_mass_tells(soaks: Support) -> None:
     canvas = drying(support=Support.CANVAS)
-    raw = drying(support=Support.RAW_PANEL)
+    raw = drying(support=soaks)
     row = [weighing(-0.1, 400), weighing(0.1, 520, id_=2), weighing(20, 505, id_=3), weighing(90, 500, id_=4)]
     assert {one.observed_s for one in learned(*row, piece=raw).lessons[0].factors} == {row[1].at.timestamp()}
     assert len(learned(*row, piece=canvas).lessons[0].factors) == 3

@@ -33,13 +33,20 @@ def printed(capsys: pytest.CaptureFixture[str], *line: str) -> dict[str, Any]:
     return found
 
 
-def test_a_raw_panel_is_packed_first_and_says_what_it_is(capsys: pytest.CaptureFixture[str]) -> None:
+def test_what_soaks_up_water_sets_first_and_each_surface_says_what_it_is(capsys: pytest.CaptureFixture[str]) -> None:
     packed = {}
     for support in ("panel", "canvas", "raw-panel"):
         made = printed(capsys, "pour", f"On {support}", *POUR, "--support", support)
         assert made["back"] == support
         packed[support] = made["milestones"]["set"]["worth_checking_at"]
     assert packed["raw-panel"] < packed["canvas"] < packed["panel"]
+    for support in ("cradled panel", "canvas panel", "hardboard", "paper"):
+        made = printed(capsys, "pour", f"On {support}", *POUR, "--support", support)
+        assert made["back"] == support.replace(" ", "-")
+        packed[support] = made["milestones"]["set"]["worth_checking_at"]
+    assert packed["paper"] < packed["hardboard"] < packed["canvas panel"] < packed["panel"] < packed["cradled panel"]
+    assert main(["piece", "On hardboard"]) == 0
+    assert "Surface   unsealed hardboard, which soaks up water slowly" in capsys.readouterr().out
     assert main(["piece", "On raw-panel"]) == 0
     assert "Surface   raw panel, which soaks up water" in capsys.readouterr().out
 

@@ -16,7 +16,8 @@ from curewatch.physics.air import ZERO_C, Array
 from curewatch.physics.ensemble import EnsembleRun
 from curewatch.physics.film import RHO_DRY, RHO_WATER
 from curewatch.physics.milestones import MILESTONES
-from curewatch.records import Pour, Support
+from curewatch.physics.supports import BACKINGS
+from curewatch.records import Pour
 from curewatch.records.facts import Finger, Observation, ObservationKind, Spot
 from curewatch.studio.inference.factors import SLIP, Comparison, Factor, likelihood
 
@@ -131,7 +132,7 @@ def _weighings(pour: Pour, weighed: list[Observation], runs: EnsembleRun, k: int
             y = np.log(mass * (RHO_DRY + RHO_WATER * liquid[0]))
             found.append(PredictedObservation(wet[0], y, Comparison.EQUAL, float(np.log(poured)), noise))
         mass = np.maximum(poured, error) / (RHO_DRY + RHO_WATER * liquid[0])
-    if pour.support is Support.RAW_PANEL:
+    if BACKINGS[pour.support].sink_m > 0:
         return found  # water that it soaks up stays on the scale: the row tells nothing of what the film lost
     for i in range(1, len(wet)):
         later = wet[i:]
