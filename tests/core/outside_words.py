@@ -23,7 +23,7 @@ from curewatch.desk.transfer.exporting import KINDS, SCHEMA, TABLES
 from curewatch.desk.transfer.importing import ExportedFacts
 from curewatch.intake.files.export_file import facts_in_tables
 from curewatch.intake.files.export_json import facts_in_json
-from curewatch.intake.files.logger_csv import Layout, parse_logger_csv
+from curewatch.intake.files.logger_csv import Layout, LoggerCsv
 from curewatch.intake.files.photo import picture_of
 from curewatch.intake.files.room_csv import parse_room_csv
 from curewatch.intake.mqtt.message import read_payload
@@ -155,7 +155,8 @@ def _logger(data: bytes) -> object:
     if kind & 64:  # the columns' names are typed too
         name, _, rest = rest.partition(b"\n")
         layout = Layout(time=_text(name), temperature="2", humidity=None)
-    return len(parse_logger_csv(rest, layout, name="log.csv", room="R", source="s", now=NOW).readings)
+    with LoggerCsv(BytesIO(rest), layout, name="log.csv", room="R", source="s", now=NOW) as record:
+        return len(list(record.readings()))
 
 
 def zipped(files: Mapping[str, bytes]) -> bytes:

@@ -2,25 +2,34 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
+from io import BytesIO
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
 
-from curewatch.intake.files.logger_csv import Imported, Layout, parse_logger_csv
+from curewatch.intake.files.logger_csv import Contents, Layout, LoggerCsv
+from curewatch.records import Reading
 from curewatch.records.errors import InputError
 
 NOW = datetime(2026, 12, 1, tzinfo=UTC)
 LISBON = ZoneInfo("Europe/Lisbon")
 
 
-def parsed(text: str | bytes, **layout: Any) -> Imported:
+@dataclass
+class Parsed(Contents):
+    readings: list[Reading] = field(default_factory=list)
+
+
+def parsed(text: str | bytes, **layout: Any) -> Parsed:
     content = text.encode() if isinstance(text, str) else text
-    return parse_logger_csv(content, Layout(**layout), name="shed.csv", room="Shed", source="logger", now=NOW)
+    with LoggerCsv(BytesIO(content), Layout(**layout), name="shed.csv", room="Shed", source="logger", now=NOW) as file:
+        return Parsed(**asdict(file.contents), readings=list(file.readings()))
 
 
-def values(found: Imported) -> list[tuple[str, float | None, float | None]]:
+def values(found: Parsed) -> list[tuple[str, float | None, float | None]]:
     return [(f"{one.at:%d %H:%M}", one.temp_c, one.rh_pct) for one in found.readings]
 
 

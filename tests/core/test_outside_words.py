@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import random
+from io import BytesIO
 from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from curewatch.intake.files.logger_csv import Layout, parse_logger_csv
+from curewatch.intake.files.logger_csv import Layout, LoggerCsv
 from curewatch.intake.mqtt.message import read_payload
 from curewatch.records.errors import InputError
 from curewatch.settings import SensorSettings, SettingsError
@@ -74,13 +75,13 @@ def test_of_thousands_of_problems_the_first_twenty_are_told_and_the_rest_counted
 def test_a_logger_s_time_at_the_calendar_s_ends_is_refused(at: str) -> None:
     rows = f"time_utc,temp_c,rh_pct\n{at},21.5,48\n".encode()
     with pytest.raises(InputError, match="say a time between 1970 and 2199"):
-        parse_logger_csv(rows, Layout(), name="log.csv", room="R", source="s", now=NOW)
+        LoggerCsv(BytesIO(rows), Layout(), name="log.csv", room="R", source="s", now=NOW)
 
 
 def test_a_column_s_number_of_thousands_of_digits_is_no_column() -> None:
     layout = Layout(time="000001" + "0" * 5000)
     with pytest.raises(InputError) as refused:
-        parse_logger_csv(b"a,temp_c,rh_pct\n1,2,3\n", layout, name="log.csv", room="R", source="s", now=NOW)
+        LoggerCsv(BytesIO(b"a,temp_c,rh_pct\n1,2,3\n"), layout, name="log.csv", room="R", source="s", now=NOW)
     assert len(str(refused.value)) < 400
 
 

@@ -37,6 +37,33 @@ with Store.open(sys.argv[2]) as store:
     print(before, peak_kb(), sum(counts.values()))
 """
 
+RECORD_IN = """
+import sys
+from pathlib import Path
+import requests
+from curewatch.cli import main
+from curewatch.cli.commands import transfer
+from tests.shell.web_parts import served
+
+def peak_kb():
+    return int(Path("/proc/self/status").read_text().split("VmHWM:")[1].split()[0])
+
+file, store, by = sys.argv[1:]
+with served(Path(store).parent) as studio:
+    studio.get("/")
+    before = peak_kb()
+    if by == "command":
+        main(["--store", store, "import-readings", file, "--room", "Shed"])
+    else:
+        with open(file, "rb") as body:
+            address = f"{studio.url}/api/v1/readings.csv?room=Shed"
+            answer = requests.post(address, data=body, headers={"content-type": "text/csv"}, timeout=120)
+        assert answer.status_code == 201, answer.text
+    after = peak_kb()
+    with studio.store.read() as tx:
+        print(before, after, tx.count_readings("Shed"))
+"""
+
 
 def rows_of(kind: str, pieces: int) -> Iterator[dict[str, Any]]:
     """Of pieces that have all left again."""
@@ -122,6 +149,17 @@ def write_zip(path: Path, *, pieces: int, readings: int) -> None:
             )
         ))  # fmt: skip
         put("readings", (one for room in range(ROOMS) for one in readings_of(room, readings)))
+
+
+def write_record(path: Path, length: int) -> int:
+    """A logger's file of nearly that many bytes, wide as loggers write that say much beside; the number of its rows."""
+    rows = 0
+    with path.open("w") as out:
+        out.write("time_utc,temp_c,rh_pct,note\n")
+        while out.tell() < length - 550:
+            out.write(f"{(BEGIN + timedelta(minutes=rows)).isoformat()},19.5,55.25,{'-' * 480}\n")
+            rows += 1
+    return rows
 
 
 def peak_mb(export: Path, store: Path) -> tuple[float, float, int]:

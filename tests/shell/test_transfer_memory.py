@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+from curewatch.cli import main
 from curewatch.desk import Desk
 from curewatch.desk.transfer import exporting
 from curewatch.desk.transfer.importing import import_facts
 from curewatch.intake.files import export_file
 from curewatch.intake.files.export_file import export_at
+from curewatch.records import Reading
 from curewatch.records.errors import InputError
-from tests.shell.large_export import ROOMS, peak_mb, write_json, write_zip
+from curewatch.store import DiskTrouble, Store, Transaction
+from curewatch.web.access.bodies import LARGE_MOST
+from tests.shell.large_export import RECORD_IN, ROOMS, peak_mb, write_json, write_record, write_zip
 from tests.shell.moved_studio import everything
 from tests.shell.moved_studio import new as new
 
@@ -28,6 +34,43 @@ def test_what_is_taken_in_passes_through_a_little_memory(tmp_path: Path, write: 
     before, peak, facts = peak_mb(tmp_path / "all", tmp_path / "studio.sqlite")
     assert facts == ROOMS * (1 + READINGS) + 1 + 4 * PIECES
     assert peak - before < 25
+
+
+@pytest.mark.parametrize("by", ["command", "request"])
+def test_a_loggers_record_passes_through_a_little_memory(tmp_path: Path, by: str) -> None:
+    """Of 32 MB, the most that a request may bring, which held whole with its readings takes 270."""
+    file = tmp_path / "log.csv"
+    rows = write_record(file, LARGE_MOST - 100)
+    argv = [sys.executable, "-c", RECORD_IN, str(file), str(tmp_path / "studio.sqlite"), by]
+    said = subprocess.run(argv, check=True, capture_output=True, text=True).stdout
+    before, after, taken = said.splitlines()[-1].split()
+    assert int(taken) == rows
+    assert (int(after) - int(before)) / 1024 < 60
+
+
+def test_a_record_is_stored_whole_or_not_at_all(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The disk fills while the last of it is written: nothing of it is there, not even the room."""
+    rows = write_record(tmp_path / "log.csv", 9000)
+    line = ["--store", str(tmp_path / "studio.sqlite"), "import-readings", str(tmp_path / "log.csv"), "--room", "Shed"]
+    monkeypatch.setattr("curewatch.desk.commands.readings.AT_ONCE", 4)
+    real, left = Transaction.add_readings, [3]
+
+    def add(tx: Transaction, readings: list[Reading]) -> int:
+        left[0] -= 1
+        if left[0] < 0:
+            raise DiskTrouble("the disk is full")
+        return real(tx, readings)
+
+    with monkeypatch.context() as fault:
+        fault.setattr(Transaction, "add_readings", add)
+        assert main(line) != 0
+    assert "the disk is full" in capsys.readouterr().err
+    with Store.open(tmp_path / "studio.sqlite") as store, store.read() as tx:
+        assert tx.rooms() == []
+    assert main(line) == 0
+    assert f"{rows} new readings" in capsys.readouterr().out
 
 
 def test_rows_beside_others_are_taken_in_any_order_while_they_are_few(

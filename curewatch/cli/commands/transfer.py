@@ -15,16 +15,14 @@ from curewatch.cli import options
 from curewatch.cli.options import RoomName
 from curewatch.cli.output import say, say_json, say_pieces, working
 from curewatch.cli.session import desk_of, iso, new_file, refresh_first
-from curewatch.desk.commands.readings import room_called, store_readings
+from curewatch.desk.commands.readings import import_readings as take_in
+from curewatch.desk.commands.readings import room_called
 from curewatch.desk.transfer import exporting
 from curewatch.desk.transfer.importing import import_facts, require_empty
 from curewatch.intake.files.export_file import export_at
-from curewatch.intake.files.logger_csv import TO_C, Layout, read_logger_csv
+from curewatch.intake.files.logger_csv import TO_C, Layout, logger_csv
 from curewatch.intake.typed.names import named
 from curewatch.records.errors import Field, InputError
-
-AT_ONCE = 5000
-"""Readings written in one transaction: a daemon beside waits for no longer than these take."""
 
 
 def import_readings(
@@ -56,26 +54,27 @@ def import_readings(
     with desk_of(ctx) as (desk, now):
         layout = _layout(time, temperature, humidity, unit, _zone(zone, desk.settings.tz, time), time_format, skip_bad)
         room, source = room_called(desk, named(room, Field.ROOM), new=new), named(source, Field.SOURCE)
-        found = read_logger_csv(file, layout, room=room, source=source, now=now)
-        usable = [one for one in found.readings if one.at <= now]
-        ahead = len(found.readings) - len(usable)
-        stored = sum(store_readings(desk, usable[i : i + AT_ONCE]) for i in range(0, len(usable), AT_ONCE))
-        span = (min(one.at for one in usable), max(one.at for one in usable)) if usable else (None, None)
+        with working(f"Taking {file} in"), logger_csv(file, layout, room=room, source=source, now=now) as record:
+            found = record.contents
+            stored = take_in(desk, room, record.readings(), found.first_at)
+        already = found.rows - found.ahead - stored
         if as_json:
             tz = desk.settings.tz
             say_json(
-                "import_readings", room=room, rows=len(found.readings), new=stored, stored_already=len(usable) - stored,
-                in_the_future=ahead, empty=found.empty, bad=found.bad, first_bad=found.first_bad,
-                first_at=iso(span[0], tz), last_at=iso(span[1], tz),
+                "import_readings", room=room, rows=found.rows, new=stored, stored_already=already,
+                in_the_future=found.ahead, empty=found.empty, bad=found.bad, first_bad=found.first_bad,
+                first_at=iso(found.first_at, tz), last_at=iso(found.last_at, tz),
             )  # fmt: skip
             return
         dates = (
             ""
-            if span[0] is None or span[1] is None
-            else f", {desk.local(span[0]):%d %b %Y} to {desk.local(span[1]):%d %b %Y}"
+            if found.first_at is None or found.last_at is None
+            else f", {desk.local(found.first_at):%d %b %Y} to {desk.local(found.last_at):%d %b %Y}"
         )
-        say(f"{room}: {stored} new readings{dates}; {len(usable) - stored} were stored already.")
-        for count, what in ((found.empty, "empty"), (found.bad, "passed over"), (ahead, "in the future, left out")):
+        say(f"{room}: {stored} new readings{dates}; {already} were stored already.")
+        for count, what in (
+            (found.empty, "empty"), (found.bad, "passed over"), (found.ahead, "in the future, left out")
+        ):  # fmt: skip
             if count:
                 say(f"Rows {what}: {count}.")
         if found.first_bad:

@@ -4,9 +4,10 @@ beside a sensor: the sensor, the thermometer, or an offset.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from itertools import islice
 
 import numpy as np
 
@@ -176,6 +177,25 @@ def room_called(desk: Desk, name: str, *, new: bool) -> str:
     """The room as it is called, for whoever takes in many readings. NearName as `log_reading`."""
     with desk.store.read() as tx:
         return met(name, [room.name for room in tx.rooms()], Field.ROOM, new=new) or name
+
+
+AT_ONCE = 5000
+"""So many readings are in memory at a time."""
+
+
+def import_readings(desk: Desk, room: str, readings: Iterable[Reading], oldest: datetime | None) -> int:
+    """Store a record of the room, all or none of it; the number that were new. `oldest`: the first of them, None where
+    there is none. Who writes beside it waits for as long, or tries again: some ten seconds for a million."""
+    with desk.store.write() as tx:
+        if oldest is not None and room not in {one.name for one in tx.rooms()}:
+            tx.add_room(Room(name=room))
+        rows, new = iter(readings), 0
+        while some := list(islice(rows, AT_ONCE)):
+            new += tx.add_readings(some)
+        if new and oldest is not None:
+            rejudge_from(tx, {room: oldest})
+            mark_readings(tx)
+    return new
 
 
 def store_readings(desk: Desk, readings: Sequence[Reading], dated: Sequence[int] = ()) -> int:

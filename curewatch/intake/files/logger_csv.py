@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import codecs
 import contextlib
 import csv
 import io
 import itertools
 import re
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
-from datetime import UTC, datetime, tzinfo
+from collections.abc import Generator, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, tzinfo
+from math import isnan, nan
 from pathlib import Path
+from struct import Struct
+from tempfile import SpooledTemporaryFile
+from typing import IO
 
 from curewatch.intake.files.csv_cells import DELIMITERS, cells_of, number_in, value_in
-from curewatch.intake.files.input_file import read_whole
+from curewatch.intake.files.input_file import opened
 from curewatch.intake.typed.times import moments_of, skipped
 from curewatch.records import RH_PCT_RANGE, TEMP_C_RANGE, UNSAFE, Reading
 from curewatch.records.errors import Field, InputError, quoted
@@ -28,6 +33,11 @@ OUR_SOURCE = "source"
 YEARS = (1970, 2199)
 """A logger whose clock was never set begins at the first; beyond the calendar's ends there is no time in UTC."""
 _CONTROL = re.compile(f"[{UNSAFE}]")
+HELD_MOST = 4 * 1024 * 1024
+"""Of what was read so much is held in memory, and the rest on the disk [bytes]."""
+_ROW, EPOCH = Struct("<qddI"), datetime(1970, 1, 1, tzinfo=UTC)
+_Read = tuple[datetime, float | None, float | None, str]
+"""When, temperature [°C], humidity [%], source."""
 TO_C = {"C": (1.0, 0.0), "F": (5 / 9, -32 * 5 / 9), "K": (1.0, -273.15)}
 
 
@@ -48,46 +58,91 @@ class Layout:
 
 
 @dataclass
-class Imported:
-    """What a file held."""
+class Contents:
+    """What a file holds."""
 
-    readings: list[Reading] = field(default_factory=list)
+    rows: int = 0
+    """With a reading, be it in the future."""
+    ahead: int = 0
+    """Of those in the future."""
     empty: int = 0
     """Rows in which neither quantity was recorded."""
     bad: int = 0
     first_bad: str | None = None
+    first_at: datetime | None = None
+    """Of the readings that are not in the future."""
+    last_at: datetime | None = None
 
 
-def read_logger_csv(path: str, layout: Layout, *, room: str, source: str, now: datetime) -> Imported:
-    """The readings in the file at `path`. InputError quotes the first row that cannot be taken, with its line."""
-    content = read_whole(path, MAX_BYTES, wanted="the path of a CSV file", field=Field.FILE)
-    return parse_logger_csv(content, layout, name=Path(path).name, room=room, source=source, now=now)
+@contextlib.contextmanager
+def logger_csv(path: str, layout: Layout, *, room: str, source: str, now: datetime) -> Iterator[LoggerCsv]:
+    """The file at `path`, gone through. InputError as `LoggerCsv`."""
+    with (
+        opened(path, MAX_BYTES, wanted="the path of a CSV file", field=Field.FILE) as file,
+        LoggerCsv(file, layout, name=Path(path).name, room=room, source=source, now=now) as record,
+    ):
+        yield record
 
 
-def parse_logger_csv(content: bytes, layout: Layout, *, name: str, room: str, source: str, now: datetime) -> Imported:
-    """As `read_logger_csv`, of the file's content."""
-    try:
-        text = content.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        text = content.decode("cp1252", errors="replace")  # what loggers of the last thirty years write
-    return _File(text, layout, name).imported(room, source, now)
+class LoggerCsv:
+    """One file, gone through to its end before the first reading is handed on; what was read is kept beside, so that
+    little of it is ever in memory."""
 
-
-class _File:
-    """One file on its way through; knows the line it is at."""
-
-    def __init__(self, text: str, layout: Layout, name: str) -> None:
-        self._layout, self._name, self._line = layout, name, 0
-        self._text = text
-        self._delimiter, self._heading = self._find_header(text)
+    def __init__(self, file: IO[bytes], layout: Layout, *, name: str, room: str, source: str, now: datetime) -> None:
+        """InputError quotes the first row that cannot be taken, with its line."""
+        self._file, self._layout, self._name, self._line = file, layout, name, 0
+        self._room, self._source, self._now = room, source, now
+        self._encoding = _encoding(file)
+        self._delimiter, self._heading, self._header = self._find_header()
+        wanted = (layout.time, layout.temperature, layout.humidity, OUR_SOURCE)
+        self._columns = {one: None if one is None else _column(self._heading, one) for one in wanted}
         self._last: datetime | None = None
         self._newest_first = self._runs_backwards()
+        self._sources: dict[str, int] = {}
+        with contextlib.ExitStack() as held:
+            self._kept = held.enter_context(SpooledTemporaryFile(HELD_MOST))
+            self.contents = self._looked_through()
+            self._held = held.pop_all()
 
-    def imported(self, room: str, source: str, now: datetime) -> Imported:
-        found = Imported()
+    def __enter__(self) -> LoggerCsv:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        self._held.close()
+
+    def readings(self) -> Iterator[Reading]:
+        """Those that are not in the future, in the file's order. Once."""
+        self._kept.seek(0)
+        sources = list(self._sources)
+        while part := self._kept.read(_ROW.size * 1000):
+            for at, temp, rh, source in _ROW.iter_unpack(part):
+                yield Reading(
+                    room=self._room, at=EPOCH + timedelta(microseconds=at), temp_c=None if isnan(temp) else temp,
+                    rh_pct=None if isnan(rh) else rh, source=sources[source], received_at=self._now,
+                )  # fmt: skip
+
+    def _looked_through(self) -> Contents:
+        found = Contents()
+        for at, temp, rh, source in self._readings(found):
+            found.rows += 1
+            if at > self._now:
+                found.ahead += 1
+                continue
+            found.first_at = at if found.first_at is None else min(found.first_at, at)
+            found.last_at = at if found.last_at is None else max(found.last_at, at)
+            number = self._sources.setdefault(source, len(self._sources))
+            since = (at - EPOCH) // timedelta(microseconds=1)
+            self._kept.write(_ROW.pack(since, nan if temp is None else temp, nan if rh is None else rh, number))
+        if not found.rows:
+            raise InputError(
+                Field.FILE, self._name, "a file with at least one reading", f"which holds none {self._sentence(found)}"
+            )
+        return found
+
+    def _readings(self, found: Contents) -> Iterator[_Read]:
         for cells in self._rows():
             try:
-                reading = self._reading(cells, room, source, now)
+                reading = self._reading(cells)
             except InputError as problem:
                 if not self._layout.skip_bad:
                     raise
@@ -97,27 +152,32 @@ class _File:
             if reading is None:
                 found.empty += 1
             else:
-                found.readings.append(reading)
-        if not found.readings:
-            raise InputError(
-                Field.FILE, self._name, "a file with at least one reading", f"which holds none {self._sentence(found)}"
-            )
-        return found
+                yield reading
 
     @staticmethod
-    def _sentence(found: Imported) -> str:
+    def _sentence(found: Contents) -> str:
         return f"({found.empty} rows are empty, {found.bad} cannot be taken)"
 
-    def _find_header(self, text: str) -> tuple[str, list[str]]:
-        """The separator, and the cells of the header: the first line that has every column asked for."""
+    @contextlib.contextmanager
+    def _text(self) -> Iterator[io.TextIOWrapper]:
+        """From its beginning."""
+        self._file.seek(0)
+        text = io.TextIOWrapper(self._file, self._encoding, errors="replace", newline="")
+        try:
+            yield text
+        finally:
+            text.detach()
+
+    def _find_header(self) -> tuple[str, list[str], int]:
+        """The separator, and the cells and number of the header: the first line that has every column asked for."""
         wanted = [c for c in (self._layout.time, self._layout.temperature, self._layout.humidity) if c is not None]
-        lines = list(itertools.islice(io.StringIO(text, newline=""), PREAMBLE))  # counted as _rows counts them
+        with self._text() as text:
+            lines = list(itertools.islice(text, PREAMBLE))  # counted as _rows counts them
         for number, line in enumerate(lines, 1):
             for delimiter in DELIMITERS:
                 cells = [cell.strip() for cell in cells_of(line, delimiter)]
                 if len(cells) > 1 and all(_column(cells, one) is not None for one in wanted):
-                    self._line = number
-                    return delimiter, cells
+                    return delimiter, cells, number
         first = next((line for line in map(str.strip, lines) if line), "")
         raise InputError(
             Field.FILE,
@@ -128,29 +188,28 @@ class _File:
 
     def _runs_backwards(self) -> bool:
         """Whether the newest row comes first, by most of the first rows: clocks set back make one step look other."""
-        steps, before, header = 0, None, self._line
-        with contextlib.suppress(InputError):  # told when the rows are taken
-            for cells in itertools.islice(self._rows(), LOOKED_AT):
+        steps, before = 0, None
+        with contextlib.suppress(InputError), contextlib.closing(self._rows()) as rows:  # told when they are taken
+            for cells in itertools.islice(rows, LOOKED_AT):
                 with contextlib.suppress(InputError):
                     at = self._clock_time(self._cell(cells, self._layout.time)).replace(tzinfo=None)
                     steps += 0 if before is None else (at > before) - (at < before)
                     before = at
-        self._line = header
         return steps < 0
 
-    def _rows(self) -> Iterator[list[str]]:
-        header = self._line
-        reader = csv.reader(io.StringIO(self._text, newline=""), delimiter=self._delimiter)
-        try:
-            for cells in reader:
+    def _rows(self) -> Generator[list[str], None, None]:
+        with self._text() as text:
+            reader = csv.reader(text, delimiter=self._delimiter)
+            try:
+                for cells in reader:
+                    self._line = reader.line_num
+                    if self._line > self._header and any(cell.strip() for cell in cells):
+                        yield cells
+            except csv.Error as problem:
                 self._line = reader.line_num
-                if self._line > header and any(cell.strip() for cell in cells):
-                    yield cells
-        except csv.Error as problem:
-            self._line = reader.line_num
-            raise self._bad(str(problem), "separated values, quotes closed") from None
+                raise self._bad(str(problem), "separated values, quotes closed") from None
 
-    def _reading(self, cells: list[str], room: str, source: str, now: datetime) -> Reading | None:
+    def _reading(self, cells: list[str]) -> _Read | None:
         unit = self._layout.unit
         temp = self._number(cells, self._layout.temperature, unit)
         rh = self._number(cells, self._layout.humidity, "%")
@@ -164,7 +223,7 @@ class _File:
         at = self._moment(self._cell(cells, self._layout.time))
         named = self._sensor(cells) if OUR_SOURCE in self._heading else ""
         self._last = at
-        return Reading(room=room, at=at, temp_c=temp, rh_pct=rh, source=named or source, received_at=now)
+        return at, temp, rh, named or self._source
 
     def _sensor(self, cells: list[str]) -> str:
         """Empty where the row names none."""
@@ -174,7 +233,7 @@ class _File:
         return named
 
     def _cell(self, cells: list[str], column: str) -> str:
-        index = _column(self._heading, column)
+        index = self._columns[column]
         return "" if index is None or index >= len(cells) else cells[index].strip()
 
     def _number(self, cells: list[str], column: str | None, unit: str) -> float | None:
@@ -226,6 +285,19 @@ class _File:
 
     def _bad(self, given: str, allowed: str) -> InputError:
         return InputError(Field.FILE, given, allowed, f"in line {self._line} of {quoted(self._name)}")
+
+
+def _encoding(file: IO[bytes]) -> str:
+    """UTF-8 if all of it is, else what loggers of the last thirty years write."""
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    file.seek(0)
+    try:
+        while part := file.read(2**20):
+            decoder.decode(part)
+        decoder.decode(b"", final=True)
+    except UnicodeDecodeError:
+        return "cp1252"
+    return "utf-8-sig"
 
 
 def _column(heading: Sequence[str], wanted: str) -> int | None:

@@ -4,21 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
-from datetime import UTC, datetime
+from datetime import UTC
 from tempfile import SpooledTemporaryFile
 from typing import IO, Annotated, Any, Literal
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import Response, StreamingResponse
-from starlette.concurrency import run_in_threadpool
 
-from curewatch.desk.commands.readings import store_readings
+from curewatch.desk.commands.readings import import_readings, room_called
 from curewatch.desk.reports.room import free_places
 from curewatch.desk.snapshot import pieces as reports_learned
 from curewatch.desk.transfer import exporting, importing
 from curewatch.intake.files.export_file import facts_in_tables
 from curewatch.intake.files.export_json import facts_in_json
-from curewatch.intake.files.logger_csv import Layout, parse_logger_csv
+from curewatch.intake.files.logger_csv import Layout, LoggerCsv
 from curewatch.intake.typed.pours import PLANNED, pour_orders
 from curewatch.intake.typed.wet_thickness import of_metres, sides
 from curewatch.records import WET_THICKNESS_RANGE_M, GivenName, MilestoneKind, Support, ThicknessSource
@@ -32,8 +31,6 @@ from curewatch.web.site import AHEAD_MOST, Here, Site
 
 router = APIRouter(prefix=BASE, responses=REFUSALS)
 
-AT_ONCE = 5000
-"""Readings written in one transaction: the daemon beside waits for no longer than these take."""
 HELD_MOST, PIECE = 16 * 1024 * 1024, 64 * 1024
 """Of tables, this much is held in memory and the rest on the disk; so much of it is sent at a time [bytes]."""
 TABLES = {
@@ -154,18 +151,14 @@ def _taken_in(site: Site, read: Callable[[IO[bytes], str], importing.ExportedFac
 
 
 @router.post("/readings.csv", status_code=201, openapi_extra=ROWS)
-async def import_rows(request: Request, site: Here, room: GivenName, source: GivenName = "logger") -> RowsIn:
+def import_rows(request: Request, site: Here, room: GivenName, source: GivenName = "logger") -> RowsIn:
     """A logger's record as a room's history, as `curewatch import-readings` takes it. Scope admin.
 
     Columns time_utc (ISO 8601), temp_c and rh_pct. What is stored already stays as it is.
     """
-    return await run_in_threadpool(_rows_in, site, await request.body(), room, source, site.clock.now())
-
-
-def _rows_in(site: Site, content: bytes, room: str, source: str, now: datetime) -> RowsIn:
-    found = parse_logger_csv(content, Layout(zone=UTC), name="the body", room=room, source=source, now=now)
-    usable = [one for one in found.readings if one.at <= now]
-    new = sum(store_readings(site.desk, usable[i : i + AT_ONCE]) for i in range(0, len(usable), AT_ONCE))
+    now, body, room = site.clock.now(), request.state.body, room_called(site.desk, room, new=True)
+    with LoggerCsv(body, Layout(zone=UTC), name="the body", room=room, source=source, now=now) as record:
+        found = record.contents
+        new = import_readings(site.desk, room, record.readings(), found.first_at)
     site.changed(now)
-    ahead = len(found.readings) - len(usable)
-    return RowsIn(rows=len(found.readings), new=new, in_the_future=ahead, empty=found.empty)
+    return RowsIn(rows=found.rows, new=new, in_the_future=found.ahead, empty=found.empty)
