@@ -36,7 +36,7 @@ def premises_of(ctx: typer.Context, *, or_demo: bool = False, tell: bool = True)
     found = find(ctx.obj.config, ctx.obj.store, os.environ, or_demo=or_demo)
     for sentence in found.settings.unknown if tell else ():
         with suppress(OSError):
-            write(f"Note: {sentence}; it is passed over.", sys.stderr)
+            write(f"Note: {sentence}; it is ignored.", sys.stderr)
     return found
 
 

@@ -90,7 +90,7 @@ def test_a_pour_is_put_right_by_command_and_every_view_follows(studio: Studio, t
     assert [one["what"] for one in record["corrections"][0]["changes"]] == ["name", "start", "thickness", "silicone"]
     assert "thickness 5 mm (was 1.2 mm)" in typed("record", "Whimbrel")
     assert "Corrected today 09:01" in words_of(studio.page("/piece/Whimbrel"))
-    assert "Put right since" in words_of(studio.page("/record/Whimbrel"))
+    assert "Corrections" in words_of(studio.page("/record/Whimbrel"))
     assert studio.get("/piece/Curlew").status_code == 422
     assert "Curlew" in typed("undo", "Whimbrel")
     (listed,) = get(studio, "/board")["pieces"]

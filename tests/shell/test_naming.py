@@ -247,7 +247,7 @@ def test_names_are_put_right_on_the_page_and_by_the_api(studio: Studio) -> None:
     near = press(name="Spare room", do="renamed", to="Shde")
     assert near.status_code == 422
     assert "which is near 'Shed'" in words_of(near.text)
-    assert "It is a new one: log it so" in near.text
+    assert "It is new: save it" in near.text
     done = press(name="Spare room", do="renamed new", to="Shde")
     assert "Room Spare room is now Shde." in words_of(done.text)
     done = press(name="Shde", do="merged", to="Shed")

@@ -91,7 +91,7 @@ def test_a_picture_is_told_for_what_it_is_and_holds_nothing_of_where_it_was_take
 def test_what_is_no_photo_stores_nothing_and_says_why(studio: Studio, content: bytes) -> None:
     refused = send(studio, content, "thing.jpg", kind="wet")
     assert refused.status_code == 422
-    assert "Not stored." in refused.text
+    assert "Not saved." in refused.text
     answer = post(studio, content)
     assert answer.status_code == 422
     assert answer.json()["field"] == "body"

@@ -171,7 +171,7 @@ def test_on_the_command_line(
     assert "at risk" not in out("board")
     assert out("undo", "Heron") == "Taken back: Heron: promised for a date."
     assert "at risk" in out("board")
-    assert out("promise", "Heron", "--none") == "Heron: nobody waits for it any more."
+    assert out("promise", "Heron", "--none") == "Heron: no longer promised."
     for line, says in (
         (("promise", "Heron"), "--due: missing"),
         (("promise", "Heron", "--none"), "was promised for none"),

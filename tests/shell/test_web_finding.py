@@ -88,7 +88,7 @@ def test_what_cannot_be_is_said_on_the_piece_and_stores_nothing(studio: Studio) 
     for fields, said in NEVER_SO:
         answer = studio.post("/piece/Curlew/found", {"when": "now"} | fields, on="/reading")
         assert answer.status_code == 422, fields
-        assert "Not stored." in answer.text
+        assert "Not saved." in answer.text
         assert said in words_of(answer.text)
     with studio.store.read() as tx:
         assert tx.observations() == []
@@ -122,7 +122,7 @@ def test_any_finding_can_be_taken_back_from_the_list(studio: Studio) -> None:
 
 def test_the_steps_stand_with_their_odds_and_cautions_and_one_is_written_down_and_taken_back(studio: Studio) -> None:
     said = words_of(studio.page("/piece/Curlew"))
-    assert "What may I do to it?" in said
+    assert "Next steps" in said
     assert "varnish coat 1 of 2, water-borne, brushed" in said
     assert "(90 %)" in said
     assert re.search(r"sign it\W+safe .*?, worth checking .*?, once", said), "a step with both its odds"
@@ -238,7 +238,7 @@ def test_a_harmed_piece_says_so_until_somebody_has_looked_it_over(studio: Studio
     with studio.store.write() as tx:
         tx.put_damages([harm])
     told = "0.4 h below the film-forming temperature while it was setting, at the coldest 4.2 °C. Look it over"
-    assert f"It may have taken harm: {told}" in words_of(studio.page("/piece/Curlew"))
+    assert f"It may be damaged: {told}" in words_of(studio.page("/piece/Curlew"))
     assert told in words_of(studio.page("/alarms"))
     record = words_of(studio.page("/record/Curlew"))
     assert "0.4 h below the film-forming temperature while it was setting, film down to 4.2 °C" in record
@@ -246,7 +246,7 @@ def test_a_harmed_piece_says_so_until_somebody_has_looked_it_over(studio: Studio
     assert "Curlew is looked over" in page
     assert "taken harm" not in page
     assert "Taken back." in studio.undo(page)
-    assert "It may have taken harm" in studio.page("/piece/Curlew")
+    assert "It may be damaged" in studio.page("/piece/Curlew")
     with studio.store.write() as tx:
         tx.clear_damages(piece.id, NOW)
         tx.put_damages([harm.model_copy(update={"hours": 0.3})])

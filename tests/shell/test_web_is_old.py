@@ -40,7 +40,7 @@ def test_a_page_whose_daemon_hangs_says_since_when_and_so_do_health_stream_and_m
         since[0] = datetime(2026, 11, 20, 8, 41, tzinfo=UTC)
         for path in ("/", "/pour", "/piece/Curlew", "/nothing/here"):
             text = studio.get(path).text
-            assert "Not heard from since today 08:41. What stands here is from then." in text, path
+            assert "No connection to the studio since today 08:41. What you see is from then." in text, path
             assert "hidden></p>" not in text
         health = studio.get("/healthz")
         assert (health.status_code, health.text) == (503, "late: nothing was done since 2026-11-20T08:41:00Z\n")

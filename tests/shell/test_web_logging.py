@@ -173,7 +173,7 @@ def test_the_same_again_says_the_air_it_takes_over_and_claims_no_measurement(stu
     studio.post("/pour", POUR | {"air": "fan"})
     said = words_of(studio.page("/pour"))
     told = "river white with silicone, 1.4 mm assumed alike, 30x40cm on board, in Shed, air over it: fan"
-    assert f"The same again, just now {told} ×1" in said
+    assert f"Same again, now {told} ×1" in said
     studio.post("/pour/again", {"count": "1"}, on="/pour")
     studio.post("/pour", POUR | {"name": "Reed", "thickness": "same"})
     first, *assumed = [piece_report(studio.desk, name, NOW).drying.pour for name in ("Curlew", "Curlew 2", "Reed")]
@@ -211,7 +211,7 @@ def test_a_name_that_sounds_like_a_known_one_is_asked_back_and_one_tap_says_that
     said = words_of(answer.text)
     assert answer.status_code == 422
     assert "got 'Shde', which is near 'Shed': say 'Shed' (did you mean that?)" in said
-    assert "It is a new one: log it so" in said
+    assert "It is new: save it" in said
     assert studio.names() == ["Curlew", "Reed"]
     said = words_of(studio.post("/pour", slip | {"new": "yes"}).text)
     assert "Room “Shde” was never read" in said
@@ -237,7 +237,7 @@ def test_of_several_alike_all_are_logged_or_none(studio: Studio) -> None:
     """The tenth of these names has a letter too many; and a name may be taken on another phone in between."""
     answer = studio.post("/pour", POUR | {"name": "C" * 78, "count": "12"})
     assert answer.status_code == 422
-    assert "Not stored." in answer.text
+    assert "Not saved." in answer.text
     assert studio.names() == []
     studio.post("/pour", POUR | {"name": "C" * 78 + " 8"})
     assert studio.post("/pour/again", {"count": "4"}, on="/pour").status_code == 422
@@ -265,7 +265,7 @@ def test_what_cannot_be_is_said_on_the_form_which_keeps_what_was_typed(
 ) -> None:
     answer = studio.post("/pour", POUR | fields)
     assert answer.status_code == 422
-    assert "Not stored." in answer.text
+    assert "Not saved." in answer.text
     assert said in words_of(answer.text)
     assert "rack 2" in answer.text
     assert studio.names() == []
@@ -292,7 +292,7 @@ def test_a_reading_that_cannot_be_is_refused_on_its_form(studio: Studio, fields:
     typed = {"room": "Shed", "temperature": "18", "unit": "C", "humidity": "52", "when": "now"}
     answer = studio.post("/reading", typed | fields)
     assert answer.status_code == 422
-    assert "Not stored." in answer.text
+    assert "Not saved." in answer.text
     assert board_of(studio.desk, NOW).rooms[0].data_at is None
 
 

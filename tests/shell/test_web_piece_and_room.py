@@ -93,8 +93,8 @@ def test_a_room_shows_its_air_its_sensors_with_age_and_battery_and_what_is_wet(s
     said = words_of(page)
     assert "door 3 d ago ! late" in said
     assert "11 % ! low" in said
-    assert "window 0 min ago 21.0 °C 50 % not told" in said
-    assert "Wet in it: 1" in said
+    assert "window 0 min ago 21.0 °C 50 % unknown" in said
+    assert "Still drying here: 1" in said
 
 
 def test_a_piece_shows_its_room_as_the_room_s_own_page_does_however_old_its_dates_are(studio: Studio) -> None:
@@ -149,5 +149,5 @@ def test_alarms_are_listed_while_they_last_and_after(studio: Studio) -> None:
     studio.read(temp_c=21, hours=2)
     refresh(studio.desk, studio.clock.now())
     said = words_of(studio.page("/alarms"))
-    assert "Nothing is wrong, by what was last read: Shed 0 min ago." in said
+    assert "Nothing is wrong. Last readings: Shed 0 min ago." in said
     assert "too cold for wet paint: over" in said

@@ -111,7 +111,7 @@ def test_no_more_than_a_day_and_a_dozen_are_listed(studio: Studio) -> None:
     assert len(studio.page("/lately").encode()) < 100_000
     studio.clock.move(25 * HOUR)
     assert logged(studio) == {}
-    assert "Nothing that could be taken back." in studio.page("/lately")
+    assert "Nothing to undo." in studio.page("/lately")
 
 
 def test_a_pour_of_which_something_was_found_stands_until_that_is_taken_back(studio: Studio) -> None:
@@ -137,7 +137,7 @@ def test_a_series_too_long_for_one_form_takes_several_presses(studio: Studio) ->
 
 
 def test_the_board_leads_there(studio: Studio) -> None:
-    assert '<a href="/lately">Logged lately</a>' in studio.page("/")
+    assert '<a href="/lately">Recent entries</a>' in studio.page("/")
 
 
 @pytest.mark.parametrize("of", ["zzz", "99", "1"])

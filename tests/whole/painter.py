@@ -89,7 +89,7 @@ class Painter:
 
     def write(self, sees: str) -> str:
         self.press("#form button.go")
-        self.sees("This would be written")
+        self.sees("Changes to be saved")
         shown: str = self.browser.ask("return document.querySelector('.difference').innerText")
         self.press("button.go")
         if sees:

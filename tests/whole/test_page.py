@@ -235,7 +235,7 @@ def test_a_printed_piece_is_one_sheet_with_its_record_and_nothing_to_press(
     assert len(re.findall(rb"/Type\s*/Page\b", sheet)) == 1
     browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
     try:
-        assert {"piece": "air it has had", "record": "The air it dried in"}[page] in browser.text()
+        assert {"piece": "Air so far", "record": "Air while it dried"}[page] in browser.text()
         for pressed in ("has left the studio", "Finger test", "Studio", "The numbers"):
             assert pressed not in browser.text()
     finally:

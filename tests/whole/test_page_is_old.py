@@ -37,7 +37,7 @@ def test_a_killed_daemon_is_told_by_the_open_board_with_the_time_and_its_return_
             assert browser.ask(BANNER) == ""
         service.kill()
         said = wait_for(lambda: browser.ask(BANNER), 20, "the board saying that nobody is there")
-        assert re.fullmatch(r"Not heard from since \d\d:\d\d\. What stands here is from then\.", said)
+        assert re.fullmatch(r"No connection to the studio since \d\d:\d\d\. What you see is from then\.", said)
         box = browser.ask("const b = document.getElementById('late').getBoundingClientRect(); return [b.top, b.height]")
         assert 0 <= box[0] < 200, "on top of everything"
         assert box[1] > 40, "to be read across the room"

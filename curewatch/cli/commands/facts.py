@@ -203,7 +203,7 @@ def promise(
     due: options.Due = None,
     occasion: options.Occasion = None,
     ready: options.Ready = None,
-    none: Annotated[bool, typer.Option("--none", help="Instead: nobody waits for it any more.")] = False,
+    none: Annotated[bool, typer.Option("--none", help="Instead: it is no longer promised.")] = False,
     by: options.By = None,
     as_json: options.AsJson = False,
 ) -> None:
@@ -213,7 +213,7 @@ def promise(
     with desk_of(ctx, by) as (desk, now):
         told = promise_told(due, occasion, ready, now, desk.zone)
         gone = Promise(piece_id=0, due_at=None, logged_at=now)
-        made = pours.promise(desk, name, gone if told is None else told, now)
+        pours.promise(desk, name, gone if told is None else told, now)
         refresh_first(desk, now)
         with desk.store.read() as tx:
             reports = [report_of(tx, piece.name, now) for piece in pieces_meant(tx, name)]
@@ -226,7 +226,7 @@ def promise(
             said = f"{one.line.name}: {one.line.promised.in_words(desk.local)}."
             say(textwrap.fill(said, PIPED_WIDTH, subsequent_indent="  "))
         if told is None:
-            say(f"{name}: nobody waits for {'it' if len(made) == 1 else 'them'} any more.")
+            say(f"{name}: no longer promised.")
 
 
 def gone(ctx: typer.Context, name: Name, at: At = None, undo: _Undo = False, as_json: options.AsJson = False) -> None:

@@ -39,7 +39,7 @@ def text(plan: PlanOut, now: datetime, page: Page) -> str:
 
 def _places(plan: PlanOut, date: Callable[[datetime], str], now: datetime, page: Page) -> list[str]:
     if not plan.places_taken:
-        return ["Nothing lies in this room now."]
+        return ["No piece is in this room now."]
     rows = [page.bold("Places that are taken, and when each is safe to clear")]
     for one in plan.places_taken:
         when = "not foreseen" if one.safe_at is None else "now" if one.safe_at <= now else date(one.safe_at)

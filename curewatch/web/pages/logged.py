@@ -95,7 +95,7 @@ def _told(done: str, of: Sequence[str], kept: CachedBoard, tx: Transaction) -> s
         return f"{left[0].name} is marked gone: its name and its place are free." if poured else None
     if done == "promise" and (here := kept.dryings.get(of[0])):
         gone = here.promise is None
-        return f"{of[0]}: {'nobody waits for it any more' if gone else 'its date is written down'}."
+        return f"{of[0]}: {'no longer promised' if gone else 'its date is written down'}."
     if done == "cleared" and of[0] in kept.dryings:
         return f"{of[0]} is looked over: nothing stands against it any more."
     if len(of) > 1 and (here := kept.dryings.get(of[0])):
