@@ -61,10 +61,16 @@ fingerprint() {
     } | cksum
 }
 
-# The part of constraints.txt that `run` or `test` needs.
+# The part of constraints.txt that is there to run it, or that a `test` needs besides.
 pins() {
-    awk -v level="$1" '/^# To fuzz it/ || (/^# To check it/ && level == "run") { exit } { print }' \
+    awk -v level="$1" '/^# To fuzz it/ { exit } /^# To check it/ { part = 1 } (level == "test") == (part == 1) { print }' \
         "$root/deploy/constraints.txt"
+}
+
+# Only the very files that the list names, the build backend among them.
+install_pins() {
+    pins "$1" >"$venv/.curewatch-pins-$1" &&
+        "$venv/bin/python" -m pip install --quiet --no-deps --require-hashes --requirement "$venv/.curewatch-pins-$1"
 }
 
 install_into_venv() {
@@ -72,9 +78,12 @@ install_into_venv() {
     what=
     [ "$level" = run ] || what=' and what its tests need'
     say "Installing curewatch$what into $venv: once, some minutes on a slow link"
-    # Only the very files that the list names, the build backend among them; then the checkout itself, which has no hash.
-    pins "$level" >"$venv/.curewatch-pins" &&
-        "$venv/bin/python" -m pip install --quiet --no-deps --require-hashes --requirement "$venv/.curewatch-pins" &&
+    # Both lists at once, since each keeps one core busy unpacking; then the checkout itself, which has no hash.
+    [ "$level" = run ] || { install_pins test & besides=$!; }
+    install_pins run
+    failed=$?
+    [ "$level" = run ] || wait "$besides" || failed=$?
+    [ "$failed" = 0 ] &&
         "$venv/bin/python" -m pip install --quiet --no-deps --no-build-isolation --editable "$root" &&
         "$venv/bin/python" -m pip check >&2 ||
         die "The installation did not finish: see pip's message above." \

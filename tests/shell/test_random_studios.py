@@ -19,6 +19,7 @@ from curewatch.records import AlarmKind, Notice, Reading, ThicknessSource
 from curewatch.store import Store
 from curewatch.studio.alarms.damage import newest, stands
 from tests.shell.month import Month, reading
+from tests.shell.web_parts import THOROUGH
 
 ROOMS = ("Boat shed", "Loft")
 AIRS = ((21, 50), (5, 70), (0.5, 80), (18, 92), (31, 17), (11, 60))
@@ -126,7 +127,7 @@ def told_wrong(notices: list[Notice]) -> list[str]:
     return wrong + [f"{count} notices of {which}" for which, count in series.items() if count > 1]
 
 
-@pytest.mark.parametrize("seed", [2, 3])
+@pytest.mark.parametrize("seed", range(2, 2 + THOROUGH))
 def test_no_message_says_what_none_may(tmp_path: Path, seed: int) -> None:
     start = (RELEASED + timedelta(days=2)).replace(hour=6, minute=0, second=0, microsecond=0)
     chance, wrong = Chance(seed, start - timedelta(hours=32)), []
