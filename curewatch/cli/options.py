@@ -50,13 +50,13 @@ Config = Annotated[
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
 WetThickness = Annotated[
     str | None,
-    typer.Option("--wet-thickness", metavar="LENGTH", help="Wet film as measured with a comb gauge, such as 1.2mm."),
+    typer.Option("--wet-thickness", metavar="LENGTH", help="Wet thickness by comb gauge, such as 1.2mm."),
 ]
 Poured = Annotated[
     str | None, typer.Option("--poured", metavar="VOLUME", help="Or: paint poured onto --size, such as 250ml,")
 ]
 RanOff = Annotated[
-    str | None, typer.Option("--ran-off", metavar="VOLUME", help="of which this ran off the edges (left out: none).")
+    str | None, typer.Option("--ran-off", metavar="VOLUME", help="of which this much ran off (left out: none).")
 ]
 Size = Annotated[
     str | None,
@@ -86,7 +86,7 @@ AirThere = Annotated[
 ]
 Place = Annotated[str | None, typer.Option("--place", metavar="PLACE", help="Where in the room.")]
 New = Annotated[
-    bool, typer.Option("--new", help="A room, place or recipe that sounds like a known one is another all the same.")
+    bool, typer.Option("--new", help="It is a new room, place or recipe, though its name is close to a known one.")
 ]
 _SUPPORTS = (
     "canvas", "board", "panel", "raw-panel", "tile", "glass", "cradled-panel", "canvas-panel", "hardboard", "paper",
@@ -96,7 +96,7 @@ Back = Annotated[
     typer.Option(
         "--back",
         metavar="BACK",
-        help="Heat through the back alone, as of canvas, board, or so many W/m2K.  [default: canvas]",
+        help="Only the heat through the back, as of canvas, board, or so many W/m2K.  [default: canvas]",
         autocompletion=_words("canvas", "board"),
     ),
 ]
@@ -105,7 +105,7 @@ Support = Annotated[
     typer.Option(
         "--support",
         metavar="SUPPORT",
-        help=f"Or heat, water and vapour: {', '.join(_SUPPORTS)}.",
+        help=f"The surface, with heat, water and vapour: {', '.join(_SUPPORTS)}.",
         autocompletion=_words(*_SUPPORTS),
     ),
 ]
@@ -123,7 +123,7 @@ At = Annotated[
     str | None,
     typer.Option("--at", metavar="TIME", help="When: '3 h ago', 'yesterday 18:30', ISO 8601. Left out: now."),
 ]
-_Due = typer.Option("--due", metavar="DATE", help="By when it is to be ready: '12 Dec', friday, 'tomorrow 9:00'.")
+_Due = typer.Option("--due", metavar="DATE", help="The date it is promised for: '12 Dec', friday, 'tomorrow 9:00'.")
 Due = Annotated[str | None, _Due]
 Occasion = Annotated[str | None, typer.Option("--for", metavar="WHAT", help="What for, such as 'fair'.")]
 Ready = Annotated[
@@ -131,7 +131,7 @@ Ready = Annotated[
     typer.Option(
         "--ready",
         metavar="MILESTONE",
-        help="As what it is promised: handle (dry to handle), or varnish-ready (ready to varnish).  [default: handle]",
+        help="What ready means: handle (dry to handle), or varnish-ready (ready to varnish).  [default: handle]",
         autocompletion=_words("handle", "varnish-ready"),
     ),
 ]

@@ -100,6 +100,39 @@ class Field(StrEnum):
     ZONE = "zone"
 
 
+HOW = {
+    Field.AIR: "say how the air is, for example still, draughty, fan or 0.1 m/s",
+    Field.AT: "type a time, for example yesterday 18:30",
+    Field.DUE: "type a day, for example 12 Dec",
+    Field.FINGER: "say what the finger found: tacky, touch-dry or dry-through",
+    Field.GLYCOL: "type a share, for example 3 %",
+    Field.GRAMS: "type a weight, for example 512 g",
+    Field.HOURS: "type how long, for example 8 h",
+    Field.HUMIDITY: "type a humidity, for example 50 %",
+    Field.KIND: "say which one",
+    Field.LAYER: "say thin, medium or thick",
+    Field.NAME: "type a name",
+    Field.PAINT: "type a weight, for example 240 g",
+    Field.PASSWORD: "type a password",
+    Field.PIECES: "type how many, for example 2",
+    Field.POURED: "type how much was poured, for example 250 ml",
+    Field.RAN_OFF: "type how much ran off, for example 40 ml",
+    Field.RESOLUTION: "type the scale's smallest step, for example 1 g",
+    Field.ROOM: "choose a room, or type its name",
+    Field.SIDE: "type a length, for example 40 cm",
+    Field.SIZE: "type a size, for example 40x50cm",
+    Field.SOLIDS: "type a share, for example 30 %",
+    Field.SUPPORT: "say what it lies on, for example canvas",
+    Field.SURFACE: "type a temperature, for example 17.5 °C",
+    Field.TEMPERATURE: "type a temperature, for example 19.5 °C",
+    Field.TILT: "type a tilt, for example 3 mm/m",
+    Field.TIMES: "type how many, for example 4",
+    Field.TO: "type the new name",
+    Field.WET_THICKNESS: "type a thickness, for example 1.2 mm",
+}
+"""What is said where such a field was left empty."""
+
+
 Naming = Callable[[Field], str]
 """How those who read it call a field."""
 
@@ -146,12 +179,20 @@ class InputError(ForPeople, ValueError):
         field, allowed = said(self.field, named), said(self.allowed, named)
         if self.given is None:
             return f"{field}: missing, expected {allowed}"
+        if self.is_empty:  # of rooms those that are known say more
+            room = self.field == Field.ROOM
+            return f"{field}: {f'nothing was typed, expected {allowed}' if room else HOW[Field(self.field)]}"
         if self.why is None:
             return f"{field}: got {quoted(self.given)}, expected {allowed}"
         return f"{field}: got {quoted(self.given)}, {said(self.why, named)}: say {allowed}"
 
     def __str__(self) -> str:
         return self.in_words()
+
+    @property
+    def is_empty(self) -> bool:
+        """Nothing was typed, and there is a word for how to."""
+        return self.why is None and isinstance(self.given, str) and not self.given.strip() and self.field in HOW
 
     @property
     def each(self) -> tuple[InputError, ...]:

@@ -255,7 +255,7 @@ def estimate(
 def level(*, tilt_deg: float, limit_mm: float = LIMIT_MM, viscosity_pa_s: float = USUAL.viscosity,
           yield_stress_pa: float = USUAL.yield_stress, stiffening_pa_h: float = USUAL.stiffening * 3600,
           **film: float | str) -> DriftOut:  # fmt: skip
-    """How far the design of a pour drifts on a tilt [°] before the film packs; `film`: as `estimate` takes it.
+    """How far the design of a pour drifts on a tilt [°] before the film sets; `film`: as `estimate` takes it.
 
     limit_mm        : the drift that would not matter [mm]
     viscosity_pa_s  : of the mix at its pour [Pa s]; 1 flows like warm honey

@@ -215,7 +215,7 @@ class LabelOut(View):
 
 
 class LevelOut(View):
-    """How far a design drifts until the film packs, within a factor of two: nobody knows a mix's viscosity better."""
+    """How far a design drifts until the film sets, within a factor of two: nobody knows a mix's viscosity better."""
 
     piece: str
     tilts: list[TiltOut] = Field(description="The first holds from the pour on, each later one from its moment")

@@ -162,7 +162,6 @@ WET = "a wet film between 20 µm and 10 mm, such as 1.2mm or 80 mil"
     [
         (typed.parse_thickness, "9m", f"wet_thickness: got '9m', expected {WET}"),
         (typed.parse_thickness, "1.2", f"wet_thickness: got '1.2', which has no unit: say {WET}"),
-        (typed.parse_thickness, "", f"wet_thickness: got '', expected {WET}"),
         (typed.parse_thickness, "21C", "whose unit is none of µm, mm, cm, m, in, mil"),
         (typed.parse_thickness, "1,200 µm", "the comma may mark thousands or decimals: say 1200um or 1.200um"),
         (typed.parse_thickness, "1,200.5 µm", "where thousands and decimals cannot be told apart"),
@@ -220,6 +219,15 @@ def test_is_asked_back(parse: Callable[[str], object], text: str, message: str) 
     assert message in str(caught.value)
     assert caught.value.given == text
     assert caught.value.allowed in str(caught.value)
+
+
+@pytest.mark.parametrize("text", ["", "  "])
+def test_where_nothing_was_typed_it_is_said_how_to(text: str) -> None:
+    for parse, how in ((typed.parse_thickness, "wet_thickness: type a thickness, for example 1.2 mm"),
+                       (typed.parse_mass, "grams: type a weight, for example 512 g")):  # fmt: skip
+        with pytest.raises(InputError) as caught:
+            parse(text)
+        assert (str(caught.value), caught.value.given) == (how, text)
 
 
 def test_a_fraction_has_the_range_its_caller_gives_it() -> None:

@@ -81,7 +81,6 @@ def test_is_understood(text: str, at: str) -> None:
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("", "got '', expected a time since 2000, such as now, 3 h ago, yesterday 18:30"),
         ("noonish", "got 'noonish', expected a time"),
         ("2026-05-01", "which has no time of day: say the time too, such as 2026-05-01 18:30"),
         ("yesterday", "say the time too, such as yesterday 18:30"),
@@ -354,7 +353,7 @@ def test_whole_durations_come_back(count: int, unit: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["", "5", "0 min", "-3 h", "1h 2h", "5 min 1 h", "1 year", "nan h", "1:30", "1,200 s", "h"]
+    "text", ["5", "0 min", "-3 h", "1h 2h", "5 min 1 h", "1 year", "nan h", "1:30", "1,200 s", "h"]
 )
 def test_no_duration(text: str) -> None:
     with pytest.raises(InputError, match="expected a duration between 1 second and 10 years, such as 90 min, 1h30"):

@@ -55,7 +55,7 @@ def test_words_are_in_order() -> None:
         ({"poured": "1l", "size": "40x50cm", "layer": "thin"}, "layer: got 'thin', beside poured"),
         ({"wet_thickness": "1mm", "ran_off": "10ml"}, "ran_off: got '10ml', which alone tells no thickness"),
         ({"layer": "fat"}, "layer: got 'fat', expected thin, medium or thick"),
-        ({"layer": ""}, "layer: got ''"),
+        ({"layer": ""}, "layer: say thin, medium or thick"),
         ({"poured": "100ml", "ran_off": "100ml", "size": "40x50cm"}, "ran_off: got '100ml', expected less than"),
         ({"poured": "10l", "size": "40x50cm"}, "poured: got '10l', which over 40 x 50 cm makes 50 mm"),
         ({"poured": "1ml", "size": "40x50cm"}, "makes 0.005 mm: say a wet film between 20 µm and 10 mm"),

@@ -43,7 +43,7 @@ BAD_LINES = [
     (changed(POUR, wet_thickness="-1mm"), "-1mm"),
     (changed(POUR, wet_thickness="0mm"), "0mm"),
     (changed(POUR, wet_thickness="1µm"), "1µm"),
-    (changed(POUR, wet_thickness=""), "''"),
+    (changed(POUR, wet_thickness=""), "type a thickness, for example 1.2 mm"),
     (changed(POUR, wet_thickness="21C"), "21C"),
     (changed(POUR, wet_thickness="1mm\x1b[31m"), r"\x1b"),
     (changed(POUR, wet_thickness="9" * 100_000), "999"),
@@ -73,12 +73,12 @@ BAD_LINES = [
     (changed(POUR, at="2026-02-30 10:00"), "2026-02-30"),
     (changed(POUR, at="2026-10-25T01:30"), "twice"),  # the clocks in Lisbon go from 02:00 back to 01:00
     (changed(POUR, at="2026-03-29T01:30"), "2026-03-29"),  # and there is no 01:30 on that one
-    (changed(POUR, room=""), "''"),
+    (changed(POUR, room=""), "--room: nothing was typed, expected a name"),
     (changed(POUR, room="two\nlines"), r"two\nlines"),
     (changed(POUR, room="r" * 81), "rrr"),
     (changed(POUR, place=" "), "' '"),
     (changed(POUR, recipe="x" * 500), "xxx"),
-    (("pour", "", *POUR[2:]), "''"),
+    (("pour", "", *POUR[2:]), "NAME: type a name"),
     (("pour", "n" * 81, *POUR[2:]), "nnn"),
     (("pour", "Heron", *POUR[2:]), "Heron"),  # is here already
     (("pour", *POUR[2:]), "NAME"),

@@ -220,7 +220,7 @@ BAD: list[tuple[tuple[str, ...], str, str]] = [
     # what is typed, what is quoted of it, what is said
     ((WET, "9m", *AIR), "9m", "a wet film between 20 µm and 10 mm"),
     ((WET, "1.2", *AIR), "1.2", "which has no unit"),
-    ((WET, "", *AIR), "", "a wet film"),
+    ((WET, "", *AIR), "", "type a thickness, for example 1.2 mm"),
     ((WET, "nan", *AIR), "nan", "a wet film"),
     ((WET, "inf mm", *AIR), "inf mm", "a wet film"),
     ((WET, "-1mm", *AIR), "-1mm", "a wet film"),

@@ -163,7 +163,7 @@ def test_a_plan_without_a_room_takes_the_only_one_then_the_one_with_most_wet_pie
     run("pour", "Eel", "--room", "Loft", "--layer", "thin")
     code, out, err = run(*words)
     assert (code, out) == (2, "")
-    assert "--room: got '', expected one of Boat shed, Loft" in err
+    assert "--room: nothing was typed, expected one of Boat shed, Loft" in err
     assert spoken(run, *words, "--room", "Loft")["room_assumed"] is None
 
 

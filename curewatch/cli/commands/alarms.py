@@ -26,17 +26,17 @@ from curewatch.views.notices import NoticeOut
 
 HISTORY = 50
 RoomName = Annotated[str, typer.Argument(metavar="ROOM", help="The room's name.")]
-_Undo = Annotated[bool, typer.Option("--undo", help="It was not so after all.")]
+_Undo = Annotated[bool, typer.Option("--undo", help="Take it back.")]
 Kind = Annotated[str, typer.Argument(metavar="KIND", help="cold, frost, damp, too-fast or no-fresh-data.")]
 
 
 def alarms(
     ctx: typer.Context,
-    history: Annotated[bool, typer.Option("--history", help="Also what happened to alarms lately.")] = False,
+    history: Annotated[bool, typer.Option("--history", help="Also what alarms did lately.")] = False,
     room: Annotated[str | None, typer.Option("--room", metavar="ROOM", help="Only this room's.")] = None,
     as_json: options.AsJson = False,
 ) -> None:
-    """Alarms that are on, those that are muted, and pieces that were harmed."""
+    """Alarms that are on or muted, and pieces that may be damaged."""
     with fresh_desk_of(ctx) as (desk, now):
         found = alarms_now(desk, now, history=HISTORY if history else 0, room=room)
         seen = AlarmsOut.of(found, desk.settings.tz)
@@ -46,7 +46,7 @@ def alarms(
 def acknowledge(
     ctx: typer.Context, room: RoomName, kind: Kind, undo: _Undo = False, as_json: options.AsJson = False
 ) -> None:
-    """Say that you see to an alarm: no reminder comes of it."""
+    """Say that you are on it: no reminders follow."""
     wanted = parse_alarm_kind(kind)
     with fresh_desk_of(ctx) as (desk, now):
         if undo:
@@ -70,7 +70,7 @@ def mute(
     length: Annotated[str, typer.Option("--for", metavar="TIME", help="How long, such as 8h; at most 24h.")],
     as_json: options.AsJson = False,
 ) -> None:
-    """Hear nothing of an alarm for a while; it is listed all the same."""
+    """Mute an alarm for a while; it stays listed."""
     wanted, how_long = parse_alarm_kind(kind), parse_duration(length, field=Field.HOURS)
     with desk_of(ctx) as (desk, now):
         alarm = alarm_care.mute(desk, room, wanted, how_long, now)
@@ -98,7 +98,7 @@ def cleared(
     undo: _Undo = False,
     as_json: options.AsJson = False,
 ) -> None:
-    """Say that you have looked a harmed piece over: what stood against it no longer does."""
+    """Say that you have checked a damaged piece: the warning goes."""
     with desk_of(ctx) as (desk, now):
         if undo:
             back = undoing.undo_last(desk, piece, now, [LogKind.CLEARED]).fact
@@ -156,10 +156,10 @@ def notices(
 def resend(
     ctx: typer.Context,
     key: Annotated[str | None, typer.Argument(metavar="[KEY]", help="The notice's key.")] = None,
-    everything: Annotated[bool, typer.Option("--all", help="All that were given up.")] = False,
+    everything: Annotated[bool, typer.Option("--all", help="All undelivered ones.")] = False,
     as_json: options.AsJson = False,
 ) -> None:
-    """Send a notice again that was given up. The daemon does it, at once if it runs."""
+    """Send an undelivered message again. The daemon does it, at once if it runs."""
     if key is None and not everything:
         raise InputError(Field.KEY, None, "the key of a notice (see `curewatch notices --undelivered`), or --all")
     if key is not None and everything:

@@ -26,7 +26,7 @@ def backup(
     ] = None,
     as_json: options.AsJson = False,
 ) -> None:
-    """Copy the whole store, proven sound, while the daemon goes on."""
+    """Back up the whole store and check the copy, while the daemon runs."""
     settings = settings_of(ctx)
     # The store is not opened, which would bring its tables up to date: before an upgrade people want a backup.
     with working("Copying the store"):
@@ -50,7 +50,7 @@ def restore(
     listed: Annotated[bool, typer.Option("--list", help="Only list the backups there are.")] = False,
     as_json: options.AsJson = False,
 ) -> None:
-    """Put a backup in the store's place. What is there now is set aside, not deleted. End the daemon first."""
+    """Restore a backup. The present store is set aside, not deleted. Stop the daemon first."""
     settings, store = settings_of(ctx), _store_of(ctx)
     kept = backups_of(store, settings.backup.folder)
     if listed:

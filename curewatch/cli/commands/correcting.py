@@ -50,8 +50,8 @@ def correct(
     new: options.New = False,
     as_json: options.AsJson = False,
 ) -> None:
-    """Put right what was logged of a pour: say only what was otherwise. Its tests and steps stay with it, and its dates
-    follow. `curewatch undo` takes it back."""
+    """Correct a pour: say only what is wrong. Its tests and steps stay, and its dates follow. `curewatch undo` takes it
+    back."""
     words = CorrectionWords(
         name=to, room=room, place=place, wet_thickness=wet_thickness, poured=poured, ran_off=ran_off, layer=layer,
         size=size, recipe=recipe, silicone=silicone, support=support, air=air, new=new,
@@ -78,7 +78,7 @@ def correct(
 
 
 def delete(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:
-    """A piece that was never poured: it goes, and teaches nothing. For one that has left the studio say `gone`."""
+    """Delete a piece that was never poured: nothing is learned from it. For one that has left the studio say `gone`."""
     with desk_of(ctx) as (desk, now):
         done = correcting.delete(desk, name, now)
         refresh_first(desk, now)
@@ -90,7 +90,7 @@ def delete(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> N
 
 
 _Kind = Annotated[str, typer.Argument(metavar="KIND", help="room, place or recipe.")]
-_Called = Annotated[str, typer.Argument(metavar="NAME", help="What it is called until now.")]
+_Called = Annotated[str, typer.Argument(metavar="NAME", help="Its name until now.")]
 _Room = Annotated[str | None, typer.Option("--room", metavar="ROOM", help="Of a place: the room it is in.")]
 
 
@@ -98,12 +98,12 @@ def rename(
     ctx: typer.Context,
     kind: _Kind,
     name: _Called,
-    to: Annotated[str, typer.Argument(metavar="TO", help="What it is to be called.")],
+    to: Annotated[str, typer.Argument(metavar="TO", help="The new name.")],
     room: _Room = None,
     new: options.New = False,
     as_json: options.AsJson = False,
 ) -> None:
-    """Call a room, place or recipe otherwise; whatever names it follows."""
+    """Rename a room, place or recipe, everywhere."""
     with desk_of(ctx) as (desk, now):
         done = naming.rename(desk, _naming(kind), name, named(to, Field.TO), now, room=room, new=new)
         _say(desk, done, "rename", now, as_json)
@@ -113,17 +113,17 @@ def merge(
     ctx: typer.Context,
     kind: _Kind,
     name: _Called,
-    into: Annotated[str, typer.Argument(metavar="INTO", help="The one that it is too.")],
+    into: Annotated[str, typer.Argument(metavar="INTO", help="The one to merge it into.")],
     room: _Room = None,
     as_json: options.AsJson = False,
 ) -> None:
-    """Make two rooms, places or recipes one, that were the same under two names."""
+    """Merge two rooms, places or recipes that are the same under two names."""
     with desk_of(ctx) as (desk, now):
         _say(desk, naming.merge(desk, _naming(kind), name, into, now, room=room), "merge", now, as_json)
 
 
 def remove(ctx: typer.Context, kind: _Kind, name: _Called, room: _Room = None, as_json: options.AsJson = False) -> None:
-    """Offer a room, place or recipe no more that nothing here lies in or was poured of; what is past keeps it."""
+    """Remove a room, place or recipe that no piece here uses; old records keep it."""
     with desk_of(ctx) as (desk, now):
         _say(desk, naming.remove(desk, _naming(kind), name, now, room=room), "remove", now, as_json)
 

@@ -31,7 +31,7 @@ Days = Annotated[str, typer.Option("--days", metavar="N", help="How far to look 
 AsModel = Annotated[str, typer.Option("--model", metavar="MODEL", hidden=True)]
 """For those who work on the drying model, to compare; hidden, so that no painter meets it by accident."""
 Tilted = Annotated[
-    str | None, typer.Option("--tilt", metavar="TILT", help="Of the support: 0.5deg, 3mm/m.  [default: level]")
+    str | None, typer.Option("--tilt", metavar="TILT", help="Of the surface: 0.5deg, 3mm/m.  [default: level]")
 ]
 
 
@@ -107,9 +107,9 @@ def _refuse_films(ctx: typer.Context, name: str) -> None:
 
 
 Tilt = Annotated[
-    str, typer.Option("--tilt", metavar="TILT", help="Of the support: 0.5deg (a phone's level), 3mm/m, 1%.")
+    str, typer.Option("--tilt", metavar="TILT", help="Of the surface: 0.5deg (a phone's level), 3mm/m, 1%.")
 ]
-Piece = Annotated[str | None, typer.Argument(metavar="[NAME]", help="A piece whose support this is.")]
+Piece = Annotated[str | None, typer.Argument(metavar="[NAME]", help="A piece that lies so.")]
 At = Annotated[str | None, typer.Option("--at", metavar="TIME", help="With NAME: when it was so.  [default: now]")]
 Viscosity = Annotated[
     str, typer.Option("--viscosity", metavar="VISC", help="Of the mix at its pour; 1 Pa·s flows like warm honey.")
@@ -149,7 +149,7 @@ def level(
     limit: Limit = "5mm",
     as_json: options.AsJson = False,
 ) -> None:
-    """How far the design drifts on a tilt before the film packs, and how level is level enough.
+    """How far the design drifts on a tilt before the film sets, and how level is level enough.
 
     Say the thickness and the air as for `estimate`; no store is needed. Or name a piece, whose film and air are known:
     its tilt is then kept, and `why NAME drifted` can tell. How the mix flows and --limit may be said either way.

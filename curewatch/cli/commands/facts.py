@@ -57,7 +57,7 @@ def pour(
     air: options.AirThere = None,
     support: options.PouredOn = "canvas",
     tilt: Annotated[
-        str | None, typer.Option("--tilt", metavar="TILT", help="Of the support, if measured: 0.5deg, 3mm/m.")
+        str | None, typer.Option("--tilt", metavar="TILT", help="Of the surface, if measured: 0.5deg, 3mm/m.")
     ] = None,
     paint: Annotated[
         str | None,
@@ -181,7 +181,7 @@ def move(
     undo: _Undo = False,
     as_json: options.AsJson = False,
 ) -> None:
-    """Log that a piece lies somewhere else: its dates follow the air there."""
+    """Move a piece to another place: its dates follow the air there."""
     if undo:
         _alone(room=room, place=place, air=air, at=at)
     elif room is None:
@@ -207,7 +207,7 @@ def promise(
     by: options.By = None,
     as_json: options.AsJson = False,
 ) -> None:
-    """Say by when a piece, or a series, is to be ready, or that another date holds: you are told if it is at risk."""
+    """Set the date a piece or series is promised for, or change it: you are told if it is at risk."""
     if (due is None) is not none:
         raise InputError(Field.DUE, due, "a date such as '12 Dec', or --none alone")
     with desk_of(ctx, by) as (desk, now):

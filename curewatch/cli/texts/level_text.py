@@ -86,8 +86,8 @@ def of_a_piece(found: MeasuredDrift) -> str:
         return "The air of its room was not read, so how far that moves the design cannot be told."
     allowed = f"{found.limit_m * 1e3:.2g} mm takes {slope_text(found.tilt_for_limit)}"
     if found.drift_m < STAYS:
-        return f"Level enough: until it packs that moves the design about {found.drift_m * 1e3:.2g} mm; {allowed}."
+        return f"Level enough: until it sets that moves the design about {found.drift_m * 1e3:.2g} mm; {allowed}."
     return (
-        f"Until it packs that moves the design about {found.drift_m * 1e3:.2g} mm; {allowed}. Shim the low side while "
+        f"Until it sets that moves the design about {found.drift_m * 1e3:.2g} mm; {allowed}. Shim the low side while "
         "it flows: the first three quarters of an hour do most of the moving."
     )

@@ -14,7 +14,7 @@ from curewatch.intake.typed.pours import CorrectionWords, PourWords, continued, 
 from curewatch.intake.typed.quantities import LAYERS_M
 from curewatch.intake.typed.wet_thickness import as_thick_as
 from curewatch.records import Support
-from curewatch.records.errors import Field, InputError, NearName
+from curewatch.records.errors import HOW, Field, InputError, NearName
 from curewatch.settings.values import AIR_SPEEDS_M_S
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.web.texts import number
@@ -53,31 +53,16 @@ def label_of(field: Field) -> str:
     return LABELS.get(field, field.replace("_", " ").capitalize())
 
 
-EMPTY = {
-    Field.NAME: "Type a name",
-    Field.ROOM: "Choose a room, or type its name",
-    Field.WET_THICKNESS: "Type a thickness, for example 1.2 mm",
-    Field.POURED: "Type how much was poured, for example 250 ml",
-    Field.SIZE: "Type a size, for example 40x50cm",
-    Field.TEMPERATURE: "Type a temperature, for example 19.5 °C",
-    Field.SURFACE: "Type a temperature, for example 17.5 °C",
-    Field.HUMIDITY: "Type a humidity, for example 50 %",
-    Field.GRAMS: "Type a weight, for example 512 g",
-    Field.DUE: "Type a day, for example 12 Dec",
-    Field.AT: "Type a time, for example yesterday 18:30",
-    Field.FINGER: "Say what the finger found",
-}
-"""What a page says where such a field was left empty."""
-
-
 def refusal(error: InputError) -> str:
     """An error as a page says it."""
     return " ".join(map(_refusal, error.each))
 
 
 def _refusal(error: InputError) -> str:
-    empty = EMPTY.get(Field(error.field)) if error.given in ("", None) and error.field in set(Field) else None
-    return error.in_words(label_of) if empty is None else f"{empty}."
+    if error.field in HOW and (error.is_empty or error.given is None):
+        how = HOW[Field(error.field)]
+        return f"{how[0].upper()}{how[1:]}."
+    return error.in_words(label_of)
 
 
 @dataclass(frozen=True)
