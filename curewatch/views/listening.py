@@ -1,4 +1,5 @@
-"""What a broker lets us hear, and what is or could be read of it, as `curewatch listen --json` prints it."""
+"""What a broker lets us hear, and what is or could be read of it, as `curewatch listen --json` prints it and the API
+answers."""
 
 from __future__ import annotations
 
@@ -72,7 +73,7 @@ class TopicOut(_Seen):
 
 
 class ListeningOut(_Seen):
-    broker: str
+    broker: str | None = Field(description="Name or address and port; null: none is set")
     trouble: str | None = Field(description="Why nothing can be heard")
     topics: list[TopicOut]
     unheard: dict[str, str] = Field(description="By a sensor's id, why nothing of it may have come")

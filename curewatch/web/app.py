@@ -27,7 +27,7 @@ from curewatch.web.access.credentials import Password, PasswordCheck, Sessions, 
 from curewatch.web.access.guard import SAFE, Guard
 from curewatch.web.api import alarms as api_alarms
 from curewatch.web.api import board as api_board
-from curewatch.web.api import mixing, pieces, planning, rooms, transfer
+from curewatch.web.api import listening, mixing, pieces, planning, rooms, transfer
 from curewatch.web.api.answers import BASE
 from curewatch.web.api.described import describe
 from curewatch.web.feeds import routes as feeds
@@ -73,7 +73,7 @@ async def require_clock(request: Request) -> None:
 
 PARTS = (
     board, alarms, logging_forms, logged, photos, piece, record, room, plan, login, setup, handbook, reader_choice,
-    feeds, api_board, api_alarms, planning, mixing, pieces, rooms, transfer,
+    feeds, api_board, api_alarms, planning, mixing, pieces, rooms, transfer, listening,
 )  # fmt: skip
 """Everything that answers; the first that knows a path takes it."""
 WHOLE = ("missing", "value_error")

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import requests
 
 from curewatch.cli import main
 from curewatch.clock import SystemClock
@@ -132,11 +133,23 @@ def test_a_broker_that_does_not_run_is_told_with_one_mark_at_its_end(
 def test_check_tells_topic_permission_and_pointer_apart_and_quotes_what_came(
     broker: Broker, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    daemon = Daemon(load_settings(tmp_path / "curewatch.toml"), str(tmp_path / "studio.sqlite"), SystemClock())
+    """And the daemon's page answers a program what `listen` shows."""
+    settings = load_settings(tmp_path / "curewatch.toml")
+    daemon = Daemon(settings, str(tmp_path / "studio.sqlite"), SystemClock())
     running = threading.Thread(target=daemon.run)
     running.start()
     try:
         wait_for(lambda: publish(broker) or readings(tmp_path), 30, "the first reading")
+        answer = requests.get(f"http://127.0.0.1:{settings.web.port}/api/v1/listening", timeout=20).json()
+        shown = said(capsys, tmp_path, "listen", "--for", "1")
+        assert (answer["broker"], answer["trouble"], answer["unheard"]) == tuple(
+            shown[key] for key in ("broker", "trouble", "unheard")
+        )
+        by_time = ("at", "times")
+        assert [{k: v for k, v in one.items() if k not in by_time} for one in answer["topics"]] == [
+            {k: v for k, v in one.items() if k not in by_time} for one in shown["topics"]
+        ]
+        assert {one["topic"]: bool(one["readings"]) for one in answer["topics"]}["shed/loft/air"]
     finally:
         daemon.stop()
         running.join(20)

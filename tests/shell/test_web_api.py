@@ -11,11 +11,12 @@ from typing import Any
 import pytest
 import requests
 
+from curewatch.web.access.bodies import IMAGES
 from curewatch.web.access.credentials import hash_of
 from tests.core.pictures import jpeg
 from tests.shell.web_parts import NOW, PASSWORD, THOROUGH, Studio, served
 
-OPERATIONS = 62
+OPERATIONS = 63
 """Ways that the description lists."""
 POUR = {"name": "Curlew", "room": "Shed", "wet_thickness_mm": 1.2, "width_cm": 30, "height_cm": 40}
 
@@ -169,7 +170,7 @@ def test_the_description_lists_every_way_and_every_refusal(studio: Studio) -> No
         "pieces/{name}/record", "pieces/{name}/why", "pieces/{name}/air", "pieces/{name}/curve",
         "pieces/{name}/photos", "pieces/{name}/photo", "photos/{photo_id}.jpg",
         "pieces/{name}/level", "pieces/{name}/tilts", "pieces/{name}/promise",
-        "pieces/{name}/correct", "pieces/{name}/delete", "names",
+        "pieces/{name}/correct", "pieces/{name}/delete", "names", "listening",
     }  # fmt: skip
     for ways in document["paths"].values():
         for way in ways.values():
@@ -234,7 +235,9 @@ def test_the_api_keeps_to_its_description_whatever_it_is_sent(studio: Studio) ->
     assert tried == OPERATIONS
 
 
-def test_each_operation_has_a_name_a_place_and_an_example_of_what_is_sent_that_is_taken(studio: Studio) -> None:
+def test_each_operation_has_a_name_a_place_and_an_example_of_what_is_sent_that_is_taken(
+    studio: Studio, tmp_path: Path
+) -> None:
     """In the order of a piece's life; what needs more than that is refused for what is not there, not for its form."""
     described = studio.get("/api/v1/openapi.json").json()
     ways = {way["operationId"]: (path, way) for path, all_of in described["paths"].items() for way in all_of.values()}
@@ -242,12 +245,22 @@ def test_each_operation_has_a_name_a_place_and_an_example_of_what_is_sent_that_i
     assert all(re.fullmatch(r"[a-z_]+", name) for name in ways)
     told = {one["name"] for one in described["tags"]}
     assert {tag for _, way in ways.values() for tag in way["tags"]} == told
-    sent = {
-        name: way["requestBody"]["content"]["application/json"].get("example")
-        for name, (_, way) in ways.items()
-        if "application/json" in way.get("requestBody", {}).get("content", {})
-    }
-    assert {name for name, example in sent.items() if example is None} == {"import_all"}, "a whole studio"
+    assert all(len(way["tags"]) == 1 and way["summary"] and way["description"] for _, way in ways.values())
+    unsaid = [
+        (name, one["name"]) for name, (_, way) in ways.items() for one in way.get("parameters", ())
+        if one["required"] and "example" not in one
+    ]  # fmt: skip
+    assert unsaid == []
+    bodies = {
+        (name, kind): body.get("example") for name, (_, way) in ways.items()
+        for kind, body in way.get("requestBody", {}).get("content", {}).items()
+    }  # fmt: skip
+    binary = {("take_photo", kind) for kind in IMAGES} | {("import_tables", "application/zip")}
+    assert {which for which, example in bodies.items() if example is None} == binary
+    rows = {"data": bodies["import_rows", "text/csv"], "headers": {"content-type": "text/csv"}}
+    url, where = f"{studio.url}{ways['import_rows'][0]}", {"room": _named(ways["import_rows"][1], "room")}
+    assert requests.post(url, params=where, **rows, timeout=20).json()["new"] == 2
+    sent = {name: example for (name, kind), example in bodies.items() if kind == "application/json"}
     life = [
         "put_recipe",
         "log_reading",
@@ -260,6 +273,9 @@ def test_each_operation_has_a_name_a_place_and_an_example_of_what_is_sent_that_i
         "correct",
         "forget",
     ]
+    (tmp_path / "empty").mkdir()
+    with served(tmp_path / "empty") as empty:
+        assert send(empty, "/import", sent["import_all"]).status_code == 201
     for name in (*life, *sorted(sent.keys() - {*life, "import_all", "gone", "put_right"}), "put_right", "gone"):
         path = ways[name][0].replace("{kind}", "cold").replace("{name}", _named(ways[name][1]))
         answer = requests.request(
@@ -273,9 +289,9 @@ def test_each_operation_has_a_name_a_place_and_an_example_of_what_is_sent_that_i
         studio.clock.move(timedelta(minutes=1))
 
 
-def _named(way: dict[str, Any]) -> str:
-    """The example of a name in its path."""
-    return str(next((one["example"] for one in way.get("parameters", ()) if one["name"] == "name"), ""))
+def _named(way: dict[str, Any], what: str = "name") -> str:
+    """The example of a name in its path or query."""
+    return str(next((one["example"] for one in way.get("parameters", ()) if one["name"] == what), ""))
 
 
 @pytest.mark.parametrize("name", ["estimate", "level"])

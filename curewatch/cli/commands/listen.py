@@ -14,7 +14,7 @@ from curewatch.cli.exits import Exit
 from curewatch.cli.output import Page, ended, say, say_json
 from curewatch.cli.session import premises_of
 from curewatch.clock import SystemClock
-from curewatch.intake.mqtt.listening import Listener, Message, told, unheard
+from curewatch.intake.mqtt.listening import Listener, Message, told
 from curewatch.records.errors import InputError
 from curewatch.settings import Settings
 from curewatch.views.listening import ListeningOut, TopicOut
@@ -51,7 +51,7 @@ def listen(
         pass
     finally:
         listener.stop()
-    found = _found(listener, settings)
+    found = ListeningOut.model_validate(listener.found())
     if as_json:
         say_json("listen", **found.model_dump(mode="json"))
     else:
@@ -60,19 +60,6 @@ def listen(
         if found.trouble:
             say(f"Nothing can be heard: {ended(found.trouble)}")
     raise typer.Exit(Exit.FAILED if found.trouble else Exit.DONE)
-
-
-def _found(listener: Listener, settings: Settings) -> ListeningOut:
-    heard = listener.heard()
-    assert settings.broker is not None  # asked before
-    return ListeningOut.model_validate(
-        {
-            "broker": f"{settings.broker.host}:{settings.broker.port}",
-            "trouble": listener.trouble,
-            "topics": [told(message, settings.sensors) for message in heard],
-            "unheard": {} if listener.trouble else unheard(settings.sensors, heard, listener.refused),
-        }
-    )
 
 
 def _show(listener: Listener, settings: Settings, shown: dict[str, Message]) -> None:

@@ -44,7 +44,7 @@ class Listener:
 
     def __init__(self, broker: BrokerSettings, sensors: Sequence[SensorSettings], clock: Clock) -> None:
         """Raises SettingsError or InputError for files and hosts that cannot be used."""
-        self._broker, self._clock, self._lock = broker, clock, threading.Lock()
+        self._broker, self._sensors, self._clock, self._lock = broker, sensors, clock, threading.Lock()
         self._filters = list(dict.fromkeys([EVERYTHING, *subscriptions(sensors)]))
         self._asked: dict[int, str] = {}
         self._heard: dict[str, Message] = {}
@@ -72,6 +72,16 @@ class Listener:
     def heard(self) -> list[Message]:
         with self._lock:
             return sorted(self._heard.values())
+
+    def found(self) -> Found:
+        """So far."""
+        heard = self.heard()
+        return Found(
+            f"{self._broker.host}:{self._broker.port}",
+            self.trouble,
+            [told(message, self._sensors) for message in heard],
+            {} if self.trouble else unheard(self._sensors, heard, self.refused),
+        )
 
     def _on_connect(self, client: Client, userdata: Any, flags: Any, reason: ReasonCode, properties: Any) -> None:
         if reason.is_failure:
@@ -134,6 +144,17 @@ class Told(NamedTuple):
     """What would be read so."""
 
 
+class Found(NamedTuple):
+    """What was heard, and what was not."""
+
+    broker: str
+    trouble: str | None
+    """Why nothing can be heard."""
+    topics: list[Told]
+    unheard: dict[str, str]
+    """By a sensor's id, why nothing of it may have come."""
+
+
 def told(message: Message, sensors: Sequence[SensorSettings]) -> Told:
     readings, refused, found, would = [], None, None, None
     says = says_of_itself(message.payload)
@@ -190,6 +211,6 @@ def overhear(broker: BrokerSettings, sensors: Sequence[SensorSettings], clock: C
     try:
         clock.wait(listener.answered, OVERHEARD_S[0])
         clock.wait(threading.Event(), OVERHEARD_S[1])
-        return {} if listener.trouble else unheard(sensors, listener.heard(), listener.refused)
+        return listener.found().unheard
     finally:
         listener.stop()

@@ -56,7 +56,7 @@ ASK_AGAIN_S = 0.3
 LOCK_IT = "`curewatch password FILE` makes a password, and web.password_file in the settings names it"
 OPEN = ("/static/", "/healthz", "/login", "/class/", "/calendar/")
 """Asks nobody who they are; what lies behind the last two has its own secret in the path."""
-ADMIN_ONLY = ("/ways-in", "/setup", *LARGE, "/api/v1/export")
+ADMIN_ONLY = ("/ways-in", "/setup", *LARGE, "/api/v1/export", "/api/v1/listening")
 HEADERS = {
     "content-security-policy": (
         "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; "

@@ -8,6 +8,7 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
 from curewatch import __version__
+from curewatch.desk.transfer.exporting import KINDS, SCHEMA
 from curewatch.records.corrections import CorrectionKind
 from curewatch.web.problems import PROBLEM
 
@@ -24,6 +25,7 @@ TAGS = {
     "alarms": "What needs a person, and what people were told",
     "planning": "What a pour would do, when to pour, what was learned",
     "recipes": "What mixes are made of, and how much of each part a pour takes",
+    "sensors": "What comes from the broker, and what is or could be read of it",
     "transfer": "Everything out and in again",
 }
 _TAG_OF = {
@@ -33,10 +35,13 @@ _TAG_OF = {
     "pieces": "pieces", "photos": "pieces", "series": "pieces", "compare": "pieces", "labels": "pieces",
     "rooms": "rooms", "names": "rooms", "export": "transfer", "export.zip": "transfer", "import": "transfer",
     "import.zip": "transfer", "readings.csv": "transfer",
+    "listening": "sensors",
 }  # fmt: skip
 """By what a path begins with."""
 NAMED = {"pieces": "Low tide", "rooms": "boat shed", "recipes": "river blend"}
 """By what a path begins with: a name that may stand in it."""
+IN_PATH = {"kind": "cold", "photo_id": 1}
+"""What else may."""
 _FILM = {"wet_thickness_mm": 1.2, "temp_c": 19, "rh_pct": 55}
 ASKED: dict[str, dict[str, Any]] = {
     "estimate": _FILM,
@@ -44,6 +49,8 @@ ASKED: dict[str, dict[str, Any]] = {
     "mix": {"wet_thickness_mm": 1.2, "width_cm": 30, "height_cm": 40, "pieces": 2},
     "plan": {"room": "boat shed", "due": "2026-12-20T18:00:00+00:00", "wet_thickness_mm": 1.5},
     "why_so": {"trouble": "cracked"},
+    "compare": {"one": "Low tide", "other": "Spring tide"},
+    "import_rows": {"room": "boat shed"},
 }
 """By operation: what may be asked for in its query."""
 SENT: dict[str, Any] = {
@@ -66,6 +73,8 @@ SENT: dict[str, Any] = {
     "undo": {"done": "found", "of": ["Low tide", "1"]},
     "resend": {},
     "forget": {"name": "river blend"},
+    "import_all": {"schema": SCHEMA, "kind": "export"} | {kind: [] for kind in KINDS} | {"readings": {}},
+    "import_rows": "time_utc,temp_c,rh_pct\n2026-11-20T08:00:00Z,19.0,55\n2026-11-20T08:10:00Z,19.1,54\n",
 }  # fmt: skip
 """By operation: a body that is taken, where what it speaks of is there."""
 
@@ -135,8 +144,10 @@ def _exemplify(way: dict[str, Any], begins: str) -> None:
     for one in way.get("parameters", ()):
         if one["in"] == "path" and one["name"] == "name" and begins in NAMED:
             one["example"] = NAMED[begins]
+        elif one["in"] == "path":
+            one["example"] = IN_PATH[one["name"]]
         elif one["name"] in asked:
             one["example"] = asked[one["name"]]
-    body = way.get("requestBody", {}).get("content", {}).get("application/json")
-    if body is not None and way["operationId"] in SENT:
-        body["example"] = SENT[way["operationId"]]
+    for body in way.get("requestBody", {}).get("content", {}).values():
+        if way["operationId"] in SENT:
+            body["example"] = SENT[way["operationId"]]

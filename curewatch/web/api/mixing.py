@@ -38,6 +38,7 @@ def materials(site: Here) -> list[MaterialOut]:
 
 @router.get("/recipes")
 def recipes(site: Here) -> list[Recipe]:
+    """All that are known, by what share of them dries to solids."""
     with site.desk.store.read() as tx:
         return tx.recipes()
 

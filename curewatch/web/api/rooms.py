@@ -44,6 +44,7 @@ DAY = timedelta(days=1)
 
 @router.get("/rooms")
 def rooms(site: Here) -> list[RoomOut]:
+    """All of them, with their air as it was last read and what is wrong with it."""
     now = site.clock.now()
     return [RoomOut.of(line, now, site.desk.settings.tz) for line in site.boards.look(now).rooms]
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import secrets
-import threading
 from collections.abc import Sequence
 from functools import partial
 from itertools import pairwise
@@ -20,25 +19,23 @@ from starlette.exceptions import HTTPException
 from curewatch.desk.commands.notice_care import note_arrived, reached, send_test_notice, trouble
 from curewatch.desk.desk import mark_changed
 from curewatch.desk.orders import meet_room
-from curewatch.intake.mqtt.listening import Listener, told, unheard
 from curewatch.intake.typed.names import named
 from curewatch.records import DeliveryState
 from curewatch.records.errors import Field, InputError
-from curewatch.settings import BrokerSettings, SensorSettings, Settings, SettingsError, load_settings, machine
+from curewatch.settings import Settings, SettingsError, load_settings, machine
 from curewatch.settings.setting_up import STEPS, Change, Known, Step, answered, step_of
 from curewatch.settings.writing import Edit
 from curewatch.store import Store
 from curewatch.views.listening import TopicOut
 from curewatch.web.access.certificates import DAYS_MOST, make_pair
 from curewatch.web.access.credentials import hash_of
+from curewatch.web.api.listening import EARS
 from curewatch.web.pages.forms import Wrong
 from curewatch.web.pages.login import CAME_IN, proved, wrong_password
 from curewatch.web.site import Here, Site, Typed, Upkeep, page, text_of
 
 router = APIRouter(include_in_schema=False)
 PENDING_MOST = 32
-LISTENS_FOR = 60.0
-"""How long the broker is listened to after somebody last looked [s]."""
 TEST_WITHIN_S, LOOK_EVERY_S = 20.0, 0.1
 
 
@@ -177,58 +174,24 @@ def _heard(site: Site, settings: Settings) -> dict[str, Any] | None:
     if settings.broker is None:
         return None
     try:
-        listener = EARS.look(site, settings.broker, settings.sensors)
+        found = EARS.look(site, settings.broker, settings.sensors).found()
     except (SettingsError, InputError) as error:
         return {"trouble": str(error), "topics": [], "unheard": {}}
-    heard = listener.heard()
-    topics = [(one, TopicOut.model_validate(one)) for one in (told(message, settings.sensors) for message in heard)]
+    topics = [(one, TopicOut.model_validate(one)) for one in found.topics]
     # what could be a sensor first, then what is one, then the rest
     topics.sort(key=lambda pair: (pair[1].reading is None, not pair[1].readings, pair[1].topic))
     entries = {raw.topic: urlencode(_proposed(raw.guess.entry("", ""), raw.topic)) for raw, _ in topics if raw.guess}
-    missing = {} if listener.trouble else unheard(settings.sensors, heard, listener.refused)
-    return {"trouble": listener.trouble, "topics": [one for _, one in topics], "unheard": missing, "entries": entries}
+    return {
+        "trouble": found.trouble,
+        "topics": [one for _, one in topics],
+        "unheard": found.unheard,
+        "entries": entries,
+    }
 
 
 def _proposed(entry: dict[str, str], topic: str) -> dict[str, str]:
     levels = [one for one in topic.split("/") if one.casefold() not in ("temperature", "humidity", "air", "state")]
     return {**entry, "id": "-".join(levels[-2:]) or topic.replace("/", "-")}
-
-
-class Ears:
-    """One listener at a time, which ends by itself a while after somebody last looked."""
-
-    def __init__(self) -> None:
-        self._lock = threading.Lock()
-        self._of: tuple[BrokerSettings, Sequence[SensorSettings]] | None = None
-        self._listener: Listener | None = None
-        self._until = 0.0
-
-    def look(self, site: Site, broker: BrokerSettings, sensors: Sequence[SensorSettings]) -> Listener:
-        """Raises SettingsError or InputError where the broker's files cannot be used."""
-        with self._lock:
-            self._until = site.clock.monotonic() + LISTENS_FOR
-            if self._listener is not None and self._of == (broker, sensors):
-                return self._listener
-            if self._listener is not None:
-                self._listener.stop()
-            self._of, self._listener = (broker, sensors), Listener(broker, sensors, site.clock)
-            self._listener.start()
-            threading.Thread(target=self._end, args=(site, self._listener), name="page-listens", daemon=True).start()
-        site.clock.wait(self._listener.answered, 3.0)
-        site.clock.wait(site.ending, 0.3)  # what the broker has kept comes at once
-        return self._listener
-
-    def _end(self, site: Site, listener: Listener) -> None:
-        while site.clock.monotonic() < self._until and self._listener is listener:
-            if site.clock.wait(site.ending, 1.0):
-                break
-        with self._lock:
-            if self._listener is listener:
-                listener.stop()
-                self._listener = None
-
-
-EARS = Ears()
 
 
 def known_of(store: Store) -> Known:
