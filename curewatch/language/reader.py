@@ -175,13 +175,14 @@ class Reader:
         said = str(self.locale.day_periods["format"]["abbreviated"]["am" if hour < 12 else "pm"])
         return said.lower() if self.locale.language == ENGLISH else said
 
-    def day(self, at: datetime | date, now: datetime | None = None) -> str:
-        """`Fri 4 Dec`, `Fri Dec 4`, with the year when it is not the one of `now`."""
+    def day(self, at: datetime | date, now: datetime | None = None, *, weekday: bool = True) -> str:
+        """`Fri 4 Dec`, `Fri Dec 4`, `4 Dec`, with the year when it is not the one of `now`."""
         from babel.dates import format_date
 
         there = self.local(at).date() if isinstance(at, datetime) else at
         this_year = now is not None and there.year == self.local(now).year
-        return format_date(there, (_DAY if this_year else _DAY_AND_YEAR)[self.order], locale=self.locale)
+        form = (_DAY if this_year else _DAY_AND_YEAR)[self.order]
+        return format_date(there, form if weekday else form.removeprefix("EEE "), locale=self.locale)
 
     def date(self, at: datetime, now: datetime) -> str:
         """`today 16:40`, `tomorrow 08:05`, `Fri 4 Dec 08:05`."""

@@ -13,7 +13,7 @@ from curewatch.language.reader import PLAIN, Reader
 Instant = Annotated[datetime, AfterValidator(lambda at: at.astimezone(UTC))]
 
 
-class _Text:
+class Text:
     """Read as plain English where nobody in particular reads: logs, errors."""
 
     def read(self, reader: Reader, /) -> str:
@@ -24,7 +24,7 @@ class _Text:
 
 
 @dataclass(frozen=True)
-class Message(_Text):
+class Message(Text):
     """An English sentence with named fields, its id in the catalogue, and what stands in the fields."""
 
     text: str
@@ -53,7 +53,7 @@ def phrase_n(singular: str, plural: str, n: int, /, **values: Value) -> Message:
 
 
 @dataclass(frozen=True)
-class Temperature(_Text):
+class Temperature(Text):
     celsius: float
     digits: int = 0
     is_a: Literal["temperature"] = "temperature"
@@ -63,7 +63,7 @@ class Temperature(_Text):
 
 
 @dataclass(frozen=True)
-class TemperatureRange(_Text):
+class TemperatureRange(Text):
     low_c: float
     high_c: float
     digits: int = 0
@@ -74,7 +74,7 @@ class TemperatureRange(_Text):
 
 
 @dataclass(frozen=True)
-class Difference(_Text):
+class Difference(Text):
     """Of two temperatures."""
 
     kelvin: float
@@ -87,7 +87,7 @@ class Difference(_Text):
 
 
 @dataclass(frozen=True)
-class Percent(_Text):
+class Percent(Text):
     """Of a hundred; `of` is `%RH` for humidity where it stands alone."""
 
     value: float
@@ -101,7 +101,7 @@ class Percent(_Text):
 
 
 @dataclass(frozen=True)
-class Number(_Text):
+class Number(Text):
     value: float
     digits: int = 0
     signed: bool = False
@@ -116,7 +116,7 @@ class Number(_Text):
 
 
 @dataclass(frozen=True)
-class Length(_Text):
+class Length(Text):
     metres: float
     is_a: Literal["length"] = "length"
 
@@ -125,7 +125,7 @@ class Length(_Text):
 
 
 @dataclass(frozen=True)
-class Size(_Text):
+class Size(Text):
     width_m: float
     height_m: float
     is_a: Literal["size"] = "size"
@@ -135,7 +135,7 @@ class Size(_Text):
 
 
 @dataclass(frozen=True)
-class Thickness(_Text):
+class Thickness(Text):
     """Of a film."""
 
     metres: float
@@ -146,7 +146,7 @@ class Thickness(_Text):
 
 
 @dataclass(frozen=True)
-class Mass(_Text):
+class Mass(Text):
     grams: float
     figures: int = 4
     is_a: Literal["mass"] = "mass"
@@ -156,7 +156,7 @@ class Mass(_Text):
 
 
 @dataclass(frozen=True)
-class Volume(_Text):
+class Volume(Text):
     millilitres: float
     figures: int = 3
     is_a: Literal["volume"] = "volume"
@@ -166,7 +166,7 @@ class Volume(_Text):
 
 
 @dataclass(frozen=True)
-class Speed(_Text):
+class Speed(Text):
     """Of air."""
 
     m_s: float
@@ -177,7 +177,7 @@ class Speed(_Text):
 
 
 @dataclass(frozen=True)
-class Span(_Text):
+class Span(Text):
     length: timedelta
     is_a: Literal["span"] = "span"
 
@@ -186,7 +186,7 @@ class Span(_Text):
 
 
 @dataclass(frozen=True)
-class When(_Text):
+class When(Text):
     """A moment: by `date` (as read at `now`: today 16:40), `lasting` (Fri 4 Dec 16:40), `day` (Fri 4 Dec), `time`; the
     year is said where it is not that of `now`."""
 
@@ -206,7 +206,7 @@ class When(_Text):
 
 
 @dataclass(frozen=True)
-class Listed(_Text):
+class Listed(Text):
     """`Heron, Reed and Eel`."""
 
     items: tuple[Value, ...]
@@ -218,7 +218,7 @@ class Listed(_Text):
 
 
 @dataclass(frozen=True)
-class Joined(_Text):
+class Joined(Text):
     """Sentences one after another, or parts of one with a sign between."""
 
     parts: tuple[Value, ...]
@@ -230,7 +230,7 @@ class Joined(_Text):
 
 
 @dataclass(frozen=True)
-class Capital(_Text):
+class Capital(Text):
     """With a capital at its beginning, and a stop at its end where it has no question mark."""
 
     words: Value

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from enum import StrEnum
 from typing import ClassVar
+
+from curewatch.language import Length, Mass, Message, Temperature, Thickness, Volume, phrase
 
 QUOTE_CHARS = 60
 """A quotation in a message is at most this long, its quotation marks included."""
@@ -100,35 +102,35 @@ class Field(StrEnum):
     ZONE = "zone"
 
 
-HOW = {
-    Field.AIR: "say how the air is, for example still, draughty, fan or 0.1 m/s",
-    Field.AT: "type a time, for example yesterday 18:30",
-    Field.DUE: "type a day, for example 12 Dec",
-    Field.FINGER: "say what the finger found: tacky, touch-dry or dry-through",
-    Field.GLYCOL: "type a share, for example 3 %",
-    Field.GRAMS: "type a weight, for example 512 g",
-    Field.HOURS: "type how long, for example 8 h",
-    Field.HUMIDITY: "type a humidity, for example 50 %",
-    Field.KIND: "say which one",
-    Field.LAYER: "say thin, medium or thick",
-    Field.NAME: "type a name",
-    Field.PAINT: "type a weight, for example 240 g",
-    Field.PASSWORD: "type a password",
-    Field.PIECES: "type how many, for example 2",
-    Field.POURED: "type how much was poured, for example 250 ml",
-    Field.RAN_OFF: "type how much ran off, for example 40 ml",
-    Field.RESOLUTION: "type the scale's smallest step, for example 1 g",
-    Field.ROOM: "choose a room, or type its name",
-    Field.SIDE: "type a length, for example 40 cm",
-    Field.SIZE: "type a size, for example 40x50cm",
-    Field.SOLIDS: "type a share, for example 30 %",
-    Field.SUPPORT: "say what it lies on, for example canvas",
-    Field.SURFACE: "type a temperature, for example 17.5 °C",
-    Field.TEMPERATURE: "type a temperature, for example 19.5 °C",
-    Field.TILT: "type a tilt, for example 3 mm/m",
-    Field.TIMES: "type how many, for example 4",
-    Field.TO: "type the new name",
-    Field.WET_THICKNESS: "type a thickness, for example 1.2 mm",
+HOW: Mapping[str, Message] = {
+    Field.AIR: phrase("say how the air is, for example still, draughty, fan or 0.1 m/s"),
+    Field.AT: phrase("type a time, for example yesterday 18:30"),
+    Field.DUE: phrase("type a day, for example 12 Dec"),
+    Field.FINGER: phrase("say what the finger found: tacky, touch-dry or dry-through"),
+    Field.GLYCOL: phrase("type a share, for example 3 %"),
+    Field.GRAMS: phrase("type a weight, for example {example}", example=Mass(512, 2)),
+    Field.HOURS: phrase("type how long, for example 8 h"),
+    Field.HUMIDITY: phrase("type a humidity, for example 50 %"),
+    Field.KIND: phrase("say which one"),
+    Field.LAYER: phrase("say thin, medium or thick"),
+    Field.NAME: phrase("type a name"),
+    Field.PAINT: phrase("type a weight, for example {example}", example=Mass(240, 2)),
+    Field.PASSWORD: phrase("type a password"),
+    Field.PIECES: phrase("type how many, for example 2"),
+    Field.POURED: phrase("type how much was poured, for example {example}", example=Volume(250, 2)),
+    Field.RAN_OFF: phrase("type how much ran off, for example {example}", example=Volume(40, 2)),
+    Field.RESOLUTION: phrase("type the scale's smallest step, for example {example}", example=Mass(1, 2)),
+    Field.ROOM: phrase("choose a room, or type its name"),
+    Field.SIDE: phrase("type a length, for example {example}", example=Length(0.4)),
+    Field.SIZE: phrase("type a size, for example 40x50cm or 16x20in"),
+    Field.SOLIDS: phrase("type a share, for example 30 %"),
+    Field.SUPPORT: phrase("say what it lies on, for example canvas"),
+    Field.SURFACE: phrase("type a temperature, for example {example}", example=Temperature(17.5, 1)),
+    Field.TEMPERATURE: phrase("type a temperature, for example {example}", example=Temperature(19.5, 1)),
+    Field.TILT: phrase("type a tilt, for example 3 mm/m"),
+    Field.TIMES: phrase("type how many, for example 4"),
+    Field.TO: phrase("type the new name"),
+    Field.WET_THICKNESS: phrase("type a thickness, for example {example}", example=Thickness(1.2e-3)),
 }
 """What is said where such a field was left empty."""
 

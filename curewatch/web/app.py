@@ -48,6 +48,7 @@ from curewatch.web.pages import (
 )  # fmt: skip
 from curewatch.web.pages.forms import refusal
 from curewatch.web.problems import key_of, problem
+from curewatch.web.reading import read_by
 from curewatch.web.scarce import Busy
 from curewatch.web.site import Site, StalePage, Upkeep, page, site_of
 
@@ -69,6 +70,11 @@ async def require_clock(request: Request) -> None:
     now = site_of(request).clock.now()
     if not plausible(now) and not request.url.path.startswith("/static/"):
         raise ClockUnconfirmed(now)
+
+
+async def know_reader(request: Request) -> None:
+    """For every route: whoever asks is told in their own words and units."""
+    read_by(site_of(request).reader(request))
 
 
 PARTS = (
@@ -118,7 +124,7 @@ def make_app(
         docs_url=None,
         redoc_url=None,
         generate_unique_id_function=lambda route: route.name,
-        dependencies=[Depends(require_clock)],
+        dependencies=[Depends(know_reader), Depends(require_clock)],
     )
     app.state.site = site
     for part in PARTS:

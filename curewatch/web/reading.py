@@ -3,8 +3,7 @@ studio does."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from contextvars import ContextVar
 from dataclasses import replace
 from urllib.parse import parse_qsl, urlencode
@@ -22,18 +21,13 @@ TAGS_MOST, CHARS_MOST = 10, 300
 _reads: ContextVar[Reader] = ContextVar("reads", default=PLAIN)
 
 
-@contextmanager
-def read_by(reader: Reader) -> Iterator[None]:
-    """Whatever a template says meanwhile is said to them, within macros too."""
-    before = _reads.set(reader)
-    try:
-        yield
-    finally:
-        _reads.reset(before)
+def read_by(reader: Reader) -> None:
+    """Whatever is said from here on in answer to a request is said to them."""
+    _reads.set(reader)
 
 
 def reads() -> Reader:
-    """Whoever the page is made for just now."""
+    """Whoever has asked what is being answered."""
     return _reads.get()
 
 

@@ -31,6 +31,7 @@ from curewatch.desk.reports.board import BoardCache
 from curewatch.desk.reports.piece import PieceReport
 from curewatch.intake.mqtt.status import MqttStatus
 from curewatch.language import Reader
+from curewatch.language.words import Text
 from curewatch.records import MilestoneKind
 from curewatch.settings import WebSettings
 from curewatch.studio.alarms import damage
@@ -42,9 +43,10 @@ from curewatch.studio.wording import percent
 from curewatch.web.access.bodies import PHOTO
 from curewatch.web.access.credentials import PasswordCheck, Sessions, Tokens
 from curewatch.web.access.guard import Visitor
+from curewatch.web.form_units import FormUnits
 from curewatch.web.reading import read_by, reader_of, reads
 from curewatch.web.scarce import CostlyAnswers, Streams
-from curewatch.web.texts import CHOICES, Words, number
+from curewatch.web.texts import CHOICES, Words
 
 
 class RefreshQueue:
@@ -185,9 +187,9 @@ class Site:
         said = request.headers.get("accept-language", "")
         return reader_of(self.desk.settings, visitor_of(request).name, said, request.cookies)
 
-    def words(self, request: Request, now: datetime) -> Words:
+    def words(self, now: datetime) -> Words:
         """What is said to whoever asks."""
-        return Words(now, self.reader(request))
+        return Words(now, reads())
 
     def own_words(self, now: datetime) -> Words:
         """What is said to nobody in particular: in the studio's language and units."""
@@ -280,7 +282,8 @@ def text_of(form: FormData | Mapping[str, str], name: str) -> str:
 def page(request: Request, name: str, now: datetime, status: int = 200, **values: Any) -> HTMLResponse:
     """One page from its template."""
     site, visitor = site_of(request), visitor_of(request)
-    words = site.words(request, now)
+    read_by(site.reader(request))  # where no route was found, nobody has asked yet who reads
+    words = site.words(now)
     values = {"wrong": None} | values
     values |= {
         "failed": status >= 400,
@@ -293,8 +296,7 @@ def page(request: Request, name: str, now: datetime, status: int = 200, **values
         "path": request.scope["path"],
         "version": _version(),
     }
-    with read_by(words.reader):
-        made = _templates(site.settings.prefix).get_template(name).render(values)
+    made = _templates(site.settings.prefix).get_template(name).render(values)
     return HTMLResponse(made, status, {"vary": "accept-language, cookie"})
 
 
@@ -308,6 +310,11 @@ class Rooted(Extension):
 _PATH = re.compile(r'(\s(?:href|action|src)=")(?=/)')
 
 
+def _said(value: Any) -> Any:
+    """Sentences and quantities that a template shows, as whoever asked for the page reads them."""
+    return reads().read(value) if isinstance(value, Text) else value
+
+
 @cache
 def _templates(base: str) -> Environment:
     made = Environment(
@@ -317,9 +324,10 @@ def _templates(base: str) -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
         extensions=[Rooted],
+        finalize=_said,
     )
     made.filters |= {
-        "number": number,
+        "number": lambda value, digits=0: "?" if value is None else reads().number(value, digits),
         "percent": percent,
         "harm": damage.in_words,
         "quoted": lambda text: quote(text, safe=""),
@@ -327,6 +335,8 @@ def _templates(base: str) -> Environment:
     made.globals |= CHOICES | {
         "base": base,
         "phrase": lambda english, **values: reads().phrase(english, **values),
+        "reader": reads,
+        "form_units": lambda: FormUnits.of(reads()),
         "phrase_n": lambda one, many, n, **values: reads().phrase_n(one, many, n, **values),
     }
     return made

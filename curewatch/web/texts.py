@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 
@@ -11,10 +11,9 @@ from markupsafe import Markup, escape
 
 from curewatch.desk.orders import DEFAULT_RECIPE
 from curewatch.intake.typed.quantities import LAYERS_M
-from curewatch.language import Reader
+from curewatch.language import Length, Message, Reader, Thickness, phrase
 from curewatch.records import NAME_MOST, Alarm, Pour, Support
 from curewatch.records.workshop import Photo, PhotoKind
-from curewatch.settings.values import AIR_SPEEDS_M_S
 from curewatch.studio import wording
 from curewatch.studio.alarms.alarm_words import TITLES
 from curewatch.studio.board import PieceLine
@@ -94,60 +93,77 @@ class Words:
 
     def stage(self, line: PieceLine) -> str:
         """`wet`, `touch-dry`, `probably touch-dry`; `tacky, found today 06:57`."""
+        say = self.reader.phrase
         if line.stage_found_at is not None:
-            said = wording.TACKY if line.is_held else wording.STAGES[line.stage] if line.stage else ""
-            return f"{said}, found {self.date(line.stage_found_at)}"
+            stage = wording.TACKY if line.is_held else wording.STAGES[line.stage] if line.stage else ""
+            return say("{stage}, found {date}", stage=stage, date=self.date(line.stage_found_at))
         if line.forecast is None or line.forecast.reason is not None:
-            return "no dates yet"
-        said = "wet" if line.stage is None else wording.STAGES[line.stage]
-        return said if line.stage_is_safe else f"probably {said}"
+            return say("no dates yet")
+        stage = wording.STAGES[line.stage]
+        return self.reader.read(stage) if line.stage_is_safe else say("probably {stage}", stage=stage)
 
     def coming(self, line: PieceLine) -> Coming:
         """What comes next for this piece, and when."""
-        if line.forecast is None or line.forecast.reason is not None:
-            reason = line.forecast.reason if line.forecast else "not forecast yet"
-            return Coming(str(reason), "", "read its thermometer and hygrometer" if line.forecast else "", ": ")
+        say = self.reader.phrase
+        if line.forecast is None:
+            return Coming(say("not forecast yet"))
+        if line.forecast.reason is not None:
+            why = self.reader.read(line.forecast.reason)
+            return Coming(why, "", say("read its thermometer and hygrometer"), ": ")
         if line.next is None:
-            return Coming("Nothing more to wait for.")
-        step = wording.STAGES[line.next.kind].capitalize()
+            return Coming(say("Nothing more to wait for."))
+        step = capital(self.reader.read(wording.STAGES[line.next.kind]))
         even, safe = line.next.worth_checking_at, line.next.safe_at
+        why = self.reader.read(line.next.reason or "")
         if even is None:
-            return Coming(step, "", line.next.reason or "not foreseen", ": ")
-        check = f"worth checking {'now' if even <= self.now else self.foreseen(even)}"
+            return Coming(step, "", why or say("not foreseen"), ": ")
+        come = even <= self.now
+        check = say("worth checking now") if come else say("worth checking {date}", date=self.foreseen(even))
         if line.next.held:
-            return Coming(step, check, line.next.reason or "", "; ")
-        until = "no date from which it is safe to assume" if safe is None else f"safe to assume {self.foreseen(safe)}"
-        return Coming(step, check, until, "; " if even <= self.now else ", ")
+            return Coming(step, check, why, "; ")
+        if safe is None:
+            return Coming(step, check, say("no date from which it is safe to assume"), "; " if come else ", ")
+        return Coming(step, check, say("safe to assume {date}", date=self.foreseen(safe)), "; " if come else ", ")
 
     def next_step(self, line: PieceLine) -> str:
         """The same as one sentence."""
         return self.coming(line).said
 
     def alarm_title(self, alarm: Alarm) -> str:
-        return f"{alarm.room}: {TITLES[alarm.kind]}"
+        return f"{alarm.room}: {self.reader.read(TITLES[alarm.kind])}"
+
+    def size(self, pour: Pour) -> str:
+        """`30 x 40 cm`, `round, 16 in`; nothing where it was not told."""
+        if pour.width_m is None or pour.height_m is None:
+            return ""
+        if pour.round:
+            return self.reader.phrase("round, {length}", length=Length(pour.width_m))
+        return self.reader.size(pour.width_m, pour.height_m)
 
 
-def size(pour: Pour) -> str:
-    """`30 × 40 cm`, `round, 40 cm`; nothing where it was not told."""
-    if pour.width_m is None or pour.height_m is None:
-        return ""
-    wide = f"{pour.width_m * 100:g}"
-    return f"round, {wide} cm" if pour.round else f"{wide} × {pour.height_m * 100:g} cm"
+def capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
-def number(value: float | None, digits: int = 0) -> str:
-    return "?" if value is None else wording.number(value, digits)
-
-
+AIRS: Mapping[str, Message] = {"still": phrase("still"), "draughty": phrase("draughty"), "fan": phrase("fan")}
+"""What the air over a piece is called."""
+LAYERS = {"thin": phrase("thin"), "medium": phrase("medium"), "thick": phrase("thick")}
+SUPPORTS = {
+    Support.CANVAS: phrase("canvas"),
+    Support.CANVAS_PANEL: phrase("canvas panel"),
+    Support.BOARD: phrase("board"),
+    Support.PANEL: phrase("panel, sealed"),
+    Support.CRADLED_PANEL: phrase("cradled panel"),
+    Support.RAW_PANEL: phrase("panel, raw"),
+    Support.HARDBOARD: phrase("hardboard, raw"),
+    Support.PAPER: phrase("paper"),
+    Support.TILE: phrase("tile"),
+    Support.GLASS: phrase("glass"),
+}
 CHOICES = {
-    "layers": {word: f"{metres * 1e3:g} mm" for word, metres in LAYERS_M.items()},
-    "supports": {one.value: one.value.replace("-", " ") for one in Support}
-    | {
-        Support.PANEL.value: "panel, sealed",
-        Support.RAW_PANEL.value: "panel, raw",
-        Support.HARDBOARD.value: "hardboard, raw",
-    },
-    "airs": {"": "as the room is"} | {word: word for word in AIR_SPEEDS_M_S},
+    "layers": [(word, LAYERS[word], Thickness(metres)) for word, metres in LAYERS_M.items()],
+    "supports": {one.value: SUPPORTS[one] for one in Support},
+    "airs": {"": phrase("as the room is"), **AIRS},
     "usual_recipe": DEFAULT_RECIPE,
     "name_most": NAME_MOST,
     "number_most": len(" 1234"),

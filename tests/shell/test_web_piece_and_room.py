@@ -47,7 +47,7 @@ def test_a_piece_shows_its_milestones_curves_air_and_cautions_with_a_table_behin
         "damp 75 %",
         "earliest (10 %)",
         "safe to assume (90 %)",
-        "18.0 °C on average (18.0 to 18.0)",
+        "18.0 °C on average (18.0 to 18.0 °C)",
     ):
         assert expected in said
     assert "ventilate" in said

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from curewatch.desk.reports.piece import piece_report
 from curewatch.language import Reader
 from curewatch.settings import PersonSettings, Settings
 from curewatch.web.reading import CHOSEN, reader_of
@@ -66,3 +67,42 @@ def test_two_who_ask_at_once_read_each_in_their_own_units(studio: Studio) -> Non
         assert said in words_of(answer.text)
         assert "accept-language" in answer.headers["vary"].lower()
         assert '<html lang="en"' in answer.text
+
+
+def test_what_is_typed_in_inches_and_ounces_is_shown_so_and_elsewhere_in_centimetres(
+    tmp_path: Path,
+) -> None:
+    with served(tmp_path) as studio:
+        studio.browser.headers["accept-language"] = "en-US"
+        form = studio.page("/pour")
+        assert "measured, mil" in words_of(form)
+        assert 'placeholder="16x20in, or round 16in"' in form
+        us = {"measures": "us", "room_typed": "Shed", "when": "now"}
+        studio.post("/reading", us | {"temperature": "65", "unit": "F", "humidity": "50"})
+        pour = us | {"name": "Curlew", "thickness": "gauge", "gauge": "50", "size": "12 1/2 x 16 in"}
+        assert studio.post("/pour", pour).status_code == 200
+        made = piece_report(studio.desk, "Curlew", NOW).drying.pour
+        assert (made.width_m, made.height_m) == pytest.approx((0.3175, 0.4064))  # an inch is 25.4 mm
+        assert made.wet_thickness_m == pytest.approx(1.27e-3)
+        weighed = {"measures": "us", "what": "weighing", "grams": "18 1/2", "when": "now"}
+        assert studio.post("/piece/Curlew/found", weighed, on="/piece/Curlew").status_code == 200
+        with studio.store.read() as tx:
+            (found,) = tx.observations()
+        assert found.grams == pytest.approx(18.5 * 28.349523125)
+        said = words_of(studio.page("/piece/Curlew"))
+        assert "12 1/2 x 16 in" in said
+        assert "50 mil" in said
+        assert "65.0 °F" in said
+        form = studio.page("/pour")
+        assert 'value="12 1/2 x 16 in"' in form
+        assert "50 mil assumed alike, 12 1/2 x 16 in on canvas" in words_of(form)
+        # nothing is corrected by who leaves the form as it came
+        kept = {"name": "Curlew", "start": "2026-11-20 09:00", "room": "Shed", "size": "12 1/2 x 16 in"}
+        studio.post("/piece/Curlew/correct", us | kept | {"room_typed": "", "silicone": "yes"}, on="/piece/Curlew")
+        again = piece_report(studio.desk, "Curlew", NOW).drying.pour
+        assert (again.width_m, again.silicone) == (made.width_m, True)
+        del studio.browser.headers["accept-language"]
+        metric = words_of(studio.page("/piece/Curlew"))
+        assert "31.8 x 40.6 cm" in metric
+        assert "1.3 mm" in metric
+        assert 'value="31.75x40.64cm"' in studio.page("/pour")

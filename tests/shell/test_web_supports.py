@@ -10,6 +10,7 @@ from urllib.parse import urlencode
 import pytest
 
 from curewatch.desk.reports.piece import piece_report
+from curewatch.language import Reader
 from curewatch.records import Pour, Support
 from tests.shell.web_parts import NOW, Studio, served, words_of
 
@@ -52,18 +53,18 @@ def test_a_round_piece_is_poured_shown_planned_labelled_moved_and_let_go(studio:
     measured = FORM | {"thickness": "gauge", "gauge": "1.2", "size": size, "when": "3 h ago"}
     assert studio.post("/pour", measured).status_code == 200
     assert studio.post("/pour/again", {"count": "2"}, on="/pour").status_code == 200
-    cm = piece_report(studio.desk, "Moon", NOW).drying.pour.width_m * 100
+    across = Reader().length(piece_report(studio.desk, "Moon", NOW).drying.pour.width_m)
     asked = {"due": "2026-12-04", "room": "Shed", "thickness": "same", "size": size, "support": "tile", "pieces": "2"}
     for path in ("/", "/?by=place", "/pour", "/lately", "/alarms", "/room/Shed", f"/plan?{urlencode(asked)}"):
         assert "Moon" in studio.page(path) or path == "/alarms"
     for path in ("/piece/Moon", "/record/Moon", "/labels", "/labels?piece=1"):
-        assert f"round, {cm:g} cm" in words_of(studio.page(path)), path
+        assert f"round, {across}" in words_of(studio.page(path)), path
     for done in ({"what": "tacky"}, {"what": "weighing", "grams": "900"}, {"what": "surface", "surface": "19"}):
         assert studio.post("/piece/Moon/found", done | {"when": "now"}, on="/reading").status_code == 200
     assert studio.post("/piece/Moon/done", {"step": "drips", "when": "now"}, on="/reading").status_code == 200
     assert studio.post("/piece/Moon/move", {"room_typed": "Loft"}, on="/reading").status_code == 200
     assert studio.post("/piece/Moon/gone", {}, on="/reading").status_code == 200
-    assert f"round, {cm:g} cm" in words_of(studio.page("/record/Moon"))
+    assert f"round, {across}" in words_of(studio.page("/record/Moon"))
     for path in ("pieces/Moon 2", "board", "export"):
         assert studio.get(f"/api/v1/{path}").status_code == 200
 

@@ -289,7 +289,7 @@ def board(
     now = site.clock.now()
     asked = BoardQuery(room=room, text=q[:80], ask=ask, by=by if by in ("room", "place") else "", page=page_no)
     kept = site.boards.look(now)
-    seen = view(kept.board(now), asked, site.words(request, now))
+    seen = view(kept.board(now), asked, site.words(now))
 
     def link(**changed: object) -> str:
         """The board with something about the question changed."""
@@ -310,7 +310,7 @@ def wall(request: Request, site: Here, first: Annotated[int, Query(ge=0)] = 0) -
     """The pieces whose dates come next, in letters for three metres; `first`: the row to begin with."""
     now = site.clock.now()
     kept = site.boards.look(now)
-    seen = view(kept.board(now), BoardQuery(), site.words(request, now))
+    seen = view(kept.board(now), BoardQuery(), site.words(now))
     rows = [one for _, some in seen.groups for one in some]
     first = first if first < len(rows) else 0
     following = first + WINDOW if first + WINDOW < len(rows) else 0
@@ -324,7 +324,7 @@ def wall(request: Request, site: Here, first: Annotated[int, Query(ge=0)] = 0) -
 def series(request: Request, site: Here, name: str) -> HTMLResponse:
     """The pieces of one series on one axis, and what differs between them side by side."""
     now = site.clock.now()
-    kept, words = site.boards.look(now), site.words(request, now)
+    kept, words = site.boards.look(now), site.words(now)
     lines = [line for line in kept.board(now).pieces if line.series == name]
     if not lines:
         raise HTTPException(404)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, tzinfo
@@ -13,44 +12,61 @@ from curewatch.intake.typed import not_future, parse_time
 from curewatch.intake.typed.pours import CorrectionWords, PourWords, continued, pour_orders
 from curewatch.intake.typed.quantities import LAYERS_M
 from curewatch.intake.typed.wet_thickness import as_thick_as
+from curewatch.language import Capital, Message, Reader, Speed, Thickness, phrase
+from curewatch.language.reader import Measures
 from curewatch.records import Support
 from curewatch.records.errors import HOW, Field, InputError, NearName
 from curewatch.settings.values import AIR_SPEEDS_M_S
 from curewatch.studio.forecasting.drying import Drying
-from curewatch.web.texts import number
+from curewatch.web.form_units import beside, with_unit
+from curewatch.web.reading import reads
+from curewatch.web.texts import AIRS, SUPPORTS, Words
 
-_BARE = re.compile(r"[+\-−]?[0-9]+([.,][0-9]+)?")
-
-
-def with_unit(text: str, unit: str) -> str:
-    """A bare number in the unit that stands beside its field; anything else as it was typed.
-
-    >>> with_unit("18,5", "C"), with_unit("64 F", "C")
-    ('18,5C', '64 F')
-    """
-    return f"{text}{unit}" if _BARE.fullmatch(text) else text
-
-
-LABELS = {
-    Field.AGAIN: "Same again",
-    Field.ANYWAY: "tap once more below",
-    Field.AT: "When",
-    Field.BY: "Your name",
-    Field.DUE: "Ready by",
-    Field.GRAMS: "Weight",
-    Field.HOURS: "For",
-    Field.KIND: "Alarm",
-    Field.READY: "For",
-    Field.RESOLUTION: "The scale's step",
-    Field.SHOWS: "What it shows",
-    Field.SUPPORT: "Surface",
-    Field.TIMES: "How many",
+LABELS: Mapping[str, Message] = {
+    Field.AGAIN: phrase("Same again"),
+    Field.AIR: phrase("Air"),
+    Field.ANYWAY: phrase("tap once more below"),
+    Field.AT: phrase("When"),
+    Field.BY: phrase("Your name"),
+    Field.DAYS: phrase("Days"),
+    Field.DUE: phrase("Ready by"),
+    Field.FILE: phrase("Photo"),
+    Field.FINDING: phrase("What was found"),
+    Field.FINGER: phrase("Finger test"),
+    Field.GRAMS: phrase("Weight"),
+    Field.HOURS: phrase("For"),
+    Field.HUMIDITY: phrase("Humidity"),
+    Field.KIND: phrase("Alarm"),
+    Field.NAME: phrase("Name"),
+    Field.NEW: phrase("tap below"),
+    Field.OCCASION: phrase("What for"),
+    Field.PAINT: phrase("Poured onto all"),
+    Field.PAIR: phrase("To compare"),
+    Field.PIECE: phrase("Piece"),
+    Field.PIECES: phrase("How many pieces"),
+    Field.PLACE: phrase("Place"),
+    Field.POURED: phrase("Poured"),
+    Field.RAN_OFF: phrase("Ran off"),
+    Field.READY: phrase("For"),
+    Field.RECIPE: phrase("Recipe"),
+    Field.RESOLUTION: phrase("The scale's step"),
+    Field.ROOM: phrase("Room"),
+    Field.SHOWS: phrase("What it shows"),
+    Field.SIZE: phrase("Size"),
+    Field.STEP: phrase("Step"),
+    Field.SUPPORT: phrase("Surface"),
+    Field.SURFACE: phrase("Surface"),
+    Field.TEMPERATURE: phrase("Temperature"),
+    Field.TIMES: phrase("How many"),
+    Field.TO: phrase("Another name"),
+    Field.WET_THICKNESS: phrase("Wet thickness"),
 }
 """What a field is called on a page, where that is not its own name."""
 
 
 def label_of(field: Field) -> str:
-    return LABELS.get(field, field.replace("_", " ").capitalize())
+    said = LABELS.get(field)
+    return field.replace("_", " ").capitalize() if said is None else reads().read(said)
 
 
 def refusal(error: InputError) -> str:
@@ -60,8 +76,7 @@ def refusal(error: InputError) -> str:
 
 def _refusal(error: InputError) -> str:
     if error.field in HOW and (error.is_empty or error.given is None):
-        how = HOW[Field(error.field)]
-        return f"{how[0].upper()}{how[1:]}."
+        return reads().read(Capital(HOW[Field(error.field)]))
     return error.in_words(label_of)
 
 
@@ -102,7 +117,8 @@ class Preset:
     name: str
     room: str
     place: str
-    size: str
+    size_m: tuple[float, float] | None
+    is_round: bool
     recipe: str
     wet_thickness_m: float
     silicone: bool
@@ -112,12 +128,12 @@ class Preset:
     @classmethod
     def of(cls, drying: Drying) -> Preset:
         pour = drying.pour
-        size = "" if pour.width_m is None or pour.height_m is None else _size(pour.width_m, pour.height_m, pour.round)
         return cls(
             name=drying.piece.name,
             room=drying.room,
             place=drying.place or "",
-            size=size,
+            size_m=None if pour.width_m is None or pour.height_m is None else (pour.width_m, pour.height_m),
+            is_round=pour.round,
             recipe=pour.recipe,
             wet_thickness_m=pour.wet_thickness_m,
             silicone=pour.silicone,
@@ -125,21 +141,29 @@ class Preset:
             air_speed_m_s=drying.air_speed,
         )
 
-    @property
-    def in_words(self) -> str:
+    def in_words(self, words: Words) -> str:
         """All that another one takes over: `river blend, 1.4 mm assumed alike, 30x40cm on canvas, in Shed, …`."""
-        mix = f"{self.recipe}{' with silicone' if self.silicone else ''}"
-        on = f"{self.size} on {self.support}".strip()
-        words = {speed: word for word, speed in AIR_SPEEDS_M_S.items()}
-        air = words.get(self.air_speed_m_s, f"{self.air_speed_m_s:g} m/s")
-        thick = f"{number(self.wet_thickness_m * 1e3, 1)} mm assumed alike"
-        return f"{mix}, {thick}, {on}, in {self.room}, air over it: {air}"
+        say = words.reader.phrase
+        called = {AIR_SPEEDS_M_S[word]: said for word, said in AIRS.items()}
+        size, support = self.size_typed(words.reader.measures), SUPPORTS[self.support]
+        return say(
+            "{mix}, {thickness} assumed alike, {on}, in {room}, air over it: {air}",
+            mix=say("{recipe} with silicone", recipe=self.recipe) if self.silicone else self.recipe,
+            thickness=Thickness(self.wet_thickness_m),
+            on=say("{size} on {support}", size=size, support=support) if size else say("on {support}", support=support),
+            room=self.room,
+            air=called.get(self.air_speed_m_s) or Speed(self.air_speed_m_s),
+        )
+
+    def size_typed(self, measures: Measures) -> str:
+        """As it is typed into a field; empty where it was not told."""
+        return "" if self.size_m is None else _size(*self.size_m, self.is_round, measures)
 
     def again(self, count: int, taken: Collection[str], at: datetime) -> list[PourOrder]:
         """The same pour once more, or several times. Its place is taken by the last one, so it is left open."""
         return pour_orders(
             continued(self.name, count, taken),
-            as_thick_as(self.wet_thickness_m, self.size or None),
+            as_thick_as(self.wet_thickness_m, self.size_typed("metric") or None),
             self.room,
             at,
             recipe=self.recipe,
@@ -149,7 +173,10 @@ class Preset:
         )
 
 
-def _size(width_m: float, height_m: float, is_round: bool) -> str:
+def _size(width_m: float, height_m: float, is_round: bool, measures: Measures) -> str:
+    if measures == "us":
+        inches = Reader(measures=measures)
+        return f"round {inches.length(width_m)}" if is_round else inches.size(width_m, height_m)
     if is_round:
         return f"round {width_m * 100:.4g}cm"
     return f"{width_m * 100:.4g}x{height_m * 100:.4g}cm"
@@ -176,22 +203,22 @@ def pour_words(form: Mapping[str, str], preset: Preset | None) -> PourWords:
         support=form.get("support") or Support.CANVAS,
         new=form.get("new") == "yes",
     )
-    way = form.get("thickness", "")
+    way, (film, volume, mass) = form.get("thickness", ""), beside(form)
     if way == "same" and preset is not None:
         return replace(words, as_last_m=preset.wet_thickness_m)
     if way in LAYERS_M:
         return replace(words, layer=way)
     if way == "gauge":
-        return replace(words, wet_thickness=with_unit(form.get("gauge", ""), "mm"))
-    ran_off = with_unit(form.get("ran_off", ""), "ml") or None
+        return replace(words, wet_thickness=with_unit(form.get("gauge", ""), film))
+    ran_off = with_unit(form.get("ran_off", ""), volume) or None
     if way == "volume":
-        return replace(words, poured=with_unit(form.get("poured", ""), "ml"), ran_off=ran_off)
+        return replace(words, poured=with_unit(form.get("poured", ""), volume), ran_off=ran_off)
     if way == "mass":
-        return replace(words, paint=with_unit(form.get("paint", ""), "g"), ran_off=ran_off)
+        return replace(words, paint=with_unit(form.get("paint", ""), mass), ran_off=ran_off)
     return words
 
 
-def known_of(drying: Drying, zone: tzinfo) -> dict[str, str]:
+def known_of(drying: Drying, zone: tzinfo, measures: Measures) -> dict[str, str]:
     """What is known of a pour, as the form that corrects it is filled in."""
     preset, stay = Preset.of(drying), drying.stays[0]
     return {
@@ -199,24 +226,23 @@ def known_of(drying: Drying, zone: tzinfo) -> dict[str, str]:
         "start": f"{drying.pour.at.astimezone(zone):%Y-%m-%d %H:%M}",
         "room": stay.room,
         "place": stay.place or "",
-        "size": preset.size,
+        "size": preset.size_typed(measures),
         "recipe": preset.recipe,
         "support": preset.support.value,
         "silicone": "yes" if preset.silicone else "no",
-        "thick": f"{number(preset.wet_thickness_m * 1e3, 2)} mm",
     }
 
 
 def correction_words(form: Mapping[str, str], known: Mapping[str, str]) -> CorrectionWords:
     """What a form tells that is not as it is `known`."""
     said = {name: value for name, value in form.items() if value != known.get(name)}
-    way = form.get("thickness", "")
-    poured, ran_off = (with_unit(form.get(name, ""), "ml") for name in ("poured", "ran_off"))
+    way, (film, volume, _) = form.get("thickness", ""), beside(form)
+    poured, ran_off = (with_unit(form.get(name, ""), volume) for name in ("poured", "ran_off"))
     return CorrectionWords(
         name=said.get("name"),
         room=form.get("room_typed") or said.get("room"),
         place=said.get("place"),
-        wet_thickness=with_unit(form.get("gauge", ""), "mm") if way == "gauge" else None,
+        wet_thickness=with_unit(form.get("gauge", ""), film) if way == "gauge" else None,
         poured=poured if way == "volume" else None,
         ran_off=(ran_off or None) if way == "volume" else None,
         layer=way if way in LAYERS_M else None,
@@ -233,6 +259,7 @@ def newest_pours(kept: CachedBoard) -> list[Drying]:
     return sorted(kept.snapshot.dryings, key=lambda one: (one.piece.created_at, one.piece.id), reverse=True)
 
 
-def recent_sizes(presets: Iterable[Preset]) -> list[str]:
+def recent_sizes(presets: Iterable[Preset], measures: Measures) -> list[str]:
     """What the last pieces measured, the newest first."""
-    return list(dict.fromkeys(one.size for one in presets if one.size))[:SIZES]
+    typed = (one.size_typed(measures) for one in presets)
+    return list(dict.fromkeys(one for one in typed if one))[:SIZES]

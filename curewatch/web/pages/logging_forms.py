@@ -21,11 +21,13 @@ from curewatch.intake.typed.names import named
 from curewatch.intake.typed.numbers import whole_number
 from curewatch.intake.typed.pours import continued, promise_told
 from curewatch.intake.typed.quantities import ROOM_TEMPERATURE
+from curewatch.language import Reader
 from curewatch.records import Reading
 from curewatch.records.errors import Field, InputError, understood
 from curewatch.records.remarks import RemarkKind
 from curewatch.records.workshop import Promise
 from curewatch.studio import wording
+from curewatch.web.form_units import measures_of, with_unit
 from curewatch.web.pages.forms import (
     AGAIN,
     MOST_AT_ONCE,
@@ -38,9 +40,9 @@ from curewatch.web.pages.forms import (
     newest_pours,
     pour_words,
     recent_sizes,
-    with_unit,
 )
 from curewatch.web.pages.piece import back_to, refused
+from curewatch.web.reading import reads
 from curewatch.web.site import Acting, Here, Site, Typed, page, text_of
 
 router = APIRouter(include_in_schema=False)
@@ -54,7 +56,7 @@ def pour_form(request: Request, site: Here) -> HTMLResponse:
     """The form, filled in with what the last pour was."""
     now = site.clock.now()
     preset = _preset(site.boards.look(now))
-    return _pour_page(request, site, now, _filled(preset, site, now), None)
+    return _pour_page(request, site, now, _filled(preset, site, reads(), now), None)
 
 
 @router.post("/pour")
@@ -106,24 +108,26 @@ def _pour_page(
         values=values,
         wrong=None if wrong is None else Wrong.of(wrong),
         preset=presets[0] if presets else None,
+        preset_words=presets[0].in_words(site.words(now)) if presets else "",
         again=[(count, continued(presets[0].name, count, kept.dryings)[-1]) for count in AGAIN] if presets else [],
         rooms=[room.name for room in kept.rooms],
         recipes=recipes,
-        sizes=recent_sizes(presets),
+        sizes=recent_sizes(presets, reads().measures),
         places=list(dict.fromkeys(one.place for one in presets if one.place)),
     )
 
 
-def _filled(preset: Preset | None, site: Site, now: datetime) -> dict[str, str]:
+def _filled(preset: Preset | None, site: Site, reader: Reader, now: datetime) -> dict[str, str]:
     """What a fresh form holds."""
-    there = site.desk.local(now)
-    name = continued(f"Pour of {there.day} {there:%b}", 1, site.boards.look(now).dryings)[0]
+    name = continued(
+        reader.phrase("Pour of {day}", day=reader.day(now, now, weekday=False)), 1, site.boards.look(now).dryings
+    )[0]
     values = {"name": name, "count": "1", "when": "now"}
     if preset is None:
         return values | {"thickness": "medium", "support": "canvas"}
     return values | {
         "room": preset.room,
-        "size": preset.size,
+        "size": preset.size_typed(reader.measures),
         "recipe": preset.recipe,
         "thickness": "same",
         "silicone": "yes" if preset.silicone else "",
@@ -227,7 +231,7 @@ def correct(request: Request, site: Here, form: Typed, name: str) -> Response:
     """Put right what was logged of its pour."""
     now, zone = site.clock.now(), site.desk.settings.tz
     values = {str(field): text_of(form, field) for field in form}
-    known = known_of(piece_report(site.desk, name, now).drying, zone)
+    known = known_of(piece_report(site.desk, name, now).drying, zone, measures_of(values))
     try:
         start, words = values.get("start", ""), correction_words(values, known)
 

@@ -11,7 +11,7 @@ from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from curewatch.desk import Desk
 from curewatch.desk.commands import aftercare, alarm_care, observing
@@ -30,13 +30,14 @@ from curewatch.studio.planning import planner, promises
 from curewatch.studio.planning.planner import Advice
 from curewatch.views.care import NOW, StepOut, StepsOut, coats_want, step_when
 from curewatch.views.corrections import in_words
+from curewatch.web.form_units import beside, with_unit
 from curewatch.web.pages.board import axis_of, is_wet, row
-from curewatch.web.pages.forms import Wrong, known_of, moment_of, with_unit
+from curewatch.web.pages.forms import Wrong, known_of, moment_of
 from curewatch.web.pages.logged import observation_rows, told
 from curewatch.web.plots.curves import curve_of, drying_plots, piece_air
 from curewatch.web.scarce import costly
 from curewatch.web.site import Acting, Here, Site, Typed, page, text_of
-from curewatch.web.texts import Words, number, side_by_side, size
+from curewatch.web.texts import SUPPORTS, Words, capital, side_by_side
 
 SIGNS = {"done": "✓", "safe": "○", "worth checking": "?", "not yet": "·", "over": "–", "waits": "·"}
 
@@ -131,12 +132,12 @@ def show(
         recipes = [recipe.name for recipe in tx.recipes()]
         corrections = tx.corrections([seen.report.drying.piece.id])
         changes = tx.changes([one.id for one in corrections])
-    tz, words = site.desk.settings.tz, site.words(request, now)
+    tz, words = site.desk.settings.tz, site.words(now)
     rest = _values(site, seen, words) | {
         "done": logged,
         "rooms": [room.name for room in kept.rooms],
         "recipes": recipes,
-        "known": known_of(seen.report.drying, tz),
+        "known": known_of(seen.report.drying, tz, words.reader.measures),
         "corrected": [(words.date(one.logged_at), in_words(one, changes, tz)) for one in corrections],
         "values": dict(values or {}),
     }
@@ -180,7 +181,7 @@ def _values(site: Site, seen: PiecePage, words: Words) -> dict[str, Any]:
         "care": care_view(StepsOut.of(care, now, settings.tz), words),
         "seen": observation_rows(seen.seen, words),
         "beliefs": [belief.sentence for belief in seen.beliefs],
-        "advice": advice_rows(advice),
+        "advice": advice_rows(advice, words),
         "advised_at": advised_at,
         "helps": promises.help_in_words(helps) if advice else "",
     }
@@ -220,7 +221,8 @@ def _observed(desk: Desk, name: str, values: dict[str, str], now: datetime) -> o
         spot = Spot.MIDDLE if values.get("spot") == Spot.MIDDLE else Spot.EDGE
         return observing.feel(desk, name, finger, at(), now, spot)
     if what == "weighing":
-        weighed = partial(parse_weighing, values.get("grams", ""), values.get("resolution") or None)
+        grams, step = (with_unit(values.get(name, ""), beside(values)[2]) for name in ("grams", "resolution"))
+        weighed = partial(parse_weighing, grams, step or None)
         understood(weighed, at)
         return observing.weigh(desk, name, weighed().grams, weighed().resolution_g, at(), now)
     if what == "surface":
@@ -268,33 +270,36 @@ def back_to(name: str, done: str, of: Sequence[Any]) -> Response:
 def facts(report: PieceReport, words: Words) -> list[tuple[str, str]]:
     """What was typed of the piece, and what is believed of it now."""
     pour, forecast, recipe = report.drying.pour, report.forecast, report.drying.recipe
-    mix = f"{pour.recipe}, {'with' if pour.silicone else 'without'} silicone"
-    shares = f"{wording.shares(recipe)}{'' if recipe.stated else ', assumed'}"
-    told = [
-        ("Poured", Markup("{} ({}){}").format(words.date(pour.at), words.ago(pour.at), wording.by(pour.logged_by))),
-        ("Poured as one of", report.line.series or ""),
-        ("Room", wording.where(report.drying.room, report.drying.place)),
-        ("Film", f"{wording.wet_film(pour)}; on {pour.support.value}"),
-        ("Size", size(pour)),
-        ("Recipe", f"{mix} ({shares})"),
-        ("Air over it", f"{report.drying.air_speed:g} m/s"),
+    say, read = words.reader.phrase, words.reader.read
+    shares = wording.shares(recipe) if recipe.stated else say("{shares}, assumed", shares=wording.shares(recipe))
+    mix = say("with silicone") if pour.silicone else say("without silicone")
+    poured = Markup("{} ({}){}").format(words.date(pour.at), words.ago(pour.at), read(wording.by(pour.logged_by)))
+    told: list[tuple[str, str]] = [
+        (say("Poured"), poured),
+        (say("Poured as one of"), report.line.series or ""),
+        (say("Room"), wording.where(report.drying.room, report.drying.place)),
+        (say("Film"), say("{film}; on {support}", film=wording.wet_film(pour), support=SUPPORTS[pour.support])),
+        (say("Size"), words.size(pour)),
+        (say("Recipe"), say("{recipe}, {mix} ({shares})", recipe=pour.recipe, mix=mix, shares=shares)),
+        (say("Air over it"), words.reader.speed(report.drying.air_speed)),
     ]
     if forecast is not None and forecast.reason is None:
-        room = report.room
-        air = Markup("{} °C, {} %, read {}")
-        told.append(("Air", air.format(number(room.temp_c, 1), number(room.rh_pct), words.ago(room.data_at))))
-        if forecast.film_temp_c is not None:
-            told.append(("Film is at", f"{number(forecast.film_temp_c, 1)} °C"))
-        told.append(("Cracks", wording.cracks_of(forecast, words.now)))
-        told.append(("Calculated", words.ago(forecast.made_at)))
+        room, warm = report.room, forecast.film_temp_c
+        read_at = Markup(escape(say("{temp}, {humidity}, read {ago}", temp=words.temperature(room.temp_c),
+                                    humidity=words.percent(room.rh_pct), ago="{ago}")))  # fmt: skip
+        told.append((say("Air"), read_at.format(ago=words.ago(room.data_at))))
+        told.append((say("Film is at"), "" if warm is None else words.temperature(warm)))
+        told.append((say("Cracks"), read(wording.cracks_of(forecast, words.now))))
+        told.append((say("Calculated"), words.ago(forecast.made_at)))
     return [(name, value) for name, value in told if value]
 
 
 def milestone_rows(report: PieceReport, words: Words) -> list[tuple[str, str, str, str, str, str, str]]:
     """Each milestone: its kind, name, three dates, and why one is missing; or when a finger found it reached."""
     return [
-        (m.kind.value, wording.STAGES[m.kind], words.foreseen(m.early_at), words.foreseen(m.worth_checking_at),
-         "once found dry" if m.held else words.foreseen(m.safe_at),
+        (m.kind.value, words.reader.read(wording.STAGES[m.kind]), words.foreseen(m.early_at),
+         words.foreseen(m.worth_checking_at),
+         words.reader.phrase("once found dry") if m.held else words.foreseen(m.safe_at),
          m.reason or "", words.date(m.found_at) if m.found_at else "")
         for m in (report.forecast.milestones if report.forecast else ())
     ]  # fmt: skip
@@ -306,10 +311,10 @@ class AdviceRow:
     caution: str
 
 
-def advice_rows(advice: list[Advice]) -> list[AdviceRow]:
+def advice_rows(advice: list[Advice], words: Words) -> list[AdviceRow]:
     """What each change of the room would do from now on; only those that would do anything."""
     return [
-        AdviceRow(said[0].upper() + said[1:], planner.caution(one.change) or "")
+        AdviceRow(capital(words.reader.read(said)), words.reader.read(planner.caution(one.change) or ""))
         for one in advice
         if (said := planner.advised(one)) is not None
     ]

@@ -60,10 +60,11 @@ def plan(request: Request, site: Here) -> HTMLResponse:
     rooms = [room.name for room in kept.rooms]
     with site.desk.store.read() as tx:
         recipes = [recipe.name for recipe in tx.recipes()]
-    values = _filled(preset, site.words(request, now)) | asked
+    words = site.words(now)
+    values = _filled(preset, words) | asked
     return page(
         request, "plan.html", now, 422 if wrong else 200, values=values, wrong=wrong, answer=answer,
-        rooms=rooms, recipes=recipes, sizes=recent_sizes(presets), preset=preset, kinds=FOR,
+        rooms=rooms, recipes=recipes, sizes=recent_sizes(presets, words.reader.measures), preset=preset, kinds=FOR,
         caution=planner.PLAN_CAUTION,
         to_come=planner.to_come(days_known=answer is not None and answer.plan.days_known), cracks_by=wording.CRACKS_BY,
     )  # fmt: skip
@@ -102,5 +103,10 @@ def _filled(preset: Preset | None, words: Words) -> dict[str, str]:
     fresh = {"due": f"{words.local(words.now + AHEAD_USUAL):%Y-%m-%d}", "pieces": "1", "for": "handle"}
     if preset is None:
         return fresh | {"thickness": "medium"}
-    last = {"room": preset.room, "recipe": preset.recipe, "size": preset.size, "support": preset.support.value}
+    last = {
+        "room": preset.room,
+        "recipe": preset.recipe,
+        "size": preset.size_typed(words.reader.measures),
+        "support": preset.support.value,
+    }
     return fresh | last | {"thickness": "same"}

@@ -23,7 +23,7 @@ from curewatch.views.sheet import HONESTY
 from curewatch.web.plots.curves import piece_air
 from curewatch.web.scarce import costly
 from curewatch.web.site import Here, Site, page
-from curewatch.web.texts import Words, side_by_side, size
+from curewatch.web.texts import Words, side_by_side
 
 
 @dataclass(frozen=True)
@@ -48,9 +48,12 @@ def record_view(looked: CureRecord, words: Words) -> RecordView:
         return "not foreseen" if at is None else f"{words.local(at).day} {words.local(at):%b %Y, %H:%M}"
 
     found = looked.history
-    gone_at, forecast = found.drying.piece.gone_at, found.forecast
+    gone_at, forecast, size = found.drying.piece.gone_at, found.forecast, words.size(found.drying.pour)
     return RecordView(
-        facts=[*sheet.facts(looked, date), *([("Size", wide)] if (wide := size(found.drying.pour)) else [])],
+        facts=[
+            *sheet.facts(looked, date),
+            *([(words.reader.phrase("Size"), size)] if size else []),
+        ],
         milestones=tuple(
             (
                 wording.STAGES[m.kind],
@@ -83,7 +86,7 @@ def record(request: Request, site: Here, name: str) -> HTMLResponse:
 
 
 def show_record(request: Request, site: Site, looked: CureRecord, now: datetime) -> HTMLResponse:
-    words, found = site.words(request, now), looked.history
+    words, found = site.words(now), looked.history
     air = piece_air(found.drying, found.climates, site.desk.settings.alarms, words)
     return page(request, "record.html", now, record=record_view(looked, words), found=found, air=air,
                 photos=side_by_side(found.photos))  # fmt: skip
@@ -98,6 +101,7 @@ class Label:
     drying: Drying
     qr: Markup | None
     size: str
+    poured: str
     photo: Photo | None
     """The newest one."""
 
@@ -124,7 +128,8 @@ def labels(
     shown = chosen[: 100 if series else MOST]
     with site.desk.store.read() as tx:
         newest = {one.piece_id: one for one in tx.photos([drying.piece.id for drying in shown])}
-    made = [_label(site, drying, newest.get(drying.piece.id)) for drying in shown]
+    words = site.own_words(now)
+    made = [_label(site, drying, newest.get(drying.piece.id), words) for drying in shown]
     alone = "" if site.settings.reached_at else ALONE
     left = len(chosen) - len(made)
     return page(request, "labels.html", now, alone=alone, labels=made, left_out=left, rooms=kept.rooms, room=room)
@@ -145,8 +150,10 @@ def opened(request: Request, site: Here, code: str) -> Response:
     return show_record(request, site, cure_record_from(site.desk, found, now), now)
 
 
-def _label(site: Site, drying: Drying, photo: Photo | None) -> Label:
+def _label(site: Site, drying: Drying, photo: Photo | None, words: Words) -> Label:
     link = site.link_to(drying)
     code = segno.make(link, error="m", micro=False) if link else None
     drawn = None if code is None else Markup(code.svg_inline(omitsize=True, svgclass="qr", lineclass=None, border=2))
-    return Label(drying, drawn, size(drying.pour), photo)  # drawn from our own address, nothing of it is typed
+    return Label(
+        drying, drawn, words.size(drying.pour), words.reader.day(drying.pour.at, weekday=False), photo
+    )  # drawn from our own address, nothing of it is typed

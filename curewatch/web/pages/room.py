@@ -101,7 +101,7 @@ def room(request: Request, site: Here, name: str, span: str = "day") -> HTMLResp
     if line is None:
         raise HTTPException(404)
     span = span if span in SPANS else "day"
-    board, words = kept.board(now), site.words(request, now)
+    board, words = kept.board(now), site.words(now)
     wet = [one for one in board.pieces if one.room == name and is_wet(one, now)]
     alarms = [alarm for alarm in board.alarms if alarm.room == name]
     since = now - SPANS[span]
