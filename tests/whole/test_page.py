@@ -341,6 +341,8 @@ def test_every_field_of_a_pour_can_be_reached_with_tab_alone(browser: Browser, a
     for _ in range(60):
         key(browser, "TAB")
         reached.add(browser.ask("const at = document.activeElement; return at.name || at.className"))
+        if browser.ask("return document.activeElement.matches('#rest:not([open]) summary')"):
+            key(browser, "ENTER")
         if "go" in reached:
             break
     fields = {"name", "count", "when", "room", "thickness", "size", "recipe", "place", "support", "air", "silicone"}

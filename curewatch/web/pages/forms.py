@@ -106,6 +106,7 @@ class Wrong:
 MOST_AT_ONCE = 12
 AGAIN = (1, 2, 4)
 """So many of the last pour once more, with one tap."""
+AIR_WORDS = {speed: word for word, speed in AIR_SPEEDS_M_S.items()}
 RECENT, SIZES = 30, 5
 """So many of the last pours are looked at for what may come again, and so many sizes of theirs are offered."""
 
@@ -124,6 +125,8 @@ class Preset:
     silicone: bool
     support: Support
     air_speed_m_s: float
+    air: str
+    """The word for what was said of the air over it; empty: as the room is."""
 
     @classmethod
     def of(cls, drying: Drying) -> Preset:
@@ -139,6 +142,7 @@ class Preset:
             silicone=pour.silicone,
             support=pour.support,
             air_speed_m_s=drying.air_speed,
+            air=AIR_WORDS.get(pour.air_speed_m_s or 0.0, ""),
         )
 
     def in_words(self, words: Words) -> str:

@@ -132,6 +132,8 @@ def _filled(preset: Preset | None, site: Site, reader: Reader, now: datetime) ->
         "thickness": "same",
         "silicone": "yes" if preset.silicone else "",
         "support": preset.support.value,
+        "place": preset.place,
+        "air": preset.air,
     }
 
 
