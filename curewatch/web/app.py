@@ -50,7 +50,7 @@ from curewatch.web.pages.forms import refusal
 from curewatch.web.problems import key_of, problem
 from curewatch.web.reading import read_by
 from curewatch.web.scarce import Busy
-from curewatch.web.site import Site, StalePage, Upkeep, page, site_of
+from curewatch.web.site import Site, StalePage, Upkeep, packed, page, site_of
 
 CLOCK_TITLE = "Clock unconfirmed"
 
@@ -138,12 +138,12 @@ def make_app(
     return Guard(app, settings, site.sessions, site.tokens, password, clock, leaving)
 
 
-def _static(name: str) -> Response:
+def _static(request: Request, name: str) -> Response:
     if name not in STATIC:
         raise HTTPException(404)
     held = (files("curewatch.web") / "static" / name).read_bytes()
-    lasting = {"cache-control": "public, max-age=31536000, immutable"}
-    return Response(held, media_type=STATIC[name], headers=lasting)
+    lasting = {"cache-control": "public, max-age=31536000, immutable", "vary": "accept-encoding"}
+    return Response(*packed(request, held, lasting), media_type=STATIC[name])
 
 
 def _fault(found: Mapping[str, Any]) -> str:

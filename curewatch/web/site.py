@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import hashlib
 import logging
 import re
@@ -297,7 +298,16 @@ def page(request: Request, name: str, now: datetime, status: int = 200, **values
         "version": _version(),
     }
     made = _templates(site.settings.prefix).get_template(name).render(values)
-    return HTMLResponse(made, status, {"vary": "accept-language, cookie"})
+    return HTMLResponse(*packed(request, made.encode(), {"vary": "accept-language, cookie, accept-encoding"}, status))
+
+
+def packed(
+    request: Request, body: bytes, headers: dict[str, str], status: int = 200
+) -> tuple[bytes, int, dict[str, str]]:
+    """An answer, shorter on the way to a browser that can unpack it: of a piece's page a quarter is left."""
+    if "gzip" not in request.headers.get("accept-encoding", ""):
+        return body, status, headers
+    return gzip.compress(body, 6, mtime=0), status, headers | {"content-encoding": "gzip"}
 
 
 class Rooted(Extension):

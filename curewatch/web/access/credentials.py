@@ -138,10 +138,13 @@ class Sessions:
         return self._browsers.sign(secrets.token_urlsafe(16)).decode()
 
     def form_token(self, session: Session) -> str:
-        return self._forms.get_signature(session.cookie).decode()
+        """Another one each time: from the lengths of pages that are sent packed nobody can guess it piece by piece."""
+        salt = secrets.token_hex(8)
+        return f"{salt}.{self._forms.get_signature(f'{salt}.{session.cookie}').decode()}"
 
     def is_form_token(self, token: str, session: Session | None) -> bool:
-        return session is not None and self._forms.verify_signature(session.cookie, token)
+        salt, _, signature = token.partition(".")
+        return session is not None and self._forms.verify_signature(f"{salt}.{session.cookie}", signature)
 
     def label_code(self, piece_id: int) -> str:
         """A short code of a piece for its label, always the same; it says nothing of the piece."""

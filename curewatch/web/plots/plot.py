@@ -19,7 +19,7 @@ from curewatch.web.texts import Words
 
 HEIGHT = 190
 """[px]"""
-ROWS_MOST = 25
+ROWS_MOST = 16
 """Rows of the table beneath."""
 _FREE = 0.02
 """What stays free at either end of an axis, as a share of it."""
