@@ -5,9 +5,6 @@ from __future__ import annotations
 import base64
 import os
 import re
-import signal
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
@@ -17,8 +14,9 @@ import pytest
 
 from curewatch.web.access.credentials import hash_of
 from tests.shell.browser import SHOTS, Browser, chromium, has_chromium
-from tests.shell.parts import free_port, wait_for
+from tests.shell.parts import wait_for
 from tests.shell.web_parts import PASSWORD, served
+from tests.whole.demo_page import demo_page
 
 pytestmark = [
     pytest.mark.whole,
@@ -43,23 +41,8 @@ RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 
 @pytest.fixture(scope="module")
 def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """The demo studio, served by `curewatch run`; as in every start, the address is in the ready line."""
-    folder = tmp_path_factory.mktemp("studio")
-    port = free_port()
-    (folder / "curewatch.toml").write_text(f'zone = "Europe/Lisbon"\n[forecast]\nmembers = 16\n[web]\nport = {port}\n')
-    argv = [sys.executable, "-m", "curewatch", "--store", str(folder / "studio.sqlite"), "--config",
-            str(folder / "curewatch.toml"), "run", "--or-demo"]  # fmt: skip
-    with (folder / "log").open("wb") as log:
-        daemon = subprocess.Popen(argv, stdout=log, stderr=log)
-    try:
-        told = wait_for(
-            lambda: re.search(r"ready: .*the page is at (http://\S+)", (folder / "log").read_text()), 40, "the page"
-        )
-        yield told[1]
-    finally:
-        daemon.send_signal(signal.SIGTERM)
-        assert daemon.wait(20) == 0, (folder / "log").read_text()
-    assert "Traceback" not in (folder / "log").read_text()
+    with demo_page(tmp_path_factory.mktemp("studio")) as address:
+        yield address
 
 
 @pytest.fixture(scope="module")
@@ -236,7 +219,7 @@ def test_a_printed_piece_is_one_sheet_with_its_record_and_nothing_to_press(
     browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
     try:
         assert {"piece": "Air so far", "record": "Air while it dried"}[page] in browser.text()
-        for pressed in ("has left the studio", "Finger test", "Studio", "The numbers"):
+        for pressed in ("has left the studio", "still tacky", "Studio", "The numbers"):
             assert pressed not in browser.text()
     finally:
         browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
