@@ -168,12 +168,14 @@ def dates_of(
             return {names[piece]: forecast for piece, forecast in tx.forecasts().items()}
 
 
-def replay(series: Path, folder: Path, step: timedelta, **person: Any) -> tuple[Month, dict[str, Forecast], Store]:
+def replay(
+    series: Path, folder: Path, step: timedelta, days: int = DAYS, **person: Any
+) -> tuple[Month, dict[str, Forecast], Store]:
     """The month; with the dates there were to tell, and the store, to be closed."""
     record = record_of(series)
     start = record[0].at.replace(hour=record[0].at.hour // 4 * 4, minute=0)
     pours = pours_of(series.stem, start)
-    end = start + timedelta(days=DAYS)
+    end = start + timedelta(days=days)
     dates = dates_of(record, pours, end, folder / f"{series.stem}-dates.sqlite")
     store = Store.open(folder / f"{series.stem}.sqlite")
     month = Month(store, start, **person)
