@@ -22,6 +22,21 @@ The wheel carries none of these; an installer fetches them, each under the licen
 """
 
 
+CARRIED = """
+The wheel carries one thing that others made: `curewatch/web/static/idiomorph.min.js`, Idiomorph 0.8.0 as its makers
+publish it (https://github.com/bigskysoftware/idiomorph; SHA-256 of the file
+`4cbd535caf7663a51eda9bce6595371c384fc430d54b8d414e29a61167f19f96`), which patches an open page. Zero-Clause BSD:
+
+Permission to use, copy, modify, and/or distribute this software for any purpose with or without fee is hereby granted.
+
+THE SOFTWARE IS PROVIDED "AS IS" AND THE AUTHOR DISCLAIMS ALL WARRANTIES WITH REGARD TO THIS SOFTWARE INCLUDING ALL
+IMPLIED WARRANTIES OF MERCHANTABILITY AND FITNESS. IN NO EVENT SHALL THE AUTHOR BE LIABLE FOR ANY SPECIAL, DIRECT,
+INDIRECT, OR CONSEQUENTIAL DAMAGES OR ANY DAMAGES WHATSOEVER RESULTING FROM LOSS OF USE, DATA OR PROFITS, WHETHER IN AN
+ACTION OF CONTRACT, NEGLIGENCE OR OTHER TORTIOUS ACTION, ARISING OUT OF OR IN CONNECTION WITH THE USE OR PERFORMANCE OF
+THIS SOFTWARE.
+"""
+
+
 def pinned(level: str = "To run it") -> list[tuple[str, str]]:
     """Name and version of every pin of one group of constraints.txt."""
     text = (HERE / "constraints.txt").read_text(encoding="utf-8")
@@ -53,7 +68,7 @@ def notices() -> str:
         for name, version in pinned()
         for found in (distribution(name),)
     ]
-    return HEAD + "\n".join(rows) + "\n"
+    return HEAD + "\n".join(rows) + "\n" + CARRIED
 
 
 if __name__ == "__main__":

@@ -4,7 +4,8 @@ the settings in the studio's terms.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -25,6 +26,8 @@ class Desk:
     settings: Settings
     by: str | None = None
     """Who acts, as far as it is known: stands beside what is logged."""
+    sent: str | None = None
+    """The number under which a device sends what it has logged, so that it counts once however often it comes."""
 
     @property
     def zone(self) -> ZoneInfo:
@@ -35,6 +38,19 @@ class Desk:
         """The same desk, in somebody's hands; left out, as it is."""
         return self if name is None else replace(self, by=name)
 
+    @contextmanager
+    def logging(self) -> Iterator[Transaction]:
+        """A transaction in which something is logged. SentBefore where it came before, under the same number."""
+        with self.store.write() as tx:
+            if self.sent is not None and (came_of_it := tx.came_of(self.sent)) is not None:
+                raise SentBefore(*came_of_it)
+            yield tx
+
+    def note_sent(self, tx: Transaction, now: datetime, kind: str, of: Iterable[object]) -> None:
+        """What came of it, in the same transaction."""
+        if self.sent is not None:
+            tx.note_sent(self.sent, now, kind, [str(one) for one in of])
+
     def local(self, at: datetime) -> datetime:
         """A moment in the studio's own zone."""
         return at.astimezone(self.zone)
@@ -43,6 +59,14 @@ class Desk:
         """`4 Dec 2026 08:05`, wherever a moment is quoted that may be typed so."""
         there = self.local(at)
         return f"{there.day} {there:%b %Y %H:%M}"
+
+
+class SentBefore(Exception):
+    """It is logged already: what came of it, as it is called where it can be taken back."""
+
+    def __init__(self, kind: str, of: list[str]) -> None:
+        super().__init__(f"sent before, and logged as {kind} {', '.join(of)}")
+        self.kind, self.of = kind, of
 
 
 def rejudge_from(tx: Transaction, rooms: Mapping[str, datetime]) -> None:

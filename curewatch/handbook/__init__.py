@@ -17,6 +17,7 @@ TOPICS = {
     "sensors": "the first sensor, and one that cannot be right",
     "telling": "who hears what, by mail, push or webhook",
     "page": "the page on this machine, from a phone, behind a proxy; photos",
+    "phone": "a phone that works out of the studio's reach, and comes to trust it",
     "service": "a service that starts by itself; updating, moving, removing; containers",
     "backups": "and when the store is broken, or the disk is full",
     "mistakes": "what was logged wrong, and names that are close",

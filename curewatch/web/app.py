@@ -17,6 +17,7 @@ from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp
 
 from curewatch.clock import Clock, plausible
+from curewatch.desk.desk import SentBefore
 from curewatch.desk.refresh.refresher import Refresher
 from curewatch.intake.json_pointer import pointer_to
 from curewatch.records.errors import InputError, quoted
@@ -38,6 +39,7 @@ from curewatch.web.pages import (
     logged,
     logging_forms,
     login,
+    offline,
     photos,
     piece,
     plan,
@@ -47,6 +49,7 @@ from curewatch.web.pages import (
     setup,
 )  # fmt: skip
 from curewatch.web.pages.forms import refusal
+from curewatch.web.pages.logged import shown_at
 from curewatch.web.problems import key_of, problem
 from curewatch.web.reading import read_by
 from curewatch.web.scarce import Busy
@@ -78,17 +81,21 @@ async def know_reader(request: Request) -> None:
 
 
 PARTS = (
-    board, alarms, logging_forms, logged, photos, piece, record, room, plan, login, setup, handbook, reader_choice,
-    feeds, api_board, api_alarms, planning, mixing, pieces, rooms, transfer, listening,
+    board, alarms, logging_forms, logged, offline, photos, piece, record, room, plan, login, setup, handbook,
+    reader_choice, feeds, api_board, api_alarms, planning, mixing, pieces, rooms, transfer, listening,
 )  # fmt: skip
 """Everything that answers; the first that knows a path takes it."""
 WHOLE = ("missing", "value_error")
 """Errors of all that was sent together, which need not be quoted."""
 FAULTS_MOST = 20
 """So many of one request are told."""
+SCRIPT = "text/javascript; charset=utf-8"
 STATIC = {
     "page.css": "text/css; charset=utf-8",
-    "page.js": "text/javascript; charset=utf-8",
+    "page.js": SCRIPT,
+    "renew.js": SCRIPT,
+    "keep.js": SCRIPT,
+    "idiomorph.min.js": SCRIPT,
     "icon.svg": "image/svg+xml",
 }
 
@@ -175,6 +182,11 @@ def _refused(request: Request, error: Exception) -> Response:
     return _said(request, 422, "That cannot be", text, error)
 
 
+def _sent_before(request: Request, error: Exception) -> Response:
+    assert isinstance(error, SentBefore)
+    return shown_at(error.kind, error.of)
+
+
 def _stale(request: Request, error: Exception) -> Response:
     return _said(request, 403, "This page was open for too long", "Nothing was stored. Go back, reload, and try again.")
 
@@ -222,6 +234,7 @@ def _malformed(request: Request, error: Exception) -> Response:
 
 EXPLAINED: Mapping[type[Exception], Callable[[Request, Exception], Response | Awaitable[Response]]] = {
     InputError: _refused,
+    SentBefore: _sent_before,
     StalePage: _stale,
     ClockUnconfirmed: _undated,
     StoreError: _failed,

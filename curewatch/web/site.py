@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import gzip
 import hashlib
 import logging
@@ -25,7 +26,7 @@ from starlette.datastructures import FormData
 
 from curewatch.clock import Clock
 from curewatch.desk import Desk, PourOrder
-from curewatch.desk.desk import fact_count
+from curewatch.desk.desk import SentBefore, fact_count
 from curewatch.desk.refresh.refresher import AT_HAND, Refresher
 from curewatch.desk.reports import planning
 from curewatch.desk.reports.board import BoardCache
@@ -34,7 +35,9 @@ from curewatch.intake.mqtt.status import MqttStatus
 from curewatch.language import Reader
 from curewatch.language.words import Text
 from curewatch.records import MilestoneKind
+from curewatch.records.errors import Field, InputError
 from curewatch.settings import WebSettings
+from curewatch.store import Store
 from curewatch.studio.alarms import damage
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.forecasting.drying_curve import DryingCurve
@@ -269,9 +272,33 @@ async def typed(request: Request) -> AsyncIterator[FormData]:
         await form.close()
 
 
+async def sending(form: Annotated[FormData, Depends(typed)], desk: Annotated[Desk, Depends(acting)]) -> Desk:
+    """As `acting`, with the number that a device sends a form under, which is to count once.
+
+    SentBefore where it came before: whatever it says now, a name that is taken meanwhile above all, is answered.
+    """
+    number = text_of(form, "sent")
+    if not number:
+        return desk
+    if _NUMBER.fullmatch(number) is None:
+        raise InputError(Field.NUMBER, number, "16 to 64 letters, digits and hyphens")
+    await asyncio.to_thread(_once, desk.store, number)
+    return replace(desk, sent=number)
+
+
+_NUMBER = re.compile(r"[0-9A-Za-z-]{16,64}")
+
+
+def _once(store: Store, number: str) -> None:
+    with store.read() as tx:
+        if (came_of_it := tx.came_of(number)) is not None:
+            raise SentBefore(*came_of_it)
+
+
 # What the pages depend on is async, for FastAPI sends whatever is not through a thread of its own.
 Here = Annotated[Site, Depends(here)]
 Acting = Annotated[Desk, Depends(acting)]
+Sending = Annotated[Desk, Depends(sending)]
 Typed = Annotated[FormData, Depends(typed)]
 
 
@@ -356,7 +383,7 @@ def _templates(base: str) -> Environment:
 def _version() -> str:
     """Changes with the style and the script, so that browsers may keep them for ever."""
     folder = files("curewatch.web") / "static"
-    held = b"".join((folder / name).read_bytes() for name in ("page.css", "page.js"))
+    held = b"".join(one.read_bytes() for one in sorted(folder.iterdir(), key=lambda one: one.name))
     return hashlib.sha256(held).hexdigest()[:10]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 import subprocess
 import sys
@@ -57,6 +58,8 @@ def test_the_notices_name_all_that_comes_with_the_wheel_and_go_with_it() -> None
     run = pinned(PINS.split("# To run it")[1].split("# To check it")[0])
     assert {name: version for name, (version, _) in told.items()} == run
     assert not [name for name, (_, licence) in told.items() if licence == "not said"]
+    carried = (ROOT / "curewatch" / "web" / "static" / "idiomorph.min.js").read_bytes()
+    assert hashlib.sha256(carried).hexdigest() in notices, "as its makers publish it"
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     assert project["license-files"] == ["deploy/LICENSE", "deploy/NOTICES.md"]
     assert project["license"] == "MIT"

@@ -97,7 +97,8 @@ class Browser:
 
 
 @contextmanager
-def chromium() -> Iterator[Browser]:
+def chromium(*more: str) -> Iterator[Browser]:
+    """`more`: flags beyond the usual."""
     from selenium import webdriver
     from selenium.webdriver.chrome.options import Options
     from selenium.webdriver.chrome.service import Service
@@ -105,7 +106,8 @@ def chromium() -> Iterator[Browser]:
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile:
         options = Options()
         options.binary_location = shutil.which("chromium")
-        for flag in [*FLAGS.split(), f"--user-data-dir={profile}", "--window-size=900,800", "--accept-lang=en-GB"]:
+        own = [f"--user-data-dir={profile}", "--window-size=900,800", "--accept-lang=en-GB"]
+        for flag in [*FLAGS.split(), *more, *own]:
             options.add_argument(flag)
         options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
         service = Service(shutil.which("chromedriver"))

@@ -165,7 +165,7 @@ def test_a_file_that_is_no_export_is_refused(
 
 def test_every_table_goes_along_but_for_what_is_derived_or_belongs_to_one_machine() -> None:
     derived = {"forecasts", "lessons", "checkpoints"}
-    of_one_machine = {"deliveries", "meta", "pending_messages", "page_sessions", "page_tokens"}
+    of_one_machine = {"deliveries", "meta", "pending_messages", "page_sessions", "page_tokens", "sent"}
     """Its channels, its page and who gets into that, its clock."""
     told_as_readings = {"readings", "sources"}
     carried = {table.name for table in TAKEN_IN.values()}

@@ -31,7 +31,7 @@ def test_a_row_says_what_comes_next_and_the_pieces_page_draws_each_milestone_in_
     page = studio.page("/")
     bands = r'<rect class="band \w+[^"]*" x="([\d.]+)%'
     assert len(re.findall(bands, page)) == 1, "what comes next has its band, and no more on one line"
-    assert re.search(r'<li class="piece" id="piece-\d+">', page), (
+    assert re.search(r'<li class="piece" id="piece-\d+"', page), (
         "by which it is found again when the page renews itself"
     )
     assert re.search(r'<p class="next"><b>Set: worth checking [^<]+</b>', page)

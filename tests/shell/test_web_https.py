@@ -60,7 +60,9 @@ def test_the_command_makes_a_pair_and_tells_the_fingerprint_that_a_browser_shows
     assert main(["certificate", str(beside), "--name", "shed.local", "--json"]) == 0
     told = json.loads(capfd.readouterr().out)
     assert told["names"] == ["shed.local"]
-    der = ssl.PEM_cert_to_DER_cert(Path(told["certificate"]).read_text())
+    own, end, authority = Path(told["certificate"]).read_text().partition("-----END CERTIFICATE-----\n")
+    assert authority == Path(told["authority"]).read_text()
+    der = ssl.PEM_cert_to_DER_cert(own + end)
     assert told["fingerprint"].replace(":", "").lower() == hashlib.sha256(der).hexdigest()
     assert Path(told["key"]).stat().st_mode & 0o777 == 0o600
     assert main(["certificate", str(beside), "--name", "shed.local"]) == 0
@@ -71,7 +73,41 @@ def test_the_command_makes_a_pair_and_tells_the_fingerprint_that_a_browser_shows
         assert main(["certificate", str(beside), *wrong]) == 2
         assert quoted in capfd.readouterr().err
     assert main(["certificate", str(folder / "nowhere")]) == 2
-    assert sorted(os.listdir(beside)) == ["page-certificate.pem", "page-key.pem"]
+    assert sorted(os.listdir(beside)) == ["page-authority.crt", "page-certificate.pem", "page-key.pem"], (
+        "no key of the authority"
+    )
+
+
+def test_a_phone_is_given_the_authority_which_can_vouch_for_the_studio_and_for_nobody_else(
+    tmp_path: Path, folder: Path
+) -> None:
+    def vouches(name: str) -> str:
+        """By openssl, as a phone would ask: of a certificate that the authority's own key has signed for that name."""
+        trusts = [
+            "-CAfile",
+            str(tmp_path / "phone.crt"),
+            "-verify_hostname",
+            name,
+            str(folder / "page-certificate.pem"),
+        ]
+        return subprocess.run(["openssl", "verify", *trusts], capture_output=True, text=True).stderr
+
+    with served(tmp_path, **own_https(folder)) as studio:
+        trusts = str(folder / "page-certificate.pem")
+        given = requests.get(f"{studio.url}/authority.crt", timeout=TIMEOUT_S, verify=trusts)
+        assert given.status_code == 200, "before anybody is in"
+        assert given.headers["content-type"] == "application/x-x509-ca-cert"
+        (tmp_path / "phone.crt").write_bytes(given.content)
+        assert requests.get(f"{studio.url}/login", timeout=TIMEOUT_S, verify=str(tmp_path / "phone.crt")).ok
+    assert vouches("shed.local") == ""
+    assert "hostname mismatch" in vouches("bank.example").lower()
+    asked = ["openssl", "x509", "-in", str(tmp_path / "phone.crt"), "-noout", "-text"]
+    said = subprocess.run(asked, capture_output=True, text=True, check=True).stdout
+    allowed = said.partition("Name Constraints: critical")[2].partition("X509v3")[0].split()[1:]
+    assert {one.split(":", 1)[0] for one in allowed} == {"DNS", "IP"}, "each kind is bounded"
+    assert {"DNS:shed.local", "DNS:localhost"} == {one for one in allowed if one.startswith("DNS")}
+    with served(tmp_path) as plain:
+        assert plain.get("/authority.crt").status_code == 404
 
 
 def test_the_page_speaks_https_itself_and_takes_up_a_certificate_that_was_renewed(tmp_path: Path, folder: Path) -> None:

@@ -24,7 +24,7 @@ from tests.shell.web_parts import NOW, Studio, served
 PLAN = "room=Shed&due={due:%Y-%m-%dT18:00:00Z}"
 PAGES = (
     "/", "/wall", "/series/Smew", "/piece/Curlew", "/room/Shed", "/record/Curlew", "/labels", "/alarms", "/lately",
-    "/names", "/metrics", "/help", "/help/alarms", "/language",
+    "/names", "/metrics", "/offline", "/help", "/help/alarms", "/language",
     f"/plan?{PLAN.replace('T18:00:00Z', '')}&thickness=medium&recipe=river%20white",
     *(f"/api/v1/{path}" for path in (
         "board", "pieces/Curlew", "pieces/Curlew/record", "pieces/Curlew/curve", "pieces/Curlew/observations",

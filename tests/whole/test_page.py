@@ -30,8 +30,8 @@ PAGES = (
     f"/plan?due={IN_TEN_DAYS}&room=Boat%20shed&thickness=medium&for=handle&pieces=4", "/plan?due=1999-01-01",
     "/alarms", "/piece/Low%20tide", "/piece/Winter%20mooring", "/record/Low%20tide", "/room/Sail%20loft?span=week",
     "/room/Boat%20shed", "/ways-in", "/labels", "/setup", "/setup/sensor", "/setup/person", "/setup/phone",
-    "/lately", "/names", "/nothing/here",
-    "/language", "/help", "/help/alarms", "/help/commands", "/help/example",
+    "/lately", "/names", "/offline", "/nothing/here",
+    "/language", "/help", "/help/alarms", "/help/commands", "/help/example", "/help/phone",
 )  # fmt: skip
 """Every page that is served without a password, and what is said where there is none."""
 AXE = os.environ.get("CUREWATCH_TEST_AXE")

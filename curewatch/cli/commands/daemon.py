@@ -194,6 +194,7 @@ def certificate(
         raise InputError(Field.FILE, folder, f"a folder that can be written to ({error.strerror})") from None
     if as_json:
         told = {"certificate": str(pair.certificate), "key": str(pair.key), "fingerprint": pair.fingerprint}
+        told["authority"] = str(pair.authority)
         say_json("certificate", **told, names=names, days=days)
         return
     say(f"{pair.certificate.name} and {pair.key.name} lie in {pair.certificate.parent}, for {', '.join(names)}.")
@@ -203,6 +204,7 @@ def certificate(
     say(pair.fingerprint)
     if Page.of(sys.stdout).unicode:
         say(as_code(pair.fingerprint))
+    say(f"A phone that is to work out of reach too has to trust {pair.authority.name}: curewatch help phone")
 
 
 def asked_password() -> bytes:

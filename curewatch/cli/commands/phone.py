@@ -17,7 +17,15 @@ from curewatch.records.errors import Field, InputError
 from curewatch.settings import SettingsError, WebSettings, machine
 from curewatch.settings.page import EVERY_ADDRESS, IN_THE_CLEAR
 from curewatch.settings.writing import Edit, Key, edited, write_whole
-from curewatch.web.access.certificates import CERTIFICATE, DAYS_MOST, KEY, as_code, fingerprint_of, make_pair
+from curewatch.web.access.certificates import (
+    CERTIFICATE,
+    DAYS_MOST,
+    KEY,
+    as_code,
+    authority_of,
+    fingerprint_of,
+    make_pair,
+)
 
 
 def phone(
@@ -105,6 +113,8 @@ def _tell(web: WebSettings) -> None:
     if web.certificate is not None and web.certificate.name == CERTIFICATE and web.certificate.exists():
         say("Nobody but you vouches for its certificate: it is the right one if the phone shows this fingerprint:")
         say(fingerprint_of(web.certificate))
+        if authority_of(web.certificate) is not None:
+            say("With its authority trusted, the phone works out of reach too: curewatch help phone")
     if (there := web.reached_at) is not None and Page.of(sys.stdout).unicode:
         say(f"Point the phone's camera at this, which is {there}:")
         say(as_code(there))

@@ -6,9 +6,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
+from curewatch.desk.commands.log import LogKind
 from curewatch.desk.desk import Desk, care_of, mark_changed
 from curewatch.desk.orders import nearest
-from curewatch.desk.reports.cure_record import PieceHistory, find, history, history_of
+from curewatch.desk.reports.cure_record import PieceHistory, find, history_of
 from curewatch.desk.snapshot.air import PastCache, air_to_come
 from curewatch.records.errors import Field, InputError, Words
 from curewatch.records.remarks import Remark, RemarkKind
@@ -69,24 +70,9 @@ def done(desk: Desk, name: str, step: str, at: datetime, now: datetime, *, anywa
     where it should not have been: before a step that has to come first, or long before the film is ready for it;
     `anyway` writes the last two down all the same.
     """
-    found, care = history(desk, name, now), care_of(desk.settings)
-    lines = {line.step: line for line in _lines(found, care)}
-    line = lines.get(step)
-    if line is None:
-        raise InputError(Field.STEP, step, nearest(step, [str(one) for one in lines], f"a step of {name}"))
-    if line.done is not None:
-        raise InputError(
-            Field.STEP, step, f"a step that is not done yet (this one was, at {_at(desk, line.done.done_at)})"
-        )
-    if at < found.drying.pour.at:
-        raise InputError(Field.AT, _at(desk, at), f"a moment after the pour at {_at(desk, found.drying.pour.at)}")
-    if line.after and not anyway:
-        raise InputError(Field.STEP, step, _first(line))
-    dated = found.forecast is not None and found.forecast.reason is None
-    if dated and not anyway and (line.ready_from is None or at < line.ready_from):
-        raise InputError(Field.STEP, step, _too_early(line, desk, now))
-    early = line.odds.safe is None or at < line.odds.safe
-    with desk.store.write() as tx:
+    with desk.logging() as tx:
+        found = history_of(tx, find(tx, name), now)
+        line, early = _doable(desk, found, step, at, now, anyway=anyway)
         noted = tx.add_step(
             StepDone(
                 piece_id=found.drying.piece.id,
@@ -98,7 +84,32 @@ def done(desk: Desk, name: str, step: str, at: datetime, now: datetime, *, anywa
             )
         )
         mark_changed(tx)
+        desk.note_sent(tx, now, LogKind.STEP, (name, noted.id))
     return LoggedStep(noted, tuple(_remarks(line, early)))
+
+
+def _doable(
+    desk: Desk, found: PieceHistory, step: str, at: datetime, now: datetime, *, anyway: bool
+) -> tuple[CareStep, bool]:
+    """The step as it stands, and whether it was done before it was safe. InputError as `done`."""
+    lines = {line.step: line for line in _lines(found, care_of(desk.settings))}
+    line = lines.get(step)
+    if line is None:
+        raise InputError(
+            Field.STEP, step, nearest(step, [str(one) for one in lines], f"a step of {found.drying.piece.name}")
+        )
+    if line.done is not None:
+        raise InputError(
+            Field.STEP, step, f"a step that is not done yet (this one was, at {_at(desk, line.done.done_at)})"
+        )
+    if at < found.drying.pour.at:
+        raise InputError(Field.AT, _at(desk, at), f"a moment after the pour at {_at(desk, found.drying.pour.at)}")
+    if line.after and not anyway:
+        raise InputError(Field.STEP, step, _first(line))
+    dated = found.forecast is not None and found.forecast.reason is None
+    if dated and not anyway and (line.ready_from is None or at < line.ready_from):
+        raise InputError(Field.STEP, step, _too_early(line, desk, now))
+    return line, line.odds.safe is None or at < line.odds.safe
 
 
 def _lines(found: PieceHistory, care: Care) -> list[CareStep]:

@@ -6,6 +6,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 
+from curewatch.desk.commands.log import LogKind
 from curewatch.desk.desk import Desk, mark_changed
 from curewatch.desk.orders import Logged, nearest, piece_here
 from curewatch.desk.reports.piece import piece_report
@@ -47,7 +48,7 @@ def surface(desk: Desk, name: str, surface_c: float, at: datetime, now: datetime
 
 
 def _log(desk: Desk, name: str, now: datetime, *, at: datetime, kind: ObservationKind, **found: object) -> Observed:
-    with desk.store.write() as tx:
+    with desk.logging() as tx:
         piece = piece_here(tx, name)
         (pour,) = tx.pours([piece.id])
         if at <= pour.at and kind is not ObservationKind.WEIGHING:
@@ -59,6 +60,7 @@ def _log(desk: Desk, name: str, now: datetime, *, at: datetime, kind: Observatio
             (tx.add_observation(given), ()) if given.finger is None else _felt(desk, tx, piece, given, now)
         )
         mark_changed(tx)
+        desk.note_sent(tx, now, LogKind.FOUND, (name, stored.id))
     update_lessons(desk.store, now)  # for what there is to say of it; the dates follow at the next look
     with desk.store.read() as tx:
         return Observed(piece, stored, (*remarks_of(stored, lesson_of(tx, piece.id)), *remarks))
@@ -121,13 +123,15 @@ def keep_photo(
     with desk.store.read() as tx:
         piece_here(tx, name)
     sha256 = desk.store.photos.put(jpeg)
-    with desk.store.write() as tx:
+    with desk.logging() as tx:
         piece = piece_here(tx, name)
         width, height = size_px
         photo = Photo(
             piece_id=piece.id, kind=kind, at=at, sha256=sha256, width_px=width, height_px=height, logged_at=now
         )
-        return PhotoKept(piece, tx.add_photo(photo))
+        photo = tx.add_photo(photo)
+        desk.note_sent(tx, now, LogKind.PHOTO, (name, photo.id))
+        return PhotoKept(piece, photo)
 
 
 def drop_unnamed(desk: Desk, files: Collection[str]) -> None:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 
+from curewatch.desk.commands.log import LogKind
 from curewatch.desk.desk import Desk, mark_changed, rejudge_from
 from curewatch.desk.orders import (
     Logged,
@@ -35,9 +36,11 @@ def log_pour(desk: Desk, order: PourOrder, now: datetime) -> Logged:
 
 def log_pours(desk: Desk, orders: Sequence[PourOrder], now: datetime) -> list[Logged]:
     """As `log_pour`, for a series of pieces: all or none of them."""
-    with desk.store.write() as tx:
+    with desk.logging() as tx:
         series = _series(tx, orders)
-        return [_pour(tx, desk, order, series, now) for order in orders]
+        logged = [_pour(tx, desk, order, series, now) for order in orders]
+        desk.note_sent(tx, now, LogKind.POUR, (one.piece.id for one in logged if one.piece is not None))
+        return logged
 
 
 def _series(tx: Transaction, orders: Sequence[PourOrder]) -> str | None:

@@ -11,6 +11,7 @@ from itertools import islice
 
 import numpy as np
 
+from curewatch.desk.commands.log import LogKind
 from curewatch.desk.desk import Desk, mark_air_changed, mark_readings, rejudge_from
 from curewatch.desk.orders import Logged, meet_room, met, nearest, room_known
 from curewatch.desk.snapshot.air import readings_of
@@ -134,7 +135,7 @@ def log_reading(desk: Desk, reading: Reading, *, new: bool = False) -> Logged:
     NearName for a room that sounds like a known one, unless it is said to be `new`.
     """
     reading = reading.model_copy(update={"logged_by": desk.by})
-    with desk.store.write() as tx:
+    with desk.logging() as tx:
         room, remarks = meet_room(tx, reading.room, new=new)
         reading = reading.model_copy(update={"room": room})
         before = _typed_before(tx, reading)
@@ -145,6 +146,7 @@ def log_reading(desk: Desk, reading: Reading, *, new: bool = False) -> Logged:
             rejudge_from(tx, {reading.room: reading.at})
             mark_readings(tx)
             remarks += reading_remarks(tx, reading)
+            desk.note_sent(tx, reading.received_at, LogKind.READING, (room, reading.at.isoformat()))
     return Logged(room=room, remarks=tuple(remarks))
 
 

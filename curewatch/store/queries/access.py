@@ -1,10 +1,11 @@
-"""Who gets into the page: tokens that were given out, and the browsers that are in."""
+"""Who gets into the page: tokens that were given out, and the browsers that are in; and what those sent by number."""
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from sqlalchemy import (
+    JSON,
     CheckConstraint,
     Column,
     ForeignKey,
@@ -51,7 +52,19 @@ page_sessions = Table(
     # This prevents a session that could do nothing, or more than everything.
     CheckConstraint("scope BETWEEN 1 AND 3", name="scope"),
 )
+sent = Table(
+    "sent",
+    metadata,
+    # This prevents what a device sends twice, not knowing whether it arrived, from being two facts.
+    Column("number", String(64), primary_key=True),
+    Column("at", Instant, nullable=False),
+    # What came of it: as it is called where it can be taken back.
+    Column("kind", String(20), nullable=False),
+    Column("of", JSON, nullable=False),
+)
 _TOKENS, _SESSIONS = page_tokens.c, page_sessions.c
+SENT_KEPT = timedelta(days=90)
+"""A device that was out of reach for longer than that may be told of a piece that is here already."""
 
 
 class Access(Rows):
@@ -108,3 +121,13 @@ class Access(Rows):
         if password is not None:
             ended.append(_SESSIONS.password != password)
         self._execute(delete(page_sessions).where(or_(*ended)) if ended else delete(page_sessions), given="sessions")
+
+    def came_of(self, number: str) -> tuple[str, list[str]] | None:
+        """What was logged when this number was sent; None: it was not."""
+        row = self._connection.execute(select(sent.c.kind, sent.c.of).where(sent.c.number == number)).one_or_none()
+        return None if row is None else (row.kind, row.of)
+
+    def note_sent(self, number: str, at: datetime, kind: str, of: list[str]) -> None:
+        """Beside the fact itself, in its transaction. FactRefused where the number was sent before."""
+        self._execute(delete(sent).where(sent.c.at < at - SENT_KEPT), given=number)
+        self._execute(insert(sent), {"number": number, "at": at, "kind": kind, "of": of}, given=number)

@@ -54,13 +54,13 @@ KNOWN_LASTS = timedelta(days=365)
 ASK_AGAIN_S = 0.3
 """How long who asks is held while another run takes over [s]; a browser follows twenty such answers."""
 LOCK_IT = "`curewatch password FILE` makes a password, and web.password_file in the settings names it"
-OPEN = ("/static/", "/healthz", "/login", "/class/", "/calendar/")
+OPEN = ("/static/", "/sw.js", "/manifest.webmanifest", "/authority.crt", "/healthz", "/login", "/class/", "/calendar/")
 """Asks nobody who they are; what lies behind the last two has its own secret in the path."""
 ADMIN_ONLY = ("/ways-in", "/setup", *LARGE, "/api/v1/export", "/api/v1/listening")
 HEADERS = {
     "content-security-policy": (
         "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; "
-        "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+        "manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
     ),
     "x-content-type-options": "nosniff",
     "referrer-policy": "same-origin",
@@ -158,7 +158,7 @@ class Guard:
         if refusal is None:
             try:
                 visitor = await asyncio.to_thread(self._visitor, scope, headers)
-                refusal = self._refusal_by_scope(scope, visitor)
+                refusal = self._refusal_by_scope(scope, headers, visitor)
             except StoreError as error:  # nobody can say whose a token is
                 refusal = _refused(path, 503, f"the store did not answer: {error}")
             except SettingsError as error:
@@ -262,7 +262,7 @@ class Guard:
         name = session.name or own_name(_cookie(headers, OWN_NAME, secure=secure))
         return Visitor(session.scope, session, form, locked, key, known, secure, name)
 
-    def _refusal_by_scope(self, scope: Request, visitor: Visitor) -> Response | None:
+    def _refusal_by_scope(self, scope: Request, headers: Headers, visitor: Visitor) -> Response | None:
         path = scope["path"]
         if path.startswith(OPEN):
             return None
@@ -278,6 +278,8 @@ class Guard:
                 answer = _refused(path, 401, "a token is needed: Authorization: Bearer …")
                 answer.headers["www-authenticate"] = "Bearer"
                 return answer
+            if _wants_no_page(headers):
+                return _refused(path, 401, "sign in first")
             query = scope["query_string"].decode("latin-1")
             there = quote(f"{path}?{query}" if query else path, safe="")
             return RedirectResponse(f"/login?next={there}" if scope["method"] in SAFE else "/login", 303)
@@ -285,13 +287,13 @@ class Guard:
                         f"{visitor.scope.name.lower()}")  # fmt: skip
 
     def _sealed(self, send: Send, scope: Request, session: Session | None, *, secure: bool) -> Send:
-        path = scope["path"]
+        path, asked = scope["path"], Headers(scope=scope)
 
         async def sealed(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 if message["status"] in (429, 503) and "retry-after" in headers and not path.startswith(OPEN):
-                    self._hammerers.refused((_said_to_be(scope, Headers(scope=scope)), path), self._clock.monotonic())
+                    self._hammerers.refused((_said_to_be(scope, asked), path), self._clock.monotonic())
                 for name, value in HEADERS.items():
                     headers[name] = value
                 if "cache-control" not in headers:
@@ -300,6 +302,8 @@ class Guard:
                     headers["strict-transport-security"] = HSTS
                 if (there := headers.get("location", "")).startswith("/"):
                     headers["location"] = self._settings.prefix + there
+                if message["status"] == 303 and _wants_no_page(asked):
+                    message["status"] = 201
                 if session is not None and "set-cookie" not in headers and not path.startswith(("/static/", "/api/")):
                     headers.append("set-cookie", session_cookie(session, secure=secure))
             await send(message)
@@ -316,6 +320,11 @@ def cookie(name: str, value: str, lasts: timedelta, *, secure: bool) -> str:
     """A Set-Cookie header. The path is the whole host's: so `__Host-` wants it."""
     name, rest = (f"__Host-{name}", "; Secure") if secure else (name, "")
     return f"{name}={value}; Path=/; Max-Age={lasts.total_seconds():.0f}; HttpOnly; SameSite=Lax{rest}"
+
+
+def _wants_no_page(headers: Headers) -> bool:
+    """Whether a script sent a form, and goes to the page that follows by itself (RFC 7240, `return=minimal`)."""
+    return headers.get("prefer") == "return=minimal"
 
 
 def _follows_link(headers: Headers) -> bool:

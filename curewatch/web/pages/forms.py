@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime, tzinfo
+from datetime import datetime, timedelta, tzinfo
 
 from curewatch.desk import PourOrder
 from curewatch.desk.reports.board import CachedBoard
@@ -115,6 +115,7 @@ RECENT, SIZES = 30, 5
 class Preset:
     """What the last pour was, to be had again with one tap."""
 
+    piece_id: int
     name: str
     room: str
     place: str
@@ -132,6 +133,7 @@ class Preset:
     def of(cls, drying: Drying) -> Preset:
         pour = drying.pour
         return cls(
+            piece_id=drying.piece.id,
             name=drying.piece.name,
             room=drying.room,
             place=drying.place or "",
@@ -188,10 +190,23 @@ def _size(width_m: float, height_m: float, is_round: bool, measures: Measures) -
 
 def moment_of(form: Mapping[str, str], now: datetime, zone: tzinfo) -> datetime:
     """When: one of the choices, or as typed. Raises InputError."""
+    now = typed_at(form, now)
     chosen = form.get("when", "now")
     text = form.get("when_typed", "").strip() if chosen == "typed" else chosen
     at = parse_time(text, field=Field.AT, now=now, zone=zone)
     return min(not_future(at, now, field=Field.AT, given=text), now)
+
+
+def typed_at(form: Mapping[str, str], now: datetime) -> datetime:
+    """When the form was filled in: `now`, but for one that a device has kept until the studio answered. InputError."""
+    ago = form.get("ago_s", "") or "0"
+    if not ago.isascii() or not ago.isdigit() or len(ago) > 9 or int(ago) > KEPT_MOST.total_seconds():
+        raise InputError(Field.AT, ago, f"whole seconds since it was typed, at most those of {KEPT_MOST.days} days")
+    return now - timedelta(seconds=int(ago))
+
+
+KEPT_MOST = timedelta(days=60)
+"""What was typed longer ago than that is typed again: the device's clock may have been set meanwhile."""
 
 
 def pour_words(form: Mapping[str, str], preset: Preset | None) -> PourWords:

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import groupby
-from urllib.parse import quote
+from urllib.parse import quote, urlencode
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Request
@@ -34,6 +34,12 @@ from curewatch.web.texts import Words
 
 DATES_FOLLOW = "Its dates follow from that in a moment."
 """What came of an observation that is neither questioned nor silent."""
+
+
+def shown_at(done: str, of: Sequence[object]) -> RedirectResponse:
+    """To the page that says what was logged: the piece's, or the board."""
+    there = f"/piece/{quote(str(of[0]), safe='')}" if done in (LogKind.FOUND, LogKind.STEP, LogKind.PHOTO) else "/"
+    return RedirectResponse(f"{there}?{urlencode({'done': done, 'of': of}, doseq=True)}", 303)
 
 
 @dataclass(frozen=True)

@@ -40,10 +40,11 @@ from curewatch.web.pages.forms import (
     newest_pours,
     pour_words,
     recent_sizes,
+    typed_at,
 )
 from curewatch.web.pages.piece import back_to, refused
 from curewatch.web.reading import reads
-from curewatch.web.site import Acting, Here, Site, Typed, page, text_of
+from curewatch.web.site import Acting, Here, Sending, Site, Typed, page, text_of
 
 router = APIRouter(include_in_schema=False)
 
@@ -60,17 +61,18 @@ def pour_form(request: Request, site: Here) -> HTMLResponse:
 
 
 @router.post("/pour")
-def log_pour(request: Request, site: Here, desk: Acting, form: Typed) -> Response:
+def log_pour(request: Request, site: Here, desk: Sending, form: Typed) -> Response:
     """Log one piece or several alike."""
     now = site.clock.now()
     kept = site.boards.look(now)
     values = {str(name): text_of(form, name) for name in form}
     try:
-        words = replace(pour_words(values, _preset(kept)), name=values.get("name", ""), times=values.get("count", "1"))
+        told = pour_words(values, _preset(kept, values.get("like", "")))
+        words = replace(told, name=values.get("name", ""), times=values.get("count", "1"))
         when = partial(moment_of, values, now, site.desk.settings.tz)
         alike = partial(words.orders, density=partial(density_of, site.desk), most=MOST_AT_ONCE)
         said = values.get("due") or None, values.get("occasion") or None, None
-        promise = partial(promise_told, *said, now, desk.zone)
+        promise = partial(promise_told, *said, typed_at(values, now), desk.zone)
         understood(lambda: alike(now), when, promise)
         orders = [replace(order, promise=promise()) for order in alike(when())]
         ids = [_id(one.piece) for one in log_pours(desk, orders, now)]
@@ -80,15 +82,15 @@ def log_pour(request: Request, site: Here, desk: Acting, form: Typed) -> Respons
 
 
 @router.post("/pour/again")
-def pour_again(request: Request, site: Here, desk: Acting, form: Typed) -> Response:
+def pour_again(site: Here, desk: Sending, form: Typed) -> Response:
     """The last pour once more, or several times: the names are numbered on."""
     now = site.clock.now()
-    kept = site.boards.look(now)
-    preset = _preset(kept)
+    kept, like = site.boards.look(now), text_of(form, "like")
+    preset = _preset(kept, like)
     if preset is None:
-        raise InputError(Field.AGAIN, "", "a piece that was poured before")
+        raise InputError(Field.AGAIN, like, "a piece that was poured before and is here still")
     count = whole_number(text_of(form, "count"), MOST_AT_ONCE, Field.TIMES)
-    orders = preset.again(count, kept.dryings, now)
+    orders = preset.again(count, kept.dryings, typed_at({"ago_s": text_of(form, "ago_s")}, now))
     ids = [_id(one.piece) for one in log_pours(desk, orders, now)]
     return _done(site, now, "pour", ids)
 
@@ -137,10 +139,9 @@ def _filled(preset: Preset | None, site: Site, reader: Reader, now: datetime) ->
     }
 
 
-def _preset(kept: CachedBoard) -> Preset | None:
-    """The pour that was logged last."""
-    newest = newest_pours(kept)
-    return Preset.of(newest[0]) if newest else None
+def _preset(kept: CachedBoard, like: str = "") -> Preset | None:
+    """The pour that was logged last, or that of the piece of this number: what the form that was filled in showed."""
+    return next((Preset.of(one) for one in newest_pours(kept) if like in ("", str(one.piece.id))), None)
 
 
 def _id(piece: object) -> int:
@@ -157,7 +158,7 @@ def reading_form(request: Request, site: Here, room: str = "") -> HTMLResponse:
 
 
 @router.post("/reading")
-def log_reading(request: Request, site: Here, desk: Acting, form: Typed) -> Response:
+def log_reading(request: Request, site: Here, desk: Sending, form: Typed) -> Response:
     """Store what a thermometer and a hygrometer show."""
     now = site.clock.now()
     values = {str(name): text_of(form, name) for name in form}

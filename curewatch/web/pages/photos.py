@@ -4,19 +4,20 @@
 from __future__ import annotations
 
 from functools import cache, partial
-from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, Request
-from fastapi.responses import RedirectResponse, Response
+from fastapi.responses import Response
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
 
+from curewatch.desk.commands.log import LogKind
 from curewatch.desk.commands.observing import keep_photo
 from curewatch.intake.files.photo import Picture, parse_photo_kind, picture_of
 from curewatch.records.errors import Field, InputError, understood
 from curewatch.web.pages.forms import moment_of
+from curewatch.web.pages.logged import shown_at
 from curewatch.web.pages.piece import refused
-from curewatch.web.site import Here, Site, Typed, text_of
+from curewatch.web.site import Here, Sending, Site, Typed, text_of
 
 LASTING = {"cache-control": "private, max-age=86400"}
 """What lies under a number never changes; but who may see it may."""
@@ -41,7 +42,7 @@ def picture(site: Site, photo_id: int) -> Response:
 
 
 @router.post("/piece/{name:path}/photo")
-def take(request: Request, site: Here, form: Typed, name: str) -> Response:
+def take(request: Request, site: Here, desk: Sending, form: Typed, name: str) -> Response:
     """Keep a photo; what is none stores nothing."""
     now = site.clock.now()
     values = {field: text_of(form, field) for field in form if field != "file"}
@@ -57,9 +58,8 @@ def take(request: Request, site: Here, form: Typed, name: str) -> Response:
         when = partial(moment_of, values, now, site.desk.settings.tz)
         understood(photo, lambda: parse_photo_kind(values.get("kind", "")), when)
         made, kind, at = photo(), parse_photo_kind(values.get("kind", "")), when()
-        kept = keep_photo(site.desk, name, made.jpeg, (made.width_px, made.height_px), kind, at, now)
+        kept = keep_photo(desk, name, made.jpeg, (made.width_px, made.height_px), kind, at, now)
     except InputError as error:
         return refused(request, site, name, now, error, "photo", values)
     site.changed(now)
-    of = urlencode({"done": "photo", "of": [name, kept.photo.id]}, doseq=True)
-    return RedirectResponse(f"/piece/{quote(name, safe='')}?{of}", 303)
+    return shown_at(LogKind.PHOTO, [name, kept.photo.id])

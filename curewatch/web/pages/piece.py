@@ -36,7 +36,7 @@ from curewatch.web.pages.forms import Wrong, known_of, moment_of
 from curewatch.web.pages.logged import observation_rows, told
 from curewatch.web.plots.curves import curve_of, drying_plots, piece_air
 from curewatch.web.scarce import costly
-from curewatch.web.site import Acting, Here, Site, Typed, page, text_of
+from curewatch.web.site import Here, Sending, Site, Typed, page, text_of
 from curewatch.web.texts import SUPPORTS, Words, capital, side_by_side
 
 SIGNS = {"done": "✓", "safe": "○", "worth checking": "?", "not yet": "·", "over": "–", "waits": "·"}
@@ -203,7 +203,7 @@ def _at_risk(report: PieceReport) -> bool:
 
 
 @router.post("/piece/{name:path}/found")
-def found(request: Request, site: Here, desk: Acting, form: Typed, name: str) -> Response:
+def found(request: Request, site: Here, desk: Sending, form: Typed, name: str) -> Response:
     """Log an observation; a name that no piece bears, or one from before the pour, stores nothing."""
     now = site.clock.now()
     values = {str(field): text_of(form, field) for field in form}
@@ -234,7 +234,7 @@ def _observed(desk: Desk, name: str, values: dict[str, str], now: datetime) -> o
 
 
 @router.post("/piece/{name:path}/done")
-def done(request: Request, site: Here, desk: Acting, form: Typed, name: str) -> Response:
+def done(request: Request, site: Here, desk: Sending, form: Typed, name: str) -> Response:
     """Write down that a step was done."""
     now = site.clock.now()
     values = {str(field): text_of(form, field) for field in form}

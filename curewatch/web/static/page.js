@@ -1,8 +1,9 @@
-// All of the page works without this. With it, boards renew themselves, and a curve tells its value under a finger.
+// All of the page works without this. With it, a page tells how old it is, and a curve tells its value under a finger.
 "use strict";
 
 const { base, ages, now, zone } = document.documentElement.dataset;
-const ahead = 1000 * now - Date.now(); // of the studio's clock, to this browser's
+const { kept } = document.documentElement.dataset; // by sw.js, from an earlier look, for nobody answers
+const ahead = kept ? Number(kept) : 1000 * now - Date.now(); // of the studio's clock, to this browser's
 
 // How old things are goes on by itself, and a page that nobody answers any more says since when.
 function tick() {
@@ -19,23 +20,26 @@ function tick() {
     one.textContent = numbers.reduce((text, number) => text.replace("#", number), said[how]);
   }
 }
+// A moment on the studio's clock.
+function moment(at) {
+  const there = { timeZone: zone, hour: "2-digit", minute: "2-digit" };
+  if (Date.now() + ahead - at > 43200000) there.weekday = "short";
+  return new Date(at).toLocaleString("en-GB", there);
+}
 const PATIENCE = 40000;
-let last = Date.now();
-let lost = false; // nobody answers
+let last = kept ? 1000 * now - ahead : Date.now();
+let lost = Boolean(kept); // nobody answers
 let since = document.querySelector("#late:not([hidden])") ? last + ahead : 0; // somebody answers, and nothing is done
 function show() {
   const late = document.getElementById("late");
   const from = lost || Date.now() - last > PATIENCE ? last + ahead : since;
-  if (from) {
-    const there = { timeZone: zone, hour: "2-digit", minute: "2-digit" };
-    if (Date.now() + ahead - from > 43200000) there.weekday = "short";
-    late.textContent = late.dataset.said.replace("#", new Date(from).toLocaleString("en-GB", there));
-  }
+  if (from) late.textContent = late.dataset.said.replace("#", moment(from));
   late.hidden = !from;
 }
 function heard(told = "") {
-  [last, lost, since] = [Date.now(), false, 1000 * told];
+  if (!kept) [last, lost, since] = [Date.now(), false, 1000 * told];
   show();
+  document.dispatchEvent(new CustomEvent("heard"));
 }
 async function ask() {
   try {
@@ -49,36 +53,9 @@ async function ask() {
 setInterval(() => { tick(); show(); }, 10000);
 document.addEventListener("visibilitychange", () => { tick(); if (!document.hidden) ask(); });
 
-const live = document.querySelector("main[data-live]");
-if (!live || !window.EventSource) setInterval(ask, 30000);
-if (live && window.EventSource) {
-  let busy = false;
-  async function renew() {
-    const typing = document.activeElement && document.activeElement.matches("input, select, textarea");
-    if (busy || typing || document.hidden) return;
-    busy = true;
-    try {
-      const answer = await fetch(location.href, { headers: { accept: "text/html" } });
-      if (!answer.ok || answer.redirected) return;
-      const there = new DOMParser().parseFromString(await answer.text(), "text/html");
-      const open = [...live.querySelectorAll("details")].map((one) => one.open);
-      const held = document.activeElement && live.contains(document.activeElement) ? document.activeElement.getAttribute("href") : null;
-      live.replaceChildren(...there.querySelector("main").childNodes);
-      live.querySelectorAll("details").forEach((one, k) => { if (k < open.length) one.open = open[k]; });
-      if (held) live.querySelector(`a[href="${CSS.escape(held)}"]`)?.focus();
-      document.querySelector("footer time").replaceWith(there.querySelector("footer time"));
-      document.getElementById("said").textContent = "Just renewed.";
-    } finally {
-      busy = false;
-    }
-  }
-  const stream = new EventSource(`${base}/events?since=${encodeURIComponent(live.dataset.live)}`);
-  stream.addEventListener("changed", () => { heard(); renew(); });
-  stream.addEventListener("here", (event) => heard(event.data));
-  stream.addEventListener("open", () => heard());
-  stream.addEventListener("error", ask);
-  document.addEventListener("visibilitychange", renew);
-  setInterval(renew, 60000);
+if (kept) {
+  tick();
+  ask();
 }
 
 // What is folded for a phone stands open where there is room for it.

@@ -1,0 +1,272 @@
+"""A phone that leaves the studio's network, a tab that is killed, a daemon that is not there: nothing typed is lost."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+import shutil
+import subprocess
+from collections.abc import Iterator
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from curewatch.clock import SystemClock
+from curewatch.records.facts import Finger
+from curewatch.settings import machine
+from curewatch.web.access.credentials import hash_of
+from tests.shell.browser import Browser, chromium, has_chromium
+from tests.shell.parts import Receiver, free_port, wait_for
+from tests.whole.service import Service
+
+pytestmark = [
+    pytest.mark.whole,
+    pytest.mark.skipif(not has_chromium, reason="needs chromium and chromedriver"),
+    pytest.mark.filterwarnings("ignore::ResourceWarning"),  # selenium leaves its driver's pipes to the collector
+]
+KEPT = "return caches.open('pages').then(c => c.keys()).then(k => k.map(r => new URL(r.url).pathname))"
+WAITING = "return document.getElementById('waiting')?.innerText ?? ''"
+
+
+class Phone(Browser):
+    """A browser that can be out of reach, and whose tabs can be killed."""
+
+    def reach(self, there: bool) -> None:
+        """Of the page and of its service worker: the network is there or not."""
+        shape = {"offline": not there, "latency": 0, "downloadThroughput": -1, "uploadThroughput": -1}
+        self.driver.execute_cdp_cmd("Network.enable", {})
+        self.driver.execute_cdp_cmd("Network.emulateNetworkConditions", shape)
+
+    def new_tab(self) -> None:
+        """Whatever was open is gone at once, and was not asked."""
+        old = self.driver.current_window_handle
+        self.driver.switch_to.new_window("tab")
+        new = self.driver.current_window_handle
+        self.driver.execute_cdp_cmd("Target.closeTarget", {"targetId": old})
+        self.driver.switch_to.window(new)
+
+    def type(self, css: str, text: str) -> None:
+        found = self.find(css)
+        found.clear()
+        found.send_keys(text)
+
+    def sees(self, text: str, within_s: float = 20) -> None:
+        wait_for(lambda: text in self.text(), within_s, f"{text!r} on {self.driver.current_url}: {self.text()}")
+
+
+@pytest.fixture
+def phone() -> Iterator[Phone]:
+    with chromium() as browser:
+        browser.look(width=390)
+        yield Phone(browser.driver)
+
+
+@pytest.fixture
+def studio(tmp_path: Path) -> Iterator[Service]:
+    with Receiver() as receiver, Service(tmp_path / "studio") as service:
+        service.settings(receiver)
+        with (service.folder / "curewatch.toml").open("a") as file:
+            file.write(f"[web]\nport = {free_port()}\n")
+        service.command("reading", "--room", "Shed", "--temperature", "19C", "--humidity", "55%")
+        service.command("pour", "Curlew", "--room", "Shed", "--layer", "thin", "--at", "3 h ago")
+        service.start()
+        yield service
+
+
+def address(studio: Service) -> str:
+    found = re.findall(r"the page is at (https?://\S+)", studio.log())
+    assert found, studio.log()
+    return found[-1]
+
+
+def fingers(studio: Service) -> list[Finger | None]:
+    with studio.desk.store.read() as tx:
+        return [one.finger for one in tx.observations([piece.id for piece in tx.pieces()])]
+
+
+def names(studio: Service) -> list[str]:
+    with studio.desk.store.read() as tx:
+        return sorted(piece.name for piece in tx.pieces())
+
+
+def test_what_is_logged_out_of_reach_waits_through_a_killed_tab_and_is_sent_once(phone: Phone, studio: Service) -> None:
+    url = address(studio)
+    phone.open(f"{url}/piece/Curlew")
+    wait_for(lambda: phone.ask("return navigator.serviceWorker.controller !== null"), what="the service worker")
+    phone.open(f"{url}/piece/Curlew")  # seen with the worker at work
+    pages = {"/", "/pour", "/reading", "/offline", "/piece/Curlew"}
+    wait_for(lambda: pages <= set(phone.ask(KEPT)), what="the pages")
+    studio.kill()
+    phone.new_tab()
+    phone.open(f"{url}/piece/Curlew")
+    phone.sees("Not heard from since")
+    phone.press('button[value="tacky"]')
+    phone.sees("Curlew: still tacky")
+    phone.open(f"{url}/pour")
+    phone.type('input[name="name"]', "Otter at dusk")
+    phone.press('input[name="thickness"][value="medium"]')
+    phone.press("button.go")
+    phone.sees("Otter at dusk")
+    assert len(phone.all("#waiting li")) == 2
+    phone.open(f"{url}/help/alarms")
+    phone.sees("The studio is out of reach")
+    phone.new_tab()
+    studio.start()
+    assert fingers(studio) == []
+    phone.open(f"{url}/")
+    wait_for(lambda: phone.ask(WAITING) == "", 30, "what waited being sent")
+    assert fingers(studio) == [Finger.TACKY]
+    assert names(studio) == ["Curlew", "Otter at dusk"]
+
+
+def test_renewal_leaves_alone_what_is_typed_marked_and_open_tells_what_is_new_and_can_be_paused(
+    phone: Phone, studio: Service
+) -> None:
+    phone.open(f"{address(studio)}/")
+    phone.ask(
+        "document.querySelector('details.narrow').open = true; window.before = document.querySelector('.piece'); "
+        "const who = document.querySelector('.piece .who a'); getSelection().selectAllChildren(who); "
+        "window.marked = who.firstChild"
+    )
+    phone.find('input[name="q"]').send_keys("cur")
+    studio.command("pour", "Dunlin", "--room", "Shed", "--layer", "thin", "--at", "3 h ago")
+    said = wait_for(lambda: phone.ask("return document.getElementById('said').textContent"), 15, "what is new")
+    assert said.startswith("Dunlin: "), "and nothing of Curlew, which is as it was"
+    assert phone.all('a[href="/piece/Dunlin"]')
+    assert phone.ask("return document.activeElement.value") == "cur"
+    assert phone.ask("return document.querySelector('details.narrow').open")
+    assert phone.ask("return window.before.isConnected && window.marked.isConnected"), "patched, not made anew"
+    phone.press("#pause")
+    phone.sees("Renewal is paused: go on")
+    studio.command("pour", "Eider", "--room", "Shed", "--layer", "thin", "--at", "3 h ago")
+    heard = "return window.told = window.told ?? (document.addEventListener('heard', () => { told = 'yes' }), '')"
+    phone.ask(heard)
+    wait_for(lambda: phone.ask("return window.told") == "yes", 15, "the stream telling of it")
+    assert "Eider" not in phone.text()
+    phone.press("#pause")
+    phone.sees("Eider")
+    assert phone.complaints() == []
+
+
+PASSWORD = "slack water at noon"
+HTTPS = shutil.which("openssl") is not None
+
+
+def behind_a_password(studio: Service, *, https: bool, host: str) -> str:
+    """Served anew as on a home network; the address."""
+    port = free_port()
+    (studio.folder / "page-password").write_text(hash_of(PASSWORD))
+    lines = ["[web]", f"port = {port}", 'host = "0.0.0.0"', 'password_file = "page-password"', f'hosts = ["{host}"]']
+    if https:
+        studio.command("certificate", str(studio.folder), "--name", host, "--name", "127.0.0.1")
+        lines += ['certificate = "page-certificate.pem"', 'key = "page-key.pem"']
+    file = studio.folder / "curewatch.toml"
+    file.write_text(f"{file.read_text().partition('[web]')[0]}{chr(10).join(lines)}\n")
+    assert studio.end() == 0
+    studio.start()
+    return f"{'https' if https else 'http'}://{host}:{port}"
+
+
+def sign_in(phone: Phone) -> None:
+    phone.type('input[name="password"]', PASSWORD)
+    phone.press("button.go")
+
+
+@pytest.mark.skipif(not machine.addresses(), reason="needs a network of its own")
+def test_by_plain_http_an_open_page_keeps_what_is_typed_until_the_studio_answers(phone: Phone, studio: Service) -> None:
+    url = behind_a_password(studio, https=False, host=machine.addresses()[0])
+    phone.open(f"{url}/reading")
+    sign_in(phone)
+    phone.sees("Type a reading")
+    assert not phone.ask("return isSecureContext"), "no service worker here"
+    studio.kill()
+    phone.type('input[name="temperature"]', "17.5")
+    phone.type('input[name="humidity"]', "61")
+    phone.press("button.go")
+    phone.sees("17.5, 61")
+    phone.type('input[name="temperature"]', "18")  # and another, which nobody has sent yet
+    studio.start()
+    wait_for(lambda: phone.ask(WAITING) == "", 30, "what waited being sent, by itself")
+    assert readings(studio) == [17.5, 19.0]
+    phone.new_tab()
+    phone.open(f"{url}/reading")
+    assert phone.find('input[name="temperature"]').get_attribute("value") == "18"
+    phone.sees("What you typed here before stands here again.")
+    phone.press(".restored button")
+    assert phone.find('input[name="temperature"]').get_attribute("value") == ""
+
+
+def readings(studio: Service) -> list[float | None]:
+    with studio.desk.store.read() as tx:
+        now = SystemClock().now()
+        return sorted(one.temp_c or 0.0 for one in tx.readings("Shed", since=now - timedelta(days=2), until=now))
+
+
+def spki(certificate: Path) -> str:
+    """What chromium is told to trust, as it would a certificate whose authority was installed."""
+    key = ["openssl", "x509", "-in", str(certificate), "-pubkey", "-noout"]
+    pem = subprocess.run(key, capture_output=True, check=True).stdout
+    der = subprocess.run(["openssl", "pkey", "-pubin", "-outform", "der"], input=pem, capture_output=True, check=True)
+    return base64.b64encode(hashlib.sha256(der.stdout).digest()).decode()
+
+
+@pytest.mark.skipif(not HTTPS, reason="needs openssl")
+def test_over_https_who_was_signed_out_loses_nothing_a_refusal_is_mended_and_leaving_empties_the_device(
+    studio: Service,
+) -> None:
+    url = behind_a_password(studio, https=True, host="localhost")
+    trusted = f"--ignore-certificate-errors-spki-list={spki(studio.folder / 'page-certificate.pem')}"
+    with chromium(trusted) as browser:
+        phone = Phone(browser.driver)
+        phone.look(width=390)
+        phone.open(f"{url}/piece/Curlew")
+        sign_in(phone)
+        phone.sees("Finger test")
+        wait_for(lambda: set(phone.ask(KEPT)) >= {"/", "/pour", "/offline"}, what="the pages")
+        phone.open(f"{url}/piece/Curlew")
+        studio.kill()
+        phone.press("details:has(input[name=grams]) summary")
+        phone.type('input[name="grams"]', "512")
+        phone.press('form:has(input[name=grams]) input[name="when"][value="10 min ago"]')
+        phone.press("form:has(input[name=grams]) div > button")
+        phone.sees("Curlew: 512")
+        phone.press("details:has(input[name=surface]) summary")
+        phone.type('input[name="surface"]', "17.5")
+        phone.press('form:has(input[name=surface]) input[name="when"][value="typed"]')
+        phone.type('form:has(input[name=surface]) input[name="when_typed"]', "2020-01-01 10:00")
+        phone.press("form:has(input[name=surface]) > div > button")
+        wait_for(lambda: len(phone.all("#waiting li")) == 2, what="both waiting")
+        typed_at = SystemClock().now()
+        with studio.desk.store.write() as tx:
+            tx.end_page_sessions()
+        studio.start()
+        phone.sees("The studio asks who you are")
+        phone.press('#waiting a[href="/login"]')
+        wait_for(lambda: phone.ask(KEPT + ".then(k => k.length)") == 0, what="the pages gone: nobody is in")
+        sign_in(phone)
+        phone.sees("expected a moment after the pour")
+        with studio.desk.store.read() as tx:
+            (weighed,) = tx.observations([piece.id for piece in tx.pieces()])
+        assert weighed.grams == 512
+        assert abs(weighed.at - (typed_at - timedelta(minutes=10))) < timedelta(seconds=15)
+        phone.press("#waiting button")
+        phone.sees("expected a moment after the pour")
+        field = 'form:has(input[name=surface]) input[name="when_typed"]'
+        assert phone.find(field).get_attribute("value") == "2020-01-01 10:00"
+        phone.type(field, "1 h ago")
+        phone.press("form:has(input[name=surface]) > div > button")
+        phone.sees("Logged:")
+        wait_for(lambda: phone.ask(WAITING) == "", what="nothing waiting")
+        with studio.desk.store.read() as tx:
+            found = tx.observations([piece.id for piece in tx.pieces()])
+        assert {one.surface_c for one in found} == {None, 17.5}
+        assert len(found) == 2
+        phone.open(f"{url}/pour")
+        phone.type('input[name="name"]', "Half typed")
+        phone.press("footer form button")
+        phone.sees("The studio's password")
+        assert phone.ask("return localStorage.length") == 0
+        assert phone.ask(KEPT + ".then(k => k.length)") == 0
+        assert [one for one in phone.complaints() if "Content Security Policy" in one or "Uncaught" in one] == []
