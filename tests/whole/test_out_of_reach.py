@@ -101,7 +101,7 @@ def test_what_is_logged_out_of_reach_waits_through_a_killed_tab_and_is_sent_once
     studio.kill()
     phone.new_tab()
     phone.open(f"{url}/piece/Curlew")
-    phone.sees("Not heard from since")
+    wait_for(lambda: phone.all("#late:not([hidden])"), what="since when nobody answers")
     phone.press('button[value="tacky"]')
     phone.sees("Curlew: still tacky")
     phone.open(f"{url}/pour")
@@ -179,7 +179,7 @@ def test_by_plain_http_an_open_page_keeps_what_is_typed_until_the_studio_answers
     url = behind_a_password(studio, https=False, host=machine.addresses()[0])
     phone.open(f"{url}/reading")
     sign_in(phone)
-    phone.sees("Type a reading")
+    wait_for(lambda: phone.all('input[name="humidity"]'), what="the form")
     assert not phone.ask("return isSecureContext"), "no service worker here"
     studio.kill()
     phone.type('input[name="temperature"]', "17.5")
@@ -223,7 +223,7 @@ def test_over_https_who_was_signed_out_loses_nothing_a_refusal_is_mended_and_lea
         phone.look(width=390)
         phone.open(f"{url}/piece/Curlew")
         sign_in(phone)
-        phone.sees("Finger test")
+        wait_for(lambda: phone.all('button[value="tacky"]'), what="the piece")
         wait_for(lambda: set(phone.ask(KEPT)) >= {"/", "/pour", "/offline"}, what="the pages")
         phone.open(f"{url}/piece/Curlew")
         studio.kill()
@@ -246,18 +246,18 @@ def test_over_https_who_was_signed_out_loses_nothing_a_refusal_is_mended_and_lea
         phone.press('#waiting a[href="/login"]')
         wait_for(lambda: phone.ask(KEPT + ".then(k => k.length)") == 0, what="the pages gone: nobody is in")
         sign_in(phone)
-        phone.sees("expected a moment after the pour")
+        phone.sees("after the pour")
         with studio.desk.store.read() as tx:
             (weighed,) = tx.observations([piece.id for piece in tx.pieces()])
         assert weighed.grams == 512
         assert abs(weighed.at - (typed_at - timedelta(minutes=10))) < timedelta(seconds=15)
         phone.press("#waiting button")
-        phone.sees("expected a moment after the pour")
+        phone.sees("after the pour")
         field = 'form:has(input[name=surface]) input[name="when_typed"]'
         assert phone.find(field).get_attribute("value") == "2020-01-01 10:00"
         phone.type(field, "1 h ago")
         phone.press("form:has(input[name=surface]) > div > button")
-        phone.sees("Logged:")
+        wait_for(lambda: phone.all(".done button"), what="its undo")
         wait_for(lambda: phone.ask(WAITING) == "", what="nothing waiting")
         with studio.desk.store.read() as tx:
             found = tx.observations([piece.id for piece in tx.pieces()])
@@ -266,7 +266,7 @@ def test_over_https_who_was_signed_out_loses_nothing_a_refusal_is_mended_and_lea
         phone.open(f"{url}/pour")
         phone.type('input[name="name"]', "Half typed")
         phone.press("footer form button")
-        phone.sees("The studio's password")
+        wait_for(lambda: phone.all('input[name="password"]'), what="the password being asked for")
         assert phone.ask("return localStorage.length") == 0
         assert phone.ask(KEPT + ".then(k => k.length)") == 0
         assert [one for one in phone.complaints() if "Content Security Policy" in one or "Uncaught" in one] == []
