@@ -36,6 +36,7 @@ def studio(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Studio]:
         studio.read(hours=24)
         studio.pour("Curlew", hours_ago=20)
         refresh(studio.desk, NOW)
+        studio.page("/")  # with a session from now on
         yield studio
 
 
