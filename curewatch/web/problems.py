@@ -30,6 +30,10 @@ KEYS = {
 """What a field is called in what is sent, where that is not its own name."""
 
 
+RENAMED = {413: "Content Too Large", 422: "Unprocessable Content"}
+"""As RFC 9110 calls them, and Python only from 3.13 on."""
+
+
 def problem(status: int, detail: str, error: InputError | None = None, faults: list[Fault] | None = None) -> Response:
     """Why, in a sentence; of an `error` its parts too, of a malformed request every fault."""
     field = given = allowed = None
@@ -37,7 +41,7 @@ def problem(status: int, detail: str, error: InputError | None = None, faults: l
         field, allowed = said(error.field, key_of), said(error.allowed, key_of)
         given = error.given if error.given is None or isinstance(error.given, str) else repr(error.given)
     made = Problem(
-        title=HTTPStatus(status).phrase, status=status, detail=detail,
+        title=RENAMED.get(status, HTTPStatus(status).phrase), status=status, detail=detail,
         field=field, given=given, allowed=allowed, errors=faults,
     )  # fmt: skip
     # in ASCII: what was given may hold half a letter, which UTF-8 does not

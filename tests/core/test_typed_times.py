@@ -7,7 +7,7 @@ from functools import cache
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import example, given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from curewatch.intake.typed.times import UNITS_S, parse_due
@@ -226,6 +226,7 @@ def readings_around(zone: str, change: str) -> dict[datetime, list[datetime]]:
 
 
 @pytest.mark.parametrize(("zone", "change"), ZONES_AND_DAYS)
+@settings(deadline=None)  # the first example of a zone reads its whole neighbourhood
 @given(minutes=st.integers(-REACH, REACH) | st.integers(-100, 100))
 def test_around_a_change_every_local_minute_is_its_moment_or_asked_back(zone: str, change: str, minutes: int) -> None:
     here = ZoneInfo(zone)

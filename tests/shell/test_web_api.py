@@ -90,7 +90,7 @@ def test_a_refusal_is_a_problem_in_parts_that_programs_read(studio: Studio) -> N
     later = send(studio, "/pours", POUR | {"at": "2027-01-01T00:00:00Z"})
     assert later.headers["content-type"] == "application/problem+json"
     told = later.json()
-    assert (told["type"], told["title"], told["status"]) == ("about:blank", "Unprocessable Entity", 422)
+    assert (told["type"], told["title"], told["status"]) == ("about:blank", "Unprocessable Content", 422)
     assert (told["field"], told["allowed"]) == ("at", "a time that has passed")
     assert told["given"] == "2027-01-01T00:00+00:00"
     assert told["detail"].startswith("at: got '2027-01-01T00:00+00:00', which is in the future")

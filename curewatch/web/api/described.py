@@ -10,7 +10,7 @@ from fastapi.openapi.utils import get_openapi
 from curewatch import __version__
 from curewatch.desk.transfer.exporting import KINDS, SCHEMA
 from curewatch.records.corrections import CorrectionKind
-from curewatch.web.problems import PROBLEM
+from curewatch.web.problems import PROBLEM, RENAMED
 
 ABOUT = """The same facts and dates as the pages. On this machine it is open as the page is; where there is a password,
 a program brings a token with the right to read, to record, or both and more: `Authorization: Bearer …`. What it sends
@@ -113,7 +113,7 @@ MADE_OF: dict[str, Any] = {
 }
 """Solids are by volume; parts tell the rest themselves."""
 _REFUSED = {
-    "type": "about:blank", "title": "Unprocessable Entity", "status": 422, "field": "at", "given": "tomorrow 9:00",
+    "type": "about:blank", "title": RENAMED[422], "status": 422, "field": "at", "given": "tomorrow 9:00",
     "allowed": "a time that has passed", "detail": "at: got 'tomorrow 9:00', expected a time that has passed",
 }  # fmt: skip
 
