@@ -12,7 +12,7 @@ from curewatch.studio.air.climate import Climate
 from curewatch.studio.care import varnish_air
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.standing import Standing
-from curewatch.studio.wording import STAGES, VARNISH_CAUTION, Local, lasting, listed, together, where
+from curewatch.studio.wording import SAFETY, STAGES, VARNISH_CAUTION, Local, lasting, listed, together, where
 
 EXPIRES_AFTER = timedelta(days=14)
 """A notice that could not be delivered for this long says nothing useful any more."""
@@ -243,7 +243,7 @@ def milestone_text(
     if reached.kind is MilestoneKind.VARNISH_READY:
         if drying.pour.silicone:
             lines.append("It was poured with silicone: wash that off and let it dry first, or the varnish crawls.")
-        lines.append(VARNISH_CAUTION)
+        lines += [VARNISH_CAUTION, SAFETY]
     lines.append(poured)
     if forecast.data_until is not None:
         lines.append(f"Room last read {lasting(forecast.data_until, local, now)}.")

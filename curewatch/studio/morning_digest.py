@@ -14,7 +14,7 @@ from curewatch.studio.alarms.alarm_words import TITLES
 from curewatch.studio.alarms.forewarning import Foreseen
 from curewatch.studio.board import Board, PieceLine, RoomLine
 from curewatch.studio.care.aftercare import OpenStep, open_step_text
-from curewatch.studio.wording import STAGES, VARNISH_CAUTION, Local, date, listed, together, where
+from curewatch.studio.wording import SAFETY, STAGES, VARNISH_CAUTION, Local, date, listed, together, where
 
 DAY_S = 86400.0
 NEWS = (Flaw.STUCK, Flaw.SILENT, Flaw.IMPOSSIBLE)
@@ -112,6 +112,7 @@ def notice(
     lines += _told([line for line, _ in care], lambda line: todo[line.name])
     lines += _told(varnish, lambda line: _varnishing(line, ahead.get(line.room), board, now, local))
     lines += [sensor_line(room, finding, local) for room, finding in sensors]
+    lines += [SAFETY] if care or varnish else []
     title = _summary(check, varnish, care, alarms, ahead, now, local)
     title = title or f"look at the sensors in {listed(sorted({room for room, _ in sensors}))}"
     told = [*check, *varnish, *(line for line, _ in care)]

@@ -35,10 +35,17 @@ THICKNESS_FROM = {
     ThicknessSource.VOLUME: "from volume over area",
     ThicknessSource.LAYER: "from a word or as the last, so rough",
 }
-VARNISH_CAUTION = (
-    "Varnish and aerosols: ventilate, keep flames and children away, and follow the product's safety sheet."
+SAFETY = "Follow the product's safety sheet and local codes; fixed wiring and heating are a licensed person's work."
+"""What every caution defers to: said once to whoever reads a page, a message or what a command printed."""
+VARNISH_CAUTION = "Varnish and aerosols: ventilate, and keep flames and children away."
+HEATER_CAUTION = (
+    "Never leave a heater unattended or near wet paint, solvents or children; one that burns fuel gives off carbon "
+    "monoxide and damps the room."
 )
-HEATER_CAUTION = "Never leave a heater unattended or near wet paint, solvents or children."
+TORCH_CAUTION = (
+    "A torch only in quick passes, never near alcohol, spray cans or their vapour, paper or children, and never left "
+    "alight; a pin will do."
+)
 
 
 PLANNABLE = timedelta(days=28)
@@ -105,7 +112,7 @@ def wet_film(pour: Pour) -> str:
 
 
 def cautions(*, silicone: bool) -> list[str]:
-    """What dates of drying are not, and what goes with the last step."""
+    """What dates of drying are not, and what goes with the last step; `SAFETY` is for whoever shows them to add."""
     said = [
         "Estimates from a model of the film and the room as read and as foreseen: touch an edge before you trust a "
         "date."

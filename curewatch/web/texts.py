@@ -165,6 +165,7 @@ CHOICES = {
     "supports": {one.value: SUPPORTS[one] for one in Support},
     "airs": {"": phrase("as the room is"), **AIRS},
     "usual_recipe": DEFAULT_RECIPE,
+    "safety": wording.SAFETY,
     "name_most": NAME_MOST,
     "number_most": len(" 1234"),
 }

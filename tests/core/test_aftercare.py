@@ -118,7 +118,9 @@ def test_every_step_that_can_hurt_says_so(kind: str, word: str, applied: str) ->
     lines = planned(varnish=kind, applied=applied, times=GENERIC[kind, applied], silicone=True)
     assert all(line.caution for line in lines.values())
     assert word in lines["varnish-1"].caution
-    assert ("mask" in lines["varnish-1"].caution) == (applied == "sprayed")
+    assert ("respirator with organic-vapour and particle filters" in lines["varnish-1"].caution) == (
+        applied == "sprayed"
+    )
     assert "vapour burns" in lines["varnish-1"].caution or kind == "water"
     assert "face" in lines["wrap"].caution
 

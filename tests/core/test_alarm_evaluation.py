@@ -13,6 +13,7 @@ from curewatch.records import Alarm, AlarmKind, AlarmState, Notice
 from curewatch.studio.air.climate import climate_of
 from curewatch.studio.alarms.conditions import OccupiedRoom
 from curewatch.studio.alarms.evaluation import evaluate_room
+from curewatch.studio.wording import HEATER_CAUTION, SAFETY
 from tests.studio_scene import LIMITS, SHED, air, at, dates, drying, every, local, room
 
 MINUTE = 1 / 60
@@ -78,14 +79,14 @@ def test_a_freezing_night_is_told_once_when_it_begins_and_once_when_it_is_over()
     assert begun.text == (
         "The room was at 1.0 °C, 55 %RH (Fri 20 Nov 18:10). Wet paint that freezes does not recover. Wet there: Heron. "
         "Besides: too cold for wet paint. Now: warm the room slowly to 14 °C or more. "
-        "Never leave a heater unattended or near wet paint, solvents or children."
+        f"{HEATER_CAUTION} {SAFETY}"
     )
     assert over.title == "Boat shed: frost near wet paint: over"
     assert over.text == (
         "Over since Fri 20 Nov 22:15, after 4 h. The room was at 18.0 °C, 55 %RH (Fri 20 Nov 22:15). Over too: too "
         "cold for wet paint. Nothing needs doing."
     )
-    assert studio.alarms[FROST].text == begun.text
+    assert begun.text == f"{studio.alarms[FROST].text} {SAFETY}"
     assert len(studio.told) == 2, "cold, which comes and goes with it, is told in the same messages"
 
 
@@ -96,8 +97,8 @@ def test_cold_says_how_cold_the_film_is_and_what_to_do() -> None:
     assert told.text == (
         "The room was at 10.0 °C, 50 %RH (Fri 20 Nov 12:10); wet films are cooler, the coldest 8.4 °C, below the 10 °C "
         "at which their particles can fuse. Paint that dries so may crack. Wet there: Heron. Within the hour: "
-        "warm the room slowly to 13 °C or more. Never leave a heater unattended or near wet paint, solvents or "
-        "children."
+        "warm the room slowly to 13 °C or more. "
+        f"{HEATER_CAUTION} {SAFETY}"
     )
 
 

@@ -15,7 +15,7 @@ from curewatch.studio.alarms.conditions import OccupiedRoom
 from curewatch.studio.alarms.evaluation import evaluate_room
 from curewatch.studio.alarms.forewarning import Foreseen, foreseen
 from curewatch.studio.board import Board, board
-from curewatch.studio.wording import VARNISH_CAUTION
+from curewatch.studio.wording import SAFETY, VARNISH_CAUTION
 from tests.studio_scene import LIMITS, SHED, air, at, dates, drying, every, local, room
 
 HANDLE = MilestoneKind.HANDLE
@@ -133,6 +133,7 @@ def test_the_days_work_in_one_line_and_then_piece_by_piece() -> None:
         "Heron, Boat shed, rack 2: worth checking whether it is touch-dry from today 15:00.",
         "Eel, Boat shed: can be varnished. Wash the silicone off first. Boat shed turns damp from today 19:00: be done "
         f"before. {VARNISH_CAUTION}",
+        SAFETY,
     ]
     assert notice.data["person"] == "Ada"
 

@@ -10,6 +10,7 @@ from curewatch.studio import morning_digest
 from curewatch.studio.board import Board, board
 from curewatch.studio.care.aftercare import Care, CareStep, OpenStep, open_line, open_step_text, plan
 from curewatch.studio.care.varnish_air import Window
+from curewatch.studio.wording import SAFETY
 from tests.core.test_aftercare import FORECAST, PEELED, did
 from tests.studio_scene import at, dates, drying, local
 
@@ -85,6 +86,7 @@ def test_the_morning_names_the_open_step_of_each_piece_and_leaves_out_those_with
     assert told.title == "Today: wash the silicone off one piece, varnish one piece"
     assert sorted(line[: line.index(".")] for line in told.text.splitlines()) == [
         "Eel, Boat shed: varnish coat 1 of 2, water-borne, brushed",
+        SAFETY.removesuffix("."),
         "Heron, Boat shed, rack 2: wash the silicone off, both sides of the edge too",
     ]
     assert {"Heron", "Eel", "rack 2"} <= set(told.data["names"])

@@ -47,6 +47,10 @@ def test_a_pour_as_typed_is_stored_and_stands_on_the_board_with_its_dates(studio
     studio.read()
     page = studio.post("/pour", POUR).text
     assert "Logged: Curlew." in page
+    torch = "never near alcohol, spray cans or their vapour"
+    said = words_of(page)
+    assert said.count(torch) == 1, "where the torch is in the hand"
+    assert said.count("Follow the product's safety sheet and local codes; fixed wiring and heating are a licensed") == 1
     assert "worth checking" in words_of(page)
     drying = piece_report(studio.desk, "Curlew", NOW).drying
     assert (drying.room, drying.place, drying.pour.at) == ("Shed", "rack 2", NOW)
@@ -54,6 +58,8 @@ def test_a_pour_as_typed_is_stored_and_stands_on_the_board_with_its_dates(studio
     assert (drying.pour.silicone, drying.pour.support, drying.pour.recipe) == (True, "board", "river white")
     assert (drying.pour.width_m, drying.pour.height_m) == (0.30, 0.40)
     assert studio.told == 1
+    long_ago = words_of(studio.post("/pour", POUR | {"name": "Reed", "when": "3 h ago", "place": ""}).text)
+    assert (long_ago.count("Logged: Reed."), long_ago.count(torch)) == (1, 0)
 
 
 def test_what_is_logged_is_answered_though_its_dates_take_long_and_they_follow(

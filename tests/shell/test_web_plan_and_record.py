@@ -176,7 +176,7 @@ def test_a_room_that_fell_silent_foresees_nothing_and_says_so(studio: Studio) ->
     later = studio.clock.move(timedelta(hours=9))
     assert room_outlook(studio.desk, "Shed", later) is None
     said = words_of(studio.page("/room/Shed?span=week"))
-    assert "not read often or lately enough to say what is coming" in said
+    assert "Too few recent readings for a forecast" in said
     assert "foreseen" not in said
 
 

@@ -34,6 +34,7 @@ from curewatch.records.errors import Field, InputError
 from curewatch.records.workshop import Promise
 from curewatch.studio import wording
 from curewatch.studio.air.flaws import trust_text
+from curewatch.studio.care.aftercare import LEVEL_FOR, TORCH
 from curewatch.views.air import SensorTrustOut
 from curewatch.views.board import PieceOut
 from curewatch.views.record import PieceReportOut
@@ -108,6 +109,8 @@ def pour(
             return
         say_notes(notes)
         say(f"Logged {' to '.join(dict.fromkeys([names[0], names[-1]]))}.\n")
+        if now - orders[0].at < LEVEL_FOR:
+            say(f"{textwrap.fill(TORCH, Page.of(sys.stdout).width)}\n")
         say(piece_text.text(desk.settings.tz, reports[0], now, Page.of(sys.stdout)))
 
 

@@ -10,6 +10,7 @@ from datetime import datetime
 from curewatch.cli.output import Page
 from curewatch.cli.texts.dates import date, short_date
 from curewatch.records import AlarmHappening, DeliveryState
+from curewatch.studio import wording
 from curewatch.views.alarms import AlarmEventOut, AlarmOut, AlarmsOut, HarmOut
 from curewatch.views.notices import DeliveryOut, NoticeOut
 
@@ -36,6 +37,8 @@ def text(seen: AlarmsOut, now: datetime, page: Page, *, with_history: bool) -> s
     if with_history:
         rows = [_event(event, now) for event in seen.history] or ["  nothing yet"]
         parts.append("\n".join([page.bold("What happened, the newest first"), *rows]))
+    if seen.active:
+        parts.append(textwrap.fill(wording.SAFETY, page.width))
     return "\n\n".join(parts)
 
 

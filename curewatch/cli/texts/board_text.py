@@ -129,7 +129,7 @@ def _alarms(alarms: Sequence[AlarmOut], now: datetime, page: Page) -> str:
         head = f"! {alarm.alarm.replace('_', ' ')} in {alarm.room}, since {since}{seen}{muted}"
         rows += textwrap.wrap(head, page.width, subsequent_indent="  ")
         rows += [f"    {line}" for line in textwrap.wrap(alarm.text, page.width - 4)]
-    return "\n".join(rows)
+    return "\n".join([*rows, *textwrap.wrap(wording.SAFETY, page.width)])
 
 
 def clipped(text: str, width: int) -> str:

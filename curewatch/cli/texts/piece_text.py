@@ -43,7 +43,7 @@ def text(tz: ZoneInfo, report: PieceReport, now: datetime, page: Page) -> str:
         rows.append(f"No dates: {forecast.reason if forecast else 'not forecast yet'}.")
     else:
         rows += [_air(report, now), *_cracks(report, now, page), "", *_table(tz, forecast, now, page)]
-    rows += ["", *textwrap.wrap(" ".join(wording.cautions(silicone=pour.silicone)), page.width)]
+    rows += ["", *textwrap.wrap(" ".join([*wording.cautions(silicone=pour.silicone), wording.SAFETY]), page.width)]
     rows += textwrap.wrap(wording.weigh_piece(forecast, now) or "", page.width)
     if report.dew is not None and report.line.stage is MilestoneKind.VARNISH_READY:
         rows += textwrap.wrap(
@@ -120,7 +120,7 @@ def steps_text(found: StepsOut, now: datetime, page: Page) -> str:
     rows += [f"Taken back: {step.step}, written down {date(step.recorded_at, now)}." for step in undone]
     used = {SIGNS[line.state] for line in found.steps}
     key = ", ".join(f"{sign.strip()} {said}" for sign, said in SAID.items() if sign in used)
-    ending = f"{key}. Dates are estimates: the label on the tin goes before them."
+    ending = f"{key}. Dates are estimates: the varnish's own label comes first. {wording.SAFETY}"
     return "\n".join([*rows, "", *textwrap.wrap(ending, page.width)])
 
 

@@ -34,7 +34,9 @@ def text(plan: PlanOut, now: datetime, page: Page) -> str:
         rows += [line for one in plan.promised for line in textwrap.wrap(f"{one.piece}: {one.text}", page.width)]
     to_come = planner.to_come(days_known=plan.days_known)
     age = f"{plan.room} was last read {wording.age(plan.air_read_at, now)}; {to_come}."
-    return "\n".join([*rows, *textwrap.wrap(age, page.width), *textwrap.wrap(planner.PLAN_CAUTION, page.width)])
+    return "\n".join(
+        [*rows, *textwrap.wrap(age, page.width), *textwrap.wrap(f"{planner.PLAN_CAUTION} {wording.SAFETY}", page.width)]
+    )
 
 
 def _places(plan: PlanOut, date: Callable[[datetime], str], now: datetime, page: Page) -> list[str]:

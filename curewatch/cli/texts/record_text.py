@@ -24,7 +24,9 @@ def text(tz: ZoneInfo, looked: CureRecord, page: Page) -> str:
     lines = [page.bold(f"Cure record: {looked.history.name}")]
     for heading, said in sheet.rows(looked, _dated(tz), tz):
         lines += textwrap.wrap(f"{heading:<17}{said}", page.width, subsequent_indent=" " * 17)
-    written = f"Written {looked.now.astimezone(tz):%d %b %Y %H:%M}. {HONESTY} {wording.VARNISH_CAUTION}"
+    written = (
+        f"Written {looked.now.astimezone(tz):%d %b %Y %H:%M}. {HONESTY} {wording.VARNISH_CAUTION} {wording.SAFETY}"
+    )
     return "\n".join([*lines, "", *textwrap.wrap(written, page.width)])
 
 

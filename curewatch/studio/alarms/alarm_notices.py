@@ -219,13 +219,14 @@ class _Look:
 
     def _notice(self, said: Said) -> Notice:
         kinds, room = [turn.kind for turn in said.turns], self.room.name
+        remedied = None if said.past or said.effect is Effect.OVER else self._remedy
         key = f"alarm/{kinds[0]}/{ascii_name(room)}/{said.effect}/{int(said.at.timestamp())}"
         return Notice(
             key=once_key(self.room, kinds[0]) if self._is_told_once(said) else key,
             kind=_KIND.get(said.effect, "alarm"),
             created_at=self.now,
             title=said.title,
-            text=said.text,
+            text=said.text if remedied is None else remedied.safely(said.text),
             urgent=not lifecycle.URGENT.isdisjoint(kinds) and said.effect is not Effect.OVER and not said.past,
             expires_at=self.now + EXPIRES_AFTER,
             room=room,

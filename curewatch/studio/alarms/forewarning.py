@@ -137,7 +137,7 @@ def notice(room: OccupiedRoom, found: Foreseen, now: datetime, local: Local) -> 
         kind="foreseen",
         created_at=now,
         title=title,
-        text=what,
+        text=what if found.remedy is None else found.remedy.safely(what),
         expires_at=found.ends_at,
         room=room.name,
         data={

@@ -19,7 +19,7 @@ from curewatch.studio.air.climate import Change
 from curewatch.studio.alarms import conditions
 from curewatch.studio.alarms.conditions import BETWEEN, OF_THE_AIR, ON, Limits, OccupiedRoom
 from curewatch.studio.forecasting.drying import Drying
-from curewatch.studio.wording import HEATER_CAUTION, listed, number
+from curewatch.studio.wording import HEATER_CAUTION, SAFETY, listed, number
 
 WARMEST_C = 24.0
 """No room is advised to be heated beyond this."""
@@ -56,6 +56,10 @@ class Remedy:
         """`Within the hour: switch the fan off.` `by`: another moment by which it is to be done."""
         said = f"{by or _BY[self.lead]}: {self.do}."
         return said if self.caution is None else f"{said} {self.caution}"
+
+    def safely(self, text: str) -> str:
+        """What is told with it, as a message of its own: a heater has its dangers."""
+        return f"{text} {SAFETY}" if self.change.warmer_k > 0 else text
 
 
 @dataclass(frozen=True)

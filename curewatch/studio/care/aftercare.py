@@ -19,7 +19,7 @@ from curewatch.studio.air.climate import Climate
 from curewatch.studio.care.varnish_air import AirLimits, Window
 from curewatch.studio.forecasting.batch import reason_in_words
 from curewatch.studio.forecasting.drying import Drying
-from curewatch.studio.wording import VARNISH_CAUTION, Local, date
+from curewatch.studio.wording import TORCH_CAUTION, VARNISH_CAUTION, Local, date
 
 LEVEL_FOR, DRIPS_AFTER = timedelta(minutes=45), timedelta(minutes=15)
 """The design does most of its moving in the first three quarters of an hour; drips have gathered by then [cal]."""
@@ -252,10 +252,7 @@ def milestone(forecast: Forecast | None, kind: MilestoneKind) -> Odds:
     return Odds(None, None, None, (forecast.reason if forecast else None) or "not forecast yet")
 
 
-TORCH = (
-    "A torch only in quick passes, away from solvents, paper and children, and never left alight; a pin will do. "
-    f"After {LEVEL_FOR.total_seconds() / 60:.0f} minutes the design hardly moves."
-)
+TORCH = f"{TORCH_CAUTION} After {LEVEL_FOR.total_seconds() / 60:.0f} minutes the design hardly moves."
 GLOVES = "Gloves on; catch the drips with a stick from below, without lifting the piece."
 NO_DRAIN = "Dry skins are waste for the bin: no paint down the drain."
 WASHING = (
@@ -263,9 +260,18 @@ WASHING = (
     "flames or sparks, cloths to dry outdoors. Silicone left on makes varnish crawl."
 )
 GENTLY = "Nothing may press on the face."
-WIRE = "Stand it up or hold it: never lay it on its face. Goggles on when wire is cut."
-COAT = "Ventilate and keep dust down. It cannot be taken off again: try it on a skin first."
-SPRAY = "Spray outdoors or under extraction, with a mask for mist and vapour. "
+WIRE = (
+    "Stand it up or hold it: never lay it on its face. Cut wire springs back: goggles and gloves on. Hangers, wire and "
+    "wall must bear several times its weight, and nobody sleeps below."
+)
+COAT = (
+    "Ventilate and keep dust down; sand an edge wet or with a particle filter on, and wipe it before the coat. It "
+    "cannot be taken off again: try it on a skin first."
+)
+SPRAY = (
+    "Spray outdoors or under extraction, in a respirator with organic-vapour and particle filters: a dust mask holds "
+    "back no vapour. "
+)
 SOLVENT = "Its vapour burns and harms: no flames or sparks in the house, rags to dry outdoors. "
 WRAPPING = (
     "Not against the face before its full cure, and then only smooth release paper: other wraps print and stick. Keep "

@@ -144,7 +144,7 @@ def _description(drying: Drying, milestone: Milestone, step: timedelta, words: W
     if milestone.kind is MilestoneKind.VARNISH_READY:
         if drying.pour.silicone:
             lines.append("Wash the silicone off before any varnish.")
-        lines.append(wording.VARNISH_CAUTION)
+        lines += [wording.VARNISH_CAUTION, wording.SAFETY]
     return " ".join(lines)
 
 

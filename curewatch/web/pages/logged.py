@@ -24,6 +24,7 @@ from curewatch.records.errors import Field, InputError
 from curewatch.store import Transaction
 from curewatch.studio import wording
 from curewatch.studio.air.flaws import TYPED
+from curewatch.studio.care.aftercare import LEVEL_FOR, TORCH
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.learning.texts import finding
 from curewatch.views.corrections import in_words
@@ -86,7 +87,9 @@ def _told(done: str, of: Sequence[str], kept: CachedBoard, tx: Transaction) -> s
     names = {str(drying.piece.id): drying for drying in kept.snapshot.dryings}
     if done == "pour" and all(one in names for one in of):
         logged = [names[one] for one in of]
-        return " ".join([f"Logged: {', '.join(one.piece.name for one in logged)}.", *_unknown(logged[0], kept, tx)])
+        said = [f"Logged: {', '.join(one.piece.name for one in logged)}.", *_unknown(logged[0], kept, tx)]
+        logged_at, poured_at = logged[0].stays[0].logged_at, logged[0].pour.at
+        return " ".join([*said, *([TORCH] if logged_at and logged_at - poured_at < LEVEL_FOR else [])])
     if done == "reading" and any(room.name == of[0] for room in kept.rooms):
         at = _moment(of[1]) if len(of) > 1 else None
         stored = [] if at is None else [one for one in tx.readings(of[0], since=at, until=at) if one.source == TYPED]
