@@ -22,7 +22,9 @@ from curewatch.intake.typed.names import named
 from curewatch.premises import Premises, find
 from curewatch.records.errors import Field, InputError
 from curewatch.settings import Settings, SettingsError
+from curewatch.settings.loading import SYSTEM_CONFIG
 from curewatch.store import Store, file_at
+from curewatch.store.disk.lock import is_held
 from curewatch.views.base import View
 
 BEGIN = "`curewatch setup` begins your own"
@@ -57,11 +59,23 @@ def desk_of(ctx: typer.Context, by: str | None = None) -> Iterator[tuple[Desk, d
         raise InputError(Field.CLOCK, f"{now:%Y-%m-%d %H:%M} UTC", allowed)
     settings = premises.in_use
     _refuse_slip(ctx, premises)
+    _say_where_else(ctx, premises)
     with Store.open(premises.location, backups=premises.backups) as store:
         if premises.is_demo:
             with suppress(OSError):
                 write(f"Note: this is the demo studio, all of it invented; {BEGIN}.", sys.stderr)
         yield Desk(store, settings, settings.by if by is None else named(by, Field.BY)), now
+
+
+def _say_where_else(ctx: typer.Context, premises: Premises) -> None:
+    """Who has a studio of their own from before and forgets `sudo` may mean the one of the machine's service."""
+    named = (ctx.obj.config, ctx.obj.store, os.environ.get("CUREWATCH_CONFIG"), os.environ.get("CUREWATCH_STORE"))
+    file = file_at(premises.location)
+    if any(named) or premises.config == SYSTEM_CONFIG or not SYSTEM_CONFIG.is_file() or file is None or is_held(file):
+        return
+    with suppress(OSError):
+        words = f"Note: this is {premises.location}; the studio that the machine's service watches is another"
+        write(f"{words}: `sudo curewatch {ctx.info_name}` means that one.", sys.stderr)
 
 
 def _refuse_slip(ctx: typer.Context, premises: Premises) -> None:

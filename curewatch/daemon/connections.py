@@ -12,6 +12,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+import re
 import socket
 import ssl
 import struct
@@ -32,6 +33,8 @@ MOST, FROM_ADDRESS_MOST = 300, 80
 again; and so from four such addresses, with some to spare. A trusted proxy counts for itself whom it lets through."""
 HEAD_WITHIN_S = 10.0
 """From the connection, or the first byte of a later request, to the end of its head [s]; so too the TLS handshake."""
+HEAD_MOST = 16_384
+"""Of a request that is only sent on [bytes]."""
 PARTS_WITHIN_S = 1.0
 """How long a TLS connection that ends waits for the other side to say so too [s]."""
 TAKEN_WITHIN_S = 30.0
@@ -164,11 +167,19 @@ class Connections:
         self._guests: dict[Guest, None] = {}
         self._from: dict[str, dict[Guest, None]] = {}
         self._taking: list[asyncio.Task[None]] = []
+        self.waiting: list[socket.socket] = []
+        """Who had connected before there was anybody to let them in."""
 
     def open(self, listening: Collection[socket.socket], make: Callable[[], Connection]) -> None:
         for one in listening:
             one.setblocking(False)
             self._taking.append(asyncio.get_running_loop().create_task(self._take(one, make)))
+        while self.waiting:
+            (taken := self.waiting.pop()).setblocking(False)
+            try:
+                self._welcome(taken, taken.getpeername()[0], make)
+            except OSError:  # it has given up
+                taken.close()
 
     async def close(self) -> None:
         """Take no more. Whoever has just come in may ask still, and what is being answered goes on."""
@@ -191,15 +202,18 @@ class Connections:
                 log.warning("no more connections can be taken just now: %s", error.strerror or error)
                 await asyncio.sleep(TROUBLE_S)
                 continue
-            address = str(there[0]).removeprefix("::ffff:")
-            if not self._has_room(address):
-                taken.close()
-                continue
-            guest = Guest(address, loop.time(), self._left)
-            self._guests[guest] = None
-            self._from.setdefault(address, {})[guest] = None
-            guest.shaking_hands = loop.create_task(self._let_in(guest, taken, make))
-            guest.shaking_hands.add_done_callback(partial(guest.is_in, taken))
+            self._welcome(taken, there[0], make)
+
+    def _welcome(self, taken: socket.socket, there: str, make: Callable[[], Connection]) -> None:
+        loop, address = asyncio.get_running_loop(), there.removeprefix("::ffff:")
+        if not self._has_room(address):
+            taken.close()
+            return
+        guest = Guest(address, loop.time(), self._left)
+        self._guests[guest] = None
+        self._from.setdefault(address, {})[guest] = None
+        guest.shaking_hands = loop.create_task(self._let_in(guest, taken, make))
+        guest.shaking_hands.add_done_callback(partial(guest.is_in, taken))
 
     async def _let_in(self, guest: Guest, taken: socket.socket, make: Callable[[], Connection]) -> None:
         _heed_silence(taken)
@@ -212,9 +226,13 @@ class Connections:
         tls = self._current_tls()
         within = {"ssl_handshake_timeout": HEAD_WITHIN_S, "ssl_shutdown_timeout": PARTS_WITHIN_S} if tls else {}
         try:
+            if tls is not None:
+                async with asyncio.timeout(HEAD_WITHIN_S):
+                    if await _is_request(taken):
+                        return await _send_on(taken)
             _, protocol = await asyncio.get_running_loop().connect_accepted_socket(made, taken, ssl=tls, **within)
             guest.protocol = protocol
-        except OSError:  # a handshake that failed, or came to nothing
+        except OSError:  # a handshake that failed, or came to nothing; TimeoutError is one, too
             pass
 
     def _has_room(self, address: str) -> bool:
@@ -255,6 +273,39 @@ class Connections:
             except SettingsError as error:
                 log.warning("the page goes on with the certificate it had: %s", error)
         return self._tls
+
+
+async def _is_request(taken: socket.socket) -> bool:
+    """Whether somebody speaks in the clear where TLS is: a request begins with a letter, a handshake with the byte 22
+    (RFC 8446, section 5.1). False where this cannot be told before it is taken (Windows)."""
+    loop, comes = asyncio.get_running_loop(), asyncio.Event()
+    try:
+        loop.add_reader(taken, comes.set)
+    except NotImplementedError:
+        return False
+    try:
+        await comes.wait()
+    finally:
+        loop.remove_reader(taken)
+    return taken.recv(1, socket.MSG_PEEK).isalpha()
+
+
+async def _send_on(taken: socket.socket) -> None:
+    """Whoever has the page from before it was encrypted, as the one who has just set that: to the same, by https."""
+    loop, head = asyncio.get_running_loop(), b""
+    while b"\r\n\r\n" not in head:
+        more = await loop.sock_recv(taken, 4096)
+        if not more or len(head) > HEAD_MOST:
+            return
+        head += more
+    asked = re.match(
+        rb"(?:GET|HEAD) (/[!-~]*) HTTP/1\.[01]\r\n(?:.*\r\n)*?host: *([\w.:\[\]-]+) *\r\n", head, re.IGNORECASE
+    )
+    if asked is None:
+        words = b"400 Bad Request\r\n"
+    else:
+        words = b"307 Temporary Redirect\r\nlocation: https://%b%b\r\n" % (asked[2], asked[1])
+    await loop.sock_sendall(taken, b"HTTP/1.1 " + words + b"content-length: 0\r\nconnection: close\r\n\r\n")
 
 
 def _heed_silence(taken: socket.socket) -> None:

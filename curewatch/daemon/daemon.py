@@ -19,6 +19,7 @@ from curewatch.daemon.jobs import Jobs
 from curewatch.daemon.process import UNSERVED, Doors, Level, short_pauses, signal_handlers, to_stderr
 from curewatch.daemon.scheduler import TICK_S, RefreshTiming
 from curewatch.daemon.sensor_intake import SensorIntake
+from curewatch.daemon.service import begins_by
 from curewatch.daemon.watchdog import Part, Systemd, Watchdog
 from curewatch.demo import seed_demo
 from curewatch.desk import Desk
@@ -196,13 +197,13 @@ class Daemon:
 
         around, upkeep = self._surroundings, None
         if around is not None:
-            demo = self._demo or is_demo(self._desk.store)
             upkeep = Upkeep(
-                around.config, around.own, demo, self._late, self._hearing, self._again, around.refused, self.again
-            )
+                around.config, around.own, self._demo or is_demo(self._desk.store), self._late, self._hearing,
+                self._again, around.refused, self.again, begins_by(self._environ),
+            )  # fmt: skip
         return PageServer(
-            self._refresher, self._settings.web, self._clock, self._logged_on_page,
-            upkeep=upkeep, doors=None if around is None else around.doors,
+            self._refresher, self._settings.web, self._clock, self._logged_on_page, upkeep=upkeep,
+            doors=None if around is None else around.doors,
         )  # fmt: skip
 
     # --- the loop ---

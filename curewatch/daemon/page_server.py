@@ -45,7 +45,7 @@ class PageServer:
         """
         self._settings, self._ending = settings, threading.Event()
         self._doors, self._closes = doors or Doors(), doors is None
-        connections = Connections(settings)
+        self._connections = Connections(settings)
         config = uvicorn.Config(
             self._cut_quietly(make_app(refresher, settings, clock, logged=logged, ending=self._ending, upkeep=upkeep)),
             log_config=None,
@@ -60,7 +60,7 @@ class PageServer:
         # It says a line for every start and stop, which the daemon does, and for every request that is none: whoever
         # sends such could fill the log. What is left are our own flaws.
         logging.getLogger("uvicorn").setLevel(logging.ERROR)
-        self._server = Server(config, connections)
+        self._server = Server(config, self._connections)
         self._thread: threading.Thread | None = None
         self._socket: socket.socket | None = None
 
@@ -77,6 +77,7 @@ class PageServer:
                 error.strerror or error,
             )
             return None
+        self._connections.waiting = self._doors.waiting()
         self._thread = threading.Thread(target=self._server.run, args=([self._socket],), name="page", daemon=True)
         self._thread.start()
         return settings.shown_address

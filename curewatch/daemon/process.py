@@ -17,6 +17,7 @@ from enum import IntEnum
 from typing import TextIO
 
 from curewatch.records import visible
+from curewatch.settings.page import EVERY_ADDRESS
 
 OURS = "curewatch"
 
@@ -180,18 +181,37 @@ class Doors:
 
     def __init__(self) -> None:
         self._open: dict[tuple[str, int], socket.socket] = {}
+        self._waiting: list[socket.socket] = []
 
     def at(self, host: str, port: int) -> socket.socket:
         """Listening there, and nowhere else any more; one's own to close. OSError where the address cannot be had."""
         for other in self._open.keys() - {(host, port)}:
-            self._open.pop(other).close()
+            with self._open.pop(other) as before:
+                if port == other[1] and host in EVERY_ADDRESS:  # else they may be nobody whom this door is open to
+                    self._waiting += _waiting_at(before)
         if (host, port) not in self._open:
             self._open[host, port] = _listening(host, port)
         return self._open[host, port].dup()
 
+    def waiting(self) -> list[socket.socket]:
+        """Who came to the door that was here before, and was not let in: to be let in first."""
+        found, self._waiting = self._waiting, []
+        return found
+
     def close(self) -> None:
-        while self._open:
-            self._open.popitem()[1].close()
+        for one in (*self._open.values(), *self.waiting()):
+            one.close()
+        self._open.clear()
+
+
+def _waiting_at(listening: socket.socket) -> list[socket.socket]:
+    """Whoever has connected, and would be cut off with it."""
+    listening.setblocking(False)
+    found = []
+    with contextlib.suppress(OSError):
+        while True:
+            found.append(listening.accept()[0])
+    return found
 
 
 def _listening(host: str, port: int) -> socket.socket:

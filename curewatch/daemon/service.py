@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import re
+import shlex
 import shutil
 import subprocess
 import sys
@@ -25,6 +26,8 @@ from curewatch.settings.values import CREDENTIALS, CREDSTORE
 from curewatch.settings.writing import Key, edited, write_whole
 
 NAME = "curewatch"
+SYSTEMD_RUNS = Path("/run/systemd/system")
+"""There where systemd is the machine's first process: sd_booted(3)."""
 HIDDEN = ("/home", "/root", "/run/user", "/tmp", "/var/tmp")
 """What the unit does not let its process see."""
 CREDENTIAL_OF = {
@@ -150,10 +153,41 @@ def install_for_machine(places: Places, settings: Settings, program: Path | None
     else:
         settings = load_settings(places.config)
     yield from _hand_over(places, settings)
-    extra = _extra(places, settings, command)
+    extra = _extra(places, settings, f"ExecStart={_command(command)} run")
     _write(places.unit, unit_text())
     _write(places.drop_in, extra)
     places.systemctl("daemon-reload")
+
+
+def hand_over_again(places: Places) -> Iterator[str]:
+    """After other secrets were written beside the machine's settings: it is handed them, and begins anew with them."""
+    if not places.drop_in.exists():
+        return
+    handed = list(_hand_over(places, load_settings(places.config)))
+    if not handed:
+        return
+    yield from handed
+    start = next(line for line in reversed(places.drop_in.read_text().splitlines()) if line.startswith("ExecStart="))
+    _write(places.drop_in, _extra(places, load_settings(places.config), start))
+    places.systemctl("daemon-reload")
+    places.systemctl("try-restart", NAME)
+    yield "It is handed what it needs at its start, so it has begun anew."
+
+
+def begins_by(environ: Mapping[str, str]) -> str:
+    """The command that has this daemon start with the machine; empty where systemd began it, or is not here."""
+    program = Path(sys.prefix) / "bin" / "curewatch"
+    if environ.get("NOTIFY_SOCKET") or not SYSTEMD_RUNS.is_dir() or not program.exists():
+        return ""
+    return shlex.join(["sudo", str(program), "service", "install"])
+
+
+def settings_and_store_of(person: str) -> tuple[Path, Path]:
+    """Where somebody else keeps theirs, there or not. LookupError for whom nobody knows."""
+    import pwd
+
+    home = Path(pwd.getpwnam(person).pw_dir)
+    return home / ".config/curewatch/curewatch.toml", home / ".local/share/curewatch/studio.sqlite"
 
 
 def _copied(places: Places) -> Path:
@@ -289,10 +323,9 @@ def _files_named(settings: Settings) -> Iterator[tuple[tuple[str | int, ...], st
             yield ("people", n), "services_file", person.services_file
 
 
-def _extra(places: Places, settings: Settings, command: Path) -> str:
+def _extra(places: Places, settings: Settings, start: str) -> str:
     """What is another here than in the unit."""
-    lines = ["# Written by `curewatch service install`, anew each time.", "[Service]"]
-    lines += ["ExecStart=", f"ExecStart={_command(command)} run"]
+    lines = ["# Written by `curewatch service install`, anew each time.", "[Service]", "ExecStart=", start]
     for n, person in enumerate(settings.people):
         if person.services_file is not None:
             lines.append(f"LoadCredential={NAME}.person-{n + 1}")

@@ -6,6 +6,7 @@ import asyncio
 import gzip
 import hashlib
 import logging
+import os
 import re
 import threading
 from collections.abc import AsyncIterator, Callable, Mapping
@@ -133,6 +134,13 @@ class Upkeep:
     """Why the settings as they are written could not be taken up; empty where they were."""
     again: Callable[[], object]
     """Has everything built anew of settings and store as they are then, a moment after the answer."""
+    service: str = ""
+    """The command that has the daemon start with the machine; empty where it does, or where no command can."""
+
+    @property
+    def may_write(self) -> bool:
+        """Whether this process may write the settings; the machine's service may not, they are root's."""
+        return os.access(next(one for one in self.config.parents if one.exists()), os.W_OK)
 
 
 @dataclass(frozen=True)

@@ -97,8 +97,9 @@ class Browser:
 
 
 @contextmanager
-def chromium(*more: str) -> Iterator[Browser]:
-    """`more`: flags beyond the usual."""
+def chromium(*more: str, self_signed: bool = False) -> Iterator[Browser]:
+    """`more`: flags beyond the usual. `self_signed`: it goes on past the warning of a certificate that nobody vouches
+    for, as whoever made it does."""
     from selenium import webdriver
     from selenium.webdriver.chrome.options import Options
     from selenium.webdriver.chrome.service import Service
@@ -109,6 +110,7 @@ def chromium(*more: str) -> Iterator[Browser]:
         own = [f"--user-data-dir={profile}", "--window-size=900,800", "--accept-lang=en-GB"]
         for flag in [*FLAGS.split(), *more, *own]:
             options.add_argument(flag)
+        options.accept_insecure_certs = self_signed
         options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
         service = Service(shutil.which("chromedriver"))
         driver = webdriver.Chrome(options=options, service=service)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import configparser
 import json
 import os
+import pwd
 import shutil
 import subprocess
 from pathlib import Path
@@ -50,8 +51,9 @@ def systemd(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """What was asked of it, a line each."""
     asked, bin_ = tmp_path / "asked", tmp_path / "bin"
     bin_.mkdir()
-    said = "ActiveState=active\\nStatusText=watching\\nUnitFileState=enabled"
-    answer = f'case "$*" in *show-user*) echo no;; *show*) printf "{said}\\n";; esac'
+    said = "StatusText=watching\\nUnitFileState=enabled"
+    state = f"$(cat {tmp_path}/active || echo active)"
+    answer = f'case "$*" in *show-user*) echo no;; *show*) printf "ActiveState={state}\\n{said}\\n";; esac'
     for name in ("systemctl", "loginctl"):
         script = f'#!/bin/sh\necho "{name} $*" >>{asked}\n{answer}\n'
         (bin_ / name).write_text(script)
@@ -155,6 +157,77 @@ def test_a_persons_service_is_the_unit_without_what_only_the_machine_can_take_aw
     assert not unit.exists()
     curewatch(folder, "service", "remove", "--user")
     assert "nothing was to be removed" in capsys.readouterr().out
+
+
+@needs_root
+def test_sudo_takes_along_what_the_person_set_and_logged_and_leaves_no_second_daemon_on_it(
+    tmp_path: Path, systemd: Path, places: Places, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """By the command that README.md and the page name, with no option."""
+    home = tmp_path / "ada"
+    config, store = home / ".config/curewatch/curewatch.toml", home / ".local/share/curewatch/studio.sqlite"
+    config.parent.mkdir(parents=True)
+    config.write_text('zone = "Europe/Lisbon" # mine\n')
+    user = pwd.struct_passwd(("ada", "x", 1000, 1000, "", str(home), "/bin/sh"))
+    monkeypatch.setattr("pwd.getpwnam", {"ada": user}.__getitem__)
+    for name in ("CUREWATCH_CONFIG", "CUREWATCH_STORE"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setenv("SUDO_USER", "ada")
+    monkeypatch.setenv("HOME", str(tmp_path / "root's"))
+    base = ["--config", str(config), "--store", str(store)]
+    assert main([*base, "reading", "--room", "Loft", "--temperature", "19C", "--humidity", "50%"]) == 0
+    install = ["service", "install", "--program", "/bin/true"]
+    systemd.with_name("active").write_text("inactive")
+    with Store.open(store) as held, held.lock_for_daemon():
+        assert main(install) == 3
+    assert "another daemon" in capsys.readouterr().err
+    assert not places.config.exists()
+    assert main(install) == 0
+    said = capsys.readouterr().out
+    assert f"What was logged in {store} goes on in {places.state}/studio.sqlite" in said
+    assert f"The settings are in {places.config}, copied from {config}." in said
+    assert places.config.read_text() == 'zone = "Europe/Lisbon" # mine\n'
+    with Store.open(places.state / "studio.sqlite") as taken, taken.read() as tx:
+        assert [room.name for room in tx.rooms()] == ["Loft"]
+    config.write_text('zone = "UTC"\n')
+    assert main(install) == 0, "an update"
+    assert "Lisbon" in places.config.read_text()
+    monkeypatch.setattr("curewatch.cli.session.SYSTEM_CONFIG", places.config)
+    capsys.readouterr()
+    assert main([*base, "board"]) == 0
+    assert "another" not in capsys.readouterr().err, "who names a store means it"
+    monkeypatch.setenv("HOME", str(home))
+    assert main(["board"]) == 0
+    assert "is another: `sudo curewatch board` means that one." in capsys.readouterr().err
+
+
+@needs_root
+def test_a_secret_that_root_sets_later_reaches_the_service_too(
+    tmp_path: Path, systemd: Path, places: Places, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`sudo curewatch setup` puts it where root alone reads it, and the service is not root."""
+    (tmp_path / "studio.toml").write_text('zone = "UTC"\n')
+    curewatch(tmp_path, "service", "install", "--program", "/bin/true")
+    module = "curewatch.cli.commands.setup"
+    monkeypatch.setattr(f"{module}.SYSTEM_CONFIG", places.config)
+    monkeypatch.setattr(f"{module}.Places", lambda for_machine: places)
+    asked = len(systemd.read_text().splitlines())
+    base = ["--config", str(places.config), "--store", str(places.state / "studio.sqlite"), "setup"]
+    answers = [f"--answer={one}" for one in ("host=127.0.0.1", "user=shed", "password=ebb and flow")]
+    assert main([*base, "broker", *answers]) == 0
+    person = ["--answer=name=Ada", "--answer=push=json://127.0.0.1:9/"]
+    assert main([*base, "person", *person]) == 0
+    said = capsys.readouterr().out
+    for name, secret in (("broker", "ebb and flow"), ("person-1", "json://127.0.0.1:9/")):
+        kept = places.at(f"/etc/credstore/curewatch.{name}")
+        assert (kept.read_text().strip(), kept.stat().st_mode & 0o777) == (secret, 0o600)
+        assert f"{CREDENTIALS}/curewatch.{name}" in places.config.read_text()
+    assert [one.name for one in places.config.parent.iterdir()] == ["curewatch.toml"], "a secret lies in one place"
+    text = places.drop_in.read_text()
+    assert "\nLoadCredential=curewatch.person-1\n" in text
+    assert "\nExecStart=/bin/true run\n" in text
+    assert systemd.read_text().splitlines()[asked:].count("systemctl try-restart curewatch") == 2
+    assert "so it has begun anew" in said
 
 
 def _verified(unit: Path) -> list[str]:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import html
 import io
 import json
 import re
+import shlex
 import threading
+from dataclasses import replace
 from http.client import HTTPConnection
 from pathlib import Path
 from typing import Any
@@ -70,6 +73,40 @@ def test_who_asks_while_another_run_takes_over_is_sent_to_this_address_again_and
             answer = line.getresponse()
             line.close()
             assert (answer.status, answer.headers["location"]) == (307, again)
+
+
+def test_the_page_that_becomes_encrypted_goes_on_there_by_itself(tmp_path: Path) -> None:
+    """No form may: a browser holds its end at another scheme for a breach of the page's policy, and stays there."""
+    with served(tmp_path, upkeep=upkeep(tmp_path, [])) as studio:
+        named = shown(studio, "phone", password=PASSWORD, https="yes", address="192.168.1.20")
+        answer = studio.post("/setup/write", {"change": named}, on="/setup/zone", allow_redirects=False)
+        there = f"https://127.0.0.1:{studio.web.port}/setup/phone"
+        assert (answer.status_code, answer.headers["refresh"]) == (200, f"3;url={there}?done=yes")
+        assert f'<a href="{there}">' in answer.text
+        assert load_settings(tmp_path / "curewatch.toml").web.certificate == tmp_path / "page-certificate.pem"
+
+
+def test_the_page_of_a_service_says_what_root_types_and_any_other_how_to_make_it_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The machine's service may not write its settings: a form that ends in a refusal would stop a painter."""
+    begins = "sudo /opt/curewatch/bin/curewatch service install"
+    kept = upkeep(tmp_path, [])
+    with served(tmp_path, upkeep=replace(kept, service=begins)) as studio:
+        assert f"type <code>{begins}</code>" in studio.page("/setup")
+        assert "Show what that changes" in studio.page("/setup/broker")
+    monkeypatch.setattr(Upkeep, "may_write", False)
+    with served(tmp_path, upkeep=kept) as studio:
+        page = studio.page("/setup")
+        assert "its settings are root&#39;s" in page or "its settings are root's" in page
+        assert begins not in page
+        step = studio.page("/setup/sensor?topic=shed/%2B/air&id=it's&temperature=/air/temp")
+        assert "Show what that changes" not in step
+        typed = shlex.split(html.unescape(re.search("<code>(sudo [^<]+)</code>", step)[1]))  # type: ignore[index]
+        assert typed[:4] == ["sudo", "curewatch", "setup", "sensor"]
+        assert typed[4:] == [
+            "--answer", "id=it's", "--answer", "topic=shed/+/air", "--answer", "temperature=/air/temp",
+        ]  # fmt: skip
 
 
 def test_bad_answers_are_quoted_with_what_would_do_and_change_nothing(tmp_path: Path) -> None:

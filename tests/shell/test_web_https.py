@@ -11,7 +11,7 @@ import socket
 import ssl
 import subprocess
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -131,6 +131,32 @@ def test_the_page_speaks_https_itself_and_takes_up_a_certificate_that_was_renewe
         shutil.copy(other.key, settings["key"])
         shutil.copy(other.cert, settings["certificate"])
         assert certificate_at(studio.web.port, other.ca) != first
+
+
+def test_who_still_has_the_page_in_the_clear_is_sent_on_to_https_at_the_host_they_asked(
+    tmp_path: Path, folder: Path
+) -> None:
+    """As the painter's own browser has it, when they have just set that it is encrypted."""
+    with served(tmp_path, **own_https(folder)) as studio:
+        plain = f"http://127.0.0.1:{studio.web.port}"
+        seen = requests.get(f"{plain}/pour?room=Shed", verify=folder / "page-certificate.pem", timeout=TIMEOUT_S)
+        (sent_on, *_) = seen.history
+        assert sent_on.headers["location"] == f"https://127.0.0.1:{studio.web.port}/pour?room=Shed"
+        assert 'name="password"' in seen.text
+        for asked in (
+            "POST /reading HTTP/1.1\r\nhost: a\r\n\r\n", "GET http://b.example/ HTTP/1.1\r\nhost: a\r\n\r\n",
+            "GET / HTTP/1.1\r\n\r\n", "GET /\x01 HTTP/1.1\r\nhost: a\r\n\r\n", "GET / HTTP/1.1\r\nhost: a/b\r\n\r\n",
+            "HELO shed.example\r\n\r\n",
+        ):  # fmt: skip
+            with socket.create_connection(("127.0.0.1", studio.web.port), timeout=TIMEOUT_S) as line:
+                line.sendall(asked.encode())
+                answer = line.recv(4096).decode()
+                assert answer.startswith("HTTP/1.1 400 "), asked
+                assert "location" not in answer
+        with socket.create_connection(("127.0.0.1", studio.web.port), timeout=TIMEOUT_S) as line:
+            line.sendall(b"GET /" + b"x" * 40_000)
+            with suppress(ConnectionError):
+                assert line.recv(4096) == b""
 
 
 def test_silent_connections_before_the_handshake_keep_nobody_out(tmp_path: Path, folder: Path) -> None:

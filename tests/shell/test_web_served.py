@@ -7,12 +7,14 @@ import re
 import socket
 import threading
 import time
+from contextlib import closing, suppress
 from pathlib import Path
 
 import pytest
 import requests
 
 from curewatch.daemon import Daemon
+from curewatch.daemon.process import Doors
 from curewatch.desk.reports.board import BoardCache
 from curewatch.settings import ForecastSettings, Settings, SettingsError, WebhookSettings, WebSettings
 from curewatch.store import Store, StoreError
@@ -142,6 +144,24 @@ def test_what_is_to_be_told_of_what_was_logged_on_the_page_goes_out_at_once(
         wait_for(lambda: program.requests, 20, "the notice that it may be touched")
         daemon.stop()
         thread.join(20)
+
+
+def test_who_waits_at_a_door_is_let_in_at_the_one_that_takes_its_place_if_that_is_open_to_them() -> None:
+    """As a browser does that is told to come again, while the page opens to the network."""
+    with closing(Doors()) as doors:
+        port = free_port()
+        doors.at("127.0.0.1", port).close()
+        with socket.create_connection(("127.0.0.1", port), timeout=10) as asks:
+            doors.at("0.0.0.0", port).close()
+            (held,) = doors.waiting()
+            with held:
+                assert held.getpeername() == asks.getsockname()
+            assert doors.waiting() == []
+        with socket.create_connection(("127.0.0.1", port), timeout=10) as asks:
+            doors.at("127.0.0.1", port).close()
+            assert doors.waiting() == [], "it may have come from outside"
+            with suppress(ConnectionError):
+                assert asks.recv(1) == b""
 
 
 def test_a_page_that_is_switched_off_is_not_served(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:

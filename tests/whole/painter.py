@@ -175,6 +175,7 @@ def phone_net() -> Iterator[str | None]:
         f"link set {here} up",
         f"-n {name} addr add 10.213.7.2/24 dev {there}",
         f"-n {name} link set {there} up",
+        f"-n {name} link set lo up",
     )
     try:
         yield name if not any(ip(*one.split()) for one in commands) else None

@@ -57,7 +57,8 @@ def test_a_painter_sets_up_a_studio_that_watches_in_one_evening(tmp_path: Path) 
     began = time.monotonic()
     with (
         Broker(tmp_path / "broker", users={USER: LOGIN}) as broker, Receiver() as push, Receiver() as program,
-        serving(None, "none") as (mails, mail_port), phone_net() as net, machine.start(), chromium() as browser,
+        serving(None, "none") as (mails, mail_port), phone_net() as net, machine.start(),
+        chromium(self_signed=True) as browser,
     ):  # fmt: skip
         browser.look(width=390)
         browser.open(machine.url)
@@ -69,7 +70,11 @@ def test_a_painter_sets_up_a_studio_that_watches_in_one_evening(tmp_path: Path) 
         wait_for(lambda: any(b'"milestone"' in one.body for one in program.requests), WITHIN_S, "the first notice")
         if net is not None:
             painter.press('footer a[href="/setup"]')
-            painter.take("phone", "", password=PASSWORD, https="yes", address="10.213.7.1")
+            painter.take("phone", "Saved", password=PASSWORD, https="yes", address="10.213.7.1")
+            painter.sees("Password")
+            painter.fill(password=PASSWORD)
+            painter.press("button.go")
+            painter.sees("on the phone")
             argv = ["ip", "netns", "exec", net, sys.executable, "-c", FROM_PHONE]
             argv += [
                 f"https://10.213.7.1:{machine.port}",

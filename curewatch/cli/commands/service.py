@@ -16,17 +16,19 @@ from curewatch.cli.session import premises_of
 from curewatch.clock import SystemClock
 from curewatch.daemon import service as services
 from curewatch.daemon.service import Places, Standing
-from curewatch.premises import Premises
+from curewatch.premises import Premises, find
 from curewatch.records.errors import Field, InputError
 from curewatch.settings.loading import SYSTEM_STORE
 from curewatch.store import back_up, file_at
 from curewatch.store import restore as bring_back
 from curewatch.store.disk.faults import make_folder
+from curewatch.store.disk.lock import hold_file_lock, is_held
 
 service = typer.Typer(
     help="Have the daemon start by itself, as a service of systemd: the machine's, or one of your own.",
     rich_markup_mode=None, add_completion=False, no_args_is_help=True,
 )  # fmt: skip
+RUNS = ("active", "reloading", "activating")
 Machine = Annotated[
     bool | None,
     typer.Option("--system/--user", help="The machine's, or your own; left out: root's is the machine's."),
@@ -48,6 +50,7 @@ def install(
 ) -> None:
     """Set it up and start it; after an update, once more. What is there already is backed up first and kept."""
     places, on = _places(system), premises_of(ctx)
+    on = _who_asked(ctx, places) or on
     command = None if program is None else Path(program).expanduser().absolute()
     if command is not None and not os.access(command, os.X_OK):
         raise InputError(Field.PROGRAM, program, "a program that can be run")
@@ -63,7 +66,27 @@ def install(
     _answer(_standing(places, on), as_json, done=done)
 
 
+def _who_asked(ctx: typer.Context, places: Places) -> Premises | None:
+    """Of the person who typed `sudo`: what they set and logged goes along to a service that is not set up yet, unless
+    something else was named. None where nothing of theirs is there."""
+    person = os.environ.get("SUDO_USER")
+    named = (ctx.obj.config, ctx.obj.store, os.environ.get("CUREWATCH_CONFIG"), os.environ.get("CUREWATCH_STORE"))
+    if not places.for_machine or any(named) or not person or places.config.exists() or places.at(SYSTEM_STORE).exists():
+        return None
+    try:
+        config, store = services.settings_and_store_of(person)
+    except LookupError:
+        return None
+    if not config.is_file() and not store.is_file():
+        return None
+    return find(str(config) if config.is_file() else None, str(store), os.environ)
+
+
 def _installed(places: Places, on: Premises, command: Path | None) -> Iterator[str]:
+    own = file_at(on.location)
+    if own is not None and is_held(own) and places.standing("", "").active not in RUNS:
+        with hold_file_lock(own):  # says who has it: two that watch would tell everything twice
+            pass
     if not places.for_machine:
         yield from services.install_for_person(places, on.config, on.own, command)
         return
@@ -93,7 +116,7 @@ def status(ctx: typer.Context, system: Machine = None, as_json: options.AsJson =
     """Whether it is set up, runs, and starts by itself. Exit code 1 if not."""
     standing = _standing(_places(system), premises_of(ctx))
     _answer(standing, as_json)
-    raise typer.Exit(Exit.DONE if standing.active in ("active", "reloading") and standing.enabled else Exit.FAILED)
+    raise typer.Exit(Exit.DONE if standing.active in RUNS[:2] and standing.enabled else Exit.FAILED)
 
 
 @service.command(cls=options.Command)

@@ -12,9 +12,11 @@ import typer
 from curewatch.cli import options
 from curewatch.cli.output import say, say_json
 from curewatch.cli.session import premises_of
+from curewatch.daemon.service import Places, hand_over_again
 from curewatch.intake.typed.names import named
 from curewatch.records.errors import Field, InputError
 from curewatch.settings import Settings, SettingsError
+from curewatch.settings.loading import SYSTEM_CONFIG
 from curewatch.settings.setting_up import STEPS, Known, Question, Step, answered, step_of
 from curewatch.store import Store
 from curewatch.web.access.credentials import hash_of
@@ -89,8 +91,15 @@ def _take(
         raise SettingsError([f"{file.parent}: cannot be written to: {error}"]) from None
     if step.key == "room":
         add_room(store, named(told["room"], Field.ROOM))
+    handed: list[str] = []
+    if file == SYSTEM_CONFIG and (change.files or change.password or change.pair):
+        handed = list(hand_over_again(Places(for_machine=True)))
+        for name in change.files if handed else ():
+            (file.parent / name).unlink(missing_ok=True)
     if as_json:
-        say_json("setup", step=step.key, file=str(file), difference=edit.difference)
+        say_json("setup", step=step.key, file=str(file), difference=edit.difference, done=handed)
+    elif handed:
+        say("\n".join(["Written.", *handed]))
     elif edit.difference:
         say("Written. A daemon that runs takes it up within seconds.")
 

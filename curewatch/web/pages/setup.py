@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+import shlex
 from collections.abc import Sequence
 from functools import partial
 from itertools import pairwise
@@ -37,6 +38,8 @@ from curewatch.web.site import Here, Site, Typed, Upkeep, page, text_of
 router = APIRouter(include_in_schema=False)
 PENDING_MOST = 32
 TEST_WITHIN_S, LOOK_EVERY_S = 20.0, 0.1
+GOES_ON_AFTER_S = 3
+"""By then the page is encrypted [s]."""
 
 
 @router.get("/setup")
@@ -70,7 +73,14 @@ def write(request: Request, site: Here, form: Typed) -> Response:
         return _shown(request, site, key, change, edit, text_of(form, "change"), 422, Wrong({"": str(error)}))
     del site.pending[text_of(form, "change")]
     _upkeep(site).again()
-    return RedirectResponse(f"/setup/{key}?{urlencode({'done': 'yes'})}", 303)
+    then = f"/setup/{key}?{urlencode({'done': 'yes'})}"
+    if edit.settings.web.certificate is None or request.url.scheme == "https":
+        return RedirectResponse(then, 303)
+    # a browser lets no form end at another scheme than its page's (Content-Security-Policy: form-action 'self')
+    there = str(request.url.replace(scheme="https", path="/")).rstrip("/")
+    answer = page(request, "setup_change.html", site.clock.now(), step=_step(key), goes_on=there + f"/setup/{key}")
+    answer.headers["refresh"] = f"{GOES_ON_AFTER_S};url={there}{then}"
+    return answer
 
 
 def pair_for(folder: Path, settings: Settings) -> object:
@@ -146,7 +156,7 @@ def _shown(
     ]
     return page(
         request, "setup_change.html", site.clock.now(), status, step=_step(key), edit=edit, files=files,
-        change=named_so, wrong=wrong, locks=change.password is not None,
+        change=named_so, wrong=wrong, locks=change.password is not None, goes_on=None,
     )  # fmt: skip
 
 
@@ -160,9 +170,14 @@ def _page(
         drawn = segno.make(there, error="m", micro=False)
         code = Markup(drawn.svg_inline(omitsize=True, svgclass="qr", lineclass=None, border=2))
     heard = _heard(site, settings) if step.key == "sensor" else None
+    questions = step.asks(settings, known)
+    typed = ""
+    if not _upkeep(site).may_write:
+        answers = [f"{q.name}={given[q.name]}" for q in questions if given.get(q.name) and q.kind != "password"]
+        typed = shlex.join(["sudo", "curewatch", "setup", step.key, *(w for a in answers for w in ("--answer", a))])
     following = next((after for before, after in pairwise(STEPS) if before is step), None)
     return page(
-        request, "setup_step.html", site.clock.now(), status, step=step, questions=step.asks(settings, known),
+        request, "setup_step.html", site.clock.now(), status, step=step, questions=questions, typed=typed,
         given=given, done=step.done(settings, known), said=step.said(settings, known), wrong=wrong, outcome=outcome,
         rooms=known.rooms, settings=settings, heard=heard, code=code, following=following,
         refused=_upkeep(site).refused,
