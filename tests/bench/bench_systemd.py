@@ -3,9 +3,8 @@
 What a person does with it as well: `curewatch service install` from a checkout with settings and a studio; then it is
 restored, backed up, given a password, updated, downgraded and removed.
 
-systemd runs as the first process of namespaces made for it (root, and a kernel that lets root make them): it sees no
-other services, and its /run, /var/lib and unit files are its own. The unit is the one people install; a drop-in says
-where the program and its settings are, and shortens the watchdog so that nobody waits ten minutes.
+The unit is the one people install; a drop-in says where the program and its settings are, and shortens the watchdog so
+that nobody waits ten minutes.
 """
 
 from __future__ import annotations
@@ -20,12 +19,13 @@ import tempfile
 import time
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any, Self
+from typing import Any
 
 import requests
 
 from curewatch import __version__
 from curewatch.store.schema import HEAD
+from tests.bench import own_systemd
 from tests.shell.parts import free_port, wait_for
 from tests.shell.web_parts import token_on
 
@@ -38,61 +38,28 @@ PIECES = 400
 """So many that the forecast goes to worker processes."""
 UNIT = ROOT / "deploy" / "curewatch.service"
 STORE = "/var/lib/curewatch/studio.sqlite"
+CONFIG = "/srv/trial/curewatch.toml"
 PYTHON = "/usr/bin/python3"
 """The unit shuts homes off, and with them a Python that lives in one."""
-BOOT = f"""
-mount -t tmpfs tmpfs /run && mount -t tmpfs tmpfs /var/lib && mount -t tmpfs tmpfs /opt
-for one in etc usr/local; do
-    mkdir -p /run/over/$one /run/work/$one
-    mount -t overlay -o lowerdir=/$one,upperdir=/run/over/$one,workdir=/run/work/$one overlay /$one
-done
-mount -t tmpfs tmpfs /etc/systemd/system
-mkdir -p /run/trial /etc/systemd/system/curewatch.service.d && cp {UNIT} /etc/systemd/system/
-cp "$1"/drop-in.conf /etc/systemd/system/curewatch.service.d/trial.conf
-cp "$1"/curewatch.toml /run/trial/ && cp "$1"/trial.target /etc/systemd/system/
-mount --make-rshared /   # as a machine has it: what the manager mounts for a service has to reach it
-exec env container=other /lib/systemd/systemd --system --unit=trial.target --log-level=warning
-"""
 SETTINGS = 'zone = "Europe/Helsinki"\n[forecast]\nmembers = 16\n[web]\nenabled = false\n'
 
 
-class Machine:
-    """systemd in namespaces of its own, with the unit installed and not yet started."""
+class Machine(own_systemd.Machine):
+    """With the unit installed and not yet started."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self) -> None:
+        super().__init__()
         site = next(path for path in sys.path if path.endswith("site-packages"))
-        (folder / "curewatch.toml").write_text(SETTINGS)
-        (folder / "trial.target").write_text("[Unit]\nDescription=nothing but what is asked for\n")
-        (folder / "drop-in.conf").write_text(
-            "[Unit]\nDefaultDependencies=no\nAfter=\nWants=\n"
+        self.path("/srv/trial").mkdir()
+        self.path(CONFIG).write_text(SETTINGS)
+        self.path("/etc/systemd/system/curewatch.service").write_text(UNIT.read_text())
+        self.logs_to_file()
+        self.path("/etc/systemd/system/curewatch.service.d/trial.conf").write_text(
             f"[Service]\nWatchdogSec={WATCHDOG_S}\nExecStart=\nExecStart={PYTHON} -m curewatch run --verbose\n"
             f"Environment=PYTHONPATH={ROOT}:{site} PYTHONDONTWRITEBYTECODE=1\n"
-            "Environment=CUREWATCH_CONFIG=/run/trial/curewatch.toml\n"
-            "StandardOutput=append:/run/trial/log\nStandardError=append:/run/trial/log\n"
+            f"Environment=CUREWATCH_CONFIG={CONFIG}\n"
         )
-        apart = ["unshare", "--pid", "--mount", "--ipc", "--uts", "--propagation=private"]
-        first = ["--fork", "--kill-child", "--mount-proc", "sh", "-ec", BOOT, "boot", str(folder)]
-        self._process = subprocess.Popen([*apart, *first])
-        self._init = wait_for(self._first, 20, "systemd")
-        wait_for(lambda: self.asked("is-system-running") not in ("", "offline"), 30, "systemd being up")
-
-    def _first(self) -> int | None:
-        children = Path(f"/proc/{self._process.pid}/task/{self._process.pid}/children").read_text().split()
-        return int(children[0]) if children else None
-
-    def inside(self, *argv: str) -> list[str]:
-        """The command to run `argv` among these files and processes."""
-        return ["nsenter", "-t", str(self._init), "--pid", "--mount", *argv]
-
-    def asked(self, *words: str) -> str:
-        command = self.inside("systemctl", *words)
-        return subprocess.run(command, capture_output=True, text=True, timeout=120).stdout.strip()
-
-    def shown(self, name: str) -> str:
-        return self.asked("show", "--property", name, "--value", "curewatch")
-
-    def path(self, inside: str) -> Path:
-        return Path(f"/proc/{self._init}/root{inside}")
+        self.boot()
 
     @property
     def pid(self) -> int:
@@ -108,31 +75,15 @@ class Machine:
                 return int(numbers[1])
         raise AssertionError(f"no process is {inner} in there: {self.log()}")
 
-    def log(self) -> str:
-        return self.path("/run/trial/log").read_text()
-
-    def watching(self) -> bool:
-        return self.shown("ActiveState") == "active" and self.shown("StatusText") == "watching"
-
     def comes_back(self, restarts: int, within_s: float) -> float:
         """Seconds until it runs again, having been started by systemd for the so-manieth time."""
         began = time.monotonic()
         wait_for(lambda: self.shown("NRestarts") == str(restarts) and self.watching(), within_s, "the daemon back")
         return time.monotonic() - began
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *exc: object) -> None:
-        self._process.kill()
-        self._process.wait(10)
-
 
 def lines() -> Iterator[Mapping[str, Any]]:
-    missing = [program for program in ("unshare", "nsenter", "systemctl", PYTHON) if shutil.which(program) is None]
-    if missing or os.geteuid() != 0:
-        raise RuntimeError(f"needs root and these programs: {', '.join(missing) or 'all are here'}")
-    with tempfile.TemporaryDirectory(prefix="curewatch-bench-") as name, Machine(Path(name)) as machine:
+    with Machine() as machine:
         machine.asked("start", "curewatch")
         wait_for(machine.watching, 30, f"the daemon, which said {machine.shown('StatusText')!r}")
         yield _line("hardened unit: a schoolful forecast by its workers", _forecast(machine), "s", pieces=PIECES)
@@ -143,7 +94,7 @@ def lines() -> Iterator[Mapping[str, Any]]:
         yield _line("alive, no progress: noticed after", _store_held(machine), "s", watchdog_s=WATCHDOG_S)
         yield _line("settings refused: started again", _refused(machine), "times")
         yield _line("exposure, of 10", _exposure(), "")
-    with tempfile.TemporaryDirectory(prefix="curewatch-bench-") as name, Machine(Path(name)) as machine:
+    with tempfile.TemporaryDirectory(prefix="curewatch-bench-") as name, Machine() as machine:
         yield from _as_people_do(machine, Path(name))
 
 
@@ -199,7 +150,7 @@ def _store_held(machine: Machine) -> float:
 def _refused(machine: Machine) -> int:
     """Settings that cannot be used: it ends with 2, and is left alone until a person has mended them."""
     before = int(machine.shown("NRestarts"))
-    machine.path("/run/trial/curewatch.toml").write_text("zone = 5\n")
+    machine.path(CONFIG).write_text("zone = 5\n")
     machine.asked("restart", "curewatch")
     wait_for(lambda: machine.shown("ActiveState") == "failed", 30, "the refusal")
     time.sleep(8)  # longer than RestartSec
@@ -235,7 +186,7 @@ port = {port} # mine
 url = "http://127.0.0.1:9/"
 secret_file = "hook"
 [backup]
-folder = "/run/disk/copies"
+folder = "/srv/disk/copies"
 """
 
 
@@ -243,7 +194,7 @@ def _as_people_do(machine: Machine, folder: Path) -> Iterator[Mapping[str, Any]]
     """Each step by a command without options, as root; after each the daemon watches what is its own."""
     port = free_port()
     _bare(machine, OWN.format(port=port))
-    own = "--config", "/run/trial/own/studio.toml", "--store", "/run/trial/own/studio.sqlite"
+    own = "--config", "/srv/trial/own/studio.toml", "--store", "/srv/trial/own/studio.sqlite"
     this = sys.executable, "-m", "curewatch"
     _typed(machine, *this, *own, *["reading", "--room", "shed", "--temperature", "18C", "--humidity", "55%"])
     took, said = _install(machine, ROOT, *own)
@@ -253,7 +204,7 @@ def _as_people_do(machine: Machine, folder: Path) -> Iterator[Mapping[str, Any]]
     told = _typed(machine, SERVED, "check", may_fail=True)
     assert "127.0.0.1:9, signed" in told, told
     _typed(machine, SERVED, "backup")
-    copies = machine.path("/run/disk/copies")
+    copies = machine.path("/srv/disk/copies")
     assert {one.stat().st_uid for one in copies.iterdir()} == {copies.stat().st_uid} != {0}
     _typed(machine, SERVED, *["reading", "--room", "loft", "--temperature", "18C", "--humidity", "55%"])
     machine.asked("stop", "curewatch")
@@ -271,7 +222,7 @@ def _as_people_do(machine: Machine, folder: Path) -> Iterator[Mapping[str, Any]]
     assert "journalctl -u curewatch" in said
     assert "newer" in machine.log()
     machine.asked("stop", "curewatch")
-    _typed(machine, SERVED, "restore", f"/run/disk/copies/{before.name}")
+    _typed(machine, SERVED, "restore", f"/srv/disk/copies/{before.name}")
     yield _line("downgraded, restored and watching after", _started(machine), "s")
     assert "shed" in _typed(machine, SERVED, "board")
     _typed(machine, *this, "service", "remove")
@@ -283,11 +234,8 @@ def _as_people_do(machine: Machine, folder: Path) -> Iterator[Mapping[str, Any]]
 def _bare(machine: Machine, settings: str) -> None:
     """Nothing is installed, and a person has settings, a secret and an empty folder."""
     machine.path("/etc/systemd/system/curewatch.service").unlink()
-    machine.path("/etc/systemd/system/curewatch.service.d/trial.conf").write_text(
-        "[Unit]\nDefaultDependencies=no\nAfter=\nWants=\n"
-        "[Service]\nStandardOutput=append:/run/trial/log\nStandardError=append:/run/trial/log\n"
-    )
-    own = machine.path("/run/trial/own")
+    machine.path("/etc/systemd/system/curewatch.service.d/trial.conf").unlink()
+    own = machine.path("/srv/trial/own")
     own.mkdir()
     (own / "studio.toml").write_text(settings)
     (own / "hook").write_text("whsec_c2hlZC1zaGVkLXNoZWQtc2hlZC1zaGVk")
