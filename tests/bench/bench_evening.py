@@ -156,7 +156,7 @@ class Evening:
 
     def _on_the_phone(self, painter: Painter) -> str:
         """Set the password, go by what the page proposes and says, and open it there; the address."""
-        painter.take("phone", "Written", password=PASSWORD, https="yes")
+        painter.take("phone", "Saved", password=PASSWORD, https="yes")
         painter.sees("Password")  # past the warning, of which this browser makes none
         painter.done["presses"] += 2
         painter.fill(password=PASSWORD)
