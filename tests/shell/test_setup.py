@@ -94,14 +94,14 @@ def test_the_page_of_a_service_says_what_root_types_and_any_other_how_to_make_it
     kept = upkeep(tmp_path, [])
     with served(tmp_path, upkeep=replace(kept, service=begins)) as studio:
         assert f"type <code>{begins}</code>" in studio.page("/setup")
-        assert "Show what that changes" in studio.page("/setup/broker")
+        assert "Show the change" in studio.page("/setup/broker")
     monkeypatch.setattr(Upkeep, "may_write", False)
     with served(tmp_path, upkeep=kept) as studio:
         page = studio.page("/setup")
         assert "its settings are root&#39;s" in page or "its settings are root's" in page
         assert begins not in page
         step = studio.page("/setup/sensor?topic=shed/%2B/air&id=it's&temperature=/air/temp")
-        assert "Show what that changes" not in step
+        assert "Show the change" not in step
         typed = shlex.split(html.unescape(re.search("<code>(sudo [^<]+)</code>", step)[1]))  # type: ignore[index]
         assert typed[:4] == ["sudo", "curewatch", "setup", "sensor"]
         assert typed[4:] == [

@@ -107,12 +107,12 @@ class Painter:
 
     def back(self) -> None:
         self.press('main .where a[href="/setup"]')
-        self.sees("Take what you need")
+        self.sees("Your studio is begun.")
 
     def sets_up(self, at: Addresses) -> None:
         """From the demo's first page to a studio of one's own that hears a sensor and tells people and a program."""
         self.sees("Demo: all of this is invented.")
-        self.press('.band a[href="/setup"]')
+        self.press('.demo a[href="/setup"]')
         self.press("button.go")
         self.sees("Your studio is begun.")
         assert "zone" in self.take("zone", "Europe/Lisbon", zone="Europe/Lisbon", by="Ada")
