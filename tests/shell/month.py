@@ -174,8 +174,8 @@ def replay(
     """The month; with the dates there were to tell, and the store, to be closed."""
     record = record_of(series)
     start = record[0].at.replace(hour=record[0].at.hour // 4 * 4, minute=0)
-    pours = pours_of(series.stem, start)
     end = start + timedelta(days=days)
+    pours = [one for one in pours_of(series.stem, start) if one.at <= end]
     dates = dates_of(record, pours, end, folder / f"{series.stem}-dates.sqlite")
     store = Store.open(folder / f"{series.stem}.sqlite")
     month = Month(store, start, **person)

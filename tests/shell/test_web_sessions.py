@@ -209,7 +209,8 @@ def test_a_token_is_made_for_who_knows_the_password_and_has_an_end_and_a_last_us
     phone.log_in()
     refused = phone.post("/ways-in", "/ways-in", name="Logger", kind="record", days="10", password="not it")
     assert refused.status_code == 401
-    assert "Not saved." in refused.text
+
+    assert "Nothing was made" in refused.text
     assert 'value="Logger"' in refused.text, "what was typed is not lost"
     made = phone.post("/ways-in", "/ways-in", name="Logger", kind="record", days="10", password=PASSWORD).text
     secret = re.search(r"<code>([\w-]{43})</code>", made)
