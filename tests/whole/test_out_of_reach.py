@@ -17,27 +17,23 @@ from curewatch.clock import SystemClock
 from curewatch.records.facts import Finger
 from curewatch.settings import machine
 from curewatch.web.access.credentials import hash_of
+from tests.core.pictures import jpeg
 from tests.shell.browser import Browser, chromium, has_chromium
 from tests.shell.parts import Receiver, free_port, wait_for
 from tests.whole.service import Service
+from tests.whole.test_page import AXE, breaches
 
 pytestmark = [
     pytest.mark.whole,
     pytest.mark.skipif(not has_chromium, reason="needs chromium and chromedriver"),
     pytest.mark.filterwarnings("ignore::ResourceWarning"),  # selenium leaves its driver's pipes to the collector
 ]
-KEPT = "return caches.open('pages').then(c => c.keys()).then(k => k.map(r => new URL(r.url).pathname))"
+KEPT = "return caches.open('pages' + base).then(c => c.keys()).then(k => k.map(r => new URL(r.url).pathname))"
 WAITING = "return document.getElementById('waiting')?.innerText ?? ''"
 
 
 class Phone(Browser):
-    """A browser that can be out of reach, and whose tabs can be killed."""
-
-    def reach(self, there: bool) -> None:
-        """Of the page and of its service worker: the network is there or not."""
-        shape = {"offline": not there, "latency": 0, "downloadThroughput": -1, "uploadThroughput": -1}
-        self.driver.execute_cdp_cmd("Network.enable", {})
-        self.driver.execute_cdp_cmd("Network.emulateNetworkConditions", shape)
+    """A browser whose tabs can be killed."""
 
     def new_tab(self) -> None:
         """Whatever was open is gone at once, and was not asked."""
@@ -86,13 +82,19 @@ def fingers(studio: Service) -> list[Finger | None]:
         return [one.finger for one in tx.observations([piece.id for piece in tx.pieces()])]
 
 
-def names(studio: Service) -> list[str]:
-    with studio.desk.store.read() as tx:
-        return sorted(piece.name for piece in tx.pieces())
+def served_anew(studio: Service, *more: str) -> None:
+    """With more in the settings of the page."""
+    file = studio.folder / "curewatch.toml"
+    file.write_text(f"{file.read_text()}{chr(10).join(more)}\n")
+    assert studio.end() == 0
+    studio.start()
 
 
-def test_what_is_logged_out_of_reach_waits_through_a_killed_tab_and_is_sent_once(phone: Phone, studio: Service) -> None:
+def test_what_is_logged_out_of_reach_waits_through_a_killed_tab_and_is_sent_once(
+    phone: Phone, studio: Service, tmp_path: Path
+) -> None:
     url = address(studio)
+    (tmp_path / "IMG_1.jpg").write_bytes(jpeg(640, 480))
     phone.open(f"{url}/piece/Curlew")
     wait_for(lambda: phone.ask("return navigator.serviceWorker.controller !== null"), what="the service worker")
     phone.open(f"{url}/piece/Curlew")  # seen with the worker at work
@@ -104,21 +106,32 @@ def test_what_is_logged_out_of_reach_waits_through_a_killed_tab_and_is_sent_once
     wait_for(lambda: phone.all("#late:not([hidden])"), what="since when nobody answers")
     phone.press('button[value="tacky"]')
     phone.sees("Curlew: still tacky")
+    phone.press("details:has(input[type=file]) summary")
+    phone.find("input[type=file]").send_keys(str(tmp_path / "IMG_1.jpg"))
+    phone.press("form:has(input[type=file]) div > button")
+    phone.sees("Curlew: IMG_1.jpg")
     phone.open(f"{url}/pour")
     phone.type('input[name="name"]', "Otter at dusk")
     phone.press('input[name="thickness"][value="medium"]')
     phone.press("button.go")
     phone.sees("Otter at dusk")
-    assert len(phone.all("#waiting li")) == 2
+    assert len(phone.all("#waiting li")) == 3
+    if AXE is not None:
+        assert breaches(phone) == ""
     phone.open(f"{url}/help/alarms")
     phone.sees("The studio is out of reach")
     phone.new_tab()
-    studio.start()
-    assert fingers(studio) == []
     phone.open(f"{url}/")
-    wait_for(lambda: phone.ask(WAITING) == "", 30, "what waited being sent")
+    phone.driver.switch_to.new_window("tab")
+    phone.open(f"{url}/reading")  # two tabs, which both find the studio back and send
+    assert fingers(studio) == []
+    studio.start()
+    wait_for(lambda: phone.ask(WAITING) == "", 40, "what waited being sent")
+    with studio.desk.store.read() as tx:
+        here = {piece.name: piece.id for piece in tx.pieces()}
+        assert [one.kind.value for one in tx.photos(list(here.values()))] == ["wet"]
     assert fingers(studio) == [Finger.TACKY]
-    assert names(studio) == ["Curlew", "Otter at dusk"]
+    assert sorted(here) == ["Curlew", "Otter at dusk"]
 
 
 def test_renewal_leaves_alone_what_is_typed_marked_and_open_tells_what_is_new_and_can_be_paused(
@@ -154,19 +167,16 @@ PASSWORD = "slack water at noon"
 HTTPS = shutil.which("openssl") is not None
 
 
-def behind_a_password(studio: Service, *, https: bool, host: str) -> str:
+def behind_a_password(studio: Service, *, https: bool, host: str, path: str = "") -> str:
     """Served anew as on a home network; the address."""
-    port = free_port()
     (studio.folder / "page-password").write_text(hash_of(PASSWORD))
-    lines = ["[web]", f"port = {port}", 'host = "0.0.0.0"', 'password_file = "page-password"', f'hosts = ["{host}"]']
+    url = f"{'https' if https else 'http'}://{host}:{address(studio).rpartition(':')[2]}{path}"
+    lines = ['host = "0.0.0.0"', 'password_file = "page-password"', f'address = "{url}"']
     if https:
         studio.command("certificate", str(studio.folder), "--name", host, "--name", "127.0.0.1")
         lines += ['certificate = "page-certificate.pem"', 'key = "page-key.pem"']
-    file = studio.folder / "curewatch.toml"
-    file.write_text(f"{file.read_text().partition('[web]')[0]}{chr(10).join(lines)}\n")
-    assert studio.end() == 0
-    studio.start()
-    return f"{'https' if https else 'http'}://{host}:{port}"
+    served_anew(studio, *lines)
+    return url
 
 
 def sign_in(phone: Phone) -> None:
@@ -187,7 +197,9 @@ def test_by_plain_http_an_open_page_keeps_what_is_typed_until_the_studio_answers
     phone.press("button.go")
     phone.sees("17.5, 61")
     phone.type('input[name="temperature"]', "18")  # and another, which nobody has sent yet
+    phone.driver.execute_cdp_cmd("Page.setWebLifecycleState", {"state": "frozen"})  # asleep in a pocket
     studio.start()
+    phone.driver.execute_cdp_cmd("Page.setWebLifecycleState", {"state": "active"})
     wait_for(lambda: phone.ask(WAITING) == "", 30, "what waited being sent, by itself")
     assert readings(studio) == [17.5, 19.0]
     phone.new_tab()
@@ -216,7 +228,8 @@ def spki(certificate: Path) -> str:
 def test_over_https_who_was_signed_out_loses_nothing_a_refusal_is_mended_and_leaving_empties_the_device(
     studio: Service,
 ) -> None:
-    url = behind_a_password(studio, https=True, host="localhost")
+    """Under a path of its own, as behind a proxy."""
+    url = behind_a_password(studio, https=True, host="localhost", path="/studio")
     trusted = f"--ignore-certificate-errors-spki-list={spki(studio.folder / 'page-certificate.pem')}"
     with chromium(trusted) as browser:
         phone = Phone(browser.driver)
@@ -224,7 +237,7 @@ def test_over_https_who_was_signed_out_loses_nothing_a_refusal_is_mended_and_lea
         phone.open(f"{url}/piece/Curlew")
         sign_in(phone)
         wait_for(lambda: phone.all('button[value="tacky"]'), what="the piece")
-        wait_for(lambda: set(phone.ask(KEPT)) >= {"/", "/pour", "/offline"}, what="the pages")
+        wait_for(lambda: set(phone.ask(KEPT)) >= {"/studio/", "/studio/pour", "/studio/offline"}, what="the pages")
         phone.open(f"{url}/piece/Curlew")
         studio.kill()
         phone.press("details:has(input[name=grams]) summary")
@@ -243,7 +256,7 @@ def test_over_https_who_was_signed_out_loses_nothing_a_refusal_is_mended_and_lea
             tx.end_page_sessions()
         studio.start()
         phone.sees("The studio asks who you are")
-        phone.press('#waiting a[href="/login"]')
+        phone.press('#waiting a[href="/studio/login"]')
         wait_for(lambda: phone.ask(KEPT + ".then(k => k.length)") == 0, what="the pages gone: nobody is in")
         sign_in(phone)
         phone.sees("after the pour")

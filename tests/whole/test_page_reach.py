@@ -113,10 +113,12 @@ def test_the_first_page_shows_pieces_at_once(browser: Browser, address: str) -> 
 
 def test_a_page_weighs_little_and_is_painted_at_once(browser: Browser, address: str) -> None:
     browser.look(width=390, height=844)
+    browser.driver.execute_cdp_cmd("Network.enable", {})
     browser.driver.execute_cdp_cmd("Network.setCacheDisabled", {"cacheDisabled": True})
+    browser.driver.execute_cdp_cmd("Network.setBypassServiceWorker", {"bypass": True})
     weighed = (
         "return performance.getEntries().filter(one => one.entryType === 'navigation'"
-        " || one.name.includes('/static/page'))"
+        " || one.name.includes('/static/'))"
         ".reduce((sum, one) => sum + one.encodedBodySize, 0)"
     )
     try:

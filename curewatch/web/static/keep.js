@@ -187,12 +187,13 @@
 
   function labelOf(form, pressed) {
     const typed = fieldsOf(form).filter((one) => !isChosen(one) && one.type !== "select-one" && one.value.trim() && isOther(one) || one.name === "name");
+    const files = [...form.querySelectorAll("[type=file]")].map((one) => one.files[0]?.name).filter(Boolean);
     const chosen = form.querySelector("select");
     const said = [
-      ...(pressed?.name || !typed.length ? [pressed?.firstChild?.textContent + (pressed?.querySelector(".unseen")?.textContent ?? "")] : []),
+      ...(pressed?.name || !(typed.length + files.length) ? [pressed?.firstChild?.textContent + (pressed?.querySelector(".unseen")?.textContent ?? "")] : []),
       ...(chosen ? [chosen.selectedOptions[0]?.textContent] : []),
       ...typed.map((one) => one.value.trim()),
-      ...[...form.querySelectorAll("[type=file]")].map((one) => one.files[0]?.name),
+      ...files,
     ];
     return `${document.querySelector("h1")?.firstChild.textContent.trim()}: ${said.filter(Boolean).map((one) => one.trim()).join(", ")}`;
   }
@@ -219,7 +220,7 @@
     const { how, there, page, said } = await send(one);
     inHand.delete(one.number);
     isOut = how === "out";
-    form.removeAttribute("aria-busy");
+    if (how !== "stored") form.removeAttribute("aria-busy"); // else until the next page is there
     if (how === "stored" || how === "refused" || isKept) {
       if (one.n) stored.drop(keyOf(form));
       if (form.dataset.mends) await drop(Number(form.dataset.mends) || form.dataset.mends);
@@ -240,6 +241,10 @@
     } else {
       note(form, isOut ? ".out" : ".unreached").focus();
     }
+  });
+
+  window.addEventListener("pageshow", (event) => {
+    if (event.persisted) document.querySelectorAll("form[aria-busy]").forEach((form) => form.removeAttribute("aria-busy"));
   });
 
   // The page that says why it was refused stands here in place of this one, with what was typed.
