@@ -6,8 +6,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from contextvars import ContextVar
 from dataclasses import replace
+from typing import Any
 from urllib.parse import parse_qsl, urlencode
 
+from markupsafe import Markup, escape
 from pydantic import ValidationError
 
 from curewatch.language import PLAIN, Reader, languages, reader_for
@@ -29,6 +31,16 @@ def read_by(reader: Reader) -> None:
 def reads() -> Reader:
     """Whoever has asked what is being answered."""
     return _reads.get()
+
+
+def phrase(english: str, /, **values: Any) -> str:
+    """As `Reader.phrase`, to whoever has asked; what is HTML among the values stays so."""
+    if not any(isinstance(value, Markup) for value in values.values()):
+        return reads().phrase(english, **values)
+    text = reads().phrase(english, **{name: f"{{{name}}}" for name in values})
+    return Markup(escape(text)).format(
+        **{n: v if isinstance(v, Markup) else reads().read(v) for n, v in values.items()}
+    )
 
 
 def reader_of(settings: Settings, name: str | None, accepted: str, cookies: Mapping[str, str]) -> Reader:

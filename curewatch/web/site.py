@@ -49,9 +49,9 @@ from curewatch.web.access.bodies import PHOTO
 from curewatch.web.access.credentials import PasswordCheck, Sessions, Tokens
 from curewatch.web.access.guard import Visitor
 from curewatch.web.form_units import FormUnits
-from curewatch.web.reading import read_by, reader_of, reads
+from curewatch.web.reading import phrase, read_by, reader_of, reads
 from curewatch.web.scarce import CostlyAnswers, Streams
-from curewatch.web.texts import CHOICES, Words
+from curewatch.web.texts import CHOICES, Words, capital
 
 
 class RefreshQueue:
@@ -375,11 +375,12 @@ def _templates(base: str) -> Environment:
         "number": lambda value, digits=0: "?" if value is None else reads().number(value, digits),
         "percent": percent,
         "harm": damage.in_words,
+        "capital": lambda words: capital(reads().read(words)),
         "quoted": lambda text: quote(text, safe=""),
     }
     made.globals |= CHOICES | {
         "base": base,
-        "phrase": lambda english, **values: reads().phrase(english, **values),
+        "phrase": phrase,
         "reader": reads,
         "form_units": lambda: FormUnits.of(reads()),
         "phrase_n": lambda one, many, n, **values: reads().phrase_n(one, many, n, **values),

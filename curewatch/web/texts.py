@@ -13,6 +13,8 @@ from curewatch.desk.orders import DEFAULT_RECIPE
 from curewatch.intake.typed.quantities import LAYERS_M
 from curewatch.language import Length, Message, Reader, Thickness, phrase
 from curewatch.records import NAME_MOST, Alarm, Pour, Support
+from curewatch.records.access import TokenKind
+from curewatch.records.corrections import Naming
 from curewatch.records.workshop import Photo, PhotoKind
 from curewatch.studio import wording
 from curewatch.studio.alarms.alarm_words import TITLES
@@ -93,37 +95,37 @@ class Words:
 
     def stage(self, line: PieceLine) -> str:
         """`wet`, `touch-dry`, `probably touch-dry`; `tacky, found today 06:57`."""
-        say = self.reader.phrase
+        phrase = self.reader.phrase
         if line.stage_found_at is not None:
             stage = wording.TACKY if line.is_held else wording.STAGES[line.stage] if line.stage else ""
-            return say("{stage}, found {date}", stage=stage, date=self.date(line.stage_found_at))
+            return phrase("{stage}, found {date}", stage=stage, date=self.date(line.stage_found_at))
         if line.forecast is None or line.forecast.reason is not None:
-            return say("no dates yet")
+            return phrase("no dates yet")
         stage = wording.STAGES[line.stage]
-        return self.reader.read(stage) if line.stage_is_safe else say("probably {stage}", stage=stage)
+        return self.reader.read(stage) if line.stage_is_safe else phrase("probably {stage}", stage=stage)
 
     def coming(self, line: PieceLine) -> Coming:
         """What comes next for this piece, and when."""
-        say = self.reader.phrase
+        phrase = self.reader.phrase
         if line.forecast is None:
-            return Coming(say("not forecast yet"))
+            return Coming(phrase("not forecast yet"))
         if line.forecast.reason is not None:
             why = self.reader.read(line.forecast.reason)
-            return Coming(why, "", say("read its thermometer and hygrometer"), ": ")
+            return Coming(why, "", phrase("read its thermometer and hygrometer"), ": ")
         if line.next is None:
-            return Coming(say("Nothing more to wait for."))
+            return Coming(phrase("Nothing more to wait for."))
         step = capital(self.reader.read(wording.STAGES[line.next.kind]))
         even, safe = line.next.worth_checking_at, line.next.safe_at
         why = self.reader.read(line.next.reason or "")
         if even is None:
-            return Coming(step, "", why or say("not foreseen"), ": ")
+            return Coming(step, "", why or phrase("not foreseen"), ": ")
         come = even <= self.now
-        check = say("worth checking now") if come else say("worth checking {date}", date=self.foreseen(even))
+        check = phrase("worth checking now") if come else phrase("worth checking {date}", date=self.foreseen(even))
         if line.next.held:
             return Coming(step, check, why, "; ")
         if safe is None:
-            return Coming(step, check, say("no date from which it is safe to assume"), "; " if come else ", ")
-        return Coming(step, check, say("safe to assume {date}", date=self.foreseen(safe)), "; " if come else ", ")
+            return Coming(step, check, phrase("no date from which it is safe to assume"), "; " if come else ", ")
+        return Coming(step, check, phrase("safe to assume {date}", date=self.foreseen(safe)), "; " if come else ", ")
 
     def next_step(self, line: PieceLine) -> str:
         """The same as one sentence."""
@@ -160,9 +162,24 @@ SUPPORTS = {
     Support.TILE: phrase("tile"),
     Support.GLASS: phrase("glass"),
 }
+PHOTO_KINDS = {
+    PhotoKind.WET: phrase("wet"),
+    PhotoKind.SETTLED: phrase("settled"),
+    PhotoKind.DRY: phrase("dry"),
+    PhotoKind.FLAW: phrase("flaw"),
+}
 CHOICES = {
     "layers": [(word, LAYERS[word], Thickness(metres)) for word, metres in LAYERS_M.items()],
     "supports": {one.value: SUPPORTS[one] for one in Support},
+    "photo_kinds": PHOTO_KINDS,
+    "namings": {Naming.ROOM: phrase("room"), Naming.PLACE: phrase("place"), Naming.RECIPE: phrase("recipe")},
+    "token_kinds": {
+        TokenKind.CLASS: phrase("class"),
+        TokenKind.CALENDAR: phrase("calendar"),
+        TokenKind.READ: phrase("reads"),
+        TokenKind.RECORD: phrase("logs"),
+        TokenKind.ADMIN: phrase("may do everything"),
+    },
     "airs": {"": phrase("as the room is"), **AIRS},
     "usual_recipe": DEFAULT_RECIPE,
     "safety": wording.SAFETY,

@@ -149,14 +149,16 @@ class Preset:
 
     def in_words(self, words: Words) -> str:
         """All that another one takes over: `river blend, 1.4 mm assumed alike, 30x40cm on canvas, in Shed, …`."""
-        say = words.reader.phrase
+        phrase = words.reader.phrase
         called = {AIR_SPEEDS_M_S[word]: said for word, said in AIRS.items()}
         size, support = self.size_typed(words.reader.measures), SUPPORTS[self.support]
-        return say(
+        return phrase(
             "{mix}, {thickness} assumed alike, {on}, in {room}, air over it: {air}",
-            mix=say("{recipe} with silicone", recipe=self.recipe) if self.silicone else self.recipe,
+            mix=phrase("{recipe} with silicone", recipe=self.recipe) if self.silicone else self.recipe,
             thickness=Thickness(self.wet_thickness_m),
-            on=say("{size} on {support}", size=size, support=support) if size else say("on {support}", support=support),
+            on=phrase("{size} on {support}", size=size, support=support)
+            if size
+            else phrase("on {support}", support=support),
             room=self.room,
             air=called.get(self.air_speed_m_s) or Speed(self.air_speed_m_s),
         )

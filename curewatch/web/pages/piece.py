@@ -11,7 +11,7 @@ from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 from curewatch.desk import Desk
 from curewatch.desk.commands import aftercare, alarm_care, observing
@@ -35,6 +35,7 @@ from curewatch.web.pages.board import axis_of, is_wet, row
 from curewatch.web.pages.forms import Wrong, known_of, moment_of
 from curewatch.web.pages.logged import observation_rows, told
 from curewatch.web.plots.curves import curve_of, drying_plots, piece_air
+from curewatch.web.reading import phrase
 from curewatch.web.scarce import costly
 from curewatch.web.site import Here, Sending, Site, Typed, page, text_of
 from curewatch.web.texts import SUPPORTS, Words, capital, side_by_side
@@ -270,27 +271,27 @@ def back_to(name: str, done: str, of: Sequence[Any]) -> Response:
 def facts(report: PieceReport, words: Words) -> list[tuple[str, str]]:
     """What was typed of the piece, and what is believed of it now."""
     pour, forecast, recipe = report.drying.pour, report.forecast, report.drying.recipe
-    say, read = words.reader.phrase, words.reader.read
-    shares = wording.shares(recipe) if recipe.stated else say("{shares}, assumed", shares=wording.shares(recipe))
-    mix = say("with silicone") if pour.silicone else say("without silicone")
+    read = words.reader.read
+    shares = wording.shares(recipe) if recipe.stated else phrase("{shares}, assumed", shares=wording.shares(recipe))
+    mix = phrase("with silicone") if pour.silicone else phrase("without silicone")
     poured = Markup("{} ({}){}").format(words.date(pour.at), words.ago(pour.at), read(wording.by(pour.logged_by)))
     told: list[tuple[str, str]] = [
-        (say("Poured"), poured),
-        (say("Poured as one of"), report.line.series or ""),
-        (say("Room"), wording.where(report.drying.room, report.drying.place)),
-        (say("Film"), say("{film}; on {support}", film=wording.wet_film(pour), support=SUPPORTS[pour.support])),
-        (say("Size"), words.size(pour)),
-        (say("Recipe"), say("{recipe}, {mix} ({shares})", recipe=pour.recipe, mix=mix, shares=shares)),
-        (say("Air over it"), words.reader.speed(report.drying.air_speed)),
+        (phrase("Poured"), poured),
+        (phrase("Poured as one of"), report.line.series or ""),
+        (phrase("Room"), wording.where(report.drying.room, report.drying.place)),
+        (phrase("Film"), phrase("{film}; on {support}", film=wording.wet_film(pour), support=SUPPORTS[pour.support])),
+        (phrase("Size"), words.size(pour)),
+        (phrase("Recipe"), phrase("{recipe}, {mix} ({shares})", recipe=pour.recipe, mix=mix, shares=shares)),
+        (phrase("Air over it"), words.reader.speed(report.drying.air_speed)),
     ]
     if forecast is not None and forecast.reason is None:
         room, warm = report.room, forecast.film_temp_c
-        read_at = Markup(escape(say("{temp}, {humidity}, read {ago}", temp=words.temperature(room.temp_c),
-                                    humidity=words.percent(room.rh_pct), ago="{ago}")))  # fmt: skip
-        told.append((say("Air"), read_at.format(ago=words.ago(room.data_at))))
-        told.append((say("Film is at"), "" if warm is None else words.temperature(warm)))
-        told.append((say("Cracks"), read(wording.cracks_of(forecast, words.now))))
-        told.append((say("Calculated"), words.ago(forecast.made_at)))
+        air, humidity = words.temperature(room.temp_c), words.percent(room.rh_pct)
+        read_at = words.ago(room.data_at)
+        told.append((phrase("Air"), phrase("{temp}, {humidity}, read {ago}", temp=air, humidity=humidity, ago=read_at)))
+        told.append((phrase("Film is at"), "" if warm is None else words.temperature(warm)))
+        told.append((phrase("Cracks"), read(wording.cracks_of(forecast, words.now))))
+        told.append((phrase("Calculated"), words.ago(forecast.made_at)))
     return [(name, value) for name, value in told if value]
 
 
@@ -299,7 +300,7 @@ def milestone_rows(report: PieceReport, words: Words) -> list[tuple[str, str, st
     return [
         (m.kind.value, words.reader.read(wording.STAGES[m.kind]), words.foreseen(m.early_at),
          words.foreseen(m.worth_checking_at),
-         words.reader.phrase("once found dry") if m.held else words.foreseen(m.safe_at),
+         phrase("once found dry") if m.held else words.foreseen(m.safe_at),
          m.reason or "", words.date(m.found_at) if m.found_at else "")
         for m in (report.forecast.milestones if report.forecast else ())
     ]  # fmt: skip

@@ -14,6 +14,7 @@ from curewatch.desk.reports import planning
 from curewatch.desk.reports.room import free_places
 from curewatch.intake.typed.numbers import whole_number
 from curewatch.intake.typed.times import parse_due
+from curewatch.language import phrase
 from curewatch.records import MilestoneKind
 from curewatch.records.errors import Field, InputError, understood
 from curewatch.studio import wording
@@ -24,7 +25,7 @@ from curewatch.web.site import AHEAD_MOST, Here, Site, page
 from curewatch.web.texts import Words
 
 router = APIRouter(include_in_schema=False)
-FOR = {"handle": "dry to handle", "varnish_ready": "ready to varnish"}
+FOR = {"handle": phrase("dry to handle"), "varnish_ready": phrase("ready to varnish")}
 AHEAD_USUAL = timedelta(days=14)
 PIECES_MOST = 1000
 

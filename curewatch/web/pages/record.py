@@ -102,6 +102,7 @@ class Label:
     qr: Markup | None
     size: str
     poured: str
+    mix: str
     photo: Photo | None
     """The newest one."""
 
@@ -154,6 +155,8 @@ def _label(site: Site, drying: Drying, photo: Photo | None, words: Words) -> Lab
     link = site.link_to(drying)
     code = segno.make(link, error="m", micro=False) if link else None
     drawn = None if code is None else Markup(code.svg_inline(omitsize=True, svgclass="qr", lineclass=None, border=2))
+    poured, recipe = words.reader.day(drying.pour.at, weekday=False), drying.pour.recipe
+    mix = words.reader.phrase("{recipe}, with silicone", recipe=recipe) if drying.pour.silicone else recipe
     return Label(
-        drying, drawn, words.size(drying.pour), words.reader.day(drying.pour.at, weekday=False), photo
-    )  # drawn from our own address, nothing of it is typed
+        drying, drawn, words.size(drying.pour), poured, mix, photo
+    )  # drawn from our own address, nothing typed

@@ -16,6 +16,7 @@ from curewatch.desk.commands.naming import names_in_use
 from curewatch.desk.commands.readings import parse_trust, standing_checks, trust_sensor
 from curewatch.desk.reports.room import room_outlook, room_record, room_sensors
 from curewatch.intake.typed.names import named
+from curewatch.language import phrase
 from curewatch.records.corrections import CorrectionKind, Naming
 from curewatch.records.errors import Field, InputError
 from curewatch.studio.air.flaws import Flaw
@@ -30,6 +31,7 @@ router = APIRouter(include_in_schema=False)
 ASKS = (Flaw.CHECK, Flaw.SET_ASIDE)
 """A sensor of which somebody may say whether it is right."""
 SPANS = {"day": timedelta(days=1), "week": timedelta(days=7), "month": timedelta(days=30)}
+SPAN_WORDS = {"day": phrase("last day"), "week": phrase("last week"), "month": phrase("last month")}
 
 
 @router.post("/trust")
@@ -118,7 +120,7 @@ def room(request: Request, site: Here, name: str, span: str = "day") -> HTMLResp
         mark=kept.mark,
         room=line,
         span=span,
-        spans=list(SPANS),
+        spans=SPAN_WORDS,
         plots=[] if record is None else room_air(record, ahead, since.timestamp(), limits, words),
         foreseen=ahead is not None,
         checked=[] if record is None else sorted({one.source or "" for one in record.findings if one.flaw in ASKS}),
