@@ -1,6 +1,6 @@
 """The handbook's worked example is what the commands print: each is run anew, at the hour that the text says.
 
-python -m tests.whole.test_example --write    puts what they print today into the handbook
+python -m tests.whole.test_example --write    puts what they print today into the handbook, in every language
 """
 
 from __future__ import annotations
@@ -21,9 +21,10 @@ from pathlib import Path
 
 import pytest
 
-from curewatch import cli, clock
+from curewatch import cli, clock, handbook
 
-EXAMPLE = Path(__file__).parents[2] / "curewatch" / "handbook" / "en" / "example.md"
+HANDBOOK = Path(__file__).parents[2] / "curewatch" / "handbook"
+EXAMPLE = HANDBOOK / handbook.LANGUAGES[0] / "example.md"
 A_COMMAND = timedelta(seconds=4)
 """How long whoever types takes from one to the next."""
 PART = re.compile(r'^\[//\]: # "(?P<at>[^"]+)"$|^```\n(?P<said>\$ curewatch .*?)\n```$', re.M | re.S)
@@ -109,4 +110,8 @@ def test_the_worked_example_is_what_the_commands_print(tmp_path: Path) -> None:
 if __name__ == "__main__" and "--write" in sys.argv:
     with tempfile.TemporaryDirectory() as made:
         before = EXAMPLE.read_text(encoding="utf-8")
-        EXAMPLE.write_text(in_an_empty_studio(lambda: run_anew(before), Path(made)), encoding="utf-8")
+        found = in_an_empty_studio(lambda: run_anew(before), Path(made))
+    for language in handbook.LANGUAGES:
+        file, printed_now = HANDBOOK / language / "example.md", iter(PART.finditer(found))
+        told = file.read_text(encoding="utf-8")
+        file.write_text(PART.sub(lambda part, now=printed_now: next(now)[0], told), encoding="utf-8")

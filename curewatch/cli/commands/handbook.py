@@ -16,8 +16,9 @@ from curewatch import handbook
 from curewatch.cli import options
 from curewatch.cli.app import COMMANDS, run
 from curewatch.cli.output import Page, say, say_json
+from curewatch.language import PLAIN
 
-_ABOUT = tuple(handbook.TOPICS.items())
+_ABOUT = tuple((topic, PLAIN.read(about)) for topic, about in handbook.TOPICS.items())
 _LINK = re.compile(r"\[([^\]]+)\]\((\w+)\.md(?:#[\w-]+)?\)")
 
 
