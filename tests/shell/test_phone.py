@@ -126,6 +126,7 @@ def test_what_is_printed_or_passed_on_names_no_address_that_reaches_nobody(
         studio.pour()
         studio.read()
         sheet = studio.page("/labels")
+        assert "No codes" in sheet
         assert (sheet.count('<section class="label">'), sheet.count('class="qr"')) == (1, 0)
         assert ALONE in sheet
         assert get(studio, "/labels")[0]["link"] is None
@@ -137,6 +138,18 @@ def test_what_is_printed_or_passed_on_names_no_address_that_reaches_nobody(
         assert "0.0.0.0" not in made
         if wide:
             assert f"http://192.0.2.7:{studio.web.port}/class/" in made, "where this machine is seen now"
+
+
+def test_labels_say_that_their_codes_reach_nobody_once_the_machine_has_another_address(
+    tmp_path: Path, password_file: Path
+) -> None:
+    there = {"host": "0.0.0.0", "password_file": password_file, "address": "http://192.0.2.7:8730"}
+    with served(tmp_path, **there) as studio:
+        studio.post("/login", {"password": PASSWORD, "next": "/"})
+        studio.pour()
+        assert "reach nobody" not in studio.page("/labels")
+        with mock.patch.object(machine, "addresses", return_value=("192.0.2.9",)):
+            assert "These codes reach nobody: they name 192.0.2.7" in studio.page("/labels")
 
 
 def test_run_and_check_name_the_address_that_opens(tmp_path: Path, password_file: Path) -> None:

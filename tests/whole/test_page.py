@@ -225,6 +225,33 @@ def test_a_printed_piece_is_one_sheet_with_its_record_and_nothing_to_press(
         browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
 
 
+def test_labels_are_printed_on_the_sheet_that_was_chosen_and_nothing_else_with_them(
+    browser: Browser, address: str
+) -> None:
+    """Each label's place to a millimetre of its grid, from the first that is not used up; on the sheet's own size."""
+    browser.look(width=794, height=1123)  # A4 at 96 dpi
+    for grid, used, across, wide_mm, high_mm, paper_mm in (
+        ("a4-24", 1, 3, 70, 37, (210, 297)), ("letter-30", 2, 3, 66.7 + 3.2, 25.4, (215.9, 279.4)),
+        ("a4-14", 0, 2, 99.1 + 2.5, 38.1, (210, 297)),
+    ):  # fmt: skip
+        browser.open(f"{address}/labels?grid={grid}&used={used}")
+        printed = browser.driver.execute_cdp_cmd("Page.printToPDF", {"preferCSSPageSize": True})["data"]
+        sheets = re.findall(rb"/MediaBox\s*\[0 0 ([\d.]+) ([\d.]+)\]", base64.b64decode(printed))
+        assert [tuple(float(one) / 72 * 25.4 for one in size) for size in sheets] == [pytest.approx(paper_mm, abs=1)]
+        browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+        places = browser.ask(
+            "const first = document.querySelector('.labels').getBoundingClientRect(); return [...document"
+            ".querySelectorAll('section.label')].map(one => one.getBoundingClientRect())"
+            ".map(b => [(b.left - first.left) / 96 * 25.4, (b.top - first.top) / 96 * 25.4])"
+        )
+        seen = browser.text()
+        browser.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+        for k, place in enumerate(places, used):
+            assert place == pytest.approx([k % across * wide_mm, k // across * high_mm], abs=1), (grid, k)
+        assert "Low tide" in seen
+        assert not re.search("Labels|As of|Demo|Studio|No codes", seen)
+
+
 def breaches(browser: Browser) -> str:
     """What axe-core holds against the page that is open, by the rules of WCAG 2.2 A and AA; empty: nothing."""
     # through the debugger, since the page's own policy lets no foreign script in

@@ -14,6 +14,7 @@ from markupsafe import Markup
 from starlette.exceptions import HTTPException
 
 from curewatch.desk.reports.cure_record import CureRecord, cure_record_from, cure_record_of, history_of
+from curewatch.language import phrase
 from curewatch.records.workshop import Photo
 from curewatch.settings.page import ALONE
 from curewatch.studio import wording
@@ -96,6 +97,18 @@ MOST = 40
 """Labels on one sheet."""
 
 
+SHEETS = {
+    "": phrase("plain paper, cut along the dashes"),
+    "a4-14": phrase("A4, 2 × 7 labels of 99.1 × 38.1 mm"),
+    "a4-21": phrase("A4, 3 × 7 labels of 63.5 × 38.1 mm"),
+    "a4-24": phrase("A4, 3 × 8 labels of 70 × 37 mm"),
+    "letter-10": phrase("Letter, 2 × 5 labels of 4 × 2 in"),
+    "letter-30": phrase("Letter, 3 × 10 labels of 2⅝ × 1 in"),
+}
+"""The sheets of labels that stationers have everywhere [common practice, no source]; their grids stand in page.css."""
+USED_MOST = 29
+
+
 @dataclass(frozen=True)
 class Label:
     drying: Drying
@@ -115,8 +128,10 @@ def labels(
     room: str = "",
     piece: Annotated[list[int] | None, Query()] = None,
     series: str = "",
+    grid: Annotated[str, Query(pattern=f"^({'|'.join(SHEETS)})$")] = "",
+    used: Annotated[int, Query(ge=0, le=USED_MOST)] = 0,
 ) -> HTMLResponse:
-    """A sheet: of the pieces asked for, of a series, of a room, or of all."""
+    """A sheet: of the pieces asked for, of a series, of a room, or of all; the first `used` of it are gone already."""
     now = site.clock.now()
     kept = site.boards.look(now)
     chosen = [
@@ -133,7 +148,11 @@ def labels(
     made = [_label(site, drying, newest.get(drying.piece.id), words) for drying in shown]
     alone = "" if site.settings.reached_at else ALONE
     left = len(chosen) - len(made)
-    return page(request, "labels.html", now, alone=alone, labels=made, left_out=left, rooms=kept.rooms, room=room)
+    asked = {"piece": piece or [], "series": [series] if series else []}
+    return page(
+        request, "labels.html", now, alone=alone, gone=site.settings.gone_address, labels=made, left_out=left,
+        rooms=kept.rooms, room=room, sheets=SHEETS, grid=grid, used=used, used_most=USED_MOST, asked=asked,
+    )  # fmt: skip
 
 
 @router.get("/p/{code}")
