@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -19,12 +20,15 @@ from curewatch.desk import Desk
 from curewatch.desk.refresh.refresher import AT_HAND, Refresher
 from curewatch.intake.typed import not_future, parse_time
 from curewatch.intake.typed.names import named
+from curewatch.language import PLAIN, Reader, languages, reader_for
 from curewatch.premises import Premises, find
 from curewatch.records.errors import Field, InputError
+from curewatch.records.remarks import Remark
 from curewatch.settings import Settings, SettingsError
 from curewatch.settings.loading import SYSTEM_CONFIG
 from curewatch.store import Store, file_at
 from curewatch.store.disk.lock import is_held
+from curewatch.studio import wording
 from curewatch.views.base import View
 
 BEGIN = "`curewatch setup` begins your own"
@@ -111,6 +115,22 @@ def refresh_first(desk: Desk, now: datetime) -> None:
         words = f"Note: the daemon is working out {left:,} pieces anew; the dates shown are from before."
         with suppress(OSError):
             write(words, sys.stderr)
+
+
+def reader_of(settings: Settings) -> Reader:
+    """Whoever reads at this terminal: as the settings say, and where they say nothing as its locale does."""
+    chosen = os.environ.get("LC_ALL") or os.environ.get("LANG", "")
+    of = {name: os.environ.get("LC_ALL") or os.environ.get(name) or chosen for name in _OF_LOCALE}
+    there = reader_for(of["LC_MESSAGES"], settings.tz, units=of["LC_MEASUREMENT"], times=of["LC_TIME"])
+    return settings.reader.reader(there if there.language in languages() else replace(there, language=PLAIN.language))
+
+
+_OF_LOCALE = ("LC_MESSAGES", "LC_MEASUREMENT", "LC_TIME")
+
+
+def notes_of(desk: Desk, remarks: Iterable[Remark]) -> list[str]:
+    """What came of something that was logged, a line each."""
+    return [reader_of(desk.settings).read(one) for one in wording.notes(remarks)]
 
 
 def moment(typed: str | None, desk: Desk, now: datetime) -> datetime:

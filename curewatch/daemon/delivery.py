@@ -14,7 +14,7 @@ from curewatch.clock import Clock, plausible
 from curewatch.daemon.published_states import for_hubs, homie, states
 from curewatch.daemon.scheduler import TICK_S
 from curewatch.desk.refresh.refresher import MilestoneTimer
-from curewatch.notify.channel import Channel, Units
+from curewatch.notify.channel import Channel
 from curewatch.notify.delivery_threads import DeliveryThreads
 from curewatch.notify.mail import Mail
 from curewatch.notify.outbox import Outbox
@@ -51,32 +51,39 @@ def make_channels(settings: Settings, client_id: str, clock: Clock, environ: Map
     made: list[Channel] = []
     if settings.webhook is not None:
         hook = settings.webhook
-        made.append(Webhook(hook.url, clock, signer=signer_of(hook, environ), timeout_s=hook.timeout_s))
+        made.append(
+            Webhook(
+                hook.url,
+                clock,
+                signer=signer_of(hook, environ),
+                timeout_s=hook.timeout_s,
+                reader=settings.studio_reader,
+            )
+        )
     if settings.publish is not None:
         assert settings.broker is not None  # Settings sees to it
-        made.append(Publisher(settings.broker, settings.publish.root, client_id))
+        made.append(Publisher(settings.broker, settings.publish.root, client_id, settings.studio_reader))
     if settings.services is not None:
-        made.append(Services(settings.services.addresses(environ), name="services"))
+        made.append(Services(settings.services.addresses(environ), name="services", reader=settings.studio_reader))
     for person in settings.people:
         made += channels_of(settings, person, environ)
     return made
 
 
 def channels_of(settings: Settings, person: PersonSettings, environ: Mapping[str, str]) -> list[Channel]:
-    """The channels of one person, who reads notices in their own units."""
+    """The channels of one person, who reads notices in their own words and units."""
     reader = settings.reader_of(person)
-    units = Units(reader.temperatures, reader.clock)
     made: list[Channel] = []
     for name in person.channels:
         if name.startswith("mail:"):
             assert settings.mail is not None  # Settings sees to it
             assert person.mail is not None
             password = settings.mail.password(environ)
-            made.append(Mail(settings.mail, password, person.mail, name=name, units=units))
+            made.append(Mail(settings.mail, password, person.mail, name=name, reader=reader))
         else:
             addresses = person.services(environ)
             assert addresses is not None
-            made.append(Services(addresses, name=name, units=units))
+            made.append(Services(addresses, name=name, reader=reader))
     return made
 
 
@@ -159,6 +166,7 @@ class NoticeDelivery:
         self._store = store
         client_id = _client_id(settings, store, "tells")
         self._channels = {channel.name: channel for channel in make_channels(settings, client_id, clock, environ)}
+        self._reader = settings.studio_reader
         self._publisher = next((c for c in self._channels.values() if isinstance(c, Publisher)), None)
         self._announcer = _announcer(settings, _client_id(settings, store, "homie"))
         self._publish, self._described = settings.publish, (b"", 0)
@@ -201,7 +209,7 @@ class NoticeDelivery:
         if self._publisher is None or self._publish is None:
             return
         to = self._publish
-        current = {f"{to.root}/{topic}": payload for topic, payload in states(board).items()}
+        current = {f"{to.root}/{topic}": payload for topic, payload in states(board, self._reader).items()}
         if to.hubs is not None:
             current |= for_hubs(board, to.root, to.hubs, to.id)
         announced = self._announced(board, to.homie_base)

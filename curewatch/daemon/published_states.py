@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping
 from datetime import datetime
 from typing import Any
 
+from curewatch.language import Reader
 from curewatch.records import Alarm, AlarmKind, Milestone, MilestoneKind
 from curewatch.records.names import slug
 from curewatch.studio.board import Board, PieceLine, RoomLine
@@ -16,12 +17,12 @@ from curewatch.studio.wording import STAGES
 SCHEMA = 1
 
 
-def states(board: Board) -> dict[str, bytes]:
+def states(board: Board, reader: Reader) -> dict[str, bytes]:
     """By topic below the root. Only what changes when something happens: ages are for the reader to count.
 
     A name that holds what a topic may not is written in the topic with %2F and the like; the message has it whole.
     """
-    found = {f"rooms/{level(room.name)}": _bytes(_room(room, board)) for room in board.rooms}
+    found = {f"rooms/{level(room.name)}": _bytes(_room(room, board, reader)) for room in board.rooms}
     return found | {f"pieces/{level(piece.name)}": _bytes(_piece(piece)) for piece in board.pieces}
 
 
@@ -30,24 +31,24 @@ def level(name: str) -> str:
     return "".join(f"%{ord(c):02X}" if c in "/+#%$" else c for c in name)
 
 
-def _room(room: RoomLine, board: Board) -> dict[str, Any]:
+def _room(room: RoomLine, board: Board, reader: Reader) -> dict[str, Any]:
     return {
         "room": room.name,
         "temp_c": room.temp_c,
         "rh_pct": room.rh_pct,
         "read_at": _iso(room.data_at),
         "pieces": room.pieces,
-        "alarms": [_alarm(alarm) for alarm in board.alarms if alarm.room == room.name],
+        "alarms": [_alarm(alarm, reader) for alarm in board.alarms if alarm.room == room.name],
     }
 
 
-def _alarm(alarm: Alarm) -> dict[str, Any]:
+def _alarm(alarm: Alarm, reader: Reader) -> dict[str, Any]:
     return {
         "alarm": alarm.kind.value,
         "raised_at": _iso(alarm.raised_at),
         "acknowledged_at": _iso(alarm.acknowledged_at),
         "muted_until": _iso(alarm.muted_until),
-        "text": alarm.text,
+        "text": reader.read(alarm.text),
     }
 
 
@@ -58,7 +59,7 @@ def _piece(line: PieceLine) -> dict[str, Any]:
         "room": line.room,
         "place": line.place,
         "poured_at": _iso(line.poured_at),
-        "stage": line.stage_in_words,
+        "stage": str(line.stage_in_words),
         "stage_is_safe": line.stage_is_safe,
         "found": line.finger.value if line.finger else None,
         "found_at": _iso(line.finger_at),
@@ -71,7 +72,7 @@ def _dates(milestone: Milestone) -> dict[str, Any]:
     return {
         "worth_checking_at": _iso(milestone.worth_checking_at),
         "safe_at": _iso(milestone.safe_at),
-        "reason": milestone.reason,
+        "reason": None if milestone.reason is None else str(milestone.reason),
         "found_at": _iso(milestone.found_at),
     }
 
@@ -100,7 +101,7 @@ _PIECE: dict[str, tuple[str, dict[str, str]]] = {
     "stage-is-safe": ("Its stage is safe to assume", {"datatype": "boolean"}),
     "room": ("Room", {"datatype": "string"}),
     **{
-        f"{slug(kind.value)}-{odds}": (f"{STAGES[kind].capitalize()}, {said}", {"datatype": "datetime"})
+        f"{slug(kind.value)}-{odds}": (f"{str(STAGES[kind]).capitalize()}, {said}", {"datatype": "datetime"})
         for kind in MilestoneKind
         for odds, said in (("check", "worth checking from"), ("safe", "safe to assume from"))
     },

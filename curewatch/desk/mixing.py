@@ -10,6 +10,7 @@ from datetime import datetime
 from curewatch.desk.desk import Desk, mark_changed
 from curewatch.desk.orders import DEFAULT_RECIPE, meet_recipe, nearest
 from curewatch.desk.retraction import doubt
+from curewatch.language import phrase
 from curewatch.records import Recipe
 from curewatch.records.errors import Field, InputError
 from curewatch.records.facts import ObservationKind
@@ -147,7 +148,7 @@ def put_recipe(
         called, _ = meet_recipe(tx, recipe.name, new=new)
         recipe = recipe.model_copy(update={"name": called})
         poured = [pour.piece_id for pour in tx.pours([piece.id for piece in tx.pieces()]) if pour.recipe == called]
-        doubt(tx, poured, "its recipe was corrected", now)
+        doubt(tx, poured, phrase("its recipe was corrected"), now)
         tx.put_recipe(recipe)
         if isinstance(told, RecipeMix):
             tx.put_mix(told.model_copy(update={"recipe": called}))

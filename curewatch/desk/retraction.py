@@ -13,6 +13,9 @@ from datetime import datetime
 from itertools import groupby
 from typing import Any
 
+from pydantic_core import to_json
+
+from curewatch.language import Message, Words, phrase, words_of
 from curewatch.notify.routing import due_times
 from curewatch.records import Forecast, Notice
 from curewatch.settings import Settings
@@ -26,7 +29,7 @@ _HEARD = "notices_heard"
 """The store's mark of what is to be told anew, though not to everybody: by key, the channels that have heard of it."""
 
 
-def doubt(tx: Transaction, piece_ids: Collection[int], why: str, now: datetime) -> None:
+def doubt(tx: Transaction, piece_ids: Collection[int], why: Message, now: datetime) -> None:
     """What was told of these pieces' milestones may be wrong now: nothing of it is sent before that is judged.
 
     A retraction that still waits is let go of: what it took back is judged anew.
@@ -37,7 +40,7 @@ def doubt(tx: Transaction, piece_ids: Collection[int], why: str, now: datetime) 
         return
     keys, doubted = [notice.key for notice in told], _marked(tx, _DOUBTED)
     tx.hold({carrier.key for some in _carriers(tx, told).values() for carrier in some}, now)
-    _mark(tx, _DOUBTED, doubted | dict.fromkeys(keys, why))
+    _mark(tx, _DOUBTED, doubted | dict.fromkeys(keys, to_json(why).decode()))
 
 
 def judge(
@@ -59,7 +62,7 @@ def judge(
     )
     _mark(tx, _DOUBTED, {})
     return sum(
-        retract(tx, settings, list(some), why, now)
+        retract(tx, settings, list(some), _why(why), now)
         for (_, why), some in groupby(wrong, key=lambda told: (told.piece_id, doubted[told.key]))
     )
 
@@ -69,7 +72,7 @@ def is_any_doubted(tx: Transaction) -> bool:
 
 
 def retract(
-    tx: Transaction, settings: Settings, told: Sequence[Notice], why: str, now: datetime, *, of_piece: bool = True
+    tx: Transaction, settings: Settings, told: Sequence[Notice], why: Words, now: datetime, *, of_piece: bool = True
 ) -> bool:
     """Take back what was told of one piece: what waits is not sent, and who heard of it hears that it is not so.
 
@@ -94,7 +97,7 @@ def retract_refuted(tx: Transaction, settings: Settings, piece_id: int, found: S
     refuted = refuted_keys(piece_id, tx.told_of_pieces([piece_id]), found)
     told = [one for one in tx.milestones_told([piece_id]) if one.data["odds"] == "safe"]
     if untrue := [one for one in told if one.data["milestone"] in found.after]:
-        retract(tx, settings, untrue, "a finger found otherwise", now)
+        retract(tx, settings, untrue, phrase("a finger found otherwise"), now)
     _let_go(tx, tx.notices_with(refuted), now, told=False)
 
 
@@ -146,6 +149,11 @@ def not_heard(tx: Transaction, keys: Collection[str], times: Mapping[str, dateti
         return dict(times)
     _mark(tx, _HEARD, {key: by for key, by in heard.items() if key not in keys})
     return {name: at for name, at in times.items() if not all(name in heard.get(key, ()) for key in keys)}
+
+
+def _why(marked: str) -> Words:
+    """Text where it was marked by a version that kept that."""
+    return words_of(json.loads(marked)) if marked.startswith("{") else marked
 
 
 def _marked(tx: Transaction, mark: str) -> dict[str, Any]:

@@ -5,6 +5,7 @@ language, units, clock and order of dates when it is shown or sent.
 from curewatch.language.catalogue import languages
 from curewatch.language.reader import PLAIN, Reader, reader_for
 from curewatch.language.words import (
+    Between,
     Capital,
     Difference,
     Joined,
@@ -27,10 +28,12 @@ from curewatch.language.words import (
     joined,
     phrase,
     phrase_n,
+    words_of,
 )
 
 __all__ = [
     "PLAIN",
+    "Between",
     "Capital",
     "Difference",
     "Joined",
@@ -56,4 +59,5 @@ __all__ = [
     "phrase",
     "phrase_n",
     "reader_for",
+    "words_of",
 ]

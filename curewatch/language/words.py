@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, Discriminator
+from pydantic import AfterValidator, Discriminator, TypeAdapter
 
 from curewatch.language.reader import PLAIN, Reader
 
@@ -21,6 +21,9 @@ class Text:
 
     def __str__(self) -> str:
         return self.read(PLAIN)
+
+    def __format__(self, spec: str) -> str:
+        return format(str(self), spec)
 
 
 @dataclass(frozen=True)
@@ -206,6 +209,21 @@ class When(Text):
 
 
 @dataclass(frozen=True)
+class Between(Text):
+    """`tomorrow 10:00 to 16:00`; the second day is said where it is another."""
+
+    begins_at: Instant
+    ends_at: Instant
+    now: Instant
+    is_a: Literal["between"] = "between"
+
+    def read(self, reader: Reader, /) -> str:
+        same_day = reader.local(self.begins_at).date() == reader.local(self.ends_at).date()
+        end = reader.time(self.ends_at) if same_day else reader.date(self.ends_at, self.now)
+        return reader.phrase("{begin} to {end}", begin=reader.date(self.begins_at, self.now), end=end)
+
+
+@dataclass(frozen=True)
 class Listed(Text):
     """`Heron, Reed and Eel`."""
 
@@ -256,6 +274,7 @@ _Kind = Annotated[
     | Speed
     | Span
     | When
+    | Between
     | Listed
     | Joined
     | Capital,
@@ -265,6 +284,14 @@ Value = _Kind | str | int
 """What may stand in a sentence: a quantity, a name as it was given, a whole number, another sentence."""
 Words = Annotated[Message | Joined | Capital, Discriminator("is_a")] | str
 """What is shown: sentences; or text of before they were kept, as it was."""
+
+
+_WORDS: TypeAdapter[Words] = TypeAdapter(Words)
+
+
+def words_of(json: Any) -> Words:
+    """Sentences out of their JSON."""
+    return _WORDS.validate_python(json)
 
 
 def joined(*parts: Words | None, by: str = " ") -> Words:

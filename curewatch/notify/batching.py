@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from curewatch.notify.channel import names_in
+from curewatch.language import Joined, Message, Words, joined, phrase
 from curewatch.records import Delivery, Notice
 
 HOUR, FLOOD_WINDOW = timedelta(hours=1), timedelta(minutes=10)
@@ -59,26 +59,25 @@ def is_live(notice: Notice) -> bool:
 def together(members: Sequence[Notice], channel: str, now: datetime) -> Notice:
     """The notice that tells `members` (two or more): what is about now first, then in the order it came about."""
     ordered = sorted(members, key=lambda notice: (not is_live(notice), notice.created_at))
-    names = sorted({name for notice in ordered for name in names_in(notice)})
     # A morning's work says what to do with each piece; that one came so far is then worth a line.
     brief = "milestone" if any(notice.kind == "morning" for notice in ordered) else ""
     whole = [notice for notice in ordered if notice.kind != brief][:WHOLE]
     told = {notice.key for notice in whole}
-    parts = [f"{notice.title}\n{notice.text}" for notice in whole]
+    parts: list[Words] = [joined(notice.title, notice.text, by="\n") for notice in whole]
     if rest := [notice for notice in ordered if notice.key not in told]:
-        more = [f"- and {len(rest) - TITLES} more"] if len(rest) > TITLES else []
-        parts.append("\n".join(["And:", *(f"- {notice.title}" for notice in rest[:TITLES]), *more]))
+        more = [phrase("and {n} more", n=len(rest) - TITLES)] if len(rest) > TITLES else []
+        lines = [Joined(("-", line)) for line in (*(notice.title for notice in rest[:TITLES]), *more)]
+        parts.append(joined(phrase("And:"), *lines, by="\n"))
     expiries = [notice.expires_at for notice in ordered]
     return Notice(
         key=f"together/{_digest([channel, *sorted(notice.key for notice in ordered)])}",
         kind=kind_of(ordered),
         created_at=now,
         title=_title(ordered),
-        text="\n\n".join(parts),
+        text=joined(*parts, by="\n\n"),
         expires_at=None if None in expiries else max(at for at in expiries if at is not None),
         data={
             "members": [notice.key for notice in ordered],
-            "names": names,
             "past": not is_live(ordered[0]),
             "alarms": sorted({str(n.data["alarm"]) for n in ordered if is_live(n) and "alarm" in n.data}),
         },
@@ -93,7 +92,7 @@ def is_belated(notice: Notice) -> bool:
 def for_programs(members: Sequence[Notice], channel: str, now: datetime) -> Notice:
     """As `together`, with each of `members` whole in its data, under the key it would have had by itself."""
     notice = together(members, channel, now)
-    told = [{"key": m.key, "kind": m.kind, "title": m.title, "text": m.text, "data": m.data} for m in members]
+    told = [m.model_dump(mode="json", include={"key", "kind", "title", "text", "data"}) for m in members]
     return notice.model_copy(update={"kind": "catch_up", "data": notice.data | {"notices": told}})
 
 
@@ -108,14 +107,13 @@ def came_about(notice: Notice) -> datetime:
     return datetime.fromisoformat(at) if isinstance(at, str) else notice.created_at
 
 
-def _title(members: Sequence[Notice]) -> str:
+def _title(members: Sequence[Notice]) -> Message:
     first = members[0]
     if is_live(first):
-        others = len(members) - 1
-        return f"{first.title} (and {others} more)"
+        return phrase("{title} (and {n} more)", title=first.title, n=len(members) - 1)
     if kind_of(members) == "catch_up":
-        return f"Meanwhile: {len(members)} things to know"
-    return f"{len(members)} things to know: {first.title} and more"
+        return phrase("Meanwhile: {n} things to know", n=len(members))
+    return phrase("{n} things to know: {title} and more", n=len(members), title=first.title)
 
 
 def _digest(parts: Sequence[str]) -> str:

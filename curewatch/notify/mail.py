@@ -15,7 +15,8 @@ from pathlib import Path
 from pydantic import SecretStr
 
 from curewatch import __version__
-from curewatch.notify.channel import Bounded, GiveUp, TryLater, Units
+from curewatch.language import PLAIN, Reader
+from curewatch.notify.channel import Bounded, GiveUp, TryLater
 from curewatch.notify.http_reply import unreached
 from curewatch.records import Notice
 from curewatch.settings import MailSettings, SettingsError
@@ -28,11 +29,11 @@ class Mail:
     """The mail channel of one person. A connection for each notice: there are one or two a day."""
 
     def __init__(
-        self, server: MailSettings, password: SecretStr | None, to: str, *, name: str, units: Units | None = None
+        self, server: MailSettings, password: SecretStr | None, to: str, *, name: str, reader: Reader = PLAIN
     ) -> None:
         """Raises SettingsError where the authority's file cannot be used."""
         self._server, self._password, self._to, self._name = server, password, to, name
-        self._units = units or Units()
+        self._reader = reader
         self._place = f"{server.host}:{server.port}"
         self._bounded = Bounded(self._place, name)
         self._tls = None if server.security == "none" else _trust(server.ca_file)
@@ -43,7 +44,7 @@ class Mail:
 
     def send(self, notice: Notice) -> None:
         """Hand the notice over. Comes back within `DEADLINE_FACTOR` times the timeout."""
-        message = message_of(notice, self._units, sender=self._server.sender, to=self._to)
+        message = message_of(notice, self._reader, sender=self._server.sender, to=self._to)
         self._bounded.run(lambda: self._hand_over(message), self._server.timeout_s * DEADLINE_FACTOR)
 
     def _hand_over(self, message: EmailMessage) -> None:
@@ -81,9 +82,9 @@ class Mail:
         return smtp
 
 
-def message_of(notice: Notice, units: Units, *, sender: str, to: str) -> EmailMessage:
+def message_of(notice: Notice, reader: Reader, *, sender: str, to: str) -> EmailMessage:
     """The mail: the same Message-ID on every try, so that a mailbox shows a notice once."""
-    title, text = units.said(notice)
+    title, text = reader.read(notice.title), reader.read(notice.text)
     message = EmailMessage(policy=SMTP_POLICY)
     message["From"] = Address("curewatch", addr_spec=sender)
     message["To"] = Address(addr_spec=to)

@@ -18,6 +18,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from curewatch.intake.mqtt.client import connect, make_client
+from curewatch.language import PLAIN, Reader
 from curewatch.notify.channel import TryLater
 from curewatch.notify.webhook import body_of
 from curewatch.records import Notice
@@ -109,9 +110,11 @@ class KeptTopics:
 class Publisher(KeptTopics):
     """The publishing channel, and the states beside it."""
 
-    def __init__(self, broker: BrokerSettings, root: str, client_id: str, *, name: str = "publish") -> None:
+    def __init__(
+        self, broker: BrokerSettings, root: str, client_id: str, reader: Reader = PLAIN, *, name: str = "publish"
+    ) -> None:
         super().__init__(broker, client_id, f"{root}/status", (ONLINE, OFFLINE, OFFLINE))
-        self._root, self._name = root, name
+        self._root, self._name, self._reader = root, name, reader
 
     @property
     def name(self) -> str:
@@ -121,7 +124,7 @@ class Publisher(KeptTopics):
         """Publish a notice; returns once the broker has confirmed it."""
         if not self._connected.is_set():
             raise TryLater(f"{self._place} is not reached: {self._why}")
-        said = self._client.publish(f"{self._root}/notices", body_of(notice), qos=1)
+        said = self._client.publish(f"{self._root}/notices", body_of(notice, self._reader), qos=1)
         if said.rc == MQTTErrorCode.MQTT_ERR_NO_CONN:
             raise TryLater(f"{self._place} is not reached: the connection was lost")
         if not self._wait_for(said, TAKEN_WITHIN_S):

@@ -10,7 +10,8 @@ from typing import Any
 
 from pydantic import SecretStr
 
-from curewatch.notify.channel import Bounded, TryLater, Units
+from curewatch.language import PLAIN, Reader
+from curewatch.notify.channel import Bounded, TryLater
 from curewatch.records import Notice
 from curewatch.settings import SettingsError
 
@@ -22,10 +23,10 @@ EXTRA = 'pip install "curewatch[services]"'
 class Services:
     """One channel for all addresses of one person, or of the studio. The addresses are secrets, and stay in here."""
 
-    def __init__(self, addresses: SecretStr, *, name: str, units: Units | None = None) -> None:
+    def __init__(self, addresses: SecretStr, *, name: str, reader: Reader = PLAIN) -> None:
         """`addresses`: one a line, # begins a remark. SettingsError where apprise is missing, or does not know one."""
         self._name = name
-        self._units = units or Units()
+        self._reader = reader
         self._services = _services(name, addresses)
         self._bounded = Bounded(f"a push service of {name!r}", name)
         # Which addresses have taken a notice that others have not: those are not told again.
@@ -42,7 +43,7 @@ class Services:
         self._bounded.run(lambda: self._tell_all(notice), DEADLINE_S)
 
     def _tell_all(self, notice: Notice) -> None:
-        title, text = self._units.said(notice)
+        title, text = self._reader.read(notice.title), self._reader.read(notice.text)
         taken = self._taken.setdefault(notice.key, set())
         for index, service in enumerate(self._services):
             if index not in taken and service.notify(title=title, body=text):

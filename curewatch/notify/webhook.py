@@ -14,6 +14,7 @@ import requests
 
 from curewatch import __version__
 from curewatch.clock import Clock
+from curewatch.language import PLAIN, Reader, words_of
 from curewatch.notify.channel import Bounded, GiveUp, TryLater
 from curewatch.notify.http_reply import failure_in_words, refuse_unless_taken
 from curewatch.records import Notice
@@ -55,12 +56,19 @@ class Webhook:
     """The webhook channel. Without a signer the receiver cannot tell who sent a notice."""
 
     def __init__(
-        self, url: str, clock: Clock, *, signer: Signer | None = None, timeout_s: float = 10.0, name: str = "webhook"
+        self,
+        url: str,
+        clock: Clock,
+        *,
+        signer: Signer | None = None,
+        timeout_s: float = 10.0,
+        name: str = "webhook",
+        reader: Reader = PLAIN,
     ) -> None:
         parts = urlsplit(url)
         if parts.scheme not in ("http", "https") or not parts.hostname:
             raise ValueError(f"the webhook's address has the scheme {parts.scheme!r}; allowed is http(s)://host/…")
-        self._name = name
+        self._name, self._reader = name, reader
         self._url = url
         self._place = parts.hostname + (f":{parts.port}" if parts.port else "")
         self._clock = clock
@@ -78,7 +86,7 @@ class Webhook:
 
     def send(self, notice: Notice) -> None:
         """POST the notice. Comes back within `DEADLINE_FACTOR` times the timeout."""
-        body = body_of(notice)
+        body = body_of(notice, self._reader)
         headers = self._headers(id_of(notice.key), body)
         # No timeout of requests bounds name look-up, or an answer that drips in bytewise.
         self._bounded.run(lambda: self._post(headers, body), self._timeout_s * DEADLINE_FACTOR)
@@ -124,14 +132,19 @@ def id_of(key: str) -> str:
 _AS_IT_IS = frozenset(string.ascii_letters + string.digits + "-_")
 
 
-def body_of(notice: Notice) -> bytes:
-    """The JSON that is sent and signed: the same bytes on every try."""
+def body_of(notice: Notice, reader: Reader = PLAIN) -> bytes:
+    """The JSON that is sent and signed: the same bytes on every try. `reader`: the studio's."""
+    told = [
+        one | {name: reader.read(words_of(one[name])) for name in ("title", "text")}
+        for one in notice.data.get("notices", ())
+    ]
     data = {
         **notice.data,
+        **({"notices": told} if told else {}),
         "key": notice.key,
         "kind": notice.kind,
-        "title": notice.title,
-        "text": notice.text,
+        "title": reader.read(notice.title),
+        "text": reader.read(notice.text),
         "urgent": notice.urgent,
         "piece_id": notice.piece_id,
         "room": notice.room,

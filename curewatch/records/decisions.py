@@ -4,14 +4,30 @@ decisions, each committed together with the notice it causes.
 
 from __future__ import annotations
 
+import json
 import re
 from datetime import datetime
 from enum import StrEnum
 from typing import Annotated, Any
 
-from pydantic import Field, field_validator
+from pydantic import BeforeValidator, Field, field_validator
 
+from curewatch.language import Words
 from curewatch.records.facts import Moment, Name, Record
+
+
+def _sentences(given: Any) -> Any:
+    """A table's cell holds sentences as JSON, and text of before as it is."""
+    if not (isinstance(given, str) and given.startswith('{"')):
+        return given
+    try:
+        return json.loads(given)
+    except ValueError:
+        return given
+
+
+Said = Annotated[Words, BeforeValidator(_sentences)]
+"""What people are told: sentences with their values, made into text for each who reads; or text, of before."""
 
 
 class MilestoneKind(StrEnum):
@@ -38,7 +54,7 @@ class Milestone(Record):
     """50 %: even odds."""
     safe_at: Moment | None
     """90 %: safe to assume."""
-    reason: str | None = None
+    reason: Said | None = None
     """Why a time is None."""
     found_at: Moment | None = None
     """When a finger found it reached, where nobody could be sure of it before."""
@@ -59,7 +75,7 @@ class Forecast(Record):
     fingerprint: str
     """Hash of every input; equal inputs give an equal forecast."""
     milestones: tuple[Milestone, ...] = ()
-    reason: str | None = None
+    reason: Said | None = None
     """Why there are no milestones (no reading of the room yet)."""
     film_temp_c: float | None = None
     """Film temperature at the room's newest reading, central member."""
@@ -141,7 +157,7 @@ class Alarm(Record):
     """The pieces that it is known to put at risk, by number; None: not known."""
     told_harm_h: float = 0.0
     """How much harm it had done then, of all pieces in the room [h]."""
-    text: str = ""
+    text: Said = ""
     """Cause, consequence, what to do and by when, as of `raised_at`."""
 
     @property
@@ -212,8 +228,8 @@ class Notice(Record):
     (several at once), `catch_up` (several from before), `morning` (one person's work of the day), `backup` (none could
     be made), `devices` (more send than are heard) or `test`."""
     created_at: Moment
-    title: str
-    text: str
+    title: Said
+    text: Said
     urgent: bool = False
     expires_at: Moment | None = None
     piece_id: int | None = None

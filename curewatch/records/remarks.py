@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from curewatch.language import Words
 from curewatch.records.facts import Recipe
 
 
@@ -49,7 +50,7 @@ class RemarkKind(StrEnum):
 @dataclass(frozen=True)
 class Remark:
     kind: RemarkKind
-    name: str | None = None
+    name: Words | None = None
     near: str | None = None
     recipe: Recipe | None = None
     subject: str | None = None

@@ -13,8 +13,10 @@ import sqlite3
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
+from typing import Any
 
-from sqlalchemy import URL, BigInteger, Connection, Dialect, Engine, Enum, String, create_engine, event, make_url
+from pydantic_core import to_json
+from sqlalchemy import URL, BigInteger, Connection, Dialect, Engine, Enum, String, Text, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError
 from sqlalchemy.types import TypeDecorator
 
@@ -159,6 +161,19 @@ class Instant(TypeDecorator[datetime]):
 
     def process_result_value(self, value: int | None, dialect: Dialect) -> datetime | None:
         return None if value is None else from_micros(value)
+
+
+class Said(TypeDecorator[Any]):
+    """Sentences with their values as JSON; text of before as a JSON string."""
+
+    impl = Text
+    cache_ok = True
+
+    def process_bind_param(self, value: Any, dialect: Dialect) -> str | None:
+        return None if value is None else to_json(value).decode()
+
+    def process_result_value(self, value: str | None, dialect: Dialect) -> Any:
+        return None if value is None else json.loads(value)
 
 
 def one_of(kind: type[StrEnum], name: str) -> Enum:

@@ -10,7 +10,7 @@ from sqlalchemy.exc import OperationalError, ProgrammingError
 from curewatch.store.engine import for_writing
 from curewatch.store.errors import CannotOpen, NewerSchema
 
-HEAD = "0024"
+HEAD = "0025"
 """The newest migration. Stated here so that opening a store need not load Alembic to learn it."""
 
 VERSION_TABLE = "curewatch_schema"

@@ -24,7 +24,7 @@ from sqlalchemy import (
 
 from curewatch.records import AlarmHappening, AlarmKind, AlarmState, DeliveryState, Support, ThicknessSource, Trust
 from curewatch.records.corrections import CorrectionKind, Naming
-from curewatch.store.engine import NAME, Instant, one_of
+from curewatch.store.engine import NAME, Instant, Said, one_of
 
 metadata = MetaData(
     naming_convention={
@@ -187,7 +187,7 @@ forecasts = Table(
     Column("model_version", Text, nullable=False),
     Column("fingerprint", Text, nullable=False),
     Column("milestones", JSON, nullable=False),
-    Column("reason", Text),
+    Column("reason", Said),
     Column("film_temp_c", Double),
     Column("volatile_fraction", Double),
     Column("skin_gap_h", Double),
@@ -217,7 +217,7 @@ alarms = Table(
     Column("told_at", Instant),
     Column("at_stake", JSON(none_as_null=True)),
     Column("told_harm_h", Double, nullable=False, server_default="0"),
-    Column("text", Text, nullable=False),
+    Column("text", Said, nullable=False),
     # These prevent one subject from having two states of one alarm, and so from being told twice. Two indexes, because
     # to SQL no NULL equals another.
     Index(
@@ -246,8 +246,8 @@ notices = Table(
     Column("key", Text, nullable=False, unique=True),
     Column("kind", Text, nullable=False),
     Column("created_at", Instant, nullable=False),
-    Column("title", Text, nullable=False),
-    Column("text", Text, nullable=False),
+    Column("title", Said, nullable=False),
+    Column("text", Said, nullable=False),
     Column("urgent", Boolean(create_constraint=True, name="urgent"), nullable=False),
     Column("expires_at", Instant),
     # What was told of the pieces here is asked at every refresh, among years of notices.

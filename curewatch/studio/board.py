@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+from curewatch.language import Message, phrase
 from curewatch.records import Alarm, Forecast, Milestone, MilestoneKind, Reading
 from curewatch.records.facts import Finger
 from curewatch.studio import wording
@@ -16,6 +17,9 @@ from curewatch.studio.planning.promises import Promised, promised
 from curewatch.studio.standing import NAMES
 
 _FAR = datetime.max.replace(tzinfo=UTC)
+
+
+NOT_KNOWN = phrase("not known")
 
 
 @dataclass(frozen=True)
@@ -58,11 +62,11 @@ class PieceLine:
         return self.finger is Finger.TACKY
 
     @property
-    def stage_in_words(self) -> str:
+    def stage_in_words(self) -> Message:
         if self.is_held:
             return wording.TACKY
         if self.finger is None and (self.forecast is None or self.forecast.reason is not None):
-            return "not known"
+            return NOT_KNOWN
         return wording.STAGES[self.stage]
 
 
@@ -155,7 +159,7 @@ class SeriesLine:
     @property
     def stages(self) -> Mapping[str, int]:
         """How many are how far; `touch-dry?` at even odds."""
-        return Counter(one.stage_in_words + ("" if one.stage_is_safe else "?") for one in self.members)
+        return Counter(f"{one.stage_in_words}{'' if one.stage_is_safe else '?'}" for one in self.members)
 
     @property
     def spread(self) -> str:

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import NamedTuple
 
+from curewatch.language import Listed, Message, Value, When, Words, joined, phrase, phrase_n
 from curewatch.records import Forecast, Milestone, MilestoneKind, Notice, Piece
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.care import varnish_air
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.standing import Standing
-from curewatch.studio.wording import SAFETY, STAGES, VARNISH_CAUTION, Local, lasting, listed, together, where
+from curewatch.studio.wording import SAFETY, STAGES, VARNISH_CAUTION, together, where
 
 EXPIRES_AFTER = timedelta(days=14)
 """A notice that could not be delivered for this long says nothing useful any more."""
@@ -39,36 +40,42 @@ def holds(told: Notice, forecast: Forecast | None, now: datetime) -> bool:
     return milestone.found_at is not None or (at is not None and at <= now)
 
 
-def retraction(told: Sequence[Notice], why: str, now: datetime) -> Notice:
+def retraction(told: Sequence[Notice], why: Words, now: datetime) -> Notice:
     """One line for what was told of one piece, the oldest first, and is not so."""
     *others, last = told
-    too = f" So are: {'; '.join(_said_of_it(one) for one in others)}." if others else ""
+    too = None
+    if others:
+        too = phrase("So are: {titles}.", titles=joined(*(_said_of_it(one) for one in others), by="; "))
     piece = last.data["piece"]
     others_of_it = set(last.data.get("pieces", ())) - {piece}
     return Notice(
         key=f"{last.key}/retracted-{now:%Y%m%dT%H%M%S.%fZ}",
         kind="withdrawn",
         created_at=now,
-        title=f"{_said_of_it(last)} (withdrawn: {why})",
-        text=f"What you were told is withdrawn: {why}. Its dates follow from what is known now.{too}",
+        title=phrase("{title} (withdrawn: {why})", title=_said_of_it(last), why=why),
+        text=joined(
+            phrase("What you were told is withdrawn: {why}. Its dates follow from what is known now.", why=why), too
+        ),
         expires_at=now + EXPIRES_AFTER,
         piece_id=last.piece_id,
         room=last.room,
         data={
             "withdraws": [one.key for one in told],
-            "why": why,
+            "why": str(why),
             "names": [name for name in last.data.get("names", []) if name not in others_of_it],
         },
     )
 
 
-def _said_of_it(told: Notice) -> str:
+def _said_of_it(told: Notice) -> Message:
     """What the title of a notice says of its own piece, be others told of in it or not."""
     return _title(told.data["piece"], MilestoneKind(told.data["milestone"]), told.data["odds"])
 
 
-def _title(who: str, kind: MilestoneKind, odds: str) -> str:
-    return f"{who}: {'safe to assume' if odds == 'safe' else 'worth checking, probably'} {STAGES[kind]}"
+def _title(who: Value, kind: MilestoneKind, odds: str) -> Message:
+    if odds == "safe":
+        return phrase("{who}: safe to assume {stage}", who=who, stage=STAGES[kind])
+    return phrase("{who}: worth checking, probably {stage}", who=who, stage=STAGES[kind])
 
 
 def next_due(forecast: Forecast, told: Collection[MilestoneKind], now: datetime) -> datetime | None:
@@ -147,18 +154,16 @@ def superseded_keys(due: Due) -> list[str]:
     return [weaker] if due.odds == "safe" else []
 
 
-def notice(
-    due: Due, now: datetime, local: Local, climate: Climate | None = None, others: Sequence[str] = (), of: int = 0
-) -> Notice:
-    """What people read. `local` turns a time into the studio's zone; `climate`: of the room the piece lies in.
+def notice(due: Due, now: datetime, climate: Climate | None = None, others: Sequence[str] = (), of: int = 0) -> Notice:
+    """What people read. `climate`: of the room the piece lies in.
 
     `others`: by name, pieces of its series that are told of too; `of`: how many of it are here.
     """
     drying, milestone = due.drying, due.milestone
     pieces = [drying.piece.name, *others]
-    title, text = milestone_text(drying, due.forecast, milestone, due.odds, now, local, _who(drying.piece, pieces, of))
+    title, text = milestone_text(drying, due.forecast, milestone, due.odds, now, _who(drying.piece, pieces, of))
     if milestone.kind is MilestoneKind.VARNISH_READY and climate is not None:
-        text += f" {varnish_air.as_read(varnish_air.dew_margin(climate), now, local)}"
+        text = joined(text, varnish_air.as_read(varnish_air.dew_margin(climate), now))
     stay = drying.stays[-1]
     at = milestone.safe_at if due.odds == "safe" else milestone.worth_checking_at
     # worth a check until it is safe to assume anyway
@@ -194,63 +199,91 @@ def _iso(at: datetime | None) -> str | None:
 class Who(NamedTuple):
     """Whom a notice is about."""
 
-    title: str
-    subject: str
-    """With its verb."""
+    title: Value
+    subject: Value
+    number: int = 1
 
 
 def _who(piece: Piece, pieces: Sequence[str], of: int) -> Who:
     count = len(pieces)
     if count == 1 or piece.series is None:
-        return Who(piece.name, f"{piece.name} is")
-    which = f"All {count}" if count == of else f"{count} of the {of}"
-    named = "" if count == of else f" ({listed(pieces, count)})"
-    return Who(together(piece.series, count), f"{which} of {piece.series}{named} are")
+        return Who(piece.name, piece.name)
+    which = phrase("All {n} of {series}", n=count, series=piece.series)
+    if count != of:
+        names = Listed(tuple(pieces), count)
+        which = phrase("{n} of the {all} of {series} ({pieces})", n=count, all=of, series=piece.series, pieces=names)
+    return Who(together(piece.series, count), which, count)
 
 
 LONG_SINCE = timedelta(hours=6)
 """A milestone passed longer ago than this is told with its date."""
 _CHECK = {
-    MilestoneKind.SET: "The design should no longer move.",
-    MilestoneKind.TOUCH_DRY: "Touch an edge nobody will see with a clean finger; if it is tacky, leave it.",
-    MilestoneKind.HANDLE: "Press an edge lightly with the thumb; if it gives or prints, leave it lying.",
-    MilestoneKind.VARNISH_READY: "Press a fingernail into an edge nobody will see: it should leave no mark.",
+    MilestoneKind.SET: phrase("The design should no longer move."),
+    MilestoneKind.TOUCH_DRY: phrase("Touch an edge nobody will see with a clean finger; if it is tacky, leave it."),
+    MilestoneKind.HANDLE: phrase("Press an edge lightly with the thumb; if it gives or prints, leave it lying."),
+    MilestoneKind.VARNISH_READY: phrase("Press a fingernail into an edge nobody will see: it should leave no mark."),
 }
 _SAFE = {
-    MilestoneKind.SET: "Nothing flows any more. Keep it lying all the same.",
-    MilestoneKind.TOUCH_DRY: "The surface can be touched. The core is still soft: leave it lying, stack nothing on it.",
-    MilestoneKind.HANDLE: "It can be moved and stood up, and its place is free. Nothing may press on its face yet.",
-    MilestoneKind.VARNISH_READY: "It can be varnished in air that the varnish's label allows; there is no hurry.",
+    MilestoneKind.SET: phrase("Nothing flows any more. Keep it lying all the same."),
+    MilestoneKind.TOUCH_DRY: phrase(
+        "The surface can be touched. The core is still soft: leave it lying, stack nothing on it."
+    ),
+    MilestoneKind.HANDLE: phrase(
+        "It can be moved and stood up, and its place is free. Nothing may press on its face yet."
+    ),
+    MilestoneKind.VARNISH_READY: phrase(
+        "It can be varnished in air that the varnish's label allows; there is no hurry."
+    ),
 }
 
 
 def milestone_text(
-    drying: Drying, forecast: Forecast, reached: Milestone, odds: str, now: datetime, local: Local, who: Who
-) -> tuple[str, str]:
+    drying: Drying, forecast: Forecast, reached: Milestone, odds: str, now: datetime, who: Who
+) -> tuple[Words, Words]:
     """Title and text of a milestone notice: which piece, what is now true, what to do, by when."""
-    stage = STAGES[reached.kind]
     title = _title(who.title, reached.kind, odds)
-    poured = f"Poured {lasting(drying.pour.at, local, now)}, now in {where(drying.room, drying.place)}."
+    values: dict[str, Value] = {"who": who.subject, "stage": STAGES[reached.kind]}
+    lines: list[Words]
     if odds == "safe":
         at = reached.safe_at or now
-        since = f" and has been since {lasting(at, local, now)}" if now - at > LONG_SINCE else ""
-        lines = [f"{who.subject} {stage} by now{since}, nine times out of ten.", _SAFE[reached.kind]]
+        lines = [_safely(who.number, values, at, now), _SAFE[reached.kind]]
     else:
-        lines = [f"{who.subject} probably {stage} by now.", _CHECK[reached.kind]]
+        even = phrase_n("{who} is probably {stage} by now.", "{who} are probably {stage} by now.", who.number, **values)
+        lines = [even, _CHECK[reached.kind]]
         if reached.not_before is not None and reached.kind is not MilestoneKind.VARNISH_READY:
-            lines.append(f"A finger found it not so {lasting(reached.not_before, local, now)}.")
-        lines.append(_safe(reached, local, now))
+            lines.append(phrase("A finger found it not so {at}.", at=When(reached.not_before, now)))
+        lines.append(_safe(reached, now))
     if reached.kind is MilestoneKind.VARNISH_READY:
         if drying.pour.silicone:
-            lines.append("It was poured with silicone: wash that off and let it dry first, or the varnish crawls.")
+            lines.append(
+                phrase("It was poured with silicone: wash that off and let it dry first, or the varnish crawls.")
+            )
         lines += [VARNISH_CAUTION, SAFETY]
-    lines.append(poured)
+    place = where(drying.room, drying.place)
+    lines.append(phrase("Poured {at}, now in {place}.", at=When(drying.pour.at, now), place=place))
     if forecast.data_until is not None:
-        lines.append(f"Room last read {lasting(forecast.data_until, local, now)}.")
-    return title, " ".join(lines)
+        lines.append(phrase("Room last read {at}.", at=When(forecast.data_until, now)))
+    return title, joined(*lines)
 
 
-def _safe(reached: Milestone, local: Local, now: datetime) -> str:
+def _safely(count: int, values: dict[str, Value], at: datetime, now: datetime) -> Message:
+    if now - at > LONG_SINCE:
+        return phrase_n(
+            "{who} is {stage} by now and has been since {since}, nine times out of ten.",
+            "{who} are {stage} by now and have been since {since}, nine times out of ten.",
+            count,
+            since=When(at, now),
+            **values,
+        )
+    return phrase_n(
+        "{who} is {stage} by now, nine times out of ten.",
+        "{who} are {stage} by now, nine times out of ten.",
+        count,
+        **values,
+    )
+
+
+def _safe(reached: Milestone, now: datetime) -> Message:
     if reached.safe_at is None:
-        return f"No date is foreseen from which that is safe to assume ({reached.reason})."
-    return f"Safe to assume from {lasting(reached.safe_at, local, now)}."
+        return phrase("No date is foreseen from which that is safe to assume ({why}).", why=reached.reason or "")
+    return phrase("Safe to assume from {at}.", at=When(reached.safe_at, now))

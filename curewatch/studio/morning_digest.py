@@ -6,6 +6,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from types import MappingProxyType
 
+from curewatch.language import Listed, Message, Value, When, Words, joined, phrase, phrase_n
 from curewatch.records import Alarm, AlarmKind, MilestoneKind, Notice
 from curewatch.studio.air import flaws
 from curewatch.studio.air.flaws import Finding, Flaw
@@ -14,17 +15,17 @@ from curewatch.studio.alarms.alarm_words import TITLES
 from curewatch.studio.alarms.forewarning import Foreseen
 from curewatch.studio.board import Board, PieceLine, RoomLine
 from curewatch.studio.care.aftercare import OpenStep, open_step_text
-from curewatch.studio.wording import SAFETY, STAGES, VARNISH_CAUTION, Local, date, listed, together, where
+from curewatch.studio.wording import SAFETY, STAGES, VARNISH_CAUTION, Local, together, where
 
 DAY_S = 86400.0
 NEWS = (Flaw.STUCK, Flaw.SILENT, Flaw.IMPOSSIBLE)
 """What is a reason to write. A battery has been told of by itself, and a drift has taken weeks already."""
 _ADVICE = {
-    Flaw.STUCK: "Switch it off and on, and hold it beside another",
-    Flaw.SILENT: "Look at its battery and its place",
-    Flaw.IMPOSSIBLE: "Look at its wires and its battery",
-    Flaw.DRIFT: "Compare it with a good thermometer and hygrometer",
-    Flaw.BATTERY: "Change it this week",
+    Flaw.STUCK: phrase("Switch it off and on, and hold it beside another"),
+    Flaw.SILENT: phrase("Look at its battery and its place"),
+    Flaw.IMPOSSIBLE: phrase("Look at its wires and its battery"),
+    Flaw.DRIFT: phrase("Compare it with a good thermometer and hygrometer"),
+    Flaw.BATTERY: phrase("Change it this week"),
 }
 
 
@@ -51,13 +52,16 @@ def is_news(finding: Finding, now: datetime) -> bool:
     return finding.flaw in NEWS and now.timestamp() - finding.since_s - finding.after_s < DAY_S
 
 
-def sensor_line(room: str, finding: Finding, local: Local) -> str:
-    return f"{room}: {flaws.text(finding, local)}. {_ADVICE[finding.flaw]}."
+def sensor_line(room: str, finding: Finding) -> Message:
+    return phrase("{room}: {flaw}. {advice}.", room=room, flaw=flaws.text(finding), advice=_ADVICE[finding.flaw])
 
 
 TOLD_UNTIL = timedelta(hours=5)
 """A morning's work that could not be told by then says nothing new any more."""
-_COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+_COUNTS = (
+    phrase("no"), phrase("one"), phrase("two"), phrase("three"), phrase("four"), phrase("five"), phrase("six"),
+    phrase("seven"), phrase("eight"), phrase("nine"), phrase("ten"),
+)  # fmt: skip
 
 
 def is_morning(hour: int, now: datetime, local: Local) -> bool:
@@ -106,22 +110,23 @@ def notice(
     sensors = for_a_person(board.rooms, board.alarms, now)
     if not (check or varnish or care or alarms or any(is_news(one, now) for _, one in sensors)):
         return None
-    lines = [_alarm(alarm, names, now, local) for alarm in board.alarms]
-    lines += _told(check, lambda line: _checking(line, now, local))
-    todo = {line.name: open_step_text(step, local, now) for line, step in care}
+    lines: list[Words] = [_alarm(alarm, names, now) for alarm in board.alarms]
+    lines += _told(check, lambda line: _checking(line, now))
+    todo = {line.name: open_step_text(step, now) for line, step in care}
     lines += _told([line for line, _ in care], lambda line: todo[line.name])
-    lines += _told(varnish, lambda line: _varnishing(line, ahead.get(line.room), board, now, local))
-    lines += [sensor_line(room, finding, local) for room, finding in sensors]
+    lines += _told(varnish, lambda line: _varnishing(line, ahead.get(line.room), board, now))
+    lines += [sensor_line(room, finding) for room, finding in sensors]
     lines += [SAFETY] if care or varnish else []
-    title = _summary(check, varnish, care, alarms, ahead, now, local)
-    title = title or f"look at the sensors in {listed(sorted({room for room, _ in sensors}))}"
+    title = _summary(check, varnish, care, alarms, ahead, now)
+    if not title:
+        title = phrase("look at the sensors in {rooms}", rooms=Listed(tuple(sorted({room for room, _ in sensors}))))
     told = [*check, *varnish, *(line for line, _ in care)]
     return Notice(
         key=key_of(person, now, local),
         kind="morning",
         created_at=now,
-        title=f"Today: {title}",
-        text="\n".join(lines),
+        title=phrase("Today: {work}", work=title),
+        text=joined(*lines, by="\n"),
         expires_at=now + TOLD_UNTIL,
         data={
             "person": person,
@@ -144,59 +149,87 @@ def _summary(
     alarms: Sequence[Alarm],
     ahead: Mapping[str, Foreseen],
     now: datetime,
-    local: Local,
-) -> str:
-    parts = [f"look at {listed(sorted({alarm.room for alarm in alarms}))} first"] if alarms else []
-    parts += [f"check {_pieces(len(check))}"] if check else []
+) -> Words:
+    parts: list[Words] = []
+    if alarms:
+        parts.append(phrase("look at {rooms} first", rooms=Listed(tuple(sorted({alarm.room for alarm in alarms})))))
+    if check:
+        parts.append(phrase_n("check one piece", "check {count} pieces", len(check), count=_count(check)))
     varnish = [*varnish, *(line for line, step in care if step.kind == "varnish")]
-    for kind, verb in (("wash", "wash the silicone off"), ("wrap", "wrap")):
-        if count := sum(step.kind == kind for _, step in care):
-            parts.append(f"{verb} {_pieces(count)}")
+    if wash := [step for _, step in care if step.kind == "wash"]:
+        parts.append(
+            phrase_n(
+                "wash the silicone off one piece", "wash the silicone off {count} pieces", len(wash), count=_count(wash)
+            )
+        )
+    if wrap := [step for _, step in care if step.kind == "wrap"]:
+        parts.append(phrase_n("wrap one piece", "wrap {count} pieces", len(wrap), count=_count(wrap)))
     if varnish:
         damp = [found for line in varnish if (found := ahead.get(line.room)) and found.kind is AlarmKind.DAMP]
-        before = f" before the room turns damp {date(min(f.begins_at for f in damp), local, now)}" if damp else ""
-        parts.append(f"varnish {_pieces(len(varnish))}{before}")
-    return ", ".join(parts)
+        if damp:
+            before = When(min(f.begins_at for f in damp), now, "date")
+            parts.append(
+                phrase_n(
+                    "varnish one piece before the room turns damp {at}",
+                    "varnish {count} pieces before the room turns damp {at}",
+                    len(varnish),
+                    count=_count(varnish),
+                    at=before,
+                )
+            )
+        else:
+            parts.append(phrase_n("varnish one piece", "varnish {count} pieces", len(varnish), count=_count(varnish)))
+    return joined(*parts, by=", ")
 
 
-def _pieces(count: int) -> str:
-    number = _COUNTS[count] if count < len(_COUNTS) else str(count)
-    return f"{number} piece{'' if count == 1 else 's'}"
+def _count(some: Sequence[object]) -> Value:
+    return _COUNTS[len(some)] if len(some) < len(_COUNTS) else len(some)
 
 
-def _alarm(alarm: Alarm, names: Mapping[int, str], now: datetime, local: Local) -> str:
-    since = date(alarm.raised_at or alarm.since, local, now)
-    stake = [names[one] for one in alarm.at_stake or () if one in names]
-    lying = f", with {listed(stake)} in it" if stake else ""
-    seen = "not yet acknowledged" if alarm.acknowledged_at is None else "somebody sees to it"
-    return f"{alarm.room}: {TITLES[alarm.kind]} since {since}{lying}; {seen}."
+def _alarm(alarm: Alarm, names: Mapping[int, str], now: datetime) -> Message:
+    values: dict[str, Value] = {
+        "room": alarm.room,
+        "what": TITLES[alarm.kind],
+        "since": When(alarm.raised_at or alarm.since, now, "date"),
+        "seen": phrase("not yet acknowledged") if alarm.acknowledged_at is None else phrase("somebody sees to it"),
+    }
+    stake = tuple(names[one] for one in alarm.at_stake or () if one in names)
+    if stake:
+        return phrase("{room}: {what} since {since}, with {pieces} in it; {seen}.", pieces=Listed(stake), **values)
+    return phrase("{room}: {what} since {since}; {seen}.", **values)
 
 
-def _told(lines: Sequence[PieceLine], say: Callable[[PieceLine], str]) -> list[str]:
+def _told(lines: Sequence[PieceLine], say: Callable[[PieceLine], Words]) -> list[Words]:
     """A line each; one for all of a series of which the same is said."""
-    alike: dict[tuple[str, str], list[PieceLine]] = {}
+    alike: dict[tuple[str, str, Words], list[PieceLine]] = {}
     for line in lines:
-        alike.setdefault((line.series or f"\0{line.name}", f"{where(line.room, line.place)}: {say(line)}"), []).append(
-            line
-        )
+        key = (line.series or f"\0{line.name}", where(line.room, line.place), say(line))
+        alike.setdefault(key, []).append(line)
     return [
-        f"{some[0].name if len(some) == 1 else together(name, len(some))}, {said}"
-        for (name, said), some in alike.items()
+        phrase(
+            "{piece}, {place}: {said}",
+            piece=some[0].name if len(some) == 1 else together(name, len(some)),
+            place=place,
+            said=said,
+        )
+        for (name, place, said), some in alike.items()
     ]
 
 
-def _checking(line: PieceLine, now: datetime, local: Local) -> str:
+def _checking(line: PieceLine, now: datetime) -> Message:
     assert line.next is not None
-    even = line.next.worth_checking_at
-    from_ = "" if even is None or even <= now else f" from {date(even, local, now)}"
-    return f"worth checking whether it is {STAGES[line.next.kind]}{from_}."
+    even, stage = line.next.worth_checking_at, STAGES[line.next.kind]
+    if even is None or even <= now:
+        return phrase("worth checking whether it is {stage}.", stage=stage)
+    return phrase("worth checking whether it is {stage} from {at}.", stage=stage, at=When(even, now, "date"))
 
 
-def _varnishing(line: PieceLine, ahead: Foreseen | None, board: Board, now: datetime, local: Local) -> str:
-    wash = " Wash the silicone off first." if line.silicone else ""
-    damp = ""
+def _varnishing(line: PieceLine, ahead: Foreseen | None, board: Board, now: datetime) -> Words:
+    wash = phrase("Wash the silicone off first.") if line.silicone else None
+    damp = None
     if ahead is not None and ahead.kind is AlarmKind.DAMP:
-        damp = f" {line.room} turns damp from {date(ahead.begins_at, local, now)}: be done before."
+        begins = When(ahead.begins_at, now, "date")
+        damp = phrase("{room} turns damp from {at}: be done before.", room=line.room, at=begins)
     elif any(alarm.room == line.room and alarm.kind is AlarmKind.DAMP for alarm in board.alarms):
-        damp = f" Not while {line.room} is damp."
-    return f"can be varnished.{wash}{damp} {VARNISH_CAUTION}"
+        damp = phrase("Not while {room} is damp.", room=line.room)
+    return joined(phrase("can be varnished."), wash, damp, VARNISH_CAUTION)

@@ -3,46 +3,63 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 
+from curewatch.language import (
+    Capital,
+    Joined,
+    Message,
+    Percent,
+    Temperature,
+    Thickness,
+    Value,
+    Words,
+    joined,
+    phrase,
+    phrase_n,
+)
 from curewatch.records import Forecast, MilestoneKind, Pour, Recipe, Support, ThicknessSource
+from curewatch.records.facts import Subject
 from curewatch.records.remarks import Remark, RemarkKind
 
 Local = Callable[[datetime], datetime]
 STAGES = {
-    None: "wet",
-    MilestoneKind.SET: "set",
-    MilestoneKind.TOUCH_DRY: "touch-dry",
-    MilestoneKind.HANDLE: "dry to handle",
-    MilestoneKind.VARNISH_READY: "ready to varnish",
+    None: phrase("wet"),
+    MilestoneKind.SET: phrase("set"),
+    MilestoneKind.TOUCH_DRY: phrase("touch-dry"),
+    MilestoneKind.HANDLE: phrase("dry to handle"),
+    MilestoneKind.VARNISH_READY: phrase("ready to varnish"),
 }
-TACKY = "tacky"
+TACKY = phrase("tacky")
 """The stage of a piece that a finger last found so."""
 SUPPORTS = {
-    Support.CANVAS: "primed canvas",
-    Support.BOARD: "board lying on the table",
-    Support.PANEL: "sealed panel",
-    Support.RAW_PANEL: "raw panel, which soaks up water",
-    Support.TILE: "glazed tile",
-    Support.GLASS: "glass",
-    Support.CRADLED_PANEL: "sealed cradled panel, air shut in beneath it",
-    Support.CANVAS_PANEL: "canvas panel lying on the table",
-    Support.HARDBOARD: "unsealed hardboard, which soaks up water slowly",
-    Support.PAPER: "heavy paper, which soaks up water",
+    Support.CANVAS: phrase("primed canvas"),
+    Support.BOARD: phrase("board lying on the table"),
+    Support.PANEL: phrase("sealed panel"),
+    Support.RAW_PANEL: phrase("raw panel, which soaks up water"),
+    Support.TILE: phrase("glazed tile"),
+    Support.GLASS: phrase("glass"),
+    Support.CRADLED_PANEL: phrase("sealed cradled panel, air shut in beneath it"),
+    Support.CANVAS_PANEL: phrase("canvas panel lying on the table"),
+    Support.HARDBOARD: phrase("unsealed hardboard, which soaks up water slowly"),
+    Support.PAPER: phrase("heavy paper, which soaks up water"),
 }
 THICKNESS_FROM = {
-    ThicknessSource.GAUGE: "by comb gauge",
-    ThicknessSource.VOLUME: "from volume over area",
-    ThicknessSource.LAYER: "from a word or as the last, so rough",
+    ThicknessSource.GAUGE: phrase("by comb gauge"),
+    ThicknessSource.VOLUME: phrase("from volume over area"),
+    ThicknessSource.LAYER: phrase("from a word or as the last, so rough"),
 }
-SAFETY = "Follow the product's safety sheet and local codes; fixed wiring and heating are a licensed person's work."
+SAFETY = phrase(
+    "Follow the product's safety sheet and local codes; fixed wiring and heating are a licensed person's work."
+)
 """What every caution defers to: said once to whoever reads a page, a message or what a command printed."""
-VARNISH_CAUTION = "Varnish and aerosols: ventilate, and keep flames and children away."
-HEATER_CAUTION = (
+VARNISH_CAUTION = phrase("Varnish and aerosols: ventilate, and keep flames and children away.")
+HEATER_CAUTION = phrase(
     "Never leave a heater unattended or near wet paint, solvents or children; one that burns fuel gives off carbon "
     "monoxide and damps the room."
 )
-TORCH_CAUTION = (
+TORCH_CAUTION = phrase(
     "A torch only in quick passes, never near alcohol, spray cans or their vapour, paper or children, and never left "
     "alight; a pin will do."
 )
@@ -50,13 +67,13 @@ TORCH_CAUTION = (
 
 PLANNABLE = timedelta(days=28)
 """Safe to assume so much later than at even odds, no varnishing can be planned: common practice, no source."""
-WEIGH = (
+WEIGH = phrase(
     "When it is ready for varnish is known too roughly to plan on. Weigh it now and once a week: a kitchen scale makes "
     "this sure, a finger cannot."
 )
 
 
-def weigh(even: timedelta | None, safe: timedelta | None) -> str | None:
+def weigh(even: timedelta | None, safe: timedelta | None) -> Message | None:
     """What to do where two dates of ready to varnish, counted alike, are too far apart to plan on; None: they are not.
 
     Nor where most such films never are: that is the room, and no scale makes it sure.
@@ -64,7 +81,7 @@ def weigh(even: timedelta | None, safe: timedelta | None) -> str | None:
     return WEIGH if even is not None and (safe is None or safe - even > PLANNABLE) else None
 
 
-def weigh_piece(forecast: Forecast | None, now: datetime) -> str | None:
+def weigh_piece(forecast: Forecast | None, now: datetime) -> Message | None:
     """As `weigh`, of a piece that is not surely ready yet."""
     ready = None if forecast is None else forecast.milestone(MilestoneKind.VARNISH_READY)
     if ready is None or ready.early_at is None or (ready.safe_at is not None and ready.safe_at <= now):
@@ -80,45 +97,54 @@ def crack_odds(forecast: Forecast | None, now: datetime) -> float | None:
     return None if handle.safe_at is not None and handle.safe_at <= now else forecast.crack_odds
 
 
-def cracks(odds: float) -> str:
+def cracks(odds: float) -> Message:
     """`about 4 in 100 such films crack`: as finely as a rough measure bears it."""
     if odds < 0.01:
-        return "fewer than 1 in 100 such films crack"
+        return phrase("fewer than 1 in 100 such films crack")
     if odds > 0.95:
-        return "nearly all such films crack"
-    return f"about {round(100 * odds) if odds < 0.1 else 5 * round(20 * odds)} in 100 such films crack"
+        return phrase("nearly all such films crack")
+    many = round(100 * odds) if odds < 0.1 else 5 * round(20 * odds)
+    return phrase("about {n} in 100 such films crack", n=many)
 
 
-def percent(odds: float) -> str:
+def percent(odds: float) -> Message:
     """`41 %`, `over 98 %`: nothing is sure that a model says."""
     rounded = round(100 * odds)
-    return "over 98 %" if rounded > 98 else "under 2 %" if rounded < 2 else f"{rounded} %"
+    if rounded > 98:
+        return phrase("over {percent}", percent=Percent(98))
+    return (
+        phrase("under {percent}", percent=Percent(2)) if rounded < 2 else phrase("{percent}", percent=Percent(rounded))
+    )
 
 
-def cracks_of(forecast: Forecast | None, now: datetime) -> str:
+def cracks_of(forecast: Forecast | None, now: datetime) -> Words:
     """Of a piece; nothing where it is not known."""
     odds = crack_odds(forecast, now)
     if odds is not None:
-        return f"{cracks(odds)}, {CRACKS_BY}"
-    return "" if forecast is None or forecast.crack_odds is None else "none to come: it is dry through"
+        return phrase("{cracks}, {by}", cracks=cracks(odds), by=CRACKS_BY)
+    return "" if forecast is None or forecast.crack_odds is None else phrase("none to come: it is dry through")
 
 
-CRACKS_BY = "by a rough measure of thickness, pace, cold and tilt; no promise"
+CRACKS_BY = phrase("by a rough measure of thickness, pace, cold and tilt; no promise")
 
 
-def wet_film(pour: Pour) -> str:
+def wet_film(pour: Pour) -> Message:
     """`1.2 mm wet, by comb gauge`."""
-    return f"{pour.wet_thickness_m * 1e3:.2g} mm wet, {THICKNESS_FROM[pour.thickness_source]}"
+    return phrase(
+        "{thick} wet, {known}", thick=Thickness(pour.wet_thickness_m), known=THICKNESS_FROM[pour.thickness_source]
+    )
 
 
-def cautions(*, silicone: bool) -> list[str]:
-    """What dates of drying are not, and what goes with the last step; `SAFETY` is for whoever shows them to add."""
+def cautions(*, silicone: bool) -> list[Message]:
+    """What dates of drying are not, and what goes with the last step."""
     said = [
-        "Estimates from a model of the film and the room as read and as foreseen: touch an edge before you trust a "
-        "date."
+        phrase(
+            "Estimates from a model of the film and the room as read and as foreseen: touch an edge before you trust a "
+            "date."
+        )
     ]
     if silicone:
-        said.append("Wash the silicone off before any varnish, or the varnish crawls.")
+        said.append(phrase("Wash the silicone off before any varnish, or the varnish crawls."))
     return [*said, VARNISH_CAUTION]
 
 
@@ -137,10 +163,15 @@ def lasting(at: datetime, local: Local, now: datetime) -> str:
     return f"{there:%a} {there.day} {there:%b}{year} {there:%H:%M}"
 
 
-def shares(recipe: Recipe) -> str:
+def shares(recipe: Recipe) -> Message:
     """What a recipe is made of, water left out."""
-    slower = f", {recipe.coalescent:.1%} coalescent" if recipe.coalescent > 0 else ""
-    return f"{recipe.solids:.0%} solids, {recipe.glycol:.1%} glycol{slower}"
+    solids, glycol = Percent(100 * recipe.solids), Percent(100 * recipe.glycol, 1)
+    if recipe.coalescent > 0:
+        slower = Percent(100 * recipe.coalescent, 1)
+        return phrase(
+            "{solids} solids, {glycol} glycol, {slower} coalescent", solids=solids, glycol=glycol, slower=slower
+        )
+    return phrase("{solids} solids, {glycol} glycol", solids=solids, glycol=glycol)
 
 
 def span(length: timedelta) -> str:
@@ -174,91 +205,102 @@ def listed(found: Sequence[str], most: int = 4) -> str:
     return " and ".join([", ".join(found[:-1]), found[-1]] if len(found) > 1 else found)
 
 
-def air(temp_c: float | None, rh_pct: float | None) -> str:
+def air(temp_c: float | None, rh_pct: float | None) -> Joined:
     """`18.9 °C, 50 %`, as far as it is known."""
-    known = ((temp_c, 1, "°C"), (rh_pct, 0, "%"))
-    return ", ".join(f"{value:.{digits}f} {unit}" for value, digits, unit in known if value is not None)
+    temp = None if temp_c is None else Temperature(temp_c, 1)
+    return Joined(tuple(one for one in (temp, None if rh_pct is None else Percent(rh_pct)) if one is not None), ", ")
 
 
-def together(name: str, count: int) -> str:
+def together(name: str, count: int) -> Message:
     """`Coaster, 6 pieces`: of a series."""
-    return f"{name}, {count} piece{'' if count == 1 else 's'}"
+    return phrase_n("{name}, {n} piece", "{name}, {n} pieces", count, name=name)
 
 
-def by(name: str | None) -> str:
+def by(name: str | None) -> Words:
     """`, by Ada`; nothing where nobody is named."""
-    return "" if name is None else f", by {name}"
+    return "" if name is None else phrase(", by {name}", name=name)
 
 
 def where(room: str, place: str | None) -> str:
     return f"{room}, {place}" if place else room
 
 
-_AGAINST = (
-    "this goes against what was believed: {} such films would be so by then. Mistyped or of another piece (then take "
-    "it back), or an edge unlike the rest? It counts, and the dates follow it"
-)
 _REMARKS = {
-    RemarkKind.ROOM_NEW: "room {name!r} is new",
-    RemarkKind.RECIPE_NEW: (
-        "recipe {name!r} is new: taken as {recipe.solids:.0%} solids, {recipe.glycol:.0%} glycol by volume"
-    ),
-    RemarkKind.READING_STORED_ALREADY: (
+    RemarkKind.ROOM_NEW: phrase("room {quoted} is new"),
+    RemarkKind.RECIPE_NEW: phrase("recipe {quoted} is new: taken as {solids} solids, {glycol} glycol by volume"),
+    RemarkKind.READING_STORED_ALREADY: phrase(
         "a reading of that moment is stored already ({air}); it stands as it was. To say otherwise, take it back first "
-        "(`curewatch undo --room {name!r}`)"
+        "(`curewatch undo --room {quoted}`)"
     ),
-    RemarkKind.READING_AGAIN: (
+    RemarkKind.READING_AGAIN: phrase(
         "{air} was typed minutes before and counts until then; from this one on it is as you say now. A slip? "
-        "`curewatch undo --room {name!r}` takes this one back"
+        "`curewatch undo --room {quoted}` takes this one back"
     ),
-    RemarkKind.SENSOR_AGREES: (
+    RemarkKind.SENSOR_AGREES: phrase(
         "kept as a check of the sensor {name}, which said {air}: they agree, and dates go by the sensor"
     ),
-    RemarkKind.SENSOR_APART: (
+    RemarkKind.SENSOR_APART: phrase(
         "kept as a check of the sensor {name}, which said {air}: which one is right? Dates go by the sensor until "
         "`curewatch trust` or the room's page says otherwise"
     ),
-    RemarkKind.FORGOTTEN: "the {subject} {name!r} is as it was assumed to be",
-    RemarkKind.OUT_OF_TURN: "written down although {name} was not done first",
-    RemarkKind.BETTER_AFTER: "{name} was not done first",
-    RemarkKind.TOO_EARLY: "that is before it was safe to assume{risk}; watch the piece",
-    RemarkKind.NEVER_SAFE: "there is no date from which that is safe to assume{risk}; watch the piece",
-    RemarkKind.QUESTIONED: "this goes against what the model thought possible; it is kept but hardly counts",
-    RemarkKind.UNLIKELY: _AGAINST.format("fewer than 1 in 100"),
-    RemarkKind.HARDLY_LIKELY: _AGAINST.format("hardly any"),
-    RemarkKind.OTHERWISE: (
+    RemarkKind.FORGOTTEN: phrase("the recipe {quoted} is as it was assumed to be"),
+    RemarkKind.OUT_OF_TURN: phrase("written down although {name} was not done first"),
+    RemarkKind.BETTER_AFTER: phrase("{name} was not done first"),
+    RemarkKind.TOO_EARLY: phrase("that is before it was safe to assume; watch the piece"),
+    RemarkKind.NEVER_SAFE: phrase("there is no date from which that is safe to assume; watch the piece"),
+    RemarkKind.QUESTIONED: phrase("this goes against what the model thought possible; it is kept but hardly counts"),
+    RemarkKind.UNLIKELY: phrase(
+        "this goes against what was believed: fewer than 1 in 100 such films would be so by then. Mistyped or of "
+        "another piece (then take it back), or an edge unlike the rest? It counts, and the dates follow it"
+    ),
+    RemarkKind.HARDLY_LIKELY: phrase(
+        "this goes against what was believed: hardly any such films would be so by then. Mistyped or of another piece "
+        "(then take it back), or an edge unlike the rest? It counts, and the dates follow it"
+    ),
+    RemarkKind.OTHERWISE: phrase(
         "it was found {name} before, which counts no more. A slip? Then take this one back (`curewatch undo`)"
     ),
-    RemarkKind.CONTRADICTED: "a later test says otherwise: it counts for no date",
-    RemarkKind.PRESS: (
+    RemarkKind.CONTRADICTED: phrase("a later test says otherwise: it counts for no date"),
+    RemarkKind.PRESS: phrase(
         "if it does not give under the thumb either, say dry-through: until then it is not taken to be so"
     ),
-    RemarkKind.ONE_WEIGHING: (
+    RemarkKind.ONE_WEIGHING: phrase(
         "one weighing says nothing yet: the next one shows what was lost, if the size or bare weight is known"
     ),
-    RemarkKind.TEACHES_NOTHING: (
+    RemarkKind.TEACHES_NOTHING: phrase(
         "nothing can be learned from this yet: the room was never read, or it is beyond what the model foresees"
     ),
 }
-_ASKED = {RemarkKind.QUESTIONED: ". Was it this piece, and that time?"}
+_RISKY = {
+    RemarkKind.TOO_EARLY: phrase("that is before it was safe to assume: {name}; watch the piece"),
+    RemarkKind.NEVER_SAFE: phrase("there is no date from which that is safe to assume: {name}; watch the piece"),
+}
+"""The same where it is known what that risks."""
+_PLACE_FORGOTTEN = phrase("the place {quoted} is as it was assumed to be")
 
 
-def notes(remarks: Iterable[Remark]) -> list[str]:
+def notes(remarks: Iterable[Remark]) -> list[Words]:
     """What came of something that was logged, a line each, for command, page and API alike."""
     return [_note(one) for one in remarks]
 
 
-def sentences(remarks: Iterable[Remark]) -> str:
+def sentences(remarks: Iterable[Remark]) -> Words:
     """As `notes`, as running text."""
-    said = [(_note(one), "" if _question(one) else ".") for one in remarks]
-    return " ".join(f"{note[0].upper()}{note[1:]}{stop}" for note, stop in said)
+    return joined(*(Capital(_note(one)) for one in remarks))
 
 
-def _note(one: Remark) -> str:
-    risk = f": {one.name}" if one.name else ""
-    return _REMARKS[one.kind].format(**vars(one), air=air(one.temp_c, one.rh_pct), risk=risk) + _question(one)
-
-
-def _question(one: Remark) -> str:
-    """That the words of this remark end with."""
-    return f"; did you mean {one.near!r}?" if one.near is not None else _ASKED.get(one.kind, "")
+def _note(one: Remark) -> Words:
+    said = _REMARKS[one.kind]
+    if one.kind in _RISKY and one.name:
+        said = _RISKY[one.kind]
+    elif one.subject == Subject.PLACE:
+        said = _PLACE_FORGOTTEN
+    values: dict[str, Value] = {"name": one.name or "", "quoted": repr(one.name), "air": air(one.temp_c, one.rh_pct)}
+    if one.recipe is not None:
+        values |= {"solids": Percent(100 * one.recipe.solids), "glycol": Percent(100 * one.recipe.glycol)}
+    said = replace(said, values=tuple(values.items()))
+    if one.near is not None:
+        return joined(said, phrase("did you mean {quoted}?", quoted=repr(one.near)), by="; ")
+    if one.kind is RemarkKind.QUESTIONED:
+        return joined(said, phrase("Was it this piece, and that time?"), by=". ")
+    return said

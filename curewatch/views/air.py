@@ -11,6 +11,7 @@ from pydantic import Field
 from curewatch.desk.commands.readings import Check
 from curewatch.desk.reports.cure_record import PieceHistory
 from curewatch.desk.reports.room import SensorLine
+from curewatch.language import Reader
 from curewatch.physics.air import Array
 from curewatch.records import SensorTrust, Trust
 from curewatch.settings import AlarmSettings
@@ -260,7 +261,7 @@ class CheckOut(View):
         return cls(
             at=local(one.at, tz), source=one.source, temp_c=one.typed.temp_c, rh_pct=one.typed.rh_pct,
             sensor_temp_c=rounded(temp_c), sensor_rh_pct=rounded(rh_pct), agrees=not one.is_apart,
-            text=one.in_words(lambda at: at.astimezone(tz)),
+            text=Reader(zone=tz).read(one.in_words()),
         )  # fmt: skip
 
 

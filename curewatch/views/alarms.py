@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 from pydantic import Field
 
 from curewatch.desk.commands.alarm_care import AlarmsNow
+from curewatch.language import Reader
 from curewatch.records import (
     Alarm,
     AlarmEvent,
@@ -45,7 +46,7 @@ class AlarmOut(View):
             judged_at=local(alarm.evaluated_at, tz),
             acknowledged_at=local(alarm.acknowledged_at, tz),
             muted_until=local(alarm.muted_until, tz),
-            text=alarm.text,
+            text=Reader(zone=tz).read(alarm.text),
         )
 
 

@@ -7,6 +7,8 @@ from typing import Annotated, Any, get_args, overload
 
 from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, WithJsonSchema, model_validator
 
+from curewatch.language import Capital, Joined, Message
+
 YEARS = (2000, 2200)
 
 
@@ -25,6 +27,18 @@ class View(BaseModel):
     """Printed alike by the API and by --json. NaN never leaves: it cannot be put in."""
 
     model_config = ConfigDict(frozen=True, allow_inf_nan=False)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _sentences(cls, given: Any) -> Any:
+        """Sentences that nobody has read yet, as plain English."""
+        return {name: _plain(value) for name, value in given.items()} if isinstance(given, dict) else given
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, list | tuple):
+        return [_plain(one) for one in value]
+    return str(value) if isinstance(value, Message | Joined | Capital) else value
 
 
 class RequestModel(BaseModel):

@@ -11,6 +11,7 @@ from pydantic import Field
 from curewatch.desk.commands.aftercare import Steps
 from curewatch.desk.commands.observing import Observed
 from curewatch.desk.snapshot.pieces import Seen
+from curewatch.language import Reader
 from curewatch.records.facts import Finger, ObservationKind, Spot
 from curewatch.records.workshop import Photo, PhotoKind, StepDone
 from curewatch.studio import wording
@@ -41,7 +42,7 @@ class ObservationOut(View):
             **one.model_dump(exclude={"piece_id", "at", "logged_at", "logged_by"}),
             at=local(one.at, tz),
             by=one.logged_by,
-            notes=wording.notes(seen.remarks),
+            notes=[str(one) for one in wording.notes(seen.remarks)],
         )
 
 
@@ -106,17 +107,17 @@ class StepOut(View):
     def of(cls, line: CareStep, now: datetime, tz: ZoneInfo) -> StepOut:
         return cls(
             step=line.step,
-            title=line.title,
+            title=str(line.title),
             state=line.ready(now),
             early_at=local(line.odds.early, tz),
             worth_checking_at=local(line.odds.even, tz),
             safe_at=local(line.odds.safe, tz),
-            reason=line.odds.reason,
+            reason=None if line.odds.reason is None else str(line.odds.reason),
             held=line.odds.held,
             waits_for=list(line.after),
             better_after=list(line.advised),
             needs_varnish_air=line.needs_air,
-            caution=line.caution,
+            caution=str(line.caution),
             done_id=line.done.id if line.done else None,
             done_at=local(line.done.done_at if line.done else None, tz),
             done_too_early=line.done is not None and line.done.too_early,
@@ -146,7 +147,7 @@ class StepsOut(View):
             piece=found.history.name,
             steps=[StepOut.of(line, now, tz) for line in found.lines],
             air_wanted=found.care.air.in_words(),
-            air_against=None if found.against is None else list(found.against),
+            air_against=None if found.against is None else [Reader(zone=tz).read(one) for one in found.against],
             air_read_at=local(found.read_at, tz),
             next_good_air=None if w is None else WindowOut(
                 begins_at=local(w.begins_at, tz), ends_at=local(w.ends_at, tz), sure=w.sure
@@ -172,7 +173,7 @@ def step_when(line: StepOut, found: StepsOut, now: datetime, date: Dated, names:
         return f"done {date(line.done_at)}{wording.by(line.done_by)}{early}"
     if line.state == "over":
         return "its time has passed"
-    air = air_caveat(found.air_against) if line.needs_varnish_air and line.state in NOW else ""
+    air = str(air_caveat(found.air_against)) if line.needs_varnish_air and line.state in NOW else ""
     if not line.waits_for:
         return _odds(line, now, date) + air
     after = f"once {', '.join(names[step] for step in line.waits_for)} {'are' if line.waits_for[1:] else 'is'} done"

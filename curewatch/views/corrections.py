@@ -97,7 +97,7 @@ def _pour(row: Mapping[str, Any], tz: tzinfo) -> Iterator[tuple[str, str | None]
     if "wet_thickness_m" in row:
         yield "thickness", f"{row['wet_thickness_m'] * 1e3:.3g} mm"
     if "thickness_source" in row:
-        yield "thickness known", wording.THICKNESS_FROM[ThicknessSource(row["thickness_source"])]
+        yield "thickness known", str(wording.THICKNESS_FROM[ThicknessSource(row["thickness_source"])])
     for name, what in (("width_m", "width"), ("height_m", "height")):
         if name in row:
             yield what, None if row[name] is None else f"{row[name] * 100:.4g} cm"
@@ -108,7 +108,7 @@ def _pour(row: Mapping[str, Any], tz: tzinfo) -> Iterator[tuple[str, str | None]
     if "silicone" in row:
         yield "silicone", "with" if row["silicone"] else "without"
     if "support" in row:
-        yield "on", wording.SUPPORTS[Support(row["support"])]
+        yield "on", str(wording.SUPPORTS[Support(row["support"])])
     if "air_speed_m_s" in row:
         yield "air over it", f"{row['air_speed_m_s']:g} m/s"
 

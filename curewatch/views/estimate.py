@@ -90,7 +90,9 @@ class ReachedOut(View):
     @classmethod
     def of(cls, one: Reached) -> ReachedOut:
         early, even, safe = (tidy(h, DIGITS) for h in one.hours)
-        return cls(early_h=early, worth_checking_h=even, safe_h=safe, reason=one.reason)
+        return cls(
+            early_h=early, worth_checking_h=even, safe_h=safe, reason=None if one.reason is None else str(one.reason)
+        )
 
 
 class FilmAskedOut(View):
@@ -177,7 +179,7 @@ def estimated(
         milestones={name: ReachedOut.of(one) for name, one in found.milestones.items()},
         film_temp_c=rounded(found.film_temp_c, 4),
         crack_odds=rounded(found.crack_odds, 4),
-        weigh=found.weigh,
+        weigh=None if found.weigh is None else str(found.weigh),
         warnings=cautions(question, source, found, drained=drained),
         inputs=FilmAskedOut.of(question, source, room),
         members=question.members,

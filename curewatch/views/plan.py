@@ -29,15 +29,15 @@ class AdviceOut(View):
     @classmethod
     def of(cls, one: Advice) -> AdviceOut:
         return cls(
-            room_is=one.change.name,
+            room_is=str(one.change.name),
             hours={kind.value: rounded(h) for kind, h in one.hours.items()},
             reached_only_so=[kind.value for kind in one.reached_only_so],
             skin_gap_h=rounded(one.skin_gap_h),
             skin_gap_now_h=rounded(one.skin_gap_now_h),
             rate_ratio=rounded(one.rate_ratio),
             risks_skin=one.risks_skin,
-            text=planner.advised(one),
-            caution=planner.caution(one.change),
+            text=None if (said := planner.advised(one)) is None else str(said),
+            caution=None if (care := planner.caution(one.change)) is None else str(care),
         )
 
 
@@ -51,7 +51,7 @@ class LatestOut(View):
     @classmethod
     def of(cls, one: Latest, tz: ZoneInfo) -> LatestOut:
         return cls(
-            room_is=one.change.name,
+            room_is=str(one.change.name),
             even_at=local(one.even_at, tz),
             safe_at=local(one.safe_at, tz),
             odds_now=one.odds_now,
@@ -116,6 +116,6 @@ class PlanOut(View):
             ],
             air_read_at=local(plan.data_at, tz),
             days_known=plan.days_known,
-            verdict=planner.verdict(plan.latest),
-            weigh=planner.weigh(plan.milestone, plan.latest[0], plan.due),
+            verdict=str(planner.verdict(plan.latest)),
+            weigh=None if (weigh := planner.weigh(plan.milestone, plan.latest[0], plan.due)) is None else str(weigh),
         )

@@ -30,8 +30,8 @@ def facts(looked: CureRecord, date: Dated) -> list[Pair]:
     mix = "" if recipe.stated else ", assumed"
     told = [
         ("Poured", f"{date(pour.at)}{wording.by(pour.logged_by)}"),
-        ("Film", wording.wet_film(pour)),
-        ("Surface", wording.SUPPORTS[pour.support]),
+        ("Film", str(wording.wet_film(pour))),
+        ("Surface", str(wording.SUPPORTS[pour.support])),
         ("Mix", f"{recipe.name}: {recipe.solids:.0%} solids{mix}, {'with' if pour.silicone else 'without'} silicone"),
         ("Rooms", ", ".join(dict.fromkeys(stay.room for stay in drying.stays))),
     ]
@@ -111,7 +111,7 @@ def rows(looked: CureRecord, date: Dated, tz: tzinfo) -> list[Pair]:
     forecast, gone_at = looked.history.forecast, looked.history.drying.piece.gone_at
     told = facts(looked, date)
     for one in forecast.milestones if forecast else ():
-        told.append((wording.STAGES[one.kind].capitalize(), _dates(one, date)))
+        told.append((str(wording.STAGES[one.kind]).capitalize(), _dates(one, date)))
     told += air(looked)
     told += [("Found", f"{said}, {at}") for at, said in found(looked, date)]
     told += [("Done", f"{said}, {at}") for at, said in done(looked, date)]

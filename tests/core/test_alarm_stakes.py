@@ -12,7 +12,7 @@ from curewatch.records import Alarm, AlarmKind, AlarmState, Damage
 from curewatch.studio.alarms import lifecycle
 from curewatch.studio.alarms.evaluation import evaluate_room
 from tests.core.test_alarm_evaluation import Readings, Studio, live, summary
-from tests.studio_scene import LIMITS, air, at, dates, drying, every, local, room
+from tests.studio_scene import LIMITS, air, at, dates, drying, every, room
 
 COLD, FROST, DAMP, TOO_FAST, SILENT = AlarmKind
 HALL: Readings = every(10, 24 * 40, 7, 55)
@@ -21,7 +21,7 @@ HALL: Readings = every(10, 24 * 40, 7, 55)
 
 def told(studio: Studio, hours: float, readings: Readings = HALL) -> list[str]:
     """The titles of what is told then."""
-    return [notice.title for notice in studio.look(hours, readings)]
+    return [str(notice.title) for notice in studio.look(hours, readings)]
 
 
 def test_every_piece_poured_into_a_standing_alarm_is_told_of_at_once_and_once() -> None:
@@ -36,7 +36,7 @@ def test_every_piece_poured_into_a_standing_alarm_is_told_of_at_once_and_once() 
         assert [one for one in told(studio, k + 0.5) if "Still" not in one] == []
     newest = next(one for one in reversed(studio.told) if one.data["effect"] == "joined")
     assert newest.kind == "alarm"
-    assert "Within the hour: warm the room slowly" in newest.text, "it is one message with the standing one"
+    assert "Within the hour: warm the room slowly" in str(newest.text), "it is one message with the standing one"
     assert "Piece 29" in newest.data["names"]
 
 
@@ -50,7 +50,7 @@ def test_a_series_poured_into_two_standing_alarms_is_one_notice() -> None:
     studio.pieces = (*studio.pieces, *(drying(f"Tile {k}", piece_id=k, poured=2) for k in range(2, 8)))
     (notice,) = studio.look(2.1, cold_and_damp)
     assert notice.data["alarms"] == ["cold", "damp"]
-    assert notice.title == "Boat shed: too cold for wet paint, now for Tile 2, Tile 3, Tile 4 and 3 more too"
+    assert str(notice.title) == "Boat shed: too cold for wet paint, now for Tile 2, Tile 3, Tile 4 and 3 more too"
 
 
 def test_a_piece_that_is_not_at_risk_itself_adds_nothing() -> None:
@@ -112,15 +112,15 @@ def test_reminders_come_as_the_harm_grows_and_weekly_where_it_does_not(setting: 
     for quarter in range(4 * 24):
         hours = 6.0 * quarter + 0.5
         climate = air(*[one for one in HALL if one[0] <= hours])
-        found = evaluate_room(room(drying(), climate=climate, forecasts=here), alarms, at(hours), LIMITS, local, counts)
+        found = evaluate_room(room(drying(), climate=climate, forecasts=here), alarms, at(hours), LIMITS, counts)
         alarms |= {alarm.kind: alarm for alarm in found.changed}
         counts |= {(one.piece_id, one.kind): one for one in found.damages}
         reminded += [one for one in found.told if one.kind == "reminder"]
     assert [round((one.created_at - at(0)) / timedelta(days=1)) for one in reminded] == days
-    said = re.search(r"So far Heron has been [\d dh]+ below the film-forming temperature", reminded[1].text)
-    assert bool(said) is setting, reminded[1].text
+    said = re.search(r"So far Heron has been [\d dh]+ below the film-forming temperature", str(reminded[1].text))
+    assert bool(said) is setting, str(reminded[1].text)
     ends = "told again in a week, or as the harm grows." if setting else "told again in a week."
-    assert all(one.text.endswith(ends) for one in reminded)
+    assert all(str(one.text).endswith(ends) for one in reminded)
     assert all(b.created_at - a.created_at >= timedelta(hours=23) for a, b in pairwise(reminded))
 
 
@@ -132,8 +132,8 @@ def test_an_hour_of_readings_that_comes_late_is_one_line() -> None:
     live(studio, before, 5.4, minutes=5)
     assert summary(studio.told) == ["alarm no_fresh_data"]
     (line,) = studio.look(5.6, [*before, *gone, *after])
-    assert line.title == "Boat shed: frost near wet paint (past)"
-    assert line.text.endswith("Past too: too cold for wet paint and too damp to dry.")
+    assert str(line.title) == "Boat shed: frost near wet paint (past)"
+    assert str(line.text).endswith("Past too: too cold for wet paint and too damp to dry.")
     (over,) = [one for minute in range(1, 60) for one in studio.look(5.6 + minute / 60, [*before, *gone, *after])]
     assert (over.kind, over.data["over"]) == ("alarm_over", ["no_fresh_data"])
 
@@ -145,8 +145,8 @@ def test_what_passed_before_what_is_so_now_is_a_sentence_in_it() -> None:
     live(studio, before, 5.4, minutes=5)
     studio.told.clear()
     (line,) = studio.look(5.5, [*before, *late])
-    assert line.title == "Boat shed: too damp to dry"
-    assert line.text.endswith("Past, and no more so: frost near wet paint and too cold for wet paint.")
+    assert str(line.title) == "Boat shed: too damp to dry"
+    assert str(line.text).endswith("Past, and no more so: frost near wet paint and too cold for wet paint.")
     assert studio.alarms[DAMP].state is AlarmState.ACTIVE
 
 

@@ -64,10 +64,10 @@ def test_nothing_but_wrapping_where_nobody_varnishes() -> None:
 def test_a_coat_is_told_with_its_air_and_its_caution(window: Window | None, says: str) -> None:
     line = opened(926, did("isolation", 901))
     assert line is not None
-    said = open_step_text(OpenStep(line, window), local, at(0))
+    said = str(open_step_text(OpenStep(line, window), at(0)))
     assert said.startswith("varnish coat 1 of 2, water-borne, brushed. ")
     assert says in said
-    assert line.caution in said
+    assert str(line.caution) in said
     assert said.endswith(".")
 
 
@@ -83,10 +83,10 @@ def test_the_morning_names_the_open_step_of_each_piece_and_leaves_out_those_with
     steps = {"Heron": OpenStep(wash, None), "Eel": OpenStep(coat, Window(at(-1), at(4), True)), "Reed": None}
     told = morning_digest.notice("Ada", dry_board(), {}, at(0), local, steps)
     assert told is not None
-    assert told.title == "Today: wash the silicone off one piece, varnish one piece"
-    assert sorted(line[: line.index(".")] for line in told.text.splitlines()) == [
+    assert str(told.title) == "Today: wash the silicone off one piece, varnish one piece"
+    assert sorted(line[: line.index(".")] for line in str(told.text).splitlines()) == [
         "Eel, Boat shed: varnish coat 1 of 2, water-borne, brushed",
-        SAFETY.removesuffix("."),
+        str(SAFETY).removesuffix("."),
         "Heron, Boat shed, rack 2: wash the silicone off, both sides of the edge too",
     ]
     assert {"Heron", "Eel", "rack 2"} <= set(told.data["names"])

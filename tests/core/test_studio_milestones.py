@@ -25,8 +25,8 @@ def keys(forecast: Forecast, hours: float, told: tuple[MilestoneKind, ...] = ALL
 
 def text(forecast: Forecast, hours: float, kind: MilestoneKind, **piece: object) -> tuple[str, str]:
     (due,) = milestones.due(drying(**piece), forecast, [kind], at(hours))  # type: ignore[arg-type]
-    notice = milestones.notice(due, at(hours), local)
-    return notice.title, notice.text
+    notice = milestones.notice(due, at(hours))
+    return str(notice.title), str(notice.text)
 
 
 @pytest.mark.parametrize(
@@ -118,7 +118,7 @@ def test_silicone_and_the_varnish_s_own_dangers_are_told_with_varnish_only(kind:
 
 def test_a_notice_carries_its_facts_and_outlives_two_weeks() -> None:
     (due,) = milestones.due(drying(place="rack 2"), FULL, [TOUCH_DRY], at(22))
-    notice = milestones.notice(due, at(22), local)
+    notice = milestones.notice(due, at(22))
     assert (notice.key, notice.kind, notice.piece_id, notice.room) == (due.key, "milestone", 1, "Boat shed")
     assert notice.expires_at == at(22) + timedelta(days=14)
     assert (

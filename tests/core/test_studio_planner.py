@@ -93,7 +93,7 @@ def test_a_fan_in_a_room_that_is_hardly_warm_enough_is_said_to_cool_the_film_bel
     assert 6.5 < fan.chills_to_c < 10
     said = planner.advised(fan)
     assert said is not None
-    assert f"it cools the film to {fan.chills_to_c:.1f} °C" in said
+    assert f"it cools the film to {fan.chills_to_c:.1f} °C" in str(said)
     assert warmer.chills_to_c is None
     assert planner.advice(drying(poured=46.0), {SHED: CLIMATE}, None, NOW)[2].chills_to_c is None
 
@@ -121,8 +121,8 @@ def test_what_is_in_time_is_named_the_least_cracking_first_and_what_cracks_more_
         for name, (now, cracks) in odds.items()
     ]
     named = "warmer, 94 %; fan, 97 %, but it cracks in 15 % of cases, 6 % as the room usually is."
-    assert planner.verdict(late).endswith(f" In time: {named}")
-    better = planner.verdict([late[0], replace(late[3], safe_at=None, odds_now=0.8)])
+    assert str(planner.verdict(late)).endswith(f" In time: {named}")
+    better = str(planner.verdict([late[0], replace(late[3], safe_at=None, odds_now=0.8)]))
     assert better.endswith(" Better: fan, 80 %, but it cracks in 15 % of cases, 6 % as the room usually is.")
 
 
@@ -141,4 +141,4 @@ def test_a_change_is_named_beside_too_late_where_it_helps(usual: float, changed:
         planner.Latest(replace(planner.AS_IT_IS, name=name), None, None, odds, 0.0)
         for name, odds in (("as it is", usual), ("heated 3 °C", changed))
     ]
-    assert planner.verdict(late) == says
+    assert str(planner.verdict(late)) == says

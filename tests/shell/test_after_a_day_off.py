@@ -60,7 +60,7 @@ def lives_through(settings: Settings, path: Path, told: Told, box: Callable[[], 
 
 def store_titles(store: Store) -> list[str]:
     with store.read() as tx:
-        return [notice.title for notice in tx.notices() if notice.kind == "milestone"]
+        return [str(notice.title) for notice in tx.notices() if notice.kind == "milestone"]
 
 
 def undelivered(path: Path) -> int:

@@ -80,7 +80,7 @@ def type_readings(desk: Desk, begin: float, end: float, temp_c: float, every: ti
 
 def kinds(store: Store, kind: str) -> list[str]:
     with store.read() as tx:
-        return [notice.title for notice in tx.notices(limit=1000) if notice.kind == kind]
+        return [str(notice.title) for notice in tx.notices(limit=1000) if notice.kind == kind]
 
 
 def happenings(store: Store) -> list[str]:
@@ -156,7 +156,7 @@ def test_muted_nothing_is_told_until_the_end_and_then_it_is(store: Store) -> Non
     assert (kinds(store, "alarm"), kinds(store, "reminder")) == ([], [])
     (alarm,) = alarms_now(desk, NOW + 7 * HOUR).active
     assert alarm.muted_until == NOW + 8 * HOUR
-    assert alarm.text.startswith("The room was at 6.0 °C")
+    assert str(alarm.text).startswith("The room was at 6.0 °C")
     type_readings(Desk(store, SETTINGS), 7.5, 9, 6)
     assert kinds(store, "reminder") == ["Still Boat shed: too cold for wet paint"]
     assert happenings(store) == ["muted", "raised", "mute_ended"]
@@ -292,7 +292,7 @@ def test_the_mornings_work_is_told_once_at_its_hour(store: Store) -> None:
     with store.read() as tx:
         (told,) = [notice for notice in tx.notices() if notice.kind == "morning"]
     assert told.created_at == NOW + 22 * HOUR
-    assert told.title.startswith("Today: look at Boat shed first")
+    assert str(told.title).startswith("Today: look at Boat shed first")
     assert refresh(desk, NOW + 24 * HOUR).next_due <= NOW + 46 * HOUR
 
 

@@ -338,7 +338,7 @@ def test_one_that_fails_is_told_and_tried_again_in_an_hour(
         (notice,) = tx.notices()  # once, however often it fails
         (delivery,) = tx.deliveries()
     assert notice.key == "backup/late/never"
-    assert notice.text.startswith("There is none yet, because no backup of")
+    assert str(notice.text).startswith("There is none yet, because no backup of")
     assert delivery.channel == "webhook"
     (path.parent / "backups").unlink()
     assert not backups.make_if_due()
@@ -363,8 +363,8 @@ def test_people_are_told_once_of_each_gap_that_grows_past_two_days(
                     told.append(len(tx.notices()))
         assert told[-100:] == [gap - 1] * 47 + [gap] * 53
     with store.read() as tx:
-        assert "has no room for it" in tx.notices()[0].text
-        assert "The newest is of" in tx.notices()[0].text
+        assert "has no room for it" in str(tx.notices()[0].text)
+        assert "The newest is of" in str(tx.notices()[0].text)
 
 
 def test_nothing_is_backed_up_under_a_date_that_cannot_be(store: Store) -> None:

@@ -115,8 +115,8 @@ def test_the_morning_s_work_takes_it_along_in_a_line(store: Store) -> None:
         tx.add_notice(work, {ADA: clock.now()})
     out.deliver_due(clock.now(), ADA)
     (message,) = sent
-    assert message.title == "Today: check one (and 2 more)"
-    assert message.text == "Today: check one\nHeron.\n\nAnd:\n- Heron a\n- Heron b"
+    assert str(message.title) == "Today: check one (and 2 more)"
+    assert str(message.text) == "Today: check one\nHeron.\n\nAnd:\n- Heron a\n- Heron b"
     assert out.deliver_due(clock.move(HOUR), ADA) == 0
 
 
@@ -151,8 +151,8 @@ def test_thousands_at_once_make_no_message_without_bound_and_lose_none(store: St
     out.deliver_due(back, ADA)
     (message,) = sent
     assert sorted(message.data["members"]) == keys
-    assert message.text.endswith(f"\n- and {count - WHOLE - TITLES} more")
-    assert message.text.count("\n- ") == TITLES + 1
+    assert str(message.text).endswith(f"\n- and {count - WHOLE - TITLES} more")
+    assert str(message.text).count("\n- ") == TITLES + 1
     assert out.deliver_due(clock.move(HOUR)) == 0
 
 

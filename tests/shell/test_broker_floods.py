@@ -104,8 +104,8 @@ def test_a_flood_leaves_the_sensors_of_the_studio_heard_and_is_told_in_a_few_lin
     with store.read() as tx:
         assert [r.temp_c for r in tx.readings("Shed") if r.source == "window"] == [21.5]
         (told,) = (one for one in tx.notices(limit=9) if one.kind == "devices")
-        assert told.title == "Shed: more devices send to yard than are heard", "once, in two runs"
-        assert "8 devices are heard behind the topic yard/#" in told.text
+        assert str(told.title) == "Shed: more devices send to yard than are heard", "once, in two runs"
+        assert "8 devices are heard behind the topic yard/#" in str(told.text)
         assert [one.channel for one in tx.deliveries(keys=[told.key])] == ["webhook"]
     assert len(sources(store)) == 1 + 8
     lines = [record.getMessage() for record in caplog.records]

@@ -77,7 +77,7 @@ def test_a_coalescent_goes_with_its_recipe_all_the_way(
     much = printed(capsys, "recipe", "estuary", "--part", "hard-film medium=1", "--part", "retarder=0.3")
     assert "may stay soft for months" in much["notes"][0]
     assert main(["recipe", "harbour", "--solids", "30%", "--coalescent", "15%"]) == 0
-    assert "30% solids, 3.0% glycol, 15.0% coalescent, by volume" in capsys.readouterr().out
+    assert "30 % solids, 3.0 % glycol, 15.0 % coalescent, by volume" in capsys.readouterr().out
     assert main(["recipe", "harbour", "--solids", "30%", "--coalescent", "20%"]) == 2
     assert "--coalescent: got '20%', expected a fraction between 0 and 0.15" in capsys.readouterr().err
     printed(capsys, "recipe", "plain mix", "--solids", "30%")

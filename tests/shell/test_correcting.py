@@ -242,7 +242,7 @@ def test_a_deleted_piece_teaches_nothing_and_frees_its_name_and_comes_back_with_
 def told(store: Store) -> dict[str, list[str]]:
     """By kind of notice, the titles of what still waits or has gone out."""
     with store.read() as tx:
-        lines = [(one.notice.kind, one.notice.title) for one in tx.deliveries() if one.state != "expired"]
+        lines = [(one.notice.kind, str(one.notice.title)) for one in tx.deliveries() if one.state != "expired"]
     return {kind: [title for k, title in lines if k == kind] for kind, _ in lines}
 
 
@@ -255,7 +255,7 @@ def deliver(store: Store, now: datetime, *, but: str = "-") -> None:
     """All that waits goes out, but for what has `but` in its title."""
     with store.write() as tx:
         for one in tx.deliveries(state=DeliveryState.WAITING):
-            if but not in one.notice.title:
+            if but not in str(one.notice.title):
                 tx.mark_delivered(one.id, now)
 
 
@@ -274,7 +274,7 @@ def test_what_waits_of_a_corrected_pour_is_not_sent_and_what_was_told_is_withdra
     deliver(store, now)
     undo_last(poured, "Heron", now, ALL)
     refresh(poured, now)
-    waiting = {one.notice.title for one in waits(store)}
+    waiting = {str(one.notice.title) for one in waits(store)}
     assert waiting == {title for title in before if title.startswith("Heron")}, "so after all: it is told anew"
 
 

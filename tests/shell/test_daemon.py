@@ -91,7 +91,7 @@ def log_dry_piece(store: Store, now: datetime, settings: Settings = SETTINGS) ->
 
 def titles(location: str) -> list[str]:
     with Store.open(location) as store, store.read() as tx:
-        return [notice.title for notice in tx.notices()]
+        return [str(notice.title) for notice in tx.notices()]
 
 
 class Looks:

@@ -110,7 +110,7 @@ def test_an_alarm_s_text_is_that_of_the_notice_it_was_committed_with(desk: Desk,
     refresh(desk, NOON)
     frost = alarm(store, AlarmKind.FROST)
     assert frost is not None
-    assert [n.text for n in notices(store) if n.key.startswith("alarm/frost/")] == [frost.text]
+    assert [str(n.text) for n in notices(store) if n.key.startswith("alarm/frost/")] == [str(frost.text)]
 
 
 @pytest.mark.parametrize("name", ["add_piece", "add_pour", "add_stay", "set_meta"])

@@ -44,7 +44,7 @@ def test_a_cold_night_is_told_the_evening_before_and_not_again_when_the_quiet_ho
     (evening,) = [n for n in notices(store) if n.kind == "foreseen"]
     assert evening.data["alarm"] == "cold"
     assert NOON + 4 * HOUR <= evening.created_at < NOON + 10 * HOUR, "before Ada's quiet hours"
-    assert "Before Fri 20 Nov " in evening.text
+    assert "Before Fri 20 Nov " in str(evening.text)
     assert deliveries(store, evening.key)["mail:Ada"].next_try_at < NOON + 10 * HOUR
     (night,) = [n for n in notices(store) if n.kind == "alarm"]
     assert night.created_at < NOON + 19 * HOUR
@@ -72,8 +72,8 @@ def test_a_shed_that_cannot_be_heated_is_said_so_once_for_the_pieces_that_lie_th
     log_pour(desk, order(wet_thickness_m=3e-3), NOON)
     look_every(desk, 3 * HOUR, NOON, NOON + 3 * DAY)
     (only,) = notices(store)
-    assert "warm the room" not in only.text
-    assert "carry Heron, level, to " in only.text
+    assert "warm the room" not in str(only.text)
+    assert "carry Heron, level, to " in str(only.text)
     log_pour(desk, order("Reed", NOON + 3 * DAY, wet_thickness_m=3e-3), NOON + 3 * DAY)
     look_every(desk, 3 * HOUR, NOON + 3 * DAY, NOON + 4 * DAY)
     cold = [key for key in keys(store) if "/cold/" in key]

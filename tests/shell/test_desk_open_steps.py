@@ -51,7 +51,7 @@ def told(desk: Desk, now: datetime) -> str:
     """What Ada hears on the morning of `now`; nothing: ''."""
     refresh(desk, now)
     with desk.store.read() as tx:
-        return "\n".join(one.text for one in tx.notices() if one.kind == "morning" and one.created_at == now)
+        return "\n".join(str(one.text) for one in tx.notices() if one.kind == "morning" and one.created_at == now)
 
 
 def test_a_dry_piece_is_to_be_washed_each_morning_until_it_was(desk: Desk) -> None:
@@ -78,4 +78,4 @@ def test_a_room_that_has_just_warmed_up_is_not_called_good_for_varnish_while_the
     against = aftercare.steps(desk, "Reed", POURED + 100.9 * HOUR).against
     assert against is not None
     assert len(against) == 1
-    assert against[0].startswith("too near the dew point")
+    assert str(against[0]).startswith("too near the dew point")

@@ -63,7 +63,7 @@ def test_a_low_battery_is_told_once_over_looks_and_desks_and_stands_on_board_and
         refresh(desk, MORNING - (3 - quarter / 4) * HOUR)
     refresh(Desk(store, desk.settings), MORNING)  # started again
     (notice,) = told(store, "battery")
-    assert "The battery of loft stands at 14 %" in notice.text
+    assert "The battery of loft stands at 14 %" in str(notice.text)
     with store.read() as tx:
         assert {one.channel for one in tx.deliveries(keys=[notice.key])} == {"mail:Ada"}
     (room,) = board_of(desk, MORNING).rooms
@@ -78,7 +78,7 @@ def test_a_sensor_silent_beside_another_is_a_line_of_the_morning_and_no_alarm(st
     store_readings(desk, [heard("door", ago / 6) for ago in range(24, -1, -1)])
     refresh(desk, MORNING)
     (notice,) = told(store, "morning")
-    assert "loft is silent since" in notice.text
+    assert "loft is silent since" in str(notice.text)
     assert told(store, "alarm") == []
 
 
@@ -90,6 +90,6 @@ def test_the_only_sensor_at_zero_percent_leaves_the_room_unread_and_says_why(sto
         refresh(desk, MORNING + timedelta(minutes=minutes))
     (alarm,) = told(store, "alarm")
     assert alarm.data["alarm"] == "no_fresh_data"
-    assert "said a humidity no room has 19 times, last 0 %RH" in alarm.text
+    assert "said a humidity no room has 19 times, last 0 %RH" in str(alarm.text)
     (room,) = board_of(desk, MORNING).rooms
     assert room.rh_pct > 40

@@ -367,7 +367,7 @@ def assert_one_story(desk: Desk, now: datetime) -> None:
     steps = {one.step: one.ready(now) for one in aftercare.steps(desk, "Curlew", now).lines}
     (place,) = places([report.drying], {report.drying.piece.id: record}, report.drying.room)
     if found.latest.finger is Finger.TACKY:
-        assert line.stage_in_words == "tacky"
+        assert str(line.stage_in_words) == "tacky"
         assert {steps[one] for one in ("skins", "sign", "wire", "varnish-1", "wrap")} <= {"not yet", "waits"}
         assert place.safe_at is None
         assert not [one for one in record.milestones[1:] if one.safe_at is not None]

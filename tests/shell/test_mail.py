@@ -18,7 +18,8 @@ from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import AuthResult, LoginPassword
 from pydantic import SecretStr
 
-from curewatch.notify import GiveUp, TryLater, Units
+from curewatch.language import PLAIN, Reader, Temperature, When, phrase
+from curewatch.notify import GiveUp, TryLater
 from curewatch.notify.mail import Mail, message_id
 from curewatch.records import Notice
 from curewatch.settings import MailSettings, SettingsError
@@ -32,9 +33,13 @@ NOTICE = Notice(
     key="piece-3/touch_dry/safe",
     kind="milestone",
     created_at=datetime(2026, 11, 20, 15, 5, tzinfo=UTC),
-    title="Noon 12:30: safe to assume touch-dry",
-    text="Noon 12:30 is touch-dry by now. The room was at -1.5 °C (today 16:40). Poured yesterday 00:05.",
-    data={"names": ["Noon 12:30"]},
+    title=phrase("{piece}: safe to assume touch-dry", piece="Noon 12:30"),
+    text=phrase(
+        "{piece} is touch-dry by now. The room was at {temp} ({at}).",
+        piece="Noon 12:30",
+        temp=Temperature(-1.5, 1),
+        at=When(datetime(2026, 11, 20, 16, 40, tzinfo=UTC)),
+    ),
 )
 
 
@@ -94,9 +99,7 @@ def serving(certificates: Certificates | None, how: str) -> Iterator[tuple[Mailb
         controller.stop()
 
 
-def mail(
-    port: int, security: str, ca: Path | None, password: str | None = PASSWORD, units: Units | None = None
-) -> Mail:
+def mail(port: int, security: str, ca: Path | None, password: str | None = PASSWORD, reader: Reader = PLAIN) -> Mail:
     settings = MailSettings(
         host="127.0.0.1",
         port=port,
@@ -108,7 +111,7 @@ def mail(
         timeout_s=2,
     )
     secret = None if password is None or security == "none" else SecretStr(password)
-    return Mail(settings, secret, "ada@shed.example", name="mail:Ada", units=units)
+    return Mail(settings, secret, "ada@shed.example", name="mail:Ada", reader=reader)
 
 
 @pytest.mark.parametrize("security", ["starttls", "tls"])
@@ -119,19 +122,18 @@ def test_a_notice_arrives_encrypted(security: str, certificates: Certificates) -
     first, again = box.mails
     assert box.encrypted == [True, True]
     assert first["Message-ID"] == again["Message-ID"] == "<piece-3.touch_dry.safe@shed.example>"
-    assert (first["To"], first["Subject"]) == ("ada@shed.example", NOTICE.title)
+    assert (first["To"], first["Subject"]) == ("ada@shed.example", str(NOTICE.title))
     assert first["Auto-Submitted"] == "auto-generated"
-    assert first.get_content() == NOTICE.text + "\r\n"
+    assert first.get_content() == f"{NOTICE.text}\r\n"
 
 
 def test_a_notice_comes_in_the_readers_units_and_names_stay(certificates: Certificates) -> None:
     with serving(certificates, "tls") as (box, port):
-        mail(port, "tls", certificates.ca, units=Units("F", 12)).send(NOTICE)
+        mail(port, "tls", certificates.ca, reader=Reader(temperatures="F", clock=12, order="month")).send(NOTICE)
     (got,) = box.mails
     assert got["Subject"] == "Noon 12:30: safe to assume touch-dry"
-    assert got.get_content() == (
-        "Noon 12:30 is touch-dry by now. The room was at 29.3 °F (today 4:40 pm). Poured yesterday 12:05 am.\r\n"
-    )
+    said = "Noon 12:30 is touch-dry by now. The room was at 29.3 °F (Fri Nov 20, 2026, 4:40 pm).\r\n"
+    assert got.get_content() == said
 
 
 def test_without_encryption_only_where_the_settings_say_so() -> None:

@@ -12,7 +12,6 @@ import pytest
 
 from curewatch.clock import SystemClock
 from curewatch.notify import Channel, DeliveryThreads, GiveUp, Outbox, TryLater, Webhook
-from curewatch.notify.channel import Units
 from curewatch.notify.outbox import AFTER_CAP, BASE, CAP, MIN_ATTEMPTS, backoff
 from curewatch.records import Delivery, DeliveryState, Notice
 from curewatch.store import Store, Transaction
@@ -370,12 +369,3 @@ def test_the_whole_way_to_a_receiver_that_fails_first(store: Store) -> None:
         assert receiver.keys() == ["alarm:cold:sail-loft:1"] * 2
         assert first.body == second.body
     assert only(store).attempts == 1
-
-
-def test_a_name_with_an_hour_in_it_stays_as_people_gave_it() -> None:
-    """Another name is the beginning of it."""
-    names = {"names": ["Rack", "Rack 14:30"]}
-    notice = Notice(
-        key="a", kind="milestone", created_at=START, title="", text="Rack 14:30 is dry at 14:30", data=names
-    )
-    assert Units(clock=12).said(notice)[1] == "Rack 14:30 is dry at 2:30 pm"

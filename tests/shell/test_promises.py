@@ -33,7 +33,7 @@ READY = MilestoneKind.VARNISH_READY
 
 
 def told(store: Store) -> list[tuple[str, bool]]:
-    return [(one.title, one.data["at_risk"]) for one in notices(store) if one.kind == "promise"]
+    return [(str(one.title), one.data["at_risk"]) for one in notices(store) if one.kind == "promise"]
 
 
 def promised(desk: Desk, due: datetime, now: datetime, ready: MilestoneKind = READY) -> None:
@@ -56,8 +56,10 @@ def test_at_risk_is_told_once_with_what_would_help_and_again_when_it_is_in_time(
     ((title, risk),) = told(store)
     assert (title.startswith("Heron: at risk for "), risk) == (True, True)
     (notice,) = [one for one in notices(store) if one.kind == "promise"]
-    assert "Heron, in Boat shed, is in time in 50 % of cases. What would help: 3 °C warmer, in time in " in notice.text
-    assert "Never leave a heater unattended" in notice.text
+    assert "Heron, in Boat shed, is in time in 50 % of cases. What would help: 3 °C warmer, in time in " in str(
+        notice.text
+    )
+    assert "Never leave a heater unattended" in str(notice.text)
     (line,) = board_of(desk, NOON + MINUTE).pieces
     assert line.promised is not None
     assert line.promised.odds == pytest.approx(notice.data["odds"], abs=1e-3), "the board tells the same"

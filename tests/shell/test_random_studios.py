@@ -92,14 +92,14 @@ def said_wrong(sent: Notice, month: Month) -> list[str]:
     parts = [members[key] for key in sent.data.get("members", ()) if key in members] or [sent]
     wrong = []
     for part in parts:
-        asked = DO.findall(part.text)
+        asked = DO.findall(str(part.text))
         if part.kind in AIR_KINDS and len(asked) > 1:
             wrong.append(f"asks for {len(asked)} things: {part.text}")
-        if part.kind in AIR_KINDS and any(a in part.text and b in part.text for a, b in OPPOSITES):
+        if part.kind in AIR_KINDS and any(a in str(part.text) and b in str(part.text) for a, b in OPPOSITES):
             wrong.append(f"pulls two ways: {part.text}")
         if part.data.get("past") and asked:
             wrong.append(f"is past, and asks for something: {part.text}")
-        if "Nothing needs doing" in part.text:
+        if "Nothing needs doing" in str(part.text):
             still = [kind for room, kind in active if room == part.room]
             if still or any(lies[piece] == part.room for piece in harmed):
                 wrong.append(f"says that nothing needs doing while {still or 'harm'} stands: {part.text}")

@@ -11,7 +11,8 @@ from datetime import UTC, datetime
 import pytest
 from pydantic import SecretStr
 
-from curewatch.notify import TryLater, Units
+from curewatch.language import Reader, Temperature, When, phrase
+from curewatch.notify import TryLater
 from curewatch.notify.services import Services
 from curewatch.records import Notice
 from curewatch.settings import SettingsError
@@ -24,7 +25,11 @@ NOTICE = Notice(
     kind="alarm",
     created_at=datetime(2026, 11, 20, 15, 5, tzinfo=UTC),
     title="Loft: too cold for wet paint",
-    text="The room was at 8.5 °C (today 15:05).",
+    text=phrase(
+        "The room was at {temp} ({at}).",
+        temp=Temperature(8.5, 1),
+        at=When(datetime(2026, 11, 20, 15, 5, tzinfo=UTC), form="time"),
+    ),
     room="Loft",
 )
 SECRET = "k3y-of-the-shed"
@@ -45,14 +50,16 @@ def test_the_package_is_not_imported_unless_it_is_used() -> None:
 def test_a_notice_reaches_every_address_in_the_readers_units() -> None:
     with Receiver() as one, Receiver() as two:
         lines = "".join(f"json://127.0.0.1:{r.port}/{SECRET}\n" for r in (one, two))
-        channel = Services(SecretStr(f"# Ada's\n\n{lines}"), name="services:Ada", units=Units("F", 12))
+        channel = Services(
+            SecretStr(f"# Ada's\n\n{lines}"), name="services:Ada", reader=Reader(temperatures="F", clock=12)
+        )
         assert len(channel) == 2
         channel.send(NOTICE)
         for receiver in (one, two):
             (request,) = receiver.requests
             said = json.loads(request.body)
-            assert said["title"] == NOTICE.title
-            assert said["message"] == "The room was at 47.3 °F (today 3:05 pm)."
+            assert said["title"] == str(NOTICE.title)
+            assert said["message"] == "The room was at 47.3 °F (3:05 pm)."
 
 
 @with_apprise

@@ -83,8 +83,8 @@ def test_a_recipe_corrected_moves_the_dates_of_its_pieces(studio: Studio) -> Non
     assert get(studio, "/recipes/river white")["stated"] is False
     answer = put(studio, "river white", {"solids": 0.45})
     assert answer.json()["notes"] == [
-        "river white: 45% solids, 3.0% glycol, by volume of the wet paint",
-        "before: river white: 30% solids, 3.0% glycol, by volume of the wet paint, assumed",
+        "river white: 45 % solids, 3.0 % glycol, by volume of the wet paint",
+        "before: river white: 30 % solids, 3.0 % glycol, by volume of the wet paint, assumed",
     ]
     assert get(studio, "/recipes/river white").items() >= {"solids": 0.45, "glycol": 0.03, "stated": True}.items()
     assert get(studio, "/pieces/Curlew")["milestones"]["handle"]["worth_checking_at"] < before, "there is less water"
@@ -102,7 +102,7 @@ def test_a_coalescent_is_told_and_puts_varnish_off(studio: Studio) -> None:
     early, late = (one["milestones"]["handle"]["worth_checking_h"] for one in (usual, front))
     assert early < late, "a front closes a layer over the core"
     told = put(studio, "river white", {"solids": 0.3, "coalescent": 0.15}).json()["notes"]
-    assert told[0] == "river white: 30% solids, 3.0% glycol, 15.0% coalescent, by volume of the wet paint"
+    assert told[0] == "river white: 30 % solids, 3.0 % glycol, 15.0 % coalescent, by volume of the wet paint"
     assert get(studio, "/recipes/river white")["coalescent"] == 0.15
     assert get(studio, "/pieces/Curlew")["coalescent"] == 0.15
     assert "15.0% coalescent" in studio.get("/piece/Curlew").text

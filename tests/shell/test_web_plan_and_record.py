@@ -64,7 +64,7 @@ def test_the_plan_counts_free_places_and_says_when_there_is_room_for_all(studio:
     assert "Free now: rack 3." in said
     assert "with a fan on it" in said
     # beside the fan what stands beside it elsewhere: what it does to the film, and how it is used
-    assert all(word in said for word in ("film-forming temperature", "skin over a soft core", planner.FAN_CAUTION))
+    assert all(word in said for word in ("film-forming temperature", "skin over a soft core", str(planner.FAN_CAUTION)))
     assert "Room for all of them:" in said, "three pieces, one place free: when two more are"
 
 

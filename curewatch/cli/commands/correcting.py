@@ -12,7 +12,7 @@ import typer
 from curewatch.cli import options
 from curewatch.cli.options import Name
 from curewatch.cli.output import Page, say, say_json, say_notes
-from curewatch.cli.session import desk_of, moment, refresh_first, say_view
+from curewatch.cli.session import desk_of, moment, notes_of, refresh_first, say_view
 from curewatch.cli.texts import piece_text
 from curewatch.desk import Desk
 from curewatch.desk.commands import correcting, naming
@@ -22,7 +22,6 @@ from curewatch.intake.typed.names import named
 from curewatch.intake.typed.pours import CorrectionWords
 from curewatch.records.corrections import Correction, Naming
 from curewatch.records.errors import Field, InputError
-from curewatch.studio import wording
 from curewatch.views.corrections import CorrectionOut, NameOut, in_words
 from curewatch.views.record import PieceReportOut
 
@@ -64,7 +63,7 @@ def correct(
         change = words.change(None if at is None else moment(at, desk, now))
         done = correcting.correct(desk, name, change, now)
         refresh_first(desk, now)
-        notes, tz = wording.notes(done.remarks), desk.settings.tz
+        notes, tz = notes_of(desk, done.remarks), desk.settings.tz
         with desk.store.read() as tx:
             changes = tx.changes([done.correction.id])
         report = piece_report(desk, done.piece.name, now)

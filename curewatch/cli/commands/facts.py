@@ -14,7 +14,7 @@ import typer
 from curewatch.cli import options
 from curewatch.cli.options import At, Name, RoomName
 from curewatch.cli.output import PIPED_WIDTH, Page, say, say_json, say_notes
-from curewatch.cli.session import desk_of, iso, moment, refresh_first, say_view
+from curewatch.cli.session import desk_of, iso, moment, notes_of, refresh_first, say_view
 from curewatch.cli.texts import piece_text
 from curewatch.desk import Desk
 from curewatch.desk.commands import pours
@@ -102,7 +102,7 @@ def pour(
         logged, names = log_pours(desk, orders, now), [one.name for one in orders]
         refresh_first(desk, now)
         reports = [piece_report(desk, one, now) for one in names]
-        notes = wording.notes(remark for one in logged for remark in one.remarks)
+        notes = notes_of(desk, (remark for one in logged for remark in one.remarks))
         if as_json:
             pieces = [PieceReportOut.of_report(one, now, desk.settings.tz).model_dump(mode="json") for one in reports]
             say_json("pour", **({"pieces": pieces} if len(pieces) > 1 else pieces[0]), notes=notes)
@@ -110,7 +110,7 @@ def pour(
         say_notes(notes)
         say(f"Logged {' to '.join(dict.fromkeys([names[0], names[-1]]))}.\n")
         if now - orders[0].at < LEVEL_FOR:
-            say(f"{textwrap.fill(TORCH, Page.of(sys.stdout).width)}\n")
+            say(f"{textwrap.fill(str(TORCH), Page.of(sys.stdout).width)}\n")
         say(piece_text.text(desk.settings.tz, reports[0], now, Page.of(sys.stdout)))
 
 
@@ -131,7 +131,7 @@ def reading(
         when = moment(at, desk, now)
         read = Reading(room=named(room, Field.ROOM), at=when, temp_c=temp_c, rh_pct=rh_pct, received_at=now)
         logged = log_reading(desk, read, new=new)
-        notes, room = wording.notes(logged.remarks), logged.room or read.room
+        notes, room = notes_of(desk, logged.remarks), logged.room or read.room
         refresh_first(desk, now)
         if as_json:
             values = {"room": room, "at": iso(when, desk.settings.tz), "temp_c": temp_c, "rh_pct": rh_pct}
@@ -197,7 +197,7 @@ def move(
         where = named(room, Field.ROOM), None if place is None else named(place, Field.PLACE)
         speed = None if air is None else parse_air(air, field=Field.AIR)
         moved = pours.move(desk, name, *where, now, speed, at=moment(at, desk, now), new=new)
-        _say_where(desk, name, now, wording.notes(moved.remarks), "move", as_json)
+        _say_where(desk, name, now, notes_of(desk, moved.remarks), "move", as_json)
 
 
 def promise(
@@ -226,7 +226,7 @@ def promise(
             return
         for one in reports if told is not None else ():
             assert one.line.promised is not None
-            said = f"{one.line.name}: {one.line.promised.in_words(desk.local)}."
+            said = f"{one.line.name}: {desk.settings.studio_reader.read(one.line.promised.in_words())}."
             say(textwrap.fill(said, PIPED_WIDTH, subsequent_indent="  "))
         if told is None:
             say(f"{name}: no longer promised.")

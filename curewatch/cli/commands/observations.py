@@ -12,7 +12,7 @@ import typer
 from curewatch.cli import options
 from curewatch.cli.options import At, Name
 from curewatch.cli.output import PIPED_WIDTH, say, say_json, say_notes
-from curewatch.cli.session import answer, desk_of, fresh_desk_of, moment, refresh_first, say_view
+from curewatch.cli.session import answer, desk_of, fresh_desk_of, moment, notes_of, refresh_first, say_view
 from curewatch.cli.texts.piece_text import steps_text
 from curewatch.desk import Desk
 from curewatch.desk.commands import aftercare, observing
@@ -152,7 +152,7 @@ def learned(
 ) -> None:
     """What the studio has come to believe of its recipes and places, and from what."""
     with fresh_desk_of(ctx) as (desk, now):
-        notes = [] if forget is None else wording.notes(observing.forget(desk, forget, now).remarks)
+        notes = [] if forget is None else notes_of(desk, observing.forget(desk, forget, now).remarks)
         known = reports_learned.what_was_learned(desk)
     if as_json:
         beliefs = [BeliefOut.of(one).model_dump(mode="json") for one in known]
@@ -174,7 +174,7 @@ def _say(desk: Desk, observed: Observed, kind: str, as_json: bool) -> None:
         return
     by = wording.by(one.logged_by)
     say(f"Logged {observed.piece.name}: {finding(one)} at {desk.local(one.at):%a %d %b %H:%M}{by}.")
-    say_notes(wording.notes(observed.remarks))
+    say_notes(notes_of(desk, observed.remarks))
 
 
 def _undo(desk: Desk, name: str, kind: ObservationKind, at: str | None, now: datetime, as_json: bool) -> None:
@@ -210,7 +210,7 @@ def done(
     """Write down that a step was done."""
     with fresh_desk_of(ctx, by) as (desk, now):
         noted = aftercare.done(desk, name, named(step, Field.STEP), moment(at, desk, now), now, anyway=anyway)
-        notes = wording.notes(noted.remarks)
+        notes = notes_of(desk, noted.remarks)
         if as_json:
             say_view("done", DoneOut.of(noted.step, desk.settings.tz), piece=name, notes=notes)
             return

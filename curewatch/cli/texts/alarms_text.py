@@ -38,7 +38,7 @@ def text(seen: AlarmsOut, now: datetime, page: Page, *, with_history: bool) -> s
         rows = [_event(event, now) for event in seen.history] or ["  nothing yet"]
         parts.append("\n".join([page.bold("What happened, the newest first"), *rows]))
     if seen.active:
-        parts.append(textwrap.fill(wording.SAFETY, page.width))
+        parts.append(textwrap.fill(str(wording.SAFETY), page.width))
     return "\n\n".join(parts)
 
 

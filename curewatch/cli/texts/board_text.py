@@ -35,7 +35,7 @@ def text(seen: BoardOut, page: Page) -> str:
 def series_text(seen: SeriesOut, now: datetime, page: Page) -> str:
     """The pieces of a series, a line each."""
     rows: list[Row] = [(one.name, one, wording.where(one.room, one.place), _promised([one])) for one in seen.pieces]
-    return f"{page.bold(wording.together(seen.name, len(rows)))}\n\n{_table(rows, now, page)}"
+    return f"{page.bold(str(wording.together(seen.name, len(rows))))}\n\n{_table(rows, now, page)}"
 
 
 Row = tuple[str, PieceOut, str, list[str]]
@@ -95,7 +95,7 @@ def _stage(one: PieceOut) -> str:
 def _next(one: PieceOut) -> str:
     if one.reason:
         return "no readings"
-    return "-" if one.next is None else wording.STAGES[MilestoneKind(one.next)]
+    return "-" if one.next is None else str(wording.STAGES[MilestoneKind(one.next)])
 
 
 def _date(one: PieceOut, at: datetime | None, now: datetime) -> str:
@@ -129,7 +129,7 @@ def _alarms(alarms: Sequence[AlarmOut], now: datetime, page: Page) -> str:
         head = f"! {alarm.alarm.replace('_', ' ')} in {alarm.room}, since {since}{seen}{muted}"
         rows += textwrap.wrap(head, page.width, subsequent_indent="  ")
         rows += [f"    {line}" for line in textwrap.wrap(alarm.text, page.width - 4)]
-    return "\n".join([*rows, *textwrap.wrap(wording.SAFETY, page.width)])
+    return "\n".join([*rows, *textwrap.wrap(str(wording.SAFETY), page.width)])
 
 
 def clipped(text: str, width: int) -> str:

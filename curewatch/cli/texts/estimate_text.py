@@ -37,7 +37,7 @@ def text(asked: EstimateRequest, page: Page) -> str:
         "",
         *_wrapped(f"Counted from the pour. In its first minute the film is at {found.film_temp_c:.1f} °C.", page),
         *_wrapped(f"Cracks: {cracks(found.crack_odds)}, {CRACKS_BY}.{steady}", page),
-        *(_wrapped(found.weigh, page) if found.weigh else []),
+        *(_wrapped(str(found.weigh), page) if found.weigh else []),
         *(["", page.bold("Warnings")] if warnings else []),
         *(line for warning in warnings for line in _wrapped(warning, page, "  ")),
         "",
@@ -73,7 +73,7 @@ def _what_was_asked(asked: EstimateRequest) -> str:
 def _table(found: EstimateResult, page: Page, *, central_only: bool) -> list[str]:
     """Milestones by odds; below it, why a time is missing."""
     columns = (("central film", "no spread"),) if central_only else _COLUMNS
-    kinds = [(STAGES[MilestoneKind(name)], reached) for name, reached in found.milestones.items()]
+    kinds = [(str(STAGES[MilestoneKind(name)]), reached) for name, reached in found.milestones.items()]
     wide = min((page.width - 17) // 3, 17)
 
     def row(stage: str, cells: Iterable[str]) -> str:
@@ -96,7 +96,7 @@ def _curve(question: EstimateInput, found: EstimateResult, page: Page) -> list[s
     signs = curve.UNICODE if page.unicode else curve.ASCII
     key = [] if question.members == 1 else [f"{signs.median} 50 %   {signs.band} 10 to 90 % of films like this"]
     marks = [
-        (STAGES[MilestoneKind(name)], hours)
+        (str(STAGES[MilestoneKind(name)]), hours)
         for name in found.milestones
         if (hours := found.hours(name, 50)) is not None
     ]

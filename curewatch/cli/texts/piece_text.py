@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from curewatch.cli.output import Page
 from curewatch.cli.texts.dates import date
 from curewatch.desk.reports.piece import PieceReport
+from curewatch.language import Reader
 from curewatch.records import Forecast, MilestoneKind, Support
 from curewatch.studio import wording
 from curewatch.studio.alarms import damage
@@ -30,7 +31,7 @@ def text(tz: ZoneInfo, report: PieceReport, now: datetime, page: Page) -> str:
         f"Film      {wording.wet_film(pour)}; {mix}",
     ]
     if line.promised is not None:
-        said = f"Promised  {line.promised.in_words(lambda at: at.astimezone(tz))}"
+        said = f"Promised  {Reader(zone=tz).read(line.promised.in_words())}"
         rows += textwrap.wrap(said, page.width, subsequent_indent=" " * 10)
     if line.series is not None:
         rows.append(f"One of    {line.series} (`curewatch series`)")
@@ -43,8 +44,11 @@ def text(tz: ZoneInfo, report: PieceReport, now: datetime, page: Page) -> str:
         rows.append(f"No dates: {forecast.reason if forecast else 'not forecast yet'}.")
     else:
         rows += [_air(report, now), *_cracks(report, now, page), "", *_table(tz, forecast, now, page)]
-    rows += ["", *textwrap.wrap(" ".join([*wording.cautions(silicone=pour.silicone), wording.SAFETY]), page.width)]
-    rows += textwrap.wrap(wording.weigh_piece(forecast, now) or "", page.width)
+    rows += [
+        "",
+        *textwrap.wrap(" ".join(map(str, [*wording.cautions(silicone=pour.silicone), wording.SAFETY])), page.width),
+    ]
+    rows += textwrap.wrap(str(wording.weigh_piece(forecast, now) or ""), page.width)
     if report.dew is not None and report.line.stage is MilestoneKind.VARNISH_READY:
         rows += textwrap.wrap(
             f"Varnish   {varnish_air.in_words(report.dew, now)}", page.width, subsequent_indent=" " * 10
@@ -53,7 +57,7 @@ def text(tz: ZoneInfo, report: PieceReport, now: datetime, page: Page) -> str:
         said = f"! harmed: {damage.in_words(harm)} Then say `curewatch cleared`."
         rows += textwrap.wrap(said, page.width, subsequent_indent="  ")
     for alarm in report.alarms:
-        rows += textwrap.wrap(f"! {alarm.kind.value.replace('_', ' ')}: {alarm.text}", page.width)
+        rows += textwrap.wrap(f"! {alarm.kind.value.replace('_', ' ')}: {Reader(zone=tz).read(alarm.text)}", page.width)
     return "\n".join(rows).rstrip()
 
 
@@ -64,7 +68,7 @@ def _stage(tz: ZoneInfo, line: PieceLine, now: datetime) -> str:
         said = wording.STAGES[line.stage] if line.stage is not None and not line.is_held else line.stage_in_words
         return f"{said}, found {found}"
     said = wording.STAGES[line.stage] if line.stage is not None else line.stage_in_words
-    return said if line.stage_is_safe else f"probably {said}"
+    return str(said) if line.stage_is_safe else f"probably {said}"
 
 
 def _air(report: PieceReport, now: datetime) -> str:

@@ -11,6 +11,7 @@ from curewatch.desk.desk import Desk, care_of, mark_changed
 from curewatch.desk.orders import nearest
 from curewatch.desk.reports.cure_record import PieceHistory, find, history_of
 from curewatch.desk.snapshot.air import PastCache, air_to_come
+from curewatch.language import Message
 from curewatch.records.errors import Field, InputError, Words
 from curewatch.records.remarks import Remark, RemarkKind
 from curewatch.records.workshop import StepDone
@@ -27,7 +28,7 @@ class Steps:
     history: PieceHistory
     lines: tuple[CareStep, ...]
     care: Care
-    against: tuple[str, ...] | None
+    against: tuple[Message, ...] | None
     """What in the room's air speaks against varnishing now; None: it was not read."""
     read_at: datetime | None
     window: Window | None
@@ -117,7 +118,7 @@ def _lines(found: PieceHistory, care: Care) -> list[CareStep]:
     return plan(found.drying.pour, found.forecast, peeled, found.steps, care)
 
 
-def _against(climate: Climate | None, care: Care) -> tuple[str, ...] | None:
+def _against(climate: Climate | None, care: Care) -> tuple[Message, ...] | None:
     if climate is None:
         return None
     piece_c = dew_margin(climate).piece_c

@@ -12,6 +12,7 @@ from curewatch.desk.desk import Desk, mark_changed, rejudge_from
 from curewatch.desk.orders import free_of_series, meet_place, meet_recipe, meet_room, piece_here, taken
 from curewatch.desk.retraction import doubt, retract
 from curewatch.desk.snapshot.pieces import update_lessons
+from curewatch.language import Message, phrase
 from curewatch.records import WET_THICKNESS_RANGE_M, Piece, Pour, Stay, Support, ThicknessSource
 from curewatch.records.corrections import Correction, CorrectionKind
 from curewatch.records.errors import Field, InputError
@@ -21,7 +22,7 @@ from curewatch.records.workshop import Paint
 from curewatch.store import Transaction
 from curewatch.studio.alarms import damage
 
-WITHDRAWN, DELETED = "the pour was corrected", "it was never poured"
+WITHDRAWN, DELETED = phrase("the pour was corrected"), phrase("it was never poured")
 
 
 @dataclass(frozen=True)
@@ -101,7 +102,7 @@ def delete(desk: Desk, name: str, now: datetime) -> Corrected:
     return Corrected(piece, made)
 
 
-def settle(tx: Transaction, piece_id: int, was_in: str, why: str, now: datetime) -> None:
+def settle(tx: Transaction, piece_id: int, was_in: str, why: Message, now: datetime) -> None:
     """What follows from the pour of a piece is to be made anew: dates, alarms, harm, and what people were told."""
     (pour,), rooms = tx.pours([piece_id]), {was_in, *(stay.room for stay in tx.stays([piece_id]))}
     doubt(tx, [piece_id], why, now)

@@ -11,6 +11,7 @@ from functools import partial
 from curewatch.desk.commands.correcting import back_too_late, settle
 from curewatch.desk.commands.naming import rests_on, settle_name
 from curewatch.desk.desk import mark_air_changed
+from curewatch.language import phrase
 from curewatch.records import Alarm, Damage, Piece, Reading, SensorTrust, Stay
 from curewatch.records.corrections import Change, Correction, CorrectionKind, Naming
 from curewatch.records.facts import Observation
@@ -286,7 +287,7 @@ def _undo_correction(of: Correction, tx: Transaction, now: datetime) -> None:
     if of.naming is not None:
         settle_name(tx, of, now)
     elif of.piece_id is not None:
-        settle(tx, of.piece_id, tx.stays([of.piece_id])[0].room, "a correction was taken back", now)
+        settle(tx, of.piece_id, tx.stays([of.piece_id])[0].room, phrase("a correction was taken back"), now)
 
 
 def _named(kind: LogKind, tx: Transaction, _: Here, since: datetime) -> Iterator[LogEntry]:

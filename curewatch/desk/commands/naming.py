@@ -11,6 +11,7 @@ from curewatch.desk.retraction import doubt
 from curewatch.desk.snapshot.pieces import update_lessons
 from curewatch.desk.snapshot.snapshot import keep
 from curewatch.desk.snapshot.snapshot import known as low_batteries
+from curewatch.language import phrase
 from curewatch.records import Room
 from curewatch.records.corrections import Correction, CorrectionKind, Naming
 from curewatch.records.errors import Field, InputError
@@ -21,6 +22,13 @@ from curewatch.store import Transaction
 from curewatch.studio.alarms.alarm_notices import ascii_name
 
 FIELDS = {Naming.ROOM: Field.ROOM, Naming.PLACE: Field.PLACE, Naming.RECIPE: Field.RECIPE}
+
+
+ONE_WITH_ANOTHER = {
+    Naming.ROOM: phrase("the room was one with another"),
+    Naming.PLACE: phrase("the place was one with another"),
+    Naming.RECIPE: phrase("the recipe was one with another"),
+}
 
 
 @dataclass(frozen=True)
@@ -172,7 +180,7 @@ def _follow(tx: Transaction, made: Correction, now: datetime) -> None:
     assert made.naming is not None
     assert made.to is not None
     if made.kind is CorrectionKind.MERGED:
-        doubt(tx, pieces_of(tx, made), f"the {made.naming.value} was one with another", now)
+        doubt(tx, pieces_of(tx, made), ONE_WITH_ANOTHER[made.naming], now)
     moves = {Naming.ROOM: _move_room, Naming.PLACE: _move_place, Naming.RECIPE: _move_recipe}
     moves[made.naming](tx, made, made.to)
     settle_name(tx, made, now)

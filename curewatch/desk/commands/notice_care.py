@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from curewatch.desk.desk import Desk
+from curewatch.language import When, Words, joined, phrase
 from curewatch.notify.routing import due_times
 from curewatch.records import Delivery, DeliveryState, Notice
 from curewatch.records.errors import Field, InputError
@@ -56,8 +57,8 @@ def send_test_notice(desk: Desk, now: datetime) -> Notice:
         key=f"test/{int(now.timestamp() * 1e6)}",
         kind="test",
         created_at=now,
-        title="curewatch: a test",
-        text="If you can read this, notices reach you. Nothing needs doing.",
+        title=phrase("curewatch: a test"),
+        text=phrase("If you can read this, notices reach you. Nothing needs doing."),
         expires_at=now + timedelta(hours=1),
     )
     with desk.store.write() as tx:
@@ -75,11 +76,13 @@ def tell_turned_away(desk: Desk, sensor: str, now: datetime) -> bool:
         key=f"devices/{sensor}/{entry.devices_most}",
         kind="devices",
         created_at=now,
-        title=f"{entry.room}: more devices send to {sensor} than are heard",
-        text=(
-            f"{entry.devices_most} devices are heard behind the topic {entry.topic} and others are not: those that "
-            "came first have the places. If all of them are yours, raise devices_most of this sensor; else make its "
-            "topic narrower, and see who else may publish to the broker. `curewatch check` tells how many."
+        title=phrase("{room}: more devices send to {sensor} than are heard", room=entry.room, sensor=sensor),
+        text=phrase(
+            "{n} devices are heard behind the topic {topic} and others are not: those that came first have the places. "
+            "If all of them are yours, raise devices_most of this sensor; else make its topic narrower, and see who "
+            "else may publish to the broker. `curewatch check` tells how many.",
+            n=entry.devices_most,
+            topic=entry.topic,
         ),
         room=entry.room,
         data={"sensor": sensor, "devices_most": entry.devices_most, "names": sorted({entry.room, sensor})},
@@ -112,7 +115,7 @@ def note_arrived(desk: Desk, key: str) -> list[Delivery]:
     return found
 
 
-def tell_late_backup(desk: Desk, why: str, now: datetime) -> bool:
+def tell_late_backup(desk: Desk, why: Words, now: datetime) -> bool:
     """Write a notice that no backup could be made, where the newest is older than it should be or there is none.
 
     True if one was written. One is, however often it fails, until a backup has been made again.
@@ -121,13 +124,15 @@ def tell_late_backup(desk: Desk, why: str, now: datetime) -> bool:
     made_at = None if last_made is None else last_made.at
     if made_at is not None and timedelta(0) <= now - made_at < 2 * timedelta(hours=desk.settings.backup.every_h):
         return False
-    last = "There is none yet" if made_at is None else f"The newest is of {desk.local(made_at):%a %d %b %Y, %H:%M}"
+    last = phrase("There is none yet, because {why}.", why=why)
+    if made_at is not None:
+        last = phrase("The newest is of {at}, because {why}.", at=When(made_at), why=why)
     notice = Notice(
         key=f"backup/late/{'never' if made_at is None else made_at.isoformat()}",
         kind="backup",
         created_at=now,
-        title="The studio's record is not being backed up",
-        text=f"{last}, because {why}. If the disk fails now, what came since is lost. It is tried again every hour.",
+        title=phrase("The studio's record is not being backed up"),
+        text=joined(last, phrase("If the disk fails now, what came since is lost. It is tried again every hour.")),
     )
     with desk.store.write() as tx:
         return tx.add_notice(notice, due_times(desk.settings, notice))

@@ -4,7 +4,7 @@ beside a sensor: the sensor, the thermometer, or an offset.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from itertools import islice
@@ -15,6 +15,7 @@ from curewatch.desk.commands.log import LogKind
 from curewatch.desk.desk import Desk, mark_air_changed, mark_readings, rejudge_from
 from curewatch.desk.orders import Logged, meet_room, met, nearest, room_known
 from curewatch.desk.snapshot.air import readings_of
+from curewatch.language import Message, Value, When, phrase
 from curewatch.records import Reading, Room, SensorTrust, Trust
 from curewatch.records.errors import Field, InputError
 from curewatch.records.names import same_name
@@ -52,12 +53,18 @@ class Check:
         temp_c, rh_pct = (None if said is None or off is None else said - off for said, off in pairs)
         return temp_c, rh_pct
 
-    def in_words(self, local: Callable[[datetime], datetime]) -> str:
+    def in_words(self) -> Message:
         """`Fri 20 Nov 12:00: your thermometer said 18.4 °C, 52 %, the sensor post 18.9 °C, 50 %: they agree`"""
         typed, sensor = (wording.air(*pair) for pair in ((self.typed.temp_c, self.typed.rh_pct), self.sensor_said))
-        ending = "which one is right?" if self.is_apart else "they agree"
-        said = f"your thermometer said {typed}{wording.by(self.typed.logged_by)}, the sensor {self.source} {sensor}"
-        return f"{local(self.at):%a %d %b %H:%M}: {said}: {ending}"
+        values: dict[str, Value] = {
+            "at": When(self.at, self.at), "typed": typed, "sensor": self.source, "read": sensor,
+            "by": wording.by(self.typed.logged_by),
+        }  # fmt: skip
+        if self.is_apart:
+            return phrase(
+                "{at}: your thermometer said {typed}{by}, the sensor {sensor} {read}: which one is right?", **values
+            )
+        return phrase("{at}: your thermometer said {typed}{by}, the sensor {sensor} {read}: they agree", **values)
 
 
 def last_checks(tx: Transaction, room: str, now: datetime, since: datetime) -> list[Check]:

@@ -25,6 +25,7 @@ from curewatch.desk.desk import Desk, mark_changed
 from curewatch.desk.orders import nearest, piece_here, room_known, series_here
 from curewatch.desk.retraction import doubt, pieces_in, retract
 from curewatch.desk.snapshot.pieces import update_lessons
+from curewatch.language import Message, phrase
 from curewatch.records import Piece, Stay
 from curewatch.records.corrections import Correction, CorrectionKind
 from curewatch.records.errors import Field, InputError
@@ -126,9 +127,16 @@ def _revert(
 def _unsay(tx: Transaction, desk: Desk, entry: LogEntry, now: datetime) -> None:
     """What people were told of the pieces that this bears on may not be so without it."""
     if entry.kind is LogKind.POUR and isinstance(entry.fact, Piece):
-        retract(tx, desk.settings, tx.milestones_told([entry.fact.id]), "the pour was taken back", now, of_piece=False)
+        retract(
+            tx,
+            desk.settings,
+            tx.milestones_told([entry.fact.id]),
+            phrase("the pour was taken back"),
+            now,
+            of_piece=False,
+        )
         return
-    why, fact = f"{SAID.get(entry.kind, 'it')} was taken back", entry.fact
+    why, fact = SAID.get(entry.kind, phrase("it was taken back")), entry.fact
     if isinstance(fact, Correction) and fact.naming is not None:
         doubt(tx, pieces_of(tx, fact) if fact.kind is CorrectionKind.MERGED else [], why, now)
     elif entry.kind in (LogKind.READING, LogKind.TRUST):
@@ -151,14 +159,14 @@ WHAT: Mapping[StrEnum, str] = {
     ObservationKind.WEIGHING: "a weighing",
     ObservationKind.SURFACE: "a surface temperature",
 }
-SAID: Mapping[LogKind, str] = {
-    LogKind.READING: "a reading",
-    LogKind.TRUST: "a word on a sensor",
-    LogKind.MOVE: "a move",
-    LogKind.FOUND: "what was found",
-    LogKind.CORRECT: "a correction",
-    LogKind.DELETE: "a correction",
-    LogKind.NAME: "a merger",
-    LogKind.RECIPE: "a merger",
+SAID: Mapping[LogKind, Message] = {
+    LogKind.READING: phrase("a reading was taken back"),
+    LogKind.TRUST: phrase("a word on a sensor was taken back"),
+    LogKind.MOVE: phrase("a move was taken back"),
+    LogKind.FOUND: phrase("what was found was taken back"),
+    LogKind.CORRECT: phrase("a correction was taken back"),
+    LogKind.DELETE: phrase("a correction was taken back"),
+    LogKind.NAME: phrase("a merger was taken back"),
+    LogKind.RECIPE: phrase("a merger was taken back"),
 }
 """What was taken back, where that bears on what people were told."""

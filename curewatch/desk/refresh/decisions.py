@@ -14,6 +14,7 @@ from curewatch.desk.retraction import not_heard
 from curewatch.desk.snapshot import snapshot as batteries
 from curewatch.desk.snapshot.air import future_of
 from curewatch.desk.snapshot.snapshot import Snapshot
+from curewatch.language import Words, joined, phrase
 from curewatch.notify.routing import due_times, people_channels, round_times
 from curewatch.records import (
     Alarm,
@@ -35,14 +36,13 @@ from curewatch.studio.air.climate import Climate
 from curewatch.studio.air.sensors import LowBattery
 from curewatch.studio.alarms import damage as damages
 from curewatch.studio.alarms import evaluation
-from curewatch.studio.alarms.alarm_words import TITLES
+from curewatch.studio.alarms.alarm_words import titles
 from curewatch.studio.alarms.conditions import OF_THE_AIR, OccupiedRoom
 from curewatch.studio.alarms.evaluation import RoomEvaluation, evaluate_room
 from curewatch.studio.alarms.forewarning import Foreseen
 from curewatch.studio.alarms.lifecycle import AGAIN, Effect
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.planning import alarm_advice, planner, promises
-from curewatch.studio.wording import Local, listed
 
 _ACTED_ON = (Effect.RAISED, *AGAIN)
 
@@ -76,8 +76,8 @@ def _asks_for_it(notice: Notice) -> bool:
 _Told = TypeVar("_Told", Notice, Alarm)
 
 
-def _and(one: _Told, said: str) -> _Told:
-    return one.model_copy(update={"text": f"{one.text} {said}"})
+def _and(one: _Told, said: Words) -> _Told:
+    return one.model_copy(update={"text": joined(one.text, said)})
 
 
 @dataclass(frozen=True)
@@ -107,7 +107,6 @@ def watch_rooms(
     settings: Settings,
     forecasts: Mapping[int, Forecast],
     now: datetime,
-    local: Local,
     ahead: Mapping[str, Foreseen] = MappingProxyType({}),
 ) -> Decided:
     """Judge every alarm of every room with pieces in it, up to `now`. `ahead`: by room, what is foreseen of its air."""
@@ -118,13 +117,13 @@ def watch_rooms(
     told: list[Notice] = []
     for room in rooms:
         known = {alarm.kind: alarm for alarm in snapshot.alarms if alarm.room == room.name}
-        seen = evaluate_room(room, known, now, limits, local, damages.newest(snapshot.damages))
+        seen = evaluate_room(room, known, now, limits, damages.newest(snapshot.damages))
         seen = advised(seen, room, snapshot.climates, now)
         found.alarms.extend(seen.changed)
         found.history.extend(seen.history)
         found.damages.extend(seen.damages)
         told += seen.told
-    tell, kept = evaluation.joint_notices(told, rooms, now, local)
+    tell, kept = evaluation.joint_notices(told, rooms, now)
     found.told.extend(tell)
     found.kept.extend(kept)
     return _with_batteries(found, snapshot, settings, now)
@@ -176,8 +175,8 @@ def _no_all_clear_beside(tx: Transaction, notice: Notice, people: Collection[str
     ended = [kind for key in waiting for kind in over[key].data["over"] if kind not in _alarms(notice)]
     if not ended:
         return notice
-    said = f"{notice.text} Over: {listed([TITLES[AlarmKind(kind)] for kind in dict.fromkeys(ended)])}."
-    return notice.model_copy(update={"text": said})
+    over_too = phrase("Over: {alarms}.", alarms=titles([AlarmKind(kind) for kind in dict.fromkeys(ended)]))
+    return notice.model_copy(update={"text": joined(notice.text, over_too)})
 
 
 def _answered(tx: Transaction, notice: Notice) -> list[str]:
@@ -247,7 +246,6 @@ def tell_milestones(
     due: Sequence[milestoning.Due],
     climates: Mapping[str, Climate],
     now: datetime,
-    local: Local,
 ) -> int:
     """Write the notices of milestones that are due, of a series one. The number that are new."""
     written, people = 0, set(people_channels(settings))
@@ -258,7 +256,7 @@ def tell_milestones(
         before = [name for told in earlier for name in told.notice.data["pieces"]]
         others = list(dict.fromkeys([*before, *(other.drying.piece.name for other in alike[1:])]))
         keys = [key for told in earlier for key in told.notice.data.get("tells", ())] + [other.key for other in alike]
-        notice = milestoning.notice(one, now, local, climates.get(one.drying.room), others, sizes.get(series, 0))
+        notice = milestoning.notice(one, now, climates.get(one.drying.room), others, sizes.get(series, 0))
         if series is not None:
             notice = notice.model_copy(update={"data": notice.data | {"tells": list(dict.fromkeys(keys))}})
         tx.supersede(_answered_milestones(tx, alike, {one.drying.piece.name, *others}), now)
@@ -269,7 +267,7 @@ def tell_milestones(
             times = {channel: at for channel, at in times.items() if channel not in people}
         written += tx.add_notice(notice, not_heard(tx, [other.key for other in alike], times))
         for other in alike[1:]:
-            kept = milestoning.notice(other, now, local)
+            kept = milestoning.notice(other, now)
             tx.add_notice(kept.model_copy(update={"data": kept.data | {"told_in": notice.key}}), ())
     return written
 
@@ -300,7 +298,6 @@ def promise_notices(
     forecasts: Mapping[int, Forecast],
     told: Collection[str],
     now: datetime,
-    local: Local,
 ) -> list[Notice]:
     """That pieces promised for a date have come to be at risk, with what would help, or no longer are; of a series
     once, what it tells for the others being marked so."""
@@ -310,14 +307,14 @@ def promise_notices(
     found = []
     for some in groups.values():
         first = some[0]
-        said = _helps(first, snapshot, settings, now) if first.stands.at_risk else ""
-        notice = promises.notice(some, said, local, now)
-        kept = [promises.notice([other], said, local, now) for other in some[1:]]
+        said: Words = _helps(first, snapshot, settings, now) if first.stands.at_risk else ""
+        notice = promises.notice(some, said, now)
+        kept = [promises.notice([other], said, now) for other in some[1:]]
         found += [notice, *(one.model_copy(update={"data": one.data | {"told_in": notice.key}}) for one in kept)]
     return found
 
 
-def _helps(news: promises.News, snapshot: Snapshot, settings: Settings, now: datetime) -> str:
+def _helps(news: promises.News, snapshot: Snapshot, settings: Settings, now: datetime) -> Words:
     drying, climate = news.drying, snapshot.climates.get(news.drying.room)
     if climate is None or drying.unread(snapshot.climates) is not None:
         return promises.help_in_words([])

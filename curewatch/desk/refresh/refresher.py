@@ -138,7 +138,7 @@ class Refresher:
         made = self._forecasts.make(snapshot, facts.stale, now)
         newest = snapshot.stored | {forecast.piece_id: forecast for forecast in made.made}
         current = within_findings(newest, snapshot.dryings, now)
-        decided = watch_rooms(snapshot, desk.settings, current, now, desk.local, self._evening.ahead)
+        decided = watch_rooms(snapshot, desk.settings, current, now, self._evening.ahead)
         told = () if facts.doubted else facts.told  # what is not so, and what was told with it, is told anew
         due = milestones_due(snapshot.dryings, current, desk.settings.notices.milestones, told, now)
         after = decided.after(snapshot)
@@ -147,7 +147,7 @@ class Refresher:
             scheduled += scheduled_notices.morning_notices(
                 desk, facts.morning, after, current, facts.pasts, self._evening.ahead, now
             )
-        scheduled += promise_notices(after, desk.settings, current, facts.told, now, desk.local)
+        scheduled += promise_notices(after, desk.settings, current, facts.told, now)
         return _Outcome(made, current, decided, due, scheduled)
 
     def _write(self, facts: _Facts, outcome: _Outcome, now: datetime) -> int:
@@ -168,7 +168,7 @@ class Refresher:
                 written += judge(tx, settings, outcome.current, here, now)
             known = tx.known_keys({key for one in outcome.due for key in one.covering_keys})
             due = [one for one in outcome.due if one.drying.piece.id in here and known.isdisjoint(one.covering_keys)]
-            written += tell_milestones(tx, settings, due, facts.snapshot.climates, now, self.desk.local)
+            written += tell_milestones(tx, settings, due, facts.snapshot.climates, now)
             for notice in outcome.scheduled:
                 written += tx.add_notice(notice, () if "told_in" in notice.data else due_times(settings, notice))
             return written
@@ -180,7 +180,7 @@ class Refresher:
 
     def _judge_again(self, tx: Transaction, facts: _Facts, outcome: _Outcome, now: datetime) -> Decided:
         anew = reread_snapshot(tx, self._air, facts.snapshot, now)
-        return watch_rooms(anew, self.desk.settings, outcome.current, now, self.desk.local, self._evening.ahead)
+        return watch_rooms(anew, self.desk.settings, outcome.current, now, self._evening.ahead)
 
     def _next_due(self, current: Mapping[int, Forecast], now: datetime) -> datetime:
         """At the latest in a minute while anything is being watched (delays, silence), else in an hour."""
@@ -237,7 +237,7 @@ class MilestoneTimer:
             pieces = dryings_of(tx, tx.pieces(ids=come))
             forecasts = within_findings(tx.forecasts(come), pieces, now)
             due = milestones_due(pieces, forecasts, self._kinds, tx.told_of_pieces(come), now)
-            written = tell_milestones(tx, self._settings, due, {}, now, self._local) if due else 0
+            written = tell_milestones(tx, self._settings, due, {}, now) if due else 0
         with self._lock:
             while self._ahead and self._ahead[-1][0] <= now:
                 self._ahead.pop()

@@ -12,10 +12,11 @@ from curewatch.desk.orders import places_of
 from curewatch.desk.reports.board import CachedBoard
 from curewatch.desk.snapshot import snapshot
 from curewatch.desk.snapshot.air import AirCache, past_of
+from curewatch.language import Message
 from curewatch.records import Reading
 from curewatch.studio.air import flaws, sensors
 from curewatch.studio.air.climate import Climate
-from curewatch.studio.air.flaws import QUANTITIES, Finding, Flaw, Local
+from curewatch.studio.air.flaws import QUANTITIES, Finding, Flaw
 from curewatch.studio.outlook.outlook import HISTORY, Outlook, outlook
 
 DOUBTS_MOST = 6
@@ -47,10 +48,10 @@ class RoomRecord:
         """What was wrong with the readings."""
         return self.climate.findings + self.low
 
-    def doubts(self, since_s: float, local: Local) -> list[str]:
+    def doubts(self, since_s: float) -> list[Message]:
         """What was wrong with the readings since then [s since 1970], the newest first."""
         found = [one for one in self.findings if one.until_s >= since_s]
-        return [flaws.text(one, local) for one in reversed(found[-DOUBTS_MOST:])]
+        return [flaws.text(one) for one in reversed(found[-DOUBTS_MOST:])]
 
 
 @dataclass(frozen=True)

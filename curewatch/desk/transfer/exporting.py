@@ -182,6 +182,8 @@ def _held(annotation: Any) -> tuple[type, bool]:
     if get_origin(annotation) is Annotated:
         return _held(get_args(annotation)[0])
     if get_origin(annotation) in (Union, types.UnionType):
+        if str in (args := get_args(annotation)) and type(None) not in args:  # sentences, as JSON, or plain text
+            return str, False
         (held,) = [one for one in get_args(annotation) if one is not type(None)]
         return _held(held)[0], True
     if get_origin(annotation) is tuple and get_args(annotation)[0] is int:  # numbers, as one text
@@ -296,6 +298,8 @@ def _cell(value: Any) -> Any:
         return harmless(value)
     if isinstance(value, bool):
         return "true" if value else "false"
+    if isinstance(value, dict):
+        return json.dumps(value, ensure_ascii=False, separators=(",", ":"))
     if isinstance(value, list):
         return " ".join(map(str, value))
     return value

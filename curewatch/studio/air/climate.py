@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 import numpy as np
 from numpy.typing import NDArray
 
+from curewatch.language import Message
 from curewatch.physics import air as moist
 from curewatch.physics.air import ZERO_C, Array, Flags
 from curewatch.records import SensorTrust
@@ -246,7 +247,7 @@ RH_FLOOR, RH_CEILING = 5.0, 98.0
 class Change:
     """A change of the air. A room that is heated keeps its water, so it also gets drier."""
 
-    name: str
+    name: Message
     warmer_k: float = 0.0
     drier_pct: float = 0.0
     air_speed: float | None = None

@@ -24,6 +24,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
+from curewatch.language import Percent, phrase
 from curewatch.physics.air import Array, Flags
 from curewatch.physics.ensemble import AIR_RH_SD, AIR_TEMP_SD_K
 from curewatch.records import Notice, Reading
@@ -310,10 +311,13 @@ def _battery_notice(low: LowBattery, newest: NewestReadings, now: datetime) -> N
         key=f"battery/{low.room}/{low.source}/{int(low.since.timestamp())}",
         kind="battery",
         created_at=now,
-        title=f"{low.room}: the battery of {low.source} is low",
-        text=(
-            f"The battery of {low.source} stands at {charge:.0f} %. Change it this week: once it is empty, {low.room} "
-            "is watched by no sensor there, or by one less."
+        title=phrase("{room}: the battery of {sensor} is low", room=low.room, sensor=low.source),
+        text=phrase(
+            "The battery of {sensor} stands at {charge}. Change it this week: once it is empty, {room} is watched by "
+            "no sensor there, or by one less.",
+            sensor=low.source,
+            charge=Percent(charge),
+            room=low.room,
         ),
         expires_at=now + TOLD_FOR,
         room=low.room,

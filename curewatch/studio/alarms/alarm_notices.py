@@ -12,14 +12,14 @@ from datetime import datetime, timedelta
 from functools import cached_property
 from typing import NamedTuple
 
+from curewatch.language import Listed, Words, joined, phrase
 from curewatch.records import AlarmKind, AlarmState, Damage, Notice
 from curewatch.studio.alarms import conditions, damage, lifecycle
-from curewatch.studio.alarms.alarm_words import TITLES, AlarmText
+from curewatch.studio.alarms.alarm_words import AlarmText, Text, titles
 from curewatch.studio.alarms.conditions import OF_THE_AIR, Limits, OccupiedRoom
 from curewatch.studio.alarms.damage import stands
 from curewatch.studio.alarms.lifecycle import Effect, Turn
 from curewatch.studio.alarms.remedies import Remedy, remedy
-from curewatch.studio.wording import Local, listed
 
 EXPIRES_AFTER = timedelta(days=3)
 """A notice of an alarm that could not be delivered for this long says nothing useful any more."""
@@ -35,7 +35,7 @@ class RoomTelling(NamedTuple):
     """What one look at a room comes to, in words."""
 
     notices: list[Notice]
-    texts: Mapping[AlarmKind, str]
+    texts: Mapping[AlarmKind, Words]
     """Of the alarms whose text is another now."""
     remedy: Remedy | None
     """What is to be done there; None where nothing is, or nothing has turned."""
@@ -47,18 +47,16 @@ class Said(NamedTuple):
     turns: Sequence[Turn]
     effect: Effect
     at: datetime
-    title: str
-    text: str
+    title: Words
+    text: Words
     past: bool = False
     over: tuple[AlarmKind, ...] = ()
     """The alarms that it tells the end of."""
 
 
-def tell(
-    room: OccupiedRoom, turns: Sequence[Turn], now: datetime, limits: Limits, local: Local, damages: Counts
-) -> RoomTelling:
+def tell(room: OccupiedRoom, turns: Sequence[Turn], now: datetime, limits: Limits, damages: Counts) -> RoomTelling:
     """What to tell of the alarms of `room`. `damages`: the newest count of each piece and kind."""
-    return _Look(room, sorted(turns, key=lambda t: _ORDER.index(t.kind)), now, limits, local, damages).told()
+    return _Look(room, sorted(turns, key=lambda t: _ORDER.index(t.kind)), now, limits, damages).told()
 
 
 @dataclass(frozen=True)
@@ -70,7 +68,6 @@ class _Look:
     """The worst alarm first."""
     now: datetime
     limits: Limits
-    local: Local
     damages: Counts
 
     def told(self) -> RoomTelling:
@@ -116,7 +113,6 @@ class _Look:
                 turn.kind,
                 self.now,
                 self.limits,
-                self.local,
                 self._remedy,
                 also=tuple(kind for kind in heard if kind is not turn.kind and turn.kind in OF_THE_AIR),
                 harm=tuple(damage.harm_of(self.room, turn.kind, self.damages)),
@@ -125,11 +121,11 @@ class _Look:
         }
 
     @cached_property
-    def _begun(self) -> Mapping[AlarmKind, tuple[str, str]]:
+    def _begun(self) -> Mapping[AlarmKind, Text]:
         """Title and text of each alarm that began at this look and is active."""
         return {turn.kind: self._beginning(turn) for turn in self.turns if turn.begins}
 
-    def _beginning(self, turn: Turn) -> tuple[str, str]:
+    def _beginning(self, turn: Turn) -> Text:
         words = self._words[turn.kind]
         if turn.after.state is AlarmState.CLEARING:
             return words.better(turn.since, turn.after.since)
@@ -158,7 +154,7 @@ class _Look:
             return Said(due, effect, lead.at(effect) or lead.since, title, text)
         return None
 
-    def _present(self, turn: Turn, effect: Effect) -> tuple[str, str]:
+    def _present(self, turn: Turn, effect: Effect) -> Text:
         words, at = self._words[turn.kind], turn.after.evaluated_at
         if effect is Effect.RAISED:
             return self._begun[turn.kind]
@@ -180,33 +176,35 @@ class _Look:
         lead = told[0]
         words = self._words[lead.kind]
         ended = tuple(turn.kind for turn in over)
-        more = [TITLES[turn.kind] for turn in [*begun, *passed] if turn is not lead]
+        more = [turn.kind for turn in [*begun, *passed] if turn is not lead]
         if not (begun or passed):
             assert lead.over is not None
             title, text = words.over(lead.before.raised_at, lead.over, self._left(), ended[1:])
             return Said(told, Effect.OVER, lead.over, title, text, over=ended)
         title, text = self._begun[lead.kind] if begun else words.passed(lead.passed)
-        parts = [text]
-        parts += [f"Past too: {listed(more)}."] if more else []
-        parts += [f"Over too: {listed([TITLES[kind] for kind in ended])}."] if ended else []
+        past_too = phrase("Past too: {alarms}.", alarms=titles(more)) if more else None
+        over_too = phrase("Over too: {alarms}.", alarms=titles(ended)) if ended else None
+        text = joined(text, past_too, over_too)
         if ended:
             at = max(turn.over for turn in over if turn.over is not None)
-            return Said(told, Effect.OVER, at, title, " ".join(parts), over=ended)
+            return Said(told, Effect.OVER, at, title, text, over=ended)
         at = lead.since if begun else lead.passed[-1].raised_at
-        return Said(told, Effect.RAISED, at, title, " ".join(parts), past=True)
+        return Said(told, Effect.RAISED, at, title, text, past=True)
 
-    def _left(self) -> list[str]:
+    def _left(self) -> list[Words]:
         """What is still open there: no all-clear before everything is clear."""
-        still = [TITLES[turn.kind] for turn in self.turns if turn.after.is_active]
+        still = [turn.kind for turn in self.turns if turn.after.is_active]
         harmed = [
             drying.piece.name
             for drying in self.room.dryings
             if any((one := self.damages.get((drying.piece.id, kind))) and stands(one) for kind in OF_THE_AIR)
         ]
-        left = [f"Still so there: {listed(still)}."] if still else []
+        left: list[Words] = [phrase("Still so there: {alarms}.", alarms=titles(still))] if still else []
         if self.room.foretold is not None:
-            left.append(f"Foretold for the hours to come: {TITLES[self.room.foretold]}.")
-        return left + ([f"To be looked over once dry: {listed(harmed)}."] if harmed else [])
+            left.append(phrase("Foretold for the hours to come: {alarm}.", alarm=titles([self.room.foretold])))
+        if harmed:
+            left.append(phrase("To be looked over once dry: {pieces}.", pieces=Listed(tuple(harmed))))
+        return left
 
     # --- the notice ---
 
@@ -245,10 +243,9 @@ class _Look:
 def _with_the_past(live: Said, past: Said) -> Said:
     """What is past, as a sentence in what is to be said about now."""
     behind = [turn for turn in past.turns if turn.kind not in past.over and turn not in live.turns]
-    text = [live.text]
-    text += [f"Past, and no more so: {listed([TITLES[turn.kind] for turn in behind])}."] if behind else []
-    text += [f"Over: {listed([TITLES[kind] for kind in past.over])}."] if past.over else []
-    return live._replace(text=" ".join(text), over=past.over)
+    gone = phrase("Past, and no more so: {alarms}.", alarms=titles([turn.kind for turn in behind])) if behind else None
+    over = phrase("Over: {alarms}.", alarms=titles(past.over)) if past.over else None
+    return live._replace(text=joined(live.text, gone, over), over=past.over)
 
 
 def once_key(room: OccupiedRoom, kind: AlarmKind) -> str:

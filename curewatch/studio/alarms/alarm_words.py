@@ -8,6 +8,19 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
+from curewatch.language import (
+    Joined,
+    Listed,
+    Message,
+    Percent,
+    Span,
+    Temperature,
+    Value,
+    When,
+    Words,
+    joined,
+    phrase,
+)
 from curewatch.records import AlarmKind, Damage
 from curewatch.studio.air import flaws
 from curewatch.studio.alarms import conditions
@@ -16,23 +29,25 @@ from curewatch.studio.alarms.damage import length_and_what
 from curewatch.studio.alarms.lifecycle import Episode
 from curewatch.studio.alarms.remedies import Remedy, names
 from curewatch.studio.forecasting.drying import Drying
-from curewatch.studio.wording import Local, lasting, listed, number, span
 
+Text = tuple[Words, Words]
+"""Title and text."""
 TITLES = {
-    AlarmKind.COLD: "too cold for wet paint",
-    AlarmKind.FROST: "frost near wet paint",
-    AlarmKind.DAMP: "too damp to dry",
-    AlarmKind.TOO_FAST: "drying too fast",
-    AlarmKind.NO_FRESH_DATA: "no fresh readings",
+    AlarmKind.COLD: phrase("too cold for wet paint"),
+    AlarmKind.FROST: phrase("frost near wet paint"),
+    AlarmKind.DAMP: phrase("too damp to dry"),
+    AlarmKind.TOO_FAST: phrase("drying too fast"),
+    AlarmKind.NO_FRESH_DATA: phrase("no fresh readings"),
 }
 _AFTERWARDS = {
-    AlarmKind.COLD: "once dry, look it over in raking light for fine cracks before you varnish it.",
-    AlarmKind.FROST: "once dry, look for cracks or a crumbling film, and try an edge before you trust it.",
-    AlarmKind.DAMP: "the dates already allow for it.",
-    AlarmKind.TOO_FAST: "once dry, look it over in raking light for crazing.",
-    AlarmKind.NO_FRESH_DATA: "dates from then rest on old air.",
+    AlarmKind.COLD: phrase("once dry, look it over in raking light for fine cracks before you varnish it."),
+    AlarmKind.FROST: phrase("once dry, look for cracks or a crumbling film, and try an edge before you trust it."),
+    AlarmKind.DAMP: phrase("the dates already allow for it."),
+    AlarmKind.TOO_FAST: phrase("once dry, look it over in raking light for crazing."),
+    AlarmKind.NO_FRESH_DATA: phrase("dates from then rest on old air."),
 }
-NOTHING_HELPS = "Nothing that the model knows of ends it there: wait, and pour the next one elsewhere."
+NOTHING_HELPS = phrase("Nothing that the model knows of ends it there: wait, and pour the next one elsewhere.")
+USUAL_AIR = phrase("{temp}, {rh}", temp=Temperature(21), rh=Percent(50, of="%RH"))
 MENTION_START = timedelta(minutes=30)
 """An alarm raised longer before the moment that is described says since when."""
 
@@ -45,7 +60,6 @@ class AlarmText:
     kind: AlarmKind
     now: datetime
     limits: Limits
-    local: Local
     remedy: Remedy | None = None
     """What to do about all that stands in the room; None: nothing helps."""
     also: tuple[AlarmKind, ...] = ()
@@ -53,89 +67,111 @@ class AlarmText:
     harm: tuple[Damage, ...] = ()
     """What it has done so far to pieces there, as far as that is counted."""
 
-    def raised(self, at: datetime, raised_at: datetime) -> tuple[str, str]:
+    def raised(self, at: datetime, raised_at: datetime) -> Text:
         """It holds at `at`, which is as good as now."""
-        since = [f"It has been so since {self._date(raised_at)}."] if at - raised_at > MENTION_START else []
-        return self._title(), " ".join([self._cause(at), *since, self._wet(at), self._advice(at)])
+        long = at - raised_at > MENTION_START
+        since = phrase("It has been so since {since}.", since=self._date(raised_at)) if long else None
+        return self._title(), joined(self._cause(at), since, self._wet(at), self._advice(at))
 
-    def joined(self, at: datetime, raised_at: datetime, new: Sequence[Drying]) -> tuple[str, str]:
+    def joined(self, at: datetime, raised_at: datetime, new: Sequence[Drying]) -> Text:
         """It stands, and `new` have come to be at stake in it."""
         title, text = self.raised(at, raised_at)
-        return f"{title}, now for {names(new)} too", text
+        return phrase("{title}, now for {pieces} too", title=title, pieces=names(new)), text
 
-    def reminded(self, at: datetime, raised_at: datetime) -> tuple[str, str]:
+    def reminded(self, at: datetime, raised_at: datetime) -> Text:
         """Nobody has acknowledged it, and it holds still at `at`."""
         title, text = self.raised(at, raised_at)
         named = {drying.piece.id: drying.piece.name for drying in self.room.dryings}
-        harm = [f"{named[one.piece_id]} has been {length_and_what(one)}" for one in self.harm]
-        so_far = f" So far {listed(harm)}." if harm else ""
-        again = "in a week, or as the harm grows" if harm else "in a week"
-        return f"Still {title}", f"Not yet acknowledged. {text}{so_far} Unless acknowledged it is told again {again}."
+        harm = [
+            phrase("{piece} has been {harm}", piece=named[one.piece_id], harm=length_and_what(one)) for one in self.harm
+        ]
+        so_far = phrase("So far {harm}.", harm=Listed(tuple(harm))) if harm else None
+        again = phrase("Unless acknowledged it is told again in a week.")
+        if harm:
+            again = phrase("Unless acknowledged it is told again in a week, or as the harm grows.")
+        return _still(title), joined(phrase("Not yet acknowledged."), text, so_far, again)
 
-    def mute_ended(self, at: datetime, raised_at: datetime) -> tuple[str, str]:
+    def mute_ended(self, at: datetime, raised_at: datetime) -> Text:
         """The mute has run out, and it holds still at `at`."""
         title, text = self.raised(at, raised_at)
-        return f"Still {title}", f"The mute has ended. {text}"
+        return _still(title), joined(phrase("The mute has ended."), text)
 
-    def last_known(self, raised_at: datetime, heard_at: datetime) -> tuple[str, str]:
+    def last_known(self, raised_at: datetime, heard_at: datetime) -> Text:
         """It was so when the room was last heard of, too long ago to say how it is now."""
-        known = f"It was so from {self._date(raised_at)} until the last reading, {self._date(heard_at)}; "
-        ask = f"how it is now is not known. See how {self.room.name} is today, and type or send a reading."
-        return self._title("when last read"), f"{self._cause(raised_at)} {self._wet(raised_at)} {known}{ask}"
+        known = phrase(
+            "It was so from {begin} until the last reading, {end}; how it is now is not known. See how {room} is today,"
+            " and type or send a reading.",
+            begin=self._date(raised_at),
+            end=self._date(heard_at),
+            room=self.room.name,
+        )
+        return self._title(phrase("when last read")), joined(self._cause(raised_at), self._wet(raised_at), known)
 
-    def better(self, raised_at: datetime, better_since: datetime) -> tuple[str, str]:
+    def better(self, raised_at: datetime, better_since: datetime) -> Text:
         """It was so, and for the moment it is not."""
-        text = f"It began {self._date(raised_at)} and has been better since {self._date(better_since)}."
-        return self._title("better now"), f"{self._cause(raised_at)} {self._wet(raised_at)} {text}"
+        text = phrase(
+            "It began {begin} and has been better since {since}.",
+            begin=self._date(raised_at),
+            since=self._date(better_since),
+        )
+        return self._title(phrase("better now")), joined(self._cause(raised_at), self._wet(raised_at), text)
 
-    def over(
-        self, raised_at: datetime | None, at: datetime, left: Sequence[str], too: Sequence[AlarmKind]
-    ) -> tuple[str, str]:
+    def over(self, raised_at: datetime | None, at: datetime, left: Sequence[Words], too: Sequence[AlarmKind]) -> Text:
         """What people were told of has ended, `too` with it. `left`: what is still to be done there, in sentences."""
-        after = f", after {span(at - raised_at)}" if raised_at is not None else ""
-        then = " ".join(left) or "Nothing needs doing."
+        title = phrase("{title}: over", title=self._title())
         if self.kind is AlarmKind.NO_FRESH_DATA:
-            heard_at = self.room.freshest_at or at
-            rest = f" {then}" if left else ""
-            return f"{self._title()}: over", f"Readings come in again; the last {self._date(heard_at)}.{rest}"
-        more = f" Over too: {listed([TITLES[kind] for kind in too])}." if too else ""
-        return f"{self._title()}: over", f"Over since {self._date(at)}{after}. {self._air(at)}.{more} {then}"
+            heard_at = self._date(self.room.freshest_at or at)
+            return title, joined(phrase("Readings come in again; the last {at}.", at=heard_at), *left)
+        since = phrase("Over since {at}.", at=self._date(at))
+        if raised_at is not None:
+            since = phrase("Over since {at}, after {span}.", at=self._date(at), span=Span(at - raised_at))
+        air = phrase("{air}.", air=self._air(at))
+        more = phrase("Over too: {alarms}.", alarms=titles(too)) if too else None
+        return title, joined(since, air, more, *(left or [phrase("Nothing needs doing.")]))
 
-    def passed(self, episodes: Sequence[Episode]) -> tuple[str, str]:
+    def passed(self, episodes: Sequence[Episode]) -> Text:
         """It came and went before anybody could be told."""
         first, last = episodes[0], episodes[-1]
-        wet = self._wet_during(episodes)
+        longest = max(episodes, key=lambda e: (e.over_at or e.raised_at) - e.raised_at)
         if len(episodes) == 1:
-            when = f"It was so from {self._span(first)}. {self._cause(first.raised_at)}"
+            when = phrase("It was so from {span}.", span=self._span(first))
         else:
-            longest = max(episodes, key=lambda e: (e.over_at or e.raised_at) - e.raised_at)
-            when = (
-                f"It was so {len(episodes)} times between {self._date(first.raised_at)} and "
-                f"{self._date(last.over_at or last.raised_at)}, the longest from {self._span(longest)}. "
-                f"{self._cause(longest.raised_at)}"
+            when = phrase(
+                "It was so {n} times between {begin} and {end}, the longest from {span}.",
+                n=len(episodes),
+                begin=self._date(first.raised_at),
+                end=self._date(last.over_at or last.raised_at),
+                span=self._span(longest),
             )
-        text = f"{when} Wet there then: {names(wet)}. This is past and cannot be changed now; {_AFTERWARDS[self.kind]}"
-        return self._title("past"), text
+        past = phrase(
+            "Wet there then: {pieces}. This is past and cannot be changed now; {afterwards}",
+            pieces=names(self._wet_during(episodes)),
+            afterwards=_AFTERWARDS[self.kind],
+        )
+        return self._title(phrase("past")), joined(when, self._cause(longest.raised_at), past)
 
     # --- the parts ---
 
-    def _title(self, when: str = "") -> str:
-        return f"{self.room.name}: {TITLES[self.kind]}{f' ({when})' if when else ''}"
+    def _title(self, when: Message | None = None) -> Message:
+        if when is None:
+            return phrase("{room}: {what}", room=self.room.name, what=TITLES[self.kind])
+        return phrase("{room}: {what} ({when})", room=self.room.name, what=TITLES[self.kind], when=when)
 
-    def _date(self, at: datetime) -> str:
-        return lasting(at, self.local, self.now)
+    def _date(self, at: datetime) -> When:
+        return When(at, self.now)
 
-    def _span(self, episode: Episode) -> str:
+    def _span(self, episode: Episode) -> Message:
+        begin = self._date(episode.raised_at)
         if episode.over_at is None:
-            return f"{self._date(episode.raised_at)} until nothing was wet there any more"
-        length = span(episode.over_at - episode.raised_at)
-        return f"{self._date(episode.raised_at)} to {self._date(episode.over_at)} ({length})"
+            return phrase("{begin} until nothing was wet there any more", begin=begin)
+        length = Span(episode.over_at - episode.raised_at)
+        return phrase("{begin} to {end} ({span})", begin=begin, end=self._date(episode.over_at), span=length)
 
-    def _wet(self, at: datetime) -> str:
+    def _wet(self, at: datetime) -> Message:
         lying = self.room.wet_at(at, self.kind)
         if self.room.climate is not None and self.kind is not AlarmKind.NO_FRESH_DATA:
             lying = conditions.at_stake(self.room, [self.kind], at, self.limits) or lying
-        return f"Wet there: {names(lying or self.room.dryings)}."
+        return phrase("Wet there: {pieces}.", pieces=names(lying or self.room.dryings))
 
     def _wet_during(self, episodes: Sequence[Episode]) -> list[Drying]:
         found = {d.piece.id: d for e in episodes for d in self.room.wet_at(e.raised_at, self.kind)}
@@ -146,62 +182,110 @@ class AlarmText:
         temp, rh = self.room.climate.at(at.timestamp())
         return float(temp), float(rh)
 
-    def _air(self, at: datetime) -> str:
+    def _air(self, at: datetime) -> Message:
         temp, rh = self._conditions(at)
-        return f"The room was at {number(temp, 1)} °C, {number(rh)} %RH ({self._date(at)})"
+        return phrase(
+            "The room was at {temp}, {rh} ({at})",
+            temp=Temperature(temp, 1),
+            rh=Percent(rh, of="%RH"),
+            at=self._date(at),
+        )
 
-    def _cause(self, at: datetime) -> str:
+    def _cause(self, at: datetime) -> Words:
         if self.kind is AlarmKind.NO_FRESH_DATA:
             return self._silence()
+        air = self._air(at)
         if self.kind is AlarmKind.COLD:
             mfft, coldest = self.limits.cold_mfft_c, coldest_c(self.room, at)
-            side = "below" if coldest < mfft else "hardly above"
-            return (
-                f"{self._air(at)}; wet films are cooler, the coldest {number(coldest, 1)} °C, {side} the {mfft:g} °C "
-                "at which their particles can fuse. Paint that dries so may crack."
+            values: dict[str, Value] = {"air": air, "coldest": Temperature(coldest, 1), "mfft": Temperature(mfft)}
+            if coldest < mfft:
+                return phrase(
+                    "{air}; wet films are cooler, the coldest {coldest}, below the {mfft} at which their particles can "
+                    "fuse. Paint that dries so may crack.",
+                    **values,
+                )
+            return phrase(
+                "{air}; wet films are cooler, the coldest {coldest}, hardly above the {mfft} at which their particles "
+                "can fuse. Paint that dries so may crack.",
+                **values,
             )
         if self.kind is AlarmKind.FROST:
-            return f"{self._air(at)}. Wet paint that freezes does not recover."
+            return phrase("{air}. Wet paint that freezes does not recover.", air=air)
         if self.kind is AlarmKind.DAMP:
-            temp, rh = self._conditions(at)
-            rate = float(conditions.relative_rate(np.array([temp]), np.array([rh]))[0])
-            pace = f"dry at {number(100 * rate)} % of" if rate > 0.005 else "do not dry at all, against"
-            return f"{self._air(at)}. Wet films {pace} their rate at 21 °C, 50 %RH: every date moves out."
-        return f"{self._air(at)}; {self._haste(at)}. The skin closes over a wet core, and as that shrinks it crazes."
+            return self._damp(at, air)
+        return phrase(
+            "{air}; {haste}. The skin closes over a wet core, and as that shrinks it crazes.",
+            air=air,
+            haste=self._haste(at),
+        )
 
-    def _silence(self) -> str:
+    def _damp(self, at: datetime, air: Message) -> Message:
+        temp, rh = self._conditions(at)
+        rate = float(conditions.relative_rate(np.array([temp]), np.array([rh]))[0])
+        if rate > 0.005:
+            return phrase(
+                "{air}. Wet films dry at {share} of their rate at {usual}: every date moves out.",
+                air=air,
+                share=Percent(100 * rate),
+                usual=USUAL_AIR,
+            )
+        return phrase(
+            "{air}. Wet films do not dry at all, against their rate at {usual}: every date moves out.",
+            air=air,
+            usual=USUAL_AIR,
+        )
+
+    def _silence(self) -> Words:
+        room = self.room.name
         if self.room.freshest_at is None:
-            return f"{self.room.name} has not been read: there are no dates without its temperature and humidity."
+            return phrase(
+                "{room} has not been read: there are no dates without its temperature and humidity.", room=room
+            )
         if doubts := self.room.doubted:
-            told = "; ".join(flaws.text(one, self.local) for one in doubts[-2:])
-            return f"{told}. Nothing else tells of {self.room.name}: its dates and warnings may rest on what is past."
-        last = self._date(self.room.freshest_at)
-        return f"Last heard from {self.room.name} {last}. Its dates and warnings rest on old air."
+            return phrase(
+                "{doubts}. Nothing else tells of {room}: its dates and warnings may rest on what is past.",
+                doubts=Joined(tuple(flaws.text(one) for one in doubts[-2:]), "; "),
+                room=room,
+            )
+        return phrase(
+            "Last heard from {room} {at}. Its dates and warnings rest on old air.",
+            room=room,
+            at=self._date(self.room.freshest_at),
+        )
 
-    def _haste(self, at: datetime) -> str:
+    def _haste(self, at: datetime) -> Message:
         time_s = np.array([at.timestamp()])
         young = conditions.being_young(self.room, time_s)[:, 0]
         hasty = [d for d, is_young in zip(self.room.dryings, young, strict=True) if is_young]
         blown = [d for d in hasty if d.is_blown_on]
-        fan = any(conditions.under_fan(d) for d in blown)
-        by = f"{'a fan blows' if fan else 'air moves'} over {names(blown)}" if blown else "that is dry for its warmth"
+        if not blown:
+            return phrase("that is dry for its warmth: water leaves the surface faster than the core can send it up")
         film = conditions.film_balances(self.room, time_s, *self.room.climate.at(time_s)) if self.room.climate else None
-        sure = film is None or not blown or (conditions.hastes(self.room, film, self.limits)[young] > 1.0).any()
-        leaves = "water leaves" if sure else "how fast nobody measured: water may leave"
-        return f"{by}{':' if sure else ','} {leaves} the surface faster than the core can send it up"
+        sure = film is None or (conditions.hastes(self.room, film, self.limits)[young] > 1.0).any()
+        by = phrase("air moves over {pieces}", pieces=names(blown))
+        if any(conditions.under_fan(d) for d in blown):
+            by = phrase("a fan blows over {pieces}", pieces=names(blown))
+        if sure:
+            return phrase("{by}: water leaves the surface faster than the core can send it up", by=by)
+        return phrase(
+            "{by}, how fast nobody measured: water may leave the surface faster than the core can send it up", by=by
+        )
 
-    def _advice(self, at: datetime) -> str:
+    def _advice(self, at: datetime) -> Words:
         if self.kind is not AlarmKind.NO_FRESH_DATA:
-            also = f"{_also(self.also)} " if self.also else ""
-            return also + (NOTHING_HELPS if self.remedy is None else self.remedy.text())
+            also = phrase("Besides: {alarms}.", alarms=titles(self.also)) if self.also else None
+            return joined(also, NOTHING_HELPS if self.remedy is None else self.remedy.text())
         if self.room.has_sensor:
-            return "Look at the sensor, its battery and the broker today; until it speaks, type a reading."
-        return "Read thermometer and hygrometer there and type it in today."
+            return phrase("Look at the sensor, its battery and the broker today; until it speaks, type a reading.")
+        return phrase("Read thermometer and hygrometer there and type it in today.")
 
 
-def _also(kinds: Sequence[AlarmKind]) -> str:
-    """Of the other alarms that stand in the room, for which the same thing is done."""
-    return f"Besides: {listed([TITLES[kind] for kind in kinds])}."
+def _still(title: Words) -> Message:
+    return phrase("Still {title}", title=title)
+
+
+def titles(kinds: Sequence[AlarmKind]) -> Listed:
+    return Listed(tuple(TITLES[kind] for kind in kinds))
 
 
 def coldest_c(room: OccupiedRoom, at: datetime) -> float:

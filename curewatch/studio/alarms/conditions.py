@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
+from curewatch.language import phrase
 from curewatch.physics import air
 from curewatch.physics.air import Array, Flags
 from curewatch.physics.evaporation import AIR_SPEED, EVEN, Balance, drying_number, film_balance
@@ -31,7 +32,7 @@ Codes = NDArray[np.int8]
 
 FIRST_DAY = timedelta(days=1)
 """How long a pour is young that has no date of being touch-dry: while its skin forms, drying too fast can craze it."""
-AS_IT_IS = Change("as it is")
+AS_IT_IS = Change(phrase("as it is"))
 AT_ONCE = 40_000
 """Films times moments whose energy balance is solved at once, to bound the memory."""
 HASTE_ODDS = 1 / 3

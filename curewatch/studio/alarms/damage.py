@@ -16,6 +16,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
+from curewatch.language import Message, Number, Span, Temperature, Value, phrase
 from curewatch.physics.air import Array, Flags
 from curewatch.records import Alarm, AlarmKind, AlarmState, Damage, MilestoneKind
 from curewatch.studio.air.climate import Climate
@@ -23,7 +24,6 @@ from curewatch.studio.alarms import conditions, lifecycle
 from curewatch.studio.alarms.conditions import OF_THE_AIR, Limits, OccupiedRoom, milestone_s
 from curewatch.studio.alarms.lifecycle import Effect, Event
 from curewatch.studio.forecasting.drying import Drying
-from curewatch.studio.wording import number, span
 
 FREEZING_C = 0.0
 _NOT_COLD_C = 90.0
@@ -32,12 +32,12 @@ KINDS = (AlarmKind.COLD, AlarmKind.FROST)
 TOLD_FROM_H = 0.25
 """Less than this is within what the air's readings can tell."""
 _WHAT = {
-    AlarmKind.COLD: "below the film-forming temperature while it was setting",
-    AlarmKind.FROST: "below freezing while it was wet",
+    AlarmKind.COLD: phrase("below the film-forming temperature while it was setting"),
+    AlarmKind.FROST: phrase("below freezing while it was wet"),
 }
 _SO = {
-    AlarmKind.COLD: "Look it over in raking light for fine cracks before you varnish it.",
-    AlarmKind.FROST: "Look for cracks or a crumbling film, and try an edge before you trust it.",
+    AlarmKind.COLD: phrase("Look it over in raking light for fine cracks before you varnish it."),
+    AlarmKind.FROST: phrase("Look for cracks or a crumbling film, and try an edge before you trust it."),
 }
 
 
@@ -129,14 +129,21 @@ def stands(damage: Damage) -> bool:
     return damage.cleared_at is None and damage.hours >= TOLD_FROM_H
 
 
-def in_words(damage: Damage) -> str:
+def in_words(damage: Damage) -> Message:
     """`4.2 h below the film-forming temperature while it was setting, at the coldest 6.1 °C. …`"""
-    return f"{length_and_what(damage)}, at the coldest {number(damage.worst_c, 1)} °C. {_SO[damage.kind]}"
+    return phrase(
+        "{harm}, at the coldest {temp}. {look}",
+        harm=length_and_what(damage),
+        temp=Temperature(damage.worst_c, 1),
+        look=_SO[damage.kind],
+    )
 
 
-def length_and_what(damage: Damage) -> str:
-    length = f"{damage.hours:.1f} h" if damage.hours < 10 else span(timedelta(hours=damage.hours))
-    return f"{length} {_WHAT[damage.kind]}"
+def length_and_what(damage: Damage) -> Message:
+    length: Value = Span(timedelta(hours=damage.hours))
+    if damage.hours < 10:
+        length = phrase("{hours} h", hours=Number(damage.hours, 1))
+    return phrase("{length} {what}", length=length, what=_WHAT[damage.kind])
 
 
 GROWN, GROWN_H = 2.0, 1.0

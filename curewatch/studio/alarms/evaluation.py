@@ -10,13 +10,13 @@ from typing import NamedTuple
 
 import numpy as np
 
+from curewatch.language import Listed, Value, When, phrase
 from curewatch.records import Alarm, AlarmEvent, AlarmHappening, AlarmKind, AlarmState, Damage, Notice
 from curewatch.studio.alarms import alarm_notices, conditions, damage, lifecycle
 from curewatch.studio.alarms import damage as stakes
 from curewatch.studio.alarms import lifecycle as turns
 from curewatch.studio.alarms.conditions import ASLEEP, ON, Limits, OccupiedRoom
 from curewatch.studio.alarms.remedies import Remedy
-from curewatch.studio.wording import Local, lasting, listed
 
 OVERDUE_CADENCES = 1.5
 """A sensor's last value counts as the present one only once the next is this many of its usual intervals late: until
@@ -49,7 +49,6 @@ def evaluate_room(
     known: Mapping[AlarmKind, Alarm],
     now: datetime,
     limits: Limits,
-    local: Local,
     damages: Mapping[tuple[int, AlarmKind], Damage] = MappingProxyType({}),
 ) -> RoomEvaluation:
     """Judge every alarm of `room` up to `now`, and count what its air has done to the pieces in it.
@@ -76,7 +75,7 @@ def evaluate_room(
     turned = [turns.turn(before[kind], after, events) for kind, (after, events) in judged.items()]
     for kind, (after, events) in judged.items():
         history += _history(before[kind], after, events, now)
-    told = alarm_notices.tell(room, turned, now, limits, local, counts)
+    told = alarm_notices.tell(room, turned, now, limits, counts)
     for turn in turned:
         text = told.texts.get(turn.kind, turn.after.text)
         after = turn.after if text == turn.after.text else turn.after.model_copy(update={"text": text})
@@ -182,7 +181,7 @@ def together(rooms: Sequence[OccupiedRoom], now: datetime, limits: Limits) -> li
 
 
 def joint_notices(
-    told: Sequence[Notice], rooms: Sequence[OccupiedRoom], now: datetime, local: Local
+    told: Sequence[Notice], rooms: Sequence[OccupiedRoom], now: datetime
 ) -> tuple[list[Notice], list[Notice]]:
     """What to tell instead of `told`, and what to keep untold: the notices that the joint one stands for."""
     silent = {room.name for room in rooms if room.silent_together}
@@ -196,29 +195,31 @@ def joint_notices(
         ]
         if len(members) < 2:
             continue
-        joint = _joint(members, rooms, now, local)
+        joint = _joint(members, rooms, now)
         kept = [m.model_copy(update={"data": m.data | {"told_in": joint.key}}) for m in members]
-        rest, more = joint_notices([notice for notice in told if notice not in members], rooms, now, local)
+        rest, more = joint_notices([notice for notice in told if notice not in members], rooms, now)
         return [joint, *rest], [*kept, *more]
     return list(told), []
 
 
-def _joint(members: Sequence[Notice], rooms: Sequence[OccupiedRoom], now: datetime, local: Local) -> Notice:
+def _joint(members: Sequence[Notice], rooms: Sequence[OccupiedRoom], now: datetime) -> Notice:
     first = members[0]
     names = [str(notice.room) for notice in members]
     heard = [room.freshest_at for room in rooms if room.name in names and room.freshest_at is not None]
-    last = lasting(max(heard), local, now) if heard else "never"
-    effect = first.data["effect"]
+    last: Value = When(max(heard), now) if heard else phrase("never")
+    effect, silent = first.data["effect"], Listed(tuple(names))
     if effect == "over":
-        title = f"{listed(names)}: readings come in again"
-        text = f"Readings come in again from {listed(names)}; the last {last}."
+        title = phrase("{rooms}: readings come in again", rooms=silent)
+        text = phrase("Readings come in again from {rooms}; the last {at}.", rooms=silent, at=last)
     else:
-        still = "Still no" if effect == "reminded" else "No"
-        title = f"{still} sensor is heard: {listed(names)}"
-        text = (
-            f"No sensor has been heard for long, the last {last}: {listed(names)}. Dates "
-            "and warnings rest on old air. One cause is likely: look at the broker, the network and their power today; "
-            "until they speak, type readings."
+        title = phrase("No sensor is heard: {rooms}", rooms=silent)
+        if effect == "reminded":
+            title = phrase("Still no sensor is heard: {rooms}", rooms=silent)
+        text = phrase(
+            "No sensor has been heard for long, the last {at}: {rooms}. Dates and warnings rest on old air. One cause "
+            "is likely: look at the broker, the network and their power today; until they speak, type readings.",
+            at=last,
+            rooms=silent,
         )
     return first.model_copy(
         update={

@@ -7,6 +7,7 @@ from datetime import UTC, datetime, time, timedelta
 
 import numpy as np
 
+from curewatch.language import Listed, Message, Percent, Temperature, When, joined, phrase
 from curewatch.physics.air import Array
 from curewatch.records import AlarmKind, Notice
 from curewatch.studio.air.climate import AirBands, Climate
@@ -16,7 +17,7 @@ from curewatch.studio.alarms.alarm_words import NOTHING_HELPS
 from curewatch.studio.alarms.conditions import ON, Limits, OccupiedRoom
 from curewatch.studio.alarms.remedies import Remedy, remedy
 from curewatch.studio.forecasting.drying import Drying
-from curewatch.studio.wording import Local, lasting, listed, number
+from curewatch.studio.wording import Local
 
 KINDS = (AlarmKind.FROST, AlarmKind.COLD, AlarmKind.DAMP)
 """The worse first: of a night that brings frost, frost is told."""
@@ -124,20 +125,24 @@ def key_of(room: str, kind: AlarmKind, now: datetime, local: Local) -> str:
 
 def notice(room: OccupiedRoom, found: Foreseen, now: datetime, local: Local) -> Notice:
     """What is to come, what is at stake, and what to do by when; days by name, for it may be read later."""
-    begins = lasting(found.begins_at, local, now)
-    advice = NOTHING_HELPS if found.remedy is None else found.remedy.text(f"Before {begins}")
+    begins = When(found.begins_at, now)
+    advice = NOTHING_HELPS if found.remedy is None else found.remedy.text(phrase("Before {begin}", begin=begins))
     once = not room.heated and found.kind in ONCE
-    title = f"{room.name}: {_TITLES[found.kind]} from {begins}"
-    what = (
-        f"{_what(found)} from about {begins} to {lasting(found.ends_at, local, now)}, as far as this room's past "
-        f"tells. At stake: {listed([drying.piece.name for drying in found.stake])}. {advice}"
+    title = phrase("{room}: {what} from {begin}", room=room.name, what=_TITLES[found.kind], begin=begins)
+    what = phrase(
+        "{what} from about {begin} to {end}, as far as this room's past tells. At stake: {pieces}.",
+        what=_what(found),
+        begin=begins,
+        end=When(found.ends_at, now),
+        pieces=Listed(tuple(drying.piece.name for drying in found.stake)),
     )
+    told = joined(what, advice)
     return Notice(
         key=once_key(room, found.kind) if once else key_of(room.name, found.kind, now, local),
         kind="foreseen",
         created_at=now,
         title=title,
-        text=what if found.remedy is None else found.remedy.safely(what),
+        text=told if found.remedy is None else found.remedy.safely(told),
         expires_at=found.ends_at,
         room=room.name,
         data={
@@ -151,16 +156,18 @@ def notice(room: OccupiedRoom, found: Foreseen, now: datetime, local: Local) -> 
 
 
 _TITLES = {
-    AlarmKind.FROST: "frost may come",
-    AlarmKind.COLD: "will be too cold for wet paint",
-    AlarmKind.DAMP: "will be too damp to dry",
+    AlarmKind.FROST: phrase("frost may come"),
+    AlarmKind.COLD: phrase("will be too cold for wet paint"),
+    AlarmKind.DAMP: phrase("will be too damp to dry"),
 }
 
 
-def _what(found: Foreseen) -> str:
-    low = f"{number(found.coldest_low_c, 1)} °C"
+def _what(found: Foreseen) -> Message:
+    low = Temperature(found.coldest_low_c, 1)
     if found.kind is AlarmKind.FROST:
-        return f"It may freeze, in one case of ten down to {low},"
+        return phrase("It may freeze, in one case of ten down to {low},", low=low)
     if found.kind is AlarmKind.COLD:
-        return f"The room falls to about {number(found.coldest_c, 1)} °C (in one case of ten {low})"
-    return f"The air rises to about {number(found.dampest_pct)} %RH"
+        return phrase(
+            "The room falls to about {temp} (in one case of ten {low})", temp=Temperature(found.coldest_c, 1), low=low
+        )
+    return phrase("The air rises to about {rh}", rh=Percent(found.dampest_pct, of="%RH"))

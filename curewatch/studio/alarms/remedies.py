@@ -13,13 +13,14 @@ from datetime import datetime
 
 import numpy as np
 
+from curewatch.language import Listed, Message, Percent, Temperature, Words, joined, phrase
 from curewatch.physics.evaporation import AIR_SPEED, AIR_SPEED_FLOOR
 from curewatch.records import AlarmKind
 from curewatch.studio.air.climate import Change
 from curewatch.studio.alarms import conditions
 from curewatch.studio.alarms.conditions import BETWEEN, OF_THE_AIR, ON, Limits, OccupiedRoom
 from curewatch.studio.forecasting.drying import Drying
-from curewatch.studio.wording import HEATER_CAUTION, SAFETY, listed, number
+from curewatch.studio.wording import HEATER_CAUTION, SAFETY
 
 WARMEST_C = 24.0
 """No room is advised to be heated beyond this."""
@@ -27,13 +28,13 @@ CARRIED_TO_PCT = (40.0, 60.0)
 """Humidity of a room that is worth carrying a piece to [%]."""
 COVERED_PCT = 65.0
 """Humidity that a wet film keeps up under a loose cover [%] [cal]."""
-CARRY_CAUTION = "Keep it level: what still flows runs off."
-COVER_CAUTION = "The cover must touch no paint, and leave a gap for the vapour."
+CARRY_CAUTION = phrase("Keep it level: what still flows runs off.")
+COVER_CAUTION = phrase("The cover must touch no paint, and leave a gap for the vapour.")
 _BY = {
-    AlarmKind.FROST: "Now",
-    AlarmKind.COLD: "Within the hour",
-    AlarmKind.TOO_FAST: "Within the hour",
-    AlarmKind.DAMP: "Within the day",
+    AlarmKind.FROST: phrase("Now"),
+    AlarmKind.COLD: phrase("Within the hour"),
+    AlarmKind.TOO_FAST: phrase("Within the hour"),
+    AlarmKind.DAMP: phrase("Within the day"),
 }
 
 
@@ -46,20 +47,19 @@ class Remedy:
     ends: frozenset[AlarmKind]
     """Those that it ends, by the model."""
     change: Change
-    do: str
+    do: Message
     """`switch the fan off`"""
-    caution: str | None
+    caution: Message | None
     pieces: tuple[Drying, ...] = ()
     """What it is done for."""
 
-    def text(self, by: str | None = None) -> str:
+    def text(self, by: Message | None = None) -> Words:
         """`Within the hour: switch the fan off.` `by`: another moment by which it is to be done."""
-        said = f"{by or _BY[self.lead]}: {self.do}."
-        return said if self.caution is None else f"{said} {self.caution}"
+        return joined(phrase("{by}: {do}.", by=by or _BY[self.lead], do=self.do), self.caution)
 
-    def safely(self, text: str) -> str:
+    def safely(self, text: Words) -> Words:
         """What is told with it, as a message of its own: a heater has its dangers."""
-        return f"{text} {SAFETY}" if self.change.warmer_k > 0 else text
+        return joined(text, SAFETY) if self.change.warmer_k > 0 else text
 
 
 @dataclass(frozen=True)
@@ -67,8 +67,8 @@ class _Measure:
     """Something that can be done."""
 
     change: Change
-    do: str
-    caution: str | None = None
+    do: Message
+    caution: Message | None = None
 
 
 def remedy(room: OccupiedRoom, standing: Collection[AlarmKind], at: datetime, limits: Limits) -> Remedy | None:
@@ -121,17 +121,16 @@ def _measures(
     yield dry
     for one in warm:
         drier = _dry(float(one.change.of(np.array([temp]), np.array([rh]))[1][0]), limits)
-        change = replace(
-            one.change, name=f"{one.change.name} and {drier.change.name}", drier_pct=drier.change.drier_pct
-        )
-        yield _Measure(change, f"{one.do}, and {drier.do}", one.caution)
+        change = replace(one.change, name=_and(one.change, drier.change), drier_pct=drier.change.drier_pct)
+        yield _Measure(change, phrase("{do}, and {more}", do=one.do, more=drier.do), one.caution)
 
 
 def _dry(rh_pct: float, limits: Limits) -> _Measure:
     enough = limits.damp_rh_pct - limits.deadband_rh_pct
-    to = f"{number(enough)} %RH"
+    to = Percent(enough, of="%RH")
     return _Measure(
-        Change(f"dried to {to}", drier_pct=max(0.0, rh_pct - enough + 0.01)), f"dry its air to {to} or less"
+        Change(phrase("dried to {rh}", rh=to), drier_pct=max(0.0, rh_pct - enough + 0.01)),
+        phrase("dry its air to {rh} or less", rh=to),
     )
 
 
@@ -139,14 +138,17 @@ def _calm(wet: Sequence[Drying]) -> Iterator[_Measure]:
     blown = [drying for drying in wet if drying.is_blown_on]
     if blown:
         fans = any(conditions.under_fan(drying) for drying in blown)
-        do = "switch the fan off" if fans else f"take {names(blown)} out of the draught"
-        change = Change("fan off" if fans else "out of the draught", air_speed=AIR_SPEED["still"], calms=True)
+        do = phrase("switch the fan off") if fans else phrase("take {pieces} out of the draught", pieces=names(blown))
+        change = Change(
+            phrase("fan off") if fans else phrase("out of the draught"), air_speed=AIR_SPEED["still"], calms=True
+        )
         yield _Measure(change, do)
 
 
 def _cover(wet: Sequence[Drying]) -> _Measure:
-    change = Change("covered", air_speed=AIR_SPEED_FLOOR, calms=True, rh_at_least_pct=COVERED_PCT)
-    return _Measure(change, f"cover {names(wet)} loosely, with a box or a sheet on blocks", COVER_CAUTION)
+    change = Change(phrase("covered"), air_speed=AIR_SPEED_FLOOR, calms=True, rh_at_least_pct=COVERED_PCT)
+    cover = phrase("cover {pieces} loosely, with a box or a sheet on blocks", pieces=names(wet))
+    return _Measure(change, cover, COVER_CAUTION)
 
 
 def _warm(temp_c: float, limits: Limits) -> Iterator[_Measure]:
@@ -154,18 +156,23 @@ def _warm(temp_c: float, limits: Limits) -> Iterator[_Measure]:
     least = limits.warm_enough_c(AlarmKind.COLD)
     for target in (limits.warm_enough_c(AlarmKind.FROST), *np.arange(least, max(least, WARMEST_C) + 0.5).tolist()):
         if target > temp_c:
-            change = Change(f"warmed to {number(target)} °C", warmer_k=target - temp_c)
-            yield _Measure(change, f"warm the room slowly to {number(target)} °C or more", HEATER_CAUTION)
+            to = Temperature(target)
+            change = Change(phrase("warmed to {temp}", temp=to), warmer_k=target - temp_c)
+            yield _Measure(change, phrase("warm the room slowly to {temp} or more", temp=to), HEATER_CAUTION)
 
 
-def names(dryings: Sequence[Drying]) -> str:
+def names(dryings: Sequence[Drying]) -> Listed:
     """`Heron`, `Heron and Reed`, `Heron, Reed, Eel and 3 more`."""
-    return listed([drying.piece.name for drying in dryings])
+    return Listed(tuple(drying.piece.name for drying in dryings))
 
 
 def _both(first: _Measure, warm: _Measure) -> _Measure:
-    change = replace(first.change, name=f"{first.change.name} and {warm.change.name}", warmer_k=warm.change.warmer_k)
-    return _Measure(change, f"{first.do}, then {warm.do}", warm.caution)
+    change = replace(first.change, name=_and(first.change, warm.change), warmer_k=warm.change.warmer_k)
+    return _Measure(change, phrase("{do}, then {more}", do=first.do, more=warm.do), warm.caution)
+
+
+def _and(one: Change, other: Change) -> Message:
+    return phrase("{change} and {more}", change=one.name, more=other.name)
 
 
 def _carry(
@@ -173,17 +180,28 @@ def _carry(
 ) -> Iterator[_Measure]:
     """To another room: to one of the studio that would do, by name, else to any that is warm and dry enough."""
     for name, (there_c, there_pct) in sorted(room.elsewhere.items()):
-        now = f"{number(there_c)} °C, {number(there_pct)} %RH when last read"
-        change = _air_of(f"carried to {name}", temp_c, rh_pct, there_c, there_pct)
-        yield _Measure(change, f"carry {names(wet)}, level, to {name} ({now})", CARRY_CAUTION)
+        change = _air_of(phrase("carried to {room}", room=name), temp_c, rh_pct, there_c, there_pct)
+        there = phrase(
+            "carry {pieces}, level, to {room} ({temp}, {rh} when last read)",
+            pieces=names(wet),
+            room=name,
+            temp=Temperature(there_c),
+            rh=Percent(there_pct, of="%RH"),
+        )
+        yield _Measure(change, there, CARRY_CAUTION)
     dry = float(np.clip(rh_pct, *CARRIED_TO_PCT))
     for warm in np.arange(limits.warm_enough_c(AlarmKind.COLD), WARMEST_C + 0.5).tolist():
-        change = _air_of(f"carried to {number(warm)} °C", temp_c, rh_pct, max(warm, temp_c), dry)
-        where = f"a room of {number(warm)} °C or more and at most {number(CARRIED_TO_PCT[1])} %RH"
-        yield _Measure(change, f"carry {names(wet)}, level, to {where}, and pour the next one there", CARRY_CAUTION)
+        change = _air_of(phrase("carried to {temp}", temp=Temperature(warm)), temp_c, rh_pct, max(warm, temp_c), dry)
+        there = phrase(
+            "carry {pieces}, level, to a room of {temp} or more and at most {rh}, and pour the next one there",
+            pieces=names(wet),
+            temp=Temperature(warm),
+            rh=Percent(CARRIED_TO_PCT[1], of="%RH"),
+        )
+        yield _Measure(change, there, CARRY_CAUTION)
 
 
-def _air_of(name: str, temp_c: float, rh_pct: float, to_c: float, to_pct: float) -> Change:
+def _air_of(name: Message, temp_c: float, rh_pct: float, to_c: float, to_pct: float) -> Change:
     """The change that makes one air the other."""
     warmed = Change(name, warmer_k=to_c - temp_c, air_speed=AIR_SPEED["still"], calms=True)
     rh = float(warmed.of(np.array([temp_c]), np.array([rh_pct]))[1][0])

@@ -10,6 +10,7 @@ from enum import StrEnum
 
 import numpy as np
 
+from curewatch.language import Between, Message, When, Words, joined, phrase
 from curewatch.physics import ensemble
 from curewatch.physics.air import AirSeries
 from curewatch.physics.supports import BACKINGS
@@ -19,7 +20,7 @@ from curewatch.studio.air.climate import Climate
 from curewatch.studio.care.varnish_air import AirLimits, Window
 from curewatch.studio.forecasting.batch import reason_in_words
 from curewatch.studio.forecasting.drying import Drying
-from curewatch.studio.wording import TORCH_CAUTION, VARNISH_CAUTION, Local, date
+from curewatch.studio.wording import TORCH_CAUTION, VARNISH_CAUTION
 
 LEVEL_FOR, DRIPS_AFTER = timedelta(minutes=45), timedelta(minutes=15)
 """The design does most of its moving in the first three quarters of an hour; drips have gathered by then [cal]."""
@@ -87,7 +88,7 @@ class Odds:
     early: datetime | None
     even: datetime | None
     safe: datetime | None
-    reason: str | None = None
+    reason: Words | None = None
     held: bool = False
     """A finger last found the film tacky: there is no date before one finds otherwise."""
 
@@ -124,14 +125,14 @@ class CareStep:
     """One step of one piece."""
 
     step: str
-    title: str
+    title: Message
     odds: Odds
     done: StepDone | None
     after: tuple[str, ...]
     """The steps that must have been done, and are not."""
     advised: tuple[str, ...]
     """The steps that are better done first, and are not."""
-    caution: str
+    caution: Words
     film: Odds
     """From when the film is ready for it, whatever else has to be done first."""
     needs_air: bool = False
@@ -165,9 +166,9 @@ class CareStep:
 @dataclass(frozen=True)
 class _Rule:
     step: str
-    title: str
+    title: Message
     rests_on: tuple[Odds, ...]
-    caution: str
+    caution: Words
     after: tuple[tuple[str, timedelta], ...] = ()
     """Steps that must be done first, and how long to wait after each."""
     advised: tuple[tuple[str, timedelta], ...] = ()
@@ -210,19 +211,25 @@ def _rules(pour: Pour, forecast: Forecast | None, skins: Odds, care: Care) -> li
     set_at = min(pour.at + LEVEL_FOR, touch.safe or datetime.max.replace(tzinfo=UTC))
     washed = ((Step.WASH.value, care.wash_dry),) if pour.silicone else ()
     rules = [
-        _Rule(Step.LEVEL, "pop bubbles and check the level", (poured,), TORCH, over_at=set_at),
-        _Rule(Step.DRIPS, "clear the drips from the edges", (poured.later(DRIPS_AFTER),), GLOVES, over_at=packed.even),
-        _Rule(Step.SKINS, "peel the skins off the mat", (skins,), NO_DRAIN),
+        _Rule(Step.LEVEL, phrase("pop bubbles and check the level"), (poured,), TORCH, over_at=set_at),
+        _Rule(
+            Step.DRIPS,
+            phrase("clear the drips from the edges"),
+            (poured.later(DRIPS_AFTER),),
+            GLOVES,
+            over_at=packed.even,
+        ),
+        _Rule(Step.SKINS, phrase("peel the skins off the mat"), (skins,), NO_DRAIN),
     ]
     if pour.silicone:
-        rules.append(_Rule(Step.WASH, "wash the silicone off, both sides of the edge too", (handle,), WASHING))
-    rules.append(_Rule(Step.SIGN, "sign it", (handle,), GENTLY, washed))
-    rules.append(_Rule(Step.WIRE, "fit wire or hangers", (handle,), WIRE))
+        rules.append(_Rule(Step.WASH, phrase("wash the silicone off, both sides of the edge too"), (handle,), WASHING))
+    rules.append(_Rule(Step.SIGN, phrase("sign it"), (handle,), GENTLY, washed))
+    rules.append(_Rule(Step.WIRE, phrase("fit wire or hangers"), (handle,), WIRE))
     if care.isolation and care.varnish:
-        rules.append(_Rule(Step.ISOLATION, "isolation coat", (ready,), COAT, washed, needs_air=True))
+        rules.append(_Rule(Step.ISOLATION, phrase("isolation coat"), (ready,), COAT, washed, needs_air=True))
     rules += _coats(ready, care, washed)
     cured = ((coat(care.coats), care.times.cure),) if care.varnish else ()
-    rules.append(_Rule(Step.WRAP, "wrap it", (ready,), WRAPPING, cured))
+    rules.append(_Rule(Step.WRAP, phrase("wrap it"), (ready,), WRAPPING, cured))
     return rules
 
 
@@ -230,15 +237,20 @@ def _coats(ready: Odds, care: Care, washed: tuple[tuple[str, timedelta], ...]) -
     if care.varnish is None:
         return []
     isolated = ((Step.ISOLATION.value, care.isolation_dry),) if care.isolation else ()
-    caution = (SPRAY if care.applied == "sprayed" else "") + (SOLVENT if care.varnish == "solvent" else "")
+    spray, solvent = care.applied == "sprayed", care.varnish == "solvent"
+    caution = joined(SPRAY if spray else None, SOLVENT if solvent else None, VARNISH_CAUTION)
     found = []
     for number in range(1, care.coats + 1):
         before = ((coat(number - 1), care.times.recoat),) if number > 1 else ()
-        title = f"varnish coat {number} of {care.coats}, {care.varnish}-borne, {care.applied}"
-        advised = isolated if number == 1 else ()
-        found.append(
-            _Rule(coat(number), title, (ready,), caution + VARNISH_CAUTION, washed + before, advised, needs_air=True)
+        title = phrase(
+            "varnish coat {number} of {coats}, {kind}, {way}",
+            number=number,
+            coats=care.coats,
+            kind=phrase("solvent-borne") if solvent else phrase("water-borne"),
+            way=phrase("sprayed") if spray else phrase("brushed"),
         )
+        advised = isolated if number == 1 else ()
+        found.append(_Rule(coat(number), title, (ready,), caution, washed + before, advised, needs_air=True))
     return found
 
 
@@ -249,49 +261,55 @@ def milestone(forecast: Forecast | None, kind: MilestoneKind) -> Odds:
         return Odds(None, None, None, one.reason, held=True)
     if one is not None:
         return Odds(one.early_at, one.worth_checking_at, one.safe_at, one.reason)
-    return Odds(None, None, None, (forecast.reason if forecast else None) or "not forecast yet")
+    return Odds(None, None, None, (forecast.reason if forecast else None) or phrase("not forecast yet"))
 
 
-TORCH = f"{TORCH_CAUTION} After {LEVEL_FOR.total_seconds() / 60:.0f} minutes the design hardly moves."
-GLOVES = "Gloves on; catch the drips with a stick from below, without lifting the piece."
-NO_DRAIN = "Dry skins are waste for the bin: no paint down the drain."
-WASHING = (
+TORCH = phrase(
+    "{torch} After {minutes} minutes the design hardly moves.",
+    torch=TORCH_CAUTION,
+    minutes=round(LEVEL_FOR.total_seconds() / 60),
+)
+GLOVES = phrase("Gloves on; catch the drips with a stick from below, without lifting the piece.")
+NO_DRAIN = phrase("Dry skins are waste for the bin: no paint down the drain.")
+WASHING = phrase(
     "Soapy water or cleaning alcohol on a soft cloth, tried on an edge first. Alcohol burns: ventilate, gloves on, no "
     "flames or sparks, cloths to dry outdoors. Silicone left on makes varnish crawl."
 )
-GENTLY = "Nothing may press on the face."
-WIRE = (
+GENTLY = phrase("Nothing may press on the face.")
+WIRE = phrase(
     "Stand it up or hold it: never lay it on its face. Cut wire springs back: goggles and gloves on. Hangers, wire and "
     "wall must bear several times its weight, and nobody sleeps below."
 )
-COAT = (
+COAT = phrase(
     "Ventilate and keep dust down; sand an edge wet or with a particle filter on, and wipe it before the coat. It "
     "cannot be taken off again: try it on a skin first."
 )
-SPRAY = (
+SPRAY = phrase(
     "Spray outdoors or under extraction, in a respirator with organic-vapour and particle filters: a dust mask holds "
-    "back no vapour. "
+    "back no vapour."
 )
-SOLVENT = "Its vapour burns and harms: no flames or sparks in the house, rags to dry outdoors. "
-WRAPPING = (
+SOLVENT = phrase("Its vapour burns and harms: no flames or sparks in the house, rags to dry outdoors.")
+WRAPPING = phrase(
     "Not against the face before its full cure, and then only smooth release paper: other wraps print and stick. Keep "
     "film and foam away from children."
 )
-SHUT_IN = "the water and solvent left in the film are shut in: it clouds, stays soft, and the coat may crack or lift"
+SHUT_IN = phrase(
+    "the water and solvent left in the film are shut in: it clouds, stays soft, and the coat may crack or lift"
+)
 RISKS = {
-    Step.DRIPS: "paint still flows after what is taken away, and pulls the design along",
-    Step.SKINS: "they tear, and are wet underneath",
-    Step.WASH: "rubbing dulls and moves a soft film",
-    Step.SIGN: "a pen cuts into a soft film",
-    Step.WIRE: "a soft film prints where it is held, and slumps where it is stood up",
+    Step.DRIPS: phrase("paint still flows after what is taken away, and pulls the design along"),
+    Step.SKINS: phrase("they tear, and are wet underneath"),
+    Step.WASH: phrase("rubbing dulls and moves a soft film"),
+    Step.SIGN: phrase("a pen cuts into a soft film"),
+    Step.WIRE: phrase("a soft film prints where it is held, and slumps where it is stood up"),
     Step.ISOLATION: SHUT_IN,
-    Step.WRAP: "the wrapping sticks and leaves its print",
+    Step.WRAP: phrase("the wrapping sticks and leaves its print"),
 }
 """Of a step that is done before the film is ready for it (common practice, no source)."""
 
 
-def risk(line: CareStep) -> str:
-    return RISKS.get(Step(line.step), "") if line.step in set(Step) else SHUT_IN
+def risk(line: CareStep) -> Message | None:
+    return RISKS.get(Step(line.step)) if line.step in set(Step) else SHUT_IN
 
 
 MEMBERS, DAYS = 16, 30
@@ -302,7 +320,9 @@ def skins(drying: Drying, climates: Mapping[str, Climate], wet_m: float) -> Odds
     as much as lies on the piece where that is less."""
     known = drying.air(climates)
     if known is None:
-        return Odds(None, None, None, f"no temperature and humidity of {drying.unread(climates)} yet")
+        return Odds(
+            None, None, None, phrase("no temperature and humidity of {rooms} yet", rooms=drying.unread(climates) or "")
+        )
     series = AirSeries.from_celsius([known], drying.pour.at.timestamp())
     spread = ensemble.THICKNESS_SPREAD["layer"]
     film = replace(
@@ -347,18 +367,18 @@ def open_line(lines: Sequence[CareStep], now: datetime) -> CareStep | None:
     return None
 
 
-def open_step_text(step: OpenStep, local: Local, now: datetime) -> str:
+def open_step_text(step: OpenStep, now: datetime) -> Words:
     """A sentence or two: what, in what air, with what care."""
-    said = f"{step.line.title}."
-    if step.line.needs_air:
-        window = step.window
-        if window is None:
-            said += " No good air for it is foreseen in the next two days."
-        elif window.begins_at <= now:
-            said += f" The air is good for it until {date(window.ends_at, local, now)}."
-        else:
-            odds = "" if window.sure else ", probably"
-            same_day = local(window.begins_at).date() == local(window.ends_at).date()
-            ends = f"{local(window.ends_at):%H:%M}" if same_day else date(window.ends_at, local, now)
-            said += f" Good air for it {date(window.begins_at, local, now)} to {ends}{odds}."
-    return f"{said} {step.line.caution}".rstrip()
+    said = phrase("{step}.", step=step.line.title)
+    return joined(said, _air_for(step.window, now) if step.line.needs_air else None, step.line.caution)
+
+
+def _air_for(window: Window | None, now: datetime) -> Message:
+    if window is None:
+        return phrase("No good air for it is foreseen in the next two days.")
+    if window.begins_at <= now:
+        return phrase("The air is good for it until {end}.", end=When(window.ends_at, now, "date"))
+    times = Between(window.begins_at, window.ends_at, now)
+    if window.sure:
+        return phrase("Good air for it {times}.", times=times)
+    return phrase("Good air for it {times}, probably.", times=times)

@@ -8,10 +8,22 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
+from curewatch.language import (
+    Difference,
+    Listed,
+    Message,
+    Percent,
+    Span,
+    Temperature,
+    TemperatureRange,
+    Value,
+    When,
+    Words,
+    phrase,
+)
 from curewatch.physics import air
 from curewatch.physics.air import ZERO_C, Array, Flags, dew_point
 from curewatch.studio.air.climate import HOUR_S, AirBands, Climate
-from curewatch.studio.wording import Local, age, lasting, number
 
 LONG_ENOUGH = timedelta(hours=2)
 """A shorter spell of good air is none: a coat needs it while it levels and sets [cal]."""
@@ -27,10 +39,12 @@ class AirLimits:
     above_dew_point_k: float = 3.0
     """ISO 8502-4's usual margin [K]."""
 
-    def in_words(self) -> str:
-        return (
-            f"{self.temp_low_c:g} to {self.temp_high_c:g} °C, at most {self.rh_high_pct:g} %RH, "
-            f"{self.above_dew_point_k:g} °C above the dew point"
+    def in_words(self) -> Message:
+        return phrase(
+            "{temps}, at most {rh}, {above} above the dew point",
+            temps=TemperatureRange(self.temp_low_c, self.temp_high_c),
+            rh=Percent(self.rh_high_pct, of="%RH"),
+            above=Difference(self.above_dew_point_k),
         )
 
 
@@ -58,33 +72,40 @@ def fits(temp_c: Array, rh_pct: Array, limits: AirLimits) -> Flags:
     return np.asarray(warm & (above_dew_point(temp_c, rh_pct) >= limits.above_dew_point_k), dtype=bool)
 
 
-def against(temp_c: float, rh_pct: float, limits: AirLimits, piece_c: float | None = None) -> list[str]:
+def against(temp_c: float, rh_pct: float, limits: AirLimits, piece_c: float | None = None) -> list[Message]:
     """What in the air of a room speaks against varnishing now; nothing: it is good.
 
     `piece_c`: the piece's own temperature [°C], where it may be cooler than the room that warms up around it.
     """
     found = []
     if temp_c < limits.temp_low_c:
-        found.append(f"too cold ({temp_c:.1f} °C, at least {limits.temp_low_c:g})")
+        low = Temperature(limits.temp_low_c)
+        found.append(phrase("too cold ({temp}, at least {limit})", temp=Temperature(temp_c, 1), limit=low))
     if temp_c > limits.temp_high_c:
-        found.append(f"too warm ({temp_c:.1f} °C, at most {limits.temp_high_c:g})")
+        high = Temperature(limits.temp_high_c)
+        found.append(phrase("too warm ({temp}, at most {limit})", temp=Temperature(temp_c, 1), limit=high))
     if rh_pct > limits.rh_high_pct:
-        found.append(f"too damp ({rh_pct:.0f} %, at most {limits.rh_high_pct:g})")
+        damp = Percent(limits.rh_high_pct)
+        found.append(phrase("too damp ({rh}, at most {limit})", rh=Percent(rh_pct), limit=damp))
     cooler = 0.0 if piece_c is None else temp_c - piece_c
     margin = float(above_dew_point(temp_c, rh_pct)) - cooler
     if margin < limits.above_dew_point_k:
-        found.append(f"too near the dew point ({margin:.1f} °C above it, at least {limits.above_dew_point_k:g})")
+        least = Difference(limits.above_dew_point_k)
+        near = phrase("too near the dew point ({by} above it, at least {limit})", by=Difference(margin, 1), limit=least)
+        found.append(near)
     return found
 
 
-def air_caveat(speaks_against: Sequence[str] | None) -> str:
+def air_caveat(speaks_against: Sequence[Value] | None) -> Words:
     """What follows the date of a coat that the film itself would bear; nothing where the air is good.
 
     `speaks_against`: as `against` has it; None: the room was not read.
     """
     if speaks_against is None:
-        return ", but the room's air is not known"
-    return f", but not in this air: {' and '.join(speaks_against)}" if speaks_against else ""
+        return phrase(", but the room's air is not known")
+    if not speaks_against:
+        return ""
+    return phrase(", but not in this air: {reasons}", reasons=Listed(tuple(speaks_against)))
 
 
 def next_window(future: AirBands, limits: AirLimits, earliest: datetime) -> Window | None:
@@ -137,27 +158,38 @@ def dew_margin(climate: Climate) -> DewMargin:
     return DewMargin(climate.newest_at, min(float(temps[0]), temp), dew)
 
 
-def in_words(margin: DewMargin, now: datetime) -> str:
+def in_words(margin: DewMargin, now: datetime) -> Message:
     """What it means for varnishing, for somebody who reads it at once."""
-    known = f"{_air(margin)}, room read {age(margin.at, now)}"
+    known = phrase("{air}, room read {span} ago", air=_air(margin), span=Span(now - margin.at))
     if margin.is_near:
-        return (
-            f"Do not varnish now: the piece is within {MARGIN_K:g} °C of the dew point ({known}), and dew under "
-            "varnish blooms. Warm the room or dry its air first, and let the piece follow for an hour."
+        return phrase(
+            "Do not varnish now: the piece is within {margin} of the dew point ({known}), and dew under varnish "
+            "blooms. Warm the room or dry its air first, and let the piece follow for an hour.",
+            margin=Difference(MARGIN_K),
+            known=known,
         )
-    return f"No dew to fear now: {known}. Read it again before you varnish."
+    return phrase("No dew to fear now: {known}. Read it again before you varnish.", known=known)
 
 
-def as_read(margin: DewMargin, now: datetime, local: Local) -> str:
+def as_read(margin: DewMargin, now: datetime) -> Message:
     """What it meant when the room was read: for a notice, which may be read hours later."""
-    read = f"when the room was read, {lasting(margin.at, local, now)} ({_air(margin)})"
+    read, air = When(margin.at, now), _air(margin)
     if margin.is_near:
-        return (
-            f"Too near to dew {read}: dew under varnish blooms. Varnish only once the piece is {MARGIN_K:g} °C above "
-            "the dew point."
+        return phrase(
+            "Too near to dew when the room was read, {at} ({air}): dew under varnish blooms. Varnish only once the "
+            "piece is {margin} above the dew point.",
+            at=read,
+            air=air,
+            margin=Difference(MARGIN_K),
         )
-    return f"No dew to fear {read}. Read it again before you varnish."
+    return phrase(
+        "No dew to fear when the room was read, {at} ({air}). Read it again before you varnish.", at=read, air=air
+    )
 
 
-def _air(margin: DewMargin) -> str:
-    return f"dew point {number(margin.dew_point_c, 1)} °C, the piece about {number(margin.piece_c, 1)} °C"
+def _air(margin: DewMargin) -> Message:
+    return phrase(
+        "dew point {dew}, the piece about {piece}",
+        dew=Temperature(margin.dew_point_c, 1),
+        piece=Temperature(margin.piece_c, 1),
+    )

@@ -175,14 +175,14 @@ def _coat_air(case: Case) -> Judged:
     read = [(one.step, one.air) for one in case.coats if one.air is not None]
     if not read:
         return None, "the room was not read when it was coated" if case.coats else "no coat is written down"
-    bad = [f"{step}: {' and '.join(wrong)}" for step, air in read if (wrong := against(*air, case.care.air))]
+    bad = [f"{step}: {' and '.join(map(str, wrong))}" for step, air in read if (wrong := against(*air, case.care.air))]
     return bool(bad), "; ".join(bad) or "the air was good at every coat"
 
 
 def _not_yet(case: Case) -> Judged:
     safe = case.handle.safe
     if safe is None:
-        return True, case.handle.reason or "no safe date is foreseen"
+        return True, str(case.handle.reason or "no safe date is foreseen")
     days = (safe - case.now) / timedelta(days=1)
     when = f"in {days:.0f} d" if days > 0 else f"{-days:.0f} d ago"
     return safe > case.now, f"safe to assume dry through {when}"

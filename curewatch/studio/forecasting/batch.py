@@ -21,6 +21,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
+from curewatch.language import Message, phrase
 from curewatch.physics import ensemble
 from curewatch.physics.air import USUAL_AIR, ZERO_C, Array
 from curewatch.physics.milestones import MILESTONES
@@ -43,11 +44,6 @@ MOVES_S = 300.0
 """...and by more than this [s]: no room is known more finely in time."""
 PIECES = 125
 """Integrated together at most: with 64 members each, three batches of the solver one after the other, in some 80 MB."""
-_REASONS = {
-    "too_cold": ("not in this room", ": too cold, the film stays below its film-forming temperature"),
-    "too_damp": ("not in this room", ": too damp, the film's water stays above the limit"),
-    "not_yet": ("not within {days:g} days", ""),
-}
 SURE = 0.95
 """Share of the members that never get there from which on it is said without odds."""
 _USUAL_DAYS = 60
@@ -172,14 +168,21 @@ def _moves(task: Task, found_s: Sequence[float]) -> bool:
     return False
 
 
-def reason_in_words(outcome: ensemble.Outcome, milestone: str, days: float) -> str:
+def reason_in_words(outcome: ensemble.Outcome, milestone: str, days: float) -> Message:
     """What keeps films from a milestone within `days`, and how many of ten such films, for people."""
     never, hindrance = outcome.never(milestone), outcome.hindrance_of(milestone)
-    sure, why = _REASONS[hindrance]
+    n = max(1, round(10 * never))
+    if hindrance == "not_yet":
+        within = round(days)
+        if never < SURE:
+            return phrase("in {n} of 10 such films not within {days} days", n=n, days=within)
+        return phrase("not within {days} days", days=within)
+    why = phrase("too cold, the film stays below its film-forming temperature")
+    if hindrance == "too_damp":
+        why = phrase("too damp, the film's water stays above the limit")
     if never < SURE:
-        odds = f"in {max(1, round(10 * never))} of 10 such films"
-        sure = f"{odds} {sure}" if hindrance == "not_yet" else f"{odds} never in this air"
-    return (sure + why).format(days=days)
+        return phrase("in {n} of 10 such films never in this air: {why}", n=n, why=why)
+    return phrase("not in this room: {why}", why=why)
 
 
 def _milestone(kind: MilestoneKind, outcome: ensemble.Outcome, poured_at: datetime, days: int) -> Milestone:

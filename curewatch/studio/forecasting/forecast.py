@@ -16,6 +16,7 @@ from datetime import datetime, timedelta
 from functools import partial
 from typing import Any
 
+from curewatch.language import phrase
 from curewatch.records import Forecast
 from curewatch.records.decisions import Checkpoint
 from curewatch.studio.air.climate import Air, Climate
@@ -255,5 +256,5 @@ def _without_readings(drying: Drying, climates: Mapping[str, Climate], now: date
         made_at=now,
         model_version=MODEL_VERSION,
         fingerprint=drying.facts,
-        reason=f"no temperature and humidity of {drying.unread(climates)} yet",
+        reason=phrase("no temperature and humidity of {rooms} yet", rooms=drying.unread(climates) or ""),
     )

@@ -6,13 +6,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 
+from curewatch.language import Joined, Message, Number, phrase
 from curewatch.records import MilestoneKind
-from curewatch.studio import wording
 from curewatch.studio.air.climate import Change, Climate
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.outlook.scenarios import RoomScenarios
 from curewatch.studio.planning import planner
 from curewatch.studio.planning.planner import FELT_H, Advice, sooner
+from curewatch.studio.wording import STAGES
 
 CALMER = 0.95
 """A change calms the drying if water leaves less than so many times as fast at once [-]."""
@@ -25,7 +26,7 @@ def sentence(
     climates: Mapping[str, Climate],
     ahead: RoomScenarios | None,
     now: datetime,
-) -> str | None:
+) -> Message | None:
     """`By the model, for Heron, fan off: touch-dry 5 h later, water leaves 0.4 times as fast.` None: nothing felt.
 
     Of the `pieces` at stake it is for the one with the longest way to go, poured last."""
@@ -34,21 +35,24 @@ def sentence(
         return None
     for one in planner.advice(drying, climates, ahead, now, [change]):
         if said := _effect(one):
-            return f"By the model, for {drying.piece.name}, {said}."
+            return phrase("By the model, for {piece}, {effect}.", piece=drying.piece.name, effect=said)
     return None
 
 
-def _effect(one: Advice) -> str | None:
+def _effect(one: Advice) -> Message | None:
     parts = [
-        f"{wording.STAGES[kind]} {sooner(hours)}"
+        phrase("{stage} {sooner}", stage=STAGES[kind], sooner=sooner(hours))
         for kind in _TOLD
         if (hours := one.hours.get(kind)) is not None and abs(hours) >= FELT_H
     ]
-    parts += [f"{wording.STAGES[kind]} is reached at all" for kind in one.reached_only_so if kind in _TOLD]
+    parts += [phrase("{stage} is reached at all", stage=STAGES[kind]) for kind in one.reached_only_so if kind in _TOLD]
     if parts and one.rate_ratio < CALMER:
-        parts.append(f"water leaves {one.rate_ratio:.1f} times as fast")
+        parts.append(phrase("water leaves {ratio} times as fast", ratio=Number(one.rate_ratio, 1)))
     if one.skin_gap_h is not None and one.skin_gap_now_h is not None:
         wider = one.skin_gap_h - one.skin_gap_now_h
-        longer = "longer" if wider > 0 else "less long"
-        parts += [f"soft inside {abs(wider):.0f} h {longer}"] if abs(wider) >= 1.0 else []
-    return f"{one.change.name}: {', '.join(parts)}" if parts else None
+        hours = round(abs(wider))
+        if wider >= 1.0:
+            parts.append(phrase("soft inside {hours} h longer", hours=hours))
+        elif wider <= -1.0:
+            parts.append(phrase("soft inside {hours} h less long", hours=hours))
+    return phrase("{change}: {effects}", change=one.change.name, effects=Joined(tuple(parts), ", ")) if parts else None

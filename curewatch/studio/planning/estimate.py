@@ -8,6 +8,7 @@ from datetime import timedelta
 
 import numpy as np
 
+from curewatch.language import Message
 from curewatch.physics import air, cracking, ensemble
 from curewatch.physics.air import ZERO_C, AirSeries, Array, Flags
 from curewatch.physics.ensemble import Pouring
@@ -91,7 +92,7 @@ class Reached:
     """When one milestone is reached by 10, 50 and 90 % of the members [h from the pour], None: not foreseen."""
 
     hours: tuple[float | None, float | None, float | None]
-    reason: str | None
+    reason: Message | None
     """Why one of them is None."""
 
 
@@ -104,7 +105,7 @@ class EstimateResult:
     """That it cracks as it dries [0-1], over the members, by a rough measure."""
 
     @property
-    def weigh(self) -> str | None:
+    def weigh(self) -> Message | None:
         """What to do where ready to varnish is known too roughly to plan on."""
         early, even, safe = self.milestones["varnish_ready"].hours
         return None if early is None else weigh(*(None if h is None else timedelta(hours=h) for h in (even, safe)))

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from curewatch.language import Difference, Joined, Message, Number, Percent, Temperature, Words, joined, phrase
 from curewatch.physics.air import ZERO_C, AirSeries, Array
 from curewatch.physics.ensemble import Pouring, films_at
 from curewatch.physics.milestones import HOLD_S, MILESTONES
@@ -32,11 +33,11 @@ FELT_K = 0.2
 ADVICE_DAYS = 240
 
 
-AS_IT_IS = Change("as it usually is")
+AS_IT_IS = Change(phrase("as it usually is"))
 CHANGES = (
-    Change(f"{WARMER_K:g} °C warmer", warmer_k=WARMER_K),
-    Change(f"{DRIER_PCT:g} %RH drier", drier_pct=DRIER_PCT),
-    Change("with a fan on it", air_speed=FAN_M_S),
+    Change(phrase("{by} warmer", by=Difference(WARMER_K)), warmer_k=WARMER_K),
+    Change(phrase("{by} drier", by=Percent(DRIER_PCT, of="%RH")), drier_pct=DRIER_PCT),
+    Change(phrase("with a fan on it"), air_speed=FAN_M_S),
 )
 
 
@@ -94,7 +95,13 @@ def _odds(
     left = due.timestamp() - poured_s
     problems = [
         DryingProblem(
-            pouring, at, (np.array([at]), temp, rh), ahead, span + HOLD_S[row, 0] + 60.0, posterior, room=change.name
+            pouring,
+            at,
+            (np.array([at]), temp, rh),
+            ahead,
+            span + HOLD_S[row, 0] + 60.0,
+            posterior,
+            room=str(change.name),
         )
         for at, span in zip(poured_s.tolist(), left.tolist(), strict=True)
     ]
@@ -255,86 +262,106 @@ def places(dryings: Sequence[Drying], forecasts: Mapping[int, Forecast], room: s
 
 FELT_H = 0.5
 """A milestone that moves by less is not worth a word [h]."""
-FAN_RISK = (
+FAN_RISK = phrase(
     "A fan cools a wet film, maybe below its film-forming temperature, which may crack it, and may draw a skin over "
     "a soft core."
 )
 """What stands beside a fan where no piece is looked at: `advised` says it of one."""
-FAN_CAUTION = "Keep a fan from blowing dust or drips across a wet face, and its lead off the wet floor."
+FAN_CAUTION = phrase("Keep a fan from blowing dust or drips across a wet face, and its lead off the wet floor.")
 
 
-def verdict(latest: Sequence[Latest]) -> str:
+def verdict(latest: Sequence[Latest]) -> Words:
     """Whether a pour of now is in time, as the room is and as it could be: `There is time.`"""
     usual, changed = latest[0], latest[1:]
     if usual.safe_at is not None:
-        return "There is time."
+        return phrase("There is time.")
     in_time = sorted((one for one in changed if one.safe_at is not None), key=lambda one: one.crack_odds)
     best = max(changed, key=lambda one: one.odds_now)
-    late = "Too late to be sure" if usual.even_at is not None else "Too late"
-    said = f"{late} as the room usually is: poured now, it is in time in {wording.percent(usual.odds_now)} of cases."
-    if in_time or best.odds_now > usual.odds_now + 0.05:
-        named = "; ".join(_named(one, usual) for one in in_time or [best])
-        said += f" {'In time' if in_time else 'Better'}: {named}."
-    return said
+    odds = wording.percent(usual.odds_now)
+    said = phrase("Too late as the room usually is: poured now, it is in time in {odds} of cases.", odds=odds)
+    if usual.even_at is not None:
+        said = phrase(
+            "Too late to be sure as the room usually is: poured now, it is in time in {odds} of cases.", odds=odds
+        )
+    named = Joined(tuple(_named(one, usual) for one in in_time or [best]), "; ")
+    if in_time:
+        return joined(said, phrase("In time: {changes}.", changes=named))
+    return joined(said, phrase("Better: {changes}.", changes=named)) if best.odds_now > usual.odds_now + 0.05 else said
 
 
-def _named(one: Latest, usual: Latest) -> str:
+def _named(one: Latest, usual: Latest) -> Message:
     """`3 °C warmer, 94 %`, and where it cracks more than as the room usually is, that too."""
     cracks, usually = wording.percent(one.crack_odds), wording.percent(usual.crack_odds)
-    more = one.crack_odds > usual.crack_odds and cracks != usually
-    but = f", but it cracks in {cracks} of cases, {usually} as the room usually is" if more else ""
-    return f"{one.change.name}, {wording.percent(one.odds_now)}{but}"
+    if one.crack_odds > usual.crack_odds and cracks != usually:
+        return phrase(
+            "{change}, {odds}, but it cracks in {cracks} of cases, {usually} as the room usually is",
+            change=one.change.name,
+            odds=wording.percent(one.odds_now),
+            cracks=cracks,
+            usually=usually,
+        )
+    return phrase("{change}, {odds}", change=one.change.name, odds=wording.percent(one.odds_now))
 
 
-def to_come(*, days_known: bool) -> str:
+def to_come(*, days_known: bool) -> Message:
     """What a plan takes the room's air to be from its last reading on."""
     if days_known:
-        return "what is to come is taken from its usual days"
-    return "its usual days are not known yet, so what is to come is guessed from less than a day of readings"
+        return phrase("what is to come is taken from its usual days")
+    return phrase("its usual days are not known yet, so what is to come is guessed from less than a day of readings")
 
 
-def weigh(kind: MilestoneKind, usual: Latest, due: datetime) -> str | None:
+def weigh(kind: MilestoneKind, usual: Latest, due: datetime) -> Message | None:
     """What to do where it is not known nearly enough when the pieces of a plan will be ready for varnish."""
     if kind is not MilestoneKind.VARNISH_READY or usual.even_at is None:
         return None
     return wording.weigh(due - usual.even_at, None if usual.safe_at is None else due - usual.safe_at)
 
 
-def advised(one: Advice) -> str | None:
+def advised(one: Advice) -> Words | None:
     """What one change would do to a piece, risk and all; None where it moves nothing that is still ahead."""
     moved = [
-        f"{wording.STAGES[kind]} {sooner(h)}" for kind, h in one.hours.items() if h is not None and abs(h) >= FELT_H
+        phrase("{stage} {sooner}", stage=wording.STAGES[kind], sooner=sooner(h))
+        for kind, h in one.hours.items()
+        if h is not None and abs(h) >= FELT_H
     ]
-    moved += [f"{wording.STAGES[kind]} is reached at all" for kind in one.reached_only_so]
+    moved += [phrase("{stage} is reached at all", stage=wording.STAGES[kind]) for kind in one.reached_only_so]
     if not moved:
         return None
-    return f"{one.change.name}: {', '.join(moved)}{risks(one)}."
+    said = phrase("{change}: {effects}", change=one.change.name, effects=Joined(tuple(moved), ", "))
+    return joined(*(phrase("{sentence}.", sentence=part) for part in (said, *risks(one))))
 
 
-def risks(one: Advice) -> str:
+def risks(one: Advice) -> list[Message]:
     """What a change might do to the film; nothing where it is harmless."""
     found = []
     if one.risks_skin:
-        found.append(f"water leaves {one.rate_ratio:.1f} times as fast, a skin over a soft core; it may craze")
+        ratio = Number(one.rate_ratio, 1)
+        found.append(
+            phrase("Risk: water leaves {ratio} times as fast, a skin over a soft core; it may craze", ratio=ratio)
+        )
     if one.chills_to_c is not None:
-        cold = f"it cools the film to {wording.number(one.chills_to_c, 1)} °C, below its film-forming temperature"
-        found.append(f"{cold}; it may crack")
-    return "".join(f". Risk: {risk}" for risk in found)
+        temp = Temperature(one.chills_to_c, 1)
+        found.append(
+            phrase("Risk: it cools the film to {temp}, below its film-forming temperature; it may crack", temp=temp)
+        )
+    return found
 
 
-PLAN_CAUTION = f"{wording.HEATER_CAUTION} {FAN_RISK} {FAN_CAUTION}"
+PLAN_CAUTION = joined(wording.HEATER_CAUTION, FAN_RISK, FAN_CAUTION)
 """Beside the rooms that a plan offers: a warmer one, and one with a fan."""
 
 
-def caution(change: Change) -> str | None:
+def caution(change: Change) -> Message | None:
     """The usual caution beside a change that takes a heater or a fan; None where it takes neither."""
     if change.warmer_k > 0:
         return wording.HEATER_CAUTION
     return FAN_CAUTION if change.air_speed == FAN_M_S else None
 
 
-def sooner(hours: float) -> str:
+def sooner(hours: float) -> Message:
     """`5 h sooner`, `3 d later`."""
     size = abs(hours)
-    amount = f"{size / 24:.0f} d" if size >= 72 else f"{size:.0f} h" if size >= 9.5 else f"{size:.1f} h"
-    return f"{amount} {'sooner' if hours < 0 else 'later'}"
+    amount = phrase("{hours} h", hours=Number(size, 0 if size >= 9.5 else 1))
+    if size >= 72:
+        amount = phrase("{n} d", n=round(size / 24))
+    return phrase("{span} sooner", span=amount) if hours < 0 else phrase("{span} later", span=amount)

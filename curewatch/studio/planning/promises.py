@@ -6,6 +6,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from curewatch.language import Message, Value, When, Words, joined, phrase
 from curewatch.records import Forecast, Milestone, Notice
 from curewatch.records.workshop import Promise
 from curewatch.studio import wording
@@ -41,26 +42,31 @@ class Promised:
         return self.odds is not None and self.odds < AT_RISK
 
     @property
-    def odds_in_words(self) -> str:
+    def odds_in_words(self) -> Message:
         """`in time in 41 % of cases`"""
         if self.odds is None:
-            return "odds not known yet"
+            return phrase("odds not known yet")
         if self.odds in (0.0, 1.0):
-            return "in time" if self.odds else "not in time"
-        return f"in time in {'less than ' if self.at_most else ''}{wording.percent(self.odds)} of cases"
+            return phrase("in time") if self.odds else phrase("not in time")
+        odds = wording.percent(self.odds)
+        if self.at_most:
+            return phrase("in time in less than {odds} of cases", odds=odds)
+        return phrase("in time in {odds} of cases", odds=odds)
 
-    def in_words(self, local: wording.Local) -> str:
+    def in_words(self) -> Message:
         """`due Sat 12 Dec 2026 18:00 for fair, dry to handle: in time in 41 % of cases, at risk`"""
-        risk = ", at risk" if self.at_risk else ""
-        return f"due {what(self.promise, local)}: {self.odds_in_words}{risk}"
+        if self.at_risk:
+            return phrase("due {what}: {odds}, at risk", what=what(self.promise), odds=self.odds_in_words)
+        return phrase("due {what}: {odds}", what=what(self.promise), odds=self.odds_in_words)
 
 
-def what(promise: Promise, local: wording.Local) -> str:
+def what(promise: Promise) -> Message:
     """`Sat 12 Dec 2026 18:00 for fair, dry to handle`: read on any day."""
     assert promise.due_at is not None
-    there = local(promise.due_at)
-    occasion = "" if promise.occasion is None else f" for {promise.occasion}"
-    return f"{there:%a} {there.day} {there:%b %Y %H:%M}{occasion}, {wording.STAGES[promise.ready]}"
+    due, ready = When(promise.due_at), wording.STAGES[promise.ready]
+    if promise.occasion is None:
+        return phrase("{due}, {stage}", due=due, stage=ready)
+    return phrase("{due} for {occasion}, {stage}", due=due, occasion=promise.occasion, stage=ready)
 
 
 def promised(drying: Drying, forecast: Forecast | None) -> Promised | None:
@@ -113,13 +119,18 @@ def _moved(milestone: Milestone, by: timedelta, now: datetime) -> Milestone:
     return milestone.model_copy(update=moved)
 
 
-def help_in_words(found: Sequence[tuple[Advice, Promised]]) -> str:
+def help_in_words(found: Sequence[tuple[Advice, Promised]]) -> Words:
     """What would help, with its risks and cautions; that nothing would."""
     if not found:
-        return "No change of its room would help much: think of another date, or of another piece."
-    said = [f"{one.change.name}, {then.odds_in_words}{planner.risks(one)}" for one, then in found]
+        return phrase("No change of its room would help much: think of another date, or of another piece.")
+    said = [
+        joined(
+            phrase("{change}, {odds}", change=one.change.name, odds=then.odds_in_words), *planner.risks(one), by=". "
+        )
+        for one, then in found
+    ]
     cautions = dict.fromkeys(filter(None, (planner.caution(one.change) for one, _ in found)))
-    return " ".join([f"What would help: {'; '.join(said)}.", *cautions])
+    return joined(phrase("What would help: {changes}.", changes=joined(*said, by="; ")), *cautions)
 
 
 @dataclass(frozen=True)
@@ -157,24 +168,26 @@ def news(
     return found
 
 
-def notice(some: Sequence[News], help_: str, local: wording.Local, now: datetime) -> Notice:
+def notice(some: Sequence[News], help_: Words, now: datetime) -> Notice:
     """Of one piece, or of several of one series."""
     first = some[0]
     drying, stands = first.drying, first.stands
     pieces = [one.drying.piece.name for one in some]
-    who = wording.together(drying.piece.series or "", len(some)) if len(some) > 1 else drying.piece.name
-    date = what(stands.promise, local)
+    who: Value = wording.together(drying.piece.series or "", len(some)) if len(some) > 1 else drying.piece.name
+    date = what(stands.promise)
     where = wording.where(drying.room, drying.place)
     if stands.at_risk:
-        title, ending = f"{who}: at risk for {date}", help_
+        title, ending = phrase("{who}: at risk for {what}", who=who, what=date), help_
     else:
-        title, ending = f"{who}: likely in time again for {date}", "Nothing needs doing."
+        title = phrase("{who}: likely in time again for {what}", who=who, what=date)
+        ending = phrase("Nothing needs doing.")
+    by_model = phrase("By the model {who}, in {place}, is {odds}.", who=who, place=where, odds=stands.odds_in_words)
     return Notice(
         key=first.key,
         kind="promise",
         created_at=now,
         title=title,
-        text=f"By the model {who}, in {where}, is {stands.odds_in_words}. {ending}",
+        text=joined(by_model, ending),
         expires_at=stands.due_at,
         piece_id=drying.piece.id,
         room=drying.room,

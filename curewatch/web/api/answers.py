@@ -13,6 +13,7 @@ from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
 from curewatch.intake.typed import not_future, parse_time
+from curewatch.language import Words
 from curewatch.records import GivenName, visible
 from curewatch.records.errors import Field
 from curewatch.store import Transaction
@@ -129,13 +130,17 @@ def logged(
     site: Site,
     now: datetime,
     piece: str | None,
-    notes: Sequence[str] = (),
+    notes: Sequence[Words] = (),
     done: str = "",
     of: tuple[object, ...] = (),
 ) -> LoggedOut:
     """The answer to whoever logged something, with what would take it back; the daemon looks again."""
     site.changed(now)
-    return LoggedOut(piece=piece, notes=list(notes), undo=undo_of(done, of) if done else None)
+    return LoggedOut(
+        piece=piece,
+        notes=[site.desk.settings.studio_reader.read(one) for one in notes],
+        undo=undo_of(done, of) if done else None,
+    )
 
 
 def undo_of(done: str, of: Iterable[object]) -> Undo:

@@ -171,7 +171,9 @@ def room(site: Here, name: RoomName) -> RoomReportOut:
         **dict(RoomOut.of(line, now, tz)),
         sensors=[SensorOut.of(one, now, tz) for one in room_sensors(site.desk, kept, name, now)],
         checks=[CheckOut.of(one, tz) for one in checks],
-        doubts=[] if record is None else record.doubts((now - DOUBTED).timestamp(), site.desk.local),
+        doubts=[]
+        if record is None
+        else [site.desk.settings.studio_reader.read(one) for one in record.doubts((now - DOUBTED).timestamp())],
         limits=LimitsOut.of(site.desk.settings.alarms),
         alarms=[AlarmOut.of(one, tz) for one in kept.board(now).alarms if one.room == name],
     )

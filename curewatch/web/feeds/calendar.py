@@ -144,7 +144,7 @@ def _description(drying: Drying, milestone: Milestone, step: timedelta, words: W
     if milestone.kind is MilestoneKind.VARNISH_READY:
         if drying.pour.silicone:
             lines.append("Wash the silicone off before any varnish.")
-        lines += [wording.VARNISH_CAUTION, wording.SAFETY]
+        lines += map(words.reader.read, (wording.VARNISH_CAUTION, wording.SAFETY))
     return " ".join(lines)
 
 

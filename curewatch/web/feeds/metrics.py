@@ -19,7 +19,7 @@ from curewatch.intake.mqtt.status import MqttStatus
 from curewatch.records import AlarmKind, Reading
 from curewatch.settings import AlarmSettings
 from curewatch.studio import wording
-from curewatch.studio.board import Board, RoomLine
+from curewatch.studio.board import NOT_KNOWN, Board, RoomLine
 from curewatch.web.site import Site
 
 
@@ -84,8 +84,8 @@ class _Studio(Collector):
 
     def _pieces(self) -> Metric:
         pieces = GaugeMetricFamily("curewatch_pieces", "Pieces here, by room and stage", labels=["room", "stage"])
-        stages = [*wording.STAGES.values(), wording.TACKY, "not known"]
-        found = Counter((line.room, line.stage_in_words) for line in self._board.pieces)
+        stages = [str(one) for one in (*wording.STAGES.values(), wording.TACKY, NOT_KNOWN)]
+        found = Counter((line.room, str(line.stage_in_words)) for line in self._board.pieces)
         for room in self._board.rooms:
             for stage in stages:
                 pieces.add_metric([room.name, stage], found[room.name, stage])

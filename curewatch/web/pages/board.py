@@ -111,7 +111,7 @@ class Headline:
     def names(self) -> list[str]:
         """A series by its own."""
         return [
-            wording.together(one.name, len(one.members)) if isinstance(one, SeriesLine) else one.name
+            str(wording.together(one.name, len(one.members))) if isinstance(one, SeriesLine) else one.name
             for one in in_series(self.lines)
         ]
 
@@ -150,7 +150,9 @@ def view(board: Board, asked: BoardQuery, words: Words) -> BoardView:
         danger = any(line.room in harmed and is_wet(line, board.at) for line in _members(unit))
         whole = unit if isinstance(unit, SeriesLine) else None
         stands = sorted((one.promised for one in _members(unit) if one.promised), key=lambda one: -(one.odds or 0.0))
-        told = {(one.due_at, one.promise.ready): one.in_words(words.local) for one in stands}  # the worst odds of each
+        told = {
+            (one.due_at, one.promise.ready): words.reader.read(one.in_words()) for one in stands
+        }  # the worst odds of each
         lead = _members(unit)[0]
         made = row(lead, axis, words, in_danger=danger)
         if not lead.is_held and any(one.stage_found_at != lead.stage_found_at for one in _members(unit)):
@@ -187,7 +189,7 @@ def row(line: PieceLine, axis: Axis, words: Words, *, in_danger: bool = False) -
 
 
 def promised_of(line: PieceLine, words: Words) -> tuple[str, ...]:
-    return (line.promised.in_words(words.local),) if line.promised else ()
+    return (words.reader.read(line.promised.in_words()),) if line.promised else ()
 
 
 def is_wet(line: PieceLine, now: datetime) -> bool:

@@ -89,7 +89,7 @@ def _told(done: str, of: Sequence[str], kept: CachedBoard, tx: Transaction) -> s
         logged = [names[one] for one in of]
         said = [f"Logged: {', '.join(one.piece.name for one in logged)}.", *_unknown(logged[0], kept, tx)]
         logged_at, poured_at = logged[0].stays[0].logged_at, logged[0].pour.at
-        return " ".join([*said, *([TORCH] if logged_at and logged_at - poured_at < LEVEL_FOR else [])])
+        return " ".join([*said, *([str(TORCH)] if logged_at and logged_at - poured_at < LEVEL_FOR else [])])
     if done == "reading" and any(room.name == of[0] for room in kept.rooms):
         at = _moment(of[1]) if len(of) > 1 else None
         stored = [] if at is None else [one for one in tx.readings(of[0], since=at, until=at) if one.source == TYPED]
@@ -171,7 +171,7 @@ def observation_rows(seen: list[Seen], words: Words) -> list[ObservationRow]:
             f"{words.date(one.observation.at)} ({words.age(one.observation.at)})",
             f"{HOW[one.observation.kind.value]}{wording.by(one.observation.logged_by)}",
             finding(one.observation),
-            tuple(wording.notes(one.remarks)),
+            tuple(words.reader.read(note) for note in wording.notes(one.remarks)),
             one.observation.logged_at is not None and words.now - one.observation.logged_at <= UNDO_WITHIN,
         )
         for one in reversed(seen)

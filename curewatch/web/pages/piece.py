@@ -301,7 +301,7 @@ def milestone_rows(report: PieceReport, words: Words) -> list[tuple[str, str, st
         (m.kind.value, words.reader.read(wording.STAGES[m.kind]), words.foreseen(m.early_at),
          words.foreseen(m.worth_checking_at),
          phrase("once found dry") if m.held else words.foreseen(m.safe_at),
-         m.reason or "", words.date(m.found_at) if m.found_at else "")
+         words.reader.read(m.reason or ""), words.date(m.found_at) if m.found_at else "")
         for m in (report.forecast.milestones if report.forecast else ())
     ]  # fmt: skip
 

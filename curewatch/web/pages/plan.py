@@ -14,7 +14,8 @@ from curewatch.desk.reports import planning
 from curewatch.desk.reports.room import free_places
 from curewatch.intake.typed.numbers import whole_number
 from curewatch.intake.typed.times import parse_due
-from curewatch.language import phrase
+from curewatch.language import Message, phrase
+from curewatch.language import Words as Sentences
 from curewatch.records import MilestoneKind
 from curewatch.records.errors import Field, InputError, understood
 from curewatch.studio import wording
@@ -35,10 +36,10 @@ class PlanAnswer:
     """A plan, and what is said of it."""
 
     plan: planning.Plan
-    verdict: str
+    verdict: Sentences
     free: tuple[str, ...]
     """Places of the room that nothing lies on."""
-    weigh: str | None
+    weigh: Message | None
     nth_free_at: datetime | None
     """When as many places as there are pieces are safe to clear; None: not foreseen, or not needed."""
 

@@ -57,7 +57,7 @@ def record_view(looked: CureRecord, words: Words) -> RecordView:
         ],
         milestones=tuple(
             (
-                wording.STAGES[m.kind],
+                words.reader.read(wording.STAGES[m.kind]),
                 date(m.early_at),
                 date(m.worth_checking_at),
                 "once found dry" if m.held else date(m.safe_at),

@@ -126,7 +126,7 @@ def drying_plots(report: PieceReport, curve: DryingCurve | None, limits: AlarmSe
         return []
     at = report.drying.pour.at.timestamp() + curve.hours * 3600
     marks = tuple(
-        (m.worth_checking_at.timestamp(), wording.STAGES[m.kind])
+        (m.worth_checking_at.timestamp(), words.reader.read(wording.STAGES[m.kind]))
         for m in (report.forecast.milestones if report.forecast else ())
         if m.worth_checking_at is not None and at[0] < m.worth_checking_at.timestamp() < at[-1]
     )
