@@ -225,10 +225,46 @@ def _as_people_do(machine: Machine, folder: Path) -> Iterator[Mapping[str, Any]]
     _typed(machine, SERVED, "restore", f"/srv/disk/copies/{before.name}")
     yield _line("downgraded, restored and watching after", _started(machine), "s")
     assert "shed" in _typed(machine, SERVED, "board")
+    yield from _as_one_person_does(machine)
     _typed(machine, *this, "service", "remove")
     gone = ("/opt/curewatch", "/etc/systemd/system/curewatch.service", "/etc/systemd/system/curewatch.service.d")
     yield _line("removed: left of the program", sum(machine.path(one).exists() for one in gone), "places")
     assert machine.path("/var/lib/private/curewatch/studio.sqlite").exists()
+
+
+def _as_one_person_does(machine: Machine) -> Iterator[Mapping[str, Any]]:
+    """A service of their own, by the program that lies there for all; then the machine is started anew."""
+    by = machine.add_user()
+    config = f"{machine.home(by)}/.config/curewatch"
+    machine.typed(f"mkdir -p {config} && printf '[web]\\nport = {free_port()}\\n' >{config}/curewatch.toml", by=by)
+    machine.typed(f"{SERVED} reading --room attic --temperature 18C --humidity 55%", by=by)
+    _logins(machine)
+    # their own `--linger` needs polkit, which a machine without a desktop may not have
+    machine.typed(f"loginctl enable-linger u{by}")
+    wait_for(lambda: machine.path(f"/run/user/{by}/systemd/private").exists(), 30, "their manager")
+    began = time.monotonic()
+    said = machine.typed(f"{SERVED} service install", by=by)
+    assert "Your service is active (watching) and starts when you log in." in said, said
+    assert "It ends when you log out" not in said, "it lingers"
+    yield _line("a person's own: installed and watching after", time.monotonic() - began, "s")
+    machine.halt()
+    machine.boot()
+    began = time.monotonic()
+    wait_for(machine.watching, 60, f"the machine's service, which said {machine.log()}")
+    _logins(machine)
+    status = f"{SERVED} service status --json"
+    wait_for(lambda: '"watching"' in machine.typed(status, by=by, may_fail=True), 60, "their own service")
+    yield _line("started anew: both watching after", time.monotonic() - began, "s")
+    for whose, room in ((0, "shed"), (by, "attic")):
+        assert room in machine.typed(f"{SERVED} board", by=whose)
+    assert "is gone" in machine.typed(f"{SERVED} service remove", by=by)
+    assert not machine.path(f"{machine.home(by)}/.config/systemd/user/curewatch.service").exists()
+    assert "attic" in machine.typed(f"{SERVED} board", by=by)
+
+
+def _logins(machine: Machine) -> None:
+    """What Debian begins at each start: it begins the managers of those who linger."""
+    machine.asked("start", "dbus.socket", "systemd-logind")
 
 
 def _bare(machine: Machine, settings: str) -> None:

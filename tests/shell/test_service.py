@@ -201,6 +201,19 @@ def test_sudo_takes_along_what_the_person_set_and_logged_and_leaves_no_second_da
     assert "is another: `sudo curewatch board` means that one." in capsys.readouterr().err
 
 
+def test_a_daemon_in_a_terminal_names_the_command_that_has_it_start_with_the_machine(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "my tools" / "bin").mkdir(parents=True)
+    (tmp_path / "my tools" / "bin" / "curewatch").touch()
+    monkeypatch.setattr("sys.prefix", str(tmp_path / "my tools"))
+    monkeypatch.setattr(service, "SYSTEMD_RUNS", tmp_path)
+    assert service.begins_by({}) == f"sudo '{tmp_path}/my tools/bin/curewatch' service install"
+    assert service.begins_by({"NOTIFY_SOCKET": "@x"}) == "", "systemd began it"
+    monkeypatch.setattr(service, "SYSTEMD_RUNS", tmp_path / "nowhere")
+    assert service.begins_by({}) == ""
+
+
 @needs_root
 def test_a_secret_that_root_sets_later_reaches_the_service_too(
     tmp_path: Path, systemd: Path, places: Places, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]

@@ -150,11 +150,18 @@ class Painter:
         self.sees("✓ 1 heard")
         self.back()
 
-    def pours(self) -> None:
+    def pours(self, when: str = "5 d ago") -> None:
         self.press('.tools a[href="/pour"]')
-        self.fill(thickness="thin", when="typed", when_typed="5 d ago")
+        self.fill(thickness="thin", when="typed", when_typed=when)
         self.press("button.go")
         self.sees("Logged:")
+
+    def reads(self, temperature: str, humidity: str, when: str) -> None:
+        """On a thermometer."""
+        self.press('.tools a[href="/reading"]')
+        self.fill(temperature=temperature, humidity=humidity, when=when)
+        self.press("button.go")
+        self.sees(f"{temperature}.0 °C")
 
 
 @contextmanager
