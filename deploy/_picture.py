@@ -30,13 +30,14 @@ def main() -> int:
         here, port = Path(folder), free_port()
         (here / "settings.toml").write_text(f'zone = "Europe/Lisbon"\n[web]\nport = {port}\n', encoding="utf-8")
         curewatch = [sys.executable, "-m", "curewatch", "--store", str(here / "studio.sqlite")]
-        argv = [*curewatch, "--config", str(here / "settings.toml"), "run", "--demo-if-empty"]
+        argv = [*curewatch, "--config", str(here / "settings.toml"), "run", "--or-demo"]
         daemon = subprocess.Popen(argv, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
         assert daemon.stderr is not None
         try:
             next(line for line in daemon.stderr if "the page is at" in line)
             shot = here / "board.png"
-            browser = ["chromium", "--headless", "--disable-gpu", "--hide-scrollbars", f"--screenshot={shot}"]
+            browser = ["chromium", "--headless", "--disable-gpu", "--hide-scrollbars", "--accept-lang=en-GB"]
+            browser += [f"--screenshot={shot}"]
             browser += ["--no-sandbox"] if os.getuid() == 0 else []
             browser += [f"--window-size={SIZE[0]},{SIZE[1]}", f"http://127.0.0.1:{port}/"]
             subprocess.run(browser, check=True, capture_output=True, timeout=90)
