@@ -14,8 +14,13 @@ from pathlib import Path
 import pytest
 
 from curewatch.clock import SystemClock
+from curewatch.desk import PourOrder
+from curewatch.desk.commands.pours import log_pour
+from curewatch.desk.commands.readings import store_readings
+from curewatch.records import Reading, ThicknessSource
 from curewatch.records.facts import Finger
 from curewatch.settings import machine
+from curewatch.web.access.certificates import Pair, make_pair
 from curewatch.web.access.credentials import hash_of
 from tests.core.pictures import jpeg
 from tests.shell.browser import Browser, chromium, has_chromium
@@ -52,29 +57,52 @@ class Phone(Browser):
         wait_for(lambda: text in self.text(), within_s, f"{text!r} on {self.driver.current_url}: {self.text()}")
 
 
-@pytest.fixture
-def phone() -> Iterator[Phone]:
-    with chromium() as browser:
+@pytest.fixture(scope="module")
+def pair(tmp_path_factory: pytest.TempPathFactory) -> Pair | None:
+    """As `curewatch certificate` makes it; None without openssl."""
+    here = ["localhost", "127.0.0.1"]
+    return make_pair(tmp_path_factory.mktemp("pair"), here, 30) if shutil.which("openssl") else None
+
+
+@pytest.fixture(scope="module")
+def phone(pair: Pair | None) -> Iterator[Phone]:
+    """It trusts the pair, as it would had its authority been installed."""
+    trusts = [] if pair is None else [f"--ignore-certificate-errors-spki-list={spki(pair.certificate)}"]
+    with chromium(*trusts) as browser:
         browser.look(width=390)
         yield Phone(browser.driver)
+
+
+def spki(certificate: Path) -> str:
+    key = ["openssl", "x509", "-in", str(certificate), "-pubkey", "-noout"]
+    pem = subprocess.run(key, capture_output=True, check=True).stdout
+    der = subprocess.run(["openssl", "pkey", "-pubin", "-outform", "der"], input=pem, capture_output=True, check=True)
+    return base64.b64encode(hashlib.sha256(der.stdout).digest()).decode()
 
 
 @pytest.fixture
 def studio(tmp_path: Path) -> Iterator[Service]:
     with Receiver() as receiver, Service(tmp_path / "studio") as service:
         service.settings(receiver)
-        with (service.folder / "curewatch.toml").open("a") as file:
-            file.write(f"[web]\nport = {free_port()}\n")
-        service.command("reading", "--room", "Shed", "--temperature", "19C", "--humidity", "55%")
-        service.command("pour", "Curlew", "--room", "Shed", "--layer", "thin", "--at", "3 h ago")
-        service.start()
+        pour(service, "Curlew")
+        now = SystemClock().now()
+        store_readings(service.desk, [Reading(room="Shed", at=now, temp_c=19, rh_pct=55, received_at=now)])
         yield service
 
 
-def address(studio: Service) -> str:
-    found = re.findall(r"the page is at (https?://\S+)", studio.log())
-    assert found, studio.log()
-    return found[-1]
+def pour(studio: Service, name: str) -> None:
+    """Three hours ago, by another process than the page's."""
+    now = SystemClock().now()
+    order = PourOrder(name, "Shed", now - timedelta(hours=3), 0.6e-3, ThicknessSource.LAYER)
+    log_pour(studio.desk, order, now)
+
+
+def begin(studio: Service, *lines: str, port: int | None = None) -> str:
+    """Serve it, with more in the settings of the page; where."""
+    with (studio.folder / "curewatch.toml").open("a") as file:
+        file.write("\n".join(["[web]", f"port = {port or free_port()}", *lines, ""]))
+    studio.start()
+    return re.findall(r"the page is at (https?://\S+)", studio.log())[-1]
 
 
 def fingers(studio: Service) -> list[Finger | None]:
@@ -82,18 +110,10 @@ def fingers(studio: Service) -> list[Finger | None]:
         return [one.finger for one in tx.observations([piece.id for piece in tx.pieces()])]
 
 
-def served_anew(studio: Service, *more: str) -> None:
-    """With more in the settings of the page."""
-    file = studio.folder / "curewatch.toml"
-    file.write_text(f"{file.read_text()}{chr(10).join(more)}\n")
-    assert studio.end() == 0
-    studio.start()
-
-
 def test_what_is_logged_out_of_reach_waits_through_a_killed_tab_and_is_sent_once(
     phone: Phone, studio: Service, tmp_path: Path
 ) -> None:
-    url = address(studio)
+    url = begin(studio)
     (tmp_path / "IMG_1.jpg").write_bytes(jpeg(640, 480))
     phone.open(f"{url}/piece/Curlew")
     wait_for(lambda: phone.ask("return navigator.serviceWorker.controller !== null"), what="the service worker")
@@ -137,14 +157,15 @@ def test_what_is_logged_out_of_reach_waits_through_a_killed_tab_and_is_sent_once
 def test_renewal_leaves_alone_what_is_typed_marked_and_open_tells_what_is_new_and_can_be_paused(
     phone: Phone, studio: Service
 ) -> None:
-    phone.open(f"{address(studio)}/")
+    phone.open(f"{begin(studio)}/")
+    wait_for(lambda: "Curlew" in phone.text() and "no dates" not in phone.text(), 20, "Curlew's dates, by themselves")
     phone.ask(
         "document.querySelector('details.narrow').open = true; window.before = document.querySelector('.piece'); "
         "const who = document.querySelector('.piece .who a'); getSelection().selectAllChildren(who); "
         "window.marked = who.firstChild"
     )
     phone.find('input[name="q"]').send_keys("cur")
-    studio.command("pour", "Dunlin", "--room", "Shed", "--layer", "thin", "--at", "3 h ago")
+    pour(studio, "Dunlin")
     said = wait_for(lambda: phone.ask("return document.getElementById('said').textContent"), 15, "what is new")
     assert said.startswith("Dunlin: "), "and nothing of Curlew, which is as it was"
     assert phone.all('a[href="/piece/Dunlin"]')
@@ -153,29 +174,25 @@ def test_renewal_leaves_alone_what_is_typed_marked_and_open_tells_what_is_new_an
     assert phone.ask("return window.before.isConnected && window.marked.isConnected"), "patched, not made anew"
     phone.press("#pause")
     phone.sees("Renewal is paused: go on")
-    studio.command("pour", "Eider", "--room", "Shed", "--layer", "thin", "--at", "3 h ago")
+    pour(studio, "Eider")
     heard = "return window.told = window.told ?? (document.addEventListener('heard', () => { told = 'yes' }), '')"
     phone.ask(heard)
     wait_for(lambda: phone.ask("return window.told") == "yes", 15, "the stream telling of it")
     assert "Eider" not in phone.text()
     phone.press("#pause")
     phone.sees("Eider")
-    assert phone.complaints() == []
+    assert [one for one in phone.complaints() if "Uncaught" in one or "Policy" in one] == []
 
 
 PASSWORD = "slack water at noon"
-HTTPS = shutil.which("openssl") is not None
 
 
-def behind_a_password(studio: Service, *, https: bool, host: str, path: str = "") -> str:
-    """Served anew as on a home network; the address."""
+def behind_a_password(studio: Service, host: str, *lines: str, scheme: str = "http", path: str = "") -> str:
+    """Served as on a home network; the address."""
     (studio.folder / "page-password").write_text(hash_of(PASSWORD))
-    url = f"{'https' if https else 'http'}://{host}:{address(studio).rpartition(':')[2]}{path}"
-    lines = ['host = "0.0.0.0"', 'password_file = "page-password"', f'address = "{url}"']
-    if https:
-        studio.command("certificate", str(studio.folder), "--name", host, "--name", "127.0.0.1")
-        lines += ['certificate = "page-certificate.pem"', 'key = "page-key.pem"']
-    served_anew(studio, *lines)
+    port = free_port()
+    url = f"{scheme}://{host}:{port}{path}"
+    begin(studio, 'host = "0.0.0.0"', 'password_file = "page-password"', f'address = "{url}"', *lines, port=port)
     return url
 
 
@@ -186,7 +203,7 @@ def sign_in(phone: Phone) -> None:
 
 @pytest.mark.skipif(not machine.addresses(), reason="needs a network of its own")
 def test_by_plain_http_an_open_page_keeps_what_is_typed_until_the_studio_answers(phone: Phone, studio: Service) -> None:
-    url = behind_a_password(studio, https=False, host=machine.addresses()[0])
+    url = behind_a_password(studio, machine.addresses()[0])
     phone.open(f"{url}/reading")
     sign_in(phone)
     wait_for(lambda: phone.all('input[name="humidity"]'), what="the form")
@@ -216,70 +233,60 @@ def readings(studio: Service) -> list[float | None]:
         return sorted(one.temp_c or 0.0 for one in tx.readings("Shed", since=now - timedelta(days=2), until=now))
 
 
-def spki(certificate: Path) -> str:
-    """What chromium is told to trust, as it would a certificate whose authority was installed."""
-    key = ["openssl", "x509", "-in", str(certificate), "-pubkey", "-noout"]
-    pem = subprocess.run(key, capture_output=True, check=True).stdout
-    der = subprocess.run(["openssl", "pkey", "-pubin", "-outform", "der"], input=pem, capture_output=True, check=True)
-    return base64.b64encode(hashlib.sha256(der.stdout).digest()).decode()
-
-
-@pytest.mark.skipif(not HTTPS, reason="needs openssl")
 def test_over_https_who_was_signed_out_loses_nothing_a_refusal_is_mended_and_leaving_empties_the_device(
-    studio: Service,
+    phone: Phone, studio: Service, pair: Pair | None
 ) -> None:
     """Under a path of its own, as behind a proxy."""
-    url = behind_a_password(studio, https=True, host="localhost", path="/studio")
-    trusted = f"--ignore-certificate-errors-spki-list={spki(studio.folder / 'page-certificate.pem')}"
-    with chromium(trusted) as browser:
-        phone = Phone(browser.driver)
-        phone.look(width=390)
-        phone.open(f"{url}/piece/Curlew")
-        sign_in(phone)
-        wait_for(lambda: phone.all('button[value="tacky"]'), what="the piece")
-        wait_for(lambda: set(phone.ask(KEPT)) >= {"/studio/", "/studio/pour", "/studio/offline"}, what="the pages")
-        phone.open(f"{url}/piece/Curlew")
-        studio.kill()
-        phone.press("details:has(input[name=grams]) summary")
-        phone.type('input[name="grams"]', "512")
-        phone.press('form:has(input[name=grams]) input[name="when"][value="10 min ago"]')
-        phone.press("form:has(input[name=grams]) div > button")
-        phone.sees("Curlew: 512")
-        phone.press("details:has(input[name=surface]) summary")
-        phone.type('input[name="surface"]', "17.5")
-        phone.press('form:has(input[name=surface]) input[name="when"][value="typed"]')
-        phone.type('form:has(input[name=surface]) input[name="when_typed"]', "2020-01-01 10:00")
-        phone.press("form:has(input[name=surface]) > div > button")
-        wait_for(lambda: len(phone.all("#waiting li")) == 2, what="both waiting")
-        typed_at = SystemClock().now()
-        with studio.desk.store.write() as tx:
-            tx.end_page_sessions()
-        studio.start()
-        phone.sees("The studio asks who you are")
-        phone.press('#waiting a[href="/studio/login"]')
-        wait_for(lambda: phone.ask(KEPT + ".then(k => k.length)") == 0, what="the pages gone: nobody is in")
-        sign_in(phone)
-        phone.sees("after the pour")
-        with studio.desk.store.read() as tx:
-            (weighed,) = tx.observations([piece.id for piece in tx.pieces()])
-        assert weighed.grams == 512
-        assert abs(weighed.at - (typed_at - timedelta(minutes=10))) < timedelta(seconds=15)
-        phone.press("#waiting button")
-        phone.sees("after the pour")
-        field = 'form:has(input[name=surface]) input[name="when_typed"]'
-        assert phone.find(field).get_attribute("value") == "2020-01-01 10:00"
-        phone.type(field, "1 h ago")
-        phone.press("form:has(input[name=surface]) > div > button")
-        wait_for(lambda: phone.all(".done button"), what="its undo")
-        wait_for(lambda: phone.ask(WAITING) == "", what="nothing waiting")
-        with studio.desk.store.read() as tx:
-            found = tx.observations([piece.id for piece in tx.pieces()])
-        assert {one.surface_c for one in found} == {None, 17.5}
-        assert len(found) == 2
-        phone.open(f"{url}/pour")
-        phone.type('input[name="name"]', "Half typed")
-        phone.press("footer form button")
-        wait_for(lambda: phone.all('input[name="password"]'), what="the password being asked for")
-        assert phone.ask("return localStorage.length") == 0
-        assert phone.ask(KEPT + ".then(k => k.length)") == 0
-        assert [one for one in phone.complaints() if "Content Security Policy" in one or "Uncaught" in one] == []
+    if pair is None:
+        pytest.skip("needs openssl")
+    own = f'certificate = "{pair.certificate}"', f'key = "{pair.key}"'
+    url = behind_a_password(studio, "localhost", *own, scheme="https", path="/studio")
+    phone.open(f"{url}/piece/Curlew")
+    sign_in(phone)
+    wait_for(lambda: phone.all('button[value="tacky"]'), what="the piece")
+    wait_for(lambda: set(phone.ask(KEPT)) >= {"/studio/", "/studio/pour", "/studio/offline"}, what="the pages")
+    phone.open(f"{url}/piece/Curlew")
+    studio.kill()
+    phone.press("details:has(input[name=grams]) summary")
+    phone.type('input[name="grams"]', "512")
+    phone.press('form:has(input[name=grams]) input[name="when"][value="10 min ago"]')
+    phone.press("form:has(input[name=grams]) div > button")
+    phone.sees("Curlew: 512")
+    phone.press("details:has(input[name=surface]) summary")
+    phone.type('input[name="surface"]', "17.5")
+    phone.press('form:has(input[name=surface]) input[name="when"][value="typed"]')
+    phone.type('form:has(input[name=surface]) input[name="when_typed"]', "2020-01-01 10:00")
+    phone.press("form:has(input[name=surface]) > div > button")
+    wait_for(lambda: len(phone.all("#waiting li")) == 2, what="both waiting")
+    typed_at = SystemClock().now()
+    with studio.desk.store.write() as tx:
+        tx.end_page_sessions()
+    studio.start()
+    phone.sees("The studio asks who you are")
+    phone.press('#waiting a[href="/studio/login"]')
+    wait_for(lambda: phone.ask(KEPT + ".then(k => k.length)") == 0, what="the pages gone: nobody is in")
+    sign_in(phone)
+    phone.sees("after the pour")
+    with studio.desk.store.read() as tx:
+        (weighed,) = tx.observations([piece.id for piece in tx.pieces()])
+    assert weighed.grams == 512
+    assert abs(weighed.at - (typed_at - timedelta(minutes=10))) < timedelta(seconds=15)
+    phone.press("#waiting button")
+    phone.sees("after the pour")
+    field = 'form:has(input[name=surface]) input[name="when_typed"]'
+    assert phone.find(field).get_attribute("value") == "2020-01-01 10:00"
+    phone.type(field, "1 h ago")
+    phone.press("form:has(input[name=surface]) > div > button")
+    wait_for(lambda: phone.all(".done button"), what="its undo")
+    wait_for(lambda: phone.ask(WAITING) == "", what="nothing waiting")
+    with studio.desk.store.read() as tx:
+        found = tx.observations([piece.id for piece in tx.pieces()])
+    assert {one.surface_c for one in found} == {None, 17.5}
+    assert len(found) == 2
+    phone.open(f"{url}/pour")
+    phone.type('input[name="name"]', "Half typed")
+    phone.press("footer form button")
+    wait_for(lambda: phone.all('input[name="password"]'), what="the password being asked for")
+    assert phone.ask("return localStorage.length") == 0
+    assert phone.ask(KEPT + ".then(k => k.length)") == 0
+    assert [one for one in phone.complaints() if "Content Security Policy" in one or "Uncaught" in one] == []

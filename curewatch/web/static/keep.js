@@ -336,7 +336,7 @@
     show().then(flush);
     document.addEventListener("heard", flush);
     window.addEventListener("online", flush);
-    setInterval(async () => { if ((await all()).some((one) => !one.said)) flush(); }, 10000);
+    setInterval(async () => { if ((await all()).some((one) => !one.said)) flush(); }, 5000);
     if (navigator.serviceWorker && !kept) keepPages();
     if (kept) document.addEventListener("heard", anew);
   } else if (window.caches) {
