@@ -187,7 +187,11 @@ def _broker(settings: Settings, clock: Clock) -> Finding:
 
 def _reached(broker: BrokerSettings, settings: Settings, clock: Clock) -> Finding:
     place = f"{broker.host}:{broker.port}"
-    start = "start it there, or put right host, port, user and password under [broker] in the settings"
+    start = (
+        "start the daemon, which starts it: `curewatch run`"
+        if broker.start
+        else "start it there, or put right host, port, user and password under [broker] in the settings"
+    )
     status = look_at_broker(broker, settings.sensors, clock, within_s=BROKER_WITHIN_S)
     if status.broker_error is not None:
         return Finding("broker", Verdict.FAIL, status.broker_error, start)

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from curewatch.clock import Clock, judge, plausible, sample
 from curewatch.daemon.backups import Backups
 from curewatch.daemon.delivery import NoticeDelivery, in_words
+from curewatch.daemon.example_broker import example_broker
 from curewatch.daemon.jobs import Jobs
 from curewatch.daemon.process import UNSERVED, Doors, Level, short_pauses, signal_handlers, to_stderr
 from curewatch.daemon.scheduler import TICK_S, RefreshTiming
@@ -180,6 +181,7 @@ class Daemon:
         )
         resources.callback(self._jobs.stop)
         broker = self._settings.broker
+        resources.enter_context(example_broker(self._settings, self._location, self._clock))
         self._sensor_intake = (
             None if broker is None else SensorIntake(broker, self._desk, self._clock, self._readings_stored)
         )

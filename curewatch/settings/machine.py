@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import ipaddress
 import os
+import shutil
 import socket
 import struct
 from collections.abc import Iterator
@@ -18,6 +19,25 @@ IN_CONTAINER = "CUREWATCH_IN_CONTAINER"
 _ASK_ADDRESSES, _DUMP, _NEW_ADDRESS, _ADDRESS_OF, _LOCAL = 22, 0x301, 20, 1, 2
 _FLEETING = 0x01 | 0x20 | 0x40
 """IPv6 addresses that are temporary, deprecated or not yet sure (rtnetlink(7), linux/if_addr.h)."""
+
+
+NO_MOSQUITTO = "there is no mosquitto on this machine: `sudo apt-get install mosquitto`, or its like of another system"
+
+
+def mosquitto() -> str | None:
+    """The broker's program, if it is installed: not every user's path leads to it."""
+    folders = (os.environ.get("PATH", os.defpath), "/usr/sbin", "/usr/local/sbin", "/opt/homebrew/sbin")
+    return shutil.which("mosquitto", path=os.pathsep.join(folders))
+
+
+def free_port(first: int, host: str) -> int:
+    """The first from there on that nobody listens at; `first` where none is found."""
+    for port in range(first, first + 50):
+        with contextlib.suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_STREAM) as trying:
+            trying.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            trying.bind((host, port))
+            return port
+    return first
 
 
 def names() -> tuple[str, ...]:

@@ -32,6 +32,8 @@ class BrokerSettings(Table):
     client_id: str | None = Field(
         default=None, min_length=1, max_length=128, pattern=r"^[^\x00-\x1f\x7f]+$", description="1 to 128 characters"
     )
+    start: Literal["here", "house"] | None = Field(default=None, description="'here' or 'house'")
+    """The daemon starts the bundled example itself, which answers this machine alone or the house's network too."""
     keepalive_s: int = Field(default=60, ge=5, le=3600, description="a whole number of seconds between 5 and 3600")
 
     @model_validator(mode="before")
@@ -47,6 +49,8 @@ class BrokerSettings(Table):
             raise ValueError("tls = true where ca_file is set")
         if self.password_file is not None and self.user is None:
             raise ValueError("a user where password_file is set (MQTT 3.1.1 has no password without one)")
+        if self.start is not None and (self.tls or self.user is None or self.password_file is None):
+            raise ValueError("user and password_file, and no tls, where start is set (the example lets nobody else in)")
         return self
 
     def client_id_for(self, store: str) -> str:

@@ -19,7 +19,7 @@ from curewatch.settings.values import AIR_SPEEDS_M_S
 from curewatch.settings.writing import Edit, Key, edited, write_whole
 
 Answers = Mapping[str, str]
-PAGE_PASSWORD = "page-password"
+PAGE_PASSWORD, BROKER_PASSWORD = "page-password", "broker-password"
 
 
 class Question(NamedTuple):
@@ -116,27 +116,73 @@ def _room_change(s: Settings, given: Answers) -> Change:
 
 def _broker_asks(s: Settings, known: Known) -> list[Question]:
     b = s.broker
+    which = (("mine", "one that runs"), ("here", "start the example, for this machine"),
+             ("house", "start the example, for the house's network too"))  # fmt: skip
     return [
-        Question("host", "Name or address of the broker", b.host if b else "127.0.0.1"),
-        Question("port", "Port", str(b.port) if b else "1883", "number"),
+        Question("which", "Which broker?", (b and b.start) or "mine", "choice", which),
+        Question("host", "Name or address of one that runs", b.host if b else "127.0.0.1", needed=False),
+        Question("port", "Port, if not the usual one", str(b.port) if b else "", "number", needed=False),
         Question("tls", "Encrypted?", "yes" if b and b.tls else "no", "choice", (("no", "no"), ("yes", "yes, TLS"))),
         Question("user", "User", (b.user or "") if b else "", needed=False),
-        Question("password", "Password", "", "password", needed=False),
+        Question("password", "Password; left out, the example is given one", "", "password", needed=False),
     ]
 
 
 def _broker_change(s: Settings, given: Answers) -> Change:
-    port = _number("port", given.get("port") or "1883")
-    changes: dict[Key, Any] = {"broker.host": given["host"], "broker.port": port}
+    if given.get("which", "mine") != "mine":
+        return _example_change(s, given)
+    if not given.get("host"):
+        raise InputError("host", None, "the name or address of the broker")
+    changes: dict[Key, Any] = {
+        "broker.host": given["host"],
+        "broker.port": _number("port", given.get("port") or "1883"),
+    }
     if given.get("tls") == "yes" or (s.broker is not None and s.broker.tls):
         changes["broker.tls"] = given.get("tls") == "yes"
+    if s.broker is not None and s.broker.start is not None:
+        changes["broker.start"] = None
     user, password = given.get("user") or None, given.get("password")
     changes["broker.user"] = user
     if user is None:
         changes["broker.password_file"] = None
     elif password:
-        changes["broker.password_file"] = "broker-password"
-    return Change(changes, {"broker-password": password} if user and password else {})
+        changes["broker.password_file"] = BROKER_PASSWORD
+    return Change(changes, {BROKER_PASSWORD: password} if user and password else {})
+
+
+def _example_change(s: Settings, given: Answers) -> Change:
+    """The daemon starts one itself. Where the usual port is another broker's, the next that is free."""
+    if machine.mosquitto() is None:
+        raise InputError("which", given["which"], f"one that runs; {machine.NO_MOSQUITTO}")
+    before, host = s.broker, "127.0.0.1" if given["which"] == "here" else ""
+    port = given.get("port")
+    if before is not None and before.start is not None and port in ("", None, str(before.port)):
+        number = before.port
+    elif (free := machine.free_port(number := _number("port", port or "1883"), host)) != number:
+        if port:
+            raise InputError("port", port, f"a port that nobody listens at, such as {free}")
+        number = free
+    changes: dict[Key, Any] = {"broker.host": "127.0.0.1", "broker.port": number, "broker.start": given["which"]}
+    changes |= {"broker.user": given.get("user") or "sensors", "broker.password_file": BROKER_PASSWORD}
+    if before is not None and (before.tls or before.ca_file):
+        changes |= {"broker.tls": None, "broker.ca_file": None}
+    password = given.get("password")
+    if not password and (before is None or before.start is None):
+        password = secrets.token_urlsafe(9)
+    return Change(changes, {BROKER_PASSWORD: password} if password else {})
+
+
+def _broker_said(s: Settings, known: Known) -> str:
+    b = s.broker
+    if b is None:
+        return "none: readings are typed" + ("" if machine.mosquitto() else f"; {machine.NO_MOSQUITTO}")
+    if b.start is None:
+        return f"{b.host}:{b.port}"
+    at = " and ".join(machine.addresses()[:1] or machine.names()[:1]) if b.start == "house" else ""
+    return (
+        f"the example runs with the daemon: sensors reach it at {at or b.host}, port {b.port}, as user {b.user} with "
+        f"the password in {b.password_file}"
+    )
 
 
 def _sensor_asks(s: Settings, known: Known) -> list[Question]:
@@ -287,8 +333,7 @@ STEPS = (
          lambda s, k: ", ".join(k.rooms) or "no room yet", _room_asks, _room_change),
     Step("broker", "The broker", "A small program that takes sensors' messages and hands them on, such as mosquitto.",
          lambda s, k: s.broker is not None,
-         lambda s, k: f"{s.broker.host}:{s.broker.port}" if s.broker else "none: readings are typed",
-         _broker_asks, _broker_change),
+         _broker_said, _broker_asks, _broker_change),
     Step("sensor", "Sensors", "Each hangs in a room and says how its air is.",
          lambda s, k: bool(s.sensors) and all(one.id in k.heard for one in s.sensors),
          _sensors_said, _sensor_asks, _sensor_change),

@@ -66,7 +66,9 @@ def test_they_fit_together() -> None:
     assert (DEPLOY / daemon["build"]["context"] / daemon["build"]["dockerfile"]).resolve() == DEPLOY / "Containerfile"
     assert broker["healthcheck"]["test"][-1] == broker["ports"][0].split(":")[1] == "1883"
     conf = dict(
-        line.split(" ", 1) for line in (DEPLOY / "mosquitto.conf").read_text().splitlines() if line[:1] not in "#"
+        line.split(" ", 1)
+        for line in (DEPLOY.parent / "config" / "mosquitto.conf").read_text().splitlines()
+        if line[:1] not in "#"
     )
     assert (conf["allow_anonymous"], conf["listener"]) == ("false", "1883")
     assert conf["password_file"] in " ".join(broker["command"])

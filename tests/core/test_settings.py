@@ -115,6 +115,8 @@ BAD = [
     ("[broker]", "broker.host: missing, expected the broker's host name or address"),
     ('[broker]\nhost = ""', "broker.host: got '', expected the broker's host name"),
     ('[broker]\nhost = "b"\nport = "1883"', "broker.port: got '1883', expected a whole number between 1 and 65535"),
+    ('[broker]\nhost = "b"\nstart = "town"', "broker.start: got 'town', expected 'here' or 'house'"),
+    ('[broker]\nhost = "b"\nstart = "here"', "user and password_file, and no tls, where start is set"),
     ('[broker]\nhost = "b"\nport = 0', "broker.port: got 0, expected"),
     ('[broker]\nhost = "b"\nport = true', "broker.port: got true, expected"),
     ('[broker]\nhost = "b"\ntls = 1', "broker.tls: got 1, expected true or false"),
