@@ -11,6 +11,7 @@ from markdown_it import MarkdownIt
 from markdown_it.token import Token
 
 from curewatch import handbook
+from curewatch.language import PLAIN
 from curewatch.language.catalogue import catalogue
 from curewatch.records import AlarmKind, MilestoneKind
 from curewatch.studio.wording import STAGES
@@ -135,7 +136,10 @@ def test_each_alarm_and_milestone_has_its_section_with_what_to_do_under_one_link
 ) -> None:
     todo = {"en": "What to do:", "es": "Qué hacer:"}[language]
     alarms = [kind.value.replace("_", "-") for kind in AlarmKind]
-    for topic, names in (("alarms", alarms), ("milestones", [slug(STAGES[kind]) for kind in MilestoneKind])):
+    for topic, names in (
+        ("alarms", alarms),
+        ("milestones", [slug(PLAIN.read(STAGES[kind])) for kind in MilestoneKind]),
+    ):
         made = as_html(handbook.read(topic, language), "/help", handbook.read(topic), "Code")
         for name in names:
             _, _, after = made.partition(f'<h2 id="{name}">')

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from curewatch import handbook
+from curewatch.cli import main
 from tests.shell.web_parts import Studio, served, words_of
 
 SPANISH, ENGLISH = {"accept-language": "es-MX,es;q=0.9,en;q=0.5"}, {"accept-language": "en"}
@@ -42,3 +43,29 @@ def test_what_is_english_in_it_says_so(studio: Studio, monkeypatch: pytest.Monke
     left = studio.get("/help/alarms", headers=SPANISH).text
     assert '<html lang="es"' in left
     assert re.search(r'<div lang="en"><h1 id="the-alarms">The alarms</h1>', left)
+
+
+def test_the_terminal_reads_it_as_its_locale_says_or_else_the_settings(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for name in ("LC_ALL", "LC_MESSAGES"):
+        monkeypatch.delenv(name, raising=False)
+    config = tmp_path / "curewatch.toml"
+    monkeypatch.setenv("CUREWATCH_CONFIG", str(config))
+    monkeypatch.setenv("LANG", "es_ES.UTF-8")
+
+    def told(settings: str, *arguments: str) -> str:
+        config.write_text(settings, encoding="utf-8")
+        assert main(["help", *arguments]) == 0
+        return capsys.readouterr().out
+
+    listed = told("")
+    assert listed.startswith("El manual, con `curewatch help TOPIC`:")
+    assert re.search(r"^  alarms +frío, helada, humedad", listed, re.M)
+    assert told("", "alarms").startswith("Las alarmas\n")
+    assert '"language": "es"' in told("", "alarms", "--json")
+    assert told("zone = 7", "alarms").startswith("Las alarmas\n"), "settings that cannot be used are no hindrance"
+    assert told('[reader]\nlanguage = "en"\n', "alarms").startswith("The alarms\n")
+    monkeypatch.setenv("LANG", "C")
+    assert told("").startswith("The handbook")
+    assert told('[reader]\nlanguage = "es"\n', "alarms").startswith("Las alarmas\n")

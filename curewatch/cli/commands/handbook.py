@@ -16,32 +16,51 @@ from curewatch import handbook
 from curewatch.cli import options
 from curewatch.cli.app import COMMANDS, run
 from curewatch.cli.output import Page, say, say_json
-from curewatch.language import PLAIN
+from curewatch.cli.session import premises_of, reader_of
+from curewatch.language import Reader
+from curewatch.settings import Settings, SettingsError
 
-_ABOUT = tuple((topic, PLAIN.read(about)) for topic, about in handbook.TOPICS.items())
 _LINK = re.compile(r"\[([^\]]+)\]\((\w+)\.md(?:#[\w-]+)?\)")
 
 
 def help_on(
+    ctx: typer.Context,
     topic: Annotated[str | None, typer.Argument(metavar="[TOPIC]", help="What to read. Left out: a list.")] = None,
     as_json: options.AsJson = False,
 ) -> None:
     """Read the handbook: without a topic what there is, with a command's name what that takes."""
+    reader = _reader(ctx)
     if topic is None:
-        listed = [{"topic": one, "title": handbook.title(one), "about": about} for one, about in _ABOUT]
+        abouts = {one: reader.read(about) for one, about in handbook.TOPICS.items()}
         if as_json:
+            listed = [
+                {"topic": one, "title": handbook.title(one, reader.language), "about": about}
+                for one, about in abouts.items()
+            ]
             say_json("help", topics=listed)
         else:
-            width = max(len(one) for one, _ in _ABOUT)
-            lines = [f"  {one:{width}}  {about}" for one, about in _ABOUT]
-            say("\n".join(["The handbook, by `curewatch help TOPIC`:", *lines]))
-            say("\nThe same is on the page, under Help. A command's name tells what that command takes.")
+            width = max(map(len, abouts))
+            lines = [f"  {one:{width}}  {about}" for one, about in abouts.items()]
+            say("\n".join([reader.phrase("The handbook, by `curewatch help TOPIC`:"), *lines]))
+            said = reader.phrase("The same is on the page, under Help. A command's name tells what that command takes.")
+            say(f"\n{said}")
     elif topic in COMMANDS and topic not in handbook.TOPICS:
         run([topic, "--help"])
     elif as_json:
-        say_json("help", topic=topic, title=handbook.title(topic), markdown=handbook.read(topic))
+        markdown = handbook.read(topic, reader.language)
+        language, title = handbook.told_in(topic, reader.language), handbook.title(topic, reader.language)
+        say_json("help", topic=topic, language=language, title=title, markdown=markdown)
     else:
-        say(text(handbook.read(topic), Page.of(sys.stdout)))
+        say(text(handbook.read(topic, reader.language), Page.of(sys.stdout)))
+
+
+def _reader(ctx: typer.Context) -> Reader:
+    """Whoever reads at this terminal. Settings that cannot be used keep nobody from reading what to do about them."""
+    try:
+        settings = premises_of(ctx, tell=False).settings
+    except SettingsError:
+        settings = Settings(zone="UTC")
+    return reader_of(settings)
 
 
 class _Plain(CodeBlock):
