@@ -263,7 +263,7 @@ def test_over_https_who_was_signed_out_loses_nothing_a_refusal_is_mended_and_lea
     with studio.desk.store.write() as tx:
         tx.end_page_sessions()
     studio.start()
-    phone.sees("The studio asks who you are")
+    wait_for(lambda: phone.all("#waiting .out"), what="being asked to sign in")
     phone.press('#waiting a[href="/studio/login"]')
     wait_for(lambda: phone.ask(KEPT + ".then(k => k.length)") == 0, what="the pages gone: nobody is in")
     sign_in(phone)
