@@ -242,6 +242,8 @@ class Joined(Text):
     parts: tuple[Value, ...]
     by: str = " "
     is_a: Literal["joined"] = "joined"
+    role: Literal["", "do", "caution", "gain"] = ""
+    """Of an alarm's parts, what this one is for: what to do, the caution with it, what it gains; else the cause."""
 
     def read(self, reader: Reader, /) -> str:
         return self.by.join(filter(None, (reader.read(part) for part in self.parts)))
@@ -292,6 +294,21 @@ _WORDS: TypeAdapter[Words] = TypeAdapter(Words)
 def words_of(json: Any) -> Words:
     """Sentences out of their JSON."""
     return _WORDS.validate_python(json)
+
+
+def lines_of(words: Words) -> dict[str, Words]:
+    """What is said, by what each part of it is for (`Joined.role`), in the order in which it is said."""
+    found: dict[str, list[Words]] = {}
+
+    def walk(one: Any, role: str) -> None:
+        if isinstance(one, Joined) and one.by == " ":
+            for part in one.parts:
+                walk(part, one.role or role)
+        elif one:
+            found.setdefault(role, []).append(one)
+
+    walk(words, "")
+    return {role: joined(*said) for role, said in found.items()}
 
 
 def joined(*parts: Words | None, by: str = " ") -> Words:

@@ -33,7 +33,7 @@ from curewatch.desk.reports import planning
 from curewatch.desk.reports.board import BoardCache
 from curewatch.desk.reports.piece import PieceReport
 from curewatch.intake.mqtt.status import MqttStatus
-from curewatch.language import Reader
+from curewatch.language import Reader, lines_of
 from curewatch.language.words import Text
 from curewatch.records import MilestoneKind
 from curewatch.records.errors import Field, InputError
@@ -372,6 +372,7 @@ def _templates(base: str) -> Environment:
         finalize=_said,
     )
     made.filters |= {
+        "lines": lines_of,
         "number": lambda value, digits=0: "?" if value is None else reads().number(value, digits),
         "percent": percent,
         "harm": damage.in_words,

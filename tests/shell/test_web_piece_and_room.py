@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from datetime import datetime, timedelta
+from html import unescape
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -18,7 +19,7 @@ from curewatch.desk.reports.piece import piece_report
 from curewatch.records import Reading
 from curewatch.studio.forecasting.drying_curve import drying_curve
 from tests.refreshing import refresh
-from tests.shell.web_parts import NOW, Studio, served, words_of
+from tests.shell.web_parts import NOW, Studio, get, served, words_of
 
 
 @pytest.fixture
@@ -137,6 +138,11 @@ def test_alarms_are_listed_while_they_last_and_after(studio: Studio) -> None:
     assert "Shed: too cold for wet paint" in said
     assert "warm the room" in said
     cold = {"room": "Shed", "kind": "cold"}
+    lines = re.findall(r"<dt>([^<]+)</dt><dd[^>]*>([^<]+)</dd>", studio.page("/alarms"))
+    assert [label for label, _ in lines] == ["Cause", "Do this", "Caution", "Gain"]
+    told = unescape(" ".join(text for _, text in lines))
+    assert told == get(studio, "/alarms")[0]["text"], "line by line what a program and a notice are told"
+    assert lines[1][1].startswith("Within the hour: warm the room slowly"), "by when, and what"
     assert "acknowledged 0 min ago" in words_of(studio.post("/alarms", cold | {"do": "seen"}).text)
     assert "acknowledged" not in words_of(studio.post("/alarms", cold | {"do": "unseen"}).text)
     assert studio.post("/alarms", cold | {"do": "unseen"}).status_code == 422

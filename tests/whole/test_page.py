@@ -117,7 +117,7 @@ def test_four_of_the_same_again_are_two_taps_from_the_board_and_undone_by_a_thir
     where = "const b = document.querySelector('.again button[value=\"4\"]').getBoundingClientRect(); "
     assert browser.ask(where + "return b.bottom < innerHeight - 60 && b.height >= 44 && b.width >= 44"), "no scrolling"
     thumb.tap('.again button[value="4"]')
-    said = wait_for(lambda: re.search(r"Logged: (.*)\.", browser.text()), what="the board")[1]
+    said = wait_for(lambda: re.search(r"Logged: (.*?)\.", browser.text()), what="the board")[1]
     assert len(said.split(", ")) == 4
     assert thumb.taps <= 6
     assert thumb.seconds < 20
@@ -327,7 +327,7 @@ def test_a_pour_and_a_finger_test_are_logged_with_tab_enter_and_space_alone(brow
     key(browser, "SPACE")
     tab_to(browser, "button.go")
     key(browser, "ENTER")
-    name = wait_for(lambda: re.search(r"Logged: (.+)\.", browser.text()), what="the board")[1]
+    name = wait_for(lambda: re.search(r"Logged: (.+?)\.", browser.text()), what="the board")[1]
     tab_to(browser, f'a[href="/piece/{name.replace(" ", "%20")}"]', 200)
     key(browser, "ENTER")
     wait_for(lambda: "Finger test" in browser.text(), what="the piece")

@@ -274,10 +274,12 @@ class AlarmText:
     def _advice(self, at: datetime) -> Words:
         if self.kind is not AlarmKind.NO_FRESH_DATA:
             also = phrase("Besides: {alarms}.", alarms=titles(self.also)) if self.also else None
-            return joined(also, NOTHING_HELPS if self.remedy is None else self.remedy.text())
+            helps = Joined((NOTHING_HELPS,), role="do") if self.remedy is None else self.remedy.text()
+            return joined(also, helps)
+        do = phrase("Read thermometer and hygrometer there and type it in today.")
         if self.room.has_sensor:
-            return phrase("Look at the sensor, its battery and the broker today; until it speaks, type a reading.")
-        return phrase("Read thermometer and hygrometer there and type it in today.")
+            do = phrase("Look at the sensor, its battery and the broker today; until it speaks, type a reading.")
+        return Joined((do,), role="do")
 
 
 def _still(title: Words) -> Message:

@@ -13,7 +13,7 @@ from datetime import datetime
 
 import numpy as np
 
-from curewatch.language import Listed, Message, Percent, Temperature, Words, joined, phrase
+from curewatch.language import Joined, Listed, Message, Percent, Temperature, Words, joined, phrase
 from curewatch.physics.evaporation import AIR_SPEED, AIR_SPEED_FLOOR
 from curewatch.records import AlarmKind
 from curewatch.studio.air.climate import Change
@@ -55,11 +55,12 @@ class Remedy:
 
     def text(self, by: Message | None = None) -> Words:
         """`Within the hour: switch the fan off.` `by`: another moment by which it is to be done."""
-        return joined(phrase("{by}: {do}.", by=by or _BY[self.lead], do=self.do), self.caution)
+        do = Joined((phrase("{by}: {do}.", by=by or _BY[self.lead], do=self.do),), role="do")
+        return joined(do, Joined((self.caution,), role="caution") if self.caution else None)
 
     def safely(self, text: Words) -> Words:
         """What is told with it, as a message of its own: a heater has its dangers."""
-        return joined(text, SAFETY) if self.change.warmer_k > 0 else text
+        return joined(text, Joined((SAFETY,), role="caution")) if self.change.warmer_k > 0 else text
 
 
 @dataclass(frozen=True)

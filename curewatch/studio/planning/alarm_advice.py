@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 
-from curewatch.language import Joined, Message, Number, phrase
+from curewatch.language import Joined, Message, Number, Words, phrase
 from curewatch.records import MilestoneKind
 from curewatch.studio.air.climate import Change, Climate
 from curewatch.studio.forecasting.drying import Drying
@@ -26,7 +26,7 @@ def sentence(
     climates: Mapping[str, Climate],
     ahead: RoomScenarios | None,
     now: datetime,
-) -> Message | None:
+) -> Words | None:
     """`By the model, for Heron, fan off: touch-dry 5 h later, water leaves 0.4 times as fast.` None: nothing felt.
 
     Of the `pieces` at stake it is for the one with the longest way to go, poured last."""
@@ -35,7 +35,8 @@ def sentence(
         return None
     for one in planner.advice(drying, climates, ahead, now, [change]):
         if said := _effect(one):
-            return phrase("By the model, for {piece}, {effect}.", piece=drying.piece.name, effect=said)
+            gain = phrase("By the model, for {piece}, {effect}.", piece=drying.piece.name, effect=said)
+            return Joined((gain,), role="gain")
     return None
 
 
