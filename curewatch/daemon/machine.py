@@ -22,8 +22,8 @@ from pydantic import BaseModel
 
 from curewatch.clock import Clock, plausible
 from curewatch.settings import Settings, SettingsError, WebSettings
+from curewatch.settings.page import CERTIFICATE, KEY
 from curewatch.studio.wording import span
-from curewatch.web.access.certificates import CERTIFICATE, KEY
 
 
 class Verdict(StrEnum):

@@ -16,6 +16,8 @@ from curewatch.settings.values import FileBeside, Table, WebAddress, held_at, se
 ARGON2 = "$argon2"
 """How a password's hash begins, as `curewatch password` writes it."""
 EVERY_ADDRESS = ("0.0.0.0", "::")
+PAGE_PASSWORD, CERTIFICATE, KEY = "page-password", "page-certificate.pem", "page-key.pem"
+"""What the files are called that setting up makes."""
 """To serve on all addresses of the machine; none that anybody could open."""
 ALONE = "the page opens on this machine alone, or nobody has said at which address: `curewatch phone` does"
 IN_THE_CLEAR = (

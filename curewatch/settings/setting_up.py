@@ -13,13 +13,13 @@ from typing import Any, Literal, NamedTuple
 
 from curewatch.records.errors import InputError, understood
 from curewatch.settings import machine
-from curewatch.settings.page import EVERY_ADDRESS
+from curewatch.settings.page import CERTIFICATE, EVERY_ADDRESS, KEY, PAGE_PASSWORD, WebSettings
 from curewatch.settings.settings import Settings
 from curewatch.settings.values import AIR_SPEEDS_M_S
 from curewatch.settings.writing import Edit, Key, edited, write_whole
 
 Answers = Mapping[str, str]
-PAGE_PASSWORD, BROKER_PASSWORD = "page-password", "broker-password"
+BROKER_PASSWORD = "broker-password"
 
 
 class Question(NamedTuple):
@@ -272,23 +272,27 @@ def _phone_asks(s: Settings, known: Known) -> list[Question]:
 
 def _phone_change(s: Settings, given: Answers) -> Change:
     https = given.get("https") == "yes"
-    changes = phone_changes(s, given["address"], https=https)
+    way = way_by(s.web, given["address"], https=https)
+    changes = phone_changes(s.web, way, https=https, v6=":" in given["address"])
     return Change(changes, password=given.get("password") or None, pair=https and s.web.certificate is None)
 
 
-def phone_changes(s: Settings, host: str, *, https: bool) -> dict[Key, Any]:
-    """What has to be set so that a phone reaches the page at this name or address of the machine."""
-    web = s.web
+def phone_changes(web: WebSettings, way: str | None, *, https: bool, v6: bool, beside: Path = Path()) -> dict[Key, Any]:
+    """What has to be set so that a phone reaches the page: `way` is the address it types, None where that is set. The
+    password and a certificate lie beside the settings, or where `beside` says. A proxy reaches the page already."""
     changes: dict[Key, Any] = {} if web.enabled else {"web.enabled": True}
     if web.password_file is None:
-        changes["web.password_file"] = PAGE_PASSWORD
+        changes["web.password_file"] = str(beside / PAGE_PASSWORD)
     if https and web.certificate is None:
-        changes |= {"web.certificate": "page-certificate.pem", "web.key": "page-key.pem"}
-    if web.is_loopback:
-        changes["web.host"] = EVERY_ADDRESS[":" in host]
-    scheme = "https" if https or web.certificate else "http"
-    changes["web.address"] = f"{scheme}://{f'[{host}]' if ':' in host else host}:{web.port}"
-    return changes
+        changes |= {"web.certificate": str(beside / CERTIFICATE), "web.key": str(beside / KEY)}
+    if web.is_loopback and not web.trusted_proxies:
+        changes["web.host"] = EVERY_ADDRESS[v6]
+    return changes if way is None else changes | {"web.address": way}
+
+
+def way_by(web: WebSettings, host: str, *, https: bool) -> str:
+    """The page's address by this name or address of the machine."""
+    return web.model_copy(update={"certificate": https or web.certificate}).at(host)
 
 
 def _heartbeat_asks(s: Settings, known: Known) -> list[Question]:

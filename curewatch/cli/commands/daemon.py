@@ -36,6 +36,7 @@ from curewatch.premises import Changes, Premises, run_after_run
 from curewatch.records.errors import Field, InputError
 from curewatch.settings import machine
 from curewatch.settings.loading import SYSTEM_CONFIG, SYSTEM_STORE
+from curewatch.settings.page import PAGE_PASSWORD
 from curewatch.settings.values import CREDSTORE, held_at
 from curewatch.settings.writing import edited, write_whole
 from curewatch.studio.board import Board
@@ -44,7 +45,6 @@ from curewatch.views.board import BoardOut
 from curewatch.web.access.certificates import DAYS_MOST, as_code, make_pair
 from curewatch.web.access.credentials import hash_of
 
-PASSWORD = "page-password"
 TEST_WITHIN_S = 20.0
 """How long `check --send-test` waits for its notice to arrive."""
 
@@ -147,7 +147,7 @@ def password(
     """Set the password of the page: asks for it twice, or reads one line where the input is no terminal."""
     on = premises_of(ctx)
     known = on.settings.web.password_file
-    path = Path(file).expanduser() if file else held_at(known or private_folder(on.config_to_be) / PASSWORD)
+    path = Path(file).expanduser() if file else held_at(known or private_folder(on.config_to_be) / PAGE_PASSWORD)
     held = asked_password()
     try:
         write_whole(path, held)

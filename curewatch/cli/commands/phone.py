@@ -10,17 +10,16 @@ from urllib.parse import urlsplit
 import typer
 
 from curewatch.cli import options
-from curewatch.cli.commands.daemon import PASSWORD, asked_password, private_folder
+from curewatch.cli.commands.daemon import asked_password, private_folder
 from curewatch.cli.output import Page, say, say_json
 from curewatch.cli.session import premises_of
 from curewatch.records.errors import Field, InputError
 from curewatch.settings import SettingsError, WebSettings, machine
-from curewatch.settings.page import EVERY_ADDRESS, IN_THE_CLEAR
+from curewatch.settings.page import CERTIFICATE, IN_THE_CLEAR
+from curewatch.settings.setting_up import phone_changes, way_by
 from curewatch.settings.writing import Edit, Key, edited, write_whole
 from curewatch.web.access.certificates import (
-    CERTIFICATE,
     DAYS_MOST,
-    KEY,
     as_code,
     authority_of,
     fingerprint_of,
@@ -63,30 +62,21 @@ def phone(
 
 
 def _changes(web: WebSettings, file: Path, address: str | None, *, https: bool) -> dict[Key, Any]:
-    """What has to be set. A proxy that was set up reaches the page already, and who set an address knows it best."""
+    """What has to be set. Who set an address knows it best."""
     found, folder = machine.addresses(), private_folder(file)
     beside = Path() if folder == file.parent else folder
-    changes: dict[Key, Any] = {}
-    if not web.enabled:
-        changes["web.enabled"] = True
-    if web.password_file is None:
-        changes["web.password_file"] = str(beside / PASSWORD)
-    if https and web.certificate is None:
-        changes |= {"web.certificate": str(beside / CERTIFICATE), "web.key": str(beside / KEY)}
-    if web.is_loopback and not web.trusted_proxies:
-        changes["web.host"] = EVERY_ADDRESS[bool(found) and all(":" in one for one in found)]
-    if address is not None:
-        changes["web.address"] = address.rstrip("/")
-    elif web.trusted_proxies and web.reached_at is None:
+    way = None if address is None else address.rstrip("/")
+    if way is None and web.trusted_proxies and web.reached_at is None:
         allowed = "the address at which the proxy of web.trusted_proxies is opened"
         raise InputError(Field.ADDRESS, None, allowed)
-    elif web.reached_at is None or web.gone_address or (https and not web.is_secure):
+    if way is None and (web.reached_at is None or web.gone_address or (https and not web.is_secure)):
         named = machine.names()[:1] if machine.answers_by_name() else ()
         known = () if web.reached_at is None or web.gone_address else (urlsplit(web.reached_at).hostname,)
         if (host := next(iter((*known, *named, *found)), None)) is None:
             raise InputError(Field.ADDRESS, None, "what phones type: no network that leads here can be seen")
-        changes["web.address"] = web.model_copy(update={"certificate": https or web.certificate}).at(host)
-    return changes
+        way = way_by(web, host, https=https)
+    v6 = bool(found) and all(":" in one for one in found)
+    return phone_changes(web, way, https=https, v6=v6, beside=beside)
 
 
 def _write(edit: Edit, before: WebSettings, *, https: bool) -> None:

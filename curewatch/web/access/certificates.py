@@ -23,9 +23,10 @@ from typing import NamedTuple
 import segno
 
 from curewatch.records.errors import Field, InputError
+from curewatch.settings.page import CERTIFICATE, KEY
 from curewatch.settings.writing import write_whole
 
-CERTIFICATE, KEY, AUTHORITY = "page-certificate.pem", "page-key.pem", "page-authority.crt"
+AUTHORITY = "page-authority.crt"
 DAYS_MOST = 825
 """What phones take of a certificate that a person had to trust by hand (Apple, "Requirements for trusted certificates
 in iOS 13 and macOS 10.15")."""
