@@ -119,8 +119,7 @@ class Evening:
         yield _line("service installed and watching after", self._installed(says), "s")
         before = self._board()
         self.machine.halt()
-        self.machine.boot()
-        yield _line("machine started anew: watching after", self._watching(), "s")
+        yield _line("machine started anew: watching after", self.machine.boot() + self._watching(), "s")
         assert self._board() == before
         with chromium(self_signed=True) as browser:
             painter.browser = browser
@@ -130,9 +129,8 @@ class Evening:
             painter.pours()
             yield _line("first pour: the program told after", self._told(), "s")
             painter.pours("1 h ago")
-            painter.reads("2", "55", "30 min ago")
             painter.reads("2", "55", "now")
-            yield _line("frost by its wet paint: told by push and mail after", self._warned(), "s")
+            yield _line("frost to come to wet paint: told by push and mail after", self._warned(), "s")
         yield _line("a person's steps", painter.steps, "steps", **painter.done)
         yield _line("a person's time", painter.minutes, "min", pace_s="common practice, no source")
         yield _line("the machine's time, its waits for nobody among it", (time.monotonic() - began) / 60, "min")
