@@ -12,6 +12,7 @@ import shlex
 import shutil
 import subprocess
 import sys
+import tempfile
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from importlib.resources import files
@@ -211,7 +212,14 @@ def _copied(places: Places) -> Path:
     quiet = {**os.environ, "PIP_USER": "0", "PIP_ROOT_USER_ACTION": "ignore", "PIP_DISABLE_PIP_VERSION_CHECK": "1"}
     pip = (python, "-m", "pip", "install", "--quiet", "--no-deps")
     run(*pip, "--require-hashes", "-r", str(needed), env=quiet)
-    run(*pip, "--no-build-isolation", str(checkout), env=quiet)
+    with tempfile.TemporaryDirectory(prefix="curewatch-") as made:
+        # not in the checkout: what root leaves there its owner cannot replace
+        for name in ("curewatch", "config", "deploy"):
+            leave = shutil.ignore_patterns("__pycache__", "*.so")
+            shutil.copytree(checkout / name, Path(made) / name, symlinks=True, ignore=leave)
+        for name in ("pyproject.toml", "README.md"):
+            shutil.copy(checkout / name, made)
+        run(*pip, "--no-build-isolation", made, env=quiet)
     return places.program / "bin" / "curewatch"
 
 

@@ -128,9 +128,9 @@ class Evening:
             painter.press("button.go")
             painter.pours()
             yield _line("first pour: the program told after", self._told(), "s")
-            painter.pours("1 h ago")
-            painter.reads("2", "55", "now")
-            yield _line("frost to come to wet paint: told by push and mail after", self._warned(), "s")
+            painter.reads("2", "55", "30 min ago", new_room="loft")
+            painter.pours("1 h ago", room="loft")
+            yield _line("frost by wet paint: told by push and mail after", self._warned(), "s")
         yield _line("a person's steps", painter.steps, "steps", **painter.done)
         yield _line("a person's time", painter.minutes, "min", pace_s="common practice, no source")
         yield _line("the machine's time, its waits for nobody among it", (time.monotonic() - began) / 60, "min")
@@ -196,6 +196,8 @@ class Evening:
         for secret in ("broker", "webhook", "person-1"):
             assert f"is handed to the service as /run/credentials/curewatch.service/curewatch.{secret}." in said, said
         self._watching()
+        roots = [str(one) for one in self.home.rglob("*") if one.lstat().st_uid != self.by]
+        assert roots == [], "what root leaves there its owner cannot replace"
         return time.monotonic() - began
 
     def _watching(self) -> float:

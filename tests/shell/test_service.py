@@ -201,6 +201,27 @@ def test_sudo_takes_along_what_the_person_set_and_logged_and_leaves_no_second_da
     assert "is another: `sudo curewatch board` means that one." in capsys.readouterr().err
 
 
+def test_the_program_is_copied_without_a_trace_in_the_checkout(places: Places, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A checkout is somebody's: what root built in it they could not replace at their next update."""
+    ran: list[tuple[str, ...]] = []
+
+    def run(*command: str, **_: object) -> str:
+        ran.append(command)
+        if command[1:3] == ("-m", "venv"):
+            places.program.mkdir(parents=True)
+        if "--no-build-isolation" in command:
+            there = Path(command[-1])
+            assert (there / "curewatch" / "_config").exists()
+            assert {one.name for one in there.iterdir()} >= {"pyproject.toml", "README.md", "deploy"}
+        return "yes"
+
+    monkeypatch.setattr(service, "run", run)
+    assert service._copied(places) == places.program / "bin" / "curewatch"
+    checkout = str(Path(service.__file__).parents[2])
+    assert "--no-build-isolation" in ran[-1]
+    assert not [word for command in ran for word in command if word == checkout]
+
+
 def test_a_daemon_in_a_terminal_names_the_command_that_has_it_start_with_the_machine(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

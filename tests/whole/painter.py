@@ -150,18 +150,18 @@ class Painter:
         self.sees("✓ 1 heard")
         self.back()
 
-    def pours(self, when: str = "5 d ago") -> None:
+    def pours(self, when: str = "5 d ago", **more: str) -> None:
         self.press('.tools a[href="/pour"]')
-        self.fill(thickness="thin", when="typed", when_typed=when)
+        self.fill(thickness="thin", when="typed", when_typed=when, **more)
         self.press("button.go")
         self.sees("Logged:")
 
-    def reads(self, temperature: str, humidity: str, when: str) -> None:
-        """On a thermometer."""
+    def reads(self, temperature: str, humidity: str, when: str, *, new_room: str) -> None:
+        """On a thermometer, in a room without a sensor."""
         self.press('.tools a[href="/reading"]')
-        self.fill(temperature=temperature, humidity=humidity, when=when)
+        self.fill(room_typed=new_room, temperature=temperature, humidity=humidity, when=when)
         self.press("button.go")
-        self.sees("Reading of boat shed logged.")
+        self.sees(f"Reading of {new_room} logged.")
 
 
 @contextmanager
