@@ -284,7 +284,12 @@ def test_over_https_who_was_signed_out_loses_nothing_a_refusal_is_mended_and_lea
         found = tx.observations([piece.id for piece in tx.pieces()])
     assert {one.surface_c for one in found} == {None, 17.5}
     assert len(found) == 2
-    phone.open(f"{url}/pour")
+    for path in ("setup", "ways-in", "pour"):
+        phone.open(f"{url}/{path}")
+    texts = "return caches.open('pages' + base).then(c => c.keys().then(k => Promise.all(k.map("
+    kept = phone.ask(f"{texts}r => c.match(r).then(a => a.text()).then(t => [r.url, t])))))")
+    assert not [where for where, _ in kept if "setup" in where or "ways-in" in where or "login" in where]
+    assert not [where for where, page in kept if re.search(r'name="token" value="[^"]', page)], "no word that lets in"
     phone.type('input[name="name"]', "Half typed")
     phone.press("footer form button")
     wait_for(lambda: phone.all('input[name="password"]'), what="the password being asked for")
