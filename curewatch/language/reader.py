@@ -122,7 +122,9 @@ class Reader:
         return f"{self.number(value, digits, signed=signed)} {of}"
 
     def length(self, metres: float) -> str:
-        """As a rule says it: `30.5 cm`, `12 1/2 in`."""
+        """As a rule says it: `30.5 cm`, `5 mm`, `12 1/2 in`."""
+        if self.measures == "metric" and abs(metres) < 0.02:
+            return f"{self.figures(metres * 1e3, 2)} mm"
         if self.measures == "metric":
             return f"{self.figures(metres * 100, 4 if metres >= 1 else 3)} cm"
         return f"{_inches(metres)} in"

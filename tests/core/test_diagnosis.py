@@ -143,7 +143,7 @@ def case(temp: float = 21.0, rh: float = 50.0, **values: object) -> Case:
 
 
 def verdicts(trouble: Trouble, told: Case) -> dict[str, Verdict]:
-    found = {one.mechanism: one.verdict for one in findings(trouble, told)}
+    found = {str(one.mechanism): one.verdict for one in findings(trouble, told)}
     assert len(found) == len(MECHANISMS[trouble])
     return found
 

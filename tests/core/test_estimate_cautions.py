@@ -18,7 +18,7 @@ def words(
     air: RoomAir, *, pouring: Pouring | None = None, thickness: Thickness = GAUGED, days: float = 120
 ) -> list[str]:
     question = EstimateInput(pouring or Pouring(1.2e-3), air, 1, days)
-    return cautions(question, thickness.source, answer(question), drained=thickness.drained)
+    return [str(one) for one in cautions(question, thickness.source, answer(question), drained=thickness.drained)]
 
 
 def kinds(air: RoomAir, **others: object) -> list[str]:

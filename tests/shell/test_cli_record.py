@@ -57,7 +57,7 @@ def test_the_record_tells_dates_air_and_steps_and_what_is_estimated(capsys: pyte
 def test_why_knows_the_mix(capsys: pytest.CaptureFixture[str]) -> None:
     found = printed(capsys, "why", "Heron", "cracked")["findings"]
     (water,) = [one for one in found if "water in the mix" in one["mechanism"]]
-    assert (water["verdict"], water["figure"]) == ("likely", "40% water on the paint")
+    assert (water["verdict"], water["figure"]) == ("likely", "40 % water on the paint")
     assert main(["why", "Reed", "fish eyes"]) == 0
     assert "silicone" in capsys.readouterr().out
 

@@ -39,7 +39,7 @@ def text(asked: EstimateRequest, page: Page) -> str:
         *_wrapped(f"Cracks: {cracks(found.crack_odds)}, {CRACKS_BY}.{steady}", page),
         *(_wrapped(str(found.weigh), page) if found.weigh else []),
         *(["", page.bold("Warnings")] if warnings else []),
-        *(line for warning in warnings for line in _wrapped(warning, page, "  ")),
+        *(line for warning in warnings for line in _wrapped(str(warning), page, "  ")),
         "",
         *_curve(question, found, page),
         "",

@@ -9,6 +9,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from curewatch.language import Message, Number, phrase
 from curewatch.physics import ensemble, flow
 from curewatch.physics.air import USUAL_AIR, ZERO_C, AirSeries, Array, Flags
 from curewatch.physics.ensemble import Pouring
@@ -222,6 +223,6 @@ def drifting(
     return MeasuredDrift(moved, flow.tilt_for(trace.film, mix, limit_m), limit_m)
 
 
-def slope_text(tilt_rad: float) -> str:
+def slope_text(tilt_rad: float) -> Message:
     """`2 mm per metre`."""
-    return f"{np.tan(tilt_rad) * 1e3:.2g} mm per metre"
+    return phrase("{mm} mm per metre", mm=Number(float(np.tan(tilt_rad)) * 1e3, figures=2))

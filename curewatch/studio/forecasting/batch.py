@@ -21,7 +21,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from curewatch.language import Message, phrase
+from curewatch.language import Message, Number, phrase
 from curewatch.physics import ensemble
 from curewatch.physics.air import USUAL_AIR, ZERO_C, Array
 from curewatch.physics.milestones import MILESTONES
@@ -173,7 +173,7 @@ def reason_in_words(outcome: ensemble.Outcome, milestone: str, days: float) -> M
     never, hindrance = outcome.never(milestone), outcome.hindrance_of(milestone)
     n = max(1, round(10 * never))
     if hindrance == "not_yet":
-        within = round(days)
+        within = Number(days, figures=3)
         if never < SURE:
             return phrase("in {n} of 10 such films not within {days} days", n=n, days=within)
         return phrase("not within {days} days", days=within)

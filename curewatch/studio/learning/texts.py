@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 
+from curewatch.language import Listed, Mass, Message, Number, Temperature, Value, phrase, phrase_n
 from curewatch.physics import ensemble
 from curewatch.physics.air import USUAL_AIR
 from curewatch.physics.milestones import MILESTONES
 from curewatch.records import Recipe
 from curewatch.records.facts import Finger, Observation, ObservationKind, Subject
 from curewatch.records.remarks import Remark, RemarkKind
-from curewatch.studio import wording
 from curewatch.studio.inference.factors import Gaussian
 from curewatch.studio.learning.learning import OF_PLACE, OF_ROOM, OWN, QUANTITIES, Learned, Lesson
 from curewatch.studio.standing import FAR_OUT
@@ -24,11 +24,6 @@ USUAL = ensemble.Pouring(1.5e-3)
 COMPARED = ("touch_dry", "handle", "varnish_ready")
 SAME = 1.05
 """A factor closer to 1 than this is none."""
-_KINDS = {
-    ObservationKind.FINGER: ("finger test", "finger tests"),
-    ObservationKind.WEIGHING: ("weighing", "weighings"),
-    ObservationKind.SURFACE: ("surface temperature", "surface temperatures"),
-}
 _DAYS = 365
 
 
@@ -45,30 +40,53 @@ class LearnedEffect:
     questioned: int
 
     @property
-    def sentence(self) -> str:
+    def sentence(self) -> Message:
         """Such as: this recipe dries 1.3 times slower than assumed: 4 finger tests on 3 pieces."""
-        counts = [f"{n} {_KINDS[kind][n != 1]}" for kind, n in self.observations.items()]
-        by = f"{' and '.join(counts)} on {self.pieces} piece{'s' * (self.pieces != 1)}"
-        if self.questioned:
-            by += f", {self.questioned} of them questioned"
+        values: dict[str, Value] = {"name": self.name, "by": self._by()}
         if self.subject is Subject.PLACE:
             low, even, high = self.factors["air"]
-            moves = (
-                f"the air moves {_times(even, 'faster', 'slower')} than assumed ({low:.2g} to {high:.2g} times what was"
+            said = phrase("the air moves no faster or slower than assumed")
+            if even >= SAME:
+                said = phrase("the air moves {times} times faster than assumed", times=Number(even, 1))
+            elif even <= 1 / SAME:
+                said = phrase("the air moves {times} times slower than assumed", times=Number(1 / even, 1))
+            return phrase(
+                "{name}: {moves} ({low} to {high} times what was, in four cases of five): {by}",
+                moves=said,
+                low=Number(low, figures=2),
+                high=Number(high, figures=2),
+                **values,
             )
-            return f"{self.name}: {moves}, in four cases of five): {by}"
         if "handle" not in self.factors:
-            return f"{self.name}: this recipe may never be dry through as usual: {by}"
+            return phrase("{name}: this recipe may never be dry through as usual: {by}", **values)
         low, even, high = self.factors["handle"]
-        dries = _times(1 / even, "faster", "slower")
-        takes = f"takes {low:.2g} to {high:.2g} times as long, in four cases of five"
-        return f"{self.name}: this recipe dries {dries} than assumed ({takes}): {by}"
+        said = phrase("this recipe dries no faster or slower than assumed")
+        if even >= SAME:
+            said = phrase("this recipe dries {times} times slower than assumed", times=Number(even, 1))
+        elif even <= 1 / SAME:
+            said = phrase("this recipe dries {times} times faster than assumed", times=Number(1 / even, 1))
+        return phrase(
+            "{name}: {dries} (takes {low} to {high} times as long, in four cases of five): {by}",
+            dries=said,
+            low=Number(low, figures=2),
+            high=Number(high, figures=2),
+            **values,
+        )
+
+    def _by(self) -> Message:
+        """`4 finger tests and 1 weighing on 3 pieces, 1 of them questioned`"""
+        counts = Listed(tuple(_COUNTED[kind](n) for kind, n in self.observations.items()))
+        by = phrase_n("{tests} on {n} piece", "{tests} on {n} pieces", self.pieces, tests=counts)
+        if not self.questioned:
+            return by
+        return phrase("{tests}, {questioned} of them questioned", tests=by, questioned=self.questioned)
 
 
-def _times(factor: float, more: str, less: str) -> str:
-    if 1 / SAME < factor < SAME:
-        return "no " + more + " or " + less
-    return f"{factor:.1f} times {more}" if factor > 1 else f"{1 / factor:.1f} times {less}"
+_COUNTED: Mapping[ObservationKind, Callable[[int], Message]] = {
+    ObservationKind.FINGER: lambda n: phrase_n("{n} finger test", "{n} finger tests", n),
+    ObservationKind.WEIGHING: lambda n: phrase_n("{n} weighing", "{n} weighings", n),
+    ObservationKind.SURFACE: lambda n: phrase_n("{n} surface temperature", "{n} surface temperatures", n),
+}
 
 
 def beliefs(learned: Learned, seen: Mapping[int, Observation], recipes: Mapping[str, Recipe]) -> list[LearnedEffect]:
@@ -153,16 +171,16 @@ def remarks_of(
 
 
 SAYS = {
-    Finger.TACKY: "still tacky",
-    Finger.TOUCH_DRY: "touch-dry",
-    Finger.DRY_THROUGH: "dry through",
+    Finger.TACKY: phrase("still tacky"),
+    Finger.TOUCH_DRY: phrase("touch-dry"),
+    Finger.DRY_THROUGH: phrase("dry through"),
 }
 
 
-def finding(one: Observation) -> str:
+def finding(one: Observation) -> Message:
     """What a finger, a scale or a thermometer found: `touch-dry`, `512 g, to 1 g`, `surface 17.5 °C`."""
     if one.finger is not None:
         return SAYS[one.finger]
     if one.grams is not None:
-        return f"{one.grams:g} g, to {one.resolution_g:g} g"
-    return f"surface {wording.number(one.surface_c or 0.0, 1)} °C"
+        return phrase("{mass}, to {step}", mass=Mass(one.grams, 6), step=Mass(one.resolution_g or 0.0))
+    return phrase("surface {temp}", temp=Temperature(one.surface_c or 0.0, 1))

@@ -8,7 +8,7 @@ from datetime import timedelta
 
 import numpy as np
 
-from curewatch.language import Message
+from curewatch.language import Message, Number, Percent, Span, Temperature, Thickness, Value, phrase, phrase_n
 from curewatch.physics import air, cracking, ensemble
 from curewatch.physics.air import ZERO_C, AirSeries, Array, Flags
 from curewatch.physics.ensemble import Pouring
@@ -21,7 +21,7 @@ from curewatch.records import Support, ThicknessSource
 from curewatch.studio.alarms.conditions import Limits, film_hastes, relative_rate
 from curewatch.studio.forecasting.batch import reason_in_words
 from curewatch.studio.forecasting.drying import DEFAULT_SIDE_M
-from curewatch.studio.wording import span, weigh
+from curewatch.studio.wording import weigh
 
 DAY_S = 86_400.0
 
@@ -180,7 +180,9 @@ LONG_GAP_S = 6 * 3600.0
 LOOK_EVERY_S = 600.0
 
 
-def cautions(question: EstimateInput, source: ThicknessSource, found: EstimateResult, *, drained: bool) -> list[str]:
+def cautions(
+    question: EstimateInput, source: ThicknessSource, found: EstimateResult, *, drained: bool
+) -> list[Message]:
     """Everything worth a warning, what harms the film first.
 
     `source`: of the wet thickness; `drained`: of a volume, whether what ran off was told.
@@ -193,36 +195,60 @@ def cautions(question: EstimateInput, source: ThicknessSource, found: EstimateRe
     ]
 
 
-def _of_the_air(question: EstimateInput, found: EstimateResult, limits: Limits) -> Iterator[str]:
+def _of_the_air(question: EstimateInput, found: EstimateResult, limits: Limits) -> Iterator[Message]:
     window = _Window(question, found)
     temp, rh = window.temp_c, window.rh_pct
     film_c = window.film_temperature(question.pouring, found)
     if (cold := film_c < limits.cold_mfft_c).any():
-        yield (
-            f"cold: the film comes down to {film_c.min():.1f} °C, below the {limits.cold_mfft_c:g} °C at which its "
-            f"particles can fuse, {window.when(cold)}; it may dry to a film that cracks. An evaporating film is "
-            "cooler than its room."
+        yield phrase(
+            "cold: the film comes down to {temp}, below the {mfft} at which its particles can fuse, {when}; it may dry "
+            "to a film that cracks. An evaporating film is cooler than its room.",
+            temp=Temperature(float(film_c.min()), 1),
+            mfft=Temperature(limits.cold_mfft_c),
+            when=window.when(cold),
         )
     if (frost := temp <= limits.frost_c).any():
-        yield f"frost: the room comes down to {temp.min():.1f} °C, {window.when(frost)}; frozen wet paint is lost."
-    if (damp := rh > limits.damp_rh_pct).any():
-        yield f"damp: the air comes up to {rh.max():.0f} %RH, above {limits.damp_rh_pct:g} %, {window.when(damp)}."
-    elif (slow := (rate := relative_rate(temp, rh)) < limits.damp_rate_fraction).any():
-        yield (
-            f"damp: water leaves at {100 * max(0.0, rate.min()):.0f} % of its rate at 21 °C and 50 %RH, "
-            f"{window.when(slow)}."
+        yield phrase(
+            "frost: the room comes down to {temp}, {when}; frozen wet paint is lost.",
+            temp=Temperature(float(temp.min()), 1),
+            when=window.when(frost),
         )
-    pouring = question.pouring
+    if (damp := rh > limits.damp_rh_pct).any():
+        yield phrase(
+            "damp: the air comes up to {rh}, above {limit}, {when}.",
+            rh=Percent(float(rh.max()), of="%RH"),
+            limit=Percent(limits.damp_rh_pct),
+            when=window.when(damp),
+        )
+    elif (slow := (rate := relative_rate(temp, rh)) < limits.damp_rate_fraction).any():
+        yield phrase(
+            "damp: water leaves at {share} of its rate at {temp} and {rh}, {when}.",
+            share=Percent(100 * max(0.0, float(rate.min()))),
+            temp=Temperature(21),
+            rh=Percent(50, of="%RH"),
+            when=window.when(slow),
+        )
+    yield from _haste(question.pouring, window, found, limits)
+
+
+def _haste(pouring: Pouring, window: _Window, found: EstimateResult, limits: Limits) -> Iterator[Message]:
     solids = np.array(pouring.wet_thickness * pouring.solids)
     film = window.balance(pouring, found)
     hasty = film_hastes(film, solids, np.array(pouring.side), np.array(pouring.h_back), limits) > 1.0
     if hasty.any():
-        blown = pouring.air_speed > AIR_SPEED["still"]
-        by, help_ = ("moving air", "Leave it still") if blown else ("dry air", "Cover it loosely")
-        yield (
-            f"fast: in {by} water leaves the surface faster than the core can send it up, {window.when(hasty)}; the "
-            f"skin may close over a wet core and craze. {help_}."
-        )
+        when = window.when(hasty)
+        if pouring.air_speed > AIR_SPEED["still"]:
+            yield phrase(
+                "fast: in moving air water leaves the surface faster than the core can send it up, {when}; the skin "
+                "may close over a wet core and craze. Leave it still.",
+                when=when,
+            )
+        else:
+            yield phrase(
+                "fast: in dry air water leaves the surface faster than the core can send it up, {when}; the skin "
+                "may close over a wet core and craze. Cover it loosely.",
+                when=when,
+            )
 
 
 class _Window:
@@ -260,43 +286,64 @@ class _Window:
         wetness = np.divide(activity - rh, 1 - rh, out=np.ones_like(rh), where=rh < 1)
         return np.asarray(as_water + (found.film_temp_c - as_water[0]) * wetness)
 
-    def when(self, flags: Flags) -> str:
+    def when(self, flags: Flags) -> Message:
         """How long the flagged moments last, and when they begin."""
-        whole = f"the {self._end_s / DAY_S:.0f} days looked at" if self._open else "the time until it may be handled"
+        whole = phrase("the time until it may be handled")
+        if self._open:
+            whole = phrase("the {days} days looked at", days=round(self._end_s / DAY_S))
         if flags.all():
-            return f"for all of {whole}"
-        lasting = self._length(float(flags.mean()) * self._end_s)
-        if lasting == self._length(self._end_s):
-            return f"for nearly all of {whole}"
-        begins = self.time_s[int(np.argmax(flags))]
-        since = "from the pour on" if begins == 0 else f"first {self._length(begins)} after the pour"
-        return f"for {lasting} of {whole}, {since}"
+            return phrase("for all of {time}", time=whole)
+        lasting = _length(float(flags.mean()) * self._end_s)
+        if str(lasting) == str(_length(self._end_s)):
+            return phrase("for nearly all of {time}", time=whole)
+        begins = float(self.time_s[int(np.argmax(flags))])
+        if begins == 0:
+            return phrase("for {span} of {time}, from the pour on", span=lasting, time=whole)
+        return phrase(
+            "for {span} of {time}, first {begin} after the pour", span=lasting, time=whole, begin=_length(begins)
+        )
 
-    @staticmethod
-    def _length(seconds: float) -> str:
-        return span(timedelta(seconds=max(seconds, 60.0)))
+
+def _length(seconds: float) -> Span:
+    return Span(timedelta(seconds=max(seconds, 60.0)))
 
 
-def _of_the_pour(pouring: Pouring, source: ThicknessSource, drained: bool) -> Iterator[str]:
+def _of_the_pour(pouring: Pouring, source: ThicknessSource, drained: bool) -> Iterator[Message]:
     low, high = SOLIDS_COMMON
     if not low <= pouring.solids <= high:
-        usual = f"{100 * low:g} to {100 * high:g} % of pour mixes"
-        yield f"mix: {100 * pouring.solids:.3g} % solids is outside the common {usual}."
+        yield phrase(
+            "mix: {share} solids is outside the common {low} to {high} of pour mixes.",
+            share=_share(pouring.solids),
+            low=Number(100 * low),
+            high=Percent(100 * high),
+        )
     if pouring.glycol > GLYCOL_MUCH:
-        yield f"mix: {100 * pouring.glycol:.3g} % glycol is more than a pour mix commonly holds; it may stay soft long."
+        yield phrase(
+            "mix: {share} glycol is more than a pour mix commonly holds; it may stay soft long.",
+            share=_share(pouring.glycol),
+        )
     if pouring.coalescent > COALESCENT_MUCH:
-        much = f"{100 * pouring.coalescent:.3g} % coalescent"
-        yield f"mix: {much} is more than helps a film to form; it may keep it from fusing for months."
+        yield phrase(
+            "mix: {share} coalescent is more than helps a film to form; it may keep it from fusing for months.",
+            share=_share(pouring.coalescent),
+        )
     if source is ThicknessSource.LAYER:
-        yield (
-            f"rough: a thickness from a word, here {pouring.wet_thickness * 1e3:.2g} mm, may be off by a third or "
-            "more; a comb gauge narrows the dates."
+        yield phrase(
+            "rough: a thickness from a word, here {thick}, may be off by a third or more; a comb gauge narrows the "
+            "dates.",
+            thick=Thickness(pouring.wet_thickness),
         )
     if not drained:
-        yield "rough: nothing was said of paint that ran off (--ran-off), so all that was poured is taken to lie there."
+        yield phrase(
+            "rough: nothing was said of paint that ran off (--ran-off), so all that was poured is taken to lie there."
+        )
 
 
-def _of_the_record(question: EstimateInput, found: EstimateResult) -> Iterator[str]:
+def _share(part: float) -> Percent:
+    return Percent(100 * part, 0 if round(100 * part, 1).is_integer() else 1)
+
+
+def _of_the_record(question: EstimateInput, found: EstimateResult) -> Iterator[Message]:
     if question.air.is_constant:
         return
     ready = found.hours("varnish_ready", 90)
@@ -304,22 +351,30 @@ def _of_the_record(question: EstimateInput, found: EstimateResult) -> Iterator[s
     yield from _gaps(question.air, end_s)
     last_s = float(question.air.time_s[-1])
     if last_s < end_s:
-        temp, rh = question.air.temp_c[-1], question.air.rh_pct[-1]
-        yield (
-            f"short: the room's record ends {span(timedelta(seconds=last_s))} after the pour, before it is dry; "
-            f"its last values, {temp:.1f} °C and {rh:.0f} %RH, are held from there on."
+        yield phrase(
+            "short: the room's record ends {span} after the pour, before it is dry; its last values, {temp} and {rh}, "
+            "are held from there on.",
+            span=Span(timedelta(seconds=last_s)),
+            temp=Temperature(float(question.air.temp_c[-1]), 1),
+            rh=Percent(float(question.air.rh_pct[-1]), of="%RH"),
         )
 
 
-def _gaps(record: RoomAir, end_s: float) -> Iterator[str]:
+def _gaps(record: RoomAir, end_s: float) -> Iterator[Message]:
     gaps = np.diff(record.time_s)[record.time_s[:-1] < end_s]
     long = gaps > LONG_GAP_S
     if not long.any():
         return
     worst = int(np.argmax(gaps))
-    since = span(timedelta(seconds=float(record.time_s[worst])))
-    others = "" if long.sum() == 1 else f" (the longest of {long.sum()} gaps)"
-    yield (
-        f"gap: the room's record is silent for {span(timedelta(seconds=float(gaps[worst])))} from {since} after the "
-        f"pour on{others}; the air is taken to have changed evenly in between."
+    values: dict[str, Value] = {
+        "span": Span(timedelta(seconds=float(gaps[worst]))),
+        "since": Span(timedelta(seconds=float(record.time_s[worst]))),
+    }
+    yield phrase_n(
+        "gap: the room's record is silent for {span} from {since} after the pour on; the air is taken to have changed "
+        "evenly in between.",
+        "gap: the room's record is silent for {span} from {since} after the pour on (the longest of {n} gaps); the air "
+        "is taken to have changed evenly in between.",
+        int(long.sum()),
+        **values,
     )

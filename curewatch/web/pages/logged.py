@@ -170,7 +170,7 @@ def observation_rows(seen: list[Seen], words: Words) -> list[ObservationRow]:
             one.observation.id,
             f"{words.date(one.observation.at)} ({words.age(one.observation.at)})",
             f"{HOW[one.observation.kind.value]}{wording.by(one.observation.logged_by)}",
-            finding(one.observation),
+            words.reader.read(finding(one.observation)),
             tuple(words.reader.read(note) for note in wording.notes(one.remarks)),
             one.observation.logged_at is not None and words.now - one.observation.logged_at <= UNDO_WITHIN,
         )
