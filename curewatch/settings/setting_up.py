@@ -92,11 +92,21 @@ def _zone_asks(s: Settings, known: Known) -> list[Question]:
     return [
         Question("zone", "Time zone, by its name", s.zone, example="Europe/Lisbon"),
         Question("by", "Your name, for what is logged at this machine", s.by or "", needed=False, example="Ada"),
-    ]
+        Question("temperatures", "Temperatures in", s.reader.temperatures or "C", "choice",
+                 (("C", "°C"), ("F", "°F"))),
+        Question("measures", "Sizes and weights in", s.reader.measures or "metric", "choice",
+                 (("metric", "cm, g and ml"), ("us", "inches and ounces"))),
+        Question("clock", "Clock", str(s.reader.clock or 24), "choice", (("24", "of 24 hours"), ("12", "of 12 hours"))),
+    ]  # fmt: skip
 
 
 def _zone_change(s: Settings, given: Answers) -> Change:
-    return Change({"zone": given["zone"], "by": given.get("by") or None})
+    changes: dict[Key, Any] = {"zone": given["zone"], "by": given.get("by") or None}
+    for key, usual in (("temperatures", "C"), ("measures", "metric"), ("clock", "24")):
+        value = given.get(key) or usual
+        if value != str(getattr(s.reader, key) or usual):
+            changes[f"reader.{key}"] = int(value) if key == "clock" else value
+    return Change(changes)
 
 
 def _room_asks(s: Settings, known: Known) -> list[Question]:
