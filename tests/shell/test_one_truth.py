@@ -48,7 +48,7 @@ def test_a_typed_reading_beside_a_live_sensor_moves_no_piece_and_is_asked_back(s
     desk = shed(store)
     before = dates(store)
     logged = log_reading(desk, reading(NOW, 6.0, 50.0))
-    assert wording.notes(logged.remarks) == [
+    assert [str(one) for one in wording.notes(logged.remarks)] == [
         "kept as a check of the sensor post, which said 18.9 °C, 50 %: which one is right? Dates go by the sensor "
         "until `curewatch trust` or the room's page says otherwise",
     ]
@@ -69,7 +69,7 @@ def test_what_is_typed_again_minutes_later_is_the_air_now_and_the_one_before_sta
         logged = log_reading(desk, reading(NOW + minutes * MINUTE, temp, 50.0))
         (room,) = board_of(desk, NOW + minutes * MINUTE).rooms
         assert room.temp_c == temp
-        notes = wording.notes(logged.remarks)
+        notes = [str(one) for one in wording.notes(logged.remarks)]
         if minutes == 2:
             assert notes[0].startswith("21.0 °C, 50 % was typed minutes before and counts until then;")
             assert "`curewatch undo --room" in notes[0]
@@ -84,7 +84,7 @@ def test_what_is_typed_again_minutes_later_is_the_air_now_and_the_one_before_sta
 
 def test_a_check_that_agrees_says_so(store: Store) -> None:
     logged = log_reading(shed(store), reading(NOW, 18.4, 52.0))
-    assert wording.notes(logged.remarks) == [
+    assert [str(one) for one in wording.notes(logged.remarks)] == [
         "kept as a check of the sensor post, which said 18.9 °C, 50 %: they agree, and dates go by the sensor",
     ]
 
@@ -153,8 +153,8 @@ def test_a_check_that_agrees_stands_on_the_rooms_page_and_in_the_api(studio: Stu
     log_reading(studio.desk, reading(now, 20.6, 52.0, room="Shed"))
     said = words_of(studio.page("/room/Shed"))
     assert (
-        "Checked Fri 20 Nov 09:00: your thermometer said 20.6 °C, 52 %, the sensor window 21.0 °C, 50 %: they agree"
-        in said
+        "Sensor checks Fri 20 Nov 09:00: your thermometer said 20.6 °C, 52 %, the sensor window 21.0 °C, 50 %: they "
+        "agree" in said
     )
     assert "which one is right?" not in said
     (check,) = studio.get("/api/v1/rooms/Shed").json()["checks"]

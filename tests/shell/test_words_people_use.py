@@ -62,9 +62,7 @@ def test_the_page_has_plain_words_for_the_films_of_a_curve_and_for_the_recipe_no
     said = words_of(studio.page("/piece/Curlew"))
     assert "where 10 to 90 % of films like this lie" in said
     assert "members" not in said
-    assert "Left empty it is house mix : an ordinary mix, assumed until you say what yours is" in words_of(
-        studio.page("/pour")
-    )
+    assert "Leave it empty for house mix , an ordinary mix." in words_of(studio.page("/pour"))
 
 
 def test_a_reading_and_a_pour_in_other_units(studio: Studio) -> None:
