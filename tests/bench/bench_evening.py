@@ -20,6 +20,7 @@ import re
 import shutil
 import signal
 import subprocess
+import sys
 import tempfile
 import time
 from collections.abc import Iterator, Mapping
@@ -149,6 +150,9 @@ class Evening:
             wait_for(lambda: f"the page is at {PAGE}" in self._said() or terminal.poll(), 900, "the page")
             assert f"the page is at {PAGE}" in self._said(), self._said()
             yield time.monotonic() - began
+        except BaseException:
+            print(self._said()[-4000:], file=sys.stderr)
+            raise
         finally:
             (daemon,) = Path(f"/proc/{terminal.pid}/task/{terminal.pid}/children").read_text().split()
             os.kill(int(daemon), signal.SIGINT)
