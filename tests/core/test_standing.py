@@ -171,6 +171,24 @@ def test_members_that_a_finding_excludes_are_out_and_the_others_count_as_before(
     assert left.at("touch_dry")[0] > 15 * 3600
 
 
+def test_of_the_varnish_a_finger_says_nothing_and_few_members_left_do_not_move_its_date() -> None:
+    """Which members are left is chance as far as the varnish goes; those that never get there stay as many."""
+    chance = np.random.default_rng(4)
+    for _ in range(20):
+        touch = np.exp(np.log(20 * 3600) + 0.35 * chance.normal(size=64))
+        ready = np.where(chance.random(64) < 0.2, np.inf, np.exp(np.log(40 * 86400) + 0.5 * chance.normal(size=64)))
+        reached = np.maximum.accumulate(np.array([0.8 * touch, touch, 1.3 * touch, ready]), axis=0)
+        before = Outcome(reached, np.where(np.isfinite(reached), "", "not_yet"))
+        after = conditioned(before, found((TOUCHED, 20)), at(0))
+        assert after.weights is not None
+        assert (after.weights > 0).sum() < 48, "a finding that leaves few"
+        # few members resolve a tail less finely than a middle
+        assert after.at("varnish_ready")[0] == pytest.approx(before.at("varnish_ready")[0], rel=0.15)
+        assert after.at("varnish_ready")[1] == pytest.approx(before.at("varnish_ready")[1], rel=0.08)
+        assert after.never("varnish_ready") == pytest.approx(before.never("varnish_ready"), abs=0.06)
+        assert after.hindrance_of("varnish_ready") == "not_yet"
+
+
 @pytest.mark.parametrize("finger", list(Finger))
 def test_where_none_is_left_they_are_drawn_about_the_finding_and_keep_their_order(finger: Finger) -> None:
     before = outcome((10, 14)) if finger is TACKY else outcome((40, 60))
