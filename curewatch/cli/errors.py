@@ -62,10 +62,8 @@ class CommandRefused(Exception):
     def __init__(self, error: InputError, parameters: list[Any], typed: Mapping[str, Any] | None = None) -> None:
         """`typed`: what stood for each parameter; a moment is quoted as it was typed."""
         super().__init__(error)
-        self.error, self.parameters = error, {one.name: one for one in parameters}
-        words = (typed or {}).get(error.field) if error.field in (Field.AT, Field.DUE) else None
-        if error.given is not None and words is not None:
-            self.error = InputError(error.field, words, error.allowed, error.why)
+        self.parameters = {one.name: one for one in parameters}
+        self.error = error.quoting((typed or {}).get(error.field))
 
     def name(self, field: Field) -> str:
         """`--at`, or `NAME` of an argument; a field that the command has no parameter for, by itself."""

@@ -165,6 +165,10 @@ class Alarm(Record):
         """Raised and not yet over (its off-delay included)."""
         return self.state in (AlarmState.ACTIVE, AlarmState.CLEARING)
 
+    def endangers(self, piece_id: int) -> bool:
+        """Whether this piece is among those at stake, as far as that is known."""
+        return self.at_stake is None or piece_id in self.at_stake
+
     def is_muted(self, now: datetime) -> bool:
         """Whether nothing is told of it at `now`."""
         return self.muted_until is not None and now < self.muted_until

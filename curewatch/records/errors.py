@@ -191,6 +191,12 @@ class InputError(ForPeople, ValueError):
     def __str__(self) -> str:
         return self.in_words()
 
+    def quoting(self, typed: str | None) -> InputError:
+        """The same of a moment, quoted as it was typed; of anything else, or nothing typed, as it is."""
+        if typed is None or self.given is None or self.field not in (Field.AT, Field.DUE):
+            return self
+        return InputError(self.field, typed, self.allowed, self.why)
+
     @property
     def is_empty(self) -> bool:
         """Nothing was typed, and there is a word for how to."""

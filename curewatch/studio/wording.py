@@ -19,6 +19,7 @@ from curewatch.language import (
     phrase,
     phrase_n,
 )
+from curewatch.language.reader import CLOSE
 from curewatch.records import Forecast, MilestoneKind, Pour, Recipe, Support, ThicknessSource
 from curewatch.records.facts import Subject
 from curewatch.records.remarks import Remark, RemarkKind
@@ -161,6 +162,12 @@ def lasting(at: datetime, local: Local, now: datetime) -> str:
     there = local(at)
     year = f" {there.year}" if there.year != local(now).year else ""
     return f"{there:%a} {there.day} {there:%b}{year} {there:%H:%M}"
+
+
+def foreseen(at: datetime, local: Local, now: datetime) -> str:
+    """As `date`, of an estimate: farther off than `CLOSE` to the day."""
+    said = date(at, local, now)
+    return said if abs(at - now) <= CLOSE else said[: -len(" 08:05")]
 
 
 def shares(recipe: Recipe) -> Message:

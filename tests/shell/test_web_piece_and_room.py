@@ -137,6 +137,7 @@ def test_alarms_are_listed_while_they_last_and_after(studio: Studio) -> None:
     said = words_of(studio.page("/alarms"))
     assert "Shed: too cold for wet paint" in said
     assert "warm the room" in said
+    assert "· since" not in said, "its text says when it was so"
     cold = {"room": "Shed", "kind": "cold"}
     lines = re.findall(r"<dt>([^<]+)</dt><dd[^>]*>([^<]+)</dd>", studio.page("/alarms"))
     assert [label for label, _ in lines] == ["Cause", "Do this", "Caution", "Gain"]
@@ -157,3 +158,26 @@ def test_alarms_are_listed_while_they_last_and_after(studio: Studio) -> None:
     said = words_of(studio.page("/alarms"))
     assert "Nothing is wrong. Last readings: Shed 0 min ago." in said
     assert "too cold for wet paint: over" in said
+
+
+def test_an_alarm_for_other_pieces_is_called_so_on_the_page_of_one_that_is_dry(studio: Studio) -> None:
+    studio.pour("Curlew", hours_ago=6)
+    studio.pour("Dunlin", hours_ago=7)
+    studio.post("/piece/Dunlin/found", {"what": "dry-through", "when": "now", "spot": "middle"}, on="/reading")
+    studio.read(temp_c=5, hours=8)
+    refresh(studio.desk, NOW)
+    assert "too cold for wet paint : what to do" in words_of(studio.page("/piece/Curlew"))
+    assert "too cold for wet paint (for Curlew; Dunlin is safe from it)" in words_of(studio.page("/piece/Dunlin"))
+    room = studio.page("/room/Shed")
+    assert "in danger" in room[room.index("Curlew") :]
+    assert "Dunlin" not in room or "in danger" not in room[room.index("Dunlin") :]
+
+
+def test_a_moment_that_cannot_be_is_quoted_as_it_was_typed(studio: Studio) -> None:
+    studio.pour("Curlew", hours_ago=6)
+    answer = studio.post(
+        "/piece/Curlew/found",
+        {"what": "tacky", "when": "typed", "when_typed": "yesterday 3:05", "spot": "edge"},
+        on="/reading",
+    )
+    assert "When: got 'yesterday 3:05', expected a moment after the pour" in words_of(answer.text)

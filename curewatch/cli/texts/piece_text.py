@@ -95,7 +95,7 @@ def _table(tz: ZoneInfo, forecast: Forecast, now: datetime, page: Page) -> list[
             rows.append(f"{wording.STAGES[milestone.kind]:<16} found {found}")
             continue
         dates = (milestone.early_at, milestone.worth_checking_at, milestone.safe_at)
-        shown = ["-" if at is None else wording.date(at, lambda at: at.astimezone(tz), now) for at in dates]
+        shown = ["-" if at is None else wording.foreseen(at, lambda at: at.astimezone(tz), now) for at in dates]
         rows.append(f"{wording.STAGES[milestone.kind]:<16} " + " ".join(f"{date:<20}" for date in shown).rstrip())
         if milestone.reason and milestone.reason != said:
             rows += textwrap.wrap(f"  {milestone.reason}", page.width, subsequent_indent="  ")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from itertools import groupby
@@ -15,7 +15,7 @@ from starlette.exceptions import HTTPException
 
 from curewatch.desk.commands.log import LogKind, logged_lately
 from curewatch.desk.reports.cure_record import compared
-from curewatch.records import Milestone, MilestoneKind
+from curewatch.records import Alarm, Milestone, MilestoneKind
 from curewatch.studio import wording
 from curewatch.studio.board import Board, PieceLine, SeriesLine, in_series
 from curewatch.views.sheet import HONESTY, side_by_side
@@ -144,10 +144,9 @@ def view(board: Board, asked: BoardQuery, words: Words) -> BoardView:
     page = min(max(asked.page, 1), pages)
     shown = units[(page - 1) * PER_PAGE : page * PER_PAGE]
     axis = axis_of([line for unit in shown for line in _members(unit)], board.at)
-    harmed = {alarm.room for alarm in board.alarms}
 
     def made(unit: PieceLine | SeriesLine) -> Row:
-        danger = any(line.room in harmed and is_wet(line, board.at) for line in _members(unit))
+        danger = any(is_in_danger(line, board.alarms, board.at) for line in _members(unit))
         whole = unit if isinstance(unit, SeriesLine) else None
         stands = sorted((one.promised for one in _members(unit) if one.promised), key=lambda one: -(one.odds or 0.0))
         told = {
@@ -198,9 +197,13 @@ def is_wet(line: PieceLine, now: datetime) -> bool:
     return at is None or at > now
 
 
+def is_in_danger(line: PieceLine, alarms: Iterable[Alarm], now: datetime) -> bool:
+    """Wet, and at stake in an alarm of its room."""
+    return is_wet(line, now) and any(one.room == line.room and one.endangers(line.id) for one in alarms)
+
+
 def _answers(board: Board, words: Words) -> list[Headline]:
     now, midnight = board.at, words.ends_today()
-    harmed = {alarm.room for alarm in board.alarms}
     touch = [
         line for line in board.pieces
         if _within(line, MilestoneKind.TOUCH_DRY, midnight) and is_wet(line, now)
@@ -209,7 +212,7 @@ def _answers(board: Board, words: Words) -> list[Headline]:
         line for line in board.pieces
         if line.place and not line.is_held and _within(line, MilestoneKind.HANDLE, now + SOON)
     ]  # fmt: skip
-    danger = [line for line in board.pieces if line.room in harmed and is_wet(line, now)]
+    danger = [line for line in board.pieces if is_in_danger(line, board.alarms, now)]
     return [
         Headline("touch", "Touch today", tuple(touch), "Nothing yet. Leave them lying."),
         Headline("places", "Free by tomorrow", tuple(places), "No place comes free."),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta, tzinfo
+from types import MappingProxyType
 
 from curewatch.desk import PourOrder
 from curewatch.desk.reports.board import CachedBoard
@@ -80,6 +81,13 @@ def _refusal(error: InputError) -> str:
     return error.in_words(label_of)
 
 
+def _moment_typed(form: Mapping[str, str], field: str) -> str | None:
+    if field == Field.DUE:
+        return form.get("due")
+    chosen = form.get("when")
+    return form.get("start") or (form.get("when_typed") if chosen == "typed" else chosen)
+
+
 @dataclass(frozen=True)
 class Wrong:
     """What of a form cannot be: all of it at once, each to be said at its field."""
@@ -90,8 +98,9 @@ class Wrong:
     """A name of them may be a slip, or a new one."""
 
     @classmethod
-    def of(cls, error: InputError) -> Wrong:
-        told = {one.field: _refusal(one) for one in error.each}
+    def of(cls, error: InputError, typed: Mapping[str, str] = MappingProxyType({})) -> Wrong:
+        """`typed`: the form, whose own words for a moment are quoted."""
+        told = {one.field: _refusal(one.quoting(_moment_typed(typed, one.field))) for one in error.each}
         return cls(told, any(isinstance(one, NearName) for one in error.each))
 
     def __str__(self) -> str:

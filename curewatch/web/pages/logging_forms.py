@@ -108,7 +108,7 @@ def _pour_page(
         now,
         status,
         values=values,
-        wrong=None if wrong is None else Wrong.of(wrong),
+        wrong=None if wrong is None else Wrong.of(wrong, values),
         preset=presets[0] if presets else None,
         preset_words=presets[0].in_words(site.words(now)) if presets else "",
         again=[(count, continued(presets[0].name, count, kept.dryings)[-1]) for count in AGAIN] if presets else [],
@@ -166,7 +166,7 @@ def log_reading(request: Request, site: Here, desk: Sending, form: Typed) -> Res
         reading = _reading(values, now, site.desk.settings.tz)
         logged = readings.log_reading(desk, reading, new=values.get("new") == "yes")
     except InputError as error:
-        return _reading_page(request, site, values, Wrong.of(error))
+        return _reading_page(request, site, values, Wrong.of(error, values))
     room = reading.room
     refused = [one for one in logged.remarks if one.kind is RemarkKind.READING_STORED_ALREADY]
     if refused:

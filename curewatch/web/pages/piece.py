@@ -31,7 +31,7 @@ from curewatch.studio.planning.planner import Advice
 from curewatch.views.care import NOW, StepOut, StepsOut, coats_want, step_when
 from curewatch.views.corrections import in_words
 from curewatch.web.form_units import beside, with_unit
-from curewatch.web.pages.board import axis_of, is_wet, row
+from curewatch.web.pages.board import axis_of, is_in_danger, is_wet, row
 from curewatch.web.pages.forms import Wrong, known_of, moment_of
 from curewatch.web.pages.logged import observation_rows, told
 from curewatch.web.plots.curves import curve_of, drying_plots, piece_air
@@ -134,7 +134,8 @@ def show(
         corrections = tx.corrections([seen.report.drying.piece.id])
         changes = tx.changes([one.id for one in corrections])
     tz, words = site.desk.settings.tz, site.words(now)
-    rest = _values(site, seen, words) | {
+    others = {one.piece.id: one.piece.name for one in kept.snapshot.dryings if one.piece.name != name}
+    rest = _values(site, seen, words, others) | {
         "done": logged,
         "rooms": [room.name for room in kept.rooms],
         "recipes": recipes,
@@ -156,23 +157,28 @@ def refused(
     values: Mapping[str, str],
 ) -> HTMLResponse:
     """The page, which says at its form why what was typed cannot be, and keeps it."""
-    return show(request, site, name, now, wrong=Wrong.of(error), sent=sent, values=values)
+    return show(request, site, name, now, wrong=Wrong.of(error, values), sent=sent, values=values)
 
 
-def _values(site: Site, seen: PiecePage, words: Words) -> dict[str, Any]:
+def _values(site: Site, seen: PiecePage, words: Words, names: Mapping[int, str]) -> dict[str, Any]:
+    """`names`: of the other pieces that are here, by number."""
     now, settings, report = words.now, site.desk.settings, seen.report
     axis = axis_of([report.line], now)
-    wet = is_wet(report.line, now)
     advised_at, advice = _advised(site, report, now)
     helps = promises.helped(report.drying, report.forecast, advice, now)
     care = steps_of(report.history, report.past, care_of(settings), now)
     return {
         "report": report,
+        "others": {
+            alarm.kind: ", ".join(names[one] for one in alarm.at_stake or () if one in names)
+            for alarm in report.alarms
+            if not (alarm.endangers(report.line.id) and is_wet(report.line, now))
+        },
         "facts": facts(report, words),
         "milestones": milestone_rows(report, words),
         "cautions": wording.cautions(silicone=report.drying.pour.silicone),
         "weigh": wording.weigh_piece(report.forecast, now),
-        "row": row(report.line, axis, words, in_danger=bool(report.alarms) and wet),
+        "row": row(report.line, axis, words, in_danger=is_in_danger(report.line, report.alarms, now)),
         "axis": axis,
         "plots": drying_plots(report, curve_of(site, report, now), settings.alarms, words),
         "air": piece_air(report.drying, report.climates, settings.alarms, words),

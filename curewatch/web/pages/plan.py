@@ -58,7 +58,7 @@ def plan(request: Request, site: Here) -> HTMLResponse:
         try:
             answer = answered(site, asked, preset, now)
         except InputError as error:
-            wrong = Wrong.of(error)
+            wrong = Wrong.of(error, asked)
     rooms = [room.name for room in kept.rooms]
     with site.desk.store.read() as tx:
         recipes = [recipe.name for recipe in tx.recipes()]

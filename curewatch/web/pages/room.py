@@ -20,7 +20,7 @@ from curewatch.language import phrase
 from curewatch.records.corrections import CorrectionKind, Naming
 from curewatch.records.errors import Field, InputError
 from curewatch.studio.air.flaws import Flaw
-from curewatch.web.pages.board import axis_of, is_wet, row
+from curewatch.web.pages.board import axis_of, is_in_danger, is_wet, row
 from curewatch.web.pages.forms import Wrong
 from curewatch.web.pages.logged import just_done
 from curewatch.web.plots.curves import room_air
@@ -129,7 +129,7 @@ def room(request: Request, site: Here, name: str, span: str = "day") -> HTMLResp
         sensors=room_sensors(site.desk, kept, name, now),
         alarms=alarms,
         axis=axis,
-        rows=[row(one, axis, words, in_danger=bool(alarms)) for one in wet[:30]],
+        rows=[row(one, axis, words, in_danger=is_in_danger(one, alarms, now)) for one in wet[:30]],
         wet=len(wet),
         dry=sum(one.room == name for one in board.pieces) - len(wet),
     )
