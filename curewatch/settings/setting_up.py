@@ -11,6 +11,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
+from curewatch.language import languages
 from curewatch.records.errors import InputError, understood
 from curewatch.settings import machine
 from curewatch.settings.page import CERTIFICATE, EVERY_ADDRESS, KEY, PAGE_PASSWORD, WebSettings
@@ -92,6 +93,7 @@ def _zone_asks(s: Settings, known: Known) -> list[Question]:
     return [
         Question("zone", "Time zone, by its name", s.zone, example="Europe/Lisbon"),
         Question("by", "Your name, for what is logged at this machine", s.by or "", needed=False, example="Ada"),
+        Question("language", "Language", s.reader.language or "en", "choice", tuple((one, one) for one in languages())),
         Question("temperatures", "Temperatures in", s.reader.temperatures or "C", "choice",
                  (("C", "°C"), ("F", "°F"))),
         Question("measures", "Sizes and weights in", s.reader.measures or "metric", "choice",
@@ -102,7 +104,7 @@ def _zone_asks(s: Settings, known: Known) -> list[Question]:
 
 def _zone_change(s: Settings, given: Answers) -> Change:
     changes: dict[Key, Any] = {"zone": given["zone"], "by": given.get("by") or None}
-    for key, usual in (("temperatures", "C"), ("measures", "metric"), ("clock", "24")):
+    for key, usual in (("language", "en"), ("temperatures", "C"), ("measures", "metric"), ("clock", "24")):
         value = given.get(key) or usual
         if value != str(getattr(s.reader, key) or usual):
             changes[f"reader.{key}"] = int(value) if key == "clock" else value
