@@ -55,8 +55,8 @@ def test_why_drifted_tells_by_the_tilt_measured(share: float, expected: Verdict)
     measured = Tilt(piece_id=1, measured_at=NOON, tilt_rad=share * told.tilt_for_5mm)
     judged = replace(case(), tilts=(measured,))
     assert verdict(Trouble.DRIFTED, "not level", judged) is expected
-    (found,) = [one for one in findings(Trouble.DRIFTED, judged) if "not level" in one.mechanism]
-    assert slope_text(measured.tilt_rad) in found.figure
+    (found,) = [one for one in findings(Trouble.DRIFTED, judged) if "not level" in str(one.mechanism)]
+    assert str(slope_text(measured.tilt_rad)) in str(found.figure)
 
 
 def test_without_a_tilt_it_cannot_be_told() -> None:

@@ -18,7 +18,7 @@ from curewatch.records import MilestoneKind
 from curewatch.studio.wording import STAGES
 
 ORDER = [kind.value for kind in MilestoneKind]
-NAMED = {said: kind.value for kind, said in STAGES.items() if kind is not None}
+NAMED = {str(said): kind.value for kind, said in STAGES.items() if kind is not None}
 """By what people read of a stage, its milestone."""
 FINDS = {"touch-dry": "touch_dry", "dry-through": "handle"}
 WHILE_WET = ("level", "drips", "skins")
