@@ -11,12 +11,12 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
-from curewatch.language import languages
+from curewatch.language import Words, joined, languages, phrase
 from curewatch.records.errors import InputError, understood
 from curewatch.settings import machine
 from curewatch.settings.page import CERTIFICATE, EVERY_ADDRESS, KEY, PAGE_PASSWORD, WebSettings
 from curewatch.settings.settings import Settings
-from curewatch.settings.values import AIR_SPEEDS_M_S
+from curewatch.settings.values import AIR_SPEEDS_M_S, AIRS
 from curewatch.settings.writing import Edit, Key, edited, write_whole
 
 Answers = Mapping[str, str]
@@ -25,11 +25,11 @@ BROKER_PASSWORD = "broker-password"
 
 class Question(NamedTuple):
     name: str
-    label: str
+    label: Words
     value: str = ""
     """What stands there before anything is typed."""
     kind: Literal["text", "number", "password", "choice"] = "text"
-    choices: tuple[tuple[str, str], ...] = ()
+    choices: tuple[tuple[str, Words], ...] = ()
     needed: bool = True
     example: str = ""
 
@@ -80,26 +80,28 @@ class Step(NamedTuple):
     """`done` and `said` go by what is set and known; `asks` are its questions, `change` what the answers come to."""
 
     key: str
-    title: str
-    why: str
+    title: Words
+    why: Words
     done: Callable[[Settings, Known], bool]
-    said: Callable[[Settings, Known], str]
+    said: Callable[[Settings, Known], Words]
     """What is set, or what is still missing."""
     asks: Callable[[Settings, Known], Sequence[Question]]
     change: Callable[[Settings, Answers], Change]
 
 
 def _zone_asks(s: Settings, known: Known) -> list[Question]:
+    name, measures = phrase("Your name, for what is logged at this machine"), s.reader.measures or "metric"
+    tongues = tuple((one, one) for one in languages())
+    sizes = (("metric", phrase("cm, g and ml")), ("us", phrase("inches and ounces")))
+    clocks, degrees = (("24", phrase("of 24 hours")), ("12", phrase("of 12 hours"))), (("C", "°C"), ("F", "°F"))
     return [
-        Question("zone", "Time zone, by its name", s.zone, example="Europe/Lisbon"),
-        Question("by", "Your name, for what is logged at this machine", s.by or "", needed=False, example="Ada"),
-        Question("language", "Language", s.reader.language or "en", "choice", tuple((one, one) for one in languages())),
-        Question("temperatures", "Temperatures in", s.reader.temperatures or "C", "choice",
-                 (("C", "°C"), ("F", "°F"))),
-        Question("measures", "Sizes and weights in", s.reader.measures or "metric", "choice",
-                 (("metric", "cm, g and ml"), ("us", "inches and ounces"))),
-        Question("clock", "Clock", str(s.reader.clock or 24), "choice", (("24", "of 24 hours"), ("12", "of 12 hours"))),
-    ]  # fmt: skip
+        Question("zone", phrase("Time zone, by its name"), s.zone, example="Europe/Lisbon"),
+        Question("by", name, s.by or "", needed=False, example="Ada"),
+        Question("language", phrase("Language"), s.reader.language or "en", "choice", tongues),
+        Question("temperatures", phrase("Temperatures in"), s.reader.temperatures or "C", "choice", degrees),
+        Question("measures", phrase("Sizes and weights in"), measures, "choice", sizes),
+        Question("clock", phrase("Clock"), str(s.reader.clock or 24), "choice", clocks),
+    ]
 
 
 def _zone_change(s: Settings, given: Answers) -> Change:
@@ -112,11 +114,12 @@ def _zone_change(s: Settings, given: Answers) -> Change:
 
 
 def _room_asks(s: Settings, known: Known) -> list[Question]:
-    airs = tuple((one, one) for one in AIR_SPEEDS_M_S)
+    airs = tuple((one, AIRS[one]) for one in AIR_SPEEDS_M_S)
+    warm = (("yes", phrase("yes")), ("no", phrase("no, nothing warms it")))
     return [
-        Question("room", "A room you pour or dry in", example="Boat shed"),
-        Question("air", "Its air", "still", "choice", airs),
-        Question("heated", "Is it heated?", "yes", "choice", (("yes", "yes"), ("no", "no, nothing warms it"))),
+        Question("room", phrase("A room you pour or dry in"), example="Boat shed"),
+        Question("air", phrase("Its air"), "still", "choice", airs),
+        Question("heated", phrase("Is it heated?"), "yes", "choice", warm),
     ]
 
 
@@ -128,15 +131,17 @@ def _room_change(s: Settings, given: Answers) -> Change:
 
 def _broker_asks(s: Settings, known: Known) -> list[Question]:
     b = s.broker
-    which = (("mine", "one that runs"), ("here", "start the example, for this machine"),
-             ("house", "start the example, for the house's network too"))  # fmt: skip
+    tls, mine = (("no", phrase("no")), ("yes", phrase("yes, TLS"))), phrase("one that runs")
+    here, house = phrase("start the example, here alone"), phrase("start the example, for the house's network too")
+    which = (("mine", mine), ("here", here), ("house", house))
+    host, password = phrase("Name or address of one that runs"), phrase("Password; left out, the example is given one")
     return [
-        Question("which", "Which broker?", (b and b.start) or "mine", "choice", which),
-        Question("host", "Name or address of one that runs", b.host if b else "127.0.0.1", needed=False),
-        Question("port", "Port, if not the usual one", str(b.port) if b else "", "number", needed=False),
-        Question("tls", "Encrypted?", "yes" if b and b.tls else "no", "choice", (("no", "no"), ("yes", "yes, TLS"))),
-        Question("user", "User", (b.user or "") if b else "", needed=False),
-        Question("password", "Password; left out, the example is given one", "", "password", needed=False),
+        Question("which", phrase("Which broker?"), (b and b.start) or "mine", "choice", which),
+        Question("host", host, b.host if b else "127.0.0.1", needed=False),
+        Question("port", phrase("Port, if not the usual one"), str(b.port) if b else "", "number", needed=False),
+        Question("tls", phrase("Encrypted?"), "yes" if b and b.tls else "no", "choice", tls),
+        Question("user", phrase("User"), (b.user or "") if b else "", needed=False),
+        Question("password", password, "", "password", needed=False),
     ]
 
 
@@ -145,10 +150,8 @@ def _broker_change(s: Settings, given: Answers) -> Change:
         return _example_change(s, given)
     if not given.get("host"):
         raise InputError("host", None, "the name or address of the broker")
-    changes: dict[Key, Any] = {
-        "broker.host": given["host"],
-        "broker.port": _number("port", given.get("port") or "1883"),
-    }
+    port = _number("port", given.get("port") or "1883")
+    changes: dict[Key, Any] = {"broker.host": given["host"], "broker.port": port}
     if given.get("tls") == "yes" or (s.broker is not None and s.broker.tls):
         changes["broker.tls"] = given.get("tls") == "yes"
     if s.broker is not None and s.broker.start is not None:
@@ -184,31 +187,33 @@ def _example_change(s: Settings, given: Answers) -> Change:
     return Change(changes, {BROKER_PASSWORD: password} if password else {})
 
 
-def _broker_said(s: Settings, known: Known) -> str:
+def _broker_said(s: Settings, known: Known) -> Words:
     b = s.broker
     if b is None:
-        return "none: readings are typed" + ("" if machine.mosquitto() else f"; {machine.NO_MOSQUITTO}")
+        none = phrase("none: readings are typed")
+        return none if machine.mosquitto() else joined(none, machine.NO_MOSQUITTO, by="; ")
     if b.start is None:
         return f"{b.host}:{b.port}"
-    at = " and ".join(machine.addresses()[:1] or machine.names()[:1]) if b.start == "house" else ""
-    return (
-        f"the example runs with the daemon: sensors reach it at {at or b.host}, port {b.port}, as user {b.user} with "
-        f"the password in {b.password_file}"
-    )
+    at = "".join(machine.addresses()[:1] or machine.names()[:1]) if b.start == "house" else ""
+    return phrase(
+        "the example runs with the daemon: sensors reach it at {host}, port {port}, as user {user} with the password "
+        "in {file}", host=at or b.host, port=b.port, user=b.user or "", file=str(b.password_file),
+    )  # fmt: skip
 
 
 def _sensor_asks(s: Settings, known: Known) -> list[Question]:
-    whats = (("json", "an object (JSON)"), ("temperature", "a bare temperature"), ("humidity", "a bare humidity"))
+    warm, damp = phrase("a bare temperature"), phrase("a bare humidity")
+    whats = (("json", phrase("an object (JSON)")), ("temperature", warm), ("humidity", damp))
     return [
-        Question("room", "The room it hangs in", known.rooms[0] if known.rooms else "", example="Boat shed"),
-        Question("id", "Your name for it", example="shed-window"),
-        Question("topic", "Its topic", example="shed/window"),
-        Question("reads", "What it sends", "json", "choice", whats),
-        Question("temperature", "Where the temperature stands", needed=False, example="/air/temp"),
-        Question("humidity", "Where the humidity stands", needed=False, example="/air/hum"),
-        Question("time", "Where the time stands, if it tells one", needed=False, example="/at"),
-        Question("battery", "Where its battery stands, if it tells that", needed=False, example="/cell"),
-        Question("unit", "Temperatures come in", "C", "choice", (("C", "°C"), ("F", "°F"), ("K", "K"))),
+        Question("room", phrase("The room it hangs in"), known.rooms[0] if known.rooms else "", example="Boat shed"),
+        Question("id", phrase("Your name for it"), example="shed-window"),
+        Question("topic", phrase("Its topic"), example="shed/window"),
+        Question("reads", phrase("What it sends"), "json", "choice", whats),
+        Question("temperature", phrase("Where the temperature stands"), needed=False, example="/air/temp"),
+        Question("humidity", phrase("Where the humidity stands"), needed=False, example="/air/hum"),
+        Question("time", phrase("Where the time stands, if it tells one"), needed=False, example="/at"),
+        Question("battery", phrase("Where its battery stands, if it tells that"), needed=False, example="/cell"),
+        Question("unit", phrase("Temperatures come in"), "C", "choice", (("C", "°C"), ("F", "°F"), ("K", "K"))),
     ]
 
 
@@ -223,20 +228,22 @@ def _sensor_change(s: Settings, given: Answers) -> Change:
 
 def _person_asks(s: Settings, known: Known) -> list[Question]:
     m = s.mail
+    ways = (("starttls", "STARTTLS"), ("tls", phrase("TLS from the first byte")), ("none", phrase("in the clear")))
+    push, degrees = phrase("Address of a push service, if there is one"), (("C", "°C"), ("F", "°F"))
+    server, quiet = phrase("For mail: the mail server"), phrase("Hours in which only frost may wake, if any")
     return [
-        Question("name", "Who is told", s.by or "", example="Ada"),
-        Question("push", "Address of a push service, if there is one", needed=False, example="json://127.0.0.1:8008/"),
-        Question("mail", "Mail address, if by mail", needed=False, example="ada@shed.example"),
-        Question("host", "For mail: the mail server", m.host if m else "", needed=False, example="mail.shed.example"),
-        Question("security", "How it is talked to", m.security if m else "starttls", "choice",
-                 (("starttls", "STARTTLS"), ("tls", "TLS from the first byte"), ("none", "in the clear"))),
-        Question("port", "Its port, if not the usual one", str(m.port) if m else "", "number", needed=False),
-        Question("user", "Its user", (m.user or "") if m else "", needed=False),
-        Question("password", "Its password", "", "password", needed=False),
-        Question("sender", "The address mail comes from", m.sender if m else "", needed=False),
-        Question("temperatures", "Temperatures in", "C", "choice", (("C", "°C"), ("F", "°F"))),
-        Question("quiet", "Hours in which only frost may wake, if any", "", needed=False, example="22:00-07:00"),
-    ]  # fmt: skip
+        Question("name", phrase("Who is told"), s.by or "", example="Ada"),
+        Question("push", push, needed=False, example="json://127.0.0.1:8008/"),
+        Question("mail", phrase("Mail address, if by mail"), needed=False, example="ada@shed.example"),
+        Question("host", server, m.host if m else "", needed=False, example="mail.shed.example"),
+        Question("security", phrase("How it is talked to"), m.security if m else "starttls", "choice", ways),
+        Question("port", phrase("Its port, if not the usual one"), str(m.port) if m else "", "number", needed=False),
+        Question("user", phrase("Its user"), (m.user or "") if m else "", needed=False),
+        Question("password", phrase("Its password"), "", "password", needed=False),
+        Question("sender", phrase("The address mail comes from"), m.sender if m else "", needed=False),
+        Question("temperatures", phrase("Temperatures in"), "C", "choice", degrees),
+        Question("quiet", quiet, "", needed=False, example="22:00-07:00"),
+    ]
 
 
 def _person_change(s: Settings, given: Answers) -> Change:
@@ -260,7 +267,8 @@ def _person_change(s: Settings, given: Answers) -> Change:
 
 
 def _webhook_asks(s: Settings, known: Known) -> list[Question]:
-    return [Question("url", "Where notices are posted", s.webhook.url if s.webhook else "", example="https://…")]
+    url = s.webhook.url if s.webhook else ""
+    return [Question("url", phrase("Where notices are posted"), url, example="https://…")]
 
 
 def _webhook_change(s: Settings, given: Answers) -> Change:
@@ -273,12 +281,13 @@ def _webhook_change(s: Settings, given: Answers) -> Change:
 
 def _phone_asks(s: Settings, known: Known) -> list[Question]:
     ways = (*machine.addresses(), *machine.names())
-    asks = [] if s.web.password_file else [Question("password", "Password of the page", "", "password")]
-    https = (("yes", "yes: phones warn once"), ("no", "no: whoever shares the wifi can read the password"))
-    asks += [] if s.web.certificate else [Question("https", "Encrypted?", "yes", "choice", https)]
-    label = (
-        f"As what phones reach this machine (found: {', '.join(ways)})" if ways else "As what phones reach this machine"
-    )
+    asks = [] if s.web.password_file else [Question("password", phrase("Password of the page"), "", "password")]
+    open_air = phrase("no: whoever shares the wifi can read the password")
+    https = (("yes", phrase("yes: phones warn once")), ("no", open_air))
+    asks += [] if s.web.certificate else [Question("https", phrase("Encrypted?"), "yes", "choice", https)]
+    label = phrase("As what phones reach this machine")
+    if ways:
+        label = phrase("As what phones reach this machine (found: {ways})", ways=", ".join(ways))
     return [*asks, Question("address", label, ways[0] if ways else "", example="192.168.1.20")]
 
 
@@ -309,7 +318,7 @@ def way_by(web: WebSettings, host: str, *, https: bool) -> str:
 
 def _heartbeat_asks(s: Settings, known: Known) -> list[Question]:
     url = s.heartbeat.url if s.heartbeat else None
-    return [Question("url", "Address that expects a call every five minutes", url or "", example="https://…")]
+    return [Question("url", phrase("Address that expects a call every five minutes"), url or "", example="https://…")]
 
 
 def _number(name: str, given: str) -> int:
@@ -322,48 +331,50 @@ def _ways(s: Settings) -> set[str]:
     return {name for person in s.people for name in person.channels} | ({"webhook"} if s.webhook else set())
 
 
-def _sensors_said(s: Settings, known: Known) -> str:
-    if not s.sensors:
-        return "no sensor yet: readings are typed" if s.broker is None else "no sensor yet: see what the broker sends"
-    missing = [one.id for one in s.sensors if one.id not in known.heard]
-    return f"waiting for the first reading of {', '.join(missing)}" if missing else f"{len(s.sensors)} heard"
+def _sensors_said(s: Settings, known: Known) -> Words:
+    if not s.sensors and s.broker is None:
+        return phrase("no sensor yet: readings are typed")
+    missing, heard = ", ".join(one.id for one in s.sensors if one.id not in known.heard), len(s.sensors)
+    told = phrase("{n} heard", n=heard) if heard else phrase("no sensor yet: see what the broker sends")
+    return phrase("waiting for the first reading of {sensors}", sensors=missing) if missing else told
 
 
-def _told_said(s: Settings, known: Known) -> str:
+def _told_said(s: Settings, known: Known) -> Words:
     if not _ways(s):
-        return "nobody is told yet"
-    missing = sorted(_ways(s) - known.reached)
-    return f"no test has arrived yet through {', '.join(missing)}" if missing else "tests have arrived"
+        return phrase("nobody is told yet")
+    missing, arrived = ", ".join(sorted(_ways(s) - known.reached)), phrase("tests have arrived")
+    return phrase("no test has arrived yet through {channels}", channels=missing) if missing else arrived
 
 
-def _phone_said(s: Settings, known: Known) -> str:
+def _phone_said(s: Settings, known: Known) -> Words:
     if s.web.reached_at is None:
-        return "only this machine reaches the page"
-    return f"opened at {s.web.reached_at}" if known.phone else f"open {s.web.reached_at} on the phone"
+        return phrase("only this machine reaches the page")
+    opened = phrase("opened at {address}", address=s.web.reached_at)
+    return opened if known.phone else phrase("open {address} on the phone", address=s.web.reached_at)
 
 
 STEPS = (
-    Step("zone", "Time zone and you", "Times are typed and shown in it.",
+    Step("zone", phrase("Time zone and you"), phrase("Times are typed and shown in it."),
          lambda s, k: s.file is not None, lambda s, k: s.zone, _zone_asks, _zone_change),
-    Step("room", "Rooms", "The air of a room decides how a piece dries.", lambda s, k: bool(k.rooms),
-         lambda s, k: ", ".join(k.rooms) or "no room yet", _room_asks, _room_change),
-    Step("broker", "The broker", "A small program that takes sensors' messages and hands them on, such as mosquitto.",
-         lambda s, k: s.broker is not None,
-         _broker_said, _broker_asks, _broker_change),
-    Step("sensor", "Sensors", "Each hangs in a room and says how its air is.",
+    Step("room", phrase("Rooms"), phrase("The air of a room decides how a piece dries."), lambda s, k: bool(k.rooms),
+         lambda s, k: ", ".join(k.rooms) or phrase("no room yet"), _room_asks, _room_change),
+    Step("broker", phrase("The broker"),
+         phrase("A small program that takes sensors' messages and hands them on, such as mosquitto."),
+         lambda s, k: s.broker is not None, _broker_said, _broker_asks, _broker_change),
+    Step("sensor", phrase("Sensors"), phrase("Each hangs in a room and says how its air is."),
          lambda s, k: bool(s.sensors) and all(one.id in k.heard for one in s.sensors),
          _sensors_said, _sensor_asks, _sensor_change),
-    Step("person", "Who is told", "By push or mail: what became dry once a day, alarms at once.",
+    Step("person", phrase("Who is told"), phrase("By push or mail: what became dry once a day, alarms at once."),
          lambda s, k: bool(s.people) and {n for p in s.people for n in p.channels} <= k.reached,
          _told_said, _person_asks, _person_change),
-    Step("webhook", "A program that is told", "Each notice is posted to it as JSON, signed.",
+    Step("webhook", phrase("A program that is told"), phrase("Each notice is posted to it as JSON, signed."),
          lambda s, k: s.webhook is not None and "webhook" in k.reached,
-         lambda s, k: "none" if s.webhook is None else _told_said(s, k), _webhook_asks, _webhook_change),
-    Step("phone", "The phone", "The page beside the table, and labels that it can read.",
+         lambda s, k: phrase("none") if s.webhook is None else _told_said(s, k), _webhook_asks, _webhook_change),
+    Step("phone", phrase("The phone"), phrase("The page beside the table, and labels that it can read."),
          lambda s, k: s.web.reached_at is not None and k.phone, _phone_said, _phone_asks, _phone_change),
-    Step("heartbeat", "When it is off", "Somebody outside who notices when this machine falls silent.",
+    Step("heartbeat", phrase("When it is off"), phrase("Somebody outside who notices when this machine falls silent."),
          lambda s, k: s.heartbeat is not None,
-         lambda s, k: "set" if s.heartbeat else "nobody would notice", _heartbeat_asks,
+         lambda s, k: phrase("set") if s.heartbeat else phrase("nobody would notice"), _heartbeat_asks,
          lambda s, given: Change({"heartbeat.url": given["url"]})),
 )  # fmt: skip
 """In the order they are best taken; each can be left out, and come back to."""

@@ -19,6 +19,7 @@ from pydantic import (
     ValidationInfo,
 )
 
+from curewatch.language import phrase
 from curewatch.records import UNSAFE
 from curewatch.settings.errors import SettingsError
 
@@ -65,6 +66,7 @@ def secret_from(file: Path | None, variable: str | None, environ: Mapping[str, s
 
 AIR_SPEEDS_M_S: Mapping[str, float] = {"still": 0.1, "draughty": 0.3, "fan": 1.0}
 """Air over a piece by name [m/s]; calibration, not measurement (model section 2)."""
+AIRS = {"still": phrase("still"), "draughty": phrase("draughty"), "fan": phrase("fan")}
 AIR_SPEED_RANGE_M_S = (0.05, 5.0)
 """What air over a piece may be [m/s]: natural convection keeps even a closed room above the lower end."""
 

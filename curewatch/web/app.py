@@ -51,11 +51,10 @@ from curewatch.web.pages import (
 from curewatch.web.pages.forms import refusal
 from curewatch.web.pages.logged import shown_at
 from curewatch.web.problems import key_of, problem
-from curewatch.web.reading import read_by
+from curewatch.web.reading import phrase, read_by
 from curewatch.web.scarce import Busy
 from curewatch.web.site import Site, StalePage, Upkeep, packed, page, site_of
-
-CLOCK_TITLE = "Clock unconfirmed"
+from curewatch.web.texts import capital
 
 
 class ClockUnconfirmed(Exception):
@@ -63,8 +62,11 @@ class ClockUnconfirmed(Exception):
 
     def __init__(self, shown: datetime) -> None:
         super().__init__(
-            f"Clock unconfirmed: this machine's clock shows {shown:%Y-%m-%d %H:%M} UTC, which cannot be. Every "
-            "prediction is held until it is set, and nothing can be logged. Readings are kept and get their times then."
+            phrase(
+                "Clock unconfirmed: this machine's clock shows {time} UTC, which cannot be. Every prediction is held "
+                "until it is set, and nothing can be logged. Readings are kept and get their times then.",
+                time=f"{shown:%Y-%m-%d %H:%M}",
+            )
         )
 
 
@@ -179,7 +181,7 @@ def _said(
 def _refused(request: Request, error: Exception) -> Response:
     assert isinstance(error, InputError)
     text = error.in_words(key_of) if request.url.path.startswith("/api/") else refusal(error)
-    return _said(request, 422, "That cannot be", text, error)
+    return _said(request, 422, phrase("That cannot be"), text, error)
 
 
 def _sent_before(request: Request, error: Exception) -> Response:
@@ -188,26 +190,36 @@ def _sent_before(request: Request, error: Exception) -> Response:
 
 
 def _stale(request: Request, error: Exception) -> Response:
-    return _said(request, 403, "This page was open for too long", "Nothing was stored. Go back, reload, and try again.")
+    return _said(
+        request,
+        403,
+        phrase("This page was open for too long"),
+        phrase("Nothing was stored. Go back, reload, and try again."),
+    )
 
 
 def _undated(request: Request, error: Exception) -> Response:
-    return _said(request, 503, CLOCK_TITLE, str(error))
+    return _said(request, 503, phrase("Clock unconfirmed"), str(error))
 
 
 def _failed(request: Request, error: Exception) -> Response:
-    stored = "" if request.method in SAFE else "Nothing was stored. "  # of a page: what led to it may well be
-    return _said(request, 503, "The store did not answer", f"{error}. {stored}Try again in a moment.")
+    if request.method in SAFE:  # of a page: what led to it may well be stored
+        text = phrase("{why}. Try again in a moment.", why=str(error))
+    else:
+        text = phrase("{why}. Nothing was stored. Try again in a moment.", why=str(error))
+    return _said(request, 503, phrase("The store did not answer"), text)
 
 
 def _unreadable(request: Request, error: Exception) -> Response:
-    return _said(request, 503, "The settings cannot be read", f"{error}. Nothing was stored.")
+    return _said(
+        request, 503, phrase("The settings cannot be read"), phrase("{why}. Nothing was stored.", why=str(error))
+    )
 
 
 async def _busy(request: Request, error: Exception) -> Response:
     assert isinstance(error, Busy)
-    text = f"{str(error)[0].upper()}{str(error)[1:]}. Try again in {error.again_s:.0f} s."
-    answer = _said(request, 429 if error.own else 503, "Not just now", text)
+    text = phrase("{why}. Try again in {n} s.", why=capital(str(error)), n=round(error.again_s))
+    answer = _said(request, 429 if error.own else 503, phrase("Not just now"), text)
     answer.headers["retry-after"] = f"{error.again_s:.0f}"
     return answer
 
@@ -216,9 +228,9 @@ def _http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     lost = error.status_code == 404
     if error.status_code == 400:  # a body that is no JSON, of whatever kind: what all else that is malformed gets
-        return _said(request, 422, "That cannot be", f"{str(error.detail)[0].lower()}{str(error.detail)[1:]}")
-    what = "Nothing is here by that name. It may have left the studio." if lost else str(error.detail)
-    answer = _said(request, error.status_code, "Not here" if lost else "That did not work", what)
+        return _said(request, 422, phrase("That cannot be"), f"{str(error.detail)[0].lower()}{str(error.detail)[1:]}")
+    what = phrase("Nothing is here by that name. It may have left the studio.") if lost else str(error.detail)
+    answer = _said(request, error.status_code, phrase("Not here") if lost else phrase("That did not work"), what)
     answer.headers.update(error.headers or {})
     return answer
 
@@ -229,7 +241,7 @@ def _malformed(request: Request, error: Exception) -> Response:
     kind, *names = found[0]["loc"]
     where = ".".join(map(str, names[:1] if kind == "query" else names))  # one given more than once has one name
     faults = [Fault(pointer=pointer_to(*one["loc"]), detail=_fault(one)) for one in found]
-    return _said(request, 422, "That cannot be", f"{where and f'{where}: '}{faults[0].detail}", faults=faults)
+    return _said(request, 422, phrase("That cannot be"), f"{where and f'{where}: '}{faults[0].detail}", faults=faults)
 
 
 EXPLAINED: Mapping[type[Exception], Callable[[Request, Exception], Response | Awaitable[Response]]] = {

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 
@@ -11,11 +11,12 @@ from markupsafe import Markup, escape
 
 from curewatch.desk.orders import DEFAULT_RECIPE
 from curewatch.intake.typed.quantities import LAYERS_M
-from curewatch.language import Length, Message, Reader, Thickness, phrase
+from curewatch.language import Length, Reader, Thickness, phrase
 from curewatch.records import NAME_MOST, Alarm, Pour, Support
 from curewatch.records.access import TokenKind
 from curewatch.records.corrections import Naming
 from curewatch.records.workshop import Photo, PhotoKind
+from curewatch.settings.values import AIRS
 from curewatch.studio import wording
 from curewatch.studio.alarms.alarm_words import TITLES
 from curewatch.studio.board import PieceLine
@@ -147,8 +148,6 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-AIRS: Mapping[str, Message] = {"still": phrase("still"), "draughty": phrase("draughty"), "fan": phrase("fan")}
-"""What the air over a piece is called."""
 LAYERS = {"thin": phrase("thin"), "medium": phrase("medium"), "thick": phrase("thick")}
 SUPPORTS = {
     Support.CANVAS: phrase("canvas"),
@@ -171,6 +170,19 @@ PHOTO_KINDS = {
 CHOICES = {
     "layers": [(word, LAYERS[word], Thickness(metres)) for word, metres in LAYERS_M.items()],
     "supports": {one.value: SUPPORTS[one] for one in Support},
+    "tick_words": {
+        "100 d ago": phrase("100 d ago"),
+        "30 d ago": phrase("30 d ago"),
+        "10 d ago": phrase("10 d ago"),
+        "2 d ago": phrase("2 d ago"),
+        "now": phrase("now"),
+        "6 h": phrase("6 h"),
+        "1 d": phrase("1 d"),
+        "3 d": phrase("3 d"),
+        "10 d": phrase("10 d"),
+        "30 d": phrase("30 d"),
+        "100 d": phrase("100 d"),
+    },
     "photo_kinds": PHOTO_KINDS,
     "namings": {Naming.ROOM: phrase("room"), Naming.PLACE: phrase("place"), Naming.RECIPE: phrase("recipe")},
     "token_kinds": {

@@ -53,7 +53,9 @@ def setup(
             return
     stands = [(one, one.done(on.settings, known), one.said(on.settings, known)) for one in STEPS]
     if as_json:
-        rows = [{"step": one.key, "title": one.title, "done": done, "said": said} for one, done, said in stands]
+        rows = [
+            {"step": one.key, "title": str(one.title), "done": done, "said": str(said)} for one, done, said in stands
+        ]
         say_json("setup", store=on.own, config=str(on.config_to_be), begun=not begun, steps=rows)
         return
     say(f"Your own studio {'is kept in' if begun else 'has now begun:'} {on.own}.")

@@ -21,6 +21,7 @@ from curewatch.studio.board import Board, PieceLine, SeriesLine, in_series
 from curewatch.views.sheet import HONESTY, side_by_side
 from curewatch.web.pages.logged import ALIKE_MOST, LoggedNote, just_done
 from curewatch.web.plots.time_axis import Axis
+from curewatch.web.reading import phrase
 from curewatch.web.site import Here, page
 from curewatch.web.texts import Coming, Words
 
@@ -214,9 +215,9 @@ def _answers(board: Board, words: Words) -> list[Headline]:
     ]  # fmt: skip
     danger = [line for line in board.pieces if is_in_danger(line, board.alarms, now)]
     return [
-        Headline("touch", "Touch today", tuple(touch), "Nothing yet. Leave them lying."),
-        Headline("places", "Free by tomorrow", tuple(places), "No place comes free."),
-        Headline("danger", "In danger", tuple(danger), "Nothing, by what was last read."),
+        Headline("touch", phrase("Touch today"), tuple(touch), phrase("Nothing yet. Leave them lying.")),
+        Headline("places", phrase("Free by tomorrow"), tuple(places), phrase("No place comes free.")),
+        Headline("danger", phrase("In danger"), tuple(danger), phrase("Nothing, by what was last read.")),
     ]
 
 
@@ -236,7 +237,7 @@ def _group_of(by: str) -> Callable[[PieceLine], str]:
     if by == "room":
         return lambda line: line.room
     if by == "place":
-        return lambda line: f"{line.room}, {line.place}" if line.place else f"{line.room}, no place"
+        return lambda line: f"{line.room}, {line.place}" if line.place else phrase("{room}, no place", room=line.room)
     return lambda line: ""
 
 

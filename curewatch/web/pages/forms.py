@@ -17,11 +17,11 @@ from curewatch.language import Capital, Message, Reader, Speed, Thickness, phras
 from curewatch.language.reader import Measures
 from curewatch.records import Support
 from curewatch.records.errors import HOW, Field, InputError, NearName
-from curewatch.settings.values import AIR_SPEEDS_M_S
+from curewatch.settings.values import AIR_SPEEDS_M_S, AIRS
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.web.form_units import beside, with_unit
 from curewatch.web.reading import reads
-from curewatch.web.texts import AIRS, SUPPORTS, Words
+from curewatch.web.texts import SUPPORTS, Words
 
 LABELS: Mapping[str, Message] = {
     Field.AGAIN: phrase("Same again"),

@@ -20,6 +20,7 @@ from curewatch.desk.commands.readings import reading_remarks
 from curewatch.desk.orders import DEFAULT_RECIPE
 from curewatch.desk.reports.board import CachedBoard
 from curewatch.desk.snapshot.pieces import Seen, seen_of
+from curewatch.language import Capital
 from curewatch.records.errors import Field, InputError
 from curewatch.store import Transaction
 from curewatch.studio import wording
@@ -30,11 +31,9 @@ from curewatch.studio.learning.texts import finding
 from curewatch.views.corrections import in_words
 from curewatch.views.logged import logged_text
 from curewatch.views.sheet import HOW
+from curewatch.web.reading import phrase, reads
 from curewatch.web.site import Here, Site, Typed, page, text_of
-from curewatch.web.texts import Words
-
-DATES_FOLLOW = "Its dates follow from that in a moment."
-"""What came of an observation that is neither questioned nor silent."""
+from curewatch.web.texts import PHOTO_KINDS, Words
 
 
 def shown_at(done: str, of: Sequence[object]) -> RedirectResponse:
@@ -65,7 +64,7 @@ def just_done(done: str, of: Sequence[str], kept: CachedBoard, desk: Desk) -> Lo
 def told(done: str, of: Sequence[str], kept: CachedBoard, tx: Transaction, tz: ZoneInfo) -> LoggedNote | None:
     """As `just_done`, within a transaction."""
     if done == "undone":
-        return LoggedNote("Taken back.", done, ())
+        return LoggedNote(phrase("Taken back."), done, ())
     text = _put_right(done, of[0], tx, tz) if done in CORRECTIONS and of else _told(done, of, kept, tx) if of else None
     return None if text is None else LoggedNote(text, done, tuple(of))
 
@@ -79,34 +78,41 @@ def _put_right(done: str, which: str, tx: Transaction, tz: ZoneInfo) -> str | No
         return None
     said = in_words(one, tx.changes([one.id]), tz)
     if done == LogKind.DELETE:
-        return f"{one.name} is deleted, as if it had never been poured."
-    return f"Corrected: {said}. Its dates follow." if done == LogKind.CORRECT else f"{said[0].upper()}{said[1:]}."
+        return phrase("{piece} is deleted, as if it had never been poured.", piece=one.name)
+    if done == LogKind.CORRECT:
+        return phrase("Corrected: {what}. Its dates follow.", what=said)
+    return reads().read(Capital(said))
 
 
 def _told(done: str, of: Sequence[str], kept: CachedBoard, tx: Transaction) -> str | None:
     names = {str(drying.piece.id): drying for drying in kept.snapshot.dryings}
     if done == "pour" and all(one in names for one in of):
         logged = [names[one] for one in of]
-        said = [f"Logged: {', '.join(one.piece.name for one in logged)}.", *_unknown(logged[0], kept, tx)]
+        names_said = ", ".join(one.piece.name for one in logged)
+        said = [phrase("Logged: {names}.", names=names_said), *_unknown(logged[0], kept, tx)]
         logged_at, poured_at = logged[0].stays[0].logged_at, logged[0].pour.at
-        return " ".join([*said, *([str(TORCH)] if logged_at and logged_at - poured_at < LEVEL_FOR else [])])
+        return " ".join([*said, *([reads().read(TORCH)] if logged_at and logged_at - poured_at < LEVEL_FOR else [])])
     if done == "reading" and any(room.name == of[0] for room in kept.rooms):
         at = _moment(of[1]) if len(of) > 1 else None
         stored = [] if at is None else [one for one in tx.readings(of[0], since=at, until=at) if one.source == TYPED]
         remarks = wording.sentences(remark for one in stored for remark in reading_remarks(tx, one))
-        return f"Reading of {of[0]} logged. {remarks}".rstrip()
+        said = [phrase("Reading of {room} logged.", room=of[0]), reads().read(remarks)]
+        return " ".join(said).rstrip()
     if done == "move" and (moved := kept.dryings.get(of[0])):
         where = f"{moved.room}, {moved.place}" if moved.place else moved.room
-        return f"{of[0]} now lies in {where}."
+        return phrase("{piece} now lies in {place}.", piece=of[0], place=where)
     if done == "gone":
         left = [piece for piece in tx.pieces(gone=True) if str(piece.id) == of[0]]
         poured = left and tx.pours([left[0].id])  # without its pour: taken back, it never was
-        return f"{left[0].name} is marked gone: its name and its place are free." if poured else None
+        return (
+            phrase("{piece} is marked gone: its name and its place are free.", piece=left[0].name) if poured else None
+        )
     if done == "promise" and (here := kept.dryings.get(of[0])):
-        gone = here.promise is None
-        return f"{of[0]}: {'no longer promised' if gone else 'its date is written down'}."
+        if here.promise is None:
+            return phrase("{piece}: no longer promised.", piece=of[0])
+        return phrase("{piece}: its date is written down.", piece=of[0])
     if done == "cleared" and of[0] in kept.dryings:
-        return f"{of[0]} is looked over: nothing stands against it any more."
+        return phrase("{piece} is looked over: nothing stands against it any more.", piece=of[0])
     if len(of) > 1 and (here := kept.dryings.get(of[0])):
         return _told_of_piece(done, of[1], here.piece.id, tx)
     return None
@@ -125,17 +131,20 @@ def _unknown(poured: Drying, kept: CachedBoard, tx: Transaction) -> Iterator[str
     """What the studio does not know of a pour's room and recipe: a slip of the finger makes new ones."""
     if any(room.name == poured.room and room.data_at is None for room in kept.rooms):
         read = [room.name for room in kept.rooms if room.data_at is not None]
-        yield f"Room “{poured.room}” was never read{_meant(poured.room, read)}"
+        yield _meant(phrase("Room “{room}” was never read.", room=poured.room), poured.room, read)
     recipe = poured.recipe
     if not recipe.stated and recipe.name != DEFAULT_RECIPE:
         stated = [one.name for one in tx.recipes() if one.stated]
-        taken = f"taken as {recipe.solids:.0%} solids, {recipe.glycol:.0%} glycol"
-        yield f"Recipe “{recipe.name}” was never described and is {taken}{_meant(recipe.name, stated)}"
+        taken = phrase(
+            "Recipe “{recipe}” was never described and is taken as {solids} solids, {glycol} glycol.",
+            recipe=recipe.name, solids=f"{recipe.solids:.0%}", glycol=f"{recipe.glycol:.0%}",
+        )  # fmt: skip
+        yield _meant(taken, recipe.name, stated)
 
 
-def _meant(name: str, known: Sequence[str]) -> str:
+def _meant(said: str, name: str, known: Sequence[str]) -> str:
     near = difflib.get_close_matches(name, known, 1)
-    return f"; did you mean “{near[0]}”?" if near else "."
+    return " ".join([said, phrase("Did you mean “{name}”?", name=near[0])]) if near else said
 
 
 def _told_of_piece(done: str, which: str, piece_id: int, tx: Transaction) -> str | None:
@@ -143,13 +152,16 @@ def _told_of_piece(done: str, which: str, piece_id: int, tx: Transaction) -> str
         seen = next((one for one in seen_of(tx, piece_id) if str(one.observation.id) == which), None)
         if seen is None:
             return None
-        return f"Logged: {finding(seen.observation)}. {wording.sentences(seen.remarks) or DATES_FOLLOW}"
+        follow = reads().read(wording.sentences(seen.remarks)) or phrase("Its dates follow from that in a moment.")
+        return " ".join([phrase("Logged: {finding}.", finding=finding(seen.observation)), follow])
     if done == "photo":
-        return next((f"Kept: a photo, {p.kind.value}." for p in tx.photos([piece_id]) if str(p.id) == which), None)
+        kinds = (one.kind for one in tx.photos([piece_id]) if str(one.id) == which)
+        return next((phrase("Kept: a photo, {kind}.", kind=PHOTO_KINDS[kind]) for kind in kinds), None)
     steps = {str(one.id): one for one in tx.steps([piece_id])} if done == "step" else {}
     if which in steps and steps[which].undone_at is None:
-        early = " That was before it was safe to assume: watch the piece." if steps[which].too_early else ""
-        return f"Written down as done: {steps[which].step}.{early}"
+        said = phrase("Written down as done: {step}.", step=steps[which].step)
+        early = phrase("That was before it was safe to assume: watch the piece.") if steps[which].too_early else ""
+        return f"{said} {early}".rstrip()
     return None
 
 
@@ -169,8 +181,8 @@ def observation_rows(seen: list[Seen], words: Words) -> list[ObservationRow]:
         ObservationRow(
             one.observation.id,
             f"{words.date(one.observation.at)} ({words.age(one.observation.at)})",
-            f"{HOW[one.observation.kind.value]}{wording.by(one.observation.logged_by)}",
-            words.reader.read(finding(one.observation)),
+            reads().read(HOW[one.observation.kind.value]) + reads().read(wording.by(one.observation.logged_by)),
+            reads().read(finding(one.observation)),
             tuple(words.reader.read(note) for note in wording.notes(one.remarks)),
             one.observation.logged_at is not None and words.now - one.observation.logged_at <= UNDO_WITHIN,
         )

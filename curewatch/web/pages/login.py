@@ -20,6 +20,7 @@ from curewatch.settings.page import ALONE
 from curewatch.web.access.credentials import DAYS_MOST, LASTS, OWN_NAME, Session, TooManyAttempts
 from curewatch.web.access.guard import KNOWN, KNOWN_LASTS, cookie, session_cookie
 from curewatch.web.pages.forms import Wrong
+from curewatch.web.reading import phrase
 from curewatch.web.site import Here, Site, Typed, page, text_of, visitor_of
 
 router = APIRouter(include_in_schema=False)
@@ -31,7 +32,6 @@ SYSTEMS = ("Android", "iPhone", "iPad", "Windows", "Mac OS X", "Linux")
 """What a browser says of itself, the telling first: most also say that they are others."""
 CAME_IN = "came_in_from_elsewhere"
 """The store's note of when somebody came in from another machine."""
-WRONG = "That is not the password."
 
 
 @router.get("/login")
@@ -84,7 +84,9 @@ def _is_this_machine(address: str) -> bool:
 
 def wrong_password(wait_s: float) -> Wrong:
     """What is said where it was not `proved`."""
-    return Wrong({Field.PASSWORD: f"Too many tries; wait {round(wait_s / 60) or 1} min." if wait_s else WRONG})
+    if wait_s:
+        return Wrong({Field.PASSWORD: phrase("Too many tries; wait {n} min.", n=round(wait_s / 60) or 1)})
+    return Wrong({Field.PASSWORD: phrase("That is not the password.")})
 
 
 def proved(request: Request, site: Site, password: str) -> float | None:

@@ -96,7 +96,8 @@ def care_view(found: StepsOut, words: Words) -> CareView:
 def _row(line: StepOut, found: StepsOut, titles: Mapping[str, str], words: Words) -> StepRow:
     when = step_when(line, found, words.now, words.date, titles)
     if line.better_after and line.state not in ("done", "over"):
-        when += f"; better after: {', '.join(titles[step] for step in line.better_after)}"
+        after = ", ".join(titles[step] for step in line.better_after)
+        when = phrase("{when}; better after: {steps}", when=when, steps=after)
     return StepRow(line.step, line.title, line.state, SIGNS[line.state], when, line.caution, line.needs_varnish_air)
 
 

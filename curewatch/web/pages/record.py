@@ -46,7 +46,9 @@ class RecordView:
 
 def record_view(looked: CureRecord, words: Words) -> RecordView:
     def date(at: datetime | None) -> str:
-        return "not foreseen" if at is None else f"{words.local(at).day} {words.local(at):%b %Y, %H:%M}"
+        if at is None:
+            return words.reader.phrase("not foreseen")
+        return f"{words.reader.day(at, weekday=False)}, {words.reader.time(at)}"
 
     found = looked.history
     gone_at, forecast, size = found.drying.piece.gone_at, found.forecast, words.size(found.drying.pour)
@@ -60,7 +62,7 @@ def record_view(looked: CureRecord, words: Words) -> RecordView:
                 words.reader.read(wording.STAGES[m.kind]),
                 date(m.early_at),
                 date(m.worth_checking_at),
-                "once found dry" if m.held else date(m.safe_at),
+                words.reader.phrase("once found dry") if m.held else date(m.safe_at),
                 date(m.found_at) if m.found_at else "",
             )
             for m in (forecast.milestones if forecast else ())

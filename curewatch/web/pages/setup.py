@@ -33,6 +33,7 @@ from curewatch.web.access.credentials import hash_of
 from curewatch.web.api.listening import EARS
 from curewatch.web.pages.forms import Wrong
 from curewatch.web.pages.login import CAME_IN, proved, wrong_password
+from curewatch.web.reading import phrase, reads
 from curewatch.web.site import Here, Site, Typed, Upkeep, page, text_of
 
 router = APIRouter(include_in_schema=False)
@@ -101,10 +102,15 @@ def test(request: Request, site: Here, form: Typed) -> Response:
         if not waits or site.clock.monotonic() > until or site.clock.wait(never, LOOK_EVERY_S):
             break
     outcome = [
-        f"{one.channel}: " + ("arrived" if one.state is DeliveryState.DELIVERED else trouble(one) or "not yet")
+        f"{one.channel}: "
+        + (
+            phrase("arrived")
+            if one.state is DeliveryState.DELIVERED
+            else reads().read(trouble(one) or phrase("not yet"))
+        )
         for one in found
     ]
-    return _page(request, site, step, {}, outcome=outcome or ["nowhere to send one"])
+    return _page(request, site, step, {}, outcome=outcome or [phrase("nowhere to send one")])
 
 
 @router.get("/setup/{key}")
@@ -126,7 +132,9 @@ def ask(request: Request, site: Here, form: Typed, key: str) -> Response:
             add_room(site.desk.store, named(given["room"], Field.ROOM))
     except InputError as error:
         called = {question.name: question.label for question in step.asks(settings, known)}
-        wrong = Wrong({one.field: one.in_words(lambda field: called.get(field, field)) for one in error.each})
+        wrong = Wrong(
+            {one.field: one.in_words(lambda field: reads().read(called.get(field, field))) for one in error.each}
+        )
         return _page(request, site, step, given, wrong=wrong, status=422)
     except SettingsError as error:
         return _page(request, site, step, given, wrong=Wrong({"": str(error)}), status=422)
@@ -152,7 +160,7 @@ def _shown(
     files = [
         *change.files,
         *(["page-password"] if change.password else []),
-        *(["the certificate"] if change.pair else []),
+        *([phrase("the certificate")] if change.pair else []),
     ]
     return page(
         request, "setup_change.html", site.clock.now(), status, step=_step(key), edit=edit, files=files,

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
@@ -11,6 +11,7 @@ import numpy as np
 from curewatch.desk.reports.piece import PieceReport
 from curewatch.desk.reports.room import RoomRecord
 from curewatch.desk.snapshot.air import piece_future
+from curewatch.language import Percent, Reader, Temperature
 from curewatch.physics.air import Array
 from curewatch.settings import AlarmSettings
 from curewatch.studio import wording
@@ -23,7 +24,6 @@ from curewatch.web.site import Site
 from curewatch.web.texts import Words
 
 POINTS = 160
-FORESEEN = " Dashed, with a band that holds four cases of five: foreseen from the room's own habits."
 
 
 @dataclass(frozen=True)
@@ -36,13 +36,18 @@ class _Quantity:
     unit: str
     digits: int
     limits: tuple[tuple[float, str], ...]
+    scaled: Callable[[Array], Array]
+    """Into the reader's unit."""
 
     def plot(
         self, at: Array, curves: list[Curve], words: Words, more: str = "", aside: tuple[tuple[float, float], ...] = ()
     ) -> Plot:
+        curves = [_scaled(one, self.scaled) for one in curves]
+        aside = tuple((at_s, float(self.scaled(np.asarray(value)))) for at_s, value in aside)
+        said = words.reader.phrase("The air of the room as read, with the limits of its alarms.")
         return Plot(
             title=self.title,
-            description=f"The room's air as read, with the limits of its alarms.{more}",
+            description=f"{said} {more}".rstrip(),
             unit=self.unit,
             at=at,
             curves=tuple(curves),
@@ -53,15 +58,29 @@ class _Quantity:
         )
 
 
-def _quantities(limits: AlarmSettings) -> tuple[_Quantity, _Quantity]:
-    cold = ((limits.cold_mfft_c, f"cold {limits.cold_mfft_c:g} °C"), (limits.frost_c, f"frost {limits.frost_c:g} °C"))
-    damp = (
-        (limits.damp_rh_pct, f"damp {limits.damp_rh_pct:g} %"),
-        (limits.fast_rh_pct, f"dry {limits.fast_rh_pct:g} %"),
+def _scaled(curve: Curve, scaled: Callable[[Array], Array]) -> Curve:
+    low, high = (None if edge is None else scaled(edge) for edge in (curve.low, curve.high))
+    return replace(curve, y=scaled(curve.y), low=low, high=high)
+
+
+def _degrees(reader: Reader) -> Callable[[Array], Array]:
+    return (lambda celsius: celsius) if reader.temperatures == "C" else (lambda celsius: celsius * 9 / 5 + 32)
+
+
+def _quantities(limits: AlarmSettings, reader: Reader) -> tuple[_Quantity, _Quantity]:
+    phrase, cold, frost = reader.phrase, limits.cold_mfft_c, limits.frost_c
+    cold_at = (
+        (reader.degrees_of(cold), phrase("cold {temp}", temp=Temperature(cold))),
+        (reader.degrees_of(frost), phrase("frost {temp}", temp=Temperature(frost))),
     )
+    damp_at = (
+        (limits.damp_rh_pct, phrase("damp {humidity}", humidity=Percent(limits.damp_rh_pct))),
+        (limits.fast_rh_pct, phrase("dry {humidity}", humidity=Percent(limits.fast_rh_pct))),
+    )
+    warm, humid = phrase("Room temperature, {unit}", unit=reader.degrees), phrase("Relative humidity, %")
     return (
-        _Quantity("temp_c", "Room temperature, °C", "temp", "°C", 1, cold),
-        _Quantity("rh_pct", "Relative humidity, %", "damp", "%", 0, damp),
+        _Quantity("temp_c", warm, "temp", reader.degrees, 1, cold_at, _degrees(reader)),
+        _Quantity("rh_pct", humid, "damp", "%", 0, damp_at, lambda pct: pct),
     )
 
 
@@ -75,10 +94,10 @@ def piece_air(drying: Drying, climates: Mapping[str, Climate], limits: AlarmSett
     if len(at) < 2:
         return []
     at, temp, rh = thinned(at, temp, rh, most=POINTS)
-    warm, damp = _quantities(limits)
+    warm, damp = _quantities(limits, words.reader)
     return [
-        warm.plot(at, [Curve("temperature", warm.css, temp)], words),
-        damp.plot(at, [Curve("humidity", damp.css, rh)], words),
+        warm.plot(at, [Curve(words.reader.phrase("temperature"), warm.css, temp)], words),
+        damp.plot(at, [Curve(words.reader.phrase("humidity"), damp.css, rh)], words),
     ]
 
 
@@ -98,7 +117,7 @@ def room_air(
     hours = np.empty(0) if ahead is None else ahead.first_s + HOUR_S * (np.arange(len(ahead.temp_c.mid)) + 0.5)
     return [
         _plot(quantity, at, past, np.asarray(hours, dtype=float), band, record, since_s, words)
-        for quantity, past, band in zip(_quantities(limits), (temp, rh), bands, strict=True)
+        for quantity, past, band in zip(_quantities(limits, words.reader), (temp, rh), bands, strict=True)
     ]
 
 
@@ -109,13 +128,16 @@ def _plot(
     ahead = hours > at[-1]
     hours = hours[ahead]
     nothing, none_yet = np.full(len(at), np.nan), np.full(len(hours), np.nan)
-    curves = [Curve("as read", quantity.css, np.concatenate([past, none_yet]), absent="–")]
+    curves = [Curve(words.reader.phrase("as read"), quantity.css, np.concatenate([past, none_yet]), absent="–")]
     if band is not None and len(hours):
         low, mid, high = (np.concatenate([nothing, edge[ahead]]) for edge in (band.low, band.mid, band.high))
-        curves.append(Curve("foreseen", quantity.css, mid, "second", low, high, absent="–"))
+        curves.append(Curve(words.reader.phrase("foreseen"), quantity.css, mid, "second", low, high, absent="–"))
     aside = [one for one in record.aside if one.quantity == quantity.name and one.at_s >= since_s]
+    foreseen = words.reader.phrase(
+        "Dashed, with a band that holds four cases of five: foreseen from the room's own habits."
+    )
     return quantity.plot(
-        np.concatenate([at, hours]), curves, words, FORESEEN if band else "",
+        np.concatenate([at, hours]), curves, words, foreseen if band else "",
         tuple((one.at_s, one.value) for one in aside),
     )  # fmt: skip
 
@@ -124,45 +146,54 @@ def drying_plots(report: PieceReport, curve: DryingCurve | None, limits: AlarmSe
     """What is left in the film, and how warm it lies against its film-forming temperature."""
     if curve is None:
         return []
+    reader, phrase = words.reader, words.reader.phrase
     at = report.drying.pour.at.timestamp() + curve.hours * 3600
     marks = tuple(
-        (m.worth_checking_at.timestamp(), words.reader.read(wording.STAGES[m.kind]))
+        (m.worth_checking_at.timestamp(), reader.read(wording.STAGES[m.kind]))
         for m in (report.forecast.milestones if report.forecast else ())
         if m.worth_checking_at is not None and at[0] < m.worth_checking_at.timestamp() < at[-1]
     )
     left = Plot(
-        title="Water and glycol still in the film, % of what was poured",
-        description="Falls from 100 as the piece dries; the shaded band is where 10 to 90 % of films like this lie.",
+        title=phrase("Water and glycol still in the film, % of what was poured"),
+        description=phrase(
+            "Falls from 100 as the piece dries; the shaded band is where 10 to 90 % of films like this lie."
+        ),
         unit="%",
         at=at,
-        curves=(_banded("left", "dry", curve.left, 100),),
+        curves=(_banded(phrase("left"), "dry", curve.left, 100),),
         words=words,
         marks=marks,
         least=(0.0, 100.0),
     )
     depth = Plot(
-        title="Wet at the top and at the bottom, % of the volume there",
-        description="A surface much drier than the bottom is a skin over a soft core.",
+        title=phrase("Wet at the top and at the bottom, % of the volume there"),
+        description=phrase("A surface much drier than the bottom is a skin over a soft core."),
         unit="%",
         at=at,
         curves=(
-            _banded("surface", "damp", curve.surface, 100),
-            _banded("bottom", "dry", curve.bottom, 100, dash="second"),
+            _banded(phrase("top"), "damp", curve.surface, 100),
+            _banded(phrase("bottom"), "dry", curve.bottom, 100, dash="second"),
         ),
         words=words,
         least=(0.0, 60.0),
     )
-    film = Plot(
-        title="Film temperature, °C",
-        description="Below the film-forming temperature (MFFT) the paint's particles cannot fuse, and it may crack.",
-        unit="°C",
+    return [left, depth, _film(at, curve, limits, words)]
+
+
+def _film(at: Array, curve: DryingCurve, limits: AlarmSettings, words: Words) -> Plot:
+    reader, phrase = words.reader, words.reader.phrase
+    return Plot(
+        title=phrase("Film temperature, {unit}", unit=reader.degrees),
+        description=phrase(
+            "Below the film-forming temperature (MFFT) the paint's particles cannot fuse, and it may crack."
+        ),
+        unit=reader.degrees,
         at=at,
-        curves=(_banded("film", "film", curve.film_temp_c),),
+        curves=(_scaled(_banded(phrase("film"), "film", curve.film_temp_c), _degrees(reader)),),
         words=words,
-        limits=((limits.cold_mfft_c, f"MFFT {limits.cold_mfft_c:g} °C"),),
+        limits=((reader.degrees_of(limits.cold_mfft_c), phrase("MFFT {temp}", temp=Temperature(limits.cold_mfft_c))),),
         digits=1,
     )
-    return [left, depth, film]
 
 
 def _banded(label: str, css: str, band: Band, times: float = 1, dash: str = "") -> Curve:

@@ -36,8 +36,8 @@ class Curve:
     dash: str = ""
     low: Array | None = None
     high: Array | None = None
-    absent: str = "not known"
-    """What the table says where it has no value."""
+    absent: str = ""
+    """What the table says where it has no value; empty: that it is not known."""
 
 
 @dataclass(frozen=True)
@@ -100,7 +100,9 @@ class Plot:
         """The upright lines, their class, time and word: the marks, then now."""
         begin, end, now = float(self.at[0]), float(self.at[-1]), self.words.now.timestamp()
         lines = [("marks", at, word) for at, word in self.marks]
-        return lines + ([("nowline", now, "now")] if begin <= now < end - 0.005 * (end - begin) else [])
+        return lines + (
+            [("nowline", now, self.words.reader.phrase("now"))] if begin <= now < end - 0.005 * (end - begin) else []
+        )
 
     @property
     def drawing(self) -> Markup:
@@ -119,8 +121,12 @@ class Plot:
                 break
             if at > begin:
                 by_day = step >= timedelta(days=1) or (at.hour, at.minute) == (0, 0)
-                found.append((at.timestamp(), f"{at.day} {at:%b}" if by_day else f"{at:%H:%M}"))
+                found.append((at.timestamp(), self._tick(at, by_day=by_day)))
         return [tick for tick in found if 4 < self.x_of(tick[0]) < 94]
+
+    def _tick(self, at: datetime, *, by_day: bool) -> str:
+        reader = self.words.reader
+        return reader.day(at, at, weekday=False) if by_day else reader.time(at)
 
     @property
     def rows(self) -> list[tuple[float, str, list[str]]]:
@@ -135,12 +141,14 @@ class Plot:
         return self.words.date(datetime.fromtimestamp(float(at_s), self.words.tz))
 
     def _told(self, curve: Curve, k: int) -> str:
+        reader = self.words.reader
         if not np.isfinite(curve.y[k]):
-            return curve.absent
-        said = f"{curve.y[k] + 0.0:.{self.digits}f}"
+            return curve.absent or reader.phrase("not known")
+        said = reader.number(float(curve.y[k]), self.digits)
         if curve.low is None or curve.high is None or not np.isfinite(curve.low[k]):
             return f"{said} {self.unit}"
-        return f"{said} ({curve.low[k]:.{self.digits}f} to {curve.high[k]:.{self.digits}f}) {self.unit}"
+        low, high = (reader.number(float(edge[k]), self.digits) for edge in (curve.low, curve.high))
+        return reader.phrase("{value} ({low} to {high}) {unit}", value=said, low=low, high=high, unit=self.unit)
 
 
 def thinned(at: Sequence[float] | Array, *values: Array, most: int) -> tuple[Array, ...]:
@@ -175,7 +183,8 @@ def drawing(plot: Plot) -> Markup:
          "aria-labelledby": f"{name}-title", "aria-describedby": f"{name}-desc"},
     )  # fmt: skip
     _add(svg, "title", f"{name}-title", "id").text = plot.title
-    _add(svg, "desc", f"{name}-desc", "id").text = f"{plot.description} The table beneath has the numbers."
+    numbers = plot.words.reader.phrase("The table beneath has the numbers.")
+    _add(svg, "desc", f"{name}-desc", "id").text = f"{plot.description} {numbers}"
     _draw_field(_add(svg, "svg", "field", width="100%", height=f"{HEIGHT}", viewBox=f"0 0 {WIDE} {HEIGHT}",
                      preserveAspectRatio="none"), plot)  # fmt: skip
     for at, value in plot.points:
