@@ -27,14 +27,15 @@ WAYS: dict[str, tuple[str, tuple[str, ...], int, int]] = {
     "undo": ("", (".done button",), 1, 0),
     "reading": ("/", ('.tools a[href="/reading"]', 'input[name="temperature"]', 'input[name="humidity"]', "button.go"),
                 4, 0),
-    "next step": ("/", ('a[href="/piece/Low%20tide"]', ".todo button"), 2, 0),
+    "next step": ("/", ('a[href="/piece/Low%20tide"]', ".todo button"), 2, 200),
     "acknowledge an alarm": ("/", ('.tools a[href="/alarms"]', 'button[value="seen"]'), 2, 0),
     "take a photo": ("/", (f'a[href="{PIECE}"]', 'input[type="file"]'), 3, 850),
     "print a label": ("/", (f'a[href="{PIECE}"]', 'a.button[href^="/labels"]'), 2, 720),
     "plan": ("/", ('.tools a[href="/plan"]', 'input[name="due"]', "button.go"), 3, 0),
     "look up a date": ("/", (f'a[href="{PIECE}"]', ".dates tr:last-child .even"), 2, 450),
 }  # fmt: skip
-"""What a painter does: where it begins, what is tapped or looked at, at most how many taps and pixels scrolled."""
+"""What a painter does: where it begins, what is tapped or looked at, at most how many taps and pixels scrolled.
+The demo's dates and steps hang on the hour at which it is looked at, and with them how long some lines are."""
 SCROLLED = """
 const [one] = arguments, box = one.getBoundingClientRect();
 const stuck = (css) => [...document.querySelectorAll(css)].find((bar) =>
