@@ -3,7 +3,7 @@ language, units, clock and order of dates when it is shown or sent.
 """
 
 from curewatch.language.catalogue import languages
-from curewatch.language.reader import PLAIN, Reader, reader_for
+from curewatch.language.reader import PLAIN, Reader, read_by, reader_for, reads
 from curewatch.language.words import (
     Between,
     Capital,
@@ -60,6 +60,8 @@ __all__ = [
     "lines_of",
     "phrase",
     "phrase_n",
+    "read_by",
     "reader_for",
+    "reads",
     "words_of",
 ]

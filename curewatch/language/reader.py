@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextvars import ContextVar
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta, tzinfo
 from fractions import Fraction
@@ -297,3 +298,16 @@ def _inches(metres: float) -> str:
     whole, part = divmod(round(metres / INCH_M * SIXTEENTHS), SIXTEENTHS)
     fraction = str(Fraction(part, SIXTEENTHS)) if part else ""
     return " ".join(filter(None, (str(whole) if whole or not part else "", fraction)))
+
+
+_reads: ContextVar[Reader] = ContextVar("reads", default=PLAIN)
+
+
+def read_by(reader: Reader) -> None:
+    """Whatever is said from here on in answer to a request is said to them."""
+    _reads.set(reader)
+
+
+def reads() -> Reader:
+    """Whoever has asked what is being answered; plain English where nobody said."""
+    return _reads.get()

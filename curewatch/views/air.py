@@ -11,7 +11,6 @@ from pydantic import Field
 from curewatch.desk.commands.readings import Check
 from curewatch.desk.reports.cure_record import PieceHistory
 from curewatch.desk.reports.room import SensorLine
-from curewatch.language import Reader
 from curewatch.physics.air import Array
 from curewatch.records import SensorTrust, Trust
 from curewatch.settings import AlarmSettings
@@ -20,7 +19,7 @@ from curewatch.studio.diagnosis.drying_history import PastAir, Spread
 from curewatch.studio.forecasting.drying_curve import DryingCurve
 from curewatch.studio.outlook.outlook import Band, Outlook
 from curewatch.views.alarms import AlarmOut
-from curewatch.views.base import View, local, rounded
+from curewatch.views.base import View, local, rounded, said
 from curewatch.views.board import RoomOut
 
 
@@ -261,7 +260,7 @@ class CheckOut(View):
         return cls(
             at=local(one.at, tz), source=one.source, temp_c=one.typed.temp_c, rh_pct=one.typed.rh_pct,
             sensor_temp_c=rounded(temp_c), sensor_rh_pct=rounded(rh_pct), agrees=not one.is_apart,
-            text=Reader(zone=tz).read(one.in_words()),
+            text=said(one.in_words(), tz),
         )  # fmt: skip
 
 

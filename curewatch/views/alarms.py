@@ -8,7 +8,6 @@ from zoneinfo import ZoneInfo
 from pydantic import Field
 
 from curewatch.desk.commands.alarm_care import AlarmsNow
-from curewatch.language import Reader
 from curewatch.records import (
     Alarm,
     AlarmEvent,
@@ -18,7 +17,7 @@ from curewatch.records import (
     Damage,
 )
 from curewatch.studio.alarms import damage as damages
-from curewatch.views.base import View, local
+from curewatch.views.base import View, local, said
 
 
 class AlarmOut(View):
@@ -46,7 +45,7 @@ class AlarmOut(View):
             judged_at=local(alarm.evaluated_at, tz),
             acknowledged_at=local(alarm.acknowledged_at, tz),
             muted_until=local(alarm.muted_until, tz),
-            text=Reader(zone=tz).read(alarm.text),
+            text=said(alarm.text, tz),
         )
 
 

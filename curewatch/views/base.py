@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, tzinfo
 from typing import Annotated, Any, get_args, overload
 
 from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, WithJsonSchema, model_validator
 
-from curewatch.language import Capital, Joined, Message
+from curewatch.language import Capital, Joined, Message, Words, reads
 
 YEARS = (2000, 2200)
 
@@ -31,14 +32,23 @@ class View(BaseModel):
     @model_validator(mode="before")
     @classmethod
     def _sentences(cls, given: Any) -> Any:
-        """Sentences that nobody has read yet, as plain English."""
-        return {name: _plain(value) for name, value in given.items()} if isinstance(given, dict) else given
+        """Sentences that nobody has read yet, as whoever asked reads them."""
+        return {name: _read(value) for name, value in given.items()} if isinstance(given, dict) else given
 
 
-def _plain(value: Any) -> Any:
+def _read(value: Any) -> Any:
     if isinstance(value, list | tuple):
-        return [_plain(one) for one in value]
-    return str(value) if isinstance(value, Message | Joined | Capital) else value
+        return [_read(one) for one in value]
+    return reads().read(value) if isinstance(value, Message | Joined | Capital) else value
+
+
+@overload
+def said(words: Words, tz: tzinfo) -> str: ...
+@overload
+def said(words: Words | None, tz: tzinfo) -> str | None: ...
+def said(words: Words | None, tz: tzinfo) -> str | None:
+    """As whoever asked reads it, its moments in the studio's zone."""
+    return None if words is None else replace(reads(), zone=tz).read(words)
 
 
 class RequestModel(BaseModel):

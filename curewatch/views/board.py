@@ -9,7 +9,6 @@ from zoneinfo import ZoneInfo
 from pydantic import Field
 
 from curewatch.desk.transfer.exporting import harmless
-from curewatch.language import Reader
 from curewatch.records import Forecast, MilestoneKind
 from curewatch.records.facts import Finger
 from curewatch.studio.air import flaws
@@ -17,7 +16,7 @@ from curewatch.studio.air.flaws import Finding, Flaw
 from curewatch.studio.board import Board, PieceLine, RoomLine, SeriesLine, in_series
 from curewatch.studio.planning.promises import Promised
 from curewatch.views.alarms import AlarmOut
-from curewatch.views.base import View, local, rounded
+from curewatch.views.base import View, local, rounded, said
 
 
 class MilestoneOut(View):
@@ -39,7 +38,7 @@ def milestones_of(forecast: Forecast | None, tz: ZoneInfo) -> dict[str, Mileston
             early_at=local(m.early_at, tz),
             worth_checking_at=local(m.worth_checking_at, tz),
             safe_at=local(m.safe_at, tz),
-            reason=None if m.reason is None else Reader(zone=tz).read(m.reason),
+            reason=None if m.reason is None else said(m.reason, tz),
             found_at=local(m.found_at, tz),
             not_before=local(m.not_before, tz),
             held=m.held,
@@ -65,7 +64,7 @@ class PromisedOut(View):
         return cls(
             due_at=local(one.due_at, tz), occasion=one.promise.occasion, ready=one.promise.ready,
             odds=rounded(one.odds, 3), odds_at_most=one.at_most, at_risk=one.at_risk, by=one.promise.logged_by,
-            text=Reader(zone=tz).read(one.in_words()),
+            text=said(one.in_words(), tz),
         )  # fmt: skip
 
 
@@ -97,7 +96,7 @@ class PieceOut(View):
             room=line.room,
             place=line.place,
             poured_at=local(line.poured_at, tz),
-            stage=Reader(zone=tz).read(line.stage_in_words),
+            stage=str(line.stage_in_words),
             stage_is_safe=line.stage_is_safe,
             found=line.finger,
             found_at=local(line.finger_at, tz),
@@ -105,7 +104,7 @@ class PieceOut(View):
             worth_checking_at=None if line.next is None else local(line.next.worth_checking_at, tz),
             safe_at=None if line.next is None else local(line.next.safe_at, tz),
             milestones=milestones_of(forecast, tz),
-            reason=(forecast.reason and Reader(zone=tz).read(forecast.reason)) if forecast else "not forecast yet",
+            reason=(forecast.reason and said(forecast.reason, tz)) if forecast else "not forecast yet",
             forecast_at=local(forecast.made_at if forecast else None, tz),
             series=line.series,
             promised=None if line.promised is None else PromisedOut.of(line.promised, tz),
@@ -145,7 +144,7 @@ class QualityOut(View):
             since=local(datetime.fromtimestamp(one.since_s, tz), tz),
             until=local(datetime.fromtimestamp(one.until_s, tz), tz),
             size=rounded(one.size),
-            text=Reader(zone=tz).read(flaws.text(one)),
+            text=said(flaws.text(one), tz),
         )
 
 

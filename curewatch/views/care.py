@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from datetime import datetime, timedelta
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from pydantic import Field
@@ -11,7 +12,7 @@ from pydantic import Field
 from curewatch.desk.commands.aftercare import Steps
 from curewatch.desk.commands.observing import Observed
 from curewatch.desk.snapshot.pieces import Seen
-from curewatch.language import Reader
+from curewatch.language import reads
 from curewatch.records.facts import Finger, ObservationKind, Spot
 from curewatch.records.workshop import Photo, PhotoKind, StepDone
 from curewatch.studio import wording
@@ -19,7 +20,7 @@ from curewatch.studio.care.aftercare import CareStep
 from curewatch.studio.care.varnish_air import air_caveat
 from curewatch.studio.learning.texts import LearnedEffect
 from curewatch.studio.outlook.experts import AHEAD
-from curewatch.views.base import View, local
+from curewatch.views.base import View, local, said
 
 
 class ObservationOut(View):
@@ -42,7 +43,7 @@ class ObservationOut(View):
             **one.model_dump(exclude={"piece_id", "at", "logged_at", "logged_by"}),
             at=local(one.at, tz),
             by=one.logged_by,
-            notes=[str(one) for one in wording.notes(seen.remarks)],
+            notes=[said(one, tz) for one in wording.notes(seen.remarks)],
         )
 
 
@@ -107,17 +108,17 @@ class StepOut(View):
     def of(cls, line: CareStep, now: datetime, tz: ZoneInfo) -> StepOut:
         return cls(
             step=line.step,
-            title=str(line.title),
+            title=said(line.title, tz),
             state=line.ready(now),
             early_at=local(line.odds.early, tz),
             worth_checking_at=local(line.odds.even, tz),
             safe_at=local(line.odds.safe, tz),
-            reason=None if line.odds.reason is None else str(line.odds.reason),
+            reason=said(line.odds.reason, tz),
             held=line.odds.held,
             waits_for=list(line.after),
             better_after=list(line.advised),
             needs_varnish_air=line.needs_air,
-            caution=str(line.caution),
+            caution=said(line.caution, tz),
             done_id=line.done.id if line.done else None,
             done_at=local(line.done.done_at if line.done else None, tz),
             done_too_early=line.done is not None and line.done.too_early,
@@ -147,7 +148,7 @@ class StepsOut(View):
             piece=found.history.name,
             steps=[StepOut.of(line, now, tz) for line in found.lines],
             air_wanted=found.care.air.in_words(),
-            air_against=None if found.against is None else [Reader(zone=tz).read(one) for one in found.against],
+            air_against=None if found.against is None else [said(one, tz) for one in found.against],
             air_read_at=local(found.read_at, tz),
             next_good_air=None if w is None else WindowOut(
                 begins_at=local(w.begins_at, tz), ends_at=local(w.ends_at, tz), sure=w.sure
@@ -168,56 +169,77 @@ def step_when(line: StepOut, found: StepsOut, now: datetime, date: Dated, names:
 
     `names`: of the steps it waits for.
     """
+    phrase = reads().phrase
     if line.done_at is not None:
-        early = ", before it was safe to" if line.done_too_early else ""
-        return f"done {date(line.done_at)}{wording.by(line.done_by)}{early}"
+        done = phrase("done {date}{by}", date=date(line.done_at), by=wording.by(line.done_by))
+        return phrase("{done}, before it was safe to", done=done) if line.done_too_early else done
     if line.state == "over":
-        return "its time has passed"
-    air = str(air_caveat(found.air_against)) if line.needs_varnish_air and line.state in NOW else ""
+        return phrase("its time has passed")
+    air = reads().read(air_caveat(found.air_against)) if line.needs_varnish_air and line.state in NOW else ""
     if not line.waits_for:
         return _odds(line, now, date) + air
-    after = f"once {', '.join(names[step] for step in line.waits_for)} {'are' if line.waits_for[1:] else 'is'} done"
+    steps = [names[step] for step in line.waits_for]
+    after = reads().phrase_n("once {steps} is done", "once {steps} are done", len(steps), steps=", ".join(steps))
     come = line.worth_checking_at is not None and line.worth_checking_at <= now and not line.held
-    return f"{_waiting(line, now, date)}{after}" if come else f"{_odds(line, now, date)}, {after}"
+    if come and line.safe_at is not None and line.safe_at <= now:
+        return phrase("may be done {after}", after=after)
+    when = _waiting(line, date) if come else _odds(line, now, date)
+    return f"{when}, {after}"
 
 
-def _waiting(line: StepOut, now: datetime, date: Dated) -> str:
+def _waiting(line: StepOut, date: Dated) -> str:
     """Of a step whose film may be ready, and which is not to be done or looked at before another."""
     if line.safe_at is None:
-        return f"no safe date ({line.reason or 'not foreseen'}), "
-    return "may be done " if line.safe_at <= now else f"safe {date(line.safe_at)}, "
+        return reads().phrase("no safe date ({reason})", reason=_reason(line))
+    return reads().phrase("safe {date}", date=date(line.safe_at))
+
+
+def _reason(line: StepOut) -> str:
+    return line.reason or reads().phrase("not foreseen")
 
 
 def _odds(line: StepOut, now: datetime, date: Dated) -> str:
+    phrase = reads().phrase
     even, safe = line.worth_checking_at, line.safe_at
     if line.held:
-        return "only once a finger finds it dry"
+        return phrase("only once a finger finds it dry")
     if safe is not None and safe <= now:
-        return "may be done from now on"
-    if safe is not None:
-        checking = "" if even is None or even == safe else f", worth checking {'now' if even <= now else date(even)}"
-        return f"safe {date(safe)}{checking}"
-    if even is None:
-        return f"no date: {line.reason or 'not foreseen'}"
-    checking = "now" if even <= now else date(even)
-    return f"worth checking {checking}; no safe date ({line.reason or 'not foreseen'})"
+        return phrase("may be done from now on")
+    if even is None and safe is None:
+        return phrase("no date: {reason}", reason=_reason(line))
+    checking = (
+        phrase("worth checking now")
+        if even is not None and even <= now
+        else ("" if even is None else phrase("worth checking {date}", date=date(even)))
+    )
+    if safe is None:
+        return phrase("{checking}; no safe date ({reason})", checking=checking, reason=_reason(line))
+    told = phrase("safe {date}", date=date(safe))
+    return told if even is None or even == safe else phrase("{told}, {checking}", told=told, checking=checking)
 
 
 def coats_want(found: StepsOut, now: datetime, date: Dated) -> str:
     """What the coats want of the air, how the room stands to it, and when it will next be good."""
-    said = f"Coats want {found.air_wanted}."
+    phrase = reads().phrase
+    told = phrase("Coats want {air}.", air=found.air_wanted)
     if found.air_against is None:
-        return f"{said} The room's air is not known."
-    said += f" The room, read {wording.age(found.air_read_at, now)}: {' and '.join(found.air_against) or 'good'}."
+        return " ".join((told, phrase("The room's air is not known.")))
+    room = reads().listed(found.air_against) or phrase("good")
+    if found.air_read_at is not None:
+        told += " " + phrase("The room, read {ago}: {air}.", ago=reads().age(found.air_read_at, now), air=room)
     window = found.next_good_air
     if window is None:
         due = [one.worth_checking_at for one in found.steps if one.needs_varnish_air and one.done_at is None]
         soon = any(at is not None and at < now + FORESEEN for at in due)
-        return f"{said} {'No good spell is foreseen' if soon else 'No coat is due'} in the next two days."
-    odds = "" if window.sure else ", probably"
+        none = phrase("No good spell is foreseen in the next two days.")
+        return f"{told} {none if soon else phrase('No coat is due in the next two days.')}"
     same_day = window.begins_at.date() == window.ends_at.date()
-    ends = f"{window.ends_at:%H:%M}" if same_day else date(window.ends_at)
-    return f"{said} Next good: {date(window.begins_at)} to {ends}{odds}."
+    ends = (
+        replace(reads(), zone=window.ends_at.tzinfo or UTC).time(window.ends_at) if same_day else date(window.ends_at)
+    )
+    good = phrase("Next good: {begin} to {end}.", begin=date(window.begins_at), end=ends)
+    likely = phrase("Next good: {begin} to {end}, probably.", begin=date(window.begins_at), end=ends)
+    return f"{told} {good if window.sure else likely}"
 
 
 class BeliefOut(View):

@@ -8,9 +8,8 @@ from zoneinfo import ZoneInfo
 from pydantic import Field
 
 from curewatch.desk.commands.notice_care import SentNotice
-from curewatch.language import Reader
 from curewatch.records import Delivery, DeliveryState
-from curewatch.views.base import View, local
+from curewatch.views.base import View, local, said
 
 
 class DeliveryOut(View):
@@ -56,8 +55,8 @@ class NoticeOut(View):
             key=one.key,
             kind=one.kind,
             created_at=local(one.created_at, tz),
-            title=Reader(zone=tz).read(one.title),
-            text=Reader(zone=tz).read(one.text),
+            title=said(one.title, tz),
+            text=said(one.text, tz),
             urgent=one.urgent,
             expires_at=local(one.expires_at, tz),
             told_in=one.data.get("told_in"),

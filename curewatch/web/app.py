@@ -20,6 +20,7 @@ from curewatch.clock import Clock, plausible
 from curewatch.desk.desk import SentBefore
 from curewatch.desk.refresh.refresher import Refresher
 from curewatch.intake.json_pointer import pointer_to
+from curewatch.language import read_by
 from curewatch.records.errors import InputError, quoted
 from curewatch.settings import SettingsError, WebSettings
 from curewatch.store import StoreError
@@ -51,7 +52,7 @@ from curewatch.web.pages import (
 from curewatch.web.pages.forms import refusal
 from curewatch.web.pages.logged import shown_at
 from curewatch.web.problems import key_of, problem
-from curewatch.web.reading import phrase, read_by
+from curewatch.web.reading import phrase
 from curewatch.web.scarce import Busy
 from curewatch.web.site import Site, StalePage, Upkeep, packed, page, site_of
 from curewatch.web.texts import capital

@@ -4,7 +4,6 @@ studio does."""
 from __future__ import annotations
 
 from collections.abc import Mapping
-from contextvars import ContextVar
 from dataclasses import replace
 from typing import Any
 from urllib.parse import parse_qsl, urlencode
@@ -12,7 +11,7 @@ from urllib.parse import parse_qsl, urlencode
 from markupsafe import Markup, escape
 from pydantic import ValidationError
 
-from curewatch.language import PLAIN, Reader, languages, reader_for
+from curewatch.language import Reader, languages, reader_for, reads
 from curewatch.settings import Settings
 from curewatch.settings.channels import ReaderSettings
 
@@ -20,17 +19,6 @@ CHOSEN = "curewatch-reads"
 """The cookie that holds what was chosen on this device."""
 TAGS_MOST, CHARS_MOST = 10, 300
 """So much of what a browser says is looked at."""
-_reads: ContextVar[Reader] = ContextVar("reads", default=PLAIN)
-
-
-def read_by(reader: Reader) -> None:
-    """Whatever is said from here on in answer to a request is said to them."""
-    _reads.set(reader)
-
-
-def reads() -> Reader:
-    """Whoever has asked what is being answered."""
-    return _reads.get()
 
 
 def phrase(english: str, /, **values: Any) -> str:

@@ -33,7 +33,7 @@ from curewatch.desk.reports import planning
 from curewatch.desk.reports.board import BoardCache
 from curewatch.desk.reports.piece import PieceReport
 from curewatch.intake.mqtt.status import MqttStatus
-from curewatch.language import Reader, lines_of
+from curewatch.language import Reader, lines_of, read_by, reads
 from curewatch.language.words import Text
 from curewatch.records import MilestoneKind
 from curewatch.records.errors import Field, InputError
@@ -49,7 +49,7 @@ from curewatch.web.access.bodies import PHOTO
 from curewatch.web.access.credentials import PasswordCheck, Sessions, Tokens
 from curewatch.web.access.guard import Visitor
 from curewatch.web.form_units import FormUnits
-from curewatch.web.reading import phrase, read_by, reader_of, reads
+from curewatch.web.reading import phrase, reader_of
 from curewatch.web.scarce import CostlyAnswers, Streams
 from curewatch.web.texts import CHOICES, Words, capital
 

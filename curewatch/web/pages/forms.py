@@ -13,14 +13,13 @@ from curewatch.intake.typed import not_future, parse_time
 from curewatch.intake.typed.pours import CorrectionWords, PourWords, continued, pour_orders
 from curewatch.intake.typed.quantities import LAYERS_M
 from curewatch.intake.typed.wet_thickness import as_thick_as
-from curewatch.language import Capital, Message, Reader, Speed, Thickness, phrase
+from curewatch.language import Capital, Message, Reader, Speed, Thickness, phrase, reads
 from curewatch.language.reader import Measures
 from curewatch.records import Support
 from curewatch.records.errors import HOW, Field, InputError, NearName
 from curewatch.settings.values import AIR_SPEEDS_M_S, AIRS
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.web.form_units import beside, with_unit
-from curewatch.web.reading import reads
 from curewatch.web.texts import SUPPORTS, Words
 
 LABELS: Mapping[str, Message] = {

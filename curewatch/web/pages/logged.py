@@ -20,7 +20,7 @@ from curewatch.desk.commands.readings import reading_remarks
 from curewatch.desk.orders import DEFAULT_RECIPE
 from curewatch.desk.reports.board import CachedBoard
 from curewatch.desk.snapshot.pieces import Seen, seen_of
-from curewatch.language import Capital
+from curewatch.language import Capital, reads
 from curewatch.records.errors import Field, InputError
 from curewatch.store import Transaction
 from curewatch.studio import wording
@@ -31,7 +31,7 @@ from curewatch.studio.learning.texts import finding
 from curewatch.views.corrections import in_words
 from curewatch.views.logged import logged_text
 from curewatch.views.sheet import HOW
-from curewatch.web.reading import phrase, reads
+from curewatch.web.reading import phrase
 from curewatch.web.site import Here, Site, Typed, page, text_of
 from curewatch.web.texts import PHOTO_KINDS, Words
 

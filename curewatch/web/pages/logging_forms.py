@@ -21,7 +21,7 @@ from curewatch.intake.typed.names import named
 from curewatch.intake.typed.numbers import whole_number
 from curewatch.intake.typed.pours import continued, promise_told
 from curewatch.intake.typed.quantities import ROOM_TEMPERATURE
-from curewatch.language import Reader
+from curewatch.language import Reader, reads
 from curewatch.records import Reading
 from curewatch.records.errors import Field, InputError, understood
 from curewatch.records.remarks import RemarkKind
@@ -43,7 +43,6 @@ from curewatch.web.pages.forms import (
     typed_at,
 )
 from curewatch.web.pages.piece import back_to, refused
-from curewatch.web.reading import reads
 from curewatch.web.site import Acting, Here, Sending, Site, Typed, page, text_of
 
 router = APIRouter(include_in_schema=False)

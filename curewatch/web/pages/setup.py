@@ -21,6 +21,7 @@ from curewatch.desk.commands.notice_care import note_arrived, reached, send_test
 from curewatch.desk.desk import mark_changed
 from curewatch.desk.orders import meet_room
 from curewatch.intake.typed.names import named
+from curewatch.language import reads
 from curewatch.records import DeliveryState
 from curewatch.records.errors import Field, InputError
 from curewatch.settings import Settings, SettingsError, load_settings, machine
@@ -33,7 +34,7 @@ from curewatch.web.access.credentials import hash_of
 from curewatch.web.api.listening import EARS
 from curewatch.web.pages.forms import Wrong
 from curewatch.web.pages.login import CAME_IN, proved, wrong_password
-from curewatch.web.reading import phrase, reads
+from curewatch.web.reading import phrase
 from curewatch.web.site import Here, Site, Typed, Upkeep, page, text_of
 
 router = APIRouter(include_in_schema=False)
