@@ -9,6 +9,7 @@ from urllib.parse import urlsplit
 
 from pydantic import Field, SecretStr, field_validator, model_validator
 
+from curewatch.language import phrase
 from curewatch.settings import machine
 from curewatch.settings.errors import SettingsError
 from curewatch.settings.values import FileBeside, Table, WebAddress, held_at, secret_in
@@ -19,7 +20,7 @@ EVERY_ADDRESS = ("0.0.0.0", "::")
 PAGE_PASSWORD, CERTIFICATE, KEY = "page-password", "page-certificate.pem", "page-key.pem"
 """What the files are called that setting up makes."""
 """To serve on all addresses of the machine; none that anybody could open."""
-ALONE = "the page opens on this machine alone, or nobody has said at which address: `curewatch phone` does"
+ALONE = phrase("the page opens on this machine alone, or nobody has said at which address: `curewatch phone` does")
 IN_THE_CLEAR = (
     "the password goes there in the clear: `curewatch certificate` makes what https needs, as `curewatch phone "
     "--https` does, or put a proxy before"

@@ -20,6 +20,7 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
+from curewatch.language import phrase
 from curewatch.physics.air import Array
 from curewatch.physics.ensemble import Outcome
 from curewatch.records import Forecast, Milestone, MilestoneKind
@@ -37,7 +38,7 @@ _NOT_YET = {
 """What it rules out. A finger that finds a film dry through cannot tell whether it is ready to varnish."""
 NAMES = {Finger.TOUCH_DRY: MilestoneKind.TOUCH_DRY, Finger.DRY_THROUGH: MilestoneKind.HANDLE}
 """The milestone that it finds reached."""
-HELD = "a finger found it tacky: not safe to assume before one finds otherwise"
+HELD = phrase("a finger found it tacky: not safe to assume before one finds otherwise")
 NOT_YET = "not by what a finger found: the dates follow"
 """Of a forecast from before the finding."""
 LEFT = 1 / 8

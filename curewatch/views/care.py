@@ -232,7 +232,8 @@ def coats_want(found: StepsOut, now: datetime, date: Dated) -> str:
         due = [one.worth_checking_at for one in found.steps if one.needs_varnish_air and one.done_at is None]
         soon = any(at is not None and at < now + FORESEEN for at in due)
         none = phrase("No good spell is foreseen in the next two days.")
-        return f"{told} {none if soon else phrase('No coat is due in the next two days.')}"
+        due_later = phrase("No coat is due in the next two days.")
+        return f"{told} {none if soon else due_later}"
     same_day = window.begins_at.date() == window.ends_at.date()
     ends = (
         replace(reads(), zone=window.ends_at.tzinfo or UTC).time(window.ends_at) if same_day else date(window.ends_at)
