@@ -11,6 +11,7 @@ import pytest
 from curewatch.records import Alarm, AlarmKind, AlarmState, Damage
 from curewatch.studio.alarms import lifecycle
 from curewatch.studio.alarms.evaluation import evaluate_room
+from curewatch.studio.wording import SAFETY
 from tests.core.test_alarm_evaluation import Readings, Studio, live, summary
 from tests.studio_scene import LIMITS, air, at, dates, drying, every, room
 
@@ -120,7 +121,7 @@ def test_reminders_come_as_the_harm_grows_and_weekly_where_it_does_not(setting: 
     said = re.search(r"So far Heron has been [\d dh]+ below the film-forming temperature", str(reminded[1].text))
     assert bool(said) is setting, str(reminded[1].text)
     ends = "told again in a week, or as the harm grows." if setting else "told again in a week."
-    assert all(str(one.text).endswith(ends) for one in reminded)
+    assert all(str(one.text).removesuffix(f" {SAFETY}").endswith(ends) for one in reminded)
     assert all(b.created_at - a.created_at >= timedelta(hours=23) for a, b in pairwise(reminded))
 
 
@@ -146,7 +147,8 @@ def test_what_passed_before_what_is_so_now_is_a_sentence_in_it() -> None:
     studio.told.clear()
     (line,) = studio.look(5.5, [*before, *late])
     assert str(line.title) == "Boat shed: too damp to dry"
-    assert str(line.text).endswith("Past, and no more so: frost near wet paint and too cold for wet paint.")
+    past = "Past, and no more so: frost near wet paint and too cold for wet paint."
+    assert str(line.text).removesuffix(f" {SAFETY}").endswith(past)
     assert studio.alarms[DAMP].state is AlarmState.ACTIVE
 
 

@@ -147,6 +147,6 @@ def test_a_night_in_the_cold_counts_when_the_film_packs_in_it() -> None:
 
 
 def test_words_are_as_fine_as_the_measure() -> None:
-    said = [wording.cracks(one) for one in (0.0, 0.004, 0.034, 0.11, 0.23, 0.5, 0.97)]
+    said = [str(wording.cracks(one)) for one in (0.0, 0.004, 0.034, 0.11, 0.23, 0.5, 0.97)]
     shares = ("fewer than 1", "fewer than 1", "about 3", "about 10", "about 25", "about 50")
     assert said == [*(f"{share} in 100 such films crack" for share in shares), "nearly all such films crack"]

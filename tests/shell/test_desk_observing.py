@@ -117,7 +117,7 @@ def test_a_piece_that_is_gone_still_teaches(desk: Desk) -> None:
     known = pieces.what_was_learned(desk)
     assert all(low < even < high for one in known for low, even, high in one.factors.values())
     assert [(one.name, one.pieces) for one in known] == [("house mix", 1), (f"{SHED}, {RACK}", 1)]
-    assert "1 finger test on 1 piece" in known[0].sentence
+    assert "1 finger test on 1 piece" in str(known[0].sentence)
 
 
 def test_what_is_forgotten_no_longer_moves_the_next_pour(desk: Desk) -> None:

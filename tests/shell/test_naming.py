@@ -79,11 +79,11 @@ def dates(desk: Desk) -> Any:
 def test_a_room_is_called_otherwise_and_nothing_else_changes(lived: Desk) -> None:
     with lived.store.write() as tx:
         tx.set_meta("batteries_low", "[]")
-    before, taught = dates(lived), [one.sentence for one in what_was_learned(lived)]
+    before, taught = dates(lived), [str(one.sentence) for one in what_was_learned(lived)]
     told = keys(lived.store)
     rename(lived, Naming.ROOM, "boat  shed", "Slip house", LATER)
     assert dates(lived) == before
-    assert [one.sentence.replace("Slip house", SHED) for one in what_was_learned(lived)] == taught
+    assert [str(one.sentence).replace("Slip house", SHED) for one in what_was_learned(lived)] == taught
     assert sorted(key.replace("Slip_20_house", "Boat_20_shed") for key in keys(lived.store)) == sorted(told), (
         "not twice"
     )

@@ -105,7 +105,7 @@ def test_a_coalescent_is_told_and_puts_varnish_off(studio: Studio) -> None:
     assert told[0] == "river white: 30 % solids, 3.0 % glycol, 15.0 % coalescent, by volume of the wet paint"
     assert get(studio, "/recipes/river white")["coalescent"] == 0.15
     assert get(studio, "/pieces/Curlew")["coalescent"] == 0.15
-    assert "15.0% coalescent" in studio.get("/piece/Curlew").text
+    assert "15.0 % coalescent" in studio.get("/piece/Curlew").text
     assert {m["name"]: m["coalescent"] for m in get(studio, "/materials")}["retarder"] == 0.05
 
 

@@ -96,7 +96,7 @@ def test_the_same_again_is_of_the_pour_that_the_page_showed(studio: Studio) -> N
 @pytest.mark.parametrize(
     ("more", "says"),
     [
-        ({"ago_s": "-5"}, "When: got '-5', expected whole seconds since it was typed"),
+        ({"ago_s": "-5"}, "ago_s: got '-5', expected whole seconds since it was typed"),
         ({"ago_s": "9" * 8}, "at most those of 60 days"),
         ({"sent": "short"}, "got 'short', expected 16 to 64 letters, digits and hyphens"),
         ({"when": "typed", "when_typed": "10:00"}, "a moment after the pour"),

@@ -131,7 +131,8 @@ class Fortnight:
     def notices(self) -> list[dict[str, Any]]:
         """All, the newest first, with the data that programs get."""
         with self.daemon.daemon._desk.store.read() as tx:
-            return [one.model_dump(mode="json") for one in tx.notices(limit=10_000)]
+            told = list(tx.notices(limit=10_000))
+        return [one.model_dump(mode="json") | {"title": str(one.title), "text": str(one.text)} for one in told]
 
     def waiting(self) -> set[str]:
         """The keys of notices that are still to be sent to somebody."""
