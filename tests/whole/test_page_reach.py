@@ -29,10 +29,10 @@ WAYS: dict[str, tuple[str, tuple[str, ...], int, int]] = {
                 4, 0),
     "next step": ("/", ('a[href="/piece/Low%20tide"]', ".todo button"), 2, 200),
     "acknowledge an alarm": ("/", ('.tools a[href="/alarms"]', 'button[value="seen"]'), 2, 0),
-    "take a photo": ("/", (f'a[href="{PIECE}"]', 'input[type="file"]'), 3, 850),
-    "print a label": ("/", (f'a[href="{PIECE}"]', 'a.button[href^="/labels"]'), 2, 720),
+    "take a photo": ("/", (f'a[href="{PIECE}"]', 'input[type="file"]'), 3, 1000),
+    "print a label": ("/", (f'a[href="{PIECE}"]', 'a.button[href^="/labels"]'), 2, 900),
     "plan": ("/", ('.tools a[href="/plan"]', 'input[name="due"]', "button.go"), 3, 0),
-    "look up a date": ("/", (f'a[href="{PIECE}"]', ".dates tr:last-child .even"), 2, 450),
+    "look up a date": ("/", (f'a[href="{PIECE}"]', ".dates tr:last-child .even"), 2, 550),
 }  # fmt: skip
 """What a painter does: where it begins, what is tapped or looked at, at most how many taps and pixels scrolled.
 The demo's dates and steps hang on the hour at which it is looked at, and with them how long some lines are."""
@@ -183,17 +183,16 @@ def test_who_hears_the_pages_hears_them_in_the_order_in_which_they_are_seen(brow
     browser.open(f"{address}/")
     in_order(
         tree(browser), "RootWebArea: The studio", "link: Skip to content", "navigation: Studio", "link: Studio",
-        "link: Alarms", "DisclosureTriangle: Sail loft: too cold", "heading: The studio", "link: Touch today",
-        "link: Free by tomorrow", "link: In danger 2", "region: Rooms", "link: Boat shed",
+        "link: Alarms", "heading: The studio", "link: Touch today",
+        "link: Free by tomorrow", "link: In danger", "region: Rooms", "link: Boat shed",
         "DisclosureTriangle: 6 of 6 pieces", "link: Winter mooring", "StaticText: wet",
-        "StaticText: Set: worth checking",
-        "StaticText: ! in danger", "link: Heron at slack water", "link: Help",
+        "link: Heron at slack water", "link: Help",
     )  # fmt: skip
     browser.open(address + PIECE)
     said = tree(browser)
     in_order(
-        said, "RootWebArea: Tar and gulls", "heading: Tar and gulls probably touch-dry",
-        "StaticText: Touch-dry: worth checking now", "heading: Finger test", "group: Where the finger was",
+        said, "RootWebArea: Tar and gulls", "heading: Tar and gulls",
+        "heading: Finger test", "group: Where the finger was",
         "radio: ✓ at an edge", "button: still tacky it sticks", "button: touch-dry", "button: dry through",
         "heading: Next steps", "button: Done", "heading: Dates", "columnheader: Milestone", "rowheader: set",
         "cell: earliest", "cell: worth checking", "cell: safe to assume", "rowheader: ready to varnish", "link: Label",
