@@ -125,12 +125,17 @@ def reader_of(settings: Settings) -> Reader:
     return settings.reader.reader(there if there.language in languages() else replace(there, language=PLAIN.language))
 
 
+def in_english(settings: Settings) -> Reader:
+    """The same with the words of the commands, which are English: half of a line in another language helps nobody."""
+    return replace(reader_of(settings), language=PLAIN.language)
+
+
 _OF_LOCALE = ("LC_MESSAGES", "LC_MEASUREMENT", "LC_TIME")
 
 
 def notes_of(desk: Desk, remarks: Iterable[Remark]) -> list[str]:
     """What came of something that was logged, a line each."""
-    return [reader_of(desk.settings).read(one) for one in wording.notes(remarks)]
+    return [in_english(desk.settings).read(one) for one in wording.notes(remarks)]
 
 
 def moment(typed: str | None, desk: Desk, now: datetime) -> datetime:

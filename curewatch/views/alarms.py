@@ -71,7 +71,7 @@ class HarmOut(View):
             began_at=local(one.began_at, tz),
             counted_until=local(one.counted_until, tz),
             cleared_at=local(one.cleared_at, tz),
-            text=damages.in_words(one),
+            text=said(damages.in_words(one), tz),
         )
 
 

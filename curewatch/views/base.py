@@ -43,12 +43,12 @@ def _read(value: Any) -> Any:
 
 
 @overload
-def said(words: Words, tz: tzinfo) -> str: ...
+def said(words: Words, tz: tzinfo | None = None) -> str: ...
 @overload
-def said(words: Words | None, tz: tzinfo) -> str | None: ...
-def said(words: Words | None, tz: tzinfo) -> str | None:
-    """As whoever asked reads it, its moments in the studio's zone."""
-    return None if words is None else replace(reads(), zone=tz).read(words)
+def said(words: Words | None, tz: tzinfo | None = None) -> str | None: ...
+def said(words: Words | None, tz: tzinfo | None = None) -> str | None:
+    """As whoever asked reads it; its moments in the studio's zone, where it has some."""
+    return None if words is None else (reads() if tz is None else replace(reads(), zone=tz)).read(words)
 
 
 class RequestModel(BaseModel):

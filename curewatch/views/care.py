@@ -147,7 +147,7 @@ class StepsOut(View):
         return cls(
             piece=found.history.name,
             steps=[StepOut.of(line, now, tz) for line in found.lines],
-            air_wanted=found.care.air.in_words(),
+            air_wanted=said(found.care.air.in_words()),
             air_against=None if found.against is None else [said(one, tz) for one in found.against],
             air_read_at=local(found.read_at, tz),
             next_good_air=None if w is None else WindowOut(
@@ -261,5 +261,5 @@ class BeliefOut(View):
             observations={kind.value: count for kind, count in one.observations.items()},
             pieces=one.pieces,
             questioned=one.questioned,
-            text=one.sentence,
+            text=said(one.sentence),
         )

@@ -17,7 +17,7 @@ from curewatch.records import RH_PCT_RANGE, WET_THICKNESS_RANGE_M, Recipe, Suppo
 from curewatch.studio.forecasting.drying import DEFAULT_SIDE_M
 from curewatch.studio.planning.estimate import EstimateInput, Reached, RoomAir, answer, cautions, film
 from curewatch.studio.planning.tilt_drift import drifts
-from curewatch.views.base import RequestModel, View, rounded, tidy
+from curewatch.views.base import RequestModel, View, rounded, said, tidy
 
 MEMBERS, DAYS = 64, 120.0
 DIGITS = 7
@@ -179,8 +179,8 @@ def estimated(
         milestones={name: ReachedOut.of(one) for name, one in found.milestones.items()},
         film_temp_c=rounded(found.film_temp_c, 4),
         crack_odds=rounded(found.crack_odds, 4),
-        weigh=None if found.weigh is None else str(found.weigh),
-        warnings=cautions(question, source, found, drained=drained),
+        weigh=said(found.weigh),
+        warnings=[said(one) for one in cautions(question, source, found, drained=drained)],
         inputs=FilmAskedOut.of(question, source, room),
         members=question.members,
         days=question.days,

@@ -18,7 +18,7 @@ from curewatch.studio.diagnosis.mechanisms import Diagnosis, Verdict
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.views.air import AirHadOut, air_read_at
 from curewatch.views.alarms import AlarmOut, HarmOut
-from curewatch.views.base import View, local, rounded, tidy
+from curewatch.views.base import View, local, rounded, said, tidy
 from curewatch.views.board import MilestoneOut, PieceOut, milestones_of
 from curewatch.views.care import DoneOut, ObservationOut, PhotoOut
 from curewatch.views.corrections import CorrectionOut
@@ -193,7 +193,8 @@ class FindingOut(View):
 
     @classmethod
     def of(cls, one: Diagnosis) -> FindingOut:
-        return cls(mechanism=one.mechanism, verdict=one.verdict, figure=one.figure, next_time=one.next_time)
+        told = {"mechanism": said(one.mechanism), "figure": said(one.figure), "next_time": said(one.next_time)}
+        return cls(verdict=one.verdict, **told)
 
 
 class ComparedOut(View):

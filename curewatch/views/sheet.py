@@ -69,7 +69,7 @@ def _air(past: PastAir) -> str:
         f"{t.mean:.1f} °C ({t.least:.1f} to {t.most:.1f}), {rh.mean:.0f} % humidity ({rh.least:.0f} to {rh.most:.0f})"
     )
     out = {"too cold": past.cold_h, "too damp": past.damp_h, "too warm": past.hot_h, "too dry": past.dry_h}
-    beyond = [f"{hours:.0f} h {word}" for word, hours in out.items() if hours >= 0.5]
+    beyond = [f"{hours:.0f} h {word}" if hours >= 0.5 else f"under 1 h {word}" for word, hours in out.items() if hours]
     said += f"; {', '.join(beyond) or 'never out of range'}"
     return said + (f"; {past.unread_h:.0f} h of it unread, interpolated" if past.unread_h >= 0.5 else "")
 

@@ -119,7 +119,7 @@ class Words:
         even, safe = line.next.worth_checking_at, line.next.safe_at
         why = self.reader.read(line.next.reason or "")
         if even is None:
-            return Coming(step, "", why or phrase("not foreseen"), ": ")
+            return Coming(step, phrase("not foreseen"), why, "; " if why else "")
         come = even <= self.now
         check = phrase("worth checking now") if come else phrase("worth checking {date}", date=self.foreseen(even))
         if line.next.held:

@@ -11,7 +11,7 @@ import typer
 from curewatch.cli import options
 from curewatch.cli.options import Name
 from curewatch.cli.output import Page, say, say_json
-from curewatch.cli.session import answer, fresh_desk_of, reader_of, say_view
+from curewatch.cli.session import answer, fresh_desk_of, in_english, say_view
 from curewatch.cli.texts import board_text, piece_text, plan_text, record_text
 from curewatch.desk.orders import series_here
 from curewatch.desk.reports import cure_record, planning
@@ -52,7 +52,7 @@ def piece(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> No
             say(f"\n{text}")
         if report.line.promised is not None and report.line.promised.at_risk:
             helps = promises.help_in_words(promises.helped(report.drying, report.forecast, could, now))
-            say(f"\n{textwrap.fill(reader_of(desk.settings).read(helps), page.width)}")
+            say(f"\n{textwrap.fill(in_english(desk.settings).read(helps), page.width)}")
 
 
 def record(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:

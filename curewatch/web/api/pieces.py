@@ -26,7 +26,7 @@ from curewatch.studio.board import SeriesLine, in_series
 from curewatch.studio.diagnosis.drying_history import past_air
 from curewatch.studio.diagnosis.mechanisms import Trouble
 from curewatch.views.air import AirHadOut, CurveOut, LimitsOut, PieceAirOut, air_points, air_read_at, curve_points
-from curewatch.views.base import At, local, tidy
+from curewatch.views.base import At, local, said, tidy
 from curewatch.views.board import SeriesOut
 from curewatch.views.care import ObservationOut, PhotoOut, StepsOut
 from curewatch.views.logged import LoggedOut
@@ -93,7 +93,7 @@ def curve(site: Here, name: PieceName) -> CurveOut:
     report = piece_report(site.desk, name, now)
     drawn = curve_of(site, report, now)
     forecast = report.forecast
-    reason = forecast.reason if forecast else "not forecast yet"
+    reason = said(forecast.reason, tz) if forecast else "not forecast yet"
     return CurveOut(
         piece=name,
         forecast_at=local(forecast.made_at if forecast else None, tz),

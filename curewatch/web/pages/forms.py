@@ -55,7 +55,7 @@ LABELS: Mapping[str, Message] = {
     Field.SIZE: phrase("Size"),
     Field.STEP: phrase("Step"),
     Field.SUPPORT: phrase("Surface"),
-    Field.SURFACE: phrase("Surface"),
+    Field.SURFACE: phrase("Surface temperature"),
     Field.TEMPERATURE: phrase("Temperature"),
     Field.TIMES: phrase("How many"),
     Field.TO: phrase("Another name"),
