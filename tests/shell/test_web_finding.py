@@ -77,7 +77,7 @@ NEVER_SO = [
     ({"what": "weighing", "grams": "512", "resolution": "0"}, "scale's step"),
     (
         {"what": "surface", "surface": "900"},
-        "Surface: got '900C', expected a film's temperature between -30 °C and 60 °C",
+        "Surface temperature: got '900C', expected a film's temperature between -30 °C and 60 °C",
     ),
     ({"what": "touch-dry", "when": "typed", "when_typed": "2 days ago"}, "When: got"),
     ({"what": "touch-dry", "when": "typed", "when_typed": "2027-01-01 10:00"}, "future"),

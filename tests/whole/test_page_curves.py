@@ -93,7 +93,7 @@ def test_a_finger_on_a_curve_of_two_lines_reads_both(studio: Studio, browser: Br
     send(browser, "dispatchTouchEvent", type="touchStart", touchPoints=[at(browser, 1, 0.4)])
     send(browser, "dispatchTouchEvent", type="touchEnd", touchPoints=[])
     said = wait_for(lambda: told(browser, 1), what="a value")
-    assert re.fullmatch(rf"{MOMENT} · surface {BANDED} % · bottom {BANDED} %", said), said
+    assert re.fullmatch(rf"{MOMENT} · top {BANDED} % · bottom {BANDED} %", said), said
     assert told(browser, 0) == "", "only the curve that was touched"
 
 
