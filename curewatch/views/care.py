@@ -207,11 +207,9 @@ def _odds(line: StepOut, now: datetime, date: Dated) -> str:
         return phrase("may be done from now on")
     if even is None and safe is None:
         return phrase("no date: {reason}", reason=_reason(line))
-    checking = (
-        phrase("worth checking now")
-        if even is not None and even <= now
-        else ("" if even is None else phrase("worth checking {date}", date=date(even)))
-    )
+    checking = ""
+    if even is not None:
+        checking = phrase("worth checking now") if even <= now else phrase("worth checking {date}", date=date(even))
     if safe is None:
         return phrase("{checking}; no safe date ({reason})", checking=checking, reason=_reason(line))
     told = phrase("safe {date}", date=date(safe))

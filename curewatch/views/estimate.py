@@ -90,9 +90,7 @@ class ReachedOut(View):
     @classmethod
     def of(cls, one: Reached) -> ReachedOut:
         early, even, safe = (tidy(h, DIGITS) for h in one.hours)
-        return cls(
-            early_h=early, worth_checking_h=even, safe_h=safe, reason=None if one.reason is None else str(one.reason)
-        )
+        return cls(early_h=early, worth_checking_h=even, safe_h=safe, reason=said(one.reason))
 
 
 class FilmAskedOut(View):
