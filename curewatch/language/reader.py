@@ -136,13 +136,15 @@ class Reader:
             return f"{self.length(width_m).removesuffix(' cm')} x {self.length(height_m)}"
         return f"{_inches(width_m)} x {_inches(height_m)} in"
 
-    def thickness(self, metres: float) -> str:
+    def thickness(self, metres: float, figures: int = 2) -> str:
         """Of a film: `1.2 mm`, `47 mil`."""
-        return f"{self.figures(metres * 1e3, 2)} mm" if self.measures == "metric" else f"{self.mils(metres)} mil"
+        if self.measures == "metric":
+            return f"{self.figures(metres * 1e3, figures)} mm"
+        return f"{self.mils(metres, figures)} mil"
 
-    def mils(self, metres: float) -> str:
+    def mils(self, metres: float, figures: int = 2) -> str:
         """Thousandths of an inch."""
-        return self.figures(metres / INCH_M * 1000, 2 if metres < 2.5e-3 else 3)
+        return self.figures(metres / INCH_M * 1000, figures if metres < 2.5e-3 else max(figures, 3))
 
     def mass(self, grams: float, figures: int = 4) -> str:
         """`510 g`, `18 oz`."""

@@ -142,10 +142,11 @@ class Thickness(Text):
     """Of a film."""
 
     metres: float
+    figures: int = 2
     is_a: Literal["thickness"] = "thickness"
 
     def read(self, reader: Reader, /) -> str:
-        return reader.thickness(self.metres)
+        return reader.thickness(self.metres, self.figures)
 
 
 @dataclass(frozen=True)

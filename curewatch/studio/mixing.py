@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
+from curewatch.language import Length, Message, Number, Percent, Size, Value, phrase, phrase_n
 from curewatch.physics.mixture import COALESCENT_MUCH, WATER_LIMIT, mix
 from curewatch.physics.mixture import Material as Material
 from curewatch.physics.mixture import Mixture as Mixture
@@ -55,21 +56,28 @@ def mixed(recipe: RecipeMix, materials: Mapping[str, Material]) -> Mixture:
     return mix((material, volume) for _, material, volume in volumes(recipe, materials))
 
 
-def notes_on(found: Mixture) -> list[str]:
+def notes_on(found: Mixture) -> list[Message]:
     """What is worth knowing of a mix before it is poured."""
-    notes = []
+    notes, solids = [], Percent(100 * found.solids)
     if found.too_much_water:
         notes.append(
-            f"{found.added_water_share:.0%} water on the paint is more than {WATER_LIMIT:.0%}: the film grows weak and "
-            "may chalk or crack; thin with medium instead"
+            phrase(
+                "{share} water on the paint is more than {most}: the film grows weak and may chalk or crack; thin with "
+                "medium instead",
+                share=Percent(100 * found.added_water_share),
+                most=Percent(100 * WATER_LIMIT),
+            )
         )
     if found.coalescent > COALESCENT_MUCH:
         notes.append(
-            f"{found.coalescent:.1%} coalescent is more than helps a film to form: it may stay soft for months; take "
-            "less retarder or hard-film medium"
+            phrase(
+                "{share} coalescent is more than helps a film to form: it may stay soft for months; take less retarder "
+                "or hard-film medium",
+                share=Percent(100 * found.coalescent, 1),
+            )
         )
     if not 0.20 <= found.solids <= 0.35:
-        notes.append(f"{found.solids:.0%} solids is outside the common 20 to 35 % of pour mixes")
+        notes.append(phrase("{solids} solids is outside the common 20 to 35 % of pour mixes", solids=solids))
     return notes
 
 
@@ -99,10 +107,10 @@ class Shape:
         return self.width * self.height * (math.pi / 4 if self.round else 1.0)
 
     @property
-    def in_words(self) -> str:
+    def in_words(self) -> Value:
         if self.round:
-            return f"a round of {self.width * 100:g} cm"
-        return f"{self.width * 100:g} x {self.height * 100:g} cm"
+            return phrase("a round of {width}", width=Length(self.width))
+        return Size(self.width, self.height)
 
     @property
     def girth(self) -> float:
@@ -217,11 +225,22 @@ def _share(logit: float) -> float:
     return 1 / (1 + math.exp(-logit))
 
 
-def run_off_text(found: RunOff) -> str:
+def run_off_text(found: RunOff) -> Message:
     """Where a share comes from, for people."""
-    spread = f"{found.low:.0%} to {found.high:.0%} in four cases of five"
+    share = Percent(100 * found.share)
+    spread = phrase(
+        "{low} to {high} % in four cases of five", low=Number(100 * found.low), high=Number(100 * found.high)
+    )
     if not found.pours:
-        return f"{found.share:.0%} is assumed to run off ({spread}); a scale or a measuring cup can teach it"
-    pours = "1 pour" if found.pours == 1 else f"{found.pours} pours"
-    size = "about this size" if found.like_size else "another size"
-    return f"{found.share:.0%} runs off, learned from {pours} of this recipe onto {size} ({spread})"
+        return phrase(
+            "{share} is assumed to run off ({spread}); a scale or a measuring cup can teach it",
+            share=share, spread=spread,
+        )  # fmt: skip
+    return phrase_n(
+        "{share} runs off, learned from {n} pour of this recipe onto {size} ({spread})",
+        "{share} runs off, learned from {n} pours of this recipe onto {size} ({spread})",
+        found.pours,
+        share=share,
+        size=phrase("about this size") if found.like_size else phrase("another size"),
+        spread=spread,
+    )

@@ -8,7 +8,7 @@ from typing import Annotated, Any, get_args, overload
 
 from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, WithJsonSchema, model_validator
 
-from curewatch.language import Capital, Joined, Message, Words, reads
+from curewatch.language import Capital, Joined, Message, Value, reads
 
 YEARS = (2000, 2200)
 
@@ -43,10 +43,10 @@ def _read(value: Any) -> Any:
 
 
 @overload
-def said(words: Words, tz: tzinfo | None = None) -> str: ...
+def said(words: Value, tz: tzinfo | None = None) -> str: ...
 @overload
-def said(words: Words | None, tz: tzinfo | None = None) -> str | None: ...
-def said(words: Words | None, tz: tzinfo | None = None) -> str | None:
+def said(words: Value | None, tz: tzinfo | None = None) -> str | None: ...
+def said(words: Value | None, tz: tzinfo | None = None) -> str | None:
     """As whoever asked reads it; its moments in the studio's zone, where it has some."""
     return None if words is None else (reads() if tz is None else replace(reads(), zone=tz)).read(words)
 

@@ -6,16 +6,18 @@ import base64
 import hashlib
 import json
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime, tzinfo
 from typing import Any
 
 from pydantic import Field
 
 from curewatch.desk.commands.naming import NameUse
+from curewatch.language import Length, Mass, Message, Speed, Thickness, Value, Volume, When, Words, joined, phrase
 from curewatch.records import Support, ThicknessSource
 from curewatch.records.corrections import Change, Correction, CorrectionKind, Naming
 from curewatch.studio import wording
-from curewatch.views.base import View, local
+from curewatch.views.base import View, local, said
 
 
 class ChangedOut(View):
@@ -64,64 +66,87 @@ def id_of(name: str) -> str:
     return base64.b32encode(hashlib.sha256(name.encode()).digest())[:16].decode().lower()
 
 
+Told = tuple[Message, Value | None, Value | None]
+"""What was put right, as it was and as it is; None: not told."""
+
+
 def changed(changes: Sequence[Change], tz: tzinfo) -> list[ChangedOut]:
     """What the changes of one piece's correction come to."""
-    found: list[ChangedOut] = []
+    return [ChangedOut(what=said(what), was=said(was, tz), now=said(now, tz)) for what, was, now in _told(changes)]
+
+
+def _told(changes: Sequence[Change]) -> Iterator[Told]:
     for change in changes:
-        was, now = (json.loads(side or "{}") for side in (change.was, change.now))
-        words = [dict(_words(change.table, row, tz)) for row in (was, now)]
-        for what in dict.fromkeys([*words[0], *words[1]]):
-            said = [side.get(what) for side in words]
-            if said[0] != said[1]:
-                found.append(ChangedOut(what=what, was=said[0], now=said[1]))
-    return found
+        was, now = (dict(_words(change.table, json.loads(side or "{}"))) for side in (change.was, change.now))
+        for what in dict.fromkeys([*was, *now]):
+            if was.get(what) != now.get(what):
+                yield what, was.get(what), now.get(what)
 
 
-def _words(table: str, row: Mapping[str, Any], tz: tzinfo) -> Iterator[tuple[str, str | None]]:
+def _words(table: str, row: Mapping[str, Any]) -> Iterator[tuple[Message, Value | None]]:
     """What stands in the columns of a row that a person may have told."""
     if table == "pieces" and "name" in row:
-        yield "name", row["name"]
+        yield phrase("name"), row["name"]
     if table == "stays":
-        yield from ((name, row[name]) for name in ("room", "place") if name in row)
+        names = (("room", phrase("room")), ("place", phrase("place")))
+        yield from ((what, row[name]) for name, what in names if name in row)
     if table == "paints":
-        told = {"poured": (row.get("poured_m3"), 1e6, "ml"), "ran off": (row.get("ran_off_m3"), 1e6, "ml"),
-                "paint": (row.get("poured_g"), 1, "g")}  # fmt: skip
-        yield from ((what, f"{value * scale:.4g} {unit}") for what, (value, scale, unit) in told.items() if value)
+        if row.get("poured_m3"):
+            yield phrase("poured"), Volume(row["poured_m3"] * 1e6, 4)
+        if row.get("ran_off_m3"):
+            yield phrase("ran off"), Volume(row["ran_off_m3"] * 1e6, 4)
+        if row.get("poured_g"):
+            yield phrase("paint"), Mass(row["poured_g"])
     if table == "pours":
-        yield from _pour(row, tz)
+        yield from _pour(row)
 
 
-def _pour(row: Mapping[str, Any], tz: tzinfo) -> Iterator[tuple[str, str | None]]:
+def _pour(row: Mapping[str, Any]) -> Iterator[tuple[Message, Value | None]]:
     if "at" in row:
-        yield "start", f"{datetime.fromisoformat(row['at']).astimezone(tz):%d %b %Y %H:%M}"
+        yield phrase("start"), When(datetime.fromisoformat(row["at"]))
     if "wet_thickness_m" in row:
-        yield "thickness", f"{row['wet_thickness_m'] * 1e3:.3g} mm"
+        yield phrase("thickness"), Thickness(row["wet_thickness_m"], 3)
     if "thickness_source" in row:
-        yield "thickness known", str(wording.THICKNESS_FROM[ThicknessSource(row["thickness_source"])])
-    for name, what in (("width_m", "width"), ("height_m", "height")):
+        yield phrase("thickness known"), wording.THICKNESS_FROM[ThicknessSource(row["thickness_source"])]
+    for name, what in (("width_m", phrase("width")), ("height_m", phrase("height"))):
         if name in row:
-            yield what, None if row[name] is None else f"{row[name] * 100:.4g} cm"
+            yield what, None if row[name] is None else Length(row[name])
     if "round" in row:
-        yield "shape", "round" if row["round"] else "square"
+        yield phrase("shape"), phrase("round") if row["round"] else phrase("square")
     if "recipe" in row:
-        yield "recipe", row["recipe"]
+        yield phrase("recipe"), row["recipe"]
     if "silicone" in row:
-        yield "silicone", "with" if row["silicone"] else "without"
+        yield phrase("silicone"), phrase("with") if row["silicone"] else phrase("without")
     if "support" in row:
-        yield "on", str(wording.SUPPORTS[Support(row["support"])])
+        yield phrase("on"), wording.SUPPORTS[Support(row["support"])]
     if "air_speed_m_s" in row:
-        yield "air over it", f"{row['air_speed_m_s']:g} m/s"
+        yield phrase("air over it"), Speed(row["air_speed_m_s"])
 
 
-def in_words(one: Correction, changes: Sequence[Change], tz: tzinfo) -> str:
+_NAMES = {
+    (CorrectionKind.REMOVED, Naming.ROOM): phrase("room {name} is offered no more"),
+    (CorrectionKind.REMOVED, Naming.PLACE): phrase("place {name} in {room} is offered no more"),
+    (CorrectionKind.REMOVED, Naming.RECIPE): phrase("recipe {name} is offered no more"),
+    (CorrectionKind.RENAMED, Naming.ROOM): phrase("room {name} is now {to}"),
+    (CorrectionKind.RENAMED, Naming.PLACE): phrase("place {name} in {room} is now {to}"),
+    (CorrectionKind.RENAMED, Naming.RECIPE): phrase("recipe {name} is now {to}"),
+    (CorrectionKind.MERGED, Naming.ROOM): phrase("room {name} is one with {to}"),
+    (CorrectionKind.MERGED, Naming.PLACE): phrase("place {name} in {room} is one with {to}"),
+    (CorrectionKind.MERGED, Naming.RECIPE): phrase("recipe {name} is one with {to}"),
+}
+
+
+def in_words(one: Correction, changes: Sequence[Change]) -> Words:
     """`thickness 1.4 mm (was 1.2 mm)`, of a piece; `room spare room is now Spare room`, of a name."""
     if one.naming is not None:
-        where = f" in {one.room}" if one.room else ""
-        if one.kind is CorrectionKind.REMOVED:
-            return f"{one.naming.value} {one.name}{where} is offered no more"
-        now = "is now" if one.kind is CorrectionKind.RENAMED else "is one with"
-        return f"{one.naming.value} {one.name}{where} {now} {one.to}"
+        names: dict[str, Value] = {"name": one.name, "room": one.room or "", "to": one.to or ""}
+        return replace(_NAMES[one.kind, one.naming], values=tuple(names.items()))
     if one.kind is CorrectionKind.DELETED:
-        return "deleted, as never poured"
-    said = changed([change for change in changes if change.correction_id == one.id], tz)
-    return ", ".join(f"{c.what} {c.now or 'not told'} (was {c.was or 'not told'})" for c in said)
+        return phrase("deleted, as never poured")
+    unknown = phrase("not told")
+    told = _told([change for change in changes if change.correction_id == one.id])
+    return joined(
+        *(phrase("{what} {now} (was {was})", what=what, now=now or unknown, was=was or unknown)
+          for what, was, now in told),
+        by=", ",
+    )  # fmt: skip

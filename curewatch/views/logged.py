@@ -6,21 +6,23 @@ import math
 from collections.abc import Sequence
 from datetime import datetime
 from typing import Annotated
-from zoneinfo import ZoneInfo
 
 from pydantic import Field
 
 from curewatch.desk.commands.log import LogEntry, LogKind
+from curewatch.language import Capital, Number, Value, Words, joined, phrase, phrase_n
 from curewatch.records import Alarm, Piece, Reading, SensorTrust, Stay
 from curewatch.records.corrections import Correction
 from curewatch.records.facts import Observation
 from curewatch.records.workshop import Photo, Promise, StepDone, Tilt
+from curewatch.studio import wording
 from curewatch.studio.air.flaws import trust_text
 from curewatch.studio.alarms.alarm_words import TITLES
+from curewatch.studio.care.aftercare import step_words
 from curewatch.studio.learning.texts import finding
-from curewatch.studio.wording import by, number
 from curewatch.views.base import RequestModel, View
 from curewatch.views.corrections import in_words
+from curewatch.views.sheet import PHOTO_KINDS
 
 
 class Undo(RequestModel):
@@ -42,39 +44,50 @@ class LoggedBefore(View):
     undo: Undo
 
 
-def logged_text(entries: Sequence[LogEntry], tz: ZoneInfo) -> str:
+def logged_text(entries: Sequence[LogEntry]) -> Words:
     """What was logged, in a line: of one entry, or of pours that were logged together."""
     first, fact = entries[0], entries[0].fact
     if isinstance(fact, Piece):
-        return f"Poured: {_names(entries)}" if first.kind is LogKind.POUR else f"{fact.name} left the studio"
+        if first.kind is LogKind.POUR:
+            return phrase("Poured: {names}", names=_names(entries))
+        return phrase("{piece} left the studio", piece=fact.name)
     if isinstance(fact, Reading):
-        air = [("°C", fact.temp_c, 1), ("%", fact.rh_pct, 0)]
-        said = ", ".join(f"{'?' if v is None else number(v, d)} {u}" for u, v, d in air)
-        return f"Reading of {fact.room}: {said}{by(fact.logged_by)}"
-    if isinstance(fact, Stay):
-        return f"{first.about} moved to {fact.room}{f', {fact.place}' if fact.place else ''}"
-    if isinstance(fact, Observation):
-        return f"{first.about}: {finding(fact)}{by(fact.logged_by)}"
-    if isinstance(fact, StepDone):
-        return f"{first.about}: {fact.step} done{by(fact.logged_by)}"
-    if isinstance(fact, Tilt):
-        return f"{first.about}: {math.degrees(fact.tilt_rad):.1f}° off level"
-    if isinstance(fact, Photo):
-        return f"{first.about}: photo, {fact.kind.value}"
-    if isinstance(fact, Promise):
-        date = "for no date any more" if fact.due_at is None else f"for {fact.occasion or 'a date'}"
-        return f"{first.about}: promised {date}{by(fact.logged_by)}"
+        air = wording.air(fact.temp_c, fact.rh_pct)
+        return joined(phrase("Reading of {room}: {air}", room=fact.room, air=air), wording.by(fact.logged_by), by="")
     if isinstance(fact, Correction):
-        said = in_words(fact, first.changes, tz)
-        return f"{first.about}: {said}" if fact.naming is None else f"{said[0].upper()}{said[1:]}"
-    if isinstance(fact, SensorTrust):
-        return f"{fact.room}: {trust_text(fact)}"
-    if isinstance(fact, Alarm):
-        return f"{fact.room}: {TITLES[fact.kind]}, seen to"
-    return f"{first.about}: looked over"
+        said = in_words(fact, first.changes)
+        return phrase("{about}: {what}", about=first.about, what=said) if fact.naming is None else Capital(said)
+    if isinstance(fact, SensorTrust | Alarm):
+        what: Words = (
+            trust_text(fact) if isinstance(fact, SensorTrust) else phrase("{alarm}, seen to", alarm=TITLES[fact.kind])
+        )
+        return phrase("{about}: {what}", about=fact.room, what=what)
+    said_by = fact.logged_by if isinstance(fact, Observation | StepDone | Promise) else None
+    return joined(phrase("{about}: {what}", about=first.about, what=_of_piece(fact)), wording.by(said_by), by="")
 
 
-def _names(pours: Sequence[LogEntry]) -> str:
+def _of_piece(fact: object) -> Words:
+    if isinstance(fact, Stay):
+        return phrase("moved to {place}", place=wording.where(fact.room, fact.place))
+    if isinstance(fact, Observation):
+        return finding(fact)
+    if isinstance(fact, StepDone):
+        return phrase("{step}: done", step=step_words(fact.step))
+    if isinstance(fact, Tilt):
+        return phrase("{degrees}° off level", degrees=Number(math.degrees(fact.tilt_rad), 1))
+    if isinstance(fact, Photo):
+        return phrase("photo, {kind}", kind=PHOTO_KINDS[fact.kind])
+    if isinstance(fact, Promise):
+        if fact.due_at is None:
+            return phrase("promised for no date any more")
+        return phrase("promised for {occasion}", occasion=fact.occasion or phrase("a date"))
+    return phrase("looked over")
+
+
+def _names(pours: Sequence[LogEntry]) -> Value:
     if len(pours) <= 3:
         return ", ".join(one.about for one in pours)
-    return f"{pours[0].about} to {pours[-1].about}, {len(pours)} pieces"
+    return phrase_n(
+        "{first} to {last}, {n} piece", "{first} to {last}, {n} pieces", len(pours),
+        first=pours[0].about, last=pours[-1].about,
+    )  # fmt: skip

@@ -7,11 +7,12 @@ from typing import Literal
 from pydantic import Field
 
 from curewatch.desk.mixing import Batch
+from curewatch.language import phrase
 from curewatch.records import Recipe
 from curewatch.records.workshop import RecipeMix
 from curewatch.settings import MaterialSettings
 from curewatch.studio.mixing import Mixture, Portion, notes_on, run_off_text
-from curewatch.views.base import View
+from curewatch.views.base import View, said
 
 
 class MaterialOut(View):
@@ -65,7 +66,7 @@ class RecipeOut(View):
             by_weight=told is not None and told.by_weight,
             density_kg_l=None if found is None else round(found.density / 1000, 4),
             added_water_share=None if found is None else round(found.added_water_share, 4),
-            notes=[] if found is None else notes_on(found),
+            notes=[] if found is None else [said(one) for one in notes_on(found)],
         )
 
 
@@ -107,7 +108,7 @@ class RunOffOut(View):
             source="pours" if believed.pours else "assumed",
             pours=believed.pours,
             of_this_size=believed.like_size,
-            text=run_off_text(believed),
+            text=said(run_off_text(believed)),
         )
 
 
@@ -148,11 +149,13 @@ class MixOut(View):
             added_water_share=None if found is None else round(found.added_water_share, 4),
             parts=[] if made.told is None else parts_of(made.told),
             by_weight=made.told is not None and made.told.by_weight,
-            notes=[UNTOLD] if found is None else notes_on(found),
+            notes=[said(one) for one in ([UNTOLD] if found is None else notes_on(found))],
         )
 
 
-UNTOLD = "its parts were never told, so how much of each is not known: `curewatch recipe NAME --part …` tells them"
+UNTOLD = phrase(
+    "its parts were never told, so how much of each is not known: `curewatch recipe NAME --part …` tells them"
+)
 
 
 def _ml(volume: float) -> float:

@@ -156,7 +156,7 @@ class RecordOut(PouredOut):
     photos: list[PhotoOut]
     harm: list[HarmOut]
     corrections: list[CorrectionOut] = Field(description="Of what was logged of its pour, in the order they were made")
-    honesty: str = HONESTY
+    honesty: str
 
     @classmethod
     def of(cls, looked: CureRecord, tz: ZoneInfo) -> RecordOut:
@@ -166,6 +166,7 @@ class RecordOut(PouredOut):
             **poured(drying),
             name=name,
             written_at=local(looked.now, tz),
+            honesty=said(HONESTY),
             poured_at=local(drying.pour.at, tz),
             gone_at=local(drying.piece.gone_at, tz),
             recipe_stated=drying.recipe.stated,

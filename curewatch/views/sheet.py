@@ -4,48 +4,86 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, tzinfo
+from datetime import datetime
 
 from curewatch.desk.reports.cure_record import CureRecord
+from curewatch.language import (
+    Message,
+    Number,
+    Percent,
+    Span,
+    Temperature,
+    TemperatureRange,
+    Words,
+    joined,
+    phrase,
+)
 from curewatch.records import Milestone, MilestoneKind
+from curewatch.records.workshop import PhotoKind
 from curewatch.studio import wording
+from curewatch.studio.alarms.alarm_words import TITLES
 from curewatch.studio.alarms.damage import length_and_what
+from curewatch.studio.care.aftercare import step_words
 from curewatch.studio.diagnosis.drying_history import PastAir, slope_text
+from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.learning.texts import finding
 from curewatch.views.corrections import in_words
 
-HONESTY = (
+HONESTY = phrase(
     "Dates of drying are estimates by a model of the film in the air as it was read, not measurements; what a person "
     "found by touch or scale stands as found. This record is no guarantee and no test report."
 )
-HOW = {"finger": "finger test", "weighing": "weighing", "surface": "surface temperature"}
-Pair = tuple[str, str]
+HOW = {
+    "finger": phrase("finger test"),
+    "weighing": phrase("weighing"),
+    "surface": phrase("surface temperature"),
+}
+PHOTO_KINDS = {
+    PhotoKind.WET: phrase("wet"),
+    PhotoKind.SETTLED: phrase("settled"),
+    PhotoKind.DRY: phrase("dry"),
+    PhotoKind.FLAW: phrase("flaw"),
+}
+Pair = tuple[Words, Words]
 Dated = Callable[[datetime | None], str]
 
 
 def facts(looked: CureRecord, date: Dated) -> list[Pair]:
     """What was poured, onto what and where."""
     drying = looked.history.drying
-    pour, recipe = drying.pour, drying.recipe
-    mix = "" if recipe.stated else ", assumed"
-    told = [
-        ("Poured", f"{date(pour.at)}{wording.by(pour.logged_by)}"),
-        ("Film", str(wording.wet_film(pour))),
-        ("Surface", str(wording.SUPPORTS[pour.support])),
-        ("Mix", f"{recipe.name}: {recipe.solids:.0%} solids{mix}, {'with' if pour.silicone else 'without'} silicone"),
-        ("Rooms", ", ".join(dict.fromkeys(stay.room for stay in drying.stays))),
+    pour = drying.pour
+    told: list[Pair] = [
+        (phrase("Poured"), joined(date(pour.at), wording.by(pour.logged_by), by="")),
+        (phrase("Film"), wording.wet_film(pour)),
+        (phrase("Surface"), wording.SUPPORTS[pour.support]),
+        (phrase("Mix"), _mix(drying)),
+        (phrase("Rooms"), ", ".join(dict.fromkeys(stay.room for stay in drying.stays))),
     ]
     if drying.promise is not None:
         promise = drying.promise
-        occasion = "" if promise.occasion is None else f" for {promise.occasion}"
-        told.append(("Promised", f"{wording.STAGES[promise.ready]} by {date(promise.due_at)}{occasion}"))
-    told += [("Tilt", f"{slope_text(tilt.tilt_rad)}, {date(tilt.measured_at)}") for tilt in looked.tilts]
+        ready = phrase("{stage} by {date}", stage=wording.STAGES[promise.ready], date=date(promise.due_at))
+        occasion = promise.occasion and phrase("for {occasion}", occasion=promise.occasion)
+        told.append((phrase("Promised"), joined(ready, occasion)))
+    told += [
+        (phrase("Tilt"), joined(slope_text(tilt.tilt_rad), date(tilt.measured_at), by=", ")) for tilt in looked.tilts
+    ]
     if (gap := _skin_gap(looked)) is not None:
-        told.append(("Skin gap", gap))
+        told.append((phrase("Skin gap"), gap))
     return told
 
 
-def _skin_gap(looked: CureRecord) -> str | None:
+def _mix(drying: Drying) -> Message:
+    recipe = drying.recipe
+    solids = phrase("{solids} solids", solids=Percent(100 * recipe.solids))
+    return phrase(
+        "{recipe}: {solids}, {silicone}",
+        recipe=recipe.name,
+        solids=solids if recipe.stated else phrase("{solids}, assumed", solids=solids),
+        silicone=phrase("with silicone") if drying.pour.silicone else phrase("without silicone"),
+    )
+
+
+def _skin_gap(looked: CureRecord) -> Message | None:
     """Between the dates that stand beside it; None where a finger moved one of them."""
     forecast, trace = looked.history.forecast, looked.trace
     kinds = (MilestoneKind.TOUCH_DRY, MilestoneKind.HANDLE)
@@ -53,102 +91,138 @@ def _skin_gap(looked: CureRecord) -> str | None:
     even = [one.worth_checking_at for one in dated if one.worth_checking_at and not (one.not_before or one.found_at)]
     if len(even) < 2 or trace is None or trace.gap_h is None or not trace.usual_gap_h:
         return None
-    gap = wording.span(even[1] - even[0])
-    return f"{gap} from touch-dry to dry to handle, {trace.gap_h / trace.usual_gap_h:.1f} times the usual (est.)"
+    return phrase(
+        "{gap} from touch-dry to dry to handle, {times} times the usual (est.)",
+        gap=Span(even[1] - even[0]),
+        times=Number(trace.gap_h / trace.usual_gap_h, 1),
+    )
 
 
 def air(looked: CureRecord) -> list[Pair]:
-    unread = "its room was not read since the pour" if looked.history.climates else "its room was never read"
-    spans = (("Air, drying", looked.wet_air), ("Air, so far", looked.whole_air))
+    unread = phrase("its room was never read")
+    if looked.history.climates:
+        unread = phrase("its room was not read since the pour")
+    spans = ((phrase("Air, drying"), looked.wet_air), (phrase("Air, so far"), looked.whole_air))
     return [(heading, unread if past is None else _air(past)) for heading, past in spans]
 
 
-def _air(past: PastAir) -> str:
+def _air(past: PastAir) -> Words:
     t, rh = past.temp_c, past.rh_pct
-    said = (
-        f"{t.mean:.1f} °C ({t.least:.1f} to {t.most:.1f}), {rh.mean:.0f} % humidity ({rh.least:.0f} to {rh.most:.0f})"
+    said = phrase(
+        "{temp} ({temps}), {humid} humidity ({low} to {high})",
+        temp=Temperature(t.mean, 1),
+        temps=TemperatureRange(t.least, t.most, 1),
+        humid=Percent(rh.mean),
+        low=Number(rh.least),
+        high=Number(rh.most),
     )
-    out = {"too cold": past.cold_h, "too damp": past.damp_h, "too warm": past.hot_h, "too dry": past.dry_h}
-    beyond = [f"{hours:.0f} h {word}" if hours >= 0.5 else f"under 1 h {word}" for word, hours in out.items() if hours]
-    said += f"; {', '.join(beyond) or 'never out of range'}"
-    return said + (f"; {past.unread_h:.0f} h of it unread, interpolated" if past.unread_h >= 0.5 else "")
+    out = [_beyond(hours, word) for hours, word in (
+        (past.cold_h, phrase("too cold")), (past.damp_h, phrase("too damp")),
+        (past.hot_h, phrase("too warm")), (past.dry_h, phrase("too dry")),
+    ) if hours]  # fmt: skip
+    unread = phrase("{hours} h of it unread, interpolated", hours=Number(past.unread_h)) if past.unread_h >= 0.5 else ""
+    return joined(said, joined(*out, by=", ") or phrase("never out of range"), unread, by="; ")
+
+
+def _beyond(hours: float, word: Message) -> Message:
+    if hours < 0.5:
+        return phrase("under 1 h {word}", word=word)
+    return phrase("{hours} h {word}", hours=Number(hours), word=word)
 
 
 def found(looked: CureRecord, date: Dated) -> list[Pair]:
     """By the moment at which it was found."""
-    told = (
-        (one.at, f"{HOW[one.kind.value]}: {finding(one)}{wording.by(one.logged_by)}") for one in looked.observations
-    )
-    return [(date(at), said) for at, said in told]
+    return [
+        (date(one.at), joined(HOW[one.kind.value], ": ", finding(one), wording.by(one.logged_by), by=""))
+        for one in looked.observations
+    ]
 
 
 def done(looked: CureRecord, date: Dated) -> list[Pair]:
     """By the moment at which it was done."""
-    early = {True: " (before its safe date)", False: ""}
-    return [(date(one.done_at), f"{one.step}{early[one.too_early]}{wording.by(one.logged_by)}") for one in looked.steps]
+    early = phrase(" (before its safe date)")
+    return [
+        (
+            date(one.done_at),
+            joined(step_words(one.step), early if one.too_early else "", wording.by(one.logged_by), by=""),
+        )
+        for one in looked.steps
+    ]
 
 
 def photos(looked: CureRecord, date: Dated) -> list[Pair]:
     """By the moment at which it was taken."""
-    return [(date(one.at), one.kind.value) for one in looked.history.photos]
+    return [(date(one.at), PHOTO_KINDS[one.kind]) for one in looked.history.photos]
 
 
-def corrected(looked: CureRecord, date: Dated, tz: tzinfo) -> list[Pair]:
+def corrected(looked: CureRecord, date: Dated) -> list[Pair]:
     """By the moment at which it was put right."""
-    return [(date(one.logged_at), in_words(one, looked.changes, tz)) for one in looked.corrections]
+    return [(date(one.logged_at), in_words(one, looked.changes)) for one in looked.corrections]
 
 
 def harm(looked: CureRecord) -> list[Pair]:
     return [
-        (one.kind.value, f"{length_and_what(one)}, film down to {wording.number(one.worst_c, 1)} °C"
-         f"{', looked over since' if one.cleared_at else ', not looked over yet'}")
+        (
+            TITLES[one.kind],
+            phrase(
+                "{harm}, film down to {temp}, {looked}",
+                harm=length_and_what(one),
+                temp=Temperature(one.worst_c, 1),
+                looked=phrase("looked over since") if one.cleared_at else phrase("not looked over yet"),
+            ),
+        )
         for one in looked.history.damages
-    ]  # fmt: skip
+    ]
 
 
-def rows(looked: CureRecord, date: Dated, tz: tzinfo) -> list[Pair]:
+def rows(looked: CureRecord, date: Dated) -> list[Pair]:
     """The record as headings and what stands beside them."""
     forecast, gone_at = looked.history.forecast, looked.history.drying.piece.gone_at
     told = facts(looked, date)
-    for one in forecast.milestones if forecast else ():
-        told.append((str(wording.STAGES[one.kind]).capitalize(), _dates(one, date)))
+    told += [(wording.STAGES[one.kind], _dates(one, date)) for one in (forecast.milestones if forecast else ())]
     told += air(looked)
-    told += [("Found", f"{said}, {at}") for at, said in found(looked, date)]
-    told += [("Done", f"{said}, {at}") for at, said in done(looked, date)]
-    told += [("Photo", f"{said}, {at}") for at, said in photos(looked, date)]
-    told += [("Corrected", f"{said}, {at}") for at, said in corrected(looked, date, tz)]
-    told += [("Harm", f"{kind}: {said}") for kind, said in harm(looked)]
-    return told + ([("Left", date(gone_at))] if gone_at else [])
+    several = (
+        (phrase("Found"), found(looked, date)),
+        (phrase("Done"), done(looked, date)),
+        (phrase("Photo"), photos(looked, date)),
+        (phrase("Corrected"), corrected(looked, date)),
+    )
+    told += [(heading, joined(said, at, by=", ")) for heading, pairs in several for at, said in pairs]
+    told += [(phrase("Harm"), joined(kind, said, by=": ")) for kind, said in harm(looked)]
+    return told + ([(phrase("Left"), date(gone_at))] if gone_at else [])
 
 
-def _dates(one: Milestone, date: Dated) -> str:
+def _dates(one: Milestone, date: Dated) -> Words:
     if one.found_at is not None:
-        return f"found {date(one.found_at)}"
+        return phrase("found {date}", date=date(one.found_at))
+    why = one.reason or phrase("not foreseen")
     if one.worth_checking_at is None:
-        return f"no date: {one.reason or 'not foreseen'}"
-    safe = f"no safe date ({one.reason or 'not foreseen'})" if one.safe_at is None else f"safe {date(one.safe_at)}"
-    return f"worth checking {date(one.worth_checking_at)}, {safe} (est.)"
+        return phrase("no date: {why}", why=why)
+    safe = phrase("safe {date}", date=date(one.safe_at))
+    if one.safe_at is None:
+        safe = phrase("no safe date ({why})", why=why)
+    return phrase("worth checking {date}, {safe} (est.)", date=date(one.worth_checking_at), safe=safe)
 
 
 @dataclass(frozen=True)
 class Compared:
     """What stands under one heading, of each piece."""
 
-    heading: str
-    cells: tuple[str, ...]
+    heading: Words
+    cells: tuple[Words, ...]
 
     @property
     def differs(self) -> bool:
         return len(set(self.cells)) > 1
 
 
-def side_by_side(records: Sequence[CureRecord], date: Dated, tz: tzinfo) -> list[Compared]:
+def side_by_side(records: Sequence[CureRecord], date: Dated) -> list[Compared]:
     """Heading by heading; one cell a heading and piece: what stands under it, joined."""
-    sides: list[dict[str, str]] = []
+    sides: list[dict[Words, Words]] = []
     for looked in records:
-        side: dict[str, str] = {}
-        for heading, words in rows(looked, date, tz):
-            side[heading] = f"{side[heading]}; {words}" if heading in side else words
+        side: dict[Words, Words] = {}
+        for heading, words in rows(looked, date):
+            side[heading] = joined(side.get(heading), words, by="; ")
         sides.append(side)
     headings = dict.fromkeys(heading for side in sides for heading in side)
     return [Compared(heading, tuple(side.get(heading, "-") for side in sides)) for heading in headings]

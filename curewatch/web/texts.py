@@ -20,6 +20,7 @@ from curewatch.settings.values import AIRS
 from curewatch.studio import wording
 from curewatch.studio.alarms.alarm_words import TITLES
 from curewatch.studio.board import PieceLine
+from curewatch.views.sheet import PHOTO_KINDS
 
 
 @dataclass(frozen=True)
@@ -160,12 +161,6 @@ SUPPORTS = {
     Support.PAPER: phrase("paper"),
     Support.TILE: phrase("tile"),
     Support.GLASS: phrase("glass"),
-}
-PHOTO_KINDS = {
-    PhotoKind.WET: phrase("wet"),
-    PhotoKind.SETTLED: phrase("settled"),
-    PhotoKind.DRY: phrase("dry"),
-    PhotoKind.FLAW: phrase("flaw"),
 }
 CHOICES = {
     "layers": [(word, LAYERS[word], Thickness(metres)) for word, metres in LAYERS_M.items()],

@@ -93,8 +93,10 @@ def test_pours_of_that_size_come_first_then_of_any_and_other_recipes_say_nothing
     assert expected(told, "river blend", 0.10).share > RUN_OFF
     assert expected(told, "river blend", 4.0).pours == 2
     assert expected(told, "foam", 0.1).pours == 0
-    assert "learned from 1 pour of this recipe onto about this size" in run_off_text(expected(told, "river blend", 0.1))
-    assert "assumed" in run_off_text(expected(told, "foam", 0.1))
+    assert "learned from 1 pour of this recipe onto about this size" in str(
+        run_off_text(expected(told, "river blend", 0.1))
+    )
+    assert "assumed" in str(run_off_text(expected(told, "foam", 0.1)))
 
 
 def test_more_pours_narrow_it_down_to_how_pours_differ() -> None:

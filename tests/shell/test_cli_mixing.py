@@ -60,7 +60,7 @@ def test_much_water_is_warned_of(capsys: pytest.CaptureFixture[str]) -> None:
     made = printed(capsys, "recipe", "thin wash", "--part", "fluid paint=1", "--part", "water=0.5")
     assert "grows weak" in made["notes"][0]
     assert main(["recipe", "thin wash", "--part", "fluid paint=1", "--part", "water=0.5"]) == 0
-    assert "50% water on the paint" in capsys.readouterr().out
+    assert "50 % water on the paint" in capsys.readouterr().out
 
 
 AIR = ("--temperature", "21C", "--humidity", "50%")

@@ -78,7 +78,9 @@ def test_a_pour_is_put_right_by_command_and_every_view_follows(studio: Studio, t
     said = typed(
         "correct", "Curlew", "--name", "Whimbrel", "--wet-thickness", "5mm", "--at", "yesterday 17:00", "--silicone"
     )
-    assert "Corrected Curlew: name Whimbrel (was Curlew), start 19 Nov 2026 17:00 (was 19 Nov 2026 13:00)" in said
+    assert (
+        "Corrected Curlew: name Whimbrel (was Curlew), start Thu 19 Nov 2026 17:00 (was Thu 19 Nov 2026 13:00)" in said
+    )
     assert "thickness 5 mm (was 1.2 mm), silicone with (was without)" in said
     assert "Film 5 mm wet, by comb gauge; river white, with silicone" in said
     assert "Whimbrel: touch-dry, found today 08:00" in said, "what was found stays with it"

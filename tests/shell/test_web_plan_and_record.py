@@ -131,7 +131,7 @@ def test_the_record_holds_what_was_found_done_and_the_air_it_dried_in(studio: St
     for expected in (
         "Cure record: Curlew",
         "1.2 mm wet, by comb gauge",
-        "21.0 °C (21.0 to 21.0), 50 % humidity (50 to 50); never out of range",
+        "21.0 °C (21.0 to 21.0 °C), 50 % humidity (50 to 50); never out of range",
         "finger test: still tacky",
         "skins",
         "no guarantee and no test report",

@@ -72,7 +72,7 @@ def correct(
             say_view("correct", PieceReportOut.of_report(report, now, tz), correction=told, notes=notes)
             return
         say_notes(notes)
-        say(f"Corrected {name}: {in_words(done.correction, changes, tz)}.\n")
+        say(f"Corrected {name}: {desk.settings.studio_reader.read(in_words(done.correction, changes))}.\n")
         say(piece_text.text(tz, report, now, Page.of(sys.stdout)))
 
 
@@ -153,7 +153,7 @@ def _say(desk: Desk, done: Correction, kind: str, now: datetime, as_json: bool) 
     if as_json:
         say_json(kind, correction=_json(desk, done))
     else:
-        said = in_words(done, [], desk.settings.tz)
+        said = str(in_words(done, []))
         say(f"{said[0].upper()}{said[1:]}.")
 
 

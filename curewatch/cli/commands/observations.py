@@ -242,7 +242,10 @@ def undo(
         entries = undo_series(desk, about, now) if whole else [undo_last(desk, about, now, kinds)]
         refresh_first(desk, now)
     entry = entries[0]
-    text, step = logged_text(entries, desk.settings.tz), entry.fact if isinstance(entry.fact, StepDone) else None
+    text, step = (
+        desk.settings.studio_reader.read(logged_text(entries)),
+        entry.fact if isinstance(entry.fact, StepDone) else None,
+    )
     if as_json:
         values = {} if step is None else DoneOut.of(step, desk.settings.tz).model_dump(mode="json")
         say_json("undo", piece=name, room=room, recipe=recipe, done=entry.kind.value, text=text, **values)

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from curewatch.cli.output import Page
 from curewatch.desk.reports.cure_record import CureRecord
+from curewatch.language import Reader
 from curewatch.studio import wording
 from curewatch.studio.diagnosis.mechanisms import Diagnosis
 from curewatch.views import sheet
@@ -22,7 +23,8 @@ def _dated(tz: ZoneInfo) -> sheet.Dated:
 def text(tz: ZoneInfo, looked: CureRecord, page: Page) -> str:
     """The record on one page."""
     lines = [page.bold(f"Cure record: {looked.history.name}")]
-    for heading, said in sheet.rows(looked, _dated(tz), tz):
+    for heading, said in sheet.rows(looked, _dated(tz)):
+        heading, said = map(Reader(zone=tz).read, (heading, said))
         lines += textwrap.wrap(f"{heading:<17}{said}", page.width, subsequent_indent=" " * 17)
     written = (
         f"Written {looked.now.astimezone(tz):%d %b %Y %H:%M}. {HONESTY} {wording.VARNISH_CAUTION} {wording.SAFETY}"
@@ -38,8 +40,8 @@ def side_by_side(tz: ZoneInfo, records: Sequence[CureRecord], page: Page) -> str
     """Records in columns, heading by heading; * where they differ."""
     wide = (page.width - LEFT) // len(records) - 2
     lines = [page.bold((" " * LEFT + "  ".join(f"{one.history.name[:wide]:<{wide}}" for one in records)).rstrip())]
-    for row in sheet.side_by_side(records, _dated(tz), tz):
-        cells = [textwrap.wrap(cell, wide) or ["-"] for cell in row.cells]
+    for row in sheet.side_by_side(records, _dated(tz)):
+        cells = [textwrap.wrap(Reader(zone=tz).read(cell), wide) or ["-"] for cell in row.cells]
         for at in range(max(map(len, cells))):
             head = f"{row.heading}{' *' if row.differs else ''}" if at == 0 else ""
             beside = "  ".join(f"{cell[at] if at < len(cell) else '':<{wide}}" for cell in cells)

@@ -37,6 +37,26 @@ class Step(StrEnum):
     WRAP = "wrap"
 
 
+_NAMES = {
+    Step.LEVEL: phrase("pop bubbles and check the level"),
+    Step.DRIPS: phrase("clear the drips from the edges"),
+    Step.SKINS: phrase("peel the skins off the mat"),
+    Step.WASH: phrase("wash the silicone off, both sides of the edge too"),
+    Step.SIGN: phrase("sign it"),
+    Step.WIRE: phrase("fit wire or hangers"),
+    Step.ISOLATION: phrase("isolation coat"),
+    Step.WRAP: phrase("wrap it"),
+}
+
+
+def step_words(name: str) -> Words:
+    """Of a step as it is kept."""
+    number = name.removeprefix("varnish-")
+    if name != number:
+        return phrase("varnish coat {number}", number=number)
+    return _NAMES[Step(name)] if name in set(Step) else name
+
+
 def coat(number: int) -> str:
     """The name of a varnish coat, counted from 1."""
     return f"varnish-{number}"
@@ -166,7 +186,6 @@ class CareStep:
 @dataclass(frozen=True)
 class _Rule:
     step: str
-    title: Message
     rests_on: tuple[Odds, ...]
     caution: Words
     after: tuple[tuple[str, timedelta], ...] = ()
@@ -174,6 +193,8 @@ class _Rule:
     advised: tuple[tuple[str, timedelta], ...] = ()
     needs_air: bool = False
     over_at: datetime | None = None
+    title: Message | None = None
+    """Where it says more than the step's own."""
 
 
 def plan(pour: Pour, forecast: Forecast | None, skins: Odds, done: Sequence[StepDone], care: Care) -> list[CareStep]:
@@ -193,7 +214,7 @@ def plan(pour: Pour, forecast: Forecast | None, skins: Odds, done: Sequence[Step
             rests.append((Odds.at(before.done_at) if before else lines[step].odds).later(wait))
         lines[rule.step] = CareStep(
             rule.step,
-            rule.title,
+            rule.title or _NAMES[Step(rule.step)],
             latest(rests),
             standing.get(rule.step),
             tuple(step for step, _ in rule.after if step not in standing),
@@ -211,25 +232,19 @@ def _rules(pour: Pour, forecast: Forecast | None, skins: Odds, care: Care) -> li
     set_at = min(pour.at + LEVEL_FOR, touch.safe or datetime.max.replace(tzinfo=UTC))
     washed = ((Step.WASH.value, care.wash_dry),) if pour.silicone else ()
     rules = [
-        _Rule(Step.LEVEL, phrase("pop bubbles and check the level"), (poured,), TORCH, over_at=set_at),
-        _Rule(
-            Step.DRIPS,
-            phrase("clear the drips from the edges"),
-            (poured.later(DRIPS_AFTER),),
-            GLOVES,
-            over_at=packed.even,
-        ),
-        _Rule(Step.SKINS, phrase("peel the skins off the mat"), (skins,), NO_DRAIN),
+        _Rule(Step.LEVEL, (poured,), TORCH, over_at=set_at),
+        _Rule(Step.DRIPS, (poured.later(DRIPS_AFTER),), GLOVES, over_at=packed.even),
+        _Rule(Step.SKINS, (skins,), NO_DRAIN),
     ]
     if pour.silicone:
-        rules.append(_Rule(Step.WASH, phrase("wash the silicone off, both sides of the edge too"), (handle,), WASHING))
-    rules.append(_Rule(Step.SIGN, phrase("sign it"), (handle,), GENTLY, washed))
-    rules.append(_Rule(Step.WIRE, phrase("fit wire or hangers"), (handle,), WIRE))
+        rules.append(_Rule(Step.WASH, (handle,), WASHING))
+    rules.append(_Rule(Step.SIGN, (handle,), GENTLY, washed))
+    rules.append(_Rule(Step.WIRE, (handle,), WIRE))
     if care.isolation and care.varnish:
-        rules.append(_Rule(Step.ISOLATION, phrase("isolation coat"), (ready,), COAT, washed, needs_air=True))
+        rules.append(_Rule(Step.ISOLATION, (ready,), COAT, washed, needs_air=True))
     rules += _coats(ready, care, washed)
     cured = ((coat(care.coats), care.times.cure),) if care.varnish else ()
-    rules.append(_Rule(Step.WRAP, phrase("wrap it"), (ready,), WRAPPING, cured))
+    rules.append(_Rule(Step.WRAP, (ready,), WRAPPING, cured))
     return rules
 
 
@@ -250,7 +265,7 @@ def _coats(ready: Odds, care: Care, washed: tuple[tuple[str, timedelta], ...]) -
             way=phrase("sprayed") if spray else phrase("brushed"),
         )
         advised = isolated if number == 1 else ()
-        found.append(_Rule(coat(number), title, (ready,), caution, washed + before, advised, needs_air=True))
+        found.append(_Rule(coat(number), (ready,), caution, washed + before, advised, needs_air=True, title=title))
     return found
 
 

@@ -12,11 +12,13 @@ from curewatch.desk.mixing import Materials, as_mixed, cup
 from curewatch.desk.orders import DEFAULT_RECIPE
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.wet_thickness import sides
+from curewatch.language import Message, phrase
 from curewatch.records import WET_THICKNESS_RANGE_M, Recipe
 from curewatch.records.errors import Field
 from curewatch.records.names import same_name
 from curewatch.studio.mixing import need, notes_on
 from curewatch.studio.wording import shares
+from curewatch.views.base import said
 from curewatch.views.logged import LoggedOut
 from curewatch.views.mixing import MaterialOut, MixOut, RecipeOut
 from curewatch.web.api.answers import BASE, REFUSALS, RecipeName, logged
@@ -87,11 +89,15 @@ def put_recipe(site: Here, name: RecipeName, recipe: RecipeIn) -> LoggedOut:
         name = same_name(name, [one.name for one in tx.recipes()]) or name
         before, parts = tx.recipe(name), tx.mix_of(name)
     made, found = mixing.put_recipe(site.desk, told, now, new=recipe.new)
-    notes = [_said(made)] if before is None else [_said(made), f"before: {_said(before)}"]
+    notes = (
+        [said(_made(made))]
+        if before is None
+        else [said(_made(made)), said(phrase("before: {recipe}", recipe=_made(before)))]
+    )
     if found is not None:
-        notes += notes_on(found)
+        notes += map(said, notes_on(found))
     elif parts is not None:
-        notes.append("the parts that were told before are still what is mixed")
+        notes.append(said(phrase("the parts that were told before are still what is mixed")))
     return logged(site, now, None, notes)
 
 
@@ -103,6 +109,6 @@ def _known(site: Site, name: str) -> Recipe:
     return known
 
 
-def _said(made: Recipe) -> str:
-    assumed = "" if made.stated else ", assumed"
-    return f"{made.name}: {shares(made)}, by volume of the wet paint{assumed}"
+def _made(made: Recipe) -> Message:
+    said = phrase("{recipe}: {shares}, by volume of the wet paint", recipe=made.name, shares=shares(made))
+    return said if made.stated else phrase("{recipe}, assumed", recipe=said)

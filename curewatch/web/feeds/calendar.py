@@ -17,6 +17,8 @@ from functools import lru_cache
 from icalendar import Calendar, Event, vCalAddress
 
 from curewatch.desk.reports.board import CachedBoard
+from curewatch.language import Reader, When, joined, phrase
+from curewatch.language import Words as Sentences
 from curewatch.records import Milestone, MilestoneKind, visible
 from curewatch.settings.page import ALONE
 from curewatch.store import Store
@@ -69,15 +71,17 @@ def feed(
             if milestone.kind in kinds and (entry := _entry(drying, milestone, words)) is not None:
                 made = words.local(forecast.made_at).replace(minute=0) if forecast else now
                 wanted[f"piece-{drying.piece.id}-{milestone.kind.value.replace('_', '-')}"] = replace(
-                    entry, foreseen=f"{made:%a} {made.day} {made:%b %Y, %H:%M}"
+                    entry, foreseen=words.reader.lasting(made)
                 )
     wanted |= _promises(kept, words)
     entries, name = _remembered(store, wanted, now)
-    head = _head(name, address, max((entry.changed for entry in entries.values()), default=None))
+    head = _head(name, address, max((entry.changed for entry in entries.values()), default=None), words.reader)
     begin, end = head.to_ical().split(b"END:VCALENDAR")
     # RFC 5546, section 3.2.1: what is published names who publishes it; who has no mail address has another URI
     organizer = f"mailto:{sender}" if sender else f"urn:uuid:{uuid.uuid5(uuid.NAMESPACE_DNS, name)}"
-    events = [_event(f"{uid}@{name}", entry, address, organizer) for uid, entry in sorted(entries.items())]
+    events = [
+        _event(f"{uid}@{name}", entry, address, organizer, words.reader) for uid, entry in sorted(entries.items())
+    ]
     return b"".join([begin, *events, b"END:VCALENDAR", end])
 
 
@@ -92,11 +96,14 @@ def _entry(drying: Drying, milestone: Milestone, words: Words) -> Entry | None:
         return None
     return Entry(
         start=start.isoformat(),
-        summary=f"{drying.piece.name}: {wording.STAGES[milestone.kind]}",
+        summary=words.reader.phrase("{piece}: {stage}", piece=drying.piece.name, stage=wording.STAGES[milestone.kind]),
         status="CONFIRMED" if at <= words.now else "TENTATIVE",
         where=wording.where(drying.room, drying.place),
         text=_description(drying, milestone, step, words),
     )
+
+
+_RISK = phrase("It may not be, by what is foreseen: its page says what would help.")
 
 
 def _promises(kept: CachedBoard, words: Words) -> dict[str, Entry]:
@@ -112,14 +119,19 @@ def _promises(kept: CachedBoard, words: Words) -> dict[str, Entry]:
     for some in together.values():
         (drying, stands), risk = some[0], any(one.at_risk for _, one in some)
         who = wording.together(drying.piece.series or "", len(some)) if len(some) > 1 else drying.piece.name
-        occasion = f" for {stands.promise.occasion}" if stands.promise.occasion else ""
+        said, what = words.reader.phrase, stands.promise.occasion
+        due = said("{who}: due for {occasion}", who=who, occasion=what) if what else said("{who}: due", who=who)
         found[f"piece-{drying.piece.id}-due"] = Entry(
             start=stands.due_at.isoformat(),
-            summary=f"{who}: due{occasion}{', at risk' if risk else ''}",
+            summary=said("{due}, at risk", due=due) if risk else due,
             status="CONFIRMED",
             where=wording.where(drying.room, drying.place),
-            text=f"Promised to be {wording.STAGES[stands.promise.ready]} by then."
-            + (" It may not be, by what is foreseen: its page says what would help." if risk else ""),
+            text=words.reader.read(
+                joined(
+                    phrase("Promised to be {stage} by then.", stage=wording.STAGES[stands.promise.ready]),
+                    _RISK if risk else "",
+                )
+            ),
         )
     return found
 
@@ -132,20 +144,20 @@ def _rounded(at: datetime, step: timedelta) -> datetime:
 
 def _description(drying: Drying, milestone: Milestone, step: timedelta, words: Words) -> str:
     """In absolute dates: a calendar is read on other days than it is written."""
-    lines = ["Safe to assume from then on."]
+    lines: list[Sentences] = [phrase("Safe to assume from then on.")]
     if milestone.found_at is not None:
-        lines = ["A finger found it so."]
+        lines = [phrase("A finger found it so.")]
     elif milestone.not_before is not None:
-        found = words.local(milestone.not_before)
-        lines.append(f"A finger found it not so yet on {found:%a} {found.day} {found:%b %H:%M}; touch it first.")
+        date = When(milestone.not_before, words.now)
+        lines.append(phrase("A finger found it not so yet on {date}; touch it first.", date=date))
     if milestone.found_at is None and milestone.worth_checking_at is not None:
-        even = words.local(_rounded(milestone.worth_checking_at, step))
-        lines.append(f"Worth checking from {even:%a} {even.day} {even:%b %H:%M}.")
+        even = When(_rounded(milestone.worth_checking_at, step), words.now)
+        lines.append(phrase("Worth checking from {date}.", date=even))
     if milestone.kind is MilestoneKind.VARNISH_READY:
         if drying.pour.silicone:
-            lines.append("Wash the silicone off before any varnish.")
-        lines += map(words.reader.read, (wording.VARNISH_CAUTION, wording.SAFETY))
-    return " ".join(lines)
+            lines.append(phrase("Wash the silicone off before any varnish."))
+        lines += (wording.VARNISH_CAUTION, wording.SAFETY)
+    return words.reader.read(joined(*lines))
 
 
 def _remembered(store: Store, wanted: dict[str, Entry], now: datetime) -> tuple[dict[str, Entry], str]:
@@ -182,17 +194,19 @@ def _kept(text: str | None) -> dict[str, Entry]:
     return {uid: Entry(**values) for uid, values in json.loads(text or "{}").items()}
 
 
-def _head(name: str, address: str | None, changed: str | None) -> Calendar:
-    calendar = Calendar()
-    told = "When each piece is safe to touch, to handle and to varnish, as far as can be foreseen."
+def _head(name: str, address: str | None, changed: str | None, reader: Reader) -> Calendar:
+    calendar, called = Calendar(), reader.phrase("What dries when")
+    told = reader.phrase("When each piece is safe to touch, to handle and to varnish, as far as can be foreseen.")
+    if not address:
+        told = reader.phrase("{told} Its dates link to nothing: {why}.", told=told, why=ALONE)
     for key, value in (
-        ("prodid", "-//curewatch//drying dates//EN"),
+        ("prodid", f"-//curewatch//drying dates//{reader.language.upper()}"),
         ("version", "2.0"),
         ("method", "PUBLISH"),
         ("uid", name),
-        ("name", "What dries when"),
-        ("x-wr-calname", "What dries when"),
-        ("description", told if address else f"{told} Its dates link to nothing: {ALONE}."),
+        ("name", called),
+        ("x-wr-calname", called),
+        ("description", told),
         ("url", address),
     ):
         if value is not None:
@@ -204,9 +218,12 @@ def _head(name: str, address: str | None, changed: str | None) -> Calendar:
 
 
 @lru_cache(maxsize=10_000)
-def _event(uid: str, entry: Entry, address: str | None, organizer: str) -> bytes:
+def _event(uid: str, entry: Entry, address: str | None, organizer: str, reader: Reader) -> bytes:
     """One event. Kept, since hardly any differs from the last fetch and each takes a third of a millisecond."""
     start, changed = datetime.fromisoformat(entry.start), datetime.fromisoformat(entry.changed)
+    said = entry.foreseen and reader.phrase(
+        "As foreseen on {date}. If that is days ago, curewatch has not been heard from since.", date=entry.foreseen
+    )
     event = Event()
     event.add("uid", uid)
     event.add("dtstamp", changed)
@@ -221,7 +238,6 @@ def _event(uid: str, entry: Entry, address: str | None, organizer: str) -> bytes
     event.add("transp", "TRANSPARENT")
     if address is not None:
         event.add("url", address)
-    said = f"As foreseen on {entry.foreseen}. If that is days ago, curewatch has not been heard from since."
-    event.add("description", visible(f"{entry.text}\n\n{said}" if entry.foreseen else entry.text))
+    event.add("description", visible("\n\n".join(filter(None, (entry.text, said)))))
     made: bytes = event.to_ical()
     return made

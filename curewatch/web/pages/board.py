@@ -344,6 +344,6 @@ def series(request: Request, site: Here, name: str) -> HTMLResponse:
         request, "series.html", now, mark=kept.mark, series=name, axis=axis,
         rows=[replace(row(line, axis, words), promised=promised_of(line, words)) for line in lines],
         names=[one.history.name for one in looked],
-        compared=side_by_side(looked, lambda at: "-" if at is None else words.date(at), words.tz),
+        compared=side_by_side(looked, lambda at: "-" if at is None else words.date(at)),
         honesty=HONESTY, undo=LoggedNote(name, LogKind.POUR, tuple(map(str, ids))) if undo else None,
     )  # fmt: skip

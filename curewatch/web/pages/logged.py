@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from itertools import groupby
 from urllib.parse import quote, urlencode
-from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
@@ -25,15 +24,15 @@ from curewatch.records.errors import Field, InputError
 from curewatch.store import Transaction
 from curewatch.studio import wording
 from curewatch.studio.air.flaws import TYPED
-from curewatch.studio.care.aftercare import LEVEL_FOR, TORCH
+from curewatch.studio.care.aftercare import LEVEL_FOR, TORCH, step_words
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.learning.texts import finding
 from curewatch.views.corrections import in_words
 from curewatch.views.logged import logged_text
-from curewatch.views.sheet import HOW
+from curewatch.views.sheet import HOW, PHOTO_KINDS
 from curewatch.web.reading import phrase
 from curewatch.web.site import Here, Site, Typed, page, text_of
-from curewatch.web.texts import PHOTO_KINDS, Words
+from curewatch.web.texts import Words
 
 
 def shown_at(done: str, of: Sequence[object]) -> RedirectResponse:
@@ -58,25 +57,25 @@ def just_done(done: str, of: Sequence[str], kept: CachedBoard, desk: Desk) -> Lo
     if not done:
         return None
     with desk.store.read() as tx:
-        return told(done, of, kept, tx, desk.settings.tz)
+        return told(done, of, kept, tx)
 
 
-def told(done: str, of: Sequence[str], kept: CachedBoard, tx: Transaction, tz: ZoneInfo) -> LoggedNote | None:
+def told(done: str, of: Sequence[str], kept: CachedBoard, tx: Transaction) -> LoggedNote | None:
     """As `just_done`, within a transaction."""
     if done == "undone":
         return LoggedNote(phrase("Taken back."), done, ())
-    text = _put_right(done, of[0], tx, tz) if done in CORRECTIONS and of else _told(done, of, kept, tx) if of else None
+    text = _put_right(done, of[0], tx) if done in CORRECTIONS and of else _told(done, of, kept, tx) if of else None
     return None if text is None else LoggedNote(text, done, tuple(of))
 
 
 CORRECTIONS = (LogKind.CORRECT, LogKind.DELETE, LogKind.NAME, LogKind.RECIPE)
 
 
-def _put_right(done: str, which: str, tx: Transaction, tz: ZoneInfo) -> str | None:
+def _put_right(done: str, which: str, tx: Transaction) -> str | None:
     one = next((one for one in tx.corrections() if str(one.id) == which), None)
     if one is None:
         return None
-    said = in_words(one, tx.changes([one.id]), tz)
+    said = in_words(one, tx.changes([one.id]))
     if done == LogKind.DELETE:
         return phrase("{piece} is deleted, as if it had never been poured.", piece=one.name)
     if done == LogKind.CORRECT:
@@ -159,7 +158,7 @@ def _told_of_piece(done: str, which: str, piece_id: int, tx: Transaction) -> str
         return next((phrase("Kept: a photo, {kind}.", kind=PHOTO_KINDS[kind]) for kind in kinds), None)
     steps = {str(one.id): one for one in tx.steps([piece_id])} if done == "step" else {}
     if which in steps and steps[which].undone_at is None:
-        said = phrase("Written down as done: {step}.", step=steps[which].step)
+        said = phrase("Written down as done: {step}.", step=step_words(steps[which].step))
         early = phrase("That was before it was safe to assume: watch the piece.") if steps[which].too_early else ""
         return f"{said} {early}".rstrip()
     return None
@@ -222,7 +221,7 @@ def to_undo(desk: Desk, now: datetime) -> list[Entry]:
         for first in range(0, len(entries), ALIKE_MOST):
             some = entries[first : first + ALIKE_MOST]
             of = tuple(name for one in some for name in one.of)
-            found.append(Entry(at, LoggedNote(logged_text(some, desk.settings.tz), kind.value, of)))
+            found.append(Entry(at, LoggedNote(reads().read(logged_text(some)), kind.value, of)))
     return sorted(found, key=lambda one: one.at, reverse=True)[:MOST]
 
 

@@ -130,7 +130,7 @@ def show(
     kept = site.boards.look(now)  # before all else that the page tells: of what is newer than its mark it hears
     with site.desk.store.read() as tx:
         seen = piece_page(tx, name, now)
-        logged = told(done, of or [], kept, tx, site.desk.settings.tz)
+        logged = told(done, of or [], kept, tx)
         recipes = [recipe.name for recipe in tx.recipes()]
         corrections = tx.corrections([seen.report.drying.piece.id])
         changes = tx.changes([one.id for one in corrections])
@@ -141,7 +141,7 @@ def show(
         "rooms": [room.name for room in kept.rooms],
         "recipes": recipes,
         "known": known_of(seen.report.drying, tz, words.reader.measures),
-        "corrected": [(words.date(one.logged_at), in_words(one, changes, tz)) for one in corrections],
+        "corrected": [(words.date(one.logged_at), in_words(one, changes)) for one in corrections],
         "values": dict(values or {}),
     }
     return page(request, "piece.html", now, 422 if wrong else 200, mark=kept.mark, wrong=wrong, sent=sent,

@@ -14,7 +14,7 @@ from markupsafe import Markup
 from starlette.exceptions import HTTPException
 
 from curewatch.desk.reports.cure_record import CureRecord, cure_record_from, cure_record_of, history_of
-from curewatch.language import phrase
+from curewatch.language import Message, phrase
 from curewatch.records.workshop import Photo
 from curewatch.settings.page import ALONE
 from curewatch.studio import wording
@@ -41,7 +41,7 @@ class RecordView:
     harm: list[sheet.Pair]
     left_at: str | None
     written_at: str
-    honesty: str = HONESTY
+    honesty: Message = HONESTY
 
 
 def record_view(looked: CureRecord, words: Words) -> RecordView:
@@ -55,7 +55,7 @@ def record_view(looked: CureRecord, words: Words) -> RecordView:
     return RecordView(
         facts=[
             *sheet.facts(looked, date),
-            *([(words.reader.phrase("Size"), size)] if size else []),
+            *([(phrase("Size"), size)] if size else []),
         ],
         milestones=tuple(
             (
@@ -70,7 +70,7 @@ def record_view(looked: CureRecord, words: Words) -> RecordView:
         air=sheet.air(looked),
         found=sheet.found(looked, date),
         steps=sheet.done(looked, date),
-        corrected=sheet.corrected(looked, date, words.tz),
+        corrected=sheet.corrected(looked, date),
         harm=sheet.harm(looked),
         left_at=None if gone_at is None else date(gone_at),
         written_at=date(looked.now),
