@@ -212,7 +212,7 @@ class Damage(Record):
 
     piece_id: int
     kind: AlarmKind
-    """COLD: below the film-forming temperature while it was setting. FROST: below freezing while it was wet."""
+    """COLD: below the film-forming temperature while the film formed. FROST: below freezing while it was wet."""
     hours: Annotated[float, Field(ge=0)]
     worst_c: float
     """Lowest film temperature in that time [°C]."""

@@ -18,7 +18,7 @@ from curewatch.studio.air.climate import HOUR_S
 from curewatch.studio.diagnosis.drying_history import PastAir, Spread
 from curewatch.studio.forecasting.drying_curve import DryingCurve
 from curewatch.studio.outlook.outlook import Band, Outlook
-from curewatch.views.alarms import AlarmOut
+from curewatch.views.alarms import AlarmOut, CloseOut
 from curewatch.views.base import View, local, rounded, said
 from curewatch.views.board import RoomOut
 
@@ -270,3 +270,4 @@ class RoomReportOut(RoomOut):
     doubts: list[str] = Field(description="What was wrong with the readings of the last day, the newest first")
     limits: LimitsOut
     alarms: list[AlarmOut]
+    close: list[CloseOut] = Field(description="What may come to be an alarm")

@@ -15,9 +15,11 @@ from curewatch.records import (
     AlarmKind,
     AlarmState,
     Damage,
+    Notice,
 )
 from curewatch.studio.alarms import damage as damages
-from curewatch.views.base import View, local, said
+from curewatch.studio.board import Close, PieceLine
+from curewatch.views.base import View, local, rounded, said
 
 
 class AlarmOut(View):
@@ -75,6 +77,51 @@ class HarmOut(View):
         )
 
 
+class CloseOut(View):
+    """What may come to be an alarm: over its limit, not for long enough to be told of; or foretold for hours ahead."""
+
+    alarm: AlarmKind
+    room: str
+    since: datetime | None = Field(description="Since when it is over its limit")
+    from_at: datetime | None = Field(description="From when on it is foretold")
+    text: str
+
+    @classmethod
+    def of(cls, one: Close, tz: ZoneInfo) -> CloseOut:
+        since, from_at = local(one.since, tz), local(one.from_at, tz)
+        return cls(alarm=one.kind, room=one.room, since=since, from_at=from_at, text=said(one.text, tz))
+
+
+class RiskOut(View):
+    """A piece that may well miss the date that it is promised for."""
+
+    piece: str
+    due_at: datetime
+    odds: float | None = Field(description="Of being in time")
+    text: str
+
+    @classmethod
+    def of(cls, line: PieceLine, tz: ZoneInfo) -> RiskOut:
+        assert line.promised is not None
+        odds, text = rounded(line.promised.odds, 3), said(line.promised.in_words(), tz)
+        return cls(piece=line.name, due_at=local(line.promised.due_at, tz), odds=odds, text=text)
+
+
+class ToldOut(View):
+    """One message of these things; /notices tells what became of it."""
+
+    key: str
+    kind: str
+    created_at: datetime
+    title: str
+    withdrawn: bool = Field(description="It was not so, or is not so any more")
+
+    @classmethod
+    def of(cls, one: Notice, tz: ZoneInfo) -> ToldOut:
+        created_at, title = local(one.created_at, tz), said(one.title, tz)
+        return cls(key=one.key, kind=one.kind, created_at=created_at, title=title, withdrawn=one.is_withdrawn)
+
+
 class AlarmEventOut(View):
     """One line of an alarm's history; `at` is the data's own time."""
 
@@ -100,16 +147,26 @@ class AlarmEventOut(View):
 class AlarmsOut(View):
     """Everything about alarms that asks for somebody's eye."""
 
+    well: bool = Field(description="Nothing is over a limit or soon to be, nor harmed, at risk or unknown")
     active: list[AlarmOut]
+    close: list[CloseOut]
     muted: list[AlarmOut] = Field(description="Quiet ones that would not be told of if they were raised")
     harm: list[HarmOut] = Field(description="That nobody has looked over")
+    at_risk: list[RiskOut]
+    unread: list[str] = Field(description="Rooms in which something dries and of which nothing was ever read")
+    told: list[ToldOut] = Field(description="The newest first")
     history: list[AlarmEventOut] = Field(description="The newest first; empty unless asked for")
 
     @classmethod
     def of(cls, seen: AlarmsNow, tz: ZoneInfo) -> AlarmsOut:
         return cls(
+            well=seen.is_well,
             active=[AlarmOut.of(one, tz) for one in seen.active],
+            close=[CloseOut.of(one, tz) for one in seen.close],
             muted=[AlarmOut.of(one, tz) for one in seen.muted],
             harm=[HarmOut.of(one.piece, one.damage, tz) for one in seen.harmed],
+            at_risk=[RiskOut.of(one, tz) for one in seen.at_risk],
+            unread=list(seen.unread),
+            told=[ToldOut.of(one, tz) for one in seen.told],
             history=[AlarmEventOut.of(one, tz) for one in seen.history],
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import datetime
+from typing import Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import Field
@@ -13,9 +14,9 @@ from curewatch.records import Forecast, MilestoneKind
 from curewatch.records.facts import Finger
 from curewatch.studio.air import flaws
 from curewatch.studio.air.flaws import Finding, Flaw
-from curewatch.studio.board import Board, PieceLine, RoomLine, SeriesLine, in_series
+from curewatch.studio.board import Answer, Board, PieceLine, RoomLine, SeriesLine, in_series
 from curewatch.studio.planning.promises import Promised
-from curewatch.views.alarms import AlarmOut
+from curewatch.views.alarms import AlarmOut, CloseOut
 from curewatch.views.base import View, local, rounded, said
 
 
@@ -171,6 +172,24 @@ class RoomOut(View):
         )
 
 
+class AnswerOut(View):
+    """Of which pieces it is so."""
+
+    ask: Literal["touch", "places", "danger"]
+    question: str
+    pieces: list[str]
+    odds: dict[str, float] = Field(description="By piece, where it is not safe to assume")
+    text: str
+
+    @classmethod
+    def of(cls, ask: str, one: Answer, tz: ZoneInfo) -> AnswerOut:
+        names = {line.id: line.name for line in one.lines}
+        odds = {names[piece]: round(odds, 3) for piece, odds in one.odds.items() if odds is not None}
+        return cls(
+            ask=ask, question=said(one.question), pieces=list(names.values()), odds=odds, text=said(one.said, tz)
+        )  # fmt: skip
+
+
 class BoardOut(View):
     at: datetime
     zone: str
@@ -178,6 +197,8 @@ class BoardOut(View):
     series: list[SeriesOut]
     rooms: list[RoomOut]
     alarms: list[AlarmOut]
+    close: list[CloseOut] = Field(description="What may come to be an alarm")
+    answers: list[AnswerOut] = Field(description="The three questions that the page begins with")
 
     @classmethod
     def of(cls, board: Board, tz: ZoneInfo) -> BoardOut:
@@ -188,6 +209,8 @@ class BoardOut(View):
             series=[SeriesOut.of(one, tz) for one in in_series(board.pieces) if isinstance(one, SeriesLine)],
             rooms=[RoomOut.of(line, board.at, tz) for line in board.rooms],
             alarms=[AlarmOut.of(alarm, tz) for alarm in board.alarms],
+            close=[CloseOut.of(one, tz) for one in board.close_to()],
+            answers=[AnswerOut.of(ask, one, tz) for ask, one in board.answers(tz).items()],
         )
 
 

@@ -17,7 +17,7 @@ from curewatch.studio.diagnosis.drying_history import MeasuredDrift, Trace
 from curewatch.studio.diagnosis.mechanisms import Diagnosis, Verdict
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.views.air import AirHadOut, air_read_at
-from curewatch.views.alarms import AlarmOut, HarmOut
+from curewatch.views.alarms import AlarmOut, CloseOut, HarmOut
 from curewatch.views.base import View, local, rounded, said, tidy
 from curewatch.views.board import MilestoneOut, PieceOut, milestones_of
 from curewatch.views.care import DoneOut, ObservationOut, PhotoOut
@@ -91,6 +91,7 @@ class PieceReportOut(PouredOut, PieceOut):
     volatile_fraction: float | None
     air_read_at: datetime | None
     alarms: list[AlarmOut]
+    close: list[CloseOut] = Field(description="What may come to be an alarm of its room")
     harm: list[HarmOut] = Field(description="What stands against it until somebody has looked it over")
     above_dew_point_k: float | None = Field(description="How far it would be from dew if it were dry")
     crack_odds: float | None = Field(description="That it cracks, by a rough measure; null: it no longer can")
@@ -108,6 +109,7 @@ class PieceReportOut(PouredOut, PieceOut):
             volatile_fraction=forecast.volatile_fraction if forecast else None,
             air_read_at=local(report.data_at, tz),
             alarms=[AlarmOut.of(alarm, tz) for alarm in report.alarms],
+            close=[CloseOut.of(one, tz) for one in report.close_to],
             harm=[HarmOut.of(report.line.name, one, tz) for one in report.damages],
             above_dew_point_k=None if report.dew is None else round(report.dew.kelvin, 2),
             crack_odds=wording.crack_odds(forecast, now),

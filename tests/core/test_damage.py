@@ -71,6 +71,17 @@ def test_what_was_counted_stays_though_the_forecast_changes_its_mind() -> None:
     assert count(warm, newest([found]), 30) == []  # nothing new, so what was stored stands
 
 
+def test_what_was_counted_is_no_longer_than_the_dates_beside_it_leave_time_for() -> None:
+    """Seen: 3 d of it beside a film that had taken one. Found touch-dry at 14 h, of which it had been set for ten."""
+    (found,) = count(cold_room(8, 23), {}, 23)
+    assert found.hours == pytest.approx(19, abs=0.1)  # half a step of the record at each end
+    dry = cold_room(8, 24, even={SET: 4, TOUCH: 14}, safe={SET: 6, TOUCH: 14})
+    (again,) = count(dry, newest([found]), 24)
+    assert again.hours == pytest.approx(10, abs=0.1)
+    assert again.began_at == found.began_at
+    assert count(dry, newest([again]), 24) == []
+
+
 def test_what_a_person_cleared_is_not_counted_again() -> None:
     (found,) = count(cold_room(8, 10), {}, 10)
     gone = found.model_copy(update={"cleared_at": at(10)})
@@ -86,7 +97,7 @@ def test_the_words_say_how_long_how_cold_and_what_to_do() -> None:
         piece_id=1, kind=AlarmKind.COLD, hours=4.23, worst_c=6.14, began_at=at(0), counted_until=at(5)
     )  # fmt: skip
     assert str(in_words(harm)).startswith(
-        "4.2 h below the film-forming temperature while it was setting, at the coldest 6.1 °C. Look it over"
+        "4.2 h below the film-forming temperature while the film formed, at the coldest 6.1 °C. Look it over"
     )
     assert not stands(harm.model_copy(update={"hours": damage.TOLD_FROM_H / 2}))
 

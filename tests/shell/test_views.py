@@ -87,12 +87,14 @@ def test_its_record_and_its_steps(lived_in: Studio, typed: Typed) -> None:
 
 def test_alarms_and_notices(lived_in: Studio, typed: Typed) -> None:
     typed("mute", "Shed", "damp", "--for", "2h")
-    assert typed("alarms", "--history") == {
+    printed = typed("alarms", "--history")
+    assert {name: printed[name] for name in ("active", "muted", "harm", "history")} == {
         "active": get(lived_in, "/alarms"),
         "muted": get(lived_in, "/alarms/muted"),
         "harm": get(lived_in, "/harm"),
         "history": get(lived_in, "/alarms/history"),
     }
+    assert printed | {"history": []} == get(lived_in, "/alarms/now")
     assert typed("notices")["notices"] == get(lived_in, "/notices?limit=20") != []
 
 

@@ -16,7 +16,7 @@ from curewatch.web.access.credentials import hash_of
 from tests.core.pictures import jpeg
 from tests.shell.web_parts import NOW, PASSWORD, THOROUGH, Studio, served
 
-OPERATIONS = 63
+OPERATIONS = 64
 """Ways that the description lists."""
 POUR = {"name": "Curlew", "room": "Shed", "wet_thickness_mm": 1.2, "width_cm": 30, "height_cm": 40}
 
@@ -162,8 +162,9 @@ def test_the_description_lists_every_way_and_every_refusal(studio: Studio) -> No
         "board", "board.csv", "notices", "notices/resend", "estimate", "level", "pours", "readings", "undo", "logged",
         "plan", "learned", "learned/forget", "materials", "recipes", "recipes/{name}", "recipes/{name}/mix",
         "export", "import", "export.zip", "import.zip", "readings.csv", "labels", "compare", "series", "harm", "alarms",
-        "alarms/muted", "alarms/history", "rooms", "rooms/{name}", "rooms/{name}/readings", "rooms/{name}/readings.csv",
-        "rooms/{name}/outlook", "rooms/{name}/alarms/{kind}/acknowledge", "rooms/{name}/alarms/{kind}/mute",
+        "alarms/now", "alarms/muted", "alarms/history", "rooms", "rooms/{name}", "rooms/{name}/readings",
+        "rooms/{name}/readings.csv", "rooms/{name}/outlook",
+        "rooms/{name}/alarms/{kind}/acknowledge", "rooms/{name}/alarms/{kind}/mute",
         "rooms/{name}/alarms/{kind}/unmute", "rooms/{name}/trust",
         "pieces/{name}", "pieces/{name}/observations", "pieces/{name}/steps",
         "pieces/{name}/advice", "pieces/{name}/cleared", "pieces/{name}/move", "pieces/{name}/gone",

@@ -237,11 +237,11 @@ def test_a_harmed_piece_says_so_until_somebody_has_looked_it_over(studio: Studio
     )  # fmt: skip
     with studio.store.write() as tx:
         tx.put_damages([harm])
-    told = "0.4 h below the film-forming temperature while it was setting, at the coldest 4.2 °C. Look it over"
+    told = "0.4 h below the film-forming temperature while the film formed, at the coldest 4.2 °C. Look it over"
     assert f"It may be damaged: {told}" in words_of(studio.page("/piece/Curlew"))
     assert told in words_of(studio.page("/alarms"))
     record = words_of(studio.page("/record/Curlew"))
-    assert "0.4 h below the film-forming temperature while it was setting, film down to 4.2 °C" in record
+    assert "0.4 h below the film-forming temperature while the film formed, film down to 4.2 °C" in record
     page = studio.post("/piece/Curlew/cleared", {}, on="/reading").text
     assert "Curlew is looked over" in page
     assert "taken harm" not in page

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import re
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 
 from curewatch.cli.output import Page
 from curewatch.cli.texts.dates import date, short_date
 from curewatch.records import AlarmHappening, DeliveryState
 from curewatch.studio import wording
-from curewatch.views.alarms import AlarmEventOut, AlarmOut, AlarmsOut, HarmOut
+from curewatch.views.alarms import AlarmEventOut, AlarmOut, AlarmsOut, CloseOut, HarmOut
 from curewatch.views.notices import DeliveryOut, NoticeOut
 
+TOLD_LAST = 5
 _HAPPENED = {
     AlarmHappening.RAISED: "raised",
     AlarmHappening.OVER: "over",
@@ -28,18 +29,44 @@ _HAPPENED = {
 
 def text(seen: AlarmsOut, now: datetime, page: Page, *, with_history: bool) -> str:
     """The page, at most `page.width` wide."""
-    parts = [_active(seen.active, now, page) if seen.active else "No alarms."]
+    parts = [
+        _active(seen.active, now, page) if seen.active else "Nothing is wrong." if seen.well else "No alarm is on."
+    ]
+    if seen.close:
+        parts.append(close_text(seen.close, page))
+    if seen.unread:
+        said = f"Never read, so that no alarm can tell of them: {', '.join(seen.unread)}. `curewatch reading --room …`"
+        parts.append(textwrap.fill(said, page.width))
+    if seen.at_risk:
+        rows = [page.bold("Dates at risk"), *(f"{one.piece}: {one.text}" for one in seen.at_risk)]
+        parts.append("\n".join(_indented(rows, page)))
     if seen.muted:
         rows = [f"  {_kind(a)} in {a.room}, until {date(a.muted_until, now)}" for a in seen.muted]
         parts.append("\n".join([page.bold("Muted, and quiet now"), *rows]))
     if seen.harm:
         parts.append(_harmed(seen.harm, page))
+    if seen.told:
+        last = seen.told[:TOLD_LAST]
+        rows = [f"{date(one.created_at, now)}: {one.title}{' (withdrawn)' * one.withdrawn}" for one in last]
+        head = "Told last (`curewatch notices` has all)"
+        parts.append("\n".join(_indented([page.bold(head), *rows], page)))
     if with_history:
         rows = [_event(event, now) for event in seen.history] or ["  nothing yet"]
         parts.append("\n".join([page.bold("What happened, the newest first"), *rows]))
     if seen.active:
         parts.append(textwrap.fill(str(wording.SAFETY), page.width))
     return "\n\n".join(parts)
+
+
+def close_text(close: Sequence[CloseOut], page: Page) -> str:
+    return "\n".join(_indented([page.bold("Close to an alarm"), *(one.text for one in close)], page))
+
+
+def _indented(rows: Sequence[str], page: Page) -> Iterator[str]:
+    """A heading, and what stands under it."""
+    yield rows[0]
+    for row in rows[1:]:
+        yield from textwrap.wrap(row, page.width, initial_indent="  ", subsequent_indent="    ")
 
 
 ENDING = "now in range again: over if that lasts"
@@ -61,11 +88,11 @@ def _active(active: Sequence[AlarmOut], now: datetime, page: Page) -> str:
 
 
 def _harmed(harmed: Sequence[HarmOut], page: Page) -> str:
-    rows = [page.bold("Harmed, until you say `curewatch cleared PIECE`")]
-    for one in harmed:
-        said = f"{one.piece}: {one.text}"
-        rows += textwrap.wrap(said, page.width, initial_indent="  ", subsequent_indent="    ")
-    return "\n".join(rows)
+    rows = [
+        page.bold("Harmed, until you say `curewatch cleared PIECE`"),
+        *(f"{one.piece}: {one.text}" for one in harmed),
+    ]
+    return "\n".join(_indented(rows, page))
 
 
 def _event(event: AlarmEventOut, now: datetime) -> str:

@@ -7,12 +7,12 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from curewatch.cli.output import Page
-from curewatch.cli.texts.alarms_text import ENDING
+from curewatch.cli.texts.alarms_text import ENDING, close_text
 from curewatch.cli.texts.dates import short_date
 from curewatch.records import MilestoneKind
 from curewatch.studio import wording
 from curewatch.views.alarms import AlarmOut
-from curewatch.views.board import BoardOut, PieceOut, RoomOut, SeriesOut
+from curewatch.views.board import AnswerOut, BoardOut, PieceOut, RoomOut, SeriesOut
 
 _DATE = 14
 _NAME_MOST = 20
@@ -28,7 +28,12 @@ def text(seen: BoardOut, page: Page) -> str:
     )
     if seen.rooms:
         parts.append(page.bold("Rooms") + "\n" + "\n".join(_room(room, seen.at, page) for room in seen.rooms))
-    parts.append(_alarms(seen.alarms, seen.at, page))
+    if seen.pieces:
+        parts.append("\n".join(line for one in seen.answers for line in _answer(one, page)))
+    parts += [close_text(seen.close, page)] if seen.close else []
+    parts.append(
+        _alarms(seen.alarms, seen.at, page) if seen.alarms else "No alarm is on." if seen.close else "No alarms."
+    )
     return "\n\n".join(parts)
 
 
@@ -118,8 +123,6 @@ def _room(room: RoomOut, now: datetime, page: Page) -> str:
 
 
 def _alarms(alarms: Sequence[AlarmOut], now: datetime, page: Page) -> str:
-    if not alarms:
-        return "No alarms."
     rows = [page.bold("Alarms")]
     for alarm in alarms:
         since = short_date(alarm.raised_at or alarm.judged_at, now)
@@ -130,6 +133,10 @@ def _alarms(alarms: Sequence[AlarmOut], now: datetime, page: Page) -> str:
         rows += textwrap.wrap(head, page.width, subsequent_indent="  ")
         rows += [f"    {line}" for line in textwrap.wrap(alarm.text, page.width - 4)]
     return "\n".join([*rows, *textwrap.wrap(str(wording.SAFETY), page.width)])
+
+
+def _answer(one: AnswerOut, page: Page) -> list[str]:
+    return textwrap.wrap(f"{one.question:<16}  {one.text}", page.width, subsequent_indent=" " * 18)
 
 
 def clipped(text: str, width: int) -> str:

@@ -58,6 +58,8 @@ def text(tz: ZoneInfo, report: PieceReport, now: datetime, page: Page) -> str:
         rows += textwrap.wrap(said, page.width, subsequent_indent="  ")
     for alarm in report.alarms:
         rows += textwrap.wrap(f"! {alarm.kind.value.replace('_', ' ')}: {Reader(zone=tz).read(alarm.text)}", page.width)
+    for one in report.close_to:
+        rows += textwrap.wrap(f"! close to an alarm: {Reader(zone=tz).read(one.text)}", page.width)
     return "\n".join(rows).rstrip()
 
 

@@ -8,11 +8,13 @@ from datetime import datetime, timedelta
 
 from curewatch.desk.desk import Desk, mark_changed
 from curewatch.desk.orders import piece_here, room_known
-from curewatch.records import Alarm, AlarmEvent, AlarmHappening, AlarmKind, Damage
+from curewatch.desk.reports.board import board_of
+from curewatch.records import Alarm, AlarmEvent, AlarmHappening, AlarmKind, Damage, Notice
 from curewatch.records.errors import Field, InputError
 from curewatch.store import Transaction
 from curewatch.studio.alarms import damage as damages
 from curewatch.studio.alarms import lifecycle as life
+from curewatch.studio.board import Board, Close, PieceLine
 
 
 @dataclass(frozen=True)
@@ -29,26 +31,55 @@ class AlarmsNow:
 
     active: tuple[Alarm, ...]
     """Raised and not yet over, the newest first, acknowledged and muted ones too."""
+    close: tuple[Close, ...]
+    """What may come to be one."""
     muted: tuple[Alarm, ...]
     """Quiet ones that would not be told of if they were raised."""
     harmed: tuple[DamagedPiece, ...]
     """Damage that nobody has cleared."""
+    at_risk: tuple[PieceLine, ...]
+    """Pieces that may well miss the date that they are promised for."""
+    unread: tuple[str, ...]
+    """Rooms in which something dries and of which nothing was ever read."""
+    told: tuple[Notice, ...]
+    """What people were told of all this, the newest first; withdrawn ones too."""
     history: tuple[AlarmEvent, ...] = ()
     """The newest first; empty unless asked for."""
 
+    @property
+    def is_well(self) -> bool:
+        """Whether nothing is over a limit, or soon to be, nor harmed, at risk or unknown."""
+        return not (self.active or self.close or self.harmed or self.at_risk or self.unread)
 
-def alarms_now(desk: Desk, now: datetime, *, history: int = 0, room: str | None = None) -> AlarmsNow:
-    """How the alarms are (in `room`), with the newest `history` lines of what happened to them. InputError: no room."""
+
+TOLD = ("alarm", "alarm_over", "reminder", "foreseen", "promise", "battery", "devices")
+"""Kinds of notices that tell of something wrong, or that it is over."""
+TOLD_MOST = 60
+
+
+def alarms_now(
+    desk: Desk, now: datetime, board: Board | None = None, *, history: int = 0, room: str | None = None
+) -> AlarmsNow:
+    """How the alarms are (in `room`), with the newest `history` lines of what happened to them. InputError: no room.
+    `board`: where it is at hand."""
+    board = board_of(desk, now) if board is None else board
     with desk.store.read() as tx:
         if room is not None:
             room = room_known(tx, room)
-        known = [alarm for alarm in tx.alarms() if room in (None, alarm.room)]
         events = tx.alarm_events(room=room, limit=history) if history else []
+        told = [one for one in tx.notices(limit=4 * TOLD_MOST, kinds=TOLD) if room in (None, one.room)]
+        quiet = [one for one in tx.alarms() if one.is_muted(now) and not one.is_active and room in (None, one.room)]
         harmed = _harmed(tx, room)
-    active = [alarm for alarm in known if alarm.is_active]
-    quiet = [alarm for alarm in known if alarm.is_muted(now) and not alarm.is_active]
-    active.sort(key=lambda alarm: alarm.raised_at or alarm.since, reverse=True)
-    return AlarmsNow(tuple(active), tuple(quiet), tuple(harmed), tuple(events))
+    return AlarmsNow(
+        active=tuple(one for one in board.alarms if room in (None, one.room)),
+        close=tuple(board.close_to(room)),
+        muted=tuple(quiet),
+        harmed=tuple(harmed),
+        at_risk=tuple(one for one in board.at_risk if room in (None, one.room)),
+        unread=tuple(one for one in board.unread if room in (None, one)),
+        told=tuple(one for one in told if "told_in" not in one.data)[:TOLD_MOST],
+        history=tuple(events),
+    )
 
 
 def acknowledge(desk: Desk, room: str, kind: AlarmKind, now: datetime) -> Alarm:

@@ -11,7 +11,7 @@ from typing import TypeVar
 
 from curewatch.desk.desk import limits_of
 from curewatch.desk.retraction import not_heard
-from curewatch.desk.snapshot import snapshot as batteries
+from curewatch.desk.snapshot import snapshot as scene
 from curewatch.desk.snapshot.air import future_of
 from curewatch.desk.snapshot.snapshot import Snapshot
 from curewatch.language import Words, joined, phrase
@@ -144,14 +144,10 @@ def write(tx: Transaction, settings: Settings, decided: Decided, now: datetime) 
     tx.add_alarm_events(decided.history)
     tx.put_damages(decided.damages)
     if decided.low is not None:
-        batteries.keep(tx, decided.low)
+        scene.keep(tx, decided.low)
     for notice in decided.kept:
         tx.add_notice(notice, ())
     return sum(_tell(tx, settings, notice) for notice in decided.told)
-
-
-TOLD_BEFORE = timedelta(hours=18)
-"""What was foreseen so long before was foreseen for this night."""
 
 
 def _tell(tx: Transaction, settings: Settings, notice: Notice) -> bool:
@@ -209,8 +205,8 @@ def _not_again(tx: Transaction, settings: Settings, notice: Notice) -> dict[str,
     times = due_times(settings, notice)
     evening = [
         told
-        for told in tx.notices(since=notice.created_at - TOLD_BEFORE, limit=1000)
-        if told.kind == "foreseen" and told.room == notice.room and told.data["ends_at"] >= notice.data["at"]
+        for told in scene.foretold(tx, notice.created_at)
+        if told.room == notice.room and told.data["ends_at"] >= notice.data["at"]
     ]
     foretold = {kind for told in evening for kind in (told.data["alarm"], *_WITH.get(told.data["alarm"], ()))}
     if not _alarms(notice) <= foretold:

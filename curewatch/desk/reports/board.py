@@ -52,7 +52,14 @@ class CachedBoard:
     rooms: tuple[RoomLine, ...]
 
     def board(self, now: datetime) -> Board:
-        return boards.board(self.snapshot.dryings, self.snapshot.forecasts, self.rooms, self.snapshot.alarms, now)
+        return boards.board(
+            self.snapshot.dryings,
+            self.snapshot.forecasts,
+            self.rooms,
+            self.snapshot.alarms,
+            now,
+            self.snapshot.foretold,
+        )
 
     @property
     def dryings(self) -> Mapping[str, Drying]:
@@ -109,7 +116,7 @@ def board_of(desk: Desk, now: datetime) -> Board:
         snapshot, rooms = read_snapshot(tx, None, now), tx.rooms()
         latest = latest_air(tx, snapshot.newest, now)
     lines = [room_line(snapshot, room.name, latest.get(room.name)) for room in rooms]
-    return boards.board(snapshot.dryings, snapshot.forecasts, lines, snapshot.alarms, now)
+    return boards.board(snapshot.dryings, snapshot.forecasts, lines, snapshot.alarms, now, snapshot.foretold)
 
 
 def _read(tx: Transaction, kept: CachedBoard | None, mark: Revisions, now: datetime) -> Snapshot:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -19,7 +19,7 @@ from curewatch.store import Transaction
 from curewatch.studio import board as boards
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.alarms import damage
-from curewatch.studio.board import PieceLine, RoomLine
+from curewatch.studio.board import Close, PieceLine, RoomLine
 from curewatch.studio.care.varnish_air import DewMargin, dew_margin
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.learning.texts import LearnedEffect
@@ -34,6 +34,10 @@ class PieceReport:
     drying: Drying
     """With what was learned about it."""
     alarms: tuple[Alarm, ...]
+    close: tuple[Alarm, ...]
+    """Over their limits, and not for long enough that people are told."""
+    close_to: Sequence[Close]
+    """What may come to be an alarm of its room."""
     room: RoomLine
     """The room that it is in, as the board has it: what its forecast was made with may be an hour older."""
     past: Climate | None
@@ -89,11 +93,15 @@ def report_of(tx: Transaction, name: str, now: datetime) -> PieceReport:
     heard = tx.newest_by_source(until=now)
     newest = {room: at for room, at in newest_of(heard).items() if room == drying.room}
     latest = latest_air(tx, newest, now).get(drying.room)
+    alarms = [one for one in tx.alarms() if one.room == drying.room]
+    there = boards.board((), {}, (), alarms, now, snapshot.foretold(tx, now))
     return PieceReport(
         line=boards.piece_line(drying, history.forecast, now),
         history=history,
         drying=drying,
-        alarms=tuple(a for a in tx.alarms() if a.room == drying.room and a.is_active),
+        alarms=there.alarms,
+        close=there.close,
+        close_to=there.close_to(drying.room),
         room=line_of_room(
             drying.room,
             _lying_in(tx, drying.room, pieces.values()),

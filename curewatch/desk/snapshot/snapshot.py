@@ -12,7 +12,7 @@ from pydantic import ValidationError
 from curewatch.desk.desk import FACTS_REVISION, fact_count
 from curewatch.desk.snapshot.air import AirCache
 from curewatch.desk.snapshot.pieces import dryings_of, learned_so_far, with_posterior, within_findings
-from curewatch.records import Alarm, AlarmState, Damage, Forecast, Reading
+from curewatch.records import Alarm, AlarmState, Damage, Forecast, Notice, Reading
 from curewatch.records.names import name_key
 from curewatch.settings import Settings
 from curewatch.store import Transaction
@@ -54,6 +54,8 @@ class Snapshot:
     """Batteries that were low at the last look."""
     facts: int = 0
     """How often facts other than readings had been logged."""
+    foretold: tuple[Notice, ...] = ()
+    """What people were told of the hours ahead."""
 
     def occupied(self, settings: Settings, forecasts: Mapping[int, Forecast]) -> list[OccupiedRoom]:
         """The rooms with pieces in them, and those with alarms that their last piece has left awake."""
@@ -124,7 +126,18 @@ def read_snapshot(
         heard=heard,
         low=known(tx),
         facts=fact_count(tx),
+        foretold=foretold(tx, now),
     )
+
+
+TOLD_BEFORE = timedelta(hours=18)
+"""What was foreseen so long before was foreseen for this night."""
+
+
+def foretold(tx: Transaction, now: datetime) -> tuple[Notice, ...]:
+    """What people were told that the air will come to in the hours ahead, and what was not withdrawn."""
+    found = tx.notices(since=now - TOLD_BEFORE, limit=1000, kinds=["foreseen"])
+    return tuple(one for one in found if not one.is_withdrawn)
 
 
 def reread_snapshot(tx: Transaction, air: AirCache, snapshot: Snapshot, now: datetime) -> Snapshot:
@@ -157,6 +170,7 @@ def with_new_readings(tx: Transaction, snapshot: Snapshot, now: datetime) -> Sna
         alarms=tuple(tx.alarms()),
         revision=tx.get_meta(FACTS_REVISION),
         low=known(tx),
+        foretold=foretold(tx, now),
     )
 
 

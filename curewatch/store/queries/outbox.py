@@ -81,12 +81,19 @@ class Outbox(Rows):
         return set(self._connection.scalars(select(_NOTICES.key).where(_NOTICES.piece_id.in_(piece_ids))))
 
     def notices(
-        self, *, limit: int = 100, since: datetime | None = None, piece_ids: Collection[int] | None = None
+        self,
+        *,
+        limit: int = 100,
+        since: datetime | None = None,
+        piece_ids: Collection[int] | None = None,
+        kinds: Collection[str] | None = None,
     ) -> list[Notice]:
-        """The newest notices (written at `since` or later, about these pieces), newest first."""
+        """The newest notices (written at `since` or later, about these pieces, of these kinds), newest first."""
         query = select(*_NOTICE_COLUMNS).order_by(_NOTICES.created_at.desc(), _NOTICES.id.desc()).limit(limit)
         if since is not None:
             query = query.where(_NOTICES.created_at >= since)
+        if kinds is not None:
+            query = query.where(_NOTICES.kind.in_(kinds))
         return self._records(Notice, query, _NOTICES.piece_id, piece_ids)
 
     def last_notice_at(self, kind: str) -> datetime | None:

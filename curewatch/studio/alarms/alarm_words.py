@@ -21,7 +21,7 @@ from curewatch.language import (
     joined,
     phrase,
 )
-from curewatch.records import AlarmKind, Damage
+from curewatch.records import Alarm, AlarmKind, Damage
 from curewatch.studio.air import flaws
 from curewatch.studio.alarms import conditions
 from curewatch.studio.alarms.conditions import Limits, OccupiedRoom
@@ -48,8 +48,21 @@ _AFTERWARDS = {
 }
 NOTHING_HELPS = phrase("Nothing that the model knows of ends it there: wait, and pour the next one elsewhere.")
 USUAL_AIR = phrase("{temp}, {rh}", temp=Temperature(21), rh=Percent(50, of="%RH"))
+CLOSE = phrase("Close to an alarm")
 MENTION_START = timedelta(minutes=30)
 """An alarm raised longer before the moment that is described says since when."""
+
+
+def close(alarm: Alarm, now: datetime) -> Message:
+    """Of one that is over its limit, and not for long enough that people are told."""
+    values: dict[str, Value] = {
+        "room": alarm.room,
+        "what": TITLES[alarm.kind],
+        "since": When(alarm.since, now, "date"),
+    }
+    if alarm.is_muted(now):
+        return phrase("{room}: {what} since {since}; muted", **values)
+    return phrase("{room}: {what} since {since}; you are told if it lasts", **values)
 
 
 @dataclass(frozen=True)

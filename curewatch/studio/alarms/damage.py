@@ -2,7 +2,8 @@
 
 Two kinds of harm: below the film-forming temperature while the particles set (they do not fuse, and a warm day later
 does not mend that), and below freezing while it was wet. What has been counted is latched: it stays with the piece
-until a person has looked it over, and a later forecast, or a warmer room, takes nothing back.
+until a person has looked it over, and a warmer room takes nothing back. Where the dates between
+which it was counted leave less time than that, as after a finding, it is counted once more.
 
 An alarm is of a room and of what lies wet in it. A piece that comes to lie in an alarm that stands already is told at
 once, and asks for an answer of its own; a reminder comes as the harm grows, and weekly where it does not.
@@ -29,10 +30,12 @@ FREEZING_C = 0.0
 _NOT_COLD_C = 90.0
 """Of a count in which nothing was cold yet."""
 KINDS = (AlarmKind.COLD, AlarmKind.FROST)
+EDGE_H = 0.5
+"""What a count may have more than the time between the dates: half a step of the record at either end."""
 TOLD_FROM_H = 0.25
 """Less than this is within what the air's readings can tell."""
 _WHAT = {
-    AlarmKind.COLD: phrase("below the film-forming temperature while it was setting"),
+    AlarmKind.COLD: phrase("below the film-forming temperature while the film formed"),
     AlarmKind.FROST: phrase("below freezing while it was wet"),
 }
 _SO = {
@@ -56,20 +59,28 @@ def counted(
     """
     if room.climate is None or not room.dryings:
         return []
+    known = dict(known)
+    outgrown = {
+        (drying.piece.id, kind): recounted(before, drying.pour.at)
+        for drying in room.dryings
+        for kind in KINDS
+        if (before := known.get((drying.piece.id, kind))) is not None and _is_outgrown(room, drying, before)
+    }
+    known.update(outgrown)
     keys = [(drying.piece.id, kind) for drying in room.dryings for kind in KINDS]
     begins = [known[key].counted_until if key in known else since for key in keys]
     times = room.climate.moments(min(begins).timestamp() - 1, now.timestamp())
     if len(times) < 2:
         return []
-    grown = []
+    grown = dict(outgrown)
     for drying, film_c in _film_temperatures(room, room.climate, times):
         for kind in KINDS:
             before = known.get((drying.piece.id, kind))
             begin = (before.counted_until if before else since).timestamp()
             harmed = _harmed(room, drying, kind, times, film_c, limits)
             if (found := _grown(drying, kind, before, times, film_c, harmed, begin)) is not None:
-                grown.append(found)
-    return grown
+                grown[drying.piece.id, kind] = found
+    return list(grown.values())
 
 
 def _film_temperatures(room: OccupiedRoom, climate: Climate, time_s: Array) -> Iterator[tuple[Drying, Array]]:
@@ -83,12 +94,25 @@ def _film_temperatures(room: OccupiedRoom, climate: Climate, time_s: Array) -> I
 
 def _harmed(room: OccupiedRoom, drying: Drying, kind: AlarmKind, time_s: Array, film_c: Array, limits: Limits) -> Flags:
     """At which moments the film is cold in a state in which cold harms it."""
+    begin, end = _between(room, drying, kind, conditions.wet_from(drying))
+    most_c = FREEZING_C if kind is AlarmKind.FROST else limits.cold_mfft_c
+    return (film_c < most_c) & (time_s >= begin) & (time_s < end)
+
+
+def _between(room: OccupiedRoom, drying: Drying, kind: AlarmKind, wet_from_s: float) -> tuple[float, float]:
+    """From when to when harm of that kind can be taken, by the dates that people are shown [s]."""
     forecast = room.forecasts.get(drying.piece.id)
-    end = milestone_s(forecast, MilestoneKind.TOUCH_DRY, safe=True)
-    if kind is AlarmKind.FROST:
-        return (film_c < FREEZING_C) & (time_s >= conditions.wet_from(drying)) & (time_s < end)
-    begin = max(milestone_s(forecast, MilestoneKind.SET, safe=False), conditions.wet_from(drying))
-    return (film_c < limits.cold_mfft_c) & (time_s >= begin) & (time_s < end)
+    begin = 0.0 if kind is AlarmKind.FROST else milestone_s(forecast, MilestoneKind.SET, safe=False)
+    return max(begin, wet_from_s), milestone_s(forecast, MilestoneKind.TOUCH_DRY, safe=True)
+
+
+def _is_outgrown(room: OccupiedRoom, drying: Drying, damage: Damage) -> bool:
+    """Whether more was counted than there is time for between the dates as they are now."""
+    if damage.cleared_at is not None:
+        return False
+    begin, end = _between(room, drying, damage.kind, drying.pour.at.timestamp())
+    since = min(end, damage.counted_until.timestamp()) - damage.began_at.timestamp()
+    return damage.hours > max(min(end - begin, since), 0.0) / 3600 + EDGE_H
 
 
 def _grown(
@@ -130,7 +154,7 @@ def stands(damage: Damage) -> bool:
 
 
 def in_words(damage: Damage) -> Message:
-    """`4.2 h below the film-forming temperature while it was setting, at the coldest 6.1 °C. …`"""
+    """`4.2 h below the film-forming temperature while the film formed, at the coldest 6.1 °C. …`"""
     return phrase(
         "{harm}, at the coldest {temp}. {look}",
         harm=length_and_what(damage),
@@ -155,6 +179,9 @@ def with_stakes(
     room: OccupiedRoom, after: Alarm, events: list[Event], harm_h: float, now: datetime, limits: Limits
 ) -> tuple[Alarm, list[Event]]:
     """The alarm and what happened to it, with what is at stake in it at `now`. `harm_h`: what it has done so far."""
+    if after.state is AlarmState.PENDING:
+        lying = conditions.at_stake(room, [after.kind], now, limits)
+        return after.model_copy(update={"at_stake": tuple(sorted(one.piece.id for one in lying))}), events
     if after.state is not AlarmState.ACTIVE or after.is_muted(now):
         return after, events
     told = after.model_copy(update={"told_at": now, "told_harm_h": harm_h})

@@ -88,7 +88,7 @@ def evaluate_room(
 def _worth_storing(grown: Damage, known: Mapping[tuple[int, AlarmKind], Damage]) -> bool:
     """A count goes on from where it was stored, so a small step may wait; a first one may not."""
     before = known.get((grown.piece_id, grown.kind))
-    return before is None or before.cleared_at is not None or grown.hours - before.hours >= KEEP_DAMAGE_H
+    return before is None or before.cleared_at is not None or abs(grown.hours - before.hours) >= KEEP_DAMAGE_H
 
 
 def _history(before: Alarm, after: Alarm, events: list[lifecycle.Event], now: datetime) -> list[AlarmEvent]:

@@ -7,10 +7,10 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 
 from curewatch.desk.commands import notice_care, observing
-from curewatch.desk.commands.alarm_care import alarms_now
+from curewatch.desk.commands.alarm_care import AlarmsNow, alarms_now
 from curewatch.records import Name
 from curewatch.studio import wording
-from curewatch.views.alarms import AlarmEventOut, AlarmOut, HarmOut
+from curewatch.views.alarms import AlarmEventOut, AlarmOut, AlarmsOut, HarmOut
 from curewatch.views.logged import LoggedOut
 from curewatch.views.notices import AgainOut, NoticeOut
 from curewatch.web.api.answers import BASE, REFUSALS, logged, require_room
@@ -21,12 +21,19 @@ router = APIRouter(prefix=BASE, responses=REFUSALS)
 OfRoom = Annotated[Name | None, Query(description="Left out: of every room")]
 
 
+@router.get("/alarms/now")
+def now(site: Here, room: OfRoom = None) -> AlarmsOut:
+    """All that stands, is close, muted, harmed or at risk, and what people were told of it: the page of alarms."""
+    _known(site, room)
+    return AlarmsOut.of(_alarms_now(site, room), site.desk.settings.tz)
+
+
 @router.get("/alarms/muted")
 def muted(site: Here, room: OfRoom = None) -> list[AlarmOut]:
     """Quiet ones that would not be told of if they were raised."""
     _known(site, room)
     tz = site.desk.settings.tz
-    return [AlarmOut.of(one, tz) for one in alarms_now(site.desk, site.clock.now(), room=room).muted]
+    return [AlarmOut.of(one, tz) for one in _alarms_now(site, room).muted]
 
 
 @router.get("/alarms/history")
@@ -34,9 +41,7 @@ def history(site: Here, room: OfRoom = None, limit: Annotated[int, Query(ge=1, l
     """What happened to alarms lately, the newest first."""
     _known(site, room)
     tz = site.desk.settings.tz
-    return [
-        AlarmEventOut.of(one, tz) for one in alarms_now(site.desk, site.clock.now(), history=limit, room=room).history
-    ]
+    return [AlarmEventOut.of(one, tz) for one in _alarms_now(site, room, history=limit).history]
 
 
 @router.get("/harm")
@@ -44,8 +49,13 @@ def harm(site: Here, room: OfRoom = None) -> list[HarmOut]:
     """What pieces here may have suffered and nobody has looked over; /pieces/{name}/cleared says that somebody has."""
     _known(site, room)
     tz = site.desk.settings.tz
-    harmed = alarms_now(site.desk, site.clock.now(), room=room).harmed
+    harmed = _alarms_now(site, room).harmed
     return [HarmOut.of(one.piece, one.damage, tz) for one in harmed]
+
+
+def _alarms_now(site: Site, room: str | None, history: int = 0) -> AlarmsNow:
+    at = site.clock.now()
+    return alarms_now(site.desk, at, site.boards.look(at).board(at), history=history, room=room)
 
 
 def _known(site: Site, room: str | None) -> None:

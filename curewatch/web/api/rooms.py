@@ -27,7 +27,7 @@ from curewatch.views.air import (
     SensorOut,
     SensorTrustOut,
 )
-from curewatch.views.alarms import AlarmOut
+from curewatch.views.alarms import AlarmOut, CloseOut
 from curewatch.views.base import At
 from curewatch.views.board import RoomOut
 from curewatch.views.corrections import NameOut
@@ -161,6 +161,7 @@ def room(site: Here, name: RoomName) -> RoomReportOut:
     """One room with its sensors."""
     now, tz = site.clock.now(), site.desk.settings.tz
     kept = site.boards.look(now)
+    board = kept.board(now)
     line = next((one for one in kept.rooms if one.name == name), None)
     if line is None:
         raise HTTPException(404)
@@ -175,5 +176,6 @@ def room(site: Here, name: RoomName) -> RoomReportOut:
         if record is None
         else [site.desk.settings.studio_reader.read(one) for one in record.doubts((now - DOUBTED).timestamp())],
         limits=LimitsOut.of(site.desk.settings.alarms),
-        alarms=[AlarmOut.of(one, tz) for one in kept.board(now).alarms if one.room == name],
+        alarms=[AlarmOut.of(one, tz) for one in board.alarms if one.room == name],
+        close=[CloseOut.of(one, tz) for one in board.close_to(name)],
     )

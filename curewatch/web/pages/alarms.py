@@ -1,3 +1,4 @@
+# By itself: a page of its own, as every page is.
 """The alarms: what is wrong now, what is muted, what was told before; and what people do about it."""
 
 from __future__ import annotations
@@ -17,21 +18,14 @@ from curewatch.web.site import Here, Typed, page, text_of
 
 router = APIRouter(include_in_schema=False)
 
-TOLD_MOST = 60
-KINDS = ("alarm", "alarm_over", "reminder")
-
 
 @router.get("/alarms")
 def alarms(request: Request, site: Here) -> HTMLResponse:
     """Active ones first."""
     now = site.clock.now()
     kept = site.boards.look(now)
-    found = alarm_care.alarms_now(site.desk, now)
-    with site.desk.store.read() as tx:
-        told = [one for one in tx.notices(limit=200) if one.kind in KINDS]
-    waiting = [alarm for alarm in kept.snapshot.alarms if not alarm.is_active and alarm.state != "normal"]
-    told = told[:TOLD_MOST]
-    return page(request, "alarms.html", now, mark=kept.mark, found=found, waiting=waiting, told=told, rooms=kept.rooms)
+    found = alarm_care.alarms_now(site.desk, now, kept.board(now))
+    return page(request, "alarms.html", now, mark=kept.mark, found=found, rooms=kept.rooms)
 
 
 @router.post("/alarms")

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import datetime
 from itertools import groupby
 from typing import Annotated
 from urllib.parse import urlencode
@@ -15,9 +15,8 @@ from starlette.exceptions import HTTPException
 
 from curewatch.desk.commands.log import LogKind, logged_lately
 from curewatch.desk.reports.cure_record import compared
-from curewatch.records import Alarm, Milestone, MilestoneKind
-from curewatch.studio import wording
-from curewatch.studio.board import Board, PieceLine, SeriesLine, in_series
+from curewatch.records import Milestone
+from curewatch.studio.board import Answer, Board, PieceLine, SeriesLine, in_series
 from curewatch.views.sheet import HONESTY, side_by_side
 from curewatch.web.pages.logged import ALIKE_MOST, LoggedNote, just_done
 from curewatch.web.plots.time_axis import Axis
@@ -26,8 +25,6 @@ from curewatch.web.site import Here, page
 from curewatch.web.texts import Coming, Words
 
 PER_PAGE = 30
-SOON = timedelta(hours=24)
-"""A place counts as coming free if its piece may be moved by then."""
 APART = 4.0
 """Signs on one line stand at least so far apart [%]; the one that comes sooner is kept."""
 
@@ -100,28 +97,11 @@ class Row:
 
 
 @dataclass(frozen=True)
-class Headline:
-    """One of the three questions, with the pieces that answer it."""
-
-    ask: str
-    question: str
-    lines: tuple[PieceLine, ...]
-    nothing: str
-
-    @property
-    def names(self) -> list[str]:
-        """A series by its own."""
-        return [
-            str(wording.together(one.name, len(one.members))) if isinstance(one, SeriesLine) else one.name
-            for one in in_series(self.lines)
-        ]
-
-
-@dataclass(frozen=True)
 class BoardView:
     board: Board
     asked: BoardQuery
-    answers: tuple[Headline, ...]
+    answers: Mapping[str, Answer]
+    """By what is asked: `touch`, `places`, `danger`."""
     axis: Axis
     groups: tuple[tuple[str, tuple[Row, ...]], ...]
     found: int
@@ -131,12 +111,12 @@ class BoardView:
     @property
     def endangered(self) -> set[str]:
         """The rooms in which an alarm can still harm a piece."""
-        return {line.room for answer in self.answers if answer.ask == "danger" for line in answer.lines}
+        return {line.room for line in self.board.in_danger}
 
 
 def view(board: Board, asked: BoardQuery, words: Words) -> BoardView:
     """The board for one person's question, one page of it."""
-    answers = tuple(_answers(board, words))
+    answers = board.answers(words.tz)
     lines = _chosen(board, asked, answers)
     if asked.by:
         lines = sorted(lines, key=_group_of(asked.by))  # stable: by date within each group
@@ -147,7 +127,7 @@ def view(board: Board, asked: BoardQuery, words: Words) -> BoardView:
     axis = axis_of([line for unit in shown for line in _members(unit)], board.at)
 
     def made(unit: PieceLine | SeriesLine) -> Row:
-        danger = any(is_in_danger(line, board.alarms, board.at) for line in _members(unit))
+        danger = any(line.is_in_danger(board.over, board.at) for line in _members(unit))
         whole = unit if isinstance(unit, SeriesLine) else None
         stands = sorted((one.promised for one in _members(unit) if one.promised), key=lambda one: -(one.odds or 0.0))
         told = {
@@ -192,37 +172,8 @@ def promised_of(line: PieceLine, words: Words) -> tuple[str, ...]:
     return (words.reader.read(line.promised.in_words()),) if line.promised else ()
 
 
-def is_wet(line: PieceLine, now: datetime) -> bool:
-    """Not yet safe to handle: the room's air can still harm it."""
-    at = _date(line, MilestoneKind.HANDLE, safe=True)
-    return at is None or at > now
-
-
-def is_in_danger(line: PieceLine, alarms: Iterable[Alarm], now: datetime) -> bool:
-    """Wet, and at stake in an alarm of its room."""
-    return is_wet(line, now) and any(one.room == line.room and one.endangers(line.id) for one in alarms)
-
-
-def _answers(board: Board, words: Words) -> list[Headline]:
-    now, midnight = board.at, words.ends_today()
-    touch = [
-        line for line in board.pieces
-        if _within(line, MilestoneKind.TOUCH_DRY, midnight) and is_wet(line, now)
-    ]  # fmt: skip
-    places = [
-        line for line in board.pieces
-        if line.place and not line.is_held and _within(line, MilestoneKind.HANDLE, now + SOON)
-    ]  # fmt: skip
-    danger = [line for line in board.pieces if is_in_danger(line, board.alarms, now)]
-    return [
-        Headline("touch", phrase("Touch today"), tuple(touch), phrase("Nothing yet. Leave them lying.")),
-        Headline("places", phrase("Free by tomorrow"), tuple(places), phrase("No place comes free.")),
-        Headline("danger", phrase("In danger"), tuple(danger), phrase("Nothing, by what was last read.")),
-    ]
-
-
-def _chosen(board: Board, asked: BoardQuery, answers: Sequence[Headline]) -> list[PieceLine]:
-    answered = next(({line.name for line in answer.lines} for answer in answers if answer.ask == asked.ask), None)
+def _chosen(board: Board, asked: BoardQuery, answers: Mapping[str, Answer]) -> list[PieceLine]:
+    answered = {line.name for line in answers[asked.ask].lines} if asked.ask in answers else None
     text = asked.text.strip().casefold()
     return [
         line
@@ -256,18 +207,6 @@ def _step(milestone: Milestone, axis: Axis) -> Step | None:
         open_ended=safe is None,
         cut="before" if safe is not None and right == 0 else "after" if left == 100 else "",
     )
-
-
-def _date(line: PieceLine, kind: MilestoneKind, *, safe: bool) -> datetime | None:
-    for milestone in line.forecast.milestones if line.forecast else ():
-        if milestone.kind is kind:
-            return milestone.safe_at if safe else milestone.worth_checking_at
-    return None
-
-
-def _within(line: PieceLine, kind: MilestoneKind, until: datetime) -> bool:
-    at = _date(line, kind, safe=False)
-    return at is not None and at <= until
 
 
 def _last_date(line: PieceLine) -> datetime | None:

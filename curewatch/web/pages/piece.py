@@ -31,7 +31,7 @@ from curewatch.studio.planning.planner import Advice
 from curewatch.views.care import NOW, StepOut, StepsOut, coats_want, step_when
 from curewatch.views.corrections import in_words
 from curewatch.web.form_units import beside, with_unit
-from curewatch.web.pages.board import axis_of, is_in_danger, is_wet, row
+from curewatch.web.pages.board import axis_of, row
 from curewatch.web.pages.forms import Wrong, known_of, moment_of
 from curewatch.web.pages.logged import observation_rows, told
 from curewatch.web.plots.curves import curve_of, drying_plots, piece_air
@@ -173,13 +173,13 @@ def _values(site: Site, seen: PiecePage, words: Words, names: Mapping[int, str])
         "others": {
             alarm.kind: ", ".join(names[one] for one in alarm.at_stake or () if one in names)
             for alarm in report.alarms
-            if not (alarm.endangers(report.line.id) and is_wet(report.line, now))
+            if not (alarm.endangers(report.line.id) and report.line.is_wet(now))
         },
         "facts": facts(report, words),
         "milestones": milestone_rows(report, words),
         "cautions": wording.cautions(silicone=report.drying.pour.silicone),
         "weigh": wording.weigh_piece(report.forecast, now),
-        "row": row(report.line, axis, words, in_danger=is_in_danger(report.line, report.alarms, now)),
+        "row": row(report.line, axis, words, in_danger=report.line.is_in_danger(report.alarms + report.close, now)),
         "axis": axis,
         "plots": drying_plots(report, curve_of(site, report, now), settings.alarms, words),
         "air": piece_air(report.drying, report.climates, settings.alarms, words),
@@ -200,7 +200,7 @@ def _advised(site: Site, report: PieceReport, now: datetime) -> tuple[datetime, 
     if (
         report.forecast is None
         or report.forecast.reason is not None
-        or not (is_wet(report.line, now) or _at_risk(report))
+        or not (report.line.is_wet(now) or _at_risk(report))
     ):
         return now, []
     return site.advised(report, now)

@@ -20,7 +20,7 @@ from curewatch.language import phrase
 from curewatch.records.corrections import CorrectionKind, Naming
 from curewatch.records.errors import Field, InputError
 from curewatch.studio.air.flaws import Flaw
-from curewatch.web.pages.board import axis_of, is_in_danger, is_wet, row
+from curewatch.web.pages.board import axis_of, row
 from curewatch.web.pages.forms import Wrong
 from curewatch.web.pages.logged import just_done
 from curewatch.web.plots.curves import room_air
@@ -104,8 +104,9 @@ def room(request: Request, site: Here, name: str, span: str = "day") -> HTMLResp
         raise HTTPException(404)
     span = span if span in SPANS else "day"
     board, words = kept.board(now), site.words(now)
-    wet = [one for one in board.pieces if one.room == name and is_wet(one, now)]
+    wet = [one for one in board.pieces if one.room == name and one.is_wet(now)]
     alarms = [alarm for alarm in board.alarms if alarm.room == name]
+    close = board.close_to(name)
     since = now - SPANS[span]
     record = room_record(site.desk, name, since, now)
     with site.desk.store.read() as tx:
@@ -128,8 +129,9 @@ def room(request: Request, site: Here, name: str, span: str = "day") -> HTMLResp
         agreeing=[one.in_words() for one in agreeing],
         sensors=room_sensors(site.desk, kept, name, now),
         alarms=alarms,
+        close=close,
         axis=axis,
-        rows=[row(one, axis, words, in_danger=is_in_danger(one, alarms, now)) for one in wet[:30]],
+        rows=[row(one, axis, words, in_danger=one.is_in_danger(board.over, now)) for one in wet[:30]],
         wet=len(wet),
         dry=sum(one.room == name for one in board.pieces) - len(wet),
     )
