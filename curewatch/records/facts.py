@@ -61,6 +61,10 @@ class Room(Record):
     """Since then it is offered no more; what was read and dried there stays."""
 
 
+TYPED = "typed"
+"""The source of what a person read off and typed."""
+
+
 class Reading(Record):
     """One measurement of a room's air. A sensor may send temperature and humidity apart, so either may be missing."""
 
@@ -68,7 +72,7 @@ class Reading(Record):
     at: Moment
     temp_c: Annotated[float, Field(ge=TEMP_C_RANGE[0], le=TEMP_C_RANGE[1])] | None = None
     rh_pct: Annotated[float, Field(ge=RH_PCT_RANGE[0], le=RH_PCT_RANGE[1])] | None = None
-    source: str = "typed"
+    source: str = TYPED
     """`typed`, or the sensor's id from the settings."""
     received_at: Moment
     battery_pct: Annotated[float, Field(ge=0, le=100)] | None = None

@@ -15,7 +15,6 @@ from curewatch.store.errors import (
     StoreBroken,
     StoreError,
 )
-from curewatch.store.queries.readings import ReadingColumns
 from curewatch.store.store import Store, Transaction
 
 __all__ = [
@@ -28,7 +27,6 @@ __all__ = [
     "FactRefused",
     "NewerSchema",
     "PhotoFolder",
-    "ReadingColumns",
     "Restored",
     "RowRefused",
     "Store",

@@ -9,8 +9,9 @@ from sqlalchemy.exc import OperationalError, ProgrammingError
 
 from curewatch.store.engine import for_writing
 from curewatch.store.errors import CannotOpen, NewerSchema
+from curewatch.store.queries.history import UNPACKED
 
-HEAD = "0025"
+HEAD = "0026"
 """The newest migration. Stated here so that opening a store need not load Alembic to learn it."""
 
 VERSION_TABLE = "curewatch_schema"
@@ -37,7 +38,7 @@ def bring_to_head(engine: Engine, location: str, *, migrate: bool) -> None:
     """
     with engine.connect() as connection:
         found = revision(connection)
-        if found == HEAD:
+        if found == HEAD and (migrate or not packing_is_left(engine)):
             return
         if found is None and (strangers := inspect(connection).get_table_names()):
             raise CannotOpen(
@@ -49,12 +50,28 @@ def bring_to_head(engine: Engine, location: str, *, migrate: bool) -> None:
             f"the store {location} was last used by a newer curewatch (its tables are version {found}, "
             f"this one knows up to {HEAD}); upgrade curewatch, or name another store"
         )
+    if found == HEAD:
+        raise CannotOpen(f"the readings of the store {location} are being packed; start the daemon, or wait for it")
     if not migrate:
         raise CannotOpen(
             f"the store {location} has tables of version {found or 'none'}, this curewatch needs {HEAD}; "
             "start the daemon, or any command that writes, to bring it up to date"
         )
     _upgrade(engine)
+
+
+def packing_is_left(engine: Engine) -> bool:
+    """Whether there are readings of a store from before days were packed."""
+    return inspect(engine).has_table(UNPACKED)
+
+
+def drop_what_is_packed(engine: Engine) -> None:
+    """The empty table goes, and the room that its readings took."""
+    with for_writing(engine).begin() as connection:
+        connection.execute(text(f"DROP TABLE IF EXISTS {UNPACKED}"))
+    if engine.dialect.name == "sqlite":
+        with engine.connect() as connection:
+            _outside_transaction(connection, "VACUUM")
 
 
 def _some(names: list[str]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import sqlite3
 from collections.abc import Iterator
@@ -43,7 +44,9 @@ from curewatch.store.queries.importing import Import
 from curewatch.store.queries.outbox import Outbox
 from curewatch.store.queries.readings import PendingMessages, Readings
 from curewatch.store.queries.undo import Undo
-from curewatch.store.schema import bring_to_head
+from curewatch.store.schema import bring_to_head, drop_what_is_packed, packing_is_left
+
+log = logging.getLogger(__name__)
 
 
 class Store:
@@ -76,6 +79,8 @@ class Store:
             bring_to_head(engine, _shown(place), migrate=migrate)
             if isinstance(place, Path):
                 use_wal(engine, _shown(place))
+            if migrate:
+                _pack_what_was_before(engine)
         except BaseException as error:
             engine.dispose()
             if isinstance(error, DBAPIError | sqlite3.Error):
@@ -165,6 +170,18 @@ class Store:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+
+def _pack_what_was_before(engine: Engine) -> None:
+    """Pack the readings of a store from before days were packed, a day at a time: a cut loses a day's work."""
+    left = packing_is_left(engine)
+    if left:
+        log.warning("the store's readings are packed by the day; with millions of them that takes minutes")
+    while left:
+        with for_writing(engine).begin() as connection:
+            left = Transaction(connection).pack_some_of_before()
+        if not left:
+            drop_what_is_packed(engine)
 
 
 def _shown(place: Path | URL) -> str:

@@ -127,6 +127,9 @@ sources = Table(
     Column("name", Text, nullable=False),
     # The correction by which it came here from a room that was another name of this one; 0: it was always here.
     Column("merged_by", Integer, nullable=False, server_default="0"),
+    # How many of its readings lie in `raw_days` or have been there, and up to when everything that came in time does.
+    Column("packed", Integer, nullable=False, server_default="0"),
+    Column("packed_until", Instant),
     # This prevents a sensor from being counted twice in one room. (Moved to another room it is another source.)
     UniqueConstraint("room", "name", "merged_by"),
 )
@@ -134,6 +137,7 @@ TEMP_ONLY, RH_ONLY = 1, 2
 readings = Table(
     "readings",
     metadata,
+    # The last hours of sensors, until they are packed by the day, and all that people typed.
     Column("source_id", ForeignKey("sources.id"), nullable=False),
     Column("at", Instant, nullable=False),
     # Which quantities: 1 temperature, 2 humidity, 3 both.
@@ -145,8 +149,9 @@ readings = Table(
     Column("retained", Boolean(create_constraint=True, name="retained"), nullable=False),
     Column("logged_by", NAME),
     # This prevents a message the broker delivers twice from counting twice, and yet keeps both messages of a sensor
-    # that sends temperature and humidity apart under one time.
-    PrimaryKeyConstraint("source_id", "at", "measures"),
+    # that sends temperature and humidity apart under one time. By time first: what all sources say in a commit lies
+    # side by side, and costs a page or two of the disk, not one for each source.
+    PrimaryKeyConstraint("at", "source_id", "measures"),
     # This prevents a reading of nothing, and `measures` from disagreeing with what was measured.
     CheckConstraint(
         "measures > 0 AND measures = CASE WHEN temp_c IS NULL THEN 0 ELSE 1 END"
@@ -157,7 +162,6 @@ readings = Table(
     CheckConstraint("temp_c IS NULL OR temp_c BETWEEN -60 AND 90", name="temp_c"),
     CheckConstraint("rh_pct IS NULL OR rh_pct BETWEEN 0 AND 100", name="rh_pct"),
     CheckConstraint("battery_pct IS NULL OR battery_pct BETWEEN 0 AND 100", name="battery_pct"),
-    # SQLite keeps the rows in the key's order: a source's readings of a week lie side by side on the disk.
     sqlite_with_rowid=False,
 )
 sensor_trusts = Table(
@@ -339,20 +343,6 @@ checkpoints = Table(
     Column("expected_s", JSON, nullable=False),
     Column("centre", LargeBinary, nullable=False),
     Column("members", LargeBinary, nullable=False),
-)
-pending_messages = Table(
-    "pending_messages",
-    metadata,
-    Column("id", Integer, primary_key=True),
-    Column("topic", Text, nullable=False),
-    Column("payload", LargeBinary, nullable=False),
-    Column("retained", Boolean(create_constraint=True, name="retained"), nullable=False),
-    # Which start of the machine the next column counts from.
-    Column("boot", String(64)),
-    # Seconds since that start, and no date: the clock cannot be believed while these are written.
-    Column("boottime_s", Double, nullable=False),
-    Column("late_s", Double),
-    CheckConstraint("late_s IS NULL OR late_s >= 0", name="late_s"),
 )
 corrections = Table(
     "corrections",

@@ -9,9 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from curewatch.records.facts import TYPED
 from curewatch.studio.air import merging
 from curewatch.studio.air.climate import climate_from
-from curewatch.studio.air.flaws import TYPED, Flaw
+from curewatch.studio.air.flaws import Flaw
 from curewatch.studio.air.merging import Readings, merged
 from curewatch.studio.air.quality import examined
 

@@ -14,14 +14,13 @@ from curewatch.desk.desk import mark_air_changed
 from curewatch.language import phrase
 from curewatch.records import Alarm, Damage, Piece, Reading, SensorTrust, Stay
 from curewatch.records.corrections import Change, Correction, CorrectionKind, Naming
-from curewatch.records.facts import Observation
+from curewatch.records.facts import TYPED, Observation
 from curewatch.records.workshop import Photo, Promise, StepDone, Tilt
 from curewatch.store import Transaction
 from curewatch.studio.alarms.lifecycle import is_seen_to
 
 UNDO_WITHIN = timedelta(hours=24)
 """How long after it was logged a slip can be taken back: seen by the next morning at the latest."""
-TYPED: str = Reading.model_fields["source"].default
 
 
 class LogKind(StrEnum):
@@ -110,14 +109,14 @@ def _undo_pour(piece_id: int, tx: Transaction, now: datetime) -> None:
 
 
 def _readings(tx: Transaction, _: Here, since: datetime) -> Iterator[LogEntry]:
-    for one in {(one.room, one.at): one for one in tx.received_since(TYPED, since)}.values():
+    for one in {(one.room, one.at): one for one in tx.typed_since(since)}.values():
         yield LogEntry(
             LogKind.READING, one.received_at, (one.room, one.at.isoformat()), one.room, one, partial(_undo_reading, one)
         )
 
 
 def _undo_reading(reading: Reading, tx: Transaction, _: datetime) -> None:
-    tx.undo_reading(reading.room, TYPED, reading.at)
+    tx.forget_reading(reading.room, TYPED, reading.at)
     mark_air_changed(tx, reading.room, reading.at)
 
 

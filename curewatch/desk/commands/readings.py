@@ -5,11 +5,9 @@ beside a sensor: the sensor, the thermometer, or an offset.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from itertools import islice
-
-import numpy as np
 
 from curewatch.desk.commands.log import LogKind
 from curewatch.desk.desk import Desk, mark_air_changed, mark_readings, rejudge_from
@@ -18,12 +16,13 @@ from curewatch.desk.snapshot.air import readings_of
 from curewatch.language import Message, Value, When, phrase
 from curewatch.records import Reading, Room, SensorTrust, Trust
 from curewatch.records.errors import Field, InputError
+from curewatch.records.facts import TYPED
 from curewatch.records.names import same_name
 from curewatch.records.remarks import Remark, RemarkKind
+from curewatch.records.rollup import rolled_up
 from curewatch.store import Transaction
 from curewatch.studio import wording
 from curewatch.studio.air.climate import AGAIN_S
-from curewatch.studio.air.flaws import TYPED
 from curewatch.studio.air.merging import DISAGREE, SensorCheck, checks
 
 CHECKED_WITHIN = timedelta(days=7)
@@ -69,11 +68,8 @@ class Check:
 
 def last_checks(tx: Transaction, room: str, now: datetime, since: datetime) -> list[Check]:
     """The last one of each sensor of the room, of readings typed for `since` or later."""
-    columns = readings_of(tx.reading_columns(room, since=since - _BEFORE, until=now))
-    order = np.argsort(columns.epoch_s, kind="stable")
-    names = ("epoch_s", "temp_c", "rh_pct", "source", "live")
-    columns = replace(columns, **{name: getattr(columns, name)[order] for name in names})
-    typed = {one.at: one for one in tx.readings(room, since=since, until=now) if one.source == TYPED}
+    columns = readings_of(rolled_up(tx.reading_columns(room, since=since - _BEFORE, until=now), alone=[TYPED]))
+    typed = {one.at: one for one in tx.readings(room, since=since, until=now, source=TYPED)}
     found = [(datetime.fromtimestamp(one.at_s, UTC), one) for one in checks(columns)]
     return [Check(at, one.source, typed[at], one) for at, one in found if at in typed]
 
@@ -167,7 +163,7 @@ def reading_remarks(tx: Transaction, reading: Reading) -> list[Remark]:
 def _typed_before(tx: Transaction, reading: Reading) -> list[Reading]:
     """What was typed of the room in the minutes up to then."""
     since = reading.at - timedelta(seconds=AGAIN_S)
-    return [one for one in tx.readings(reading.room, since=since, until=reading.at) if one.source == TYPED]
+    return tx.readings(reading.room, since=since, until=reading.at, source=TYPED)
 
 
 def _apart(one: Reading, other: Reading) -> bool:

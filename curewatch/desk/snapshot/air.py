@@ -16,9 +16,10 @@ import numpy as np
 from pydantic import TypeAdapter
 
 from curewatch.desk.desk import READINGS_UNDONE
+from curewatch.records.facts import TYPED
+from curewatch.records.rollup import BIN_S, ReadingColumns, joined, rolled_up, taken
 from curewatch.store import Transaction
-from curewatch.store.queries.readings import ReadingColumns
-from curewatch.studio.air.climate import BIN_S, HOUR_S, AirBands, Climate, Hourly, climate_from, hourly
+from curewatch.studio.air.climate import HOUR_S, AirBands, Climate, Hourly, climate_from, hourly
 from curewatch.studio.air.merging import Readings
 from curewatch.studio.air.sensors import Accuracy, ReadError, read_error
 from curewatch.studio.forecasting.drying import Drying
@@ -31,20 +32,25 @@ SPARE = timedelta(days=7)
 """A copy that goes back this much further than is needed any more is let go."""
 SETTLES_AFTER = timedelta(minutes=3)
 """Readings come in up to so long after their time (they are stored in batches), so the last few are read again."""
-_COLUMNS = ("epoch_s", "temp_c", "rh_pct", "retained", "source")
-_TICK = timedelta(microseconds=1)
 
 
 @dataclass(frozen=True)
 class _Copy:
-    """A room's readings from `since` (None: from the first) to `until`, all that bears on times from `needed_from`."""
+    """A room's readings from `since` (None: from the first) on, all that bears on times from `needed_from`."""
 
     needed_from: datetime
     since: datetime | None
-    until: datetime
+    at: datetime
+    """What was read for before this moment is here, unless it came late."""
     columns: ReadingColumns
+    before: int
+    """How many readings of the room there are besides."""
     taken_back: str | None
     """The store's mark of readings taken back, as of this copy: the number alone would not tell of one exchanged."""
+
+    @property
+    def stored(self) -> int:
+        return self.before + int(self.columns.number.sum())
 
 
 class AirCache:
@@ -56,31 +62,38 @@ class AirCache:
     def climate(self, tx: Transaction, room: str, needed_from: datetime, now: datetime) -> Climate | None:
         """The climate of `room` from `needed_from` (a pour) to `now`; readings of the future are not known yet."""
         kept = self._copies.get(room)
-        if kept is None or not _serves(kept, tx, room, needed_from, now):
+        stored, taken_back = tx.count_readings(room), tx.get_meta(READINGS_UNDONE)
+        if kept is not None and _reaches(kept, needed_from, now) and taken_back == kept.taken_back:
+            kept = kept if kept.stored == stored else _brought_up(kept, tx, room, now)
+        if (
+            kept is None
+            or kept.stored != stored
+            or not _reaches(kept, needed_from, now)
+            or taken_back != kept.taken_back
+        ):
             since = _since(tx, room, needed_from)
-            kept = _Copy(
-                needed_from, since, now, tx.reading_columns(room, since=since, until=now), tx.get_meta(READINGS_UNDONE)
-            )
-        elif now > kept.until:
-            more = tx.reading_columns(room, since=kept.until + _TICK, until=now)
-            kept = replace(kept, until=now, columns=_joined(kept.columns, more))
-        self._copies[room] = _settled(kept, now - SETTLES_AFTER)
-        return climate_from(readings_of(kept.columns), tx.sensor_trusts(room))
+            columns = _rolled(tx.reading_columns(room, since=since))
+            before = stored - int(columns.number.sum())
+            kept = _Copy(needed_from, since, now, columns, before, taken_back)
+        self._copies[room] = kept
+        known = taken(kept.columns, slice(0, int(np.searchsorted(kept.columns.epoch_s, now.timestamp(), "right"))))
+        return climate_from(readings_of(known), tx.sensor_trusts(room))
 
 
-def _settled(copy: _Copy, at: datetime) -> _Copy:
-    """The part of a copy up to `at`."""
-    count = int(np.searchsorted(copy.columns.epoch_s, at.timestamp(), "right"))
-    columns = {name: getattr(copy.columns, name)[:count] for name in _COLUMNS}
-    return replace(copy, until=at, columns=copy.columns._replace(**columns))
+def _rolled(columns: ReadingColumns) -> ReadingColumns:
+    return rolled_up(columns, alone=[TYPED])
 
 
-def _serves(kept: _Copy, tx: Transaction, room: str, needed_from: datetime, now: datetime) -> bool:
-    if not kept.needed_from <= needed_from <= kept.needed_from + SPARE or now < kept.until:
-        return False
-    if tx.get_meta(READINGS_UNDONE) != kept.taken_back:
-        return False
-    return tx.count_readings(room, since=kept.since, until=kept.until) == len(kept.columns.epoch_s)
+def _brought_up(copy: _Copy, tx: Transaction, room: str, now: datetime) -> _Copy:
+    """With what came since, but for what came late."""
+    at_s = np.floor((copy.at - SETTLES_AFTER).timestamp() / BIN_S) * BIN_S
+    more = tx.reading_columns(room, since=datetime.fromtimestamp(at_s, UTC))
+    there = taken(copy.columns, slice(0, int(np.searchsorted(copy.columns.epoch_s, at_s))))
+    return replace(copy, at=now, columns=_rolled(joined([there, more], more.sources)))
+
+
+def _reaches(kept: _Copy, needed_from: datetime, now: datetime) -> bool:
+    return kept.needed_from <= needed_from <= kept.needed_from + SPARE and now >= kept.at
 
 
 def _since(tx: Transaction, room: str, needed_from: datetime) -> datetime | None:
@@ -91,19 +104,6 @@ def _since(tx: Transaction, room: str, needed_from: datetime) -> datetime | None
     since = min(needed_from - LEAD, temp_at, rh_at)
     # whole bins: half of one would be another mean
     return datetime.fromtimestamp(np.floor(since.timestamp() / BIN_S) * BIN_S, UTC)
-
-
-def _joined(one: ReadingColumns, other: ReadingColumns) -> ReadingColumns:
-    sources = tuple(sorted({*one.sources, *other.sources}))  # a new source moves the numbers of the others
-    parts = [_renumbered(columns, sources) for columns in (one, other)]
-    columns = {name: np.concatenate([getattr(part, name) for part in parts]) for name in _COLUMNS}
-    return ReadingColumns(**columns, sources=sources)
-
-
-def _renumbered(columns: ReadingColumns, sources: tuple[str, ...]) -> ReadingColumns:
-    number = {name: i for i, name in enumerate(sources)}
-    place = np.array([number[name] for name in columns.sources], dtype=np.int64)
-    return columns._replace(source=place[columns.source], sources=sources)
 
 
 def readings_of(columns: ReadingColumns) -> Readings:

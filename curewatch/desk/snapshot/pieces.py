@@ -152,7 +152,7 @@ def _mark(tx: Transaction, drying: Drying, seen: Sequence[Observation]) -> str:
     """Hash of all that a lesson is drawn from; of the readings their number, as for a room's kept copy."""
     last = max(one.at for one in seen)
     since = drying.pour.at - LEAD
-    counts = [(stay.room, tx.count_readings(stay.room, since=since, until=last)) for stay in drying.stays_since_pour]
+    counts = [(stay.room, tx.readings_between(stay.room, since, last)) for stay in drying.stays_since_pour]
     text = repr(
         (VERSION, drying.facts, place_of(drying), drying.recipe.name, seen, counts, tx.get_meta(READINGS_UNDONE))
     )

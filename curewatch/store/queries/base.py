@@ -80,11 +80,13 @@ class Rows:
         self._execute(statement, row, given=given)
 
     def counts(self) -> dict[str, int]:
-        """Rows per table of records."""
-        return {
+        """Rows per table of records; of readings all that were stored, whether they lie there still or are packed."""
+        found = {
             table.name: self._connection.scalar(select(func.count()).select_from(table)) or 0
             for table in tables.COUNTED
         }
+        found[tables.readings.name] += self._connection.scalar(select(func.sum(tables.sources.c.packed))) or 0
+        return found
 
     def get_meta(self, key: str) -> str | None:
         """What was last set under `key`."""

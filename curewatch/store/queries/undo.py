@@ -34,13 +34,6 @@ class Undo(Rows):
         if not self._execute(left, given=piece_id).rowcount:
             raise FactRefused(f"there is no piece with id {piece_id}")
 
-    def undo_reading(self, room: str, source: str, at: datetime) -> int:
-        """The number of readings of that source and moment that are gone."""
-        sources, readings = tables.sources.c, tables.readings.c
-        of_it = select(sources.id).where(sources.room == room, sources.name == source)
-        statement = delete(tables.readings).where(readings.source_id.in_(of_it), readings.at == at)
-        return self._execute(statement, given=(room, source, at)).rowcount
-
     def undo_sensor_trust(self, room: str, source: str, logged_at: datetime) -> None:
         """Nobody said so of that sensor."""
         said = tables.sensor_trusts.c

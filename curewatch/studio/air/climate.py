@@ -13,15 +13,15 @@ from curewatch.language import Message
 from curewatch.physics import air as moist
 from curewatch.physics.air import ZERO_C, Array, Flags
 from curewatch.records import SensorTrust
-from curewatch.studio.air.flaws import TYPED, Finding
+from curewatch.records.facts import TYPED
+from curewatch.records.rollup import BIN_S
+from curewatch.studio.air.flaws import Finding
 from curewatch.studio.air.merging import Readings
 from curewatch.studio.air.quality import examined
 from curewatch.studio.air.sensors import Level
 
 Air = tuple[Array, Array, Array]
 """Time [s since 1970], temperature [°C], relative humidity [%]."""
-BIN_S = 300.0
-"""What sensors say within this many seconds counts as one reading; what people type stands for itself."""
 AGAIN_S = 900.0
 """Typed again so soon [s], the later one is a correction or a change: the air now, and no mean with the one before."""
 CADENCE_BINS = 20

@@ -9,7 +9,6 @@ from enum import StrEnum
 from curewatch.language import Difference, Joined, Message, Percent, Temperature, Value, When, phrase, phrase_n
 from curewatch.records import SensorTrust, Trust
 
-TYPED = "typed"
 QUANTITIES = ("temp_c", "rh_pct")
 
 

@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from curewatch.physics.air import Array, Flags
+from curewatch.records.facts import TYPED
 from curewatch.studio.air import sensors as sensor_faults
-from curewatch.studio.air.flaws import QUANTITIES, TYPED, Finding, Flaw
+from curewatch.studio.air.flaws import QUANTITIES, Finding, Flaw
 from curewatch.studio.air.sensors import USUAL, Level
 
 DISAGREE = (1.5, 8.0)

@@ -9,8 +9,9 @@ import numpy as np
 
 from curewatch.physics.air import Array, Flags
 from curewatch.records import SensorTrust, Trust
+from curewatch.records.facts import TYPED
 from curewatch.studio.air import sensors
-from curewatch.studio.air.flaws import QUANTITIES, TYPED, Finding, Flaw
+from curewatch.studio.air.flaws import QUANTITIES, Finding, Flaw
 from curewatch.studio.air.merging import MERGE_S, Readings, Rows, merged
 
 SPIKE = (3.0, 12.0)

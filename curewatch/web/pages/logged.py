@@ -21,9 +21,9 @@ from curewatch.desk.reports.board import CachedBoard
 from curewatch.desk.snapshot.pieces import Seen, seen_of
 from curewatch.language import Capital, reads
 from curewatch.records.errors import Field, InputError
+from curewatch.records.facts import TYPED
 from curewatch.store import Transaction
 from curewatch.studio import wording
-from curewatch.studio.air.flaws import TYPED
 from curewatch.studio.care.aftercare import LEVEL_FOR, TORCH, step_words
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.learning.texts import finding
@@ -93,7 +93,7 @@ def _told(done: str, of: Sequence[str], kept: CachedBoard, tx: Transaction) -> s
         return " ".join([*said, *([reads().read(TORCH)] if logged_at and logged_at - poured_at < LEVEL_FOR else [])])
     if done == "reading" and any(room.name == of[0] for room in kept.rooms):
         at = _moment(of[1]) if len(of) > 1 else None
-        stored = [] if at is None else [one for one in tx.readings(of[0], since=at, until=at) if one.source == TYPED]
+        stored = [] if at is None else tx.readings(of[0], since=at, until=at, source=TYPED)
         remarks = wording.sentences(remark for one in stored for remark in reading_remarks(tx, one))
         said = [phrase("Reading of {room} logged.", room=of[0]), reads().read(remarks)]
         return " ".join(said).rstrip()
