@@ -20,6 +20,7 @@ from curewatch.physics.solver import kernel
 from curewatch.physics.solver.integrator import integrate
 from curewatch.physics.solver.monitor import Stalled
 from curewatch.physics.solver.state import CheckpointRecorder, State
+from tests.thorough import THOROUGH
 from tests.ways import by_numpy, must_be_built
 
 DAY, HOUR = 86400.0, 3600.0
@@ -86,7 +87,7 @@ SEEDS = st.integers(0, 2**32 - 1)
 
 
 @given(SEEDS, st.integers(15, 40))
-@settings(max_examples=4, deadline=None)
+@settings(max_examples=2 * THOROUGH, deadline=None)
 def test_milestones_and_what_is_left_are_those_of_numpy(seed: int, n: int) -> None:
     rng = np.random.default_rng(seed)
     some, air, room = films(rng, n), rooms(rng, 12), rng.integers(0, 3, n)
@@ -139,7 +140,7 @@ def test_a_film_does_not_depend_on_its_company_nor_on_where_it_was_kept(seed: in
 
 
 @given(SEEDS)
-@settings(max_examples=2, deadline=None)
+@settings(max_examples=THOROUGH, deadline=None)
 def test_states_that_numpy_kept_are_gone_on_with(seed: int) -> None:
     """A store moved from a machine without a compiler to one with it."""
     rng = np.random.default_rng(seed)

@@ -15,6 +15,7 @@ from curewatch.physics.solver.integrator import integrate
 from curewatch.physics.solver.state import CheckpointRecorder, State, pack, unpack
 from tests.core import plain_alternatives
 from tests.core.plain_model import DAY, HOUR, Plate
+from tests.thorough import THOROUGH
 
 GRID = Grid.graded()
 ROOM = AirSeries.constant(294.15, 0.5)
@@ -55,7 +56,7 @@ def mixed(count: int = 24) -> Films:
         (0.3, 0.30, 0.0, 0.0, DRAUGHT, True, 9),
         (1.5, 0.30, 0.03, 0.0, ON_CANVAS, True, 50),
         (3.0, 0.30, 0.03, 0.0, ON_CANVAS, True, 7),
-        (0.1, 0.40, 0.0, 0.06, ON_METAL, False, 400),
+        (0.1, 0.40, 0.0, 0.06, ON_METAL, False, 400 if THOROUGH > 1 else 40),
         (0.5, 0.30, 0.03, 0.02, ON_CANVAS, True, 40),
     ],
 )

@@ -18,9 +18,12 @@ from curewatch.physics.solver.state import State
 from tests.core import plain_model
 from tests.core.data import table
 from tests.core.plain_model import DAY, HOUR
+from tests.thorough import THOROUGH
 from tests.ways import way as way
 
 pytestmark = pytest.mark.usefixtures("way")
+# What NumPy is slow at, the kernel alone is tried at: `test_kernel.py` holds the two together.
+by_the_kernel = pytest.mark.parametrize("way", ["compiled"] if THOROUGH == 1 else ["compiled", "numpy"], indirect=True)
 
 GRID = Grid.graded()
 SHARES = GRID.share[:, 0].tolist()
@@ -139,7 +142,7 @@ def test_every_millilitre_is_accounted_for(tolerance: tuple[float, float]) -> No
         assert np.abs(off).max(0) == pytest.approx(0.0, abs=1e-6 * float((films.water + films.glycol).min()))
 
 
-@pytest.mark.parametrize("stop", [9.0, 60.0])
+@pytest.mark.parametrize("stop", [9.0, 60.0] if THOROUGH > 1 else [30.0])
 def test_going_on_from_a_state_is_going_all_the_way(stop: float) -> None:
     """At the fine tolerance; the stop costs a step of another length, so it is not equal to the last digit."""
     films, series = mixed_films(), restless()
@@ -150,6 +153,7 @@ def test_going_on_from_a_state_is_going_all_the_way(stop: float) -> None:
     assert rest.u == pytest.approx(whole.u, abs=2e-3)
 
 
+@by_the_kernel
 def test_a_batch_is_its_films_one_by_one() -> None:
     films, series = mixed_films(), restless()
     together = integrate(films, series, room(24), 6 * DAY)[0]
@@ -160,6 +164,7 @@ def test_a_batch_is_its_films_one_by_one() -> None:
         assert alone.u[:, :, 0] == pytest.approx(together.u[:, :, i], rel=1e-6, abs=1e-9)
 
 
+@by_the_kernel
 def test_a_narrow_conveyor_carries_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
     """Films that wait for a place, and their samples, come out as if all had gone at once."""
     films, series, times = mixed_films(), restless(), np.linspace(0, 5 * DAY, 30)
@@ -237,6 +242,7 @@ changes = [
 ]
 
 
+@by_the_kernel
 @pytest.mark.parametrize(("what", "quick", "slow", "quick_air", "slow_air"), changes)
 @settings(deadline=None, max_examples=8)
 @given(wet=st.floats(0.3e-3, 3e-3), solids=st.floats(0.2, 0.4))

@@ -19,7 +19,7 @@ from curewatch.records import AlarmKind, Notice, Reading, ThicknessSource
 from curewatch.store import Store
 from curewatch.studio.alarms.damage import newest, stands
 from tests.shell.month import Month, reading
-from tests.shell.web_parts import THOROUGH
+from tests.thorough import THOROUGH
 
 ROOMS = ("Boat shed", "Loft")
 AIRS = ((21, 50), (5, 70), (0.5, 80), (18, 92), (31, 17), (11, 60))

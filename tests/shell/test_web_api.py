@@ -14,7 +14,8 @@ import requests
 from curewatch.web.access.bodies import IMAGES
 from curewatch.web.access.credentials import hash_of
 from tests.core.pictures import jpeg
-from tests.shell.web_parts import NOW, PASSWORD, THOROUGH, Studio, served
+from tests.shell.web_parts import NOW, PASSWORD, Studio, served
+from tests.thorough import THOROUGH
 
 OPERATIONS = 64
 """Ways that the description lists."""

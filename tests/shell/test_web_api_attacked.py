@@ -12,7 +12,8 @@ import pytest
 import requests
 
 from curewatch.web.access.credentials import hash_of
-from tests.shell.web_parts import PASSWORD, THOROUGH, Studio, served
+from tests.shell.web_parts import PASSWORD, Studio, served
+from tests.thorough import THOROUGH
 
 POUR = {"name": "x", "room": "Shed", "width_cm": 30, "height_cm": 40}
 LEAST = 5e-324
@@ -115,7 +116,7 @@ def test_what_breaks_the_description_is_refused_as_the_description_has_it(who: s
                 continue
 
             @given(case=way.as_strategy(generation_mode=GenerationMode.NEGATIVE))
-            @settings(max_examples=2 * THOROUGH, deadline=None, database=None, phases=[Phase.generate],
+            @settings(max_examples=THOROUGH, deadline=None, database=None, phases=[Phase.generate],
                       suppress_health_check=list(HealthCheck))  # fmt: skip
             def refuses(case: schemathesis.Case) -> None:
                 case.call_and_validate(excluded_checks=[positive_data_acceptance], headers=headers)
@@ -205,7 +206,7 @@ def test_what_keeps_to_the_description_is_taken_where_it_hangs_on_nothing_else(s
             continue
 
         @given(case=way.as_strategy(generation_mode=GenerationMode.POSITIVE))
-        @settings(max_examples=3 * THOROUGH, deadline=None, database=None, phases=[Phase.generate],
+        @settings(max_examples=2 * THOROUGH, deadline=None, database=None, phases=[Phase.generate],
                   suppress_health_check=list(HealthCheck))  # fmt: skip
         def takes(case: schemathesis.Case) -> None:
             if case.path.endswith("/v1/readings"):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 import shutil
 from collections.abc import Iterator
@@ -29,8 +28,6 @@ from tests.shell.parts import HandClock, free_port
 
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
 PASSWORD = "slack water at noon"
-THOROUGH = int(os.environ.get("CUREWATCH_TEST_THOROUGH", "1"))
-"""How many times as many requests are made up for each way of the API."""
 TIMEOUT_S = 90
 """For a plan, which is seconds of work, on a machine that does much else [s]."""
 
