@@ -14,6 +14,7 @@ class FakeClock:
     def __init__(self, now: datetime = START) -> None:
         self._wall, self._monotonic, self._boottime = now, 1000.0, 5000.0
         self._lock = threading.Lock()
+        self.is_vouched = False
 
     def now(self) -> datetime:
         return self._wall
@@ -23,6 +24,12 @@ class FakeClock:
 
     def boottime(self) -> float:
         return self._boottime
+
+    def boot_id(self) -> str | None:
+        return f"start {id(self)}"
+
+    def vouched(self) -> datetime | None:
+        return self.now() if self.is_vouched else None
 
     def wait(self, event: threading.Event, timeout: float) -> bool:
         """Without waiting: if the event is not set, the whole timeout has passed."""

@@ -62,6 +62,7 @@ COMMANDS = {
     "mute": Lazy("alarms:mute", "Mute an alarm for a while."),
     "unmute": Lazy("alarms:unmute", "End a mute before its time."),
     "cleared": Lazy("alarms:cleared", "Say that you have checked a damaged piece."),
+    "clock": Lazy("clock:clock", "Whether this machine's clock is believed."),
     "service": Lazy("service:service", "Start the daemon with the machine."),
     "phone": Lazy("phone:phone", "Open the page to a phone."),
     "notices": Lazy("alarms:notices", "What people were told, and whether it arrived."),

@@ -15,8 +15,9 @@ from zoneinfo import ZoneInfo
 import typer
 
 from curewatch.cli.output import Page, say, say_json, write
-from curewatch.clock import RELEASED, SystemClock, plausible
+from curewatch.clock import RELEASED, SystemClock, WatchedClock, plausible
 from curewatch.desk import Desk
+from curewatch.desk.commands.clock_care import leapt, take_up
 from curewatch.desk.refresh.refresher import AT_HAND, Refresher
 from curewatch.intake.typed import not_future, parse_time
 from curewatch.intake.typed.names import named
@@ -56,8 +57,8 @@ def desk_of(ctx: typer.Context, by: str | None = None) -> Iterator[tuple[Desk, d
 
     Raises SettingsError, also for a --store that is a slip, StoreError; InputError on a clock that cannot be right.
     """
-    premises, now = premises_of(ctx), SystemClock().now()
-    if not plausible(now):
+    premises, clock = premises_of(ctx), WatchedClock(SystemClock())
+    if not plausible(now := clock.now()):
         # no date could be told, and none may be written down
         allowed = f"a time from {RELEASED:%Y-%m-%d} on: set this machine's clock, then ask again"
         raise InputError(Field.CLOCK, f"{now:%Y-%m-%d %H:%M} UTC", allowed)
@@ -68,6 +69,10 @@ def desk_of(ctx: typer.Context, by: str | None = None) -> Iterator[tuple[Desk, d
         if premises.is_demo:
             with suppress(OSError):
                 write(f"Note: this is the demo studio, all of it invented; {BEGIN}.", sys.stderr)
+        take_up(store, clock)
+        if (leap := clock.held()) is not None:
+            allowed = f"a time that is confirmed ({leapt(leap)}): `curewatch clock --right` confirms it"
+            raise InputError(Field.CLOCK, f"{leap.shown:%Y-%m-%d %H:%M} UTC", allowed)
         yield Desk(store, settings, settings.by if by is None else named(by, Field.BY)), now
 
 

@@ -12,8 +12,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from curewatch.clock import Clock, judge, plausible, sample
+from curewatch.clock import Clock, WatchedClock, sample
 from curewatch.daemon.backups import Backups
+from curewatch.daemon.clock_watch import ClockWatch
 from curewatch.daemon.delivery import NoticeDelivery, in_words
 from curewatch.daemon.example_broker import example_broker
 from curewatch.daemon.jobs import Jobs
@@ -24,6 +25,7 @@ from curewatch.daemon.service import begins_by
 from curewatch.daemon.watchdog import Part, Systemd, Watchdog
 from curewatch.demo import seed_demo
 from curewatch.desk import Desk
+from curewatch.desk.commands.clock_care import take_up
 from curewatch.desk.desk import facts_revision, is_demo
 from curewatch.desk.refresh.refresher import Refresher
 from curewatch.desk.reports.board import board_of
@@ -109,7 +111,7 @@ class Daemon:
         environ: Mapping[str, str] = os.environ,
         surroundings: Surroundings | None = None,
     ) -> None:
-        self._settings, self._location, self._clock = settings, store_location, clock
+        self._settings, self._location, self._clock = settings, store_location, WatchedClock(clock)
         self._level, self._log_json = level, log_json
         self._environ, self._surroundings = environ, surroundings
         self._again = threading.Event()
@@ -117,9 +119,8 @@ class Daemon:
         self._stopping = surroundings.ending if surroundings else threading.Event()
         self._fresh = threading.Event()  # readings were stored since the last look began
         self._timing = RefreshTiming()
-        self._seen = sample(clock)
-        self._turned = self._seen
-        self._believed: bool | None = None  # whether the wall clock is; None before it was asked
+        self._trust = ClockWatch(self._clock)
+        self._turned = self._trust.seen
         self._begun = self._opened = False
         self._catching_up = True  # with the broker, before the first look
         self._revision: str | None = None
@@ -167,6 +168,7 @@ class Daemon:
         store = resources.enter_context(opened)
         resources.enter_context(store.lock_for_daemon())
         self._desk = Desk(store, self._settings)
+        take_up(store, self._clock)
         self._refresher = Refresher(self._desk)
         self._backups = Backups(self._desk, self._clock)
         resources.callback(self._backups.stop, BACKUP_STOPS_WITHIN_S)
@@ -174,6 +176,8 @@ class Daemon:
         resources.callback(self._delivery.stop, DELIVERY_STOPS_WITHIN_S)
         beats = self._settings.heartbeat
         heartbeat = None if beats is None else Heartbeat.of(beats, self._clock, self._environ)
+        if heartbeat is not None:
+            self._clock.witness = lambda: heartbeat.told
         self._watchdog = Watchdog(Systemd(self._environ), heartbeat, self._clock, store)
         resources.callback(self._watchdog.stop, HEARTBEAT_STOPS_WITHIN_S)
         self._jobs = Jobs(
@@ -220,8 +224,8 @@ class Daemon:
             try:
                 if self._refresh_if_due():
                     self._flaws, self._last_flaw = 0, ""
-                self._watchdog.prove(believed=bool(self._believed))
-                if self._watchdog.beat(self._parts(), believed=bool(self._believed)):
+                self._watchdog.prove(believed=bool(self._trust.believed))
+                if self._watchdog.beat(self._parts(), believed=bool(self._trust.believed)):
                     self._turned = sample(self._clock)
             except StoreBroken:
                 raise  # the next start sets it aside, and says what helps
@@ -238,7 +242,7 @@ class Daemon:
         return ENDED
 
     def _wait_s(self) -> float:
-        if not self._believed:
+        if not self._trust.believed:
             return TICK_S
         if self._catching_up:
             return CATCH_UP_TICK_S
@@ -257,16 +261,16 @@ class Daemon:
         monotonic = self._clock.monotonic()
         if self._fresh.is_set() or (self._revision is not None and facts_revision(self._desk.store) != self._revision):
             self._timing.facts_are_new(monotonic)
-        due = self._timing.is_due(self._seen.wall, monotonic)
+        due = self._timing.is_due(self._trust.seen.wall, monotonic)
         if due:
             self._refresh()
-        self._jobs.plan(self._seen.wall, looked=due)
+        self._jobs.plan(self._trust.seen.wall, looked=due)
         if self._sensor_intake is not None:
             self._sensor_intake.save_contact()
         return due
 
     def _refresh(self) -> None:
-        began, now = self._clock.monotonic(), self._seen.wall  # the very time that was believed
+        began, now = self._clock.monotonic(), self._trust.seen.wall  # the very time that was believed
         self._timing.begins()
         self._fresh.clear()
         revision = facts_revision(self._desk.store)
@@ -287,7 +291,7 @@ class Daemon:
 
     def _begin(self) -> None:
         """The clock is believed: everything starts that writes times down or goes by them."""
-        if self._demo and seed_demo(self._desk, self._seen.wall):
+        if self._demo and seed_demo(self._desk, self._trust.seen.wall):
             log.info("this is the demo studio, in a store of its own; `curewatch setup` or its page begin yours")
         self._delivery.start(self._refresher.timer)
         self._jobs.start()
@@ -305,7 +309,7 @@ class Daemon:
         self._page_at = None if self._page is None else self._page.start()
         self._note_unserved("yes" if self._page is not None and self._page_at is None else "")
         self._opened = True
-        self._watchdog.ready(believed=bool(self._believed))
+        self._watchdog.ready(believed=bool(self._trust.believed))
 
     def _note_unserved(self, unserved: str) -> None:
         """For `check`, which could take another studio's page on that port for this one's."""
@@ -344,26 +348,12 @@ class Daemon:
         self._readings_stored()
 
     def _clock_holds(self) -> bool:
-        """Whether the wall clock can be believed. Plans anew where somebody set it, or the machine slept."""
-        before, self._seen = self._seen, sample(self._clock)
-        if not plausible(self._seen.wall):
-            if self._believed is not False:
-                log.warning(
-                    "clock unconfirmed: it shows %s, which cannot be: nothing is forecast or told until it is set",
-                    f"{self._seen.wall:%Y-%m-%d %H:%M}",
-                )
-            self._believed = False
-            return False
-        passage = judge(before, self._seen)
-        if passage.stepped:
-            log.warning("the clock was set by %+.0f s: looking again", passage.stepped_s)
-        if passage.slept:
-            log.info("the machine slept for %.0f s: looking again", passage.slept_s)
-        if passage.stepped or passage.slept or not self._believed:
+        """Whether the wall clock is believed. Plans anew where somebody set it, or the machine slept."""
+        lost = self._trust.believed is False
+        if self._trust.turn(self._desk):
             self._timing.at_once()
-            self._catching_up = self._catching_up or self._believed is False  # what waited for the clock comes first
-        self._believed = True
-        return True
+            self._catching_up = self._catching_up or lost  # what waited for the clock comes first
+        return bool(self._trust.believed)
 
     def _gives_up(self, flaw: Exception) -> bool:
         """Log what should not have happened, with its traceback the first time; True if it has been too often."""

@@ -9,17 +9,18 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from itertools import groupby
 from typing import Any
 
 from pydantic_core import to_json
 
+from curewatch.clock import LEAP_S
 from curewatch.language import Message, Words, phrase, words_of
 from curewatch.notify.routing import due_times
 from curewatch.records import Forecast, Notice
 from curewatch.settings import Settings
-from curewatch.store import Transaction
+from curewatch.store import Store, Transaction
 from curewatch.studio.milestones import holds, refuted_keys, retraction
 from curewatch.studio.standing import Standing
 
@@ -65,6 +66,25 @@ def judge(
         retract(tx, settings, list(some), _why(why), now)
         for (_, why), some in groupby(wrong, key=lambda told: (told.piece_id, doubted[told.key]))
     )
+
+
+AHEAD = timedelta(seconds=LEAP_S)
+"""What bears a time so far to come was told by a clock that ran ahead; one that was set by less moves no date."""
+OF_A_DAY = ("morning", "foreseen")
+"""Kinds of notices whose keys name the day: of one to come they are told anew when it has come."""
+
+
+def take_back_ahead(store: Store, now: datetime) -> None:
+    """What was told of a time that is yet to come: milestones are judged anew, and what is of a day is told on it."""
+    with store.read() as tx:
+        ahead = tx.notices(since=now + AHEAD, limit=10_000)
+    if not ahead:
+        return
+    pieces = {told.piece_id for told in ahead if told.kind == "milestone" and told.piece_id is not None}
+    with store.write() as tx:
+        tx.redate_notices(now)
+        doubt(tx, pieces, phrase("the clock ran ahead"), now)
+        tx.withdraw([told.key for told in ahead if told.kind in OF_A_DAY], now, told=True)
 
 
 def is_any_doubted(tx: Transaction) -> bool:

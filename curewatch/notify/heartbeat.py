@@ -9,7 +9,9 @@ from __future__ import annotations
 import logging
 import threading
 from collections.abc import Mapping
-from datetime import datetime
+from contextlib import suppress
+from datetime import UTC, datetime
+from email.utils import parsedate_to_datetime
 from urllib.parse import urlsplit
 
 import requests
@@ -38,6 +40,9 @@ class Heartbeat:
         self._trouble: str | None = None
         self.taken_at: datetime | None = None
         """When a call was last taken."""
+        self.told: tuple[datetime, float] | None = None
+        """What time the other side said last with its answer (Date: RFC 9110, section 6.6.1), and when that was [s,
+        boottime]: a second source for a clock that has leapt."""
 
     @classmethod
     def of(cls, s: HeartbeatSettings, clock: Clock, environ: Mapping[str, str]) -> Heartbeat:
@@ -84,6 +89,9 @@ class Heartbeat:
                 stream=True,
             ) as response:
                 status = response.status_code
+                with suppress(TypeError, ValueError):  # none, or no date
+                    told = parsedate_to_datetime(response.headers.get("date", ""))
+                    self.told = told if told.tzinfo else told.replace(tzinfo=UTC), self._clock.boottime()
         except requests.RequestException as error:
             return failure_in_words(error, self._place, self._timeout_s)
         except Exception as error:  # only the type: its text may carry the address

@@ -16,11 +16,12 @@ from fastapi.responses import PlainTextResponse, Response
 from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp
 
-from curewatch.clock import Clock, plausible
+from curewatch.clock import Clock, Leap, WatchedClock, plausible
+from curewatch.desk.commands.clock_care import leapt
 from curewatch.desk.desk import SentBefore
 from curewatch.desk.refresh.refresher import Refresher
 from curewatch.intake.json_pointer import pointer_to
-from curewatch.language import read_by
+from curewatch.language import read_by, reads
 from curewatch.records.errors import InputError, quoted
 from curewatch.settings import SettingsError, WebSettings
 from curewatch.store import StoreError
@@ -48,6 +49,7 @@ from curewatch.web.pages import (
     record,
     room,
     setup,
+    the_clock,
 )  # fmt: skip
 from curewatch.web.pages.forms import refusal
 from curewatch.web.pages.logged import shown_at
@@ -59,11 +61,15 @@ from curewatch.web.texts import capital
 
 
 class ClockUnconfirmed(Exception):
-    """This machine's clock shows a time that cannot be. A calendar or program that fetches keeps what it had."""
+    """This machine's clock shows a time that cannot be, or has leapt. A calendar or program that fetches keeps what it
+    had."""
 
-    def __init__(self, shown: datetime) -> None:
+    def __init__(self, shown: datetime, leap: Leap | None) -> None:
+        self.leap = leap
         super().__init__(
-            phrase(
+            reads().read(leapt(leap))
+            if leap
+            else phrase(
                 "Clock unconfirmed: this machine's clock shows {time} UTC, which cannot be. Every prediction is held "
                 "until it is set, and nothing can be logged. Readings are kept and get their times then.",
                 time=f"{shown:%Y-%m-%d %H:%M}",
@@ -73,9 +79,10 @@ class ClockUnconfirmed(Exception):
 
 async def require_clock(request: Request) -> None:
     """For every route: refuse where no date can be told. What has no date in it (styles, scripts) goes on."""
-    now = site_of(request).clock.now()
-    if not plausible(now) and not request.url.path.startswith("/static/"):
-        raise ClockUnconfirmed(now)
+    clock, path = site_of(request).clock, request.url.path
+    now = clock.now()
+    if not plausible(now) and path != "/clock" and not path.startswith("/static/"):
+        raise ClockUnconfirmed(now, clock.held())
 
 
 async def know_reader(request: Request) -> None:
@@ -85,7 +92,7 @@ async def know_reader(request: Request) -> None:
 
 PARTS = (
     board, alarms, logging_forms, logged, offline, photos, piece, record, room, plan, login, setup, handbook,
-    reader_choice, feeds, api_board, api_alarms, planning, mixing, pieces, rooms, transfer, listening,
+    reader_choice, the_clock, feeds, api_board, api_alarms, planning, mixing, pieces, rooms, transfer, listening,
 )  # fmt: skip
 """Everything that answers; the first that knows a path takes it."""
 WHOLE = ("missing", "value_error")
@@ -117,6 +124,7 @@ def make_app(
     Raises SettingsError where a password is needed and there is none.
     """
     password = Password(settings)
+    clock = clock if isinstance(clock, WatchedClock) else WatchedClock(clock)
     site = Site(
         refresher=refresher,
         clock=clock,
@@ -169,12 +177,13 @@ def _said(
     text: str,
     error: InputError | None = None,
     faults: list[Fault] | None = None,
+    leap: Leap | None = None,
 ) -> Response:
     """Every failure as a page, or as JSON where JSON was asked for."""
     if request.url.path.startswith("/api/"):
         return problem(status, text, error, faults)
     try:
-        return page(request, "trouble.html", site_of(request).clock.now(), status, title=title, text=text)
+        return page(request, "trouble.html", site_of(request).clock.now(), status, title=title, text=text, leap=leap)
     except StoreError:
         return PlainTextResponse(f"{title}\n{text}\n", status)
 
@@ -200,7 +209,8 @@ def _stale(request: Request, error: Exception) -> Response:
 
 
 def _undated(request: Request, error: Exception) -> Response:
-    return _said(request, 503, phrase("Clock unconfirmed"), str(error))
+    assert isinstance(error, ClockUnconfirmed)
+    return _said(request, 503, phrase("Clock unconfirmed"), str(error), leap=error.leap)
 
 
 def _failed(request: Request, error: Exception) -> Response:

@@ -25,7 +25,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescap
 from jinja2.ext import Extension
 from starlette.datastructures import FormData
 
-from curewatch.clock import Clock
+from curewatch.clock import Clock, WatchedClock
 from curewatch.desk import Desk, PourOrder
 from curewatch.desk.desk import SentBefore, fact_count
 from curewatch.desk.refresh.refresher import AT_HAND, Refresher
@@ -148,7 +148,7 @@ class Site:
     """One served studio."""
 
     refresher: Refresher
-    clock: Clock
+    clock: WatchedClock
     settings: WebSettings
     sessions: Sessions
     tokens: Tokens

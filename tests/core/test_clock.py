@@ -7,8 +7,20 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from curewatch.clock import BELIEVABLE_AHEAD, RELEASED, Clock, Passage, Sample, SystemClock, judge, plausible, sample
-from tests.fake_clock import FakeClock
+from curewatch.clock import (
+    BELIEVABLE_AHEAD,
+    RELEASED,
+    UNKNOWN,
+    Clock,
+    Passage,
+    Sample,
+    SystemClock,
+    WatchedClock,
+    judge,
+    plausible,
+    sample,
+)
+from tests.fake_clock import START, FakeClock
 
 NOON = datetime(2026, 11, 20, 12, 0, tzinfo=UTC)
 BEFORE = Sample(NOON, monotonic=1000.0, boottime=5000.0)
@@ -102,3 +114,91 @@ def test_the_fake_clock_of_the_tests_moves_as_the_real_ones_do() -> None:
     event.set()
     assert clock.wait(event, 10) is True
     assert clock.monotonic() == 1000 + 15 + 10
+
+
+def watched() -> tuple[FakeClock, WatchedClock]:
+    clock = FakeClock()
+    found = WatchedClock(clock)
+    assert found.now() == START
+    return clock, found
+
+
+def is_held(clock: WatchedClock) -> bool:
+    return clock.now() == UNKNOWN and clock.held() is not None
+
+
+@pytest.mark.parametrize("step", [301, 7200, 365 * 86400, -301, -86400])
+def test_a_leap_is_held_until_it_is_over_and_the_time_goes_on_from_before_it(step: float) -> None:
+    clock, found = watched()
+    clock.step(step)
+    clock.advance(10)
+    assert is_held(found)
+    assert found.carried() == START + timedelta(seconds=10)
+    assert found.held() == (clock.now(), found.carried())
+    clock.step(-step)
+    assert found.now() == START + timedelta(seconds=10)
+    assert found.held() is None
+
+
+def test_a_few_minutes_and_a_sleep_are_no_leap() -> None:
+    clock, found = watched()
+    for step in (299.0, -299.0, 299.0):
+        clock.step(step)
+        assert found.now() == clock.now()
+    clock.sleep(30 * 86400)
+    assert found.now() == clock.now()
+
+
+@pytest.mark.parametrize(("step", "held_s"), [(1800, 1800), (7200, 7200), (10 * 365 * 86400, 6 * 3600), (-1800, 1800)])
+def test_a_leap_that_stands_is_believed_once_it_has_stood_as_long_as_it_is_wide_or_six_hours(
+    step: float, held_s: float
+) -> None:
+    clock, found = watched()
+    clock.step(step)
+    assert is_held(found)
+    clock.advance(held_s - 1)
+    assert is_held(found)
+    clock.advance(1)
+    assert found.now() == clock.now()
+    clock.step(-step)  # it was wrong after all
+    assert found.now() == clock.now(), "what was believed before is known to be right"
+    clock.step(step)
+    assert is_held(found)
+
+
+def test_a_leap_is_confirmed_by_a_time_daemon_by_the_other_side_of_a_connection_and_by_a_person() -> None:
+    for way in ("vouched", "witness", "person"):
+        clock, found = watched()
+        clock.step(7200)
+        found.witness = lambda: (START, 5000.0)  # which speaks against it
+        assert is_held(found)
+        clock.advance(6)
+        if way == "vouched":
+            clock.is_vouched = True
+        elif way == "witness":
+            told = clock.now(), clock.boottime()
+            found.witness = lambda: told  # noqa: B023 asked for here
+        else:
+            found.confirm()
+        assert found.now() == clock.now(), way
+        if way != "person":
+            clock.is_vouched, found.witness = False, lambda: None
+            clock.step(-7200)
+            assert is_held(found), "who vouched for the one spoke against the other"
+
+
+def test_a_clock_that_could_not_be_is_taken_at_its_first_word_that_can() -> None:
+    clock = FakeClock(datetime(1970, 1, 1, tzinfo=UTC))
+    found = WatchedClock(clock)
+    assert found.now() == clock.now()
+    clock.step((START - clock.now()).total_seconds())
+    assert found.now() == START
+    clock.step(-56 * 365.25 * 86400)
+    assert not plausible(found.now())
+    clock.step(56 * 365.25 * 86400)
+    assert found.now() == START
+
+
+def test_the_machine_says_whether_its_time_is_kept_and_which_it_is() -> None:
+    told = SystemClock().vouched()
+    assert told is None or abs((told - datetime.now(UTC)).total_seconds()) < 2

@@ -43,23 +43,33 @@ def free_port() -> int:
 
 
 class HandClock:
-    """Wall time stands still until it is moved; the monotonic clock is real, so that waits are."""
+    """Wall time stands still until it is moved, as if the machine slept; the monotonic clock is real, so that waits
+    are. Each is of a start of the machine of its own."""
 
     def __init__(self, now: datetime) -> None:
-        self._now = now
+        self._now, self._moved_s = now, 0.0
+        self.is_vouched = False
 
     def now(self) -> datetime:
         return self._now
 
     def move(self, by: timedelta) -> datetime:
         self._now += by
+        self._moved_s += max(0.0, by.total_seconds())
         return self._now
 
     def monotonic(self) -> float:
         return time.monotonic()
 
     def boottime(self) -> float:
-        return time.monotonic()
+        return time.monotonic() + self._moved_s
+
+    def boot_id(self) -> str | None:
+        return f"start {id(self)}"
+
+    def vouched(self) -> datetime | None:
+        """As a time daemon does that keeps it, where a test has one."""
+        return self.now() if self.is_vouched else None
 
     def wait(self, event: threading.Event, timeout: float) -> bool:
         return event.wait(max(0.0, timeout))

@@ -34,6 +34,7 @@ from curewatch.settings import (
 from curewatch.store import AlreadyRunning, Store, StoreError
 from curewatch.studio.board import Board
 from tests.refreshing import refresh
+from tests.shell.fault_parts import SteppedClock
 from tests.shell.parts import Broker, HandClock, Receiver, free_port, has_mosquitto, wait_for
 
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
@@ -157,7 +158,8 @@ def test_a_clock_that_is_set_is_followed_at_once(
     location: str, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("curewatch.daemon.scheduler.TICK_S", 0.05)
-    clock, looks = HandClock(NOW), Looks(monkeypatch)
+    clock, looks = SteppedClock(NOW), Looks(monkeypatch)
+    clock.is_vouched = True
     with running(Daemon(SETTINGS, location, clock)):
         wait_for(lambda: looks.count, WITHIN_S, "the first look")
         for step, said in ((timedelta(hours=9), "+32400 s"), (timedelta(hours=-2), "-7200 s")):

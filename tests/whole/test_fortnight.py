@@ -58,6 +58,12 @@ class MovedClock:
     def boottime(self) -> float:
         return time.monotonic() + self._ahead
 
+    def boot_id(self) -> str | None:
+        return None
+
+    def vouched(self) -> datetime | None:
+        return None
+
     def wait(self, event: threading.Event, timeout: float) -> bool:
         """Short: what is waited for may come by a move."""
         return event.wait(min(max(0.0, timeout), 0.03))

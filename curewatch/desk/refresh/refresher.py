@@ -23,7 +23,7 @@ from curewatch.desk.refresh.decisions import (
 )
 from curewatch.desk.refresh.forecasts import ForecastMaker, MadeForecasts, StaleForecasts
 from curewatch.desk.refresh.scheduled_notices import EveningWarnings, Morning
-from curewatch.desk.retraction import is_any_doubted, judge
+from curewatch.desk.retraction import is_any_doubted, judge, take_back_ahead
 from curewatch.desk.snapshot.air import AirCache, PastCache, new_read_errors, put_read_errors
 from curewatch.desk.snapshot.pieces import NewLessons, dryings_of, learned_from, new_lessons, within_findings
 from curewatch.desk.snapshot.snapshot import Snapshot, read_snapshot, reread_snapshot
@@ -101,6 +101,7 @@ class Refresher:
         `at_most`: where more pieces than that would have to be integrated, all is left to the daemon.
         """
         with self._turn:  # the page and the daemon would do the same work twice
+            take_back_ahead(self.desk.store, now)
             facts = self._read(now)
             if facts.read_errors is not None:  # rare: all is forecast and learned by them
                 with self.desk.store.write() as tx:

@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from typing import NamedTuple, Protocol
 
-from curewatch.clock import RELEASED, Clock, boot_id, plausible
+from curewatch.clock import RELEASED, Clock, plausible
 from curewatch.intake.mqtt.message import MAX_PAYLOAD_BYTES, ReceivedMessage
 from curewatch.intake.mqtt.status import StatusBoard
 from curewatch.records import Reading
@@ -143,7 +143,7 @@ class PendingQueue:
     ) -> None:
         self._pending_store, self._contact, self._clock, self._board = pending_store, contact, clock, board
         self._read, self._until_done, self._poisoned = read, until_done, poisoned
-        self._boot = boot_id()
+        self._boot = clock.boot_id()
         self._any = True  # there may be, from an earlier run
 
     def without(self, batch: Sequence[ReceivedMessage]) -> Sequence[ReceivedMessage] | None:

@@ -282,6 +282,11 @@ class Outbox(Rows):
         wrong = update(tables.notices).where(_NOTICES.key.in_(keys))
         self._execute((wrong if told else wrong.where(_NOTICES.id.not_in(heard))).values(key=key), given=keys)
 
+    def redate_notices(self, now: datetime) -> None:
+        """What bears a time to come was told by a clock that ran ahead: it is of now at the latest."""
+        ahead = update(tables.notices).where(_NOTICES.created_at > now)
+        self._execute(ahead.values(created_at=now), given=now)
+
     def send_again(self, delivery_id: int, at: datetime) -> None:
         """A dead delivery waits once more, due at `at`, its tries counted anew. FactRefused if it is not dead.
 

@@ -25,7 +25,7 @@ from starlette.routing import BaseRoute, Match
 from starlette.types import ASGIApp, Message, Receive, Send
 from starlette.types import Scope as Request
 
-from curewatch.clock import Clock
+from curewatch.clock import WatchedClock
 from curewatch.records.access import Scope
 from curewatch.settings import SettingsError, WebSettings
 from curewatch.store import StoreError
@@ -127,7 +127,7 @@ class Guard:
         sessions: Sessions,
         tokens: Tokens,
         password: Password,
-        clock: Clock,
+        clock: WatchedClock,
         leaving: threading.Event | None = None,
     ) -> None:
         """Once `leaving` is set everybody is sent to ask again, by when somebody else answers at this address."""
@@ -244,7 +244,7 @@ class Guard:
         return scope["method"] != "DELETE" and any(route.matches(scope)[0] is Match.FULL for route in routes)
 
     def _visitor(self, scope: Request, headers: Headers) -> Visitor:
-        now, bearer = self._clock.now(), headers.get("authorization", "")
+        now, bearer = self._clock.carried(), headers.get("authorization", "")
         locked, secure, address = self._password.is_set, scope["scheme"] == "https", scope["client"][0]
         if bearer.startswith("Bearer "):
             token = self._tokens.known(bearer.removeprefix("Bearer ").strip(), now)
