@@ -18,6 +18,7 @@ from curewatch.intake.typed.levelling import TILT
 from curewatch.intake.typed.numbers import Quantity, times, whole_number
 from curewatch.intake.typed.quantities import ROOM_TEMPERATURE, SIDE, parse_support
 from curewatch.intake.typed.wet_thickness import Thickness, thickness_of
+from curewatch.language import phrase
 from curewatch.physics.ensemble import THICKNESS_SPREAD, Pouring
 from curewatch.physics.evaporation import H_BACK
 from curewatch.physics.supports import BACKINGS, Backing
@@ -30,12 +31,12 @@ MODELS: tuple[str, ...] = get_args(Model)
 MOST_MEMBERS = 1024
 MOST_DAYS = 730
 DAYS = Quantity(
-    what="a number of days",
+    what=phrase("a number of days"),
     units={"": times("1"), "d": times("1"), "day": times("1"), "days": times("1")},
     unit_names="d, or none",
     low=Decimal("1e-6"),
     high=Decimal(MOST_DAYS),
-    span=f"above 0 and up to {MOST_DAYS}",
+    span=phrase("above 0 and up to {most}", most=MOST_DAYS),
     examples="120",
     bare_unit="",
 )

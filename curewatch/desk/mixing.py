@@ -10,7 +10,7 @@ from datetime import datetime
 from curewatch.desk.desk import Desk, mark_changed
 from curewatch.desk.orders import DEFAULT_RECIPE, meet_recipe, nearest
 from curewatch.desk.retraction import doubt
-from curewatch.language import phrase
+from curewatch.language import Percent, phrase
 from curewatch.records import Recipe
 from curewatch.records.errors import Field, InputError
 from curewatch.records.facts import ObservationKind
@@ -95,20 +95,36 @@ def recipe_of(told: RecipeMix, shelf: Materials) -> tuple[Recipe, Mixture]:
     for name in names:
         if name not in shelf.materials:
             near = difflib.get_close_matches(name, list(shelf.materials), 1) or sorted(shelf.materials)
-            raise InputError(Field.PART, name, f"a material on the shelf: {', '.join(map(repr, near))}")
+            raise InputError(
+                Field.PART, name, phrase("a material on the shelf: {names}", names=", ".join(map(repr, near)))
+            )
     if len(set(names)) < len(names):
-        raise InputError(Field.PART, given, "each material once")
+        raise InputError(Field.PART, given, phrase("each material once"))
     try:
         found = mixing.mixed(told, shelf.materials)
-    except ValueError as problem:
-        raise InputError(Field.PART, given, f"a mix that holds more than water ({problem})") from None
+    except ValueError:
+        raise InputError(Field.PART, given, phrase("a mix that holds more than water")) from None
     spoken_for = {"solids": SOLIDS, "glycol": GLYCOL, "coalescent": COALESCENT}
     shares = {what: getattr(found, what) for what in spoken_for}
     for what, (low, high) in spoken_for.items():
         value = shares[what]
         if not low <= value <= high:
-            allowed = f"{what} between {low:.0%} and {high:.0%} of the volume, which the drying model speaks for"
-            raise InputError(Field.PART, given, f"{allowed}: this comes out at {value:.1%} {what}")
+            allowed = phrase(
+                "{what} between {low} and {high} of the volume, which the drying model speaks for",
+                what=what,
+                low=Percent(100 * low),
+                high=Percent(100 * high),
+            )
+            raise InputError(
+                Field.PART,
+                given,
+                phrase(
+                    "{allowed}: this comes out at {value} {what}",
+                    allowed=allowed,
+                    value=Percent(100 * value, 1),
+                    what=what,
+                ),
+            )
     return Recipe(name=told.recipe, stated=True, **shares), found
 
 
@@ -121,7 +137,7 @@ def cup(
     try:
         portions, found = mixing.portions(told, shelf.materials, needed.whole), mixing.mixed(told, shelf.materials)
     except UnknownMaterial as missing:
-        allowed = f"a recipe of materials on the shelf, which has no {missing.name!r}"
+        allowed = phrase("a recipe of materials on the shelf, which has no {name}", name=repr(missing.name))
         raise InputError(Field.RECIPE, told.recipe, allowed) from None
     return Batch(recipe, told, found, needed, pieces, portions, shelf.price_of(portions), believed)
 
@@ -164,7 +180,7 @@ def mix_of(desk: Desk, name: str) -> RecipeMix | None:
         mix = tx.mix_of(name)
         if mix is None and name != DEFAULT_RECIPE and name not in known:
             known = [one.recipe for one in tx.mixes()]
-            raise InputError(Field.RECIPE, name, nearest(name, known, "a recipe whose parts are told"))
+            raise InputError(Field.RECIPE, name, nearest(name, known, phrase("a recipe whose parts are told")))
     return mix
 
 
@@ -174,7 +190,7 @@ def density_of(desk: Desk, recipe: str | None) -> float:
     if found is None:
         with desk.store.read() as tx:
             known = [one.recipe for one in tx.mixes()]
-        what = nearest(recipe or "", known, "a recipe whose parts are told, so that its weight is a volume")
+        what = nearest(recipe or "", known, phrase("a recipe whose parts are told, so that its weight is a volume"))
         raise InputError(Field.RECIPE, recipe or DEFAULT_RECIPE, what)
     return found.density
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
+from curewatch.language import Message, phrase, phrase_n
 from curewatch.records import Piece, Pour, Recipe, Room, Support, ThicknessSource
 from curewatch.records.corrections import CorrectionKind, Naming
 from curewatch.records.errors import Field, InputError, NearName
@@ -144,17 +145,19 @@ def places_of(tx: Transaction, room: str) -> list[str]:
     return sorted(last)
 
 
-def nearest(given: str, names: list[str], what: str) -> str:
+def nearest(given: str, names: list[str], what: Message) -> Message:
     """What would have done in place of `given`."""
     near = difflib.get_close_matches(given, names, 3, 0.5)
     if near:
-        return f"{what}; did you mean {' or '.join(repr(name) for name in near)}?"
-    return f"{what}: {', '.join(repr(name) for name in names[:8])}" if names else f"{what} (none is logged yet)"
+        return phrase("{what}; did you mean {names}?", what=what, names=" / ".join(map(repr, near)))
+    if not names:
+        return phrase("{what} (none is logged yet)", what=what)
+    return phrase("{what}: {names}", what=what, names=", ".join(map(repr, names[:8])))
 
 
 def taken(name: str) -> InputError:
     """A piece or a series here is called so already."""
-    return InputError(Field.NAME, name, "another name", "this name is taken")
+    return InputError(Field.NAME, name, phrase("another name"), phrase("this name is taken"))
 
 
 def free_of_series(tx: Transaction, name: str) -> None:
@@ -170,9 +173,14 @@ def piece_here(tx: Transaction, name: str) -> Piece:
         if piece.name == name:
             return piece
     if alike := [piece.name for piece in pieces if piece.series == name]:
-        allowed = f"one of {', '.join(map(repr, alike[:8]))}"
-        raise InputError(Field.PIECE, name, allowed, f"which is a series of {len(alike)} pieces")
-    raise InputError(Field.PIECE, name, nearest(name, [piece.name for piece in pieces], "a piece here"))
+        allowed = phrase("one of {names}", names=", ".join(map(repr, alike[:8])))
+        raise InputError(
+            Field.PIECE,
+            name,
+            allowed,
+            phrase_n("which is a series of {n} piece", "which is a series of {n} pieces", len(alike)),
+        )
+    raise InputError(Field.PIECE, name, nearest(name, [piece.name for piece in pieces], phrase("a piece here")))
 
 
 def series_here(tx: Transaction, name: str) -> list[Piece]:
@@ -181,7 +189,7 @@ def series_here(tx: Transaction, name: str) -> list[Piece]:
     found = [piece for piece in pieces if piece.series == name]
     if not found:
         known = list(dict.fromkeys(piece.series for piece in pieces if piece.series is not None))
-        raise InputError(Field.SERIES, name, nearest(name, known, "a series of pieces here"))
+        raise InputError(Field.SERIES, name, nearest(name, known, phrase("a series of pieces here")))
     return found
 
 
@@ -197,6 +205,6 @@ def room_known(tx: Transaction, name: str) -> str:
     rooms = [room.name for room in tx.rooms()]
     if (same := same_name(name, rooms)) is None:
         if (to := called_now(tx, Naming.ROOM, name)) is not None:
-            raise InputError(Field.ROOM, name, repr(to), "which is called otherwise now")
-        raise InputError(Field.ROOM, name, nearest(name, rooms, "a room"))
+            raise InputError(Field.ROOM, name, repr(to), phrase("which is called otherwise now"))
+        raise InputError(Field.ROOM, name, nearest(name, rooms, phrase("a room")))
     return same

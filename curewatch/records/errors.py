@@ -3,10 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from enum import StrEnum
 from typing import ClassVar
 
-from curewatch.language import Length, Mass, Message, Temperature, Thickness, Volume, phrase
+from curewatch.language import (
+    Joined,
+    Length,
+    Mass,
+    Message,
+    Temperature,
+    Thickness,
+    Value,
+    Volume,
+    phrase,
+    reads,
+)
 
 QUOTE_CHARS = 60
 """A quotation in a message is at most this long, its quotation marks included."""
@@ -139,10 +151,6 @@ Naming = Callable[[Field], str]
 """How those who read it call a field."""
 
 
-Words = str | tuple[str, ...]
-"""A text; in parts, where Fields are among them."""
-
-
 class Ending(StrEnum):
     """What an error is to whoever waits for the end of a command: each has an exit code of its own."""
 
@@ -164,12 +172,12 @@ class InputError(ForPeople, ValueError):
     `field` says where it was given: a Field where a person did, else a topic or a key of the settings. `given` is the
     thing itself, unshortened; None where it has to be said and was not. `allowed` is what would have been accepted.
     `why` is set where the bare refusal would not explain itself; the message then asks back: `at: got '02:30', which
-    happens twice on 2026-10-25: say … or …`.
+    happens twice on 2026-10-25: say … or …`. Both are sentences, in which other Fields may stand as values.
     """
 
     ending = Ending.BAD_INPUT
 
-    def __init__(self, field: str, given: object, allowed: Words, why: Words | None = None) -> None:
+    def __init__(self, field: str, given: object, allowed: Value, why: Value | None = None) -> None:
         super().__init__(field, given, allowed, why)  # as args, so that the error survives pickling
         self.field = field
         self.given = given
@@ -177,19 +185,29 @@ class InputError(ForPeople, ValueError):
         self.why = why
 
     def in_words(self, named: Naming = str) -> str:
-        """The message, its fields as they are `named`."""
-        field, allowed = said(self.field, named), said(self.allowed, named)
+        """The message as whoever asked reads it, its fields as they are `named`."""
+        return reads().read(self._message(named))
+
+    def _message(self, named: Naming = str) -> Value:
+        field, allowed = _named(self.field, named), _named(self.allowed, named)
         if self.given is None:
-            return f"{field}: missing, expected {allowed}"
+            return phrase("{field}: missing, expected {allowed}", field=field, allowed=allowed)
         if self.is_empty:  # of rooms those that are known say more
-            room = self.field == Field.ROOM
-            return f"{field}: {f'nothing was typed, expected {allowed}' if room else HOW[Field(self.field)]}"
+            if self.field != Field.ROOM:
+                return phrase("{field}: {how}", field=field, how=HOW[Field(self.field)])
+            return phrase("{field}: nothing was typed, expected {allowed}", field=field, allowed=allowed)
+        given = quoted(self.given)
         if self.why is None:
-            return f"{field}: got {quoted(self.given)}, expected {allowed}"
-        return f"{field}: got {quoted(self.given)}, {said(self.why, named)}: say {allowed}"
+            return phrase("{field}: got {given}, expected {allowed}", field=field, given=given, allowed=allowed)
+        why = _named(self.why, named)
+        return phrase("{field}: got {given}, {why}: say {allowed}", field=field, given=given, why=why, allowed=allowed)
 
     def __str__(self) -> str:
-        return self.in_words()
+        return str(self._message())
+
+    def names(self, field: Field) -> bool:
+        """What is allowed tells of that field."""
+        return isinstance(self.allowed, Message) and field in dict(self.allowed.values).values()
 
     def quoting(self, typed: str | None) -> InputError:
         """The same of a moment, quoted as it was typed; of anything else, or nothing typed, as it is."""
@@ -221,8 +239,8 @@ class InputErrors(InputError):
     def each(self) -> tuple[InputError, ...]:
         return self.errors
 
-    def in_words(self, named: Naming = str) -> str:
-        return "\n".join(one.in_words(named) for one in self.errors)
+    def _message(self, named: Naming = str) -> Value:
+        return Joined(tuple(one._message(named) for one in self.errors), "\n")
 
 
 def understood(*reads: Callable[[], object]) -> None:
@@ -242,17 +260,27 @@ class NearName(InputError):
     slip, and has to be said to be new."""
 
     def __init__(self, field: str, given: str, near: str, renamed: bool = False) -> None:
-        asked = "" if renamed else " (did you mean that?)"
-        why = "which is called otherwise now" if renamed else f"which is near {near!r}"
-        super().__init__(field, given, (f"{near!r}{asked}, or ", Field.NEW, " for one that is new"), why)
+        allowed = phrase("{near} (did you mean that?), or {new} for one that is new", near=repr(near), new=Field.NEW)
+        why = phrase("which is near {near}", near=repr(near))
+        if renamed:
+            allowed = phrase("{near}, or {new} for one that is new", near=repr(near), new=Field.NEW)
+            why = phrase("which is called otherwise now")
+        super().__init__(field, given, allowed, why)
         self.args = (field, given, near, renamed)  # as they are given, so that it survives pickling
         self.near = near
 
 
-def said(words: Words, named: Naming = str) -> str:
-    """The words as one text, the fields among them as they are `named`."""
-    parts = (words,) if isinstance(words, str) else words
-    return "".join(named(part) if isinstance(part, Field) else part for part in parts)
+def said(words: Value, named: Naming = str) -> str:
+    """As whoever asked reads it, the fields in it as they are `named`."""
+    return reads().read(_named(words, named))
+
+
+def _named(words: Value, named: Naming) -> Value:
+    if isinstance(words, Field):
+        return named(words)
+    if isinstance(words, Message):
+        return replace(words, values=tuple((name, _named(value, named)) for name, value in words.values))
+    return words
 
 
 def quoted(given: object) -> str:

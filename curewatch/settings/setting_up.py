@@ -149,7 +149,7 @@ def _broker_change(s: Settings, given: Answers) -> Change:
     if given.get("which", "mine") != "mine":
         return _example_change(s, given)
     if not given.get("host"):
-        raise InputError("host", None, "the name or address of the broker")
+        raise InputError("host", None, phrase("the name or address of the broker"))
     port = _number("port", given.get("port") or "1883")
     changes: dict[Key, Any] = {"broker.host": given["host"], "broker.port": port}
     if given.get("tls") == "yes" or (s.broker is not None and s.broker.tls):
@@ -168,14 +168,14 @@ def _broker_change(s: Settings, given: Answers) -> Change:
 def _example_change(s: Settings, given: Answers) -> Change:
     """The daemon starts one itself. Where the usual port is another broker's, the next that is free."""
     if machine.mosquitto() is None:
-        raise InputError("which", given["which"], f"one that runs; {machine.NO_MOSQUITTO}")
+        raise InputError("which", given["which"], joined(phrase("one that runs"), machine.NO_MOSQUITTO, by="; "))
     before, host = s.broker, "127.0.0.1" if given["which"] == "here" else ""
     port = given.get("port")
     if before is not None and before.start is not None and port in ("", None, str(before.port)):
         number = before.port
     elif (free := machine.free_port(number := _number("port", port or "1883"), host)) != number:
         if port:
-            raise InputError("port", port, f"a port that nobody listens at, such as {free}")
+            raise InputError("port", port, phrase("a port that nobody listens at, such as {free}", free=free))
         number = free
     changes: dict[Key, Any] = {"broker.host": "127.0.0.1", "broker.port": number, "broker.start": given["which"]}
     changes |= {"broker.user": given.get("user") or "sensors", "broker.password_file": BROKER_PASSWORD}
@@ -261,8 +261,7 @@ def _person_change(s: Settings, given: Answers) -> Change:
         changes |= {f"mail.{key}": value for key, value in mail.items() if value or s.mail is not None}
         if given.get("user") and given.get("password"):
             changes["mail.password_file"], files["mail-password"] = "mail-password", given["password"]
-    person |= {"quiet": given["quiet"]} if given.get("quiet") else {}
-    person |= {"temperatures": "F"} if given.get("temperatures") == "F" else {}
+    person |= {name: given[name] for name in ("quiet", "temperatures") if given.get(name) not in ("", "C", None)}
     return Change({**changes, ("people", len(s.people)): person}, files)
 
 
@@ -322,9 +321,9 @@ def _heartbeat_asks(s: Settings, known: Known) -> list[Question]:
 
 
 def _number(name: str, given: str) -> int:
-    if not given.isascii() or not given.isdigit() or len(given) > 9:
-        raise InputError(name, given, "a whole number")
-    return int(given)
+    if given.isascii() and given.isdigit() and len(given) <= 9:
+        return int(given)
+    raise InputError(name, given, phrase("a whole number"))
 
 
 def _ways(s: Settings) -> set[str]:
@@ -394,7 +393,8 @@ def answered(step: Step, settings: Settings, known: Known, given: Answers) -> Ch
 def _answer(question: Question, given: Answers) -> str:
     value = given.get(question.name) or (question.value if question.kind == "choice" else "")
     if question.needed and not value:
-        raise InputError(question.name, None, f"an answer, such as {question.example or 'the one proposed'}")
+        example = question.example or phrase("the one proposed")
+        raise InputError(question.name, None, phrase("an answer, such as {value}", value=example))
     if question.kind == "choice" and value not in dict(question.choices):
         raise InputError(question.name, value, ", ".join(one for one, _ in question.choices))
     return value

@@ -289,7 +289,7 @@ async def sending(form: Annotated[FormData, Depends(typed)], desk: Annotated[Des
     if not number:
         return desk
     if _NUMBER.fullmatch(number) is None:
-        raise InputError(Field.NUMBER, number, "16 to 64 letters, digits and hyphens")
+        raise InputError(Field.NUMBER, number, phrase("16 to 64 letters, digits and hyphens"))
     await asyncio.to_thread(_once, desk.store, number)
     return replace(desk, sent=number)
 

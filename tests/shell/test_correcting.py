@@ -172,9 +172,9 @@ def test_what_cannot_have_been_is_quoted_and_nothing_is_stored(poured: Desk) -> 
     observing.feel(poured, "Heron", Finger.TACKY, NOON + 5 * HOUR, NOON + 9 * HOUR)
     for change, said in (
         (PourChange(name="Reed"), "got 'Reed', this name is taken"),
-        (PourChange(at=NOON + 6 * HOUR), "a moment before 20 Nov 2026 17:00, when something was found of it"),
+        (PourChange(at=NOON + 6 * HOUR), "a moment before Fri 20 Nov 2026 17:00, when something was found of it"),
         (PourChange(at=NOW_ + HOUR), "a moment that has passed"),
-        (PourChange(size_m=(4.0, 5.0)), "got '0.0095 mm', expected a film of 0.02 to 10 mm"),
+        (PourChange(size_m=(4.0, 5.0)), "got '0.0095 mm', expected a film of 0.02 mm to 10 mm"),
         (PourChange(room="Boat shde"), "near 'Boat shed'"),
         (PourChange(room=SHED), "nothing different"),
     ):

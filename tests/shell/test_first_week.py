@@ -74,7 +74,7 @@ def test_what_is_refused_is_quoted_as_it_was_typed_and_says_what_would_do(week: 
         (("correct", "A", "--wet-thickness", "1.2mm"), "nothing different was said"),
         (("pour", "S", *pour), "NAME: got 'S', this name is taken: say another"),
         (("correct", "A", "--name", "S"), "got 'S', this name is taken"),
-        (("merge", "room", "Studio", "s"), "INTO: got 's', expected another room, and there is none"),
+        (("merge", "room", "Studio", "s"), "INTO: got 's', expected another one, and there is none"),
         *(
             (words, "NAME: got 'S', which is a series of 4 pieces: say one of 'S 1', 'S 2', 'S 3', 'S 4'")
             for words in (("feel", "S", "tacky"), ("correct", "S", "--silicone"), ("delete", "S"))
@@ -129,7 +129,7 @@ def test_each_answer_fits_the_others(week: Week) -> None:
     said("move", "A", "--room", "Attic")
     record = said("record", "A")
     assert "Rooms Studio, Attic" in record
-    assert "Air, drying 21.0 °C (21.0 to 21.0), 50 % humidity" in record, "of the room that was read"
+    assert "Air, drying 21.0 °C (21.0 to 21.0 °C), 50 % humidity" in record, "of the room that was read"
     said("pour", "S", "--room", "Studio", "--layer", "thin", "--times", "2", "--pair", "silicone")
     assert "peel the skins off the mat: " in said("steps", "S 1"), "no thicker than the piece, which is thin"
     said("feel", "S 1", "hard")

@@ -14,6 +14,7 @@ from curewatch.desk.commands import aftercare
 from curewatch.desk.commands.log import LogKind
 from curewatch.desk.commands.undo import undo
 from curewatch.desk.reports.piece import piece_report
+from curewatch.language import phrase
 from curewatch.records import AlarmKind, Damage
 from curewatch.records.errors import Field, InputError
 from curewatch.records.facts import Finger, ObservationKind
@@ -129,7 +130,7 @@ def test_the_steps_stand_with_their_odds_and_cautions_and_one_is_written_down_an
     assert "Coats want 18 to 24 °C, at most 65 %RH" in said
     assert said.count("ollow the product's safety sheet") == 1
     page = studio.post("/piece/Curlew/done", {"step": "sign", "when": "now"}, on="/reading").text
-    assert "Written down as done: sign. That was before it was safe to assume" in words_of(page)
+    assert "Written down as done: sign it. That was before it was safe to assume" in words_of(page)
     with studio.store.read() as tx:
         assert [one.step for one in tx.steps() if one.undone_at is None] == ["sign"]
     assert "Taken back." in studio.undo(page)
@@ -203,7 +204,7 @@ def test_a_coat_the_film_is_not_ready_for_wants_a_second_tap_and_says_what_it_ri
     form = re.search(r'<form class="log" method="post" action="/piece/Curlew/done">(.*?)</form>', sent.text, re.DOTALL)
     assert form
     fields = re.findall(r'name="(\w+)" value="([^"]*)"', form[1])
-    assert "Written down as done: varnish-1." in words_of(
+    assert "Written down as done: varnish coat 1." in words_of(
         studio.browser.post(studio.url + "/piece/Curlew/done", data=fields, timeout=20).text
     )
     with studio.store.read() as tx:
@@ -255,6 +256,6 @@ def test_a_harmed_piece_says_so_until_somebody_has_looked_it_over(studio: Studio
 
 
 def test_an_error_speaks_the_words_of_the_page() -> None:
-    error = InputError(Field.STEP, "x --at y", ("it; ", Field.ANYWAY, " to write it down so"))
+    error = InputError(Field.STEP, "x --at y", phrase("it; {anyway} to write it down so", anyway=Field.ANYWAY))
     said = error.in_words(label_of)
     assert said == "Step: got 'x --at y', expected it; tap once more below to write it down so"

@@ -20,6 +20,7 @@ from curewatch.desk.commands.naming import names_in_use
 from curewatch.desk.reports.piece import piece_report
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.pours import CorrectionWords
+from curewatch.language import phrase
 from curewatch.records.corrections import Correction, Naming
 from curewatch.records.errors import Field, InputError
 from curewatch.views.corrections import CorrectionOut, NameOut, in_words
@@ -57,7 +58,9 @@ def correct(
     )  # fmt: skip
     if at is None and words == CorrectionWords(new=new):
         raise InputError(
-            Field.CORRECTION, None, ("what was otherwise, such as ", Field.WET_THICKNESS, " 1.4mm (see --help)")
+            Field.CORRECTION,
+            None,
+            phrase("what was otherwise, such as {gauge} 1.4mm (see --help)", gauge=Field.WET_THICKNESS),
         )
     with desk_of(ctx) as (desk, now):
         change = words.change(None if at is None else moment(at, desk, now))

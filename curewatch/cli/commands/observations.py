@@ -24,6 +24,7 @@ from curewatch.intake.files.photo import parse_photo_kind, read_photo
 from curewatch.intake.typed.finger import parse_finger
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.quantities import SURFACE_TEMPERATURE, parse_weighing
+from curewatch.language import phrase
 from curewatch.records.errors import Field, InputError
 from curewatch.records.facts import Finger, ObservationKind, Spot
 from curewatch.records.workshop import PhotoKind, StepDone
@@ -230,8 +231,10 @@ def undo(
     the last day."""
     told = [one for one in (name, room, recipe) if one is not None]
     if len(told) != 1:
-        allowed = ("the name of one piece or series, or ", Field.ROOM, " NAME, or ", Field.RECIPE, " NAME")
-        raise InputError(Field.PIECE, " ".join(told) or None, allowed, "more than one name" if told else None)
+        allowed = phrase(
+            "the name of one piece or series, or {room} NAME, or {recipe} NAME", room=Field.ROOM, recipe=Field.RECIPE
+        )
+        raise InputError(Field.PIECE, " ".join(told) or None, allowed, phrase("more than one name") if told else None)
     with desk_of(ctx) as (desk, now):
         kinds = OF_PIECES if name is not None else OF_ROOMS if room is not None else OF_RECIPES
         with desk.store.read() as tx:

@@ -11,11 +11,10 @@ from curewatch.desk.desk import Desk, care_of, mark_changed
 from curewatch.desk.orders import nearest
 from curewatch.desk.reports.cure_record import PieceHistory, find, history_of
 from curewatch.desk.snapshot.air import PastCache, air_to_come
-from curewatch.language import Message
-from curewatch.records.errors import Field, InputError, Words
+from curewatch.language import Message, When, Words, phrase
+from curewatch.records.errors import Field, InputError
 from curewatch.records.remarks import Remark, RemarkKind
 from curewatch.records.workshop import StepDone
-from curewatch.studio import wording
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.care.aftercare import Care, CareStep, Step, plan, risk, skins
 from curewatch.studio.care.varnish_air import Window, against, dew_margin, next_window
@@ -97,19 +96,23 @@ def _doable(
     line = lines.get(step)
     if line is None:
         raise InputError(
-            Field.STEP, step, nearest(step, [str(one) for one in lines], f"a step of {found.drying.piece.name}")
+            Field.STEP,
+            step,
+            nearest(step, [str(one) for one in lines], phrase("a step of {name}", name=found.drying.piece.name)),
         )
     if line.done is not None:
         raise InputError(
-            Field.STEP, step, f"a step that is not done yet (this one was, at {_at(desk, line.done.done_at)})"
+            Field.STEP, step, phrase("a step that is not done yet (this one was, at {at})", at=When(line.done.done_at))
         )
     if at < found.drying.pour.at:
-        raise InputError(Field.AT, _at(desk, at), f"a moment after the pour at {_at(desk, found.drying.pour.at)}")
+        raise InputError(
+            Field.AT, _at(desk, at), phrase("a moment after the pour at {at}", at=When(found.drying.pour.at))
+        )
     if line.after and not anyway:
         raise InputError(Field.STEP, step, _first(line))
     dated = found.forecast is not None and found.forecast.reason is None
     if dated and not anyway and (line.ready_from is None or at < line.ready_from):
-        raise InputError(Field.STEP, step, _too_early(line, desk, now))
+        raise InputError(Field.STEP, step, _too_early(line, now))
     return line, line.odds.safe is None or at < line.odds.safe
 
 
@@ -134,21 +137,27 @@ def _window(past: Climate, lines: list[CareStep], care: Care, now: datetime) -> 
     return None if future is None else next_window(future, care.air, max(now, min(coming)))
 
 
-def _first(line: CareStep) -> Words:
-    first = f"{', '.join(line.after)} to be done first"
+def _first(line: CareStep) -> Message:
+    first = phrase("{steps} to be done first", steps=", ".join(line.after))
     if Step.WASH in line.after:
-        first = "the silicone to be washed off first (step wash), or varnish crawls"
-    return f"{first}; ", Field.ANYWAY, " to write it down so"
+        first = phrase("the silicone to be washed off first (step wash), or varnish crawls")
+    return phrase("{first}; {anyway} to write it down so", first=first, anyway=Field.ANYWAY)
 
 
-def _too_early(line: CareStep, desk: Desk, now: datetime) -> Words:
-    from_ = line.ready_from
-    odds = "worth checking" if line.by_the_clock else "earliest"
-    when = line.film.reason or "no date is foreseen"
-    if from_ is not None:
-        when = f"{odds}: {wording.date(from_, desk.local, now)}"
-    ready = f"a piece that may be ready for it ({when}); before that {risk(line)}; "
-    return ready, Field.ANYWAY, f" to write it down so. {line.caution}"
+def _too_early(line: CareStep, now: datetime) -> Message:
+    when: Words = line.film.reason or phrase("no date is foreseen")
+    if line.ready_from is not None:
+        date = When(line.ready_from, now, "date")
+        when = phrase("earliest: {date}", date=date)
+        if line.by_the_clock:
+            when = phrase("worth checking: {date}", date=date)
+    return phrase(
+        "a piece that may be ready for it ({when}); before that {risk}; {anyway} to write it down so. {caution}",
+        when=when,
+        risk=risk(line) or "",
+        anyway=Field.ANYWAY,
+        caution=line.caution,
+    )
 
 
 def _remarks(line: CareStep, early: bool) -> Iterator[Remark]:

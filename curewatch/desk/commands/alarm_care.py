@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from curewatch.desk.desk import Desk, mark_changed
 from curewatch.desk.orders import piece_here, room_known
 from curewatch.desk.reports.board import board_of
+from curewatch.language import Words, phrase
 from curewatch.records import Alarm, AlarmEvent, AlarmHappening, AlarmKind, Damage, Notice
 from curewatch.records.errors import Field, InputError
 from curewatch.store import Transaction
@@ -89,7 +90,11 @@ def acknowledge(desk: Desk, room: str, kind: AlarmKind, now: datetime) -> Alarm:
         alarm = _known(tx, room, kind)
         if alarm is None or not alarm.is_active:
             on = [str(one.kind) for one in tx.alarms() if one.room == room and one.is_active]
-            raise InputError(Field.KIND, kind.value, f"an alarm that is on in {room!r}: {_listed(on)}")
+            raise InputError(
+                Field.KIND,
+                kind.value,
+                phrase("an alarm that is on in {room}: {listed}", room=repr(room), listed=_listed(on)),
+            )
         return _store(tx, life.acknowledged(alarm, now), AlarmHappening.ACKNOWLEDGED, now)
 
 
@@ -102,7 +107,9 @@ def mute(desk: Desk, room: str, kind: AlarmKind, length: timedelta, now: datetim
             quiet = life.muted(alarm, now + length, now)
         except ValueError:
             hours = f"{length.total_seconds() / 3600:g} h"
-            raise InputError(Field.HOURS, hours, f"at most {life.MUTE_MOST.total_seconds() / 3600:g} h") from None
+            raise InputError(
+                Field.HOURS, hours, phrase("at most {n} h", n=round(life.MUTE_MOST.total_seconds() / 3600))
+            ) from None
         return _store(tx, quiet, AlarmHappening.MUTED, now)
 
 
@@ -113,7 +120,11 @@ def unmute(desk: Desk, room: str, kind: AlarmKind, now: datetime) -> Alarm:
         alarm = _known(tx, room, kind)
         if alarm is None or not alarm.is_muted(now):
             muted = [str(one.kind) for one in tx.alarms() if one.room == room and one.is_muted(now)]
-            raise InputError(Field.KIND, kind.value, f"an alarm that is muted in {room!r}: {_listed(muted)}")
+            raise InputError(
+                Field.KIND,
+                kind.value,
+                phrase("an alarm that is muted in {room}: {listed}", room=repr(room), listed=_listed(muted)),
+            )
         return _store(tx, life.unmuted(alarm), AlarmHappening.UNMUTED, now)
 
 
@@ -123,14 +134,16 @@ def clear_damage(desk: Desk, name: str, now: datetime) -> tuple[Damage, ...]:
         piece = piece_here(tx, name)
         standing = [one for one in tx.damages([piece.id]) if damages.stands(one)]
         if not standing:
-            raise InputError(Field.PIECE, name, "a piece with damage that was not cleared yet (see `curewatch alarms`)")
+            raise InputError(
+                Field.PIECE, name, phrase("a piece with damage that was not cleared yet (see `curewatch alarms`)")
+            )
         tx.clear_damages(piece.id, now)
         mark_changed(tx)
     return tuple(standing)
 
 
-def _listed(kinds: Sequence[str]) -> str:
-    return ", ".join(sorted(kinds)) or "none is"
+def _listed(kinds: Sequence[str]) -> Words:
+    return ", ".join(sorted(kinds)) or phrase("none is")
 
 
 def _known(tx: Transaction, room: str, kind: AlarmKind) -> Alarm | None:

@@ -12,7 +12,7 @@ from curewatch.desk.desk import Desk, mark_changed, rejudge_from
 from curewatch.desk.orders import free_of_series, meet_place, meet_recipe, meet_room, piece_here, taken
 from curewatch.desk.retraction import doubt, retract
 from curewatch.desk.snapshot.pieces import update_lessons
-from curewatch.language import Message, phrase
+from curewatch.language import Message, Thickness, When, phrase
 from curewatch.records import WET_THICKNESS_RANGE_M, Piece, Pour, Stay, Support, ThicknessSource
 from curewatch.records.corrections import Correction, CorrectionKind
 from curewatch.records.errors import Field, InputError
@@ -80,7 +80,9 @@ def correct(desk: Desk, name: str, change: PourChange, now: datetime) -> Correct
         of = Correction(kind=CorrectionKind.POUR, logged_at=now, name=name, piece_id=known.piece.id)
         made = tx.add_correction(of)
         if not _write(tx, made.id, known, wanted):
-            allowed = f"something that was otherwise of {name} than it is known; nothing different was said"
+            allowed = phrase(
+                "something that was otherwise of {name} than it is known; nothing different was said", name=name
+            )
             raise InputError(Field.CORRECTION, None, allowed)
         settle(tx, known.piece.id, known.poured_in.room, WITHDRAWN, now)
     update_lessons(desk.store, now)
@@ -151,7 +153,7 @@ def _thickness(was: Pour, pour: Pour, change: PourChange) -> dict[str, Any]:
     face, paint = pour.face_m2, change.paint
     if paint is not None and paint.poured_m3 is not None:
         if face is None:
-            raise InputError(Field.SIZE, None, "the size of the piece that was poured onto, such as 40x50cm")
+            raise InputError(Field.SIZE, None, phrase("the size of the piece that was poured onto, such as 40x50cm"))
         metres = (paint.poured_m3 - (paint.ran_off_m3 or 0.0)) / face
     elif pour.thickness_source is ThicknessSource.VOLUME and face and was.face_m2 and face != was.face_m2:
         metres = pour.wet_thickness_m * was.face_m2 / face
@@ -159,7 +161,7 @@ def _thickness(was: Pour, pour: Pour, change: PourChange) -> dict[str, Any]:
         return {}
     low, high = WET_THICKNESS_RANGE_M
     if not low <= metres <= high:
-        allowed = f"a film of {low * 1e3:g} to {high * 1e3:g} mm, or another size"
+        allowed = phrase("a film of {low} to {high}, or another size", low=Thickness(low), high=Thickness(high))
         raise InputError(Field.POURED if paint else Field.SIZE, f"{metres * 1e3:.3g} mm", allowed)
     return {"wet_thickness_m": metres, "thickness_source": ThicknessSource.VOLUME}
 
@@ -175,28 +177,28 @@ def _check(tx: Transaction, desk: Desk, known: _Known, wanted: _Known, now: date
         return
     given = desk.dated(at)
     if at > now:
-        raise InputError(Field.AT, given, "a moment that has passed")
+        raise InputError(Field.AT, given, phrase("a moment that has passed"))
     for since, what in sorted(later_than_pour(tx, known.piece.id, known.pour.at)):
         if at >= since:
-            raise InputError(Field.AT, given, f"a moment before {desk.dated(since)}, {what}")
+            raise InputError(Field.AT, given, phrase("a moment before {date}, {what}", date=When(since), what=what))
 
 
-def later_than_pour(tx: Transaction, piece_id: int, poured_at: datetime) -> Iterator[tuple[datetime, str]]:
+def later_than_pour(tx: Transaction, piece_id: int, poured_at: datetime) -> Iterator[tuple[datetime, Message]]:
     """What can only have been after the pour, with its moment."""
     for stay in tx.stays([piece_id])[1:]:
-        yield stay.since, "when it was moved"
+        yield stay.since, phrase("when it was moved")
     for seen in tx.observations([piece_id]):
         if seen.kind is not ObservationKind.WEIGHING and seen.at > poured_at:
-            yield seen.at, "when something was found of it"
+            yield seen.at, phrase("when something was found of it")
     for step in tx.steps([piece_id]):
         if step.undone_at is None:
-            yield step.done_at, f"when {step.step} was done"
+            yield step.done_at, phrase("when {step} was done", step=step.step)
     for tilt in tx.tilts([piece_id]):
         if tilt.measured_at > poured_at:
-            yield tilt.measured_at, "when its tilt was measured"
+            yield tilt.measured_at, phrase("when its tilt was measured")
 
 
-def back_too_late(tx: Transaction, correction: Correction) -> str | None:
+def back_too_late(tx: Transaction, correction: Correction) -> Message | None:
     """What a correction would have to be to be taken back, where something is known of a time before the old start."""
     assert correction.piece_id is not None
     (pour,) = tx.pours([correction.piece_id])
@@ -204,7 +206,7 @@ def back_too_late(tx: Transaction, correction: Correction) -> str | None:
     for change in tx.changes([correction.id]):
         start = json.loads(change.was or "{}").get("at") if change.table == "pours" else None
         if start is not None and later and min(later) <= datetime.fromisoformat(start):
-            return "a start before which nothing was found or done since"
+            return phrase("a start before which nothing was found or done since")
     return None
 
 

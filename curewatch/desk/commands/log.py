@@ -11,7 +11,7 @@ from functools import partial
 from curewatch.desk.commands.correcting import back_too_late, settle
 from curewatch.desk.commands.naming import rests_on, settle_name
 from curewatch.desk.desk import mark_air_changed
-from curewatch.language import phrase
+from curewatch.language import Message, phrase
 from curewatch.records import Alarm, Damage, Piece, Reading, SensorTrust, Stay
 from curewatch.records.corrections import Change, Correction, CorrectionKind, Naming
 from curewatch.records.facts import TYPED, Observation
@@ -71,7 +71,7 @@ class LogEntry:
     """Takes it back, at a moment."""
     files: tuple[str, ...] = ()
     """The photos that go with it."""
-    only_if: str | None = None
+    only_if: Message | None = None
     """What it would have to be to be taken back, where something rests on it; None: nothing does."""
     changes: Sequence[Change] = ()
     """Of a correction."""
@@ -98,7 +98,7 @@ def _pours(tx: Transaction, here: Here, since: datetime) -> Iterator[LogEntry]:
     touched |= {step.piece_id for step in tx.steps(new) if step.undone_at is None}
     photos = tx.photos(new)
     for piece in new.values():
-        only_if = "one that nothing was found of or done to since" if piece.id in touched else None
+        only_if = phrase("one that nothing was found of or done to since") if piece.id in touched else None
         revert = partial(_undo_pour, piece.id)
         of, seen = (str(piece.id),), tuple(one.sha256 for one in photos if one.piece_id == piece.id)
         yield LogEntry(LogKind.POUR, piece.created_at, of, piece.name, piece, revert, seen, only_if)
@@ -140,7 +140,7 @@ def _gone(tx: Transaction, here: Here, since: datetime) -> Iterator[LogEntry]:
     left = {p.id: p for p in tx.pieces(gone=True) if p.gone_logged_at is not None and p.gone_logged_at >= since}
     for pour in tx.pours(left):
         piece = left[pour.piece_id]
-        only_if = "a name that no other piece has taken meanwhile" if piece.name in taken else None
+        only_if = phrase("a name that no other piece has taken meanwhile") if piece.name in taken else None
         assert piece.gone_logged_at is not None
         of, revert = (str(piece.id),), partial(_undo_leaving, piece.id)
         yield LogEntry(LogKind.GONE, piece.gone_logged_at, of, piece.name, piece, revert, only_if=only_if)
@@ -167,7 +167,9 @@ def _steps(tx: Transaction, here: Here, _: datetime) -> Iterator[LogEntry]:
     for step in standing:
         name = here[step.piece_id].name
         newest = last[step.piece_id]
-        only_if = None if step is newest else f"the last step of {name} that stands as done ({newest.step})"
+        only_if = None
+        if step is not newest:
+            only_if = phrase("the last step of {name} that stands as done ({step})", name=name, step=newest.step)
         revert = partial(_undo_step, step.id)
         yield LogEntry(LogKind.STEP, step.recorded_at, (name, str(step.id)), name, step, revert, only_if=only_if)
 
@@ -248,7 +250,7 @@ def _cleared(tx: Transaction, here: Here, _: datetime) -> Iterator[LogEntry]:
             continue
         back = tuple(one.model_copy(update={"cleared_at": None}) for one in known if one.cleared_at == last)
         grown = {one.kind for one in known if one.cleared_at is None} & {one.kind for one in back}
-        only_if = "a piece against which no more harm was counted since it was looked over" if grown else None
+        only_if = phrase("a piece against which no more harm was counted since it was looked over") if grown else None
         name, revert = here[piece_id].name, partial(_undo_clearing, piece_id, last)
         yield LogEntry(LogKind.CLEARED, last, (name,), name, back, revert, only_if=only_if)
 
@@ -263,9 +265,9 @@ def _corrected(tx: Transaction, here: Here, since: datetime) -> Iterator[LogEntr
     for one in tx.corrections(since=since):
         if one.kind is CorrectionKind.POUR and one.piece_id is not None and one.piece_id in here:
             name = here[one.piece_id].name
-            only_if = None if tx.stands(one.id) else "the last correction of that which stands"
+            only_if = None if tx.stands(one.id) else phrase("the last correction of that which stands")
             if name != one.name and one.name in taken:
-                only_if = f"a name that no other piece has taken meanwhile ({one.name})"
+                only_if = phrase("a name that no other piece has taken meanwhile ({name})", name=one.name)
             of, revert = (str(one.id),), partial(_undo_correction, one)
             only_if = only_if or back_too_late(tx, one)
             changes = tx.changes([one.id])
@@ -276,7 +278,7 @@ def _deleted(tx: Transaction, here: Here, since: datetime) -> Iterator[LogEntry]
     taken = {piece.name for piece in here.values()}
     for one in tx.corrections(since=since):
         if one.kind is CorrectionKind.DELETED:
-            only_if = "a name that no other piece has taken meanwhile" if one.name in taken else None
+            only_if = phrase("a name that no other piece has taken meanwhile") if one.name in taken else None
             of, revert = (str(one.id),), partial(_undo_correction, one)
             yield LogEntry(LogKind.DELETE, one.logged_at, of, one.name, one, revert, only_if=only_if)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from curewatch.desk.desk import Desk, mark_air_changed, mark_changed
@@ -11,7 +11,7 @@ from curewatch.desk.retraction import doubt
 from curewatch.desk.snapshot.pieces import update_lessons
 from curewatch.desk.snapshot.snapshot import keep
 from curewatch.desk.snapshot.snapshot import known as low_batteries
-from curewatch.language import phrase
+from curewatch.language import Message, phrase
 from curewatch.records import Room
 from curewatch.records.corrections import Correction, CorrectionKind, Naming
 from curewatch.records.errors import Field, InputError
@@ -55,6 +55,18 @@ def names_in_use(tx: Transaction) -> list[NameUse]:
     return found + [NameUse(Naming.RECIPE, one.name, recipes.count(one.name)) for one in tx.recipes()]
 
 
+_ONE = {
+    Naming.ROOM: phrase("a room"),
+    Naming.PLACE: phrase("a place"),
+    Naming.RECIPE: phrase("a recipe"),
+}
+_UNUSED = {
+    Naming.ROOM: phrase("a room in which no piece lies ({n} here)"),
+    Naming.PLACE: phrase("a place in which no piece lies ({n} here)"),
+    Naming.RECIPE: phrase("a recipe that no piece here was poured of ({n} here)"),
+}
+
+
 def put_right(
     desk: Desk,
     kind: CorrectionKind,
@@ -67,13 +79,13 @@ def put_right(
 ) -> Correction:
     """Whichever of the three it is. InputError for none of them, and where `to` is missing or too much."""
     if kind not in (CorrectionKind.RENAMED, CorrectionKind.MERGED, CorrectionKind.REMOVED):
-        raise InputError(Field.DO, kind.value, "renamed, merged or removed")
+        raise InputError(Field.DO, kind.value, phrase("renamed, merged or removed"))
     if kind is CorrectionKind.REMOVED:
         if to is not None:
-            raise InputError(Field.TO, to, "nothing, of a name that is removed")
+            raise InputError(Field.TO, to, phrase("nothing, of a name that is removed"))
         return remove(desk, naming, name, now, room=room)
     if to is None:
-        raise InputError(Field.TO, None, "the other name")
+        raise InputError(Field.TO, None, phrase("the other name"))
     if kind is CorrectionKind.MERGED:
         return merge(desk, naming, name, to, now, room=room)
     return rename(desk, naming, name, to, now, room=room, new=new)
@@ -88,9 +100,17 @@ def rename(
         name = _one_of(naming, name, known)
         others = [one for one in known if one != name]
         if (taken := met(to, others, Field.TO, new=new)) is not None:
-            raise InputError(Field.TO, to, f"a name that is free; to make {name!r} and {taken!r} one, merge them")
+            raise InputError(
+                Field.TO,
+                to,
+                phrase(
+                    "a name that is free; to make {name} and {taken} one, merge them",
+                    name=repr(name),
+                    taken=repr(taken),
+                ),
+            )
         if to == name:
-            raise InputError(Field.TO, to, "another name than it has")
+            raise InputError(Field.TO, to, phrase("another name than it has"))
         if naming is Naming.ROOM and name_key(to) != name_key(name):
             _refuse_set(desk.settings, name, to)
         made = tx.add_correction(_of(CorrectionKind.RENAMED, naming, name, now, room=room, to=to))
@@ -105,10 +125,10 @@ def merge(desk: Desk, naming: Naming, name: str, into: str, now: datetime, *, ro
         room, known = _known(tx, naming, room)
         name = _one_of(naming, name, known)
         if same_name(into, known) == name:
-            raise InputError(Field.INTO, into, f"another {naming.value} than itself")
+            raise InputError(Field.INTO, into, phrase("another one than itself"))
         others = [one for one in known if one != name]
         if not others:
-            allowed = f"another {naming.value}, and there is none: to call it otherwise, rename it"
+            allowed = phrase("another one, and there is none: to call it otherwise, rename it")
             raise InputError(Field.INTO, into, allowed)
         into = _one_of(naming, into, others, Field.INTO)
         if naming is Naming.ROOM and name_key(name) != name_key(into):
@@ -127,8 +147,7 @@ def remove(desk: Desk, naming: Naming, name: str, now: datetime, *, room: str | 
         name = _one_of(naming, name, known)
         (use,) = [one for one in names_in_use(tx) if (one.naming, one.name, one.room) == (naming, name, room)]
         if use.pieces:
-            empty = "that no piece here was poured of" if naming is Naming.RECIPE else "in which no piece lies"
-            raise InputError(FIELDS[naming], name, f"a {naming.value} {empty} ({use.pieces} here)")
+            raise InputError(FIELDS[naming], name, replace(_UNUSED[naming], values=(("n", use.pieces),)))
         if naming is Naming.ROOM:
             _refuse_set(desk.settings, name, None)
         made = tx.add_correction(_of(CorrectionKind.REMOVED, naming, name, now, room=room))
@@ -148,17 +167,17 @@ def _known(tx: Transaction, naming: Naming, room: str | None) -> tuple[str | Non
     """The room of a place as it is called, and the names that there are of that kind."""
     if naming is not Naming.PLACE:
         if room is not None:
-            raise InputError(Field.ROOM, room, f"a room for a place alone, not for a {naming.value}")
+            raise InputError(Field.ROOM, room, phrase("a room for a place alone"))
         return None, [one.name for one in (tx.rooms() if naming is Naming.ROOM else tx.recipes())]
     if room is None:
-        raise InputError(Field.ROOM, None, "the room of the place")
+        raise InputError(Field.ROOM, None, phrase("the room of the place"))
     room = room_known(tx, room)
     return room, places_of(tx, room)
 
 
 def _one_of(naming: Naming, name: str, known: list[str], field: Field | None = None) -> str:
     if (same := same_name(name, known)) is None:
-        raise InputError(field or FIELDS[naming], name, nearest(name, known, f"a {naming.value}"))
+        raise InputError(field or FIELDS[naming], name, nearest(name, known, _ONE[naming]))
     return same
 
 
@@ -167,11 +186,15 @@ def _refuse_set(settings: Settings, name: str, to: str | None) -> None:
     tables = [f"[rooms.{room!r}]" for room in settings.rooms if name_key(room) == name_key(name)]
     tables += [f"sensor {one.id!r}" for one in settings.sensors if name_key(one.room) == name_key(name)]
     if tables:
-        instead = "leave it out there" if to is None else f"write {to!r} there"
+        instead = phrase("leave it out there") if to is None else phrase("write {name} there", name=repr(to))
         raise InputError(
             Field.ROOM,
             name,
-            f"a room that the settings do not name; they do under {', '.join(tables)}: {instead} first",
+            phrase(
+                "a room that the settings do not name; they do under {names}: {instead} first",
+                names=", ".join(tables),
+                instead=instead,
+            ),
         )
 
 
@@ -195,14 +218,14 @@ def settle_name(tx: Transaction, of: Correction, now: datetime) -> None:
             mark_air_changed(tx, room, min((stay.since for stay in here if stay.room == room), default=now))
 
 
-def rests_on(tx: Transaction, one: Correction) -> str | None:
+def rests_on(tx: Transaction, one: Correction) -> Message | None:
     """What a name's correction would have to be to be taken back, where something rests on it; None: nothing does."""
     if one.kind is CorrectionKind.REMOVED and one.naming is Naming.PLACE:
         return None  # it changed no row
     if not tx.stands(one.id):
-        return "the last word on that name which stands, said in this store"
+        return phrase("the last word on that name which stands, said in this store")
     if one.kind is CorrectionKind.RENAMED and tx.is_borne_anew(one):
-        return "a name under which nothing was logged since; rename it back instead"
+        return phrase("a name under which nothing was logged since; rename it back instead")
     return None
 
 

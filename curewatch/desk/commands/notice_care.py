@@ -44,8 +44,8 @@ def send_again(desk: Desk, key: str | None, now: datetime) -> list[Delivery]:
     with desk.store.write() as tx:
         given_up = [d for d in tx.deliveries(state=DeliveryState.DEAD) if key in (None, d.notice.key)]
         if not given_up and key is not None:
-            known = "a notice that was given up (see `curewatch notices --undelivered`)"
-            raise InputError(Field.KEY, key, known if tx.known_keys([key]) else "the key of a notice")
+            known = phrase("a notice that was given up (see `curewatch notices --undelivered`)")
+            raise InputError(Field.KEY, key, known if tx.known_keys([key]) else phrase("the key of a notice"))
         for delivery in given_up:
             tx.send_again(delivery.id, now)
     return given_up

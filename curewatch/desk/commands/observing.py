@@ -12,6 +12,7 @@ from curewatch.desk.orders import Logged, nearest, piece_here
 from curewatch.desk.reports.piece import piece_report
 from curewatch.desk.retraction import retract_refuted
 from curewatch.desk.snapshot.pieces import dryings_of, lesson_of, update_lessons, what_was_learned, within_findings
+from curewatch.language import When, phrase
 from curewatch.records import MilestoneKind, Piece
 from curewatch.records.errors import Field, InputError
 from curewatch.records.facts import Finger, Forgetting, Observation, ObservationKind, Spot, Subject
@@ -52,7 +53,7 @@ def _log(desk: Desk, name: str, now: datetime, *, at: datetime, kind: Observatio
         piece = piece_here(tx, name)
         (pour,) = tx.pours([piece.id])
         if at <= pour.at and kind is not ObservationKind.WEIGHING:
-            raise InputError(Field.AT, desk.dated(at), f"a moment after the pour, {desk.dated(pour.at)}")
+            raise InputError(Field.AT, desk.dated(at), phrase("a moment after the pour, {date}", date=When(pour.at)))
         given = Observation.model_validate(
             {"piece_id": piece.id, "at": at, "kind": kind, "logged_at": now, "logged_by": desk.by, **found}
         )
@@ -91,7 +92,7 @@ def forget(desk: Desk, name: str, now: datetime) -> Logged:
     known = what_was_learned(desk)
     subjects = [one.subject for one in known if one.name == name]
     if not subjects:
-        what = "a recipe or place that something was learned about"
+        what = phrase("a recipe or place that something was learned about")
         raise InputError(Field.FORGET, name, nearest(name, [one.name for one in known], what))
     with desk.store.write() as tx:
         for subject in subjects:
@@ -117,7 +118,7 @@ def keep_photo(
     """Of the piece called `name`, which is here; `kind`: None, as its stage has it. InputError: no such piece, or a
     moment to come."""
     if at > now:
-        raise InputError(Field.AT, desk.dated(at), "a moment that has passed")
+        raise InputError(Field.AT, desk.dated(at), phrase("a moment that has passed"))
     if kind is None:
         kind = SHOWS.get(piece_report(desk, name, at).line.stage, PhotoKind.DRY)
     with desk.store.read() as tx:

@@ -20,6 +20,7 @@ from curewatch.desk.orders import (
     taken,
 )
 from curewatch.desk.reports.cure_record import CureRecord, cure_record_of
+from curewatch.language import When, phrase
 from curewatch.records import NAME_MOST, Piece, Stay
 from curewatch.records.errors import Field, InputError
 from curewatch.records.workshop import Promise, Tilt
@@ -53,7 +54,7 @@ def _series(tx: Transaction, orders: Sequence[PourOrder]) -> str | None:
 
 def _pour(tx: Transaction, desk: Desk, order: PourOrder, series: str | None, now: datetime) -> Logged:
     if order.at > now:
-        raise InputError(Field.AT, desk.dated(order.at), "a moment that has passed")
+        raise InputError(Field.AT, desk.dated(order.at), phrase("a moment that has passed"))
     free_of_series(tx, order.name)
     room, remarks = meet_room(tx, order.room, new=order.new)
     recipe, more = meet_recipe(tx, order.recipe, new=order.new)
@@ -123,7 +124,7 @@ def leave(desk: Desk, name: str, now: datetime, *, at: datetime | None = None) -
 def _after_it_came(tx: Transaction, desk: Desk, piece: Piece, at: datetime) -> None:
     came = tx.stays([piece.id])[-1].since
     if at <= came:
-        allowed = f"a moment after {piece.name} came to where it lies, {desk.dated(came)}"
+        allowed = phrase("a moment after {name} came to where it lies, {date}", name=piece.name, date=When(came))
         raise InputError(Field.AT, desk.dated(at), allowed)
 
 
@@ -136,7 +137,7 @@ def promise(desk: Desk, name: str, promised: Promise, now: datetime) -> list[Pro
         pieces = pieces_meant(tx, name)
         before = {one.piece_id: one.due_at for one in tx.promises([piece.id for piece in pieces])}
         if promised.due_at is None and not any(before.values()):
-            raise InputError(Field.DUE, "none", f"a date; {name} was promised for none")
+            raise InputError(Field.DUE, "none", phrase("a date; {name} was promised for none", name=name))
         mine = {"logged_at": now, "logged_by": desk.by}
         found = [promised.model_copy(update={"piece_id": piece.id, **mine}) for piece in pieces]
         for one in found:
@@ -153,7 +154,7 @@ def measured(desk: Desk, name: str, tilt_rad: float, at: datetime, now: datetime
         piece = piece_here(tx, name)
         (pour,) = tx.pours([piece.id])
         if not pour.at <= at <= now:
-            raise InputError(Field.AT, desk.dated(at), f"a moment since the pour, {desk.dated(pour.at)}")
+            raise InputError(Field.AT, desk.dated(at), phrase("a moment since the pour, {date}", date=When(pour.at)))
         tx.put_tilt(Tilt(piece_id=piece.id, measured_at=at, tilt_rad=tilt_rad, logged_at=now))
         mark_changed(tx)
     return cure_record_of(desk, name, now)

@@ -91,9 +91,15 @@ def trust_sensor(desk: Desk, room: str, trust: Trust, now: datetime, *, source: 
         found = {one.source: one for one in standing_checks(tx, room, now)}
         if not found:
             days = CHECKED_WITHIN.days
-            raise InputError(Field.ROOM, room, f"a room with a reading typed beside its sensor in the last {days} days")
+            raise InputError(
+                Field.ROOM,
+                room,
+                phrase("a room with a reading typed beside its sensor in the last {days} days", days=days),
+            )
         if (source is None and len(found) > 1) or (source is not None and source not in found):
-            raise InputError(Field.SOURCE, source, nearest(source or "", sorted(found), "a sensor that was checked"))
+            raise InputError(
+                Field.SOURCE, source, nearest(source or "", sorted(found), phrase("a sensor that was checked"))
+            )
         check = found[source] if source is not None else next(iter(found.values()))
         before = [one for one in tx.sensor_trusts(room) if one.source == check.source and one.at >= check.at]
         offset = trust is Trust.OFFSET

@@ -74,7 +74,11 @@ def undo_observation(
         found = [one for one in known if at is None or _minute(desk, one.at) == _minute(desk, at)]
         if at is not None and known and not found:
             moments = ", ".join(desk.dated(one.at) for one in sorted(known, key=lambda one: one.at))
-            raise InputError(Field.AT, desk.dated(at), f"the minute of a {kind.value} of {name}: {moments}")
+            raise InputError(
+                Field.AT,
+                desk.dated(at),
+                phrase("the minute of {kind} of {name}: {moments}", kind=WHAT[kind], name=name, moments=moments),
+            )
         last = max(found, key=lambda one: one.id, default=None)
         undone = _revert(tx, desk, None if last is None else log[last.id], name, (kind,), now)
         assert last is not None  # refused else
@@ -103,7 +107,7 @@ def _require_known(tx: Transaction, about: str, kinds: Collection[LogKind]) -> N
     elif any(kind in OF_RECIPES for kind in kinds):
         known = [recipe.name for recipe in tx.recipes()]
         if same_name(about, known) is None:
-            raise InputError(Field.RECIPE, about, nearest(about, known, "a recipe"))
+            raise InputError(Field.RECIPE, about, nearest(about, known, phrase("a recipe")))
     elif tx.piece(about) is None:
         piece_here(tx, about)
 
@@ -114,8 +118,14 @@ def _revert(
     field = next((of for of, some in _FIELDS if any(kind in some for kind in kinds)), Field.PIECE)
     if entry is None:
         hours = round(UNDO_WITHIN.total_seconds() / 3600)
-        what = WHAT.get(next(iter(kinds)), "something") if len(kinds) == 1 else "something"
-        raise InputError(field, about, f"a name of which {what} was logged in the last {hours} hours and still stands")
+        what = WHAT.get(next(iter(kinds)), phrase("something")) if len(kinds) == 1 else phrase("something")
+        raise InputError(
+            field,
+            about,
+            phrase(
+                "a name of which {what} was logged in the last {hours} hours and still stands", what=what, hours=hours
+            ),
+        )
     if entry.only_if is not None:
         raise InputError(field, entry.about, entry.only_if)
     _unsay(tx, desk, entry, now)
@@ -147,17 +157,17 @@ def _unsay(tx: Transaction, desk: Desk, entry: LogEntry, now: datetime) -> None:
 
 _FIELDS = ((Field.ROOM, OF_ROOMS), (Field.RECIPE, OF_RECIPES))
 """What bears the name that something is taken back of; else a piece does."""
-WHAT: Mapping[StrEnum, str] = {
-    LogKind.MOVE: "a move",
-    LogKind.GONE: "a leaving",
-    LogKind.STEP: "a step",
-    LogKind.PHOTO: "a photo",
-    LogKind.POUR: "a pour",
-    LogKind.ACKNOWLEDGE: "that somebody sees to this alarm",
-    LogKind.CLEARED: "that it was looked over",
-    ObservationKind.FINGER: "a finger test",
-    ObservationKind.WEIGHING: "a weighing",
-    ObservationKind.SURFACE: "a surface temperature",
+WHAT: Mapping[StrEnum, Message] = {
+    LogKind.MOVE: phrase("a move"),
+    LogKind.GONE: phrase("a leaving"),
+    LogKind.STEP: phrase("a step"),
+    LogKind.PHOTO: phrase("a photo"),
+    LogKind.POUR: phrase("a pour"),
+    LogKind.ACKNOWLEDGE: phrase("that somebody sees to this alarm"),
+    LogKind.CLEARED: phrase("that it was looked over"),
+    ObservationKind.FINGER: phrase("a finger test"),
+    ObservationKind.WEIGHING: phrase("a weighing"),
+    ObservationKind.SURFACE: phrase("a surface temperature"),
 }
 SAID: Mapping[LogKind, Message] = {
     LogKind.READING: phrase("a reading was taken back"),

@@ -13,6 +13,7 @@ from curewatch.desk.mixing import Materials, as_mixed
 from curewatch.desk.orders import nearest, series_here
 from curewatch.desk.snapshot.air import AirCache
 from curewatch.desk.snapshot.pieces import Seen, dryings_of, seen_of, within_findings
+from curewatch.language import phrase
 from curewatch.records import Damage, Forecast, MilestoneKind, Piece
 from curewatch.records.corrections import Change, Correction
 from curewatch.records.errors import Field, InputError
@@ -77,7 +78,9 @@ def find(tx: Transaction, name: str) -> Piece:
     for piece in alike:
         if piece.id in poured:  # one that was taken back has left without its pour
             return piece
-    raise InputError(Field.PIECE, name, nearest(name, [piece.name for piece in (*here, *gone)], "a piece's name"))
+    raise InputError(
+        Field.PIECE, name, nearest(name, [piece.name for piece in (*here, *gone)], phrase("a piece's name"))
+    )
 
 
 FREEZING_C = 0.0
@@ -151,7 +154,9 @@ def compared(desk: Desk, one: str, other: str | None, now: datetime) -> list[Cur
     with desk.store.read() as tx:
         pieces = tx.pieces()
         if one in {piece.name for piece in pieces} - {piece.series for piece in pieces}:
-            raise InputError(Field.OTHER, None, f"another piece beside {one}, or the name of a series alone")
+            raise InputError(
+                Field.OTHER, None, phrase("another piece beside {one}, or the name of a series alone", one=one)
+            )
         members = dryings_of(tx, series_here(tx, one))
     unlike = {(d.pour.recipe, d.pour.silicone, d.pour.support, d.pour.wet_thickness_m): d for d in reversed(members)}
     first = sorted(unlike.values(), key=lambda drying: drying.piece.id)

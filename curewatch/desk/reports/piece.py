@@ -13,6 +13,7 @@ from curewatch.desk.snapshot import snapshot
 from curewatch.desk.snapshot.air import PastCache
 from curewatch.desk.snapshot.pieces import Seen, beliefs_about, learned_so_far, seen_of, with_posterior
 from curewatch.desk.snapshot.snapshot import latest_air, line_of_room, newest_of
+from curewatch.language import phrase
 from curewatch.records import Alarm, Damage, Forecast, Piece
 from curewatch.records.errors import Field, InputError
 from curewatch.store import Transaction
@@ -87,7 +88,7 @@ def report_of(tx: Transaction, name: str, now: datetime) -> PieceReport:
     """As `piece_report`, within a transaction."""
     pieces = {piece.name: piece for piece in tx.pieces()}
     if name not in pieces:
-        raise InputError(Field.PIECE, name, nearest(name, list(pieces), "a piece here"))
+        raise InputError(Field.PIECE, name, nearest(name, list(pieces), phrase("a piece here")))
     history = history_of(tx, pieces[name], now)
     (drying,) = with_posterior([history.drying], learned_so_far(tx), tx.observations([pieces[name].id]))
     heard = tx.newest_by_source(until=now)

@@ -13,6 +13,7 @@ from curewatch.desk.reports.piece import PieceReport
 from curewatch.desk.snapshot.air import AirCache, future_of, read_errors
 from curewatch.desk.snapshot.pieces import learned_so_far
 from curewatch.desk.snapshot.snapshot import read_snapshot
+from curewatch.language import phrase
 from curewatch.records import MilestoneKind, Piece, Recipe, Stay
 from curewatch.records.errors import Field, InputError
 from curewatch.records.names import same_name
@@ -60,7 +61,7 @@ def room_for(desk: Desk, now: datetime) -> tuple[str, str]:
         rooms = [room.name for room in tx.rooms()]
         snapshot = read_snapshot(tx, None, now)
     if not rooms:
-        raise InputError(Field.ROOM, "", "a room that was read; none is known yet")
+        raise InputError(Field.ROOM, "", phrase("a room that was read; none is known yet"))
     if len(rooms) == 1:
         return rooms[0], f"{rooms[0]} is the only room"
     wet = Counter(dict.fromkeys(rooms, 0))
@@ -69,7 +70,11 @@ def room_for(desk: Desk, now: datetime) -> tuple[str, str]:
         wet[drying.room] += until_s > now.timestamp()
     (first, most), (_, next_most) = wet.most_common(2)
     if most == next_most:
-        raise InputError(Field.ROOM, "", f"one of {', '.join(sorted(rooms))}; no one of them holds the most wet pieces")
+        raise InputError(
+            Field.ROOM,
+            "",
+            phrase("one of {names}; no one of them holds the most wet pieces", names=", ".join(sorted(rooms))),
+        )
     return first, f"most wet pieces lie in {first}"
 
 
@@ -79,7 +84,7 @@ def plan(desk: Desk, order: PourOrder, due: datetime, pieces: int, kind: Milesto
     InputError: a room never read, a recipe unknown.
     """
     if due <= now:
-        raise InputError(Field.DUE, desk.dated(due), "a moment that is yet to come")
+        raise InputError(Field.DUE, desk.dated(due), phrase("a moment that is yet to come"))
     with desk.store.read() as tx:
         order = replace(order, room=same_name(order.room, [room.name for room in tx.rooms()]) or order.room)
         climate = _air_of(tx, order.room, now)
@@ -87,7 +92,7 @@ def plan(desk: Desk, order: PourOrder, due: datetime, pieces: int, kind: Milesto
         name = same_name(name, [one.name for one in tx.recipes()]) or name
         recipe = tx.recipe(name) or (Recipe(name=name) if order.recipe is None else None)
         if recipe is None:
-            raise InputError(Field.RECIPE, name, nearest(name, [one.name for one in tx.recipes()], "a recipe"))
+            raise InputError(Field.RECIPE, name, nearest(name, [one.name for one in tx.recipes()], phrase("a recipe")))
         snapshot = read_snapshot(tx, None, now)
         error = read_errors(tx).get(order.room, ReadError())
         drying = replace(_imagined(desk, order, recipe, now), read_error=error)
@@ -124,7 +129,7 @@ def _air_of(tx: Transaction, room: str, now: datetime) -> Climate:
     climate = None if tx.room(room) is None else AirCache().climate(tx, room, now - HISTORY_SPAN, now)
     if climate is None:
         rooms = sorted({name for name, _ in tx.newest_by_source(until=now)})
-        raise InputError(Field.ROOM, room, nearest(room, rooms, "a room that was read"))
+        raise InputError(Field.ROOM, room, nearest(room, rooms, phrase("a room that was read")))
     return climate
 
 

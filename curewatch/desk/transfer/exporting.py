@@ -16,6 +16,7 @@ from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 
 from curewatch.desk.desk import Desk
 from curewatch.desk.orders import nearest
+from curewatch.language import phrase
 from curewatch.records import (
     Alarm,
     AlarmEvent,
@@ -117,7 +118,7 @@ def readings_of(desk: Desk, room: str, since: datetime | None = None) -> list[Re
     with desk.store.read() as tx:
         if tx.room(room) is None:
             known = [one.name for one in tx.rooms()]
-            raise InputError(Field.READINGS_OF, room, nearest(room, known, "a room"))
+            raise InputError(Field.READINGS_OF, room, nearest(room, known, phrase("a room")))
         return tx.readings(room, since=since)
 
 

@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from curewatch.desk.desk import Desk, mark_changed
+from curewatch.language import phrase
 from curewatch.records import Notice, Reading, Record
 from curewatch.records.errors import Field, InputError
 from curewatch.records.workshop import PHOTO_MOST_BYTES, Photo
@@ -84,7 +85,9 @@ def import_facts(desk: Desk, facts: ExportedFacts) -> dict[str, int]:
     except RowRefused as error:
         raise _refused(error, facts) from error
     except (FactRefused, UnicodeError) as error:
-        raise InputError(Field.FILE, "readings", f"what agrees with the rest ({error})") from error
+        raise InputError(
+            Field.FILE, "readings", phrase("what agrees with the rest ({error})", error=str(error))
+        ) from error
     return dict(counts)
 
 
@@ -102,7 +105,7 @@ def require_empty(desk: Desk) -> None:
 
 def _refuse_facts(tx: Transaction) -> None:
     if tx.holds_anything():
-        wanted = ("an empty store to take it in; this one holds facts (see ", Field.STORE, ")")
+        wanted = phrase("an empty store to take it in; this one holds facts (see {store})", store=Field.STORE)
         raise InputError(Field.FILE, "an export", wanted)
 
 
@@ -110,7 +113,9 @@ def counted(some: Iterable[T], kind: str, most: int) -> Iterator[T]:
     """The same; InputError once there are more than `most`."""
     for number, one in enumerate(some):
         if number == most:
-            raise InputError(Field.FILE, f"more than {most} {kind}", f"at most {most} of {kind}")
+            raise InputError(
+                Field.FILE, f"more than {most} {kind}", phrase("at most {most} of {kind}", most=most, kind=kind)
+            )
         yield one
 
 
@@ -122,7 +127,7 @@ def _keep_pictures(desk: Desk, facts: ExportedFacts, names: Iterable[str]) -> No
             continue
         sound = jpeg.startswith(_JPEG) and len(jpeg) <= PHOTO_MOST_BYTES and sha256(jpeg).hexdigest() == name
         if not sound:
-            raise InputError(Field.FILE, name, "a photo as it was exported")
+            raise InputError(Field.FILE, name, phrase("a photo as it was exported"))
         desk.store.photos.put(jpeg)
 
 
@@ -132,9 +137,13 @@ _JPEG = bytes((0xFF, 0xD8, 0xFF))
 def _refused(error: RowRefused, facts: ExportedFacts) -> InputError:
     if error.dangling is None:
         where = facts.where(error.kind, error.index, None)
-        return InputError(Field.FILE, where, f"what agrees with the rest ({error.why})")
+        return InputError(Field.FILE, where, phrase("what agrees with the rest ({why})", why=error.why))
     column, wanted, given = error.dangling
-    return InputError(Field.FILE, f"{facts.where(error.kind, error.index, column)} = {given}", f"one of {wanted}")
+    return InputError(
+        Field.FILE,
+        f"{facts.where(error.kind, error.index, column)} = {given}",
+        phrase("one of {wanted}", wanted=wanted),
+    )
 
 
 class InvalidRecord(ValueError):

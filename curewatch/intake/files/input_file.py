@@ -15,17 +15,18 @@ from tempfile import TemporaryFile
 from typing import IO
 from zipfile import ZIP_DEFLATED, ZIP_STORED, BadZipFile, ZipFile, ZipInfo
 
+from curewatch.language import Value, phrase
 from curewatch.records.errors import Field, InputError, quoted
 
 
-def read_whole(path: str | Path, most: int, *, wanted: str, field: Field) -> bytes:
+def read_whole(path: str | Path, most: int, *, wanted: Value, field: Field) -> bytes:
     """What the file at `path` holds. InputError as by `opened`."""
     with opened(path, most, wanted=wanted, field=field) as file:
         return file.read()
 
 
 @contextmanager
-def opened(path: str | Path, most: int, *, wanted: str, field: Field) -> Iterator[IO[bytes]]:
+def opened(path: str | Path, most: int, *, wanted: Value, field: Field) -> Iterator[IO[bytes]]:
     """The file at `path`, in which one can go back: what comes through a pipe is kept in a file meanwhile.
 
     InputError where it cannot be read, telling what was `wanted`, or has over `most` bytes.
@@ -44,8 +45,8 @@ def opened(path: str | Path, most: int, *, wanted: str, field: Field) -> Iterato
             length = file.seek(0, os.SEEK_END)
             file.seek(0)
         except (OSError, ValueError) as problem:
-            why = problem.strerror if isinstance(problem, OSError) else "no possible path"
-            raise InputError(field, given, wanted, f"which cannot be read ({why})") from None
+            why = (isinstance(problem, OSError) and problem.strerror) or "no possible path"
+            raise InputError(field, given, wanted, phrase("which cannot be read ({why})", why=why)) from None
         if length > most:
             raise InputError(
                 field, given, f"a file of at most {most // 1_000_000} MB", f"which is larger than {most} bytes"

@@ -15,6 +15,7 @@ from typing import NamedTuple
 from PIL import Image, ImageCms, ImageOps, UnidentifiedImageError
 
 from curewatch.intake.files.input_file import read_whole
+from curewatch.language import Message, phrase
 from curewatch.records.errors import Field, InputError
 from curewatch.records.workshop import PHOTO_MOST_BYTES, PhotoKind
 
@@ -25,11 +26,11 @@ MOST_PIXELS = 120_000_000
 SIDE_PX = 1600
 QUALITIES = (86, 78, 68, 55, 40)
 FORMATS = ("JPEG", "PNG", "WEBP")
-WANTED = "a photo as JPEG, PNG or WebP"
+WANTED = phrase("a photo as JPEG, PNG or WebP")
 _HEIC = (b"heic", b"heix", b"heif", b"hevc", b"mif1", b"msf1", b"avif")
 """Brands of a file whose first box says `ftyp` (ISO/IEC 23008-12): what some phones take unless told otherwise. To
 unpack it takes one more decoder of foreign bytes, where one setting of the phone does (common practice, no source)."""
-_TAKE_JPEG = (
+_TAKE_JPEG = phrase(
     'which is HEIC: choose JPEG, or "most compatible", under the camera\'s formats on the phone, or send it as JPEG'
 )
 
@@ -46,7 +47,7 @@ def parse_photo_kind(text: str) -> PhotoKind:
     """What it shows, in a word."""
     word = text.strip().casefold()
     if word not in list(PhotoKind):
-        raise InputError(Field.SHOWS, text, f"one of {', '.join(PhotoKind)}")
+        raise InputError(Field.SHOWS, text, phrase("one of {names}", names=", ".join(PhotoKind)))
     return PhotoKind(word)
 
 
@@ -58,7 +59,7 @@ def read_photo(path: str | Path) -> Picture:
 def picture_of(content: bytes, name: str) -> Picture:
     """What `content` shows; `name` is what it is called in what is said of it."""
     if len(content) > MOST_IN:
-        raise InputError(Field.FILE, name, f"a photo of at most {MOST_IN // 1_000_000} MB")
+        raise InputError(Field.FILE, name, phrase("a photo of at most {n} MB", n=MOST_IN // 1_000_000))
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of sizes, which are looked at here, and of metadata, which goes
@@ -66,18 +67,20 @@ def picture_of(content: bytes, name: str) -> Picture:
     except InputError:
         raise
     except Image.DecompressionBombError:
-        raise _too_large(name, "which has far more") from None
+        raise _too_large(name, phrase("which has far more")) from None
     except UnidentifiedImageError:
-        why = _TAKE_JPEG if content[4:8] == b"ftyp" and content[8:12] in _HEIC else "which is none of these"
+        why = _TAKE_JPEG if content[4:8] == b"ftyp" and content[8:12] in _HEIC else phrase("which is none of these")
         raise InputError(Field.FILE, name, WANTED, why) from None
     except Exception as error:  # decoders document none of what broken bytes make them raise
-        raise InputError(Field.FILE, name, WANTED, f"which is broken ({type(error).__name__})") from None
+        raise InputError(
+            Field.FILE, name, WANTED, phrase("which is broken ({name})", name=type(error).__name__)
+        ) from None
 
 
 def _kept(content: bytes, name: str) -> Picture:
     with Image.open(io.BytesIO(content), formats=FORMATS) as found:
         if found.width * found.height > MOST_PIXELS:
-            raise _too_large(name, f"which has {found.width} x {found.height}")
+            raise _too_large(name, phrase("which has {width} x {height}", width=found.width, height=found.height))
         found.draft("RGB", (SIDE_PX, SIDE_PX))  # a JPEG is unpacked no larger than twice what is kept
         found.load()
         small = ImageOps.exif_transpose(found)
@@ -95,8 +98,10 @@ def _kept(content: bytes, name: str) -> Picture:
     return Picture(out.getvalue(), half.width, half.height)
 
 
-def _too_large(name: str, why: str) -> InputError:
-    return InputError(Field.FILE, name, f"a photo of at most {MOST_PIXELS // 1_000_000} million pixels", why)
+def _too_large(name: str, why: Message) -> InputError:
+    return InputError(
+        Field.FILE, name, phrase("a photo of at most {n} million pixels", n=MOST_PIXELS // 1_000_000), why
+    )
 
 
 def _on_white(image: Image.Image) -> Image.Image:

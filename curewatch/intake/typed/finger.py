@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from curewatch.language import joined, phrase
 from curewatch.records.errors import Field, InputError
 from curewatch.records.facts import Finger
 
@@ -16,7 +17,7 @@ WORDS = {
     for finger, words in _SAID.items()
     for word in (finger.value, *words)
 }
-EXPECTED = f"one of {', '.join(Finger)}, or what people say: sticky, dry to the touch, hard"
+EXPECTED = phrase("one of {names}, or what people say: sticky, dry to the touch, hard", names=", ".join(Finger))
 
 
 def finger_of(typed: str) -> Finger | None:
@@ -28,8 +29,8 @@ def parse_finger(typed: str) -> Finger:
     """As `finger_of`. InputError where it is none, or, like a mere `dry`, could be two."""
     found = finger_of(typed)
     if found is None:
-        either = "; dry to the touch is touch-dry, under the thumb too dry-through" if _plain(typed) == "dry" else ""
-        raise InputError(Field.FINGER, typed, f"{EXPECTED}{either}")
+        either = phrase("dry to the touch is touch-dry, under the thumb too dry-through")
+        raise InputError(Field.FINGER, typed, joined(EXPECTED, either if _plain(typed) == "dry" else "", by="; "))
     return found
 
 

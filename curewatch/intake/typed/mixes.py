@@ -10,6 +10,7 @@ from curewatch.desk.mixing import COALESCENT, GLYCOL, SOLIDS
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.numbers import Quantity, read_amount, times, whole_number
 from curewatch.intake.typed.quantities import LENGTHS_M, SIDE, WET_FILM, parse_fraction, parse_shape
+from curewatch.language import phrase
 from curewatch.records import Recipe
 from curewatch.records.errors import Field, InputError
 from curewatch.records.workshop import Part, RecipeMix
@@ -17,22 +18,22 @@ from curewatch.studio.mixing import RUN_OFF, Need, Shape, need
 
 MOST_PIECES = 500
 EDGE = Quantity(
-    what="a depth",
+    what=phrase("a depth"),
     units=LENGTHS_M,
     unit_names="mm, cm, m, in",
     low=Decimal(0),
     high=Decimal("0.2"),
-    span="between 0 (no paint on the sides) and 20 cm",
+    span=phrase("between 0 (no paint on the sides) and 20 cm"),
     examples="2cm",
 )
 AMOUNT = Quantity(
-    what="a number of parts",
+    what=phrase("a number of parts"),
     units={"": times("1"), "parts": times("1"), "part": times("1"), "%": times("1")},
     unit_names="parts, %, or none",
     low=Decimal("0.0001"),
     high=Decimal(1000),
-    span="above 0 and up to 1000",
-    examples="2 or 0.1",
+    span=phrase("above 0 and up to 1000"),
+    examples=phrase("2 or 0.1"),
     bare_unit="",
 )
 
@@ -66,14 +67,26 @@ def recipe_told(
     if parts is not None:
         for field, given in {Field.SOLIDS: solids, **solvents}.items():
             if given is not None:
-                raise InputError(field, given, "one of the two", ("beside ", Field.PART, ", which tells them already"))
+                raise InputError(
+                    field,
+                    given,
+                    phrase("one of the two"),
+                    phrase("beside {part}, which tells them already", part=Field.PART),
+                )
         return RecipeMix(recipe=name, by_weight=by_weight, parts=parts)
     if solids is None:
         raise InputError(
-            Field.SOLIDS, None, ("the solids, such as 0.30, or ", Field.PART, " for each material in the cup")
+            Field.SOLIDS,
+            None,
+            phrase("the solids, such as 0.30, or {part} for each material in the cup", part=Field.PART),
         )
     if by_weight:
-        raise InputError(Field.BY_WEIGHT, True, "parts to weigh", ("beside ", Field.SOLIDS, ", which is by volume"))
+        raise InputError(
+            Field.BY_WEIGHT,
+            True,
+            phrase("parts to weigh"),
+            phrase("beside {solids}, which is by volume", solids=Field.SOLIDS),
+        )
     made = Recipe(name=name, solids=solids, stated=True)
     return made.model_copy(update={field.value: share for field, share in solvents.items() if share is not None})
 
@@ -82,7 +95,7 @@ def _part(text: str) -> Part:
     material, equals, amount = text.rpartition("=")
     material = " ".join(material.split())
     if not equals or read_amount(amount) is None:
-        raise InputError(Field.PART, text, "MATERIAL=PARTS, such as 'fluid paint=1'")
+        raise InputError(Field.PART, text, phrase("MATERIAL=PARTS, such as 'fluid paint=1'"))
     return Part(material=named(material, Field.PART), amount=AMOUNT.parse(amount, Field.PART))
 
 
@@ -110,7 +123,11 @@ class MixWords:
     def shape(self) -> Shape:
         """Raises InputError."""
         if (self.size is None) == (self.diameter is None):
-            one = ("the piece's ", Field.SIZE, ", such as 40x50cm, or the diameter of a ", Field.ROUND, " one")
+            one = phrase(
+                "the piece's {size}, such as 40x50cm, or the diameter of a {round} one",
+                size=Field.SIZE,
+                round=Field.ROUND,
+            )
             raise InputError(Field.SIZE, self.size, one)
         if self.size is not None:
             return Shape(*parse_shape(self.size, field=Field.SIZE))

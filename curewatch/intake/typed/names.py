@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+from curewatch.language import phrase
 from curewatch.records import NAME_MOST, UNSAFE
 from curewatch.records.errors import Field, InputError
 
@@ -18,5 +19,5 @@ def named(typed: str, field: Field) -> str:
     if field is Field.RECIPE and len(text) > 2 and (text[0], text[-1]) in _QUOTES:
         text = text[1:-1].strip()
     if not 1 <= len(text) <= NAME_MOST or _UNSAFE.search(text):
-        raise InputError(field, typed, f"a name of 1 to {NAME_MOST} characters on one line")
+        raise InputError(field, typed, phrase("a name of 1 to {name_most} characters on one line", name_most=NAME_MOST))
     return text

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 
+from curewatch.language import Message, phrase
 from curewatch.records.errors import Field, InputError
 
 MAX_TYPED = 80
@@ -99,7 +100,7 @@ def whole_number(text: str, most: int, field: Field) -> int:
     """A count from 1 to `most`. InputError for anything else."""
     digits = text.strip()
     if not (digits.isascii() and digits.isdigit() and len(digits) <= 9 and 1 <= int(digits) <= most):
-        raise InputError(field, text, f"a whole number between 1 and {most}")
+        raise InputError(field, text, phrase("a whole number between 1 and {most}", most=most))
     return int(digits)
 
 
@@ -107,24 +108,25 @@ def whole_number(text: str, most: int, field: Field) -> int:
 class Quantity:
     """What one typed quantity may be: its units, its range, and how to say both to a person."""
 
-    what: str
+    what: Message
     """With its article: `a wet film`."""
     units: Mapping[str, Convert]
     unit_names: str
     """The units as listed to a person; `units` also holds their spellings."""
     low: Decimal
     high: Decimal
-    span: str
+    span: Message
     """The range as a person would write it: `between 20 µm and 10 mm`."""
-    examples: str
+    examples: Message | str
     bare_unit: str | None = None
     """The unit of a bare number, where only one is possible."""
     words: str = ""
-    """Said before `what` where words are accepted too: `still, draughty, fan, or `."""
+    """Said before `what` where words are accepted too: `still, draughty, fan`."""
 
     @property
-    def allowed(self) -> str:
-        return f"{self.words}{self.what} {self.span}, such as {self.examples}"
+    def allowed(self) -> Message:
+        said = phrase("{what} {span}, such as {examples}", what=self.what, span=self.span, examples=self.examples)
+        return phrase("{words}, or {quantity}", words=self.words, quantity=said) if self.words else said
 
     def parse(self, text: str, field: Field) -> float:
         amount = read_amount(text)
@@ -136,15 +138,17 @@ class Quantity:
         """`amount` in the unit this quantity is held in; InputError outside the range or in doubt."""
         unit = amount.unit or self.bare_unit
         if unit is None:
-            raise InputError(field, given, self.allowed, "which has no unit")
+            raise InputError(field, given, self.allowed, phrase("which has no unit"))
         convert = self.units.get(unit)
         if convert is None:
             raise InputError(field, given, self.allowed, self._why_not(unit))
         if amount.is_fraction and unit not in HALVED:
-            raise InputError(field, given, self.allowed, "where a fraction goes with inches, ounces and pounds")
+            raise InputError(field, given, self.allowed, phrase("where a fraction goes with inches, ounces and pounds"))
         if amount.grouped is not None and self._holds(convert(amount.grouped)):
-            plain = f"{amount.grouped}{amount.unit} or {amount.value}{amount.unit}"
-            raise InputError(field, given, plain, "where the comma may mark thousands or decimals")
+            plain = phrase(
+                "{one} or {other}", one=f"{amount.grouped}{amount.unit}", other=f"{amount.value}{amount.unit}"
+            )
+            raise InputError(field, given, plain, phrase("where the comma may mark thousands or decimals"))
         value = convert(amount.value)
         if not self._holds(value):
             raise InputError(field, given, self.allowed)
@@ -153,7 +157,7 @@ class Quantity:
     def _holds(self, value: Decimal) -> bool:
         return self.low <= value <= self.high
 
-    def _why_not(self, unit: str) -> str:
+    def _why_not(self, unit: str) -> Message:
         if unit[0] in ".,'’0123456789":
-            return "where thousands and decimals cannot be told apart"
-        return f"whose unit is none of {self.unit_names}"
+            return phrase("where thousands and decimals cannot be told apart")
+        return phrase("whose unit is none of {units}", units=self.unit_names)

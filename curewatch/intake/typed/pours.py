@@ -25,6 +25,7 @@ from curewatch.intake.typed.wet_thickness import (
     shape_of,
     thickness_of,
 )
+from curewatch.language import phrase
 from curewatch.records import MilestoneKind, Support, ThicknessSource
 from curewatch.records.errors import Field, InputError, understood
 from curewatch.records.workshop import Paint, Promise
@@ -218,11 +219,16 @@ def promise_told(
     if due is None:
         for field, given in ((Field.OCCASION, occasion), (Field.READY, ready)):
             if given is not None:
-                raise InputError(field, given, (Field.DUE, ", by when it is to be ready"), "which alone is no date")
+                raise InputError(
+                    field,
+                    given,
+                    phrase("{due}, by when it is to be ready", due=Field.DUE),
+                    phrase("which alone is no date"),
+                )
         return None
     at = parse_due(due, now=now, zone=zone) if isinstance(due, str) else due
     if at <= now:
-        raise InputError(Field.DUE, str(due), "a day or time to come")
+        raise InputError(Field.DUE, str(due), phrase("a day or time to come"))
     kind = (ready or READY_FOR[0].value).strip().casefold().replace("-", "_").replace(" ", "_")
     if kind not in READY_FOR:
         raise InputError(Field.READY, ready, " or ".join(one.value.replace("_", "-") for one in READY_FOR))
@@ -239,7 +245,7 @@ def paired(orders: list[PourOrder], differs: str) -> list[PourOrder]:
     if differs.casefold() == SILICONE:
         others = [replace(order, silicone=not order.silicone) for order in orders[half:]]
     elif differs == (orders[0].recipe or DEFAULT_RECIPE):
-        raise InputError(Field.PAIR, differs, "silicone, or the name of another recipe than the first is of")
+        raise InputError(Field.PAIR, differs, phrase("silicone, or the name of another recipe than the first is of"))
     else:
         others = [replace(order, recipe=differs) for order in orders[half:]]
     return orders[:half] + others

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 
 from curewatch.intake.typed.numbers import MAX_TYPED, Convert, Quantity, read_amount, tidy, times
+from curewatch.language import Message, Speed, Temperature, Value, phrase
 from curewatch.records import WET_THICKNESS_RANGE_M, Support
 from curewatch.records.errors import Field, InputError
 from curewatch.records.facts import SURFACE_C_RANGE
@@ -57,92 +58,102 @@ PERCENTS: Mapping[str, Convert] = dict.fromkeys(("%", "%rh", "% rh", "rh", "%r.h
 HEAT_THROUGH_BACK: Mapping[str, Convert] = dict.fromkeys(("w/m2k", "w/m²k", "w/(m2k)", "w/(m²k)"), times("1"))
 BACKS = (Support.CANVAS, Support.BOARD)
 """Those whose heat the model's tables speak of."""
+
+
+def between(low: Value, high: Value) -> Message:
+    return phrase("between {low} and {high}", low=low, high=high)
+
+
 _LENGTH_NAMES = "µm, mm, cm, m, in, mil"
 WET_FILM = Quantity(
-    what="a wet film",
+    what=phrase("a wet film"),
     units=LENGTHS_M,
     unit_names=_LENGTH_NAMES,
     low=_exact(WET_THICKNESS_RANGE_M[0]),
     high=_exact(WET_THICKNESS_RANGE_M[1]),
-    span="between 20 µm and 10 mm",
-    examples="1.2mm or 80 mil",
+    span=phrase("between 20 µm and 10 mm"),
+    examples=phrase("1.2mm or 80 mil"),
 )
 SIDE = Quantity(
-    what="a length",
+    what=phrase("a length"),
     units=LENGTHS_M,
     unit_names=_LENGTH_NAMES,
     low=Decimal("0.02"),
     high=Decimal("5"),
-    span="between 2 cm and 5 m",
-    examples="25cm, 10 in or 12 1/2 in",
+    span=phrase("between 2 cm and 5 m"),
+    examples=phrase("25cm, 10 in or 12 1/2 in"),
 )
-SIZE = replace(SIDE, what="width x height, each", examples="40x50cm, 16 x 20 in or 40cm x 0.5m")
+SIZE = replace(SIDE, what=phrase("width x height, each"), examples=phrase("40x50cm, 16 x 20 in or 40cm x 0.5m"))
 VOLUME = Quantity(
-    what="a volume",
+    what=phrase("a volume"),
     units=VOLUMES_M3,
     unit_names="ml, cl, l, fl oz (US)",
     low=Decimal("1e-6"),
     high=Decimal("0.05"),
-    span="between 1 ml and 50 l",
-    examples="250ml or 8 fl oz",
+    span=phrase("between 1 ml and 50 l"),
+    examples=phrase("250ml or 8 fl oz"),
 )
 MASS = Quantity(
-    what="a mass",
+    what=phrase("a mass"),
     units=MASSES_KG,
     unit_names="g, kg, oz, lb",
     low=Decimal("0.0001"),
     high=Decimal("100"),
-    span="between 0.1 g and 100 kg",
-    examples="850g or 30 oz",
+    span=phrase("between 0.1 g and 100 kg"),
+    examples=phrase("850g or 30 oz"),
 )
 ROOM_TEMPERATURE = Quantity(
-    what="a room temperature",
+    what=phrase("a room temperature"),
     units=TEMPERATURES_C,
     unit_names="°C, °F, K",
     low=Decimal(-40),
     high=Decimal(60),
-    span="between -40 °C and 60 °C",
-    examples="21C or 70F",
+    span=between(Temperature(-40), Temperature(60)),
+    examples=phrase("21C or 70F"),
 )
 SURFACE_TEMPERATURE = Quantity(
-    what="a film's temperature",
+    what=phrase("a film's temperature"),
     units=TEMPERATURES_C,
     unit_names="°C, °F, K",
     low=_exact(SURFACE_C_RANGE[0]),
     high=_exact(SURFACE_C_RANGE[1]),
-    span=f"between {SURFACE_C_RANGE[0]:g} °C and {SURFACE_C_RANGE[1]:g} °C",
-    examples="17.5C or 63F",
+    span=between(*map(Temperature, SURFACE_C_RANGE)),
+    examples=phrase("17.5C or 63F"),
 )
 HUMIDITY = Quantity(
-    what="a relative humidity",
+    what=phrase("a relative humidity"),
     units=PERCENTS,
     unit_names="%, %RH",
     low=Decimal(1),
     high=Decimal(100),
-    span="between 1 % and 100 %",
+    span=phrase("between 1 % and 100 %"),
     examples="50%",
     bare_unit="%",
 )
 AIR = Quantity(
-    what="an air speed",
+    what=phrase("an air speed"),
     units=SPEEDS_M_S,
     unit_names="m/s, km/h, ft/min",
     low=_exact(AIR_SPEED_RANGE_M_S[0]),
     high=_exact(AIR_SPEED_RANGE_M_S[1]),
-    span=f"between {AIR_SPEED_RANGE_M_S[0]:g} m/s (no room is stiller) and {AIR_SPEED_RANGE_M_S[1]:g} m/s",
+    span=phrase(
+        "between {low} (no room is stiller) and {high}",
+        low=Speed(AIR_SPEED_RANGE_M_S[0]),
+        high=Speed(AIR_SPEED_RANGE_M_S[1]),
+    ),
     examples="0.1m/s",
-    words=f"{', '.join(AIR_SPEEDS_M_S)}, or ",
+    words=", ".join(AIR_SPEEDS_M_S),
 )
 BACK = Quantity(
-    what="a heat transfer coefficient of the back",
+    what=phrase("a heat transfer coefficient of the back"),
     units=HEAT_THROUGH_BACK,
     unit_names="W/m2K",
     low=Decimal(0),
     high=Decimal(1000),
-    span="between 0 (insulated) and 1000 W/m2K",
+    span=phrase("between 0 (insulated) and 1000 W/m2K"),
     examples="5",
     bare_unit="w/m2k",
-    words=f"{', '.join(BACKS)}, or ",
+    words=", ".join(BACKS),
 )
 
 
@@ -166,8 +177,8 @@ def parse_humidity(text: str, *, field: Field) -> float:
     amount = read_amount(text)
     if amount is not None and not amount.unit and Decimal("0.01") <= amount.value <= 1:
         percent = f"{(amount.value * 100).normalize():f}%"
-        allowed = f"{percent}, or another percentage between 1 % and 100 % with its sign"
-        raise InputError(field, text, allowed, "which may be a fraction or a percentage")
+        allowed = phrase("{percent}, or another percentage between 1 % and 100 % with its sign", percent=percent)
+        raise InputError(field, text, allowed, phrase("which may be a fraction or a percentage"))
     return HUMIDITY.parse(text, field)
 
 
@@ -191,18 +202,24 @@ def parse_fraction(text: str, *, field: Field, low: float = 0.0, high: float = 1
     A bare number is a fraction; from 1 up it is asked back, for it looks like a percentage.
     """
     fraction = Quantity(
-        what="a fraction",
+        what=phrase("a fraction"),
         units={"": times("1"), **dict.fromkeys(("%", "percent"), times("0.01"))},
         unit_names="%, or none",
         low=_exact(low),
         high=_exact(high),
-        span=f"between {low:g} and {high:g} ({low * 100:g}% and {high * 100:g}%)",
-        examples=f"{(low + high) / 2:.2g} or {(low + high) / 2 * 100:.2g}%",
+        span=phrase(
+            "between {low} and {high} ({low_pct}% and {high_pct}%)",
+            low=f"{low:g}",
+            high=f"{high:g}",
+            low_pct=f"{low * 100:g}",
+            high_pct=f"{high * 100:g}",
+        ),
+        examples=phrase("{one} or {other}", one=f"{(low + high) / 2:.2g}", other=f"{(low + high) / 2 * 100:.2g}%"),
         bare_unit="",
     )
     amount = read_amount(text)
     if amount is not None and not amount.unit and 1 <= amount.value <= 100:
-        raise InputError(field, text, fraction.allowed, "which looks like a percentage without its sign")
+        raise InputError(field, text, fraction.allowed, phrase("which looks like a percentage without its sign"))
     return fraction.parse(text, field)
 
 
@@ -227,12 +244,18 @@ def parse_shape(text: str, *, field: Field) -> tuple[float, float, bool]:
         try:
             return (*parse_size(text, field=field), False)
         except InputError as error:
-            raise InputError(field, text, f"{error.allowed}, or round 40cm", error.why) from None
+            raise InputError(
+                field, text, phrase("{allowed}, or round 40cm", allowed=error.allowed), error.why
+            ) from None
     across = found["after"] if found["after"] is not None else found["before"]
     try:
         diameter = SIDE.parse(across, field)
     except InputError as error:
-        allowed = f"the diameter of a round piece {SIDE.span}, such as round 40cm; or {SIZE.allowed}"
+        allowed = phrase(
+            "the diameter of a round piece {span}, such as round 40cm; or {allowed}",
+            span=SIDE.span,
+            allowed=SIZE.allowed,
+        )
         raise InputError(field, text, allowed, error.why) from None
     return diameter, diameter, True
 
@@ -249,7 +272,7 @@ def parse_weighing(text: str, resolution: str | None = None) -> Weighed:
     if resolution is not None:
         step, _ = _grams(resolution, Field.RESOLUTION)
     if not 0 < step <= 1000:
-        raise InputError(Field.RESOLUTION, resolution or text, "a scale's step between 0.1 g and 1 kg")
+        raise InputError(Field.RESOLUTION, resolution or text, phrase("a scale's step between 0.1 g and 1 kg"))
     return Weighed(grams, step)
 
 

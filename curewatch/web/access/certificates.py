@@ -22,6 +22,7 @@ from typing import NamedTuple
 
 import segno
 
+from curewatch.language import phrase
 from curewatch.records.errors import Field, InputError
 from curewatch.settings.page import CERTIFICATE, KEY
 from curewatch.settings.writing import write_whole
@@ -97,10 +98,12 @@ def _openssl(command: Sequence[str], made: Path, folder: Path) -> None:
     try:
         done = subprocess.run(["openssl", *command], cwd=made, capture_output=True, text=True, check=False)
     except FileNotFoundError:
-        raise InputError(Field.FILE, str(folder), "the program openssl, which is not there: install it") from None
+        raise InputError(
+            Field.FILE, str(folder), phrase("the program openssl, which is not there: install it")
+        ) from None
     if done.returncode != 0:
         said = (done.stderr.strip().splitlines() or ["nothing"])[-1]
-        raise InputError(Field.FILE, str(folder), f"openssl to make a certificate; it said: {said}")
+        raise InputError(Field.FILE, str(folder), phrase("openssl to make a certificate; it said: {said}", said=said))
 
 
 def fingerprint_of(certificate: Path) -> str:
@@ -128,5 +131,5 @@ def _alternative_name(name: str) -> str:
         return f"IP:{ipaddress.ip_address(name)}"
     except ValueError:
         if _HOST.fullmatch(name) is None:
-            raise InputError(Field.NAME, name, "a host name or an address, such as shed.local") from None
+            raise InputError(Field.NAME, name, phrase("a host name or an address, such as shed.local")) from None
         return f"DNS:{name}"

@@ -37,6 +37,7 @@ from curewatch.intake.typed.quantities import (
     parse_weighing,
 )
 from curewatch.intake.typed.wet_thickness import RAN_OFF, Density, Thickness, of_mass, of_metres, of_volume, sides
+from curewatch.language import phrase, reads
 from curewatch.records import (
     RH_PCT_RANGE,
     GivenName,
@@ -73,7 +74,8 @@ def _worded(parse: Callable[[str, Of], float], field: Of, times: float = 1.0) ->
         except InputError as error:
             if amount is None:
                 return given
-            raise ValueError(f"{error.why or 'it cannot be'}: say {error.allowed}") from None
+            why = error.why or phrase("it cannot be")
+            raise ValueError(reads().read(phrase("{why}: say {allowed}", why=why, allowed=error.allowed))) from None
 
     return BeforeValidator(read)
 
@@ -220,10 +222,14 @@ class CorrectIn(RequestModel):
         if self.poured_ml is not None:
             caught = None if self.ran_off_ml is None else self.ran_off_ml * 1e-6
             if caught is not None and caught >= self.poured_ml * 1e-6:
-                raise InputError(Of.RAN_OFF, f"{self.ran_off_ml:g}", f"less than was poured ({self.poured_ml:g})")
+                raise InputError(
+                    Of.RAN_OFF,
+                    f"{self.ran_off_ml:g}",
+                    phrase("less than was poured ({poured})", poured=f"{self.poured_ml:g}"),
+                )
             paint = Paint(piece_id=0, poured_m3=self.poured_ml * 1e-6, ran_off_m3=caught)
         elif self.ran_off_ml is not None:
-            raise InputError(Of.POURED, None, "the volume of which that ran off")
+            raise InputError(Of.POURED, None, phrase("the volume of which {ran_off} ran off", ran_off=Of.RAN_OFF))
         metres = (
             None if self.wet_thickness_mm is None else of_metres(self.wet_thickness_mm / 1e3, self.thickness_source)
         )

@@ -20,6 +20,7 @@ from curewatch.intake.files.export_json import facts_in_json
 from curewatch.intake.files.logger_csv import Layout, LoggerCsv
 from curewatch.intake.typed.pours import PLANNED, pour_orders
 from curewatch.intake.typed.wet_thickness import of_metres, sides
+from curewatch.language import phrase
 from curewatch.records import WET_THICKNESS_RANGE_M, GivenName, MilestoneKind, Support, ThicknessSource
 from curewatch.records.errors import Field, InputError
 from curewatch.views.base import At, View
@@ -82,7 +83,9 @@ def plan(
     """The latest moment to pour so that pieces are ready by `due`, in the room as it usually is and changed."""
     now = site.clock.now()
     if due - now > AHEAD_MOST:
-        raise InputError(Field.DUE, due.isoformat(), f"a moment within the next {AHEAD_MOST.days} days")
+        raise InputError(
+            Field.DUE, due.isoformat(), phrase("a moment within the next {days} days", days=AHEAD_MOST.days)
+        )
     film = of_metres(wet_thickness_mm / 1e3, ThicknessSource.GAUGE, sides(width_cm, height_cm, disc))
     (order,) = pour_orders([PLANNED], film, room, now, recipe=recipe, support=back)
     made = site.planned(order, due, pieces, MilestoneKind(ready), now)

@@ -12,6 +12,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from curewatch.desk.commands import alarm_care
 from curewatch.desk.commands.log import LogKind
 from curewatch.desk.commands.undo import undo
+from curewatch.language import phrase
 from curewatch.records import AlarmKind
 from curewatch.records.errors import Field, InputError
 from curewatch.web.site import Here, Typed, page, text_of
@@ -42,7 +43,7 @@ def care(site: Here, form: Typed) -> Response:
     elif hours := re.fullmatch(r"mute (\d{1,3})", what):
         alarm_care.mute(site.desk, room, kind, timedelta(hours=int(hours[1])), now)
     else:
-        raise InputError(Field.DO, what, "seen, unseen, unmute, or mute and a number of hours")
+        raise InputError(Field.DO, what, phrase("seen, unseen, unmute, or mute and a number of hours"))
     site.logged()
     return RedirectResponse("/alarms", 303)
 

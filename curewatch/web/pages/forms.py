@@ -211,7 +211,9 @@ def typed_at(form: Mapping[str, str], now: datetime) -> datetime:
     """When the form was filled in: `now`, but for one that a device has kept until the studio answered. InputError."""
     ago = form.get("ago_s", "") or "0"
     if not ago.isascii() or not ago.isdigit() or len(ago) > 9 or int(ago) > KEPT_MOST.total_seconds():
-        raise InputError("ago_s", ago, f"whole seconds since it was typed, at most those of {KEPT_MOST.days} days")
+        raise InputError(
+            "ago_s", ago, phrase("whole seconds since it was typed, at most those of {days} days", days=KEPT_MOST.days)
+        )
     return now - timedelta(seconds=int(ago))
 
 

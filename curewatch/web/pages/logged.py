@@ -244,6 +244,6 @@ def undo_logged(site: Here, form: Typed) -> Response:
 def take_back(site: Site, done: str, of: Sequence[str], now: datetime) -> None:
     """What `just_done` told, undone. InputError where that is no more, or never was."""
     if done not in set(LogKind):
-        raise InputError(Field.UNDO, done, f"something that was just logged: {', '.join(LogKind)}")
+        raise InputError(Field.UNDO, done, phrase("something that was just logged: {names}", names=", ".join(LogKind)))
     undo.undo(site.desk, LogKind(done), of, now)
     site.changed(now)

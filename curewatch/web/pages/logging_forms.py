@@ -21,7 +21,7 @@ from curewatch.intake.typed.names import named
 from curewatch.intake.typed.numbers import whole_number
 from curewatch.intake.typed.pours import continued, promise_told
 from curewatch.intake.typed.quantities import ROOM_TEMPERATURE
-from curewatch.language import Reader, reads
+from curewatch.language import Reader, phrase, reads
 from curewatch.records import Reading
 from curewatch.records.errors import Field, InputError, understood
 from curewatch.records.remarks import RemarkKind
@@ -87,7 +87,7 @@ def pour_again(site: Here, desk: Sending, form: Typed) -> Response:
     kept, like = site.boards.look(now), text_of(form, "like")
     preset = _preset(kept, like)
     if preset is None:
-        raise InputError(Field.AGAIN, like, "a piece that was poured before and is here still")
+        raise InputError(Field.AGAIN, like, phrase("a piece that was poured before and is here still"))
     count = whole_number(text_of(form, "count"), MOST_AT_ONCE, Field.TIMES)
     orders = preset.again(count, kept.dryings, typed_at({"ago_s": text_of(form, "ago_s")}, now))
     ids = [_id(one.piece) for one in log_pours(desk, orders, now)]

@@ -13,6 +13,7 @@ from starlette.exceptions import HTTPException
 from curewatch.desk.commands.log import LogKind
 from curewatch.desk.commands.observing import keep_photo
 from curewatch.intake.files.photo import Picture, parse_photo_kind, picture_of
+from curewatch.language import phrase
 from curewatch.records.errors import Field, InputError, understood
 from curewatch.web.pages.forms import moment_of
 from curewatch.web.pages.logged import shown_at
@@ -51,7 +52,7 @@ def take(request: Request, site: Here, desk: Sending, form: Typed, name: str) ->
     @cache
     def photo() -> Picture:
         if not isinstance(sent, UploadFile) or not sent.size:
-            raise InputError(Field.FILE, "nothing", "a photo")
+            raise InputError(Field.FILE, "nothing", phrase("a photo"))
         return picture_of(sent.file.read(), sent.filename or "the file")
 
     try:

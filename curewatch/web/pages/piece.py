@@ -238,7 +238,7 @@ def _observed(desk: Desk, name: str, values: dict[str, str], now: datetime) -> o
         surface_c = partial(SURFACE_TEMPERATURE.parse, typed, Field.SURFACE)
         understood(surface_c, at)
         return observing.surface(desk, name, surface_c(), at(), now)
-    raise InputError(Field.FINDING, what, f"{', '.join(Finger)}, weighing or surface")
+    raise InputError(Field.FINDING, what, phrase("{names}, weighing or surface", names=", ".join(Finger)))
 
 
 @router.post("/piece/{name:path}/done")
@@ -251,7 +251,7 @@ def done(request: Request, site: Here, desk: Sending, form: Typed, name: str) ->
         step = values.get("step", "")
         noted = aftercare.done(desk, name, step, at, now, anyway=values.get("anyway") == "yes")
     except InputError as error:
-        values["second"] = "yes" if Field.ANYWAY in error.allowed else ""
+        values["second"] = "yes" if error.names(Field.ANYWAY) else ""
         return refused(request, site, name, now, error, "step", values)
     return _back(site, now, name, "step", noted.step.id)
 

@@ -90,7 +90,7 @@ def answered(site: Site, asked: Mapping[str, str], preset: Preset | None, now: d
 def _due(typed: str, now: datetime, zone: tzinfo) -> datetime:
     due = parse_due(typed, now=now, zone=zone)
     if due - now > AHEAD_MOST:
-        raise InputError(Field.DUE, typed, f"a day within the next {AHEAD_MOST.days}")
+        raise InputError(Field.DUE, typed, phrase("a day within the next {days}", days=AHEAD_MOST.days))
     return due
 
 

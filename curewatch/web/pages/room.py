@@ -58,7 +58,7 @@ def put_right(request: Request, site: Here, form: Typed) -> Response:
     try:
         (kind, _, new), what = values.get("do", "").partition(" "), values.get("naming", "")
         if kind not in set(CorrectionKind) or what not in set(Naming):
-            raise InputError(Field.DO, kind, "renamed, merged or removed")
+            raise InputError(Field.DO, kind, phrase("renamed, merged or removed"))
         to = None if kind == CorrectionKind.REMOVED else named(values.get("to", ""), Field.TO)
         done = naming.put_right(
             site.desk, CorrectionKind(kind), Naming(what), values.get("name", ""), to, now,

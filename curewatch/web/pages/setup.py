@@ -65,7 +65,7 @@ def write(request: Request, site: Here, form: Typed) -> Response:
     """Write what was shown, and have the daemon take it up."""
     key, change, edit = site.pending.get(text_of(form, "change"), (None, None, None))
     if change is None:
-        raise InputError(Field.CHANGE, "", "one that was shown a moment ago: make it once more")
+        raise InputError(Field.CHANGE, "", phrase("one that was shown a moment ago: make it once more"))
     if (wait_s := proved(request, site, str(form.get("password", "")))) is not None:
         wrong = wrong_password(wait_s)
         return _shown(request, site, key, change, edit, text_of(form, "change"), 429 if wait_s else 401, wrong)
