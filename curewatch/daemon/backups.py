@@ -1,4 +1,5 @@
-"""The daily backup: a thread of its own, so that copying a large store keeps nobody waiting, rung by the scheduler.
+"""The daily backup, and readings of long ago that are let go: a thread of its own, so that copying a large store keeps
+nobody waiting, rung by the scheduler.
 
 When one is due is read from what lies in the folder: a backup whose name says it is from tomorrow proves only that a
 clock was wrong, and counts for nothing. Beside it the time since this run's own last one counts.
@@ -13,6 +14,7 @@ from datetime import datetime, timedelta
 from curewatch.clock import Clock, plausible
 from curewatch.desk import Desk
 from curewatch.desk.commands.notice_care import tell_late_backup
+from curewatch.desk.commands.readings import thin
 from curewatch.settings import BackupSettings
 from curewatch.store import BackupFailed, Store, StoreError, newest
 
@@ -42,8 +44,7 @@ class Backups:
         self._thread = threading.Thread(target=self._run, name="backups", daemon=True)
 
     def start(self) -> None:
-        if backup_due(self._store, self._settings, self._clock.now()) is not None:
-            self._thread.start()
+        self._thread.start()
 
     def ring(self) -> None:
         """One may be due."""
@@ -78,6 +79,12 @@ class Backups:
         log.info("backed up to %s (%d kB)%s", made.path, made.size // 1000, _also(len(deleted)))
         return True
 
+    def _thin(self) -> None:
+        """In small steps: whoever stores a reading waits for one at most."""
+        now = self._clock.now()
+        while plausible(now) and not self._stopping.is_set() and thin(self._desk, now):
+            pass
+
     def _tell(self, why: str, now: datetime) -> None:
         try:
             tell_late_backup(self._desk, why, now)
@@ -92,6 +99,7 @@ class Backups:
                 return
             try:
                 self.make_if_due()
+                self._thin()
             except Exception as flaw:  # whatever this is, the watching goes on
                 log.exception("unexpected %s while backing up", type(flaw).__name__)
 

@@ -16,6 +16,7 @@ from curewatch.clock import Clock
 from curewatch.daemon.backups import Backups, backup_due
 from curewatch.daemon.scheduler import RefreshTiming, Scheduler
 from curewatch.desk import Desk
+from curewatch.desk.commands.readings import thinned_at, thinning_due
 from curewatch.desk.refresh.scheduled_notices import next_mornings
 from curewatch.notify.heartbeat import Heartbeat
 from curewatch.notify.outbox import AFTER_CAP
@@ -23,13 +24,14 @@ from curewatch.notify.routing import all_channels
 from curewatch.settings import Settings
 from curewatch.store import Store, StoreError, newest
 
-LOOK, MORNING, TELLING, BACKUP, HEARTBEAT = "look", "morning", "telling", "backup", "heartbeat"
+LOOK, MORNING, TELLING, BACKUP, HEARTBEAT, THINNING = "look", "morning", "telling", "backup", "heartbeat", "thinning"
 DOES: Mapping[str, str] = {
     LOOK: "dates, milestones and alarms; an hour after the last at the latest",
     MORNING: "the day's work, to each who wants it in the morning",
     TELLING: "what waits to be sent: gathered, for quiet hours, to try again",
     BACKUP: "a copy of the store",
     HEARTBEAT: "a sign of life to the address outside, if work gets done",
+    THINNING: "readings of long ago become means of five minutes",
 }
 """By the job's id. Each has its own, so that it is planned once."""
 NOTE = "jobs"
@@ -56,7 +58,8 @@ class Jobs:
                  wake: Callable[[], object], ring: Callable[[], object]) -> None:  # fmt: skip
         """`wake` has the main loop turn, `ring` has the couriers look."""
         self._desk, self._clock, self._timing, self._backups, self._heartbeat = desk, clock, timing, backups, heartbeat
-        self._bells = {LOOK: wake, MORNING: wake, TELLING: ring, BACKUP: backups.ring, HEARTBEAT: wake}
+        self._bells = {LOOK: wake, MORNING: wake, TELLING: ring, BACKUP: backups.ring, HEARTBEAT: wake,
+                       THINNING: backups.ring}  # fmt: skip
         self._scheduler = Scheduler()
         self._looked_at: datetime | None = None
         self._planned_at: float | None = None
@@ -122,12 +125,14 @@ def _jobs_of(store: Store, settings: Settings, now: datetime, *, running: bool) 
     last = {LOOK: _moment(noted, LOOK, "last"), HEARTBEAT: _moment(noted, HEARTBEAT, "last")}
     with store.read() as tx:
         last |= {MORNING: tx.last_notice_at("morning"), TELLING: tx.last_delivered_at()}
+        last[THINNING] = thinned_at(tx)
     last[BACKUP] = None if kept is None else kept.at
     on = {
         MORNING: due[MORNING] is not None,
         TELLING: bool(all_channels(settings)),
         BACKUP: backup_at is not None,
         HEARTBEAT: settings.heartbeat is not None,
+        THINNING: due[THINNING] is not None or last[THINNING] is not None,
     }
     soon = {job for job, at in due.items() if at is not None and at <= now and not running}
     return [
@@ -140,8 +145,9 @@ def _jobs_of(store: Store, settings: Settings, now: datetime, *, running: bool) 
 def _by_facts(store: Store, settings: Settings, now: datetime) -> dict[str, datetime | None]:
     with store.read() as tx:
         telling = tx.next_delivery_at(all_channels(settings), now, now + AFTER_CAP)
+        thinning = thinning_due(tx, settings)
     mornings = next_mornings(settings, now, lambda at: at.astimezone(settings.tz))
-    return {MORNING: min(mornings, default=None), TELLING: telling}
+    return {MORNING: min(mornings, default=None), TELLING: telling, THINNING: thinning}
 
 
 def _noted(store: Store) -> dict[str, dict[str, str | None]]:

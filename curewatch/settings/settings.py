@@ -71,6 +71,13 @@ class BackupSettings(Table):
     folder: FileBeside | None = Field(default=None, description="the path of a folder for this studio's backups alone")
 
 
+class ReadingsSettings(Table):
+    """What is kept of sensors' readings."""
+
+    keep_days: int = Field(default=90, ge=7, le=36_500, description="a whole number of days between 7 and 36500")
+    """So long every single one is; then the means of five minutes, for good."""
+
+
 class RoomSettings(Table):
     air: AirSpeed = Field(
         default=AIR_SPEEDS_M_S["still"],
@@ -127,6 +134,7 @@ class Settings(Table):
     broker: BrokerSettings | None = Field(default=None, description="a table [broker]")
     sensors: tuple[SensorSettings, ...] = Field(default=(), description="tables [[sensors]]")
     typed: TypedSettings = Field(default=TypedSettings(), description="a table [typed]")
+    readings: ReadingsSettings = Field(default=ReadingsSettings(), description="a table [readings]")
     rooms: dict[GivenName, RoomSettings] = Field(default_factory=dict, description='tables [rooms."NAME"]')
     alarms: AlarmSettings = Field(default=AlarmSettings(), description="a table [alarms]")
     webhook: WebhookSettings | None = Field(default=None, description="a table [webhook]")

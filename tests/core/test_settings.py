@@ -161,6 +161,7 @@ BAD = [
     ("[heartbeat]\nevery_s = 300", "heartbeat: expected exactly one of url, url_file and url_env"),
     ('[heartbeat]\nurl = "http://x"\nevery_s = 1', "heartbeat.every_s: got 1, expected a number of seconds between 5"),
     ('[heartbeat]\nurl = "http://x"\nmethod = "PUT"', "heartbeat.method: got 'PUT', expected 'GET' or 'POST'"),
+    ("[readings]\nkeep_days = 6", "readings.keep_days: got 6, expected a whole number of days between 7 and 36500"),
     ("[backup]\nkeep = 0", "backup.keep: got 0, expected a whole number between 1 and 1000"),
     ("[backup]\nevery_h = -1", "backup.every_h: got -1, expected a number of hours between 0 (never) and 720"),
     ("[backup]\nfolder = 3", "backup.folder: got 3, expected the path of a folder"),

@@ -166,20 +166,21 @@ def _found(image: dict[str, bytes], tally: Tally) -> Counter[Fact] | None:
                 store.back_up(NOW)  # looks through every page, index and reference
                 with store.write() as tx:
                     tx.set_meta("after the cut", "it takes facts again")
+                    moments = [one.at for one in tx.each_reading("Loft")]
             with closing(sqlite3.connect(Path(folder) / NAME)) as raw:
-                return _facts_in(raw)
+                return _facts_in(raw, moments)
         except (StoreError, sqlite3.Error, AssertionError) as error:
             tally.said.append(f"corrupt: {type(error).__name__}: {error}")
             return None
 
 
-def _facts_in(raw: sqlite3.Connection) -> Counter[Fact]:
+def _facts_in(raw: sqlite3.Connection, moments: list[datetime]) -> Counter[Fact]:
     """Whole facts; AssertionError for one that is there by half."""
     found: Counter[Fact] = Counter()
     epoch = int(NOW.timestamp() * 1e6)
     by_hour: Counter[int] = Counter()
-    for (at,) in raw.execute("SELECT at FROM readings"):
-        by_hour[-((epoch - at) // 3_600_000_000)] += 1
+    for at in moments:
+        by_hour[-((NOW - at) // timedelta(hours=1))] += 1
     for hour, count in by_hour.items():
         assert count == BATCH, f"{count} of a batch of {BATCH} readings"
         found["readings", hour] = 1

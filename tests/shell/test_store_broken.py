@@ -32,7 +32,7 @@ def make(path: Path, readings: int = 0) -> None:
 
 def reading(k: int) -> Reading:
     at = NOW - timedelta(minutes=k)
-    return Reading(room="Loft", at=at, temp_c=19.0, rh_pct=55.0, source="window", received_at=at)
+    return Reading(room="Loft", at=at, temp_c=19.0, rh_pct=55.0, received_at=at)  # typed, so none is packed
 
 
 def spoil(path: Path, at: int, length: int) -> None:

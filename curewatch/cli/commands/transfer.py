@@ -103,6 +103,9 @@ def export(
             with new_file(csv_to, Field.CSV) as out:
                 counts = exporting.write_tables(desk, now, out)
             say(f"Everything is in {csv_to}: {_counted(counts)}.")
+            if (until := exporting.means_until(desk)) is not None:
+                day = desk.dated(until)
+                say(f"Sensors' readings before {day} are means of five minutes; the single ones were let go.")
             return
         if readings_of is not None:
             found = exporting.rows(exporting.readings_of(desk, named(readings_of, Field.READINGS_OF)))

@@ -20,6 +20,7 @@ from curewatch.records.facts import TYPED
 from curewatch.records.names import same_name
 from curewatch.records.remarks import Remark, RemarkKind
 from curewatch.records.rollup import rolled_up
+from curewatch.settings import Settings
 from curewatch.store import Transaction
 from curewatch.studio import wording
 from curewatch.studio.air.climate import AGAIN_S
@@ -227,3 +228,30 @@ def store_readings(desk: Desk, readings: Sequence[Reading], dated: Sequence[int]
             rejudge_from(tx, oldest)
             mark_readings(tx)
     return new
+
+
+THINNED, THINNED_AT_ONCE = "readings_thinned", 5
+"""The store's note of when readings were let go last; and the days of a sensor that one transaction looks at."""
+
+
+def thinning_due(tx: Transaction, settings: Settings) -> datetime | None:
+    """When the oldest readings have been kept as long as they are to be; None: there are none to let go."""
+    oldest = tx.first_raw_day()
+    return None if oldest is None else oldest + timedelta(days=1 + settings.readings.keep_days)
+
+
+def thin(desk: Desk, now: datetime) -> bool:
+    """Let some readings of long ago go, of which what each five minutes came to is proven; False: there are none."""
+    with desk.store.read() as tx:
+        due = thinning_due(tx, desk.settings)
+    if due is None or due > now:
+        return False
+    with desk.store.write() as tx:
+        tx.thin(now - timedelta(days=desk.settings.readings.keep_days), THINNED_AT_ONCE)
+        tx.set_meta(THINNED, now.isoformat())
+    return True
+
+
+def thinned_at(tx: Transaction) -> datetime | None:
+    found = tx.get_meta(THINNED)
+    return None if found is None else datetime.fromisoformat(found)

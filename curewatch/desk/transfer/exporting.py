@@ -42,6 +42,8 @@ SCHEMA = 1
 RISKY = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20", "'")
 """Text that begins so is a formula to a spreadsheet (OWASP, CSV Injection; the four wide ones are = + - @ too), and
 what hides it: such text gets a ' before it, which reading takes off."""
+THINNED = "means_until"
+"""Until when sensors' readings are what each five minutes came to, because they were let go; null: nowhere."""
 ALL = 2**62
 """More of anything than there can be."""
 KINDS: Mapping[str, tuple[type[Record], Callable[[Transaction], Sequence[Record]]]] = {
@@ -74,12 +76,14 @@ def as_json(desk: Desk) -> Iterator[str]:
     """All that is known, as of one moment, as the text of one JSON object, a fact a line: `import_facts` makes the same
     studio of it in an empty store.
 
-    `kind` is "export"; `photo_files` has the pictures as base64, by name; each of `KINDS` is a list of objects, and
+    `kind` is "export"; `means_until` says of which days the readings were let go, so that they are means of five
+    minutes; `photo_files` has the pictures as base64, by name; each of `KINDS` is a list of objects, and
     `readings` one of lists by room. Times are ISO 8601 in UTC, units as in the names. Deliveries, secrets and the
     page's own notes stay behind. Memory holds the facts of one kind, and no more.
     """
     with desk.store.read() as tx:
-        yield f'{{"schema": {SCHEMA}, "kind": "export"'
+        thinned = tx.thinned_until()
+        yield f'{{"schema": {SCHEMA}, "kind": "export", "{THINNED}": {json.dumps(thinned and _moment(thinned))}'
         for kind, (_, read) in KINDS.items():
             yield f', "{kind}": '
             yield from _lines("[]", (_text(one) for one in read(tx)))
@@ -106,11 +110,21 @@ def _text(value: Record | str) -> str:
     return json.dumps(plain, ensure_ascii=True, allow_nan=False)
 
 
+def _moment(at: datetime) -> str:
+    return at.astimezone(UTC).isoformat().replace("+00:00", "Z")
+
+
 def _pictures(desk: Desk, tx: Transaction) -> Iterator[tuple[str, bytes]]:
     """Each picture once; one whose file is lost is left out, its row stays."""
     for name in sorted({photo.sha256 for photo in tx.photos()}):
         if (jpeg := desk.store.photos.get(name)) is not None:
             yield name, jpeg
+
+
+def means_until(desk: Desk) -> datetime | None:
+    """Until when sensors' readings are what each five minutes came to; None: all are there as they were read."""
+    with desk.store.read() as tx:
+        return tx.thinned_until()
 
 
 def readings_of(desk: Desk, room: str, since: datetime | None = None) -> list[Reading]:
@@ -199,7 +213,12 @@ APART = {(RecipeMix, "parts"), (Notice, "data")}
 """Fields that are told in a table beside their record's."""
 ABOUT = "about"
 TABLES: Mapping[str, tuple[Column, ...]] = {
-    ABOUT: (Column("kind", str), Column("schema", int), Column("written_at", datetime, optional=True, required=False)),
+    ABOUT: (
+        Column("kind", str),
+        Column("schema", int),
+        Column("written_at", datetime, optional=True, required=False),
+        Column(THINNED, datetime, optional=True, required=False),
+    ),
     **{kind: columns_of(record) for kind, (record, _) in KINDS.items()},
     "mix_parts": (Column("recipe", str), *columns_of(Part)),
     "notice_data": (Column("key", str), Column("path", str), Column("type", str), Column("value", str)),
@@ -223,7 +242,8 @@ def write_tables(desk: Desk, now: datetime, out: IO[bytes]) -> dict[str, int]:
 
 def _tables(tx: Transaction, now: datetime) -> Iterator[tuple[str, Iterable[Row]]]:
     """Each table's name and rows; a table beside another follows it."""
-    yield ABOUT, [("export", SCHEMA, now.astimezone(UTC).isoformat().replace("+00:00", "Z"))]
+    thinned = tx.thinned_until()
+    yield ABOUT, [("export", SCHEMA, _moment(now), thinned and _moment(thinned))]
     for kind, (record, read) in KINDS.items():
         records = read(tx)
         apart = {field for of, field in APART if of is record}

@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import IO, Any
 
-from curewatch.desk.transfer.exporting import KINDS, SCHEMA
+from curewatch.desk.transfer.exporting import KINDS, SCHEMA, THINNED
 from curewatch.desk.transfer.importing import (
     MOST_OF_A_KIND,
     MOST_READINGS,
@@ -181,7 +181,7 @@ def facts_in_json(file: IO[bytes], name: str) -> ExportedFacts:
             _listed(cursor, key)
             for _ in counted(cursor.items(), key, MOST_OF_A_KIND):
                 pass
-        elif key in ("kind", "schema"):
+        elif key in ("kind", "schema", THINNED):
             found[key] = cursor.value()
         else:
             _check_kind(found)

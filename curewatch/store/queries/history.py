@@ -56,24 +56,23 @@ class History(Rows):
         The last five minutes of each stay, so that what it said last is found at once. Time is the sensor's own, as
         far as it does not run ahead of when its readings came.
         """
-        ends = [type_coerce(func.max(column), BigInteger) for column in (_READINGS.at, _READINGS.received_at)]
+        last, came = (type_coerce(func.max(column), BigInteger) for column in (_READINGS.at, _READINGS.received_at))
         query = (
-            select(_READINGS.source_id, *ends)
+            select(_READINGS.source_id, last, came)
             .join_from(tables.readings, tables.sources)
             .where(_SOURCES.name != TYPED)
             .group_by(_READINGS.source_id)
         )
         before = {
-            source: min(min(last, came) // HOUR_US * HOUR_US - HOUR_US, last // BIN_US * BIN_US)
-            for source, last, came in self._connection.execute(query)
+            source: min(min(last_us, came_us) // HOUR_US * HOUR_US - HOUR_US, last_us // BIN_US * BIN_US)
+            for source, last_us, came_us in self._connection.execute(query)
         }
         if not before:
             return
         due = max(before.values())
-        rows = self._connection.execute(
-            select(*_READ).where(_READINGS.at < from_micros(due)).order_by(_READINGS.source_id, _READINGS.at)
-        )
-        for source, some in groupby(rows.all(), key=itemgetter(0)):
+        found = select(*_READ).where(_READINGS.at < from_micros(due)).order_by(_READINGS.source_id, _READINGS.at)
+        rows: Sequence[RawRow] = [tuple(row) for row in self._connection.execute(found)]
+        for source, some in groupby(rows, key=itemgetter(0)):
             until = before.get(source, 0)
             self._pack(source, [row[1:] for row in some if row[1] < until], until)
 
@@ -218,6 +217,11 @@ class History(Rows):
             else:
                 self._put_day(source, number, raw)
         return len(days)
+
+    def first_raw_day(self) -> datetime | None:
+        """The beginning of the first day that has sensors' readings as they were read."""
+        first = self._connection.scalar(select(func.min(raw_days.c.day)))
+        return None if first is None else from_micros(first * DAY_US)
 
     def thinned_until(self) -> datetime | None:
         """The end of the last day whose readings were let go; None: all are there."""
