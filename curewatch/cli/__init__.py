@@ -6,12 +6,17 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
+from contextvars import copy_context
 
 from curewatch.cli.exits import Exit
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command line (default: this process's own) and return its exit code. Raises nothing but SystemExit."""
+    return copy_context().run(_main, arguments)  # who reads what one line says is nobody's after it
+
+
+def _main(arguments: Sequence[str] | None) -> int:
     arguments = list(sys.argv[1:] if arguments is None else arguments)
     # before NumPy is there: its matrices are small here, and threads that wait by spinning only burn a board's cores
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

@@ -10,7 +10,8 @@ from contextlib import suppress
 from typing import Any, NamedTuple
 
 from curewatch.cli.exits import Exit
-from curewatch.cli.output import SCHEMA, write
+from curewatch.cli.output import SCHEMA, at_terminal, write
+from curewatch.language import PLAIN, read_by, reads
 from curewatch.records.errors import Field, ForPeople, InputError, said
 
 OTHERWISE: dict[str, tuple[str, ...]] = {
@@ -41,6 +42,8 @@ class Complaint(NamedTuple):
 
 def complain(error: Exception, *, as_json: bool) -> int:
     """Say on stderr what went wrong; returns the exit code."""
+    if not as_json and reads() is PLAIN:  # before the command itself, which knows more
+        read_by(at_terminal())
     complaint = complaint_of(error)
     if as_json:
         parts = {"field": complaint.field, "given": complaint.given, "allowed": complaint.allowed}

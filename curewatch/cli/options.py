@@ -19,9 +19,15 @@ def _words(*words: str) -> Callable[[str], list[str]]:
 
 
 class Command(TyperCommand):
-    """What it cannot take is told by the names of its own options and arguments."""
+    """What it says is said to whoever has such a locale; what it cannot take is told by the names of its own options
+    and arguments."""
 
     def invoke(self, ctx: Any) -> Any:
+        from curewatch.cli.output import at_terminal
+        from curewatch.language import read_by
+
+        if not ctx.params.get("as_json"):
+            read_by(at_terminal())  # until the settings say who reads
         try:
             return super().invoke(ctx)
         except ValueError as error:

@@ -12,13 +12,16 @@ import shutil
 import sys
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass
-from typing import Any, TextIO, TypeVar
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, TextIO, TypeVar
 
 import typer
 
 from curewatch.cli.exits import Exit
+
+if TYPE_CHECKING:
+    from curewatch.language import Reader, Value
 
 SCHEMA = 2
 """Of every object that --json prints; raised when a name or a meaning changes, not when something is added."""
@@ -78,13 +81,44 @@ def _speaks_unicode(encoding: str | None) -> bool:
         return False
 
 
-def say(text: str) -> None:
-    """Write `text` and a line end to stdout, now.
+def at_terminal() -> Reader:
+    """Whoever reads here, by the locale; English where it names a language that no catalogue has."""
+    from curewatch.language import PLAIN, languages, reader_for
+
+    chosen = os.environ.get("LC_ALL") or os.environ.get("LANG", "")
+    of = {name: os.environ.get("LC_ALL") or os.environ.get(name) or chosen for name in _OF_LOCALE}
+    there = reader_for(of["LC_MESSAGES"], units=of["LC_MEASUREMENT"], times=of["LC_TIME"])
+    return there if there.language in languages() else replace(there, language=PLAIN.language)
+
+
+_OF_LOCALE = ("LC_MESSAGES", "LC_MEASUREMENT", "LC_TIME")
+
+
+def text_of(words: Value) -> str:
+    """As whoever reads here does."""
+    if isinstance(words, str):
+        return words
+    from curewatch.language import reads  # which --help need not wait for
+
+    return reads().read(words)
+
+
+def wrapped(words: Value, width: int, first: str = "", rest: str | None = None) -> list[str]:
+    """Lines of at most `width`, the first after `first`, the others after `rest`, which is as wide where left out; a
+    number is not parted from its unit."""
+    held = re.sub(r"(?<=[0-9]) (?=[^ ])", "\u00a0", text_of(words))
+    after = " " * len(first) if rest is None else rest
+    lines = textwrap.wrap(held, width, initial_indent=first, subsequent_indent=after, break_on_hyphens=False)
+    return [line.replace("\u00a0", " ") for line in lines]
+
+
+def say(words: Value) -> None:
+    """Write `words` and a line end to stdout, now.
 
     Raises typer.Exit where nobody reads any more, OSError where it cannot be written.
     """
     with _heard():
-        write(text, sys.stdout)
+        write(text_of(words), sys.stdout)
 
 
 def say_pieces(pieces: Iterable[str]) -> None:
@@ -143,14 +177,38 @@ def _let_go_of(stream: TextIO) -> None:
         os.close(nowhere)
 
 
-def ended(text: str) -> str:
+def ended(words: Value) -> str:
     """With the mark at its end that it may have already."""
+    text = text_of(words)
     return text if text.endswith(("?", ".")) else f"{text}."
 
 
-def say_notes(notes: Iterable[str]) -> None:
+def say_notes(notes: Iterable[Value]) -> None:
+    from curewatch.language import phrase
+
     for note in notes:
-        say(textwrap.fill(f"Note: {ended(note)}", PIPED_WIDTH, subsequent_indent="  ", break_on_hyphens=False))
+        say("\n".join(wrapped(phrase("Note: {note}", note=ended(note)), PIPED_WIDTH, rest="  ")))
+
+
+def warn(words: Value) -> None:
+    """A note on stderr, beside what is printed; nobody may be left to read it."""
+    from curewatch.language import phrase
+
+    with suppress(OSError):
+        write(text_of(phrase("Note: {note}", note=ended(words))), sys.stderr)
+
+
+def agreed(question: Value) -> bool:
+    """Asked at the terminal: yes, in their language or in English, or nothing typed."""
+    from curewatch.language import phrase
+
+    yes, no = text_of(phrase("yes")), text_of(phrase("no"))
+    answers = {word[:n]: word == yes for word in (yes, no) for n in range(1, len(word) + 1)}
+    answers |= {"y": True, "yes": True, "n": False, "no": False, "": True}
+    while True:
+        typed = typer.prompt(f"{text_of(question)} [{yes[0].upper()}/{no[0]}]", default="", show_default=False)
+        if (said := answers.get(typed.strip().casefold())) is not None:
+            return said
 
 
 def table(heads: Sequence[str], rows: Iterable[Sequence[str]], page: Page) -> str:
@@ -169,20 +227,23 @@ def table(heads: Sequence[str], rows: Iterable[Sequence[str]], page: Page) -> st
 
 def warn_old(old: str, new: str) -> None:
     """On stderr, that something is called otherwise by now."""
-    write(f"curewatch: {old} is called {new} now; the old name goes with the next version.", sys.stderr)
+    from curewatch.language import phrase
+
+    said = phrase("{old} is called {new} now; the old name goes with the next version.", old=old, new=new)
+    write(f"curewatch: {text_of(said)}", sys.stderr)
 
 
 T = TypeVar("T")
 
 
 @contextmanager
-def working(what: str) -> Iterator[None]:
+def working(what: Value) -> Iterator[None]:
     """Within the block a person at a terminal sees that `what` goes on, and for how long; a pipe sees nothing."""
     for _ in each([None], what, counted=False):
         yield
 
 
-def each(items: Sequence[T], what: str, *, counted: bool = True) -> Iterator[T]:
+def each(items: Sequence[T], what: Value, *, counted: bool = True) -> Iterator[T]:
     """The items one by one, with a bar on the terminal that grows as each is done with; a pipe sees nothing."""
     if not sys.stderr.isatty():
         yield from items
@@ -193,7 +254,7 @@ def each(items: Sequence[T], what: str, *, counted: bool = True) -> Iterator[T]:
     bar = (BarColumn(), MofNCompleteColumn()) if counted else ()
     columns = (SpinnerColumn(), TextColumn("{task.description}", markup=False), *bar, TimeElapsedColumn())
     with Progress(*columns, console=Console(stderr=True), transient=True) as shown:
-        task = shown.add_task(what, total=len(items) if counted else None)
+        task = shown.add_task(text_of(what), total=len(items) if counted else None)
         for item in items:
             yield item
             shown.advance(task)

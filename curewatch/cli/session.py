@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -14,14 +14,14 @@ from zoneinfo import ZoneInfo
 
 import typer
 
-from curewatch.cli.output import Page, say, say_json, write
+from curewatch.cli.output import Page, at_terminal, say, say_json, text_of, warn
 from curewatch.clock import RELEASED, SystemClock, WatchedClock, plausible
 from curewatch.desk import Desk
 from curewatch.desk.commands.clock_care import leapt, take_up
 from curewatch.desk.refresh.refresher import AT_HAND, Refresher
 from curewatch.intake.typed import not_future, parse_time
 from curewatch.intake.typed.names import named
-from curewatch.language import PLAIN, Reader, languages, reader_for
+from curewatch.language import PLAIN, Reader, phrase, phrase_n, read_by
 from curewatch.premises import Premises, find
 from curewatch.records.errors import Field, InputError
 from curewatch.records.remarks import Remark
@@ -32,18 +32,17 @@ from curewatch.store.disk.lock import is_held
 from curewatch.studio import wording
 from curewatch.views.base import View
 
-BEGIN = "`curewatch setup` begins your own"
 FIRST = ("pour", "reading", "recipe", "import", "import-readings")
 """Commands on a desk that may be a store's first, in a folder that is not there yet."""
 
 
 def premises_of(ctx: typer.Context, *, or_demo: bool = False, tell: bool = True) -> Premises:
     """The settings named by --config, CUREWATCH_CONFIG or the user folder, and the store's place; what the settings
-    have that is not known is told on stderr. Raises SettingsError."""
+    have that is not known is told on stderr. From then on all is said to whoever reads here. Raises SettingsError."""
     found = find(ctx.obj.config, ctx.obj.store, os.environ, or_demo=or_demo)
+    read_by(replace(PLAIN, zone=found.in_use.tz) if ctx.params.get("as_json") else reader_of(found.in_use))
     for sentence in found.settings.unknown if tell else ():
-        with suppress(OSError):
-            write(f"Note: {sentence}; it is ignored.", sys.stderr)
+        warn(phrase("{sentence}; it is ignored", sentence=sentence))
     return found
 
 
@@ -67,8 +66,7 @@ def desk_of(ctx: typer.Context, by: str | None = None) -> Iterator[tuple[Desk, d
     _say_where_else(ctx, premises)
     with Store.open(premises.location, backups=premises.backups) as store:
         if premises.is_demo:
-            with suppress(OSError):
-                write(f"Note: this is the demo studio, all of it invented; {BEGIN}.", sys.stderr)
+            warn(phrase("this is the demo studio, all of it invented; `curewatch setup` begins your own"))
         take_up(store, clock)
         if (leap := clock.held()) is not None:
             allowed = f"a time that is confirmed ({leapt(leap)}): `curewatch clock --right` confirms it"
@@ -82,9 +80,12 @@ def _say_where_else(ctx: typer.Context, premises: Premises) -> None:
     file = file_at(premises.location)
     if any(named) or premises.config == SYSTEM_CONFIG or not SYSTEM_CONFIG.is_file() or file is None or is_held(file):
         return
-    with suppress(OSError):
-        words = f"Note: this is {premises.location}; the studio that the machine's service watches is another"
-        write(f"{words}: `sudo curewatch {ctx.info_name}` means that one.", sys.stderr)
+    said = phrase(
+        "this is {store}; the studio that the machine's service watches is another: `{command}` means that one",
+        store=premises.location,
+        command=f"sudo curewatch {ctx.info_name}",
+    )
+    warn(said)
 
 
 def _refuse_slip(ctx: typer.Context, premises: Premises) -> None:
@@ -97,8 +98,7 @@ def _refuse_slip(ctx: typer.Context, premises: Premises) -> None:
         raise SettingsError(
             [f"--store: got {typed!r}, expected a store that is there; there is no folder {file.parent}"]
         )
-    with suppress(OSError):
-        write(f"Note: a new store begins: {file}.", sys.stderr)
+    warn(phrase("a new store begins: {file}", file=str(file)))
 
 
 @contextmanager
@@ -117,30 +117,22 @@ def refresh_first(desk: Desk, now: datetime) -> None:
     """
     left = Refresher(desk).refresh(now, at_most=AT_HAND if desk.store.has_daemon() else None).left
     if left:
-        words = f"Note: the daemon is working out {left:,} pieces anew; the dates shown are from before."
-        with suppress(OSError):
-            write(words, sys.stderr)
+        said = phrase_n(
+            "the daemon is working out {n} piece anew; the dates shown are from before",
+            "the daemon is working out {n} pieces anew; the dates shown are from before",
+            left,
+        )
+        warn(said)
 
 
 def reader_of(settings: Settings) -> Reader:
     """Whoever reads at this terminal: as the settings say, and where they say nothing as its locale does."""
-    chosen = os.environ.get("LC_ALL") or os.environ.get("LANG", "")
-    of = {name: os.environ.get("LC_ALL") or os.environ.get(name) or chosen for name in _OF_LOCALE}
-    there = reader_for(of["LC_MESSAGES"], settings.tz, units=of["LC_MEASUREMENT"], times=of["LC_TIME"])
-    return settings.reader.reader(there if there.language in languages() else replace(there, language=PLAIN.language))
+    return settings.reader.reader(replace(at_terminal(), zone=settings.tz))
 
 
-def in_english(settings: Settings) -> Reader:
-    """The same with the words of the commands, which are English: half of a line in another language helps nobody."""
-    return replace(reader_of(settings), language=PLAIN.language)
-
-
-_OF_LOCALE = ("LC_MESSAGES", "LC_MEASUREMENT", "LC_TIME")
-
-
-def notes_of(desk: Desk, remarks: Iterable[Remark]) -> list[str]:
+def notes_of(remarks: Iterable[Remark]) -> list[str]:
     """What came of something that was logged, a line each."""
-    return [in_english(desk.settings).read(one) for one in wording.notes(remarks)]
+    return [text_of(one) for one in wording.notes(remarks)]
 
 
 def moment(typed: str | None, desk: Desk, now: datetime) -> datetime:

@@ -203,6 +203,17 @@ class Reader:
         comma = "," if self.order == "month" else ""
         return f"{self.day(at, now)}{comma} {self.time(at)}"
 
+    def short(self, at: datetime, now: datetime) -> str:
+        """As `date`, in fewer letters: `Fri 03:30` within the week, `16 Jan` beyond, `16 Jan 2027` in another year."""
+        from babel.dates import format_date
+
+        days = (self.local(at).date() - self.local(now).date()).days
+        if abs(days) <= 1:
+            return self.date(at, now)
+        if 0 < days < 7:
+            return f"{format_date(self.local(at).date(), 'EEE', locale=self.locale)} {self.time(at)}"
+        return self.day(at, now, weekday=False)
+
     def foreseen(self, at: datetime, now: datetime) -> str:
         """As `date`, of an estimate: beyond `CLOSE` no more than the day."""
         return self.date(at, now) if abs(at - now) <= CLOSE else self.day(at, now)

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from pydantic import Field
 
 from curewatch.desk.transfer.exporting import harmless
+from curewatch.language import phrase
 from curewatch.records import Forecast, MilestoneKind
 from curewatch.records.facts import Finger
 from curewatch.studio.air import flaws
@@ -105,7 +106,7 @@ class PieceOut(View):
             worth_checking_at=None if line.next is None else local(line.next.worth_checking_at, tz),
             safe_at=None if line.next is None else local(line.next.safe_at, tz),
             milestones=milestones_of(forecast, tz),
-            reason=said(forecast.reason, tz) if forecast else "not forecast yet",
+            reason=said(forecast.reason, tz) if forecast else said(phrase("not forecast yet")),
             forecast_at=local(forecast.made_at if forecast else None, tz),
             series=line.series,
             promised=None if line.promised is None else PromisedOut.of(line.promised, tz),

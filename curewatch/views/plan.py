@@ -11,7 +11,7 @@ from curewatch.desk.reports.planning import Plan
 from curewatch.records import MilestoneKind
 from curewatch.studio.planning import planner
 from curewatch.studio.planning.planner import Advice, Latest
-from curewatch.views.base import View, local, rounded
+from curewatch.views.base import View, local, rounded, said
 from curewatch.views.board import PromisedOut
 
 
@@ -29,15 +29,15 @@ class AdviceOut(View):
     @classmethod
     def of(cls, one: Advice) -> AdviceOut:
         return cls(
-            room_is=str(one.change.name),
+            room_is=said(one.change.name),
             hours={kind.value: rounded(h) for kind, h in one.hours.items()},
             reached_only_so=[kind.value for kind in one.reached_only_so],
             skin_gap_h=rounded(one.skin_gap_h),
             skin_gap_now_h=rounded(one.skin_gap_now_h),
             rate_ratio=rounded(one.rate_ratio),
             risks_skin=one.risks_skin,
-            text=None if (said := planner.advised(one)) is None else str(said),
-            caution=None if (care := planner.caution(one.change)) is None else str(care),
+            text=said(planner.advised(one)),
+            caution=said(planner.caution(one.change)),
         )
 
 
@@ -51,7 +51,7 @@ class LatestOut(View):
     @classmethod
     def of(cls, one: Latest, tz: ZoneInfo) -> LatestOut:
         return cls(
-            room_is=str(one.change.name),
+            room_is=said(one.change.name),
             even_at=local(one.even_at, tz),
             safe_at=local(one.safe_at, tz),
             odds_now=one.odds_now,
@@ -92,7 +92,7 @@ class PlanOut(View):
     def of(cls, plan: Plan, free: tuple[str, ...], tz: ZoneInfo) -> PlanOut:
         return cls(
             room=plan.room,
-            room_assumed=plan.assumed,
+            room_assumed=said(plan.assumed),
             ready=plan.milestone,
             due=local(plan.due, tz),
             pieces=plan.pieces,
@@ -116,6 +116,6 @@ class PlanOut(View):
             ],
             air_read_at=local(plan.data_at, tz),
             days_known=plan.days_known,
-            verdict=str(planner.verdict(plan.latest)),
-            weigh=None if (weigh := planner.weigh(plan.milestone, plan.latest[0], plan.due)) is None else str(weigh),
+            verdict=said(planner.verdict(plan.latest)),
+            weigh=said(planner.weigh(plan.milestone, plan.latest[0], plan.due)),
         )

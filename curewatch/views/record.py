@@ -114,7 +114,7 @@ class PieceReportOut(PouredOut, PieceOut):
             above_dew_point_k=None if report.dew is None else round(report.dew.kelvin, 2),
             crack_odds=wording.crack_odds(forecast, now),
             photos=[PhotoOut.of(one, tz) for one in report.history.photos],
-            weigh=None if (weigh := wording.weigh_piece(forecast, now)) is None else str(weigh),
+            weigh=said(wording.weigh_piece(forecast, now)),
         )
 
 

@@ -58,7 +58,7 @@ def test_the_page_says_how_far_how_soon_and_what_to_do(capsys: pytest.CaptureFix
     assert main([*PLAIN, "--tilt", "3mm/m", "--yield-stress", "100Pa"]) == 0
     assert "whatever the tilt" in capsys.readouterr().out
     assert main([*PLAIN[:3], "--temperature", "21C", "--humidity", "99.9%", "--tilt", "3mm/m"]) == 0
-    assert "does not pack" in capsys.readouterr().out
+    assert "does not set" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(

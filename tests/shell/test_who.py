@@ -62,7 +62,7 @@ def test_what_comes_by_a_link_or_a_token_bears_its_name_everywhere(locked: Studi
     assert "finger test: touch-dry, by Ada" in said
     assert "weighing: 900 g, to 1 g, by class tablet" in said
     assert "weighing: 900 g, to 1 g, by Bo" in said
-    assert "drips, by Ada" in said
+    assert "clear the drips from the edges, by Ada" in said
     assert "by " not in words_of(locked.page("/record/Curlew")).split("Poured")[1][:30], "nobody is named there"
     lately = words_of(locked.page("/lately"))
     assert "Reading of Loft: 20.0 °C, 50 %, by Ada" in lately

@@ -9,18 +9,19 @@ from typing import Annotated
 import typer
 
 from curewatch.cli import options
-from curewatch.cli.output import Page, say, say_json, warn_old
+from curewatch.cli.output import Page, say, say_json, text_of, warn_old
 from curewatch.cli.session import answer, desk_of, fresh_desk_of, say_view
 from curewatch.cli.texts import alarms_text
+from curewatch.cli.texts.alarms_text import KINDS
 from curewatch.desk.commands import alarm_care, notice_care
 from curewatch.desk.commands import undo as undoing
 from curewatch.desk.commands.alarm_care import alarms_now
 from curewatch.desk.commands.log import LogKind
 from curewatch.intake.typed import parse_duration
+from curewatch.language import Value, When, phrase
 from curewatch.records import Alarm, AlarmKind
 from curewatch.records.errors import Field, InputError
 from curewatch.studio.alarms import damage
-from curewatch.studio.wording import date
 from curewatch.views.alarms import AlarmOut, AlarmsOut, HarmOut
 from curewatch.views.notices import NoticeOut
 
@@ -47,8 +48,8 @@ def acknowledge(
     ctx: typer.Context, room: RoomName, kind: Kind, undo: _Undo = False, as_json: options.AsJson = False
 ) -> None:
     """Say that you are on it: no reminders follow."""
-    wanted = parse_alarm_kind(kind)
     with fresh_desk_of(ctx) as (desk, now):
+        wanted = parse_alarm_kind(kind)
         if undo:
             (entry,) = undoing.undo(desk, LogKind.ACKNOWLEDGE, [room, wanted], now)
             assert isinstance(entry.fact, Alarm)
@@ -58,9 +59,17 @@ def acknowledge(
         if as_json:
             say_view("undone" if undo else "acknowledge", AlarmOut.of(alarm, desk.settings.tz))
         elif undo:
-            say(f"No longer acknowledged: {_said(alarm.kind)} in {room}. It will be told again if it lasts.")
+            said = phrase(
+                "No longer acknowledged: {alarm} in {room}. It will be told again if it lasts.",
+                alarm=KINDS[alarm.kind],
+                room=room,
+            )
+            say(said)
         else:
-            say(f"Acknowledged: {_said(alarm.kind)} in {room}. You will hear when it is over.")
+            said = phrase(
+                "Acknowledged: {alarm} in {room}. You will hear when it is over.", alarm=KINDS[alarm.kind], room=room
+            )
+            say(said)
 
 
 def mute(
@@ -71,25 +80,30 @@ def mute(
     as_json: options.AsJson = False,
 ) -> None:
     """Mute an alarm for a while; it stays listed."""
-    wanted, how_long = parse_alarm_kind(kind), parse_duration(length, field=Field.HOURS)
     with desk_of(ctx) as (desk, now):
+        wanted, how_long = parse_alarm_kind(kind), parse_duration(length, field=Field.HOURS)
         alarm = alarm_care.mute(desk, room, wanted, how_long, now)
         if as_json:
             say_view("mute", AlarmOut.of(alarm, desk.settings.tz))
             return
-        until = date(alarm.muted_until or now, desk.local, now)
-        say(f"Muted: {_said(alarm.kind)} in {room}, until {until}. If it is on then, you will hear of it.")
+        said = phrase(
+            "Muted: {alarm} in {room}, until {date}. If it is on then, you will hear of it.",
+            alarm=KINDS[alarm.kind],
+            room=room,
+            date=When(alarm.muted_until or now, now, "date"),
+        )
+        say(said)
 
 
 def unmute(ctx: typer.Context, room: RoomName, kind: Kind, as_json: options.AsJson = False) -> None:
     """End a mute before its time."""
-    wanted = parse_alarm_kind(kind)
     with desk_of(ctx) as (desk, now):
+        wanted = parse_alarm_kind(kind)
         alarm = alarm_care.unmute(desk, room, wanted, now)
         if as_json:
             say_view("unmute", AlarmOut.of(alarm, desk.settings.tz))
         else:
-            say(f"No longer muted: {_said(alarm.kind)} in {room}.")
+            say(phrase("No longer muted: {alarm} in {room}.", alarm=KINDS[alarm.kind], room=room))
 
 
 def cleared(
@@ -111,21 +125,19 @@ def cleared(
             say_json("undone" if undo else "cleared", piece=piece, harm=harm)
             return
         for one in gone:
-            say(f"{'Stands again' if undo else 'Cleared'}: {piece}, {damage.length_and_what(one)}.")
+            values: dict[str, Value] = {"piece": piece, "harm": damage.length_and_what(one)}
+            again = phrase("Stands again: {piece}, {harm}.", **values)
+            say(again if undo else phrase("Cleared: {piece}, {harm}.", **values))
 
 
 def parse_alarm_kind(typed: str) -> AlarmKind:
-    """A kind of alarm as typed. Raises InputError."""
-    word = "_".join(typed.lower().replace("-", " ").replace("_", " ").split())
-    try:
-        return AlarmKind(word)
-    except ValueError:
-        allowed = ", ".join(kind.value.replace("_", "-") for kind in AlarmKind)
-        raise InputError(Field.KIND, typed, f"one of {allowed}") from None
-
-
-def _said(kind: AlarmKind) -> str:
-    return kind.value.replace("_", " ")
+    """A kind of alarm as typed, in English or as it is shown. Raises InputError."""
+    word = " ".join(typed.casefold().replace("-", " ").replace("_", " ").split())
+    for kind, said in KINDS.items():
+        if word in (kind.value.replace("_", " "), text_of(said).casefold()):
+            return kind
+    allowed = ", ".join(kind.value.replace("_", "-") for kind in AlarmKind)
+    raise InputError(Field.KIND, typed, f"one of {allowed}")
 
 
 MOST_NOTICES = 1000
@@ -170,6 +182,6 @@ def resend(
         say_json("resend", again=[{"key": one.notice.key, "channel": one.channel} for one in again])
         return
     for one in again:
-        say(f"Waits again for {one.channel}: {one.notice.title}")
+        say(phrase("Waits again for {channel}: {title}", channel=one.channel, title=text_of(one.notice.title)))
     if not again:
-        say("Nothing was given up.")
+        say(phrase("Nothing was given up."))

@@ -11,7 +11,7 @@ import typer
 
 from curewatch.cli import options
 from curewatch.cli.options import Name
-from curewatch.cli.output import Page, say, say_json, say_notes
+from curewatch.cli.output import Page, say, say_json, say_notes, text_of
 from curewatch.cli.session import desk_of, moment, notes_of, refresh_first, say_view
 from curewatch.cli.texts import piece_text
 from curewatch.desk import Desk
@@ -20,7 +20,7 @@ from curewatch.desk.commands.naming import names_in_use
 from curewatch.desk.reports.piece import piece_report
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.pours import CorrectionWords
-from curewatch.language import phrase
+from curewatch.language import Capital, phrase, phrase_n
 from curewatch.records.corrections import Correction, Naming
 from curewatch.records.errors import Field, InputError
 from curewatch.views.corrections import CorrectionOut, NameOut, in_words
@@ -66,7 +66,7 @@ def correct(
         change = words.change(None if at is None else moment(at, desk, now))
         done = correcting.correct(desk, name, change, now)
         refresh_first(desk, now)
-        notes, tz = notes_of(desk, done.remarks), desk.settings.tz
+        notes, tz = notes_of(done.remarks), desk.settings.tz
         with desk.store.read() as tx:
             changes = tx.changes([done.correction.id])
         report = piece_report(desk, done.piece.name, now)
@@ -75,8 +75,8 @@ def correct(
             say_view("correct", PieceReportOut.of_report(report, now, tz), correction=told, notes=notes)
             return
         say_notes(notes)
-        say(f"Corrected {name}: {desk.settings.studio_reader.read(in_words(done.correction, changes))}.\n")
-        say(piece_text.text(tz, report, now, Page.of(sys.stdout)))
+        say(phrase("Corrected {name}: {what}.", name=name, what=in_words(done.correction, changes)))
+        say("\n" + piece_text.text(report, now, Page.of(sys.stdout)))
 
 
 def delete(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:
@@ -87,10 +87,15 @@ def delete(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> N
         if as_json:
             say_json("delete", piece=name, correction=_json(desk, done.correction))
         else:
-            back = f"within a day `curewatch undo {quote(name)}` brings it back"
-            say(f"{name} is deleted, as if it had never been poured; {back}.")
+            said = phrase(
+                "{name} is deleted, as if it had never been poured; within a day {command} brings it back.",
+                name=name,
+                command=f"`curewatch undo {quote(name)}`",
+            )
+            say(said)
 
 
+NAMINGS = {Naming.ROOM: phrase("room"), Naming.PLACE: phrase("place"), Naming.RECIPE: phrase("recipe")}
 _Kind = Annotated[str, typer.Argument(metavar="KIND", help="room, place or recipe.")]
 _Called = Annotated[str, typer.Argument(metavar="NAME", help="Its name until now.")]
 _Room = Annotated[str | None, typer.Option("--room", metavar="ROOM", help="Of a place: the room it is in.")]
@@ -138,10 +143,12 @@ def names(ctx: typer.Context, as_json: options.AsJson = False) -> None:
         say_json("names", names=[one.model_dump(mode="json") for one in found])
         return
     if not found:
-        say("No rooms, places or recipes yet: the first reading or pour makes them.")
+        say(phrase("No rooms, places or recipes yet: the first reading or pour makes them."))
     for one in found:
         indent = "  " if one.room else ""
-        say(f"{indent}{one.naming.value} {one.name}: {one.pieces} piece{'s' * (one.pieces != 1)}")
+        pieces = phrase_n("{n} piece", "{n} pieces", one.pieces)
+        kind = text_of(NAMINGS[one.naming])
+        say(f"{indent}{kind} {one.name}: {text_of(pieces)}")
 
 
 def _naming(kind: str) -> Naming:
@@ -156,8 +163,7 @@ def _say(desk: Desk, done: Correction, kind: str, now: datetime, as_json: bool) 
     if as_json:
         say_json(kind, correction=_json(desk, done))
     else:
-        said = str(in_words(done, []))
-        say(f"{said[0].upper()}{said[1:]}.")
+        say(Capital(in_words(done, [])))
 
 
 def _json(desk: Desk, done: Correction) -> dict[str, object]:

@@ -4,19 +4,19 @@ store."""
 from __future__ import annotations
 
 import sys
-import textwrap
 from typing import Annotated
 
 import typer
 
 from curewatch.cli import estimate_request, options
 from curewatch.cli.options import Glycol, Humidity, RoomRecord, Side, Solids, Temperature
-from curewatch.cli.output import Page, say
+from curewatch.cli.output import Page, say, wrapped
 from curewatch.cli.session import answer, desk_of, moment, refresh_first, say_view
 from curewatch.cli.texts import estimate_text, level_text
 from curewatch.desk.commands.pours import measured
 from curewatch.intake.typed.levelling import DRIFT, STIFFENING, TILT, VISCOSITY, YIELD_STRESS
 from curewatch.intake.typed.names import named
+from curewatch.language import When, phrase
 from curewatch.physics import flow
 from curewatch.records.errors import Field, InputError
 from curewatch.studio.diagnosis.drying_history import drifting, slope_text
@@ -94,8 +94,11 @@ def level_piece(
         if as_json:
             say_view("level", LevelOut.of(looked, found, desk.settings.tz))
             return
-        say(f"Logged {name}: {slope_text(angle)} off level at {desk.local(when):%a %d %b %H:%M}.")
-        say("\n".join(textwrap.wrap(level_text.of_a_piece(found), Page.of(sys.stdout).width)))
+        said = phrase(
+            "Logged {piece}: {slope} off level at {time}.", piece=name, slope=slope_text(angle), time=When(when, now)
+        )
+        say(said)
+        say("\n".join(wrapped(level_text.of_a_piece(found), Page.of(sys.stdout).width)))
 
 
 def _refuse_films(ctx: typer.Context, name: str) -> None:

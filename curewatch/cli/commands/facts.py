@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-import textwrap
 from dataclasses import replace
 from datetime import datetime
 from functools import partial
@@ -13,7 +12,7 @@ import typer
 
 from curewatch.cli import options
 from curewatch.cli.options import At, Name, RoomName
-from curewatch.cli.output import PIPED_WIDTH, Page, say, say_json, say_notes
+from curewatch.cli.output import PIPED_WIDTH, Page, say, say_json, say_notes, wrapped
 from curewatch.cli.session import desk_of, iso, moment, notes_of, refresh_first, say_view
 from curewatch.cli.texts import piece_text
 from curewatch.desk import Desk
@@ -29,6 +28,7 @@ from curewatch.intake.typed import parse_air, parse_humidity
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.pours import PourWords, promise_told
 from curewatch.intake.typed.quantities import ROOM_TEMPERATURE
+from curewatch.language import When, joined, phrase
 from curewatch.records import Reading, Trust
 from curewatch.records.errors import Field, InputError
 from curewatch.records.workshop import Promise
@@ -102,16 +102,17 @@ def pour(
         logged, names = log_pours(desk, orders, now), [one.name for one in orders]
         refresh_first(desk, now)
         reports = [piece_report(desk, one, now) for one in names]
-        notes = notes_of(desk, (remark for one in logged for remark in one.remarks))
+        notes = notes_of(remark for one in logged for remark in one.remarks)
         if as_json:
             pieces = [PieceReportOut.of_report(one, now, desk.settings.tz).model_dump(mode="json") for one in reports]
             say_json("pour", **({"pieces": pieces} if len(pieces) > 1 else pieces[0]), notes=notes)
             return
         say_notes(notes)
-        say(f"Logged {' to '.join(dict.fromkeys([names[0], names[-1]]))}.\n")
+        page, several = Page.of(sys.stdout), phrase("Logged {first} to {last}.", first=names[0], last=names[-1])
+        say(several if len(names) > 1 else phrase("Logged {what}.", what=names[0]))
         if now - orders[0].at < LEVEL_FOR:
-            say(f"{textwrap.fill(str(TORCH), Page.of(sys.stdout).width)}\n")
-        say(piece_text.text(desk.settings.tz, reports[0], now, Page.of(sys.stdout)))
+            say("\n".join(["", *wrapped(TORCH, page.width)]))
+        say("\n" + piece_text.text(reports[0], now, page))
 
 
 def reading(
@@ -131,14 +132,14 @@ def reading(
         when = moment(at, desk, now)
         read = Reading(room=named(room, Field.ROOM), at=when, temp_c=temp_c, rh_pct=rh_pct, received_at=now)
         logged = log_reading(desk, read, new=new)
-        notes, room = notes_of(desk, logged.remarks), logged.room or read.room
+        notes, room = notes_of(logged.remarks), logged.room or read.room
         refresh_first(desk, now)
         if as_json:
             values = {"room": room, "at": iso(when, desk.settings.tz), "temp_c": temp_c, "rh_pct": rh_pct}
             say_json("reading", **values, notes=notes)
             return
         say_notes(notes)
-        say(f"Logged {room}: {temp_c:.1f} °C, {rh_pct:.0f} % at {desk.local(when):%a %d %b %H:%M}.")
+        say(phrase("Logged {room}: {air} at {time}.", room=room, air=wording.air(temp_c, rh_pct), time=When(when, now)))
 
 
 def trust(
@@ -159,14 +160,14 @@ def trust(
         if as_json:
             say_view("trust", SensorTrustOut.of(said, desk.settings.tz))
             return
-        since = f"{desk.local(said.at):%a %d %b %H:%M}"
-        say(f"{room}: {trust_text(said)}, from {since} on.{TRUST_NEXT[said.trust]}")
+        since = phrase("{room}: {what}, from {date} on.", room=room, what=trust_text(said), date=When(said.at, now))
+        say(joined(since, TRUST_NEXT[said.trust]))
 
 
 TRUST_NEXT = {
-    Trust.SENSOR: " Dates go by the sensor.",
-    Trust.THERMOMETER: " Dates go by what is typed: type a reading at least once a day.",
-    Trust.OFFSET: " Dates go by the sensor with that.",
+    Trust.SENSOR: phrase("Dates go by the sensor."),
+    Trust.THERMOMETER: phrase("Dates go by what is typed: type a reading at least once a day."),
+    Trust.OFFSET: phrase("Dates go by the sensor with that."),
 }
 
 
@@ -197,7 +198,7 @@ def move(
         where = named(room, Field.ROOM), None if place is None else named(place, Field.PLACE)
         speed = None if air is None else parse_air(air, field=Field.AIR)
         moved = pours.move(desk, name, *where, now, speed, at=moment(at, desk, now), new=new)
-        _say_where(desk, name, now, notes_of(desk, moved.remarks), "move", as_json)
+        _say_where(desk, name, now, notes_of(moved.remarks), "move", as_json)
 
 
 def promise(
@@ -226,10 +227,10 @@ def promise(
             return
         for one in reports if told is not None else ():
             assert one.line.promised is not None
-            said = f"{one.line.name}: {desk.settings.studio_reader.read(one.line.promised.in_words())}."
-            say(textwrap.fill(said, PIPED_WIDTH, subsequent_indent="  "))
+            said = phrase("{name}: {what}.", name=one.line.name, what=one.line.promised.in_words())
+            say("\n".join(wrapped(said, PIPED_WIDTH, rest="  ")))
         if told is None:
-            say(f"{name}: no longer promised.")
+            say(phrase("{name}: no longer promised.", name=name))
 
 
 def gone(ctx: typer.Context, name: Name, at: At = None, undo: _Undo = False, as_json: options.AsJson = False) -> None:
@@ -247,7 +248,7 @@ def gone(ctx: typer.Context, name: Name, at: At = None, undo: _Undo = False, as_
         if as_json:
             say_json("gone", piece=name, at=iso(when or now, desk.settings.tz))
         else:
-            say(f"{name} is marked gone: its name and its place are free.")
+            say(phrase("{name} is marked gone: its name and its place are free.", name=name))
 
 
 def _say_where(desk: Desk, name: str, now: datetime, notes: list[str], kind: str, as_json: bool) -> None:
@@ -259,8 +260,9 @@ def _say_where(desk: Desk, name: str, now: datetime, notes: list[str], kind: str
         return
     say_notes(notes)
     where = wording.where(report.drying.room, report.drying.place)
-    say(f"{name} lies in {where} again.\n" if kind == "undone" else f"{name} now lies in {where}.\n")
-    say(piece_text.text(desk.settings.tz, report, now, Page.of(sys.stdout)))
+    again = phrase("{name} lies in {where} again.", name=name, where=where)
+    say(again if kind == "undone" else phrase("{name} now lies in {where}.", name=name, where=where))
+    say("\n" + piece_text.text(report, now, Page.of(sys.stdout)))
 
 
 def _alone(**beside: str | None) -> None:

@@ -14,6 +14,7 @@ from curewatch.desk import mixing
 from curewatch.desk.mixing import Materials, as_mixed, cup
 from curewatch.intake.typed.mixes import MixWords, parse_recipe
 from curewatch.intake.typed.names import named
+from curewatch.language import Number, Percent, phrase
 from curewatch.records.errors import Field
 from curewatch.records.workshop import RecipeMix
 from curewatch.studio.mixing import RUN_OFF
@@ -54,9 +55,14 @@ def recipe(
     if as_json:
         say_view("recipe", out)
         return
-    say(f"Recipe {made.name}: {shares(made)}, by volume of the wet paint.")
+    say(phrase("Recipe {recipe}: {shares}, by volume of the wet paint.", recipe=made.name, shares=shares(made)))
     if out.density_kg_l is not None:
-        say(f"It weighs {out.density_kg_l:.2f} kg a litre; {out.added_water_share:.0%} water was added to the paint.")
+        said = phrase(
+            "It weighs {density} kg a litre; {water} water was added to the paint.",
+            density=Number(out.density_kg_l, 2),
+            water=Percent(100 * (out.added_water_share or 0.0)),
+        )
+        say(said)
     say_notes(out.notes)
 
 

@@ -3,7 +3,6 @@ those that say what that came to."""
 
 from __future__ import annotations
 
-import textwrap
 from datetime import datetime
 from typing import Annotated
 
@@ -11,7 +10,7 @@ import typer
 
 from curewatch.cli import options
 from curewatch.cli.options import At, Name
-from curewatch.cli.output import PIPED_WIDTH, say, say_json, say_notes
+from curewatch.cli.output import PIPED_WIDTH, ended, say, say_json, say_notes, text_of, wrapped
 from curewatch.cli.session import answer, desk_of, fresh_desk_of, moment, notes_of, refresh_first, say_view
 from curewatch.cli.texts.piece_text import steps_text
 from curewatch.desk import Desk
@@ -24,7 +23,7 @@ from curewatch.intake.files.photo import parse_photo_kind, read_photo
 from curewatch.intake.typed.finger import parse_finger
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.quantities import SURFACE_TEMPERATURE, parse_weighing
-from curewatch.language import phrase
+from curewatch.language import Value, When, phrase
 from curewatch.records.errors import Field, InputError
 from curewatch.records.facts import Finger, ObservationKind, Spot
 from curewatch.records.workshop import PhotoKind, StepDone
@@ -32,6 +31,7 @@ from curewatch.studio import wording
 from curewatch.studio.learning.texts import finding
 from curewatch.views.care import BeliefOut, DoneOut, ObservationOut, PhotoOut, StepsOut
 from curewatch.views.logged import logged_text
+from curewatch.views.sheet import PHOTO_KINDS
 
 Undo = Annotated[
     bool,
@@ -58,13 +58,13 @@ def feel(ctx: typer.Context, name: Name, says: Says = None, middle: Middle = Fal
     """Log a finger test: dates of this piece, and of later pours of its recipe and at its place, follow."""
     if (says is None) is not undo:
         raise InputError(Field.FINGER, says or "nothing", f"one of {', '.join(Finger)}, or --undo alone")
-    finger = None if says is None else parse_finger(says)
     with desk_of(ctx, by) as (desk, now):
+        finger = None if says is None else parse_finger(says)
         if finger is None:
             _undo(desk, name, ObservationKind.FINGER, at, now, as_json)
         else:
             spot = Spot.MIDDLE if middle else Spot.EDGE
-            _say(desk, observing.feel(desk, name, finger, moment(at, desk, now), now, spot), "feel", as_json)
+            _say(desk, observing.feel(desk, name, finger, moment(at, desk, now), now, spot), "feel", now, as_json)
 
 
 def weigh(
@@ -91,7 +91,7 @@ def weigh(
             return
         mass = parse_weighing(grams, resolution)
         when = moment(at, desk, now)
-        _say(desk, observing.weigh(desk, name, mass.grams, mass.resolution_g, when, now), "weigh", as_json)
+        _say(desk, observing.weigh(desk, name, mass.grams, mass.resolution_g, when, now), "weigh", now, as_json)
 
 
 def photo(
@@ -111,14 +111,16 @@ def photo(
     as_json: options.AsJson = False,
 ) -> None:
     """Keep a photo of a piece beside the store: made small, upright, without place and camera."""
-    shows = None if kind is None else parse_photo_kind(kind)
     made = read_photo(file)
     with desk_of(ctx) as (desk, now):
+        shows = None if kind is None else parse_photo_kind(kind)
         kept = keep_photo(desk, name, made.jpeg, (made.width_px, made.height_px), shows, moment(at, desk, now), now)
         if as_json:
             say_json("photo", piece=name, photo=PhotoOut.of(kept.photo, desk.settings.tz).model_dump(mode="json"))
             return
-        say(f"Kept: {name}, {kept.photo.kind.value} ({made.width_px} x {made.height_px}, {len(made.jpeg) // 1000} kB).")
+        size = f"{made.width_px} x {made.height_px}, {len(made.jpeg) // 1000} kB"
+        kind_said = PHOTO_KINDS[kept.photo.kind]
+        say(phrase("Kept: {name}, {photo} ({size}).", name=name, photo=kind_said, size=size))
 
 
 def surface(
@@ -141,7 +143,7 @@ def surface(
             _undo(desk, name, ObservationKind.SURFACE, at, now, as_json)
             return
         surface_c = SURFACE_TEMPERATURE.parse(temperature, Field.SURFACE)
-        _say(desk, observing.surface(desk, name, surface_c, moment(at, desk, now), now), "surface", as_json)
+        _say(desk, observing.surface(desk, name, surface_c, moment(at, desk, now), now), "surface", now, as_json)
 
 
 def learned(
@@ -153,7 +155,7 @@ def learned(
 ) -> None:
     """What the studio has come to believe of its recipes and places, and from what."""
     with fresh_desk_of(ctx) as (desk, now):
-        notes = [] if forget is None else notes_of(desk, observing.forget(desk, forget, now).remarks)
+        notes = [] if forget is None else notes_of(observing.forget(desk, forget, now).remarks)
         known = reports_learned.what_was_learned(desk)
     if as_json:
         beliefs = [BeliefOut.of(one).model_dump(mode="json") for one in known]
@@ -161,21 +163,20 @@ def learned(
         return
     say_notes(notes)
     for one in known:
-        say(textwrap.fill(f"{one.sentence}.", PIPED_WIDTH, subsequent_indent="  "))
+        say("\n".join(wrapped(phrase("{sentence}.", sentence=one.sentence), PIPED_WIDTH, rest="  ")))
     if not known:
-        say("Nothing yet: log a finger test with `curewatch feel`, or a weighing with `curewatch weigh`.")
+        say(phrase("Nothing yet: log a finger test with `curewatch feel`, or a weighing with `curewatch weigh`."))
 
 
-def _say(desk: Desk, observed: Observed, kind: str, as_json: bool) -> None:
-
+def _say(desk: Desk, observed: Observed, kind: str, now: datetime, as_json: bool) -> None:
     one = observed.observation
     if as_json:
         found = ObservationOut.of(observed, desk.settings.tz).model_dump(mode="json")
         say_json(kind, piece=observed.piece.name, observation=found)
         return
-    by = wording.by(one.logged_by)
-    say(f"Logged {observed.piece.name}: {finding(one)} at {desk.local(one.at):%a %d %b %H:%M}{by}.")
-    say_notes(notes_of(desk, observed.remarks))
+    values: dict[str, Value] = {"piece": observed.piece.name, "found": finding(one), "time": When(one.at, now)}
+    say(phrase("Logged {piece}: {found} at {time}{by}.", **values, by=wording.by(one.logged_by)))
+    say_notes(notes_of(observed.remarks))
 
 
 def _undo(desk: Desk, name: str, kind: ObservationKind, at: str | None, now: datetime, as_json: bool) -> None:
@@ -184,7 +185,10 @@ def _undo(desk: Desk, name: str, kind: ObservationKind, at: str | None, now: dat
     if as_json:
         say_json("undone", piece=name, id=one.id)
     else:
-        say(f"Taken back of {name}: {finding(one)} at {desk.local(one.at):%a %d %b %H:%M}.")
+        said = phrase(
+            "Taken back of {piece}: {found} at {time}.", piece=name, found=finding(one), time=When(one.at, now)
+        )
+        say(said)
 
 
 def steps(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:
@@ -211,13 +215,13 @@ def done(
     """Write down that a step was done."""
     with fresh_desk_of(ctx, by) as (desk, now):
         noted = aftercare.done(desk, name, named(step, Field.STEP), moment(at, desk, now), now, anyway=anyway)
-        notes = notes_of(desk, noted.remarks)
+        notes = notes_of(noted.remarks)
         if as_json:
             say_view("done", DoneOut.of(noted.step, desk.settings.tz), piece=name, notes=notes)
             return
         say_notes(notes)
-        by_whom = wording.by(noted.step.logged_by)
-        say(f"{name}: {noted.step.step} done at {desk.local(noted.step.done_at):%a %d %b %H:%M}{by_whom}.")
+        values: dict[str, Value] = {"piece": name, "step": noted.step.step, "time": When(noted.step.done_at, now)}
+        say(phrase("{piece}: {step} done at {time}{by}.", **values, by=wording.by(noted.step.logged_by)))
 
 
 def undo(
@@ -245,12 +249,10 @@ def undo(
         entries = undo_series(desk, about, now) if whole else [undo_last(desk, about, now, kinds)]
         refresh_first(desk, now)
     entry = entries[0]
-    text, step = (
-        desk.settings.studio_reader.read(logged_text(entries)),
-        entry.fact if isinstance(entry.fact, StepDone) else None,
-    )
+    text, step = text_of(logged_text(entries)), entry.fact if isinstance(entry.fact, StepDone) else None
     if as_json:
         values = {} if step is None else DoneOut.of(step, desk.settings.tz).model_dump(mode="json")
         say_json("undo", piece=name, room=room, recipe=recipe, done=entry.kind.value, text=text, **values)
     else:
-        say(f"Taken back: {text}." if step is None else f"{name}: {step.step} is open again.")
+        again = phrase("{piece}: {step} is open again.", piece=about, step=step.step if step else "")
+        say(phrase("Taken back: {what}", what=ended(text)) if step is None else again)

@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 import sys
-import textwrap
 from typing import Annotated
 
 import typer
 
 from curewatch.cli import options
 from curewatch.cli.options import Name
-from curewatch.cli.output import Page, say, say_json
-from curewatch.cli.session import answer, fresh_desk_of, in_english, say_view
+from curewatch.cli.output import Page, say, say_json, text_of, wrapped
+from curewatch.cli.session import answer, fresh_desk_of, say_view
 from curewatch.cli.texts import board_text, piece_text, plan_text, record_text
 from curewatch.desk.orders import series_here
 from curewatch.desk.reports import cure_record, planning
 from curewatch.desk.reports.board import board_of
 from curewatch.desk.reports.cure_record import compared, cure_record_of
 from curewatch.desk.reports.piece import piece_report
+from curewatch.language import phrase
 from curewatch.records.errors import Field, InputError
 from curewatch.studio.board import SeriesLine
 from curewatch.studio.diagnosis.mechanisms import Trouble
@@ -47,12 +47,12 @@ def piece(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> No
             say_view("piece", PieceReportOut.of_report(report, now, desk.settings.tz), advice=told)
             return
         page = Page.of(sys.stdout)
-        say(piece_text.text(desk.settings.tz, report, now, page))
+        say(piece_text.text(report, now, page))
         if text := plan_text.advice_text(advice, page):
             say(f"\n{text}")
         if report.line.promised is not None and report.line.promised.at_risk:
             helps = promises.help_in_words(promises.helped(report.drying, report.forecast, could, now))
-            say(f"\n{textwrap.fill(in_english(desk.settings).read(helps), page.width)}")
+            say("\n".join(["", *wrapped(helps, page.width)]))
 
 
 def record(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> None:
@@ -60,7 +60,7 @@ def record(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> N
     with fresh_desk_of(ctx) as (desk, now):
         looked = cure_record_of(desk, name, now)
         seen = RecordOut.of(looked, desk.settings.tz)
-    answer(as_json, "record", seen, lambda page: record_text.text(desk.settings.tz, looked, page))
+    answer(as_json, "record", seen, lambda page: record_text.text(looked, page))
 
 
 def why(
@@ -70,16 +70,23 @@ def why(
     as_json: options.AsJson = False,
 ) -> None:
     """What may have gone wrong: each mechanism against the piece's own record, with its figure."""
-    word = "-".join(trouble.casefold().split())
-    if word not in set(Trouble):
-        raise InputError(Field.TROUBLE, trouble, f"one of {TROUBLES}")
     with fresh_desk_of(ctx) as (desk, now):
-        found = cure_record.why(desk, cure_record_of(desk, name, now), Trouble(word))
+        word = trouble_of(trouble)
+        found = cure_record.why(desk, cure_record_of(desk, name, now), word)
     if as_json:
         findings = [FindingOut.of(one).model_dump(mode="json") for one in found]
         say_json("why", name=name, trouble=word, findings=findings)
     else:
         say(record_text.findings_text(name, word, found, Page.of(sys.stdout)))
+
+
+def trouble_of(typed: str) -> Trouble:
+    """As typed, in English or as it is shown. Raises InputError."""
+    word = " ".join(typed.casefold().replace("-", " ").split())
+    for one, said in record_text.TROUBLES.items():
+        if word in (one.value.replace("-", " "), text_of(said).casefold()):
+            return one
+    raise InputError(Field.TROUBLE, typed, f"one of {TROUBLES}")
 
 
 def compare(
@@ -94,9 +101,11 @@ def compare(
         with desk.store.read() as tx:
             of = 0 if other is not None else len(series_here(tx, one))
         seen = ComparedOut(pieces=[RecordOut.of(looked, desk.settings.tz) for looked in found])
-    answer(as_json, "compare", seen, lambda page: record_text.side_by_side(desk.settings.tz, found, page))
+    answer(as_json, "compare", seen, lambda page: record_text.side_by_side(found, page))
     if len(found) < of and not as_json:
-        say(f"{len(found)} of the {of} pieces of {one}; any two: `curewatch compare NAME OTHER`.")
+        said = phrase("{n} of the {of} pieces of {series}; any two: {command}.", n=len(found), of=of, series=one,
+                      command="`curewatch compare NAME OTHER`")  # fmt: skip
+        say(said)
 
 
 def series(

@@ -3,135 +3,155 @@
 from __future__ import annotations
 
 import re
-import textwrap
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 
-from curewatch.cli.output import Page
-from curewatch.cli.texts.dates import date, short_date
-from curewatch.records import AlarmHappening, DeliveryState
+from curewatch.cli.output import Page, text_of, wrapped
+from curewatch.language import Joined, Value, Words, joined, phrase, phrase_n, reads
+from curewatch.records import AlarmHappening, AlarmKind, DeliveryState
 from curewatch.studio import wording
-from curewatch.views.alarms import AlarmEventOut, AlarmOut, AlarmsOut, CloseOut, HarmOut
+from curewatch.views.alarms import AlarmEventOut, AlarmOut, AlarmsOut, CloseOut, HarmOut, ToldOut
 from curewatch.views.notices import DeliveryOut, NoticeOut
 
+KINDS = {
+    AlarmKind.COLD: phrase("cold"),
+    AlarmKind.FROST: phrase("frost"),
+    AlarmKind.DAMP: phrase("damp"),
+    AlarmKind.TOO_FAST: phrase("too fast"),
+    AlarmKind.NO_FRESH_DATA: phrase("no fresh data"),
+}
+"""In a word or two, which `acknowledge` and `mute` take as well."""
 TOLD_LAST = 5
 _HAPPENED = {
-    AlarmHappening.RAISED: "raised",
-    AlarmHappening.OVER: "over",
-    AlarmHappening.REMINDED: "not acknowledged, told again",
-    AlarmHappening.MUTE_ENDED: "the mute ended and it was on",
-    AlarmHappening.ASLEEP: "nothing wet there any more",
-    AlarmHappening.ACKNOWLEDGED: "acknowledged",
-    AlarmHappening.MUTED: "muted",
-    AlarmHappening.UNMUTED: "no longer muted",
+    AlarmHappening.RAISED: phrase("raised"),
+    AlarmHappening.OVER: phrase("over"),
+    AlarmHappening.REMINDED: phrase("not acknowledged, told again"),
+    AlarmHappening.MUTE_ENDED: phrase("the mute ended and it was on"),
+    AlarmHappening.ASLEEP: phrase("nothing wet there any more"),
+    AlarmHappening.ACKNOWLEDGED: phrase("acknowledged"),
+    AlarmHappening.MUTED: phrase("muted"),
+    AlarmHappening.UNMUTED: phrase("no longer muted"),
 }
 
 
 def text(seen: AlarmsOut, now: datetime, page: Page, *, with_history: bool) -> str:
     """The page, at most `page.width` wide."""
-    parts = [
-        _active(seen.active, now, page) if seen.active else "Nothing is wrong." if seen.well else "No alarm is on."
-    ]
+    quiet = phrase("Nothing is wrong.") if seen.well else phrase("No alarm is on.")
+    parts = [_active(seen.active, now, page) if seen.active else text_of(quiet)]
     if seen.close:
         parts.append(close_text(seen.close, page))
     if seen.unread:
-        said = f"Never read, so that no alarm can tell of them: {', '.join(seen.unread)}. `curewatch reading --room …`"
-        parts.append(textwrap.fill(said, page.width))
+        said = phrase(
+            "Never read, so that no alarm can tell of them: {rooms}. {command}",
+            rooms=", ".join(seen.unread),
+            command="`curewatch reading --room …`",
+        )
+        parts.append("\n".join(wrapped(said, page.width)))
     if seen.at_risk:
-        rows = [page.bold("Dates at risk"), *(f"{one.piece}: {one.text}" for one in seen.at_risk)]
-        parts.append("\n".join(_indented(rows, page)))
+        parts.append(
+            _headed(phrase("Dates at risk"), _under((f"{a.piece}: {a.text}" for a in seen.at_risk), page), page)
+        )
     if seen.muted:
-        rows = [f"  {_kind(a)} in {a.room}, until {date(a.muted_until, now)}" for a in seen.muted]
-        parts.append("\n".join([page.bold("Muted, and quiet now"), *rows]))
+        rows = [
+            phrase(
+                "{alarm} in {room}, until {date}", alarm=_kind(a), room=a.room, date=reads().date(a.muted_until, now)
+            )
+            for a in seen.muted
+            if a.muted_until is not None
+        ]
+        parts.append(_headed(phrase("Muted, and quiet now"), [f"  {text_of(one)}" for one in rows], page))
     if seen.harm:
         parts.append(_harmed(seen.harm, page))
     if seen.told:
-        last = seen.told[:TOLD_LAST]
-        rows = [f"{date(one.created_at, now)}: {one.title}{' (withdrawn)' * one.withdrawn}" for one in last]
-        head = "Told last (`curewatch notices` has all)"
-        parts.append("\n".join(_indented([page.bold(head), *rows], page)))
+        titles = (f"{reads().date(one.created_at, now)}: {text_of(_title(one))}" for one in seen.told[:TOLD_LAST])
+        parts.append(_headed(phrase("Told last (`curewatch notices` has all)"), _under(titles, page), page))
     if with_history:
-        rows = [_event(event, now) for event in seen.history] or ["  nothing yet"]
-        parts.append("\n".join([page.bold("What happened, the newest first"), *rows]))
+        lines = [_event(event, now) for event in seen.history] or [f"  {text_of(phrase('nothing yet'))}"]
+        parts.append(_headed(phrase("What happened, the newest first"), lines, page))
     if seen.active:
-        parts.append(textwrap.fill(str(wording.SAFETY), page.width))
+        parts.append("\n".join(wrapped(wording.SAFETY, page.width)))
     return "\n\n".join(parts)
 
 
 def close_text(close: Sequence[CloseOut], page: Page) -> str:
-    return "\n".join(_indented([page.bold("Close to an alarm"), *(one.text for one in close)], page))
+    return _headed(phrase("Close to an alarm"), _under((one.text for one in close), page), page)
 
 
-def _indented(rows: Sequence[str], page: Page) -> Iterator[str]:
-    """A heading, and what stands under it."""
-    yield rows[0]
-    for row in rows[1:]:
-        yield from textwrap.wrap(row, page.width, initial_indent="  ", subsequent_indent="    ")
+ENDING = phrase("now in range again: over if that lasts")
 
 
-ENDING = "now in range again: over if that lasts"
+def _headed(head: Words, rows: Sequence[str], page: Page) -> str:
+    return "\n".join([page.bold(text_of(head)), *rows])
+
+
+def _under(rows: Iterable[str], page: Page) -> list[str]:
+    return [line for row in rows for line in wrapped(row, page.width, "  ", "    ")]
 
 
 def _active(active: Sequence[AlarmOut], now: datetime, page: Page) -> str:
-    rows = [page.bold("Alarms")]
+    date, rows = reads().date, []
     for alarm in active:
-        notes = [f"since {date(alarm.raised_at or alarm.judged_at, now)}", *([ENDING] if alarm.is_ending else [])]
+        notes: list[Value] = [phrase("since {date}", date=date(alarm.raised_at or alarm.judged_at, now))]
+        notes += [ENDING] if alarm.is_ending else []
         if alarm.acknowledged_at is not None:
-            notes.append(f"acknowledged {date(alarm.acknowledged_at, now)}")
+            notes.append(phrase("acknowledged {date}", date=date(alarm.acknowledged_at, now)))
         if alarm.muted_until is not None and now < alarm.muted_until:
-            notes.append(f"muted until {date(alarm.muted_until, now)}")
-        rows += textwrap.wrap(
-            f"! {_kind(alarm)} in {alarm.room}, {', '.join(notes)}", page.width, subsequent_indent="  "
-        )
-        rows += textwrap.wrap(alarm.text, page.width, initial_indent="    ", subsequent_indent="    ")
-    return "\n".join(rows)
+            notes.append(phrase("muted until {date}", date=date(alarm.muted_until, now)))
+        rows += alarm_said(alarm, notes, page)
+    return _headed(phrase("Alarms"), rows, page)
+
+
+def alarm_said(alarm: AlarmOut, notes: Sequence[Value], page: Page) -> list[str]:
+    """What and where, and how it stands; below, its text."""
+    head = phrase("{alarm} in {room}, {notes}", alarm=_kind(alarm), room=alarm.room, notes=Joined(tuple(notes), ", "))
+    return [*wrapped(head, page.width, "! "), *wrapped(alarm.text, page.width, "    ")]
 
 
 def _harmed(harmed: Sequence[HarmOut], page: Page) -> str:
-    rows = [
-        page.bold("Harmed, until you say `curewatch cleared PIECE`"),
-        *(f"{one.piece}: {one.text}" for one in harmed),
-    ]
-    return "\n".join(_indented(rows, page))
+    rows = _under((f"{one.piece}: {one.text}" for one in harmed), page)
+    return _headed(phrase("Harmed, until you say `curewatch cleared PIECE`"), rows, page)
 
 
 def _event(event: AlarmEventOut, now: datetime) -> str:
-    until = f" until {date(event.muted_until, now)}" if event.muted_until else ""
-    kind = event.alarm.value.replace("_", " ")
-    return f"  {date(event.at, now):<18} {event.room}: {kind}, {_HAPPENED[event.happening]}{until}"
+    happened: Words = _HAPPENED[event.happening]
+    if event.muted_until:
+        happened = phrase("{what} until {date}", what=happened, date=reads().date(event.muted_until, now))
+    said = f"{event.room}: {text_of(KINDS[event.alarm])}, {text_of(happened)}"
+    return f"  {reads().date(event.at, now):<18} {said}"
 
 
-def _kind(alarm: AlarmOut) -> str:
-    return alarm.alarm.replace("_", " ")
+def _kind(alarm: AlarmOut) -> Words:
+    return KINDS[AlarmKind(alarm.alarm)]
 
 
 _STATES = {
-    DeliveryState.WAITING: "waits",
-    DeliveryState.DELIVERED: "arrived",
-    DeliveryState.EXPIRED: "expired",
-    DeliveryState.DEAD: "given up",
+    DeliveryState.WAITING: phrase("waits"),
+    DeliveryState.DELIVERED: phrase("arrived"),
+    DeliveryState.EXPIRED: phrase("expired"),
+    DeliveryState.DEAD: phrase("given up"),
 }
 
 
 def notices_text(found: Sequence[NoticeOut], now: datetime, page: Page, *, undelivered: bool) -> str:
     """Each notice with its channels; where it was given up, with its key, to send it again by."""
     if not found:
-        return "Everything arrived." if undelivered else "No notices yet."
+        return text_of(phrase("Everything arrived.") if undelivered else phrase("No notices yet."))
     titles = {(_bare(one.key), one.created_at): one.title for one in found}
     rows: list[str] = []
     for sent in found:
-        mark = "!" if sent.urgent else " "
-        withdrawn = " (withdrawn)" if sent.withdrawn else ""
-        title = f"{mark} {short_date(sent.created_at, now):<16} {sent.title}{withdrawn}"
-        rows += map(page.bold, textwrap.wrap(title, page.width, subsequent_indent=" " * 19))
-        rows += [f"    {_became(delivery, sent, titles, now)}" for delivery in sent.deliveries]
+        first = f"{'!' if sent.urgent else ' '} {reads().short(sent.created_at, now):<16} "
+        rows += map(page.bold, wrapped(_title(sent), page.width, first))
+        rows += [f"    {text_of(_became(delivery, sent, titles, now))}" for delivery in sent.deliveries]
         if not sent.deliveries:
-            rows.append(
-                f"    {_told_in(sent.told_in, sent, titles)}" if sent.told_in else "    written down, told to nobody"
-            )
+            told = _told_in(sent.told_in, sent, titles) if sent.told_in else phrase("written down, told to nobody")
+            rows.append(f"    {text_of(told)}")
         if any(delivery.state is DeliveryState.DEAD for delivery in sent.deliveries):
             rows.append(f"    curewatch resend {sent.key}")
     return "\n".join(rows)
+
+
+def _title(sent: NoticeOut | ToldOut) -> Words:
+    return phrase("{title} (withdrawn)", title=sent.title) if sent.withdrawn else sent.title
 
 
 Titles = Mapping[tuple[str, datetime], str]
@@ -142,19 +162,23 @@ def _bare(key: str) -> str:
     return re.sub(r"/withdrawn-\d+$", "", key)
 
 
-def _told_in(key: str, sent: NoticeOut, titles: Titles) -> str:
+def _told_in(key: str, sent: NoticeOut, titles: Titles) -> Words:
     title = titles.get((_bare(key), sent.created_at))
-    return "told with others" if title is None else f"told with: {title}"
+    return phrase("told with others") if title is None else phrase("told with: {title}", title=title)
 
 
-def _became(delivery: DeliveryOut, sent: NoticeOut, titles: Titles, now: datetime) -> str:
-    state = _STATES[delivery.state]
+def _became(delivery: DeliveryOut, sent: NoticeOut, titles: Titles, now: datetime) -> Words:
+    def said(state: Words) -> Words:
+        return phrase("{channel}: {state}", channel=delivery.channel, state=state)
+
     if delivery.told_in is not None:
-        return f"{delivery.channel}: {_told_in(delivery.told_in, sent, titles)}"
+        return said(_told_in(delivery.told_in, sent, titles))
+    state: Words = _STATES[delivery.state]
     if delivery.delivered_at is not None:
-        return f"{delivery.channel}: {state} {short_date(delivery.delivered_at, now)}"
+        return said(phrase("{state} {date}", state=state, date=reads().short(delivery.delivered_at, now)))
     if delivery.next_try_at is not None:
-        state += f" until {short_date(delivery.next_try_at, now)}" if delivery.next_try_at > now else " to be sent"
-    tries = f", {delivery.attempts} tries" if delivery.attempts else ""
-    error = f": {delivery.last_error}" if delivery.last_error else ""
-    return f"{delivery.channel}: {state}{tries}{error}"
+        state = phrase("waits to be sent")
+        if delivery.next_try_at > now:
+            state = phrase("waits until {date}", date=reads().short(delivery.next_try_at, now))
+    tries = phrase_n("{n} try", "{n} tries", delivery.attempts) if delivery.attempts else None
+    return said(joined(joined(state, tries, by=", "), delivery.last_error, by=": "))

@@ -5,12 +5,14 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 from datetime import datetime
+from itertools import zip_longest
 
-from curewatch.cli.output import Page
-from curewatch.cli.texts.alarms_text import ENDING, close_text
-from curewatch.cli.texts.dates import short_date
+from curewatch.cli.output import Page, text_of, wrapped
+from curewatch.cli.texts.alarms_text import ENDING, alarm_said, close_text
+from curewatch.language import Joined, Percent, Temperature, Value, joined, phrase, phrase_n, reads
 from curewatch.records import MilestoneKind
 from curewatch.studio import wording
+from curewatch.studio.board import NOT_KNOWN
 from curewatch.views.alarms import AlarmOut
 from curewatch.views.board import AnswerOut, BoardOut, PieceOut, RoomOut, SeriesOut
 
@@ -18,29 +20,31 @@ _DATE = 14
 _NAME_MOST = 20
 _FINDINGS = 2
 """Flaws of a room's readings that the page has room for, the newest; --json has them all."""
+STAGES = {str(one): one for one in (*wording.STAGES.values(), wording.TACKY, NOT_KNOWN)}
+"""By what a view calls them."""
 
 
 def text(seen: BoardOut, page: Page) -> str:
     """The board, at most `page.width` wide: pieces by next date, then rooms, then alarms."""
-    parts = [page.bold(f"The studio on {seen.at:%a %d %b %Y, %H:%M} ({seen.zone})")]
-    parts.append(
-        _table(_rows(seen), seen.at, page) if seen.pieces else "No pieces yet: `curewatch pour NAME --room ROOM …`."
-    )
+    r = reads()
+    head = phrase("The studio on {day}, {time} ({zone})", day=r.day(seen.at), time=r.time(seen.at), zone=seen.zone)
+    none = phrase("No pieces yet: {command}.", command="`curewatch pour NAME --room ROOM …`")
+    parts = [page.bold(text_of(head)), _table(_rows(seen), seen.at, page) if seen.pieces else text_of(none)]
     if seen.rooms:
-        parts.append(page.bold("Rooms") + "\n" + "\n".join(_room(room, seen.at, page) for room in seen.rooms))
+        rooms = [_room(room, seen.at, page) for room in seen.rooms]
+        parts.append("\n".join([page.bold(text_of(phrase("Rooms"))), *rooms]))
     if seen.pieces:
         parts.append("\n".join(line for one in seen.answers for line in _answer(one, page)))
     parts += [close_text(seen.close, page)] if seen.close else []
-    parts.append(
-        _alarms(seen.alarms, seen.at, page) if seen.alarms else "No alarm is on." if seen.close else "No alarms."
-    )
+    quiet = phrase("No alarm is on.") if seen.close else phrase("No alarms.")
+    parts.append(_alarms(seen.alarms, seen.at, page) if seen.alarms else text_of(quiet))
     return "\n\n".join(parts)
 
 
 def series_text(seen: SeriesOut, now: datetime, page: Page) -> str:
     """The pieces of a series, a line each."""
     rows: list[Row] = [(one.name, one, wording.where(one.room, one.place), _promised([one])) for one in seen.pieces]
-    return f"{page.bold(str(wording.together(seen.name, len(rows))))}\n\n{_table(rows, now, page)}"
+    return f"{page.bold(text_of(wording.together(seen.name, len(rows))))}\n\n{_table(rows, now, page)}"
 
 
 Row = tuple[str, PieceOut, str, list[str]]
@@ -48,24 +52,33 @@ Row = tuple[str, PieceOut, str, list[str]]
 
 
 def _table(rows: Sequence[Row], now: datetime, page: Page) -> str:
-    stages = max(len("Stage"), *(len(_stage(one)) for _, one, *_ in rows))
-    nexts = max(len("Next"), *(len(_next(one)) for _, one, *_ in rows))
+    said = phrase("Piece"), phrase("Stage"), phrase("Next"), phrase("Worth checking"), phrase("Safe to assume")
+    heads = list(map(text_of, said))
+    stages = max(len(heads[1]), *(len(_stage(one)) for _, one, *_ in rows))
+    nexts = max(len(heads[2]), *(len(_next(one)) for _, one, *_ in rows))
     left = page.width - (2 + stages + 1 + nexts + 1 + 2 * _DATE + 1)
-    width = min(max(len("Piece"), *(len(name) for name, *_ in rows)), _NAME_MOST, left)
+    width = min(max(len(heads[0]), *(len(name) for name, *_ in rows)), _NAME_MOST, left)
     where = max(0, min(left - width - 1, 24))
-    head = f"{'Piece':<{width}}  {'Stage':<{stages}} {'Next':<{nexts}} {'Worth checking':<{_DATE}} "
-    head += f"{'Safe to assume':<{_DATE}}"
-    lines = [page.bold((head + (" Where" if where > 8 else "")).rstrip())]
+    wide = (width + 1, stages, nexts, _DATE, _DATE)
+    heads += [text_of(phrase("Where"))] if where > 8 else []
+    lines = [page.bold(line) for line in headings(heads, [*wide, where])]
     for name, one, place, beside in rows:
         held = one.next is not None and one.milestones[one.next].held
-        safe = "once found dry" if held else _date(one, one.safe_at, now)
-        dates = (_date(one, one.worth_checking_at, now), safe)
-        row = f"{clipped(name, width):<{width}}  {_stage(one):<{stages}} {_next(one):<{nexts}} " + " ".join(
-            f"{date:<{_DATE}}" for date in dates
-        )
+        safe = text_of(phrase("once found dry")) if held else _date(one, one.safe_at, now)
+        cells = [clipped(name, width), _stage(one), _next(one), _date(one, one.worth_checking_at, now), safe]
+        row = " ".join(f"{cell:<{n}}" for cell, n in zip(cells, wide, strict=True))
         lines.append((row + (f" {clipped(place, where - 1)}" if where > 8 else "")).rstrip())
-        lines += [f"    {said}" for text in beside for said in textwrap.wrap(text, page.width - 4)]
+        lines += [line for text in beside for line in wrapped(text, page.width, "    ")]
     return "\n".join(lines)
+
+
+def headings(heads: Sequence[str], wide: Sequence[int]) -> list[str]:
+    """The heads of columns so wide, on as many lines as the longest takes."""
+    cells = [textwrap.wrap(head, n) if n else [head] for head, n in zip(heads, wide, strict=False)]
+    return [
+        " ".join(f"{cell:<{n}}" for cell, n in zip(row, wide, strict=False)).rstrip()
+        for row in zip_longest(*cells, fillvalue="")
+    ]
 
 
 def _rows(seen: BoardOut) -> list[Row]:
@@ -76,12 +89,19 @@ def _rows(seen: BoardOut) -> list[Row]:
         if alike is None:
             found.append((piece.name, piece, wording.where(piece.room, piece.place), _promised([piece])))
         elif piece.name == alike.pieces[0].name:
-            spread = ", ".join(f"{count} {stage}" for stage, count in alike.stages.items())
             where = " / ".join(dict.fromkeys(wording.where(one.room, one.place) for one in alike.pieces))
-            beside = [f"of {len(alike.pieces)}: {spread}"] if len(alike.stages) > 1 else []
+            beside = [_spread(alike)] if len(alike.stages) > 1 else []
             beside += _promised(alike.pieces)
             found.append((f"{alike.name} \u00d7{len(alike.pieces)}", piece, where, beside))
     return found
+
+
+def _spread(alike: SeriesOut) -> str:
+    spread = [
+        phrase("{n} {stage}", n=count, stage=joined(STAGES[stage.rstrip("?")], stage[len(stage.rstrip("?")) :], by=""))
+        for stage, count in alike.stages.items()
+    ]
+    return text_of(phrase("of {n}: {spread}", n=len(alike.pieces), spread=Joined(tuple(spread), ", ")))
 
 
 def _promised(pieces: Sequence[PieceOut]) -> list[str]:
@@ -94,49 +114,47 @@ def _promised(pieces: Sequence[PieceOut]) -> list[str]:
 
 def _stage(one: PieceOut) -> str:
     """Marked where it holds at even odds only."""
-    return one.stage + ("" if one.stage_is_safe else "?")
+    return text_of(STAGES[one.stage]) + ("" if one.stage_is_safe else "?")
 
 
 def _next(one: PieceOut) -> str:
     if one.reason:
-        return "no readings"
-    return "-" if one.next is None else str(wording.STAGES[MilestoneKind(one.next)])
+        return text_of(phrase("no readings"))
+    return "-" if one.next is None else text_of(wording.STAGES[MilestoneKind(one.next)])
 
 
 def _date(one: PieceOut, at: datetime | None, now: datetime) -> str:
     if one.next is None:
         return "-"
     if at is None:
-        return "not foreseen"
-    return "now" if at <= now else short_date(at, now)
+        return text_of(phrase("not foreseen"))
+    return text_of(phrase("now")) if at <= now else reads().short(at, now)
 
 
 def _room(room: RoomOut, now: datetime, page: Page) -> str:
-    temp = "?" if room.temp_c is None else f"{room.temp_c:.1f} °C"
-    rh = "?" if room.rh_pct is None else f"{room.rh_pct:.0f} %"
-    pieces = f"{room.pieces} piece{'' if room.pieces == 1 else 's'}"
-    read = "never read" if room.read_at is None else f"read {wording.age(room.read_at, now)}"
-    lines = [f"{clipped(room.name, 24):<24} {temp:>8} {rh:>6}   {read:<18} {pieces}"]
+    temp = "?" if room.temp_c is None else text_of(Temperature(room.temp_c, 1))
+    rh = "?" if room.rh_pct is None else text_of(Percent(room.rh_pct))
+    read = phrase("never read") if room.read_at is None else phrase("read {ago}", ago=reads().age(room.read_at, now))
+    pieces = text_of(phrase_n("{n} piece", "{n} pieces", room.pieces))
+    lines = [f"{clipped(room.name, 24):<24} {temp:>8} {rh:>6}   {text_of(read):<18} {pieces}"]
     for finding in room.quality[-_FINDINGS:]:
-        lines += [f"    {line}" for line in textwrap.wrap(finding.text, page.width - 4)]
+        lines += wrapped(finding.text, page.width, "    ")
     return "\n".join(lines)
 
 
 def _alarms(alarms: Sequence[AlarmOut], now: datetime, page: Page) -> str:
-    rows = [page.bold("Alarms")]
+    rows = [page.bold(text_of(phrase("Alarms")))]
     for alarm in alarms:
-        since = short_date(alarm.raised_at or alarm.judged_at, now)
-        seen = f", {ENDING}" if alarm.is_ending else ""
-        seen += ", acknowledged" if alarm.acknowledged_at is not None else ""
-        muted = f", muted until {short_date(alarm.muted_until, now)}" if alarm.muted_until else ""
-        head = f"! {alarm.alarm.replace('_', ' ')} in {alarm.room}, since {since}{seen}{muted}"
-        rows += textwrap.wrap(head, page.width, subsequent_indent="  ")
-        rows += [f"    {line}" for line in textwrap.wrap(alarm.text, page.width - 4)]
-    return "\n".join([*rows, *textwrap.wrap(str(wording.SAFETY), page.width)])
+        notes: list[Value] = [phrase("since {date}", date=reads().short(alarm.raised_at or alarm.judged_at, now))]
+        notes += [ENDING] if alarm.is_ending else []
+        notes += [phrase("acknowledged")] if alarm.acknowledged_at is not None else []
+        notes += [phrase("muted until {date}", date=reads().short(alarm.muted_until, now))] if alarm.muted_until else []
+        rows += alarm_said(alarm, notes, page)
+    return "\n".join([*rows, *wrapped(wording.SAFETY, page.width)])
 
 
 def _answer(one: AnswerOut, page: Page) -> list[str]:
-    return textwrap.wrap(f"{one.question:<16}  {one.text}", page.width, subsequent_indent=" " * 18)
+    return wrapped(one.text, page.width, f"{one.question:<16}  ")
 
 
 def clipped(text: str, width: int) -> str:

@@ -13,6 +13,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from curewatch.language import reads
+
 LEFT = 6
 """Columns before the plot: the scale and its line."""
 HEIGHT = 11
@@ -84,8 +86,9 @@ def _label(at_h: float, step_h: float) -> str:
     if at_h == 0:
         return "0"
     if step_h < 1:
-        return f"{round(at_h * 60)} min"
-    return f"{round(at_h)} h" if step_h < 24 else f"{round(at_h / 24)} d"
+        return reads().phrase("{n} min", n=round(at_h * 60))
+    hours, days = round(at_h), round(at_h / 24)
+    return reads().phrase("{n} h", n=hours) if step_h < 24 else reads().phrase("{n} d", n=days)
 
 
 def _pointers(hours: Sequence[float], marks: Sequence[tuple[str, float]], signs: Signs) -> list[str]:

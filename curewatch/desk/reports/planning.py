@@ -13,7 +13,7 @@ from curewatch.desk.reports.piece import PieceReport
 from curewatch.desk.snapshot.air import AirCache, future_of, read_errors
 from curewatch.desk.snapshot.pieces import learned_so_far
 from curewatch.desk.snapshot.snapshot import read_snapshot
-from curewatch.language import phrase
+from curewatch.language import Words, phrase
 from curewatch.records import MilestoneKind, Piece, Recipe, Stay
 from curewatch.records.errors import Field, InputError
 from curewatch.records.names import same_name
@@ -48,11 +48,11 @@ class Plan:
     """Whether it was read for a day at least."""
     promised: Sequence[PieceLine] = ()
     """The pieces that are promised for a date already, the first due first."""
-    assumed: str | None = None
+    assumed: Words | None = None
     """Why this room, where none was named."""
 
 
-def room_for(desk: Desk, now: datetime) -> tuple[str, str]:
+def room_for(desk: Desk, now: datetime) -> tuple[str, Words]:
     """The room that is meant where none is named, and why: the only one, or the one with the most wet pieces in it.
 
     InputError: no room yet, or several with as many.
@@ -63,7 +63,7 @@ def room_for(desk: Desk, now: datetime) -> tuple[str, str]:
     if not rooms:
         raise InputError(Field.ROOM, "", phrase("a room that was read; none is known yet"))
     if len(rooms) == 1:
-        return rooms[0], f"{rooms[0]} is the only room"
+        return rooms[0], phrase("{room} is the only room", room=rooms[0])
     wet = Counter(dict.fromkeys(rooms, 0))
     for drying in snapshot.dryings:
         until_s = milestone_s(snapshot.forecasts.get(drying.piece.id), MilestoneKind.HANDLE, safe=True)
@@ -75,7 +75,7 @@ def room_for(desk: Desk, now: datetime) -> tuple[str, str]:
             "",
             phrase("one of {names}; no one of them holds the most wet pieces", names=", ".join(sorted(rooms))),
         )
-    return first, f"most wet pieces lie in {first}"
+    return first, phrase("most wet pieces lie in {room}", room=first)
 
 
 def plan(desk: Desk, order: PourOrder, due: datetime, pieces: int, kind: MilestoneKind, now: datetime) -> Plan:
