@@ -24,7 +24,7 @@ from curewatch.intake.typed.names import named
 from curewatch.language import PLAIN, Reader, phrase, phrase_n, read_by
 from curewatch.premises import Premises, find
 from curewatch.records.errors import Field, InputError
-from curewatch.records.remarks import Remark
+from curewatch.records.remarks import Remark, RemarkKind
 from curewatch.settings import Settings, SettingsError
 from curewatch.settings.loading import SYSTEM_CONFIG
 from curewatch.store import Store, file_at
@@ -132,7 +132,18 @@ def reader_of(settings: Settings) -> Reader:
 
 def notes_of(remarks: Iterable[Remark]) -> list[str]:
     """What came of something that was logged, a line each."""
-    return [text_of(one) for one in wording.notes(remarks)]
+    found = list(remarks)
+    said = zip(found, map(text_of, wording.notes(found)), strict=True)
+    return [f"{text} (`curewatch {_BY[one.kind].format(one.name)}`)" if one.kind in _BY else text for one, text in said]
+
+
+_BY = {
+    RemarkKind.READING_STORED_ALREADY: "undo --room {!r}",
+    RemarkKind.READING_AGAIN: "undo --room {!r}",
+    RemarkKind.SENSOR_APART: "trust",
+    RemarkKind.OTHERWISE: "undo",
+}
+"""The command by which that is put right, with the name that it is about."""
 
 
 def moment(typed: str | None, desk: Desk, now: datetime) -> datetime:

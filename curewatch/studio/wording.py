@@ -236,19 +236,18 @@ _REMARKS = {
     RemarkKind.ROOM_NEW: phrase("room {quoted} is new"),
     RemarkKind.RECIPE_NEW: phrase("recipe {quoted} is new: taken as {solids} solids, {glycol} glycol by volume"),
     RemarkKind.READING_STORED_ALREADY: phrase(
-        "a reading of that moment is stored already ({air}); it stands as it was. To say otherwise, take it back first "
-        "(`curewatch undo --room {quoted}`)"
+        "a reading of that moment is stored already ({air}); it stands as it was. To say otherwise, take it back first"
     ),
     RemarkKind.READING_AGAIN: phrase(
         "{air} was typed minutes before and counts until then; from this one on it is as you say now. A slip? "
-        "`curewatch undo --room {quoted}` takes this one back"
+        "Then take this one back"
     ),
     RemarkKind.SENSOR_AGREES: phrase(
         "kept as a check of the sensor {name}, which said {air}: they agree, and dates go by the sensor"
     ),
     RemarkKind.SENSOR_APART: phrase(
         "kept as a check of the sensor {name}, which said {air}: which one is right? Dates go by the sensor until "
-        "`curewatch trust` or the room's page says otherwise"
+        "you say otherwise"
     ),
     RemarkKind.FORGOTTEN: phrase("the recipe {quoted} is as it was assumed to be"),
     RemarkKind.OUT_OF_TURN: phrase("written down although {name} was not done first"),
@@ -264,9 +263,7 @@ _REMARKS = {
         "this goes against what was believed: hardly any such films would be so by then. Mistyped or of another piece "
         "(then take it back), or an edge unlike the rest? It counts, and the dates follow it"
     ),
-    RemarkKind.OTHERWISE: phrase(
-        "it was found {name} before, which counts no more. A slip? Then take this one back (`curewatch undo`)"
-    ),
+    RemarkKind.OTHERWISE: phrase("it was found {name} before, which counts no more. A slip? Then take this one back"),
     RemarkKind.CONTRADICTED: phrase("a later test says otherwise: it counts for no date"),
     RemarkKind.PRESS: phrase(
         "if it does not give under the thumb either, say dry-through: until then it is not taken to be so"
@@ -287,7 +284,7 @@ _PLACE_FORGOTTEN = phrase("the place {quoted} is as it was assumed to be")
 
 
 def notes(remarks: Iterable[Remark]) -> list[Words]:
-    """What came of something that was logged, a line each, for command, page and API alike."""
+    """What came of something that was logged, a line each. By which command it is put right, commands say."""
     return [_note(one) for one in remarks]
 
 

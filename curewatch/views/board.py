@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import datetime
-from typing import Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import Field
@@ -176,7 +175,7 @@ class RoomOut(View):
 class AnswerOut(View):
     """Of which pieces it is so."""
 
-    ask: Literal["touch", "places", "danger"]
+    ask: str = Field(description="touch, places or danger")
     question: str
     pieces: list[str]
     odds: dict[str, float] = Field(description="By piece, where it is not safe to assume")

@@ -176,3 +176,52 @@ def test_a_place_that_is_likely_free_is_told_with_its_odds_and_one_that_is_safe_
     for text in (words_of(studio.page("/")), flat(said("board"))):
         assert told in text
         assert "Long dry (" not in text
+
+
+COMMAND = "curewatch "
+
+
+def test_after_logging_a_page_names_its_button_and_the_terminal_its_command(studio: Studio, said: Said) -> None:
+    """Seen: "`curewatch undo`" above the Undo button."""
+    studio.pour("Curlew", hours_ago=40)
+    studio.read(hours=48)
+    refresh(studio.desk, NOW)
+    typed = {"room": "Shed", "temperature": "21", "humidity": "50", "when": "now"}
+    pages = [
+        studio.post("/piece/Curlew/found", {"what": what, "when": "now", "spot": "edge"}, on="/reading").text
+        for what in ("dry-through", "tacky")
+        for _ in [studio.clock.move(HOUR)]
+    ]
+    for temperature in ("6", "16"):
+        studio.clock.move(timedelta(minutes=3))
+        pages.append(studio.post("/reading", typed | {"temperature": temperature}).text)
+    for page in pages:
+        flash = words_of(page.split('<div class="done"')[1].split("</form>")[0])
+        assert "Logged: " in flash or "logged" in flash
+        assert COMMAND not in flash
+        assert "Undo" in flash
+    assert "take it back" in words_of(pages[1])
+    assert "A slip? Then take this one back" in words_of(pages[3])
+    assert COMMAND not in words_of(studio.page("/piece/Curlew"))
+    studio.clock.move(HOUR)
+    typed_in = ("reading", "--room", "Shed", "--humidity", "50%", "--temperature")
+    again = [flat(said(*typed_in, degrees)) for degrees in ("18C", "25C")]
+    assert again[0].endswith("Logged Shed: 18.0 °C, 50 % at Fri 20 Nov 12:06.")
+    assert again[1].endswith("take it back first (`curewatch undo --room 'Shed'`). Nothing was logged.")
+    studio.clock.move(timedelta(minutes=3))
+    third = flat(said(*typed_in, "25C"))
+    assert "A slip? Then take this one back (`curewatch undo --room 'Shed'`)" in third
+
+
+def test_a_date_that_a_record_lacks_has_its_reason_there(studio: Studio) -> None:
+    """Seen: "safe not foreseen", and no word of why."""
+    studio.pour("Curlew", hours_ago=20, wet_mm=4)
+    studio.read(temp_c=6, rh_pct=85, hours=24)
+    refresh(studio.desk, NOW)
+    dates = get(studio, "/pieces/Curlew")["milestones"].values()
+    lacking = [one for one in dates if one["safe_at"] is None and one["reason"]]
+    assert lacking
+    record = words_of(studio.page("/record/Curlew"))
+    assert record.count("safe not foreseen") == len(lacking)
+    for one in lacking:
+        assert f"safe not foreseen {one['reason']}" in record

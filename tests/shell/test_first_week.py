@@ -133,7 +133,7 @@ def test_each_answer_fits_the_others(week: Week) -> None:
     said("pour", "S", "--room", "Studio", "--layer", "thin", "--times", "2", "--pair", "silicone")
     assert "peel the skins off the mat: " in said("steps", "S 1"), "no thicker than the piece, which is thin"
     said("feel", "S 1", "hard")
-    assert "it was found dry through before, which counts no more. A slip?" in said("feel", "S 1", "tacky")
+    assert "which counts no more. A slip? Then take this one back (`curewatch undo`)" in said("feel", "S 1", "tacky")
     compared = said("compare", "S")
     assert "S 1 S 3 Poured" in compared
     assert "2 of the 4 pieces of S; any two: `curewatch compare NAME OTHER`." in compared

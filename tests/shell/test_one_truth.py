@@ -50,7 +50,7 @@ def test_a_typed_reading_beside_a_live_sensor_moves_no_piece_and_is_asked_back(s
     logged = log_reading(desk, reading(NOW, 6.0, 50.0))
     assert [str(one) for one in wording.notes(logged.remarks)] == [
         "kept as a check of the sensor post, which said 18.9 °C, 50 %: which one is right? Dates go by the sensor "
-        "until `curewatch trust` or the room's page says otherwise",
+        "until you say otherwise",
     ]
     refresh(desk, NOW)
     assert dates(store) == before
@@ -72,7 +72,7 @@ def test_what_is_typed_again_minutes_later_is_the_air_now_and_the_one_before_sta
         notes = [str(one) for one in wording.notes(logged.remarks)]
         if minutes == 2:
             assert notes[0].startswith("21.0 °C, 50 % was typed minutes before and counts until then;")
-            assert "`curewatch undo --room" in notes[0]
+            assert notes[0].endswith("A slip? Then take this one back"), "by a button or a command: who asks knows"
     assert notes == [], "half a degree is no news"
     with store.read() as tx:
         climate = latest_air(tx, {SHED: reading(NOW)}, NOW + 5 * MINUTE)[SHED]

@@ -60,6 +60,16 @@ def test_what_is_written_was_shown_keeps_comments_and_is_taken_up(tmp_path: Path
         assert studio.post("/setup/write", {"change": named}, on="/setup/zone").status_code == 422, "once, and no more"
 
 
+def test_a_settings_file_is_said_to_be_there_once_it_is(tmp_path: Path) -> None:
+    with served(tmp_path, upkeep=upkeep(tmp_path, [])) as studio:
+        file = tmp_path / "curewatch.toml"
+        for there in (True, False):
+            page = studio.page("/setup")
+            assert (f"The settings stand in <code>{file}</code>" in page) is there
+            assert (f"No settings are written yet: the first go into <code>{file}</code>" in page) is not there
+            file.unlink(missing_ok=True)
+
+
 def test_who_asks_while_another_run_takes_over_is_sent_to_this_address_again_and_to_no_other(tmp_path: Path) -> None:
     kept = upkeep(tmp_path, [])
     with served(tmp_path, upkeep=kept) as studio:

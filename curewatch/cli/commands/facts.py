@@ -31,6 +31,7 @@ from curewatch.intake.typed.quantities import ROOM_TEMPERATURE
 from curewatch.language import When, joined, phrase
 from curewatch.records import Reading, Trust
 from curewatch.records.errors import Field, InputError
+from curewatch.records.remarks import RemarkKind
 from curewatch.records.workshop import Promise
 from curewatch.studio import wording
 from curewatch.studio.air.flaws import trust_text
@@ -139,6 +140,9 @@ def reading(
             say_json("reading", **values, notes=notes)
             return
         say_notes(notes)
+        if any(one.kind is RemarkKind.READING_STORED_ALREADY for one in logged.remarks):
+            say(phrase("Nothing was logged."))
+            return
         say(phrase("Logged {room}: {air} at {time}.", room=room, air=wording.air(temp_c, rh_pct), time=When(when, now)))
 
 

@@ -330,7 +330,7 @@ THICK = Mechanism(
 BEARS = Mechanism(
     phrase("all told, such a film does not bear its own shrinking"),
     phrase(
-        "pour thinner, level, in still air of {temps}; `curewatch estimate` tells the odds beforehand",
+        "pour thinner, level, in still air of {temps}; an estimate tells the odds beforehand",
         temps=TemperatureRange(18, 24),
     ),
     _bears,
@@ -347,7 +347,7 @@ COAT_EARLY = Mechanism(
 )
 COAT_AIR = Mechanism(
     phrase("the air was wrong for the coat: damp, cold, or near its dew point"),
-    phrase("coat in a good spell, as `curewatch steps` foresees it"),
+    phrase("coat in a good spell, as its steps foresee it"),
     _coat_air,
 )
 NOT_YET = Mechanism(phrase("it is not dry through yet"), phrase("leave it lying; touch an edge now and then"), _not_yet)
@@ -362,9 +362,7 @@ GLYCOL = Mechanism(
     phrase("less flow conditioner and retarder in the mix"),
     _glycol,
 )
-TILT = Mechanism(
-    phrase("the support was not level"), phrase("level it with `curewatch level`, then pour"), _by_trace(_tilt)
-)
+TILT = Mechanism(phrase("the support was not level"), phrase("level it, then pour"), _by_trace(_tilt))
 UNCHECKED = Mechanism(
     phrase("nobody looked in the first three quarters of an hour, when it moves most"),
     phrase("look after 5, 15 and 45 minutes, and shim the low side"),

@@ -32,8 +32,8 @@ class RecordView:
     """Everything on the sheet; pairs are a heading and what stands beside it."""
 
     facts: list[sheet.Pair]
-    milestones: tuple[tuple[str, str, str, str, str], ...]
-    """Name, and the dates of 10, 50 and 90 %; or when a finger found it reached."""
+    milestones: tuple[tuple[str, str, str, str, str, str], ...]
+    """Name, and the dates of 10, 50 and 90 %; or when a finger found it reached; and why a date is missing."""
     air: list[sheet.Pair]
     found: list[sheet.Pair]
     steps: list[sheet.Pair]
@@ -64,6 +64,7 @@ def record_view(looked: CureRecord, words: Words) -> RecordView:
                 date(m.worth_checking_at),
                 words.reader.phrase("once found dry") if m.held else date(m.safe_at),
                 date(m.found_at) if m.found_at else "",
+                words.reader.read(m.reason or ""),
             )
             for m in (forecast.milestones if forecast else ())
         ),
