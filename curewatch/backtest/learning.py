@@ -54,6 +54,8 @@ class Plan:
     """Tests at every visit once it may be touch-dry, instead of now and then; weighs weekly, if at all."""
     truth: Truth = Truth.OWN
     seed: int = 1
+    lesson_members: int = learning.MEMBERS
+    """Films that a lesson is drawn from."""
 
     @property
     def weighed_h(self) -> tuple[float, ...]:
@@ -123,7 +125,8 @@ def run(rooms: Sequence[Air], plan: Plan) -> Scores:
                 seen += _weighings(drying, float(true.solids_m(j)[0]), phi / (1 - phi), plan.weighed_h, rng)
             if seen:
                 observed.append((drying, seen, air))
-    lessons = learning.teach(observed, MEMBERS, sure=True)  # the record is thinned out to go faster, not unread
+    # the record is thinned out to go faster, not unread
+    lessons = learning.teach(observed, plan.lesson_members, sure=True)
     last = every.reshape(studios, -1)[:, -1]
     design = _designs(lessons, studios)
     return _scores(design, pourings, series, last, true.reached_s[:, last, 0], observed, lessons)

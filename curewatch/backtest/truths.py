@@ -16,7 +16,7 @@ from curewatch.physics import ensemble
 from curewatch.physics.air import AirSeries, Array
 from curewatch.physics.film import PACKING
 from curewatch.physics.solver.kinetics import Kinetics
-from curewatch.studio.inference.observation_model import EDGE_SPREAD, EDGE_THICKNESS
+from curewatch.studio.inference.observation_model import EDGE_HABIT, EDGE_SPREAD, EDGE_THICKNESS
 from curewatch.studio.learning import learning
 
 
@@ -35,7 +35,8 @@ WIDER = 2.0
 SENSOR_OFF_SD = 2.0
 """What is read in the room of `SENSOR` is off by so many of a cheap sensor's standard deviations, up or down."""
 EDGES = {Truth.EDGE: 0.5, Truth.CENTRE: 1.2}
-"""Thickness of a film at its edge over that of the piece: of `CENTRE`, paint that ran outwards gathered there."""
+"""Thickness of a film at its edge over that of the piece: of `CENTRE`, paint that ran outwards gathered there. Of all
+other truths each studio's edges are as thin as is believed of those of a recipe."""
 
 
 @dataclass(frozen=True)
@@ -77,7 +78,7 @@ def dried(
     rng: np.random.Generator, sample_at: Array | None = None,
 ) -> Films:  # fmt: skip
     """The films of `pourings` at deviates `z` (studios, pieces, quantities), each in its own of `series`."""
-    share = EDGES.get(truth, EDGE_THICKNESS) * np.exp(EDGE_SPREAD * rng.standard_normal(len(pourings)))
+    share = edges_of(truth, z.shape[:2], rng)
     whole = [replace(one, front=truth is Truth.FRONT) for one in pourings]
     edges = [
         replace(one, wet_thickness=one.wet_thickness * float(part)) for one, part in zip(whole, share, strict=True)
@@ -90,3 +91,10 @@ def dried(
         for some, times in ((whole, sample_at), (edges, None))
     ]
     return Films(runs[0], runs[1].reached_s[:, :, 0])
+
+
+def edges_of(truth: Truth, size: tuple[int, int], rng: np.random.Generator) -> Array:
+    """Thickness of the films at their edges over that of the pieces, (studios, pieces) in a row."""
+    own, habit = rng.standard_normal(size), rng.standard_normal((size[0], 1))
+    usual = EDGES.get(truth, EDGE_THICKNESS * np.exp(EDGE_HABIT * habit))
+    return np.asarray(usual * np.exp(EDGE_SPREAD * own)).ravel()

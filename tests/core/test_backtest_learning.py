@@ -8,13 +8,14 @@ import numpy as np
 import pytest
 
 from curewatch.backtest import learning as bt
-from curewatch.backtest.truths import Truth, drawn, dried
+from curewatch.backtest.truths import EDGES, Truth, drawn, dried, edges_of
 from curewatch.cli import main
 from curewatch.cli.output import Page
 from curewatch.cli.texts import backtest_text as pages
 from curewatch.physics import ensemble
 from curewatch.physics.air import AirSeries
 from curewatch.records import ThicknessSource
+from curewatch.studio.inference.observation_model import EDGE_HABIT
 from curewatch.studio.learning import learning
 
 TIMES = np.arange(0.0, 300 * 86400.0, 86400.0)
@@ -47,7 +48,8 @@ def test_the_same_plan_gives_the_same_scores() -> None:
 
 def test_who_heeds_the_dates_learns_more_of_handle_from_tests_that_begin_later() -> None:
     """Of more studios than elsewhere: it is a twentieth, and among 24 the luck of the tests is as large."""
-    now_and_then, heeding = (bt.run([ROOM], bt.Plan(72, ThicknessSource.GAUGE, heeds=heeds)) for heeds in (False, True))
+    plans = (bt.Plan(72, ThicknessSource.GAUGE, heeds=heeds, lesson_members=64) for heeds in (False, True))
+    now_and_then, heeding = (bt.run([ROOM], plan) for plan in plans)
     m = bt.JUDGED.index("handle")
     assert heeding.width_ratio(m) < now_and_then.width_ratio(m)
     assert heeding.coverage(1, m) > 0.6
@@ -83,9 +85,20 @@ def test_each_truth_breaks_the_model_as_it_says() -> None:
     assert (np.ptp(draws[Truth.SENSOR][:, :, damp], axis=1) == 0).all(), "one sensor reads all of a studio's pieces"
 
 
+def test_edges_of_a_studio_are_alike_as_is_believed_of_a_recipe() -> None:
+    """But where a truth says how they are."""
+    like = {}
+    for truth in Truth:
+        found = np.log(edges_of(truth, (4000, 4), np.random.default_rng(3)).reshape(-1, 4))
+        like[truth] = np.cov(found[:, 0], found[:, 1])[0, 1] ** 0.5 if truth not in EDGES else found.mean()
+    assert like.pop(Truth.EDGE) == pytest.approx(np.log(0.5), abs=0.01)
+    assert like.pop(Truth.CENTRE) == pytest.approx(np.log(1.2), abs=0.01)
+    assert list(like.values()) == pytest.approx([EDGE_HABIT] * len(like), abs=0.01)
+
+
 def test_an_edge_half_as_thick_is_learned_from_with_a_band_that_mostly_holds() -> None:
     """Without doubt about the habits of edges the 10-90 % band held the next piece's dates in half of such studios."""
-    found = bt.run([ROOM], bt.Plan(24, ThicknessSource.GAUGE, truth=Truth.EDGE))
+    found = bt.run([ROOM], bt.Plan(72, ThicknessSource.GAUGE, truth=Truth.EDGE))
     assert found.coverage(1, bt.JUDGED.index("touch_dry")) > 0.62
 
 

@@ -86,7 +86,8 @@ def end_of_constant_rate(front: bool, fallen: float, plate: dict[str, float], gl
 
 
 @pytest.mark.parametrize(
-    ("fallen", "plate", "glycol"), [(0.1, DRAUGHT, 0.0), (0.2, DRAUGHT, 0.0), (0.2, ON_CANVAS, 0.03)]
+    ("fallen", "plate", "glycol"),
+    [(0.1, DRAUGHT, 0.0), (0.2, DRAUGHT, 0.0), (0.1, ON_METAL, 0.0), (0.2, ON_METAL, 0.0), (0.2, ON_CANVAS, 0.03)],
 )
 def test_with_a_front_the_constant_rate_ends_at_one_solids_fraction(
     fallen: float, plate: dict[str, float], glycol: float
