@@ -27,7 +27,7 @@ WAITING_MAX, WAITING_BYTES = 10_000, 8_000_000
 """Messages waiting for the sink, and what they say. More of QoS 0 are dropped; of QoS 1 no more are read from the
 network until there is room, should the broker itself not stop when so many are unacknowledged."""
 IDLE_S = 1.0
-GATHER_S, GATHERED, QUIET_S = 4.0, 10, 0.1
+GATHER_S, GATHERED, QUIET_S = 10.0, 20, 0.1
 """Messages that come one by one, each after a quiet of QUIET_S, are stored together: at most this long after the last
 were [s], or once so many wait (a broker sends on to no more than twenty unacknowledged). A commit costs a small board
 more than all else about a reading; what comes in a flood, or out of a broker's backlog, is not kept waiting."""
