@@ -11,6 +11,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from curewatch.store.disk.months import LEFT_OUT
+from curewatch.store.errors import StoreError
+
 FORM = b"\x01"
 """The first byte; another form gets another."""
 DECIMALS = 6
@@ -31,6 +34,8 @@ def unpacked(data: bytes, names: tuple[str, ...]) -> dict[str, Any]:
 
     ValueError where it is not what `packed` made: the deflated data carries its checksum.
     """
+    if data[:1] == LEFT_OUT:
+        raise StoreError("a backup holds its readings beside it, by the month; `curewatch restore` brings them back")
     if data[:1] != FORM:
         raise ValueError(f"packed readings of an unknown form {data[:1]!r}")
     try:

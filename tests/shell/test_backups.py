@@ -18,7 +18,7 @@ from curewatch.clock import SystemClock
 from curewatch.daemon import Daemon
 from curewatch.daemon.backups import SETTLED_AFTER_S, Backups
 from curewatch.desk import Desk
-from curewatch.records import Room
+from curewatch.records import Reading, Room
 from curewatch.settings import BackupSettings, Settings, WebhookSettings, WebSettings
 from curewatch.store import (
     AlreadyRunning,
@@ -30,6 +30,7 @@ from curewatch.store import (
     restore,
     set_broken_aside,
 )
+from curewatch.store.disk.backup import prune
 from tests.shell.parts import HandClock, wait_for
 
 NOW = datetime(2026, 11, 25, 3, 12, tzinfo=UTC)
@@ -204,6 +205,49 @@ def test_a_damaged_or_foreign_backup_is_refused_and_the_store_stays(store: Store
     with pytest.raises(BackupFailed, match="there is no backup at"):
         restore(path, path.with_name("none.sqlite"), NOW)
     assert rooms_in(path) == ["Loft", "Slipway"]
+
+
+def test_days_of_readings_lie_beside_the_backups_once_and_come_back_whole(store: Store, path: Path) -> None:
+    """Backups of three days, a late reading between them, and the first single readings let go: each comes back as it
+    was; what no backup holds any more goes."""
+    post = [
+        Reading(room="Loft", at=at, received_at=at, source="post", temp_c=20 + k % 7 / 10, rh_pct=50 + k % 5 / 10)
+        for k in range(30 * 288)
+        for at in [NOW - timedelta(days=30) + timedelta(minutes=5 * k)]
+    ]
+    add(store, "Loft")
+    folder, said = path.parent / "backups", list[list[Reading]]()
+    late = Reading(room="Loft", at=post[5].at + timedelta(minutes=1), received_at=NOW, source="post", temp_c=30.0)
+    for day in range(3):
+        with store.write() as tx:
+            tx.add_readings([*(one for one in post if one.at < NOW - timedelta(days=2 - day)), *[late][: day and 1]])
+            if day == 2:
+                tx.pack()
+                tx.thin(NOW - timedelta(days=20), 100)
+            said.append(tx.readings("Loft"))
+        store.back_up(NOW + timedelta(days=day))
+    kept, months = (
+        store.backups(),
+        [f"studio-2026-{which}.days" for which in ("10-raw", "10-rolled", "11-raw", "11-rolled")],
+    )
+    assert sorted(one.name for one in folder.glob("*.days")) == months
+    store.close()
+    for backup, readings in zip(kept, said, strict=True):
+        restore(path, backup.path, NOW)
+        with Store.open(path) as again, again.read() as tx:
+            assert tx.readings("Loft") == readings
+            assert len(tx._rolled(tx._sources_of("Loft"), None, None)) > 25
+    whole = path.with_name("whole.sqlite")
+    back_up(path, NOW, to=whole)
+    with Store.open(whole) as again, again.read() as tx:
+        assert tx.readings("Loft") == said[-1], "one file, to take elsewhere"
+    prune(path, 1, NOW + timedelta(days=9))
+    assert sorted(one.name for one in folder.glob("*.days")) == months[1:], "all of October's were let go"
+    (folder / months[2]).unlink()
+    with pytest.raises(BackupFailed, match=r"days of readings are missing or damaged: they lay in .*-raw\.days"):
+        restore(path, kept[-1].path, NOW + timedelta(days=9))
+    with Store.open(path) as again, again.read() as tx:
+        assert tx.readings("Loft") == said[-1], "the store stays"
 
 
 def test_a_restore_is_refused_while_a_daemon_holds_the_store(store: Store, path: Path) -> None:
@@ -405,8 +449,12 @@ def test_the_daemon_makes_one_as_its_settings_say(path: Path, monkeypatch: pytes
 def test_zero_hours_mean_never(store: Store, clock: Sleepless) -> None:
     backups = backups_by(store, clock, every_h=0)
     backups.start()
-    assert not any(thread.name == "backups" for thread in threading.enumerate())
+    clock.move(timedelta(days=9))
+    backups.ring()
+    assert not backups.make_if_due()
+    assert backups.due_at(clock.now()) is None
     backups.stop(1)
+    assert store.backups() == []
 
 
 # --- by command ---

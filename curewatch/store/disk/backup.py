@@ -3,6 +3,7 @@
 A backup is a copy made with SQLite's own backup interface, so it holds every commit up to one moment, whoever writes
 meanwhile. It is written under a name that does not count, looked through whole, made to last, and only then renamed: a
 power cut leaves a complete backup or none. Its name tells the store and the moment, `studio-20261125T031200Z.sqlite`.
+Packed days of readings, by far the most, lie beside those in the backups' folder by the month (`months.py`).
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from curewatch.store.disk import faults
+from curewatch.store.disk import faults, months
 from curewatch.store.disk.lock import hold_file_lock, lock_of
 from curewatch.store.disk.photos import PHOTOS, PhotoFolder, named_in
 from curewatch.store.errors import BackupFailed, StoreBroken
@@ -91,6 +92,8 @@ def back_up(store: Path, now: datetime, *, to: Path | None = None, folder: Path 
             _need_room(store, target.parent, LEFT_FREE_BYTES)
             _copy(store, part)
             _prove(part)
+            if to is None:
+                months.move_out(part, target.parent, store.stem, now)
             PhotoFolder.of(store).copy_to(PhotoFolder.of(target.with_name(store.name)), named_in(part))
             _put(part, target)
     return Backup(target, now, target.stat().st_size)
@@ -108,6 +111,7 @@ def prune(store: Path, keep: int, now: datetime, *, folder: Path | None = None) 
         here = folder_of(store, folder)
         photos = PhotoFolder.of(here / store.name)
         photos.drop(photos.names() - {name for kept in here.glob("*.sqlite") for name in named_in(kept)})
+        months.drop_unnamed(here, store.stem, [backup.path for backup in backups_of(store, folder)])
     return old
 
 
@@ -127,6 +131,7 @@ def restore(store: Path, backup: Path, now: datetime) -> Restored:
             _need_room(backup, store.parent, 0)
             # Through SQLite too: so a log beside the backup, if somebody opened it, is not lost.
             _copy(backup, part)
+            months.bring_in(part, backup.parent)
             _prove(part)
             for there in backup.parent.glob(f"*{PHOTOS}"):
                 PhotoFolder(there).copy_to(PhotoFolder.of(store), named_in(part))
