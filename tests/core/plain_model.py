@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from math import cbrt, exp, log, sqrt
+from math import cbrt, exp, hypot, log, sqrt
 
 import numpy as np
 import psychrolib
@@ -73,16 +73,22 @@ class Plate:
             radiation = self.emissivity * 5.670374419e-8 * (t_air**4 - t**4)
             return (h + self.h_back) * (t_air - t) + radiation - latent_heat(t) * self.rate(t, t_air, p_air, a_w)
 
-        return float(brentq(surplus, t_air - 60, t_air + 120, xtol=1e-9))
+        # water that condenses on next to nothing warms a film without a back by up to 140 K; the law ends at 200 °C
+        return float(brentq(surplus, t_air - 60, 473.15, xtol=1e-9))
 
 
-def activities(w: float, g: float) -> tuple[float, float]:
-    """a_w and a_g at `w`, `g` m3 per m3 of solids, not both zero."""
+def activities(w: float, g: float, corner: float = 0.0) -> tuple[float, float]:
+    """a_w and a_g at `w`, `g` m3 per m3 of solids, not both zero; where the lines of a_w cross rounded by a hyperbola of
+    half-width `corner` in activity, with the cap on a_g going over from 1 to x_g as a_w does."""
     phi_w, phi_g = w / (1 + w + g), g / (1 + w + g)
     moles_w, moles_g = w * RHO_W / M_W, g * RHO_G / M_G
     x_g = moles_g / (moles_w + moles_g)
     a_w = phi_w * exp((1 - phi_w) + 2.6 * (1 - phi_w) ** 2)
     a_g = phi_g * exp((1 - phi_g) - 0.5 * (1 - phi_g) ** 2)
+    if corner:
+        apart = a_w - (1 - x_g)
+        free = 0.5 * (1 + apart / hypot(apart, corner))
+        return 0.5 * (a_w + 1 - x_g - hypot(apart, corner)), min(a_g, 1 - free * (1 - x_g))
     return (1 - x_g, min(a_g, x_g)) if a_w >= 1 - x_g else (a_w, min(a_g, 1.0))
 
 
@@ -106,6 +112,8 @@ class Film:
     glycol: float
     plate: Plate
     shares: Sequence[float]
+    corner: float = 0.0
+    """How widely the corner of a_w is rounded (`activities`)."""
 
     @property
     def initial(self) -> list[float]:
@@ -115,7 +123,7 @@ class Film:
 
     def surface(self, w: float, g: float, t_air: float, rh: float) -> tuple[float, float, float]:
         """Film temperature [K], and water and glycol leaving [m3/(m2 s)], of a surface cell of `w` and `g`."""
-        a_w, a_g = activities(w, g)
+        a_w, a_g = activities(w, g, self.corner)
         p_air = rh * saturation_pressure(t_air)
         t = self.plate.film_temperature(t_air, p_air, a_w)
         k_m, _ = transfer(0.5 * (t_air + t), self.plate.air_speed, self.plate.side)

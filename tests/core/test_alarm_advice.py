@@ -58,6 +58,17 @@ def test_a_fan_over_a_fresh_pour_is_answered_by_switching_it_off() -> None:
     assert "sooner" not in text
 
 
+def test_against_too_fast_nobody_is_asked_to_speed_it_up_where_the_cold_is_no_alarm_yet() -> None:
+    """It is cold there as it is: the warmth that ends that is for when that alarm stands, and the fan goes off first."""
+    there = room(8.7, 39.6, drying("Heron", air=1.0, thickness_m=0.68e-3))
+    fast = remedy(there, [AlarmKind.TOO_FAST], NOW, LIMITS)
+    both = remedy(there, [AlarmKind.COLD, AlarmKind.TOO_FAST], NOW, LIMITS)
+    assert fast is not None
+    assert both is not None
+    assert str(fast.do) == "switch the fan off"
+    assert str(both.do).startswith("switch the fan off, then warm the room slowly to ")
+
+
 def test_it_is_about_the_piece_with_the_longest_way_to_go() -> None:
     young, old = drying("Egret", piece_id=2, poured=3), drying("Heron", poured=-30)
     text = said(AlarmKind.DAMP, room(18, 80, old, young))

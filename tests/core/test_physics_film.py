@@ -34,11 +34,12 @@ def profile(w: float, g: float, dryness: float) -> Array:
 def test_rates_are_those_of_the_plain_model(
     w: float, g: float, dryness: float, t_c: float, rh: float, wet: float, v: float, side: float, h_back: float
 ) -> None:
-    """Two codes for one equation. What may differ: the corner of a_w, rounded by half of 0.002 in activity, and the
-    balance's 2e-4 of the gross exchange; both act at the surface only. All other cells agree to T_f's 5 mK in D."""
+    """Two codes for one equation, the corner of a_w rounded in both: in hot damp air even that warms a film by a fifth
+    of a degree. What may differ is where the balance ends its search, 2e-4 of the gross exchange, which acts at the
+    surface only; all other cells agree to T_f's 5 mK in D."""
     u, solids = profile(w, g, dryness), 0.3
     plate = plain_model.Plate(v, side, h_back)
-    theirs = plain_model.Film(wet, solids, 0.0, plate, GRID.share[:, 0].tolist())
+    theirs = plain_model.Film(wet, solids, 0.0, plate, GRID.share[:, 0].tolist(), CORNER)
     expected = np.array(theirs.change([*u.ravel(), 0.0], t_c + air.ZERO_C, rh)[:-1]).reshape(u.shape)
     t_air = np.array([t_c + air.ZERO_C])
     ours = Kinetics(Films.of(wet, solids, 0.0, side=side, air_speed=v, h_back=h_back), GRID)
@@ -47,11 +48,8 @@ def test_rates_are_those_of_the_plain_model(
     off, flux = np.abs(found.change - expected) * per_area, np.abs(expected * per_area).cumsum(0)
     gross = float(found.balance.k_m[0] / t_air[0] * air.saturation_pressure(t_air)[0]) * air.M_WATER / air.R_GAS / 998
     assert off[:-1].max() <= 1e-3 * flux[:-1].max() + 1e-18
-    assert off[-1, 0, 0] <= 1e-3 * flux[-2, 0, 0] + (0.5 * CORNER + 4e-4) * 2 * gross
-    gap, a_g = abs(_gap(*u[-1, :, 0])), float(film.activities(*u[-1])[1][0])
-    if gap > 0.1:  # nearer to the corner a_g is on its way from one cap to the other
-        allowed = 1e-3 + CORNER**2 / gap**2 / a_g
-        assert off[-1, 1, 0] <= 1e-3 * flux[-2, 1, 0] + allowed * float(found.loss[1, 0]) + 1e-18
+    assert off[-1, 0, 0] <= 1e-3 * flux[-2, 0, 0] + 4e-4 * 2 * gross
+    assert off[-1, 1, 0] <= 1e-3 * (flux[-2, 1, 0] + float(found.loss[1, 0])) + 1e-18
 
 
 @given(liquids, st.floats(0.0, 0.5))

@@ -94,9 +94,11 @@ def remedy(room: OccupiedRoom, standing: Collection[AlarmKind], at: datetime, li
 def _ended(
     room: OccupiedRoom, kinds: Collection[AlarmKind], at: datetime, limits: Limits, change: Change
 ) -> frozenset[AlarmKind]:
-    """Which of `kinds` the change ends; none if it would bring on an alarm that does not stand yet."""
+    """Which of `kinds` the change ends; none if it would bring on an alarm that does not stand yet: calm alone brings on
+    no cold, for it lets a film be warmer, though it may be cold there as it is."""
     codes = {k: int(c[0]) for k, c in conditions.codes(room, np.array([at.timestamp()]), limits, change).items()}
-    if any(code == ON and kind not in kinds for kind, code in codes.items()):
+    harmless = (AlarmKind.COLD, AlarmKind.FROST) if change.calms and change.warmer_k == 0 else ()
+    if any(code == ON and kind not in kinds and kind not in harmless for kind, code in codes.items()):
         return frozenset()
     return frozenset(kind for kind in kinds if codes[kind] not in (ON, BETWEEN))
 
@@ -115,7 +117,7 @@ def _measures(
         return
     if AlarmKind.COLD not in kinds and AlarmKind.FROST not in kinds:
         yield cover
-    warm = list(_warm(temp, limits))
+    warm = list(_warm(temp, limits)) if set(kinds) != {AlarmKind.TOO_FAST} else []  # warmth only hurries a film
     yield from warm
     for first in (*calm, cover):
         yield from (_both(first, one) for one in warm)
