@@ -62,6 +62,8 @@ class Milestone(Record):
     """When a finger last found it not reached yet."""
     held: bool = False
     """A finger last found the piece tacky: there is no safe date before one finds otherwise."""
+    never: float = 0.0
+    """Share of the members that never get there in this air [0-1]: no odds are better than what is left."""
     likely_at: Moment | None = None
     """While it is held: 90 % by the model, for odds alone."""
 

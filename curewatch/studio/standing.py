@@ -124,17 +124,24 @@ def conditioned(outcome: Outcome, found: Standing, poured_at: datetime) -> Outco
         return outcome
     low, high = _bounds(found, poured_at)
     reached = outcome.reached_s
+    able: NDArray[np.bool_] = np.asarray(np.isfinite(reached[np.isfinite(high)]).all(axis=0))
     edge = [EDGE_THICKNESS ** BY_THICKNESS.get(kind, 1.0) if kind in found.at_edge else 1.0 for kind in _KINDS]
     weights = np.full(reached.shape[1], 1 / reached.shape[1]) if outcome.weights is None else outcome.weights
     left = weights * ((reached > low[:, None]) & (reached * np.array(edge)[:, None] <= high[:, None])).all(axis=0)
     if left.sum() > 0 and left.sum() ** 2 / (left**2).sum() >= max(LEFT * len(left), 2):
-        source = _beyond_a_finger(reached[-1], np.where(reached[-1] > low[-1], weights, 0.0), left / left.sum())
+        source = _beyond_a_finger(
+            reached[-1], np.where((reached[-1] > low[-1]) & able, weights, 0.0), left / left.sum()
+        )
         ready = np.maximum(reached[-1][source], reached[-2])
         hindrance = np.vstack([outcome.hindrance[:-1], outcome.hindrance[-1:, source]])
         return Outcome(np.vstack([reached[:-1], ready]), hindrance, left / left.sum())
     pivot = _KINDS.index(found.found or MilestoneKind.TOUCH_DRY)
+    hindrance = outcome.hindrance
+    if able.any() and not able.all():  # the others never come to what was found: they tell nothing of what comes after
+        instead = np.where(able, np.arange(len(able)), np.resize(np.flatnonzero(able), len(able)))
+        reached, hindrance = reached[:, instead], hindrance[:, instead]
     moved = _resampled(reached, low, high, pivot)
-    return Outcome(moved, np.where(np.isfinite(moved), "", outcome.hindrance), outcome.weights)
+    return Outcome(moved, np.where(np.isfinite(moved), "", hindrance), outcome.weights)
 
 
 def _beyond_a_finger(ready: Array, weights: Array, left: Array) -> NDArray[np.intp]:
@@ -193,10 +200,11 @@ def bounded(forecast: Forecast, found: Standing) -> Forecast:
         Milestone(kind=kind, early_at=None, worth_checking_at=None, safe_at=None, reason=forecast.reason)
         for kind in _KINDS
     )
-    return forecast.model_copy(update={"milestones": tuple(_held(milestone, found) for milestone in known)})
+    return forecast.model_copy(update={"milestones": tuple(held(milestone, found) for milestone in known)})
 
 
-def _held(one: Milestone, found: Standing) -> Milestone:
+def held(one: Milestone, found: Standing) -> Milestone:
+    """A milestone, its dates within what was found."""
     low, high = found.after.get(one.kind), found.by.get(one.kind)
     dates = (one.early_at, one.worth_checking_at, one.safe_at)
     found_at, reason, likely = one.found_at, one.reason, one.likely_at
@@ -223,6 +231,7 @@ def _held(one: Milestone, found: Standing) -> Milestone:
             "safe_at": safe,
             "reason": reason,
             "found_at": found_at,
+            "never": one.never if high is None else 0.0,
             "not_before": low,
             "held": high is None and low is not None and found.is_tacky,
             "likely_at": likely,
@@ -251,7 +260,7 @@ def odds_of(forecast: Forecast | None, finger: Finger, at: datetime, poured_at: 
 
 def reached_by(milestone: Milestone | None, at: datetime, poured_at: datetime) -> float | None:
     """Odds that a milestone is reached by then: its dates lie on a normal curve of the logarithm of time, each half of
-    it with its own width."""
+    it with its own width, as far as it is ever reached."""
     if milestone is None or milestone.worth_checking_at is None:
         return None
     age, even = (at - poured_at).total_seconds(), (milestone.worth_checking_at - poured_at).total_seconds()
@@ -263,4 +272,4 @@ def reached_by(milestone: Milestone | None, at: datetime, poured_at: datetime) -
     if other is None:
         return None
     width = abs(np.log(max((other - poured_at).total_seconds(), 1.0) / even)) / NormalDist().inv_cdf(0.9)
-    return NormalDist().cdf(float(np.log(age / even) / max(width, 1e-3)))
+    return min(NormalDist().cdf(float(np.log(age / even) / max(width, 1e-3))), 1.0 - milestone.never)

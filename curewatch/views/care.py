@@ -206,7 +206,7 @@ def _odds(line: StepOut, now: datetime, date: Dated) -> str:
     if safe is not None and safe <= now:
         return phrase("may be done from now on")
     if even is None and safe is None:
-        return phrase("no date: {reason}", reason=_reason(line))
+        return phrase("not foreseen: {reason}", reason=line.reason) if line.reason else phrase("not foreseen")
     checking = ""
     if even is not None:
         checking = phrase("worth checking now") if even <= now else phrase("worth checking {date}", date=date(even))

@@ -10,7 +10,8 @@ from pydantic import Field
 from curewatch.desk.reports.planning import Plan
 from curewatch.records import MilestoneKind
 from curewatch.studio.planning import planner
-from curewatch.studio.planning.planner import Advice, Latest
+from curewatch.studio.planning.advice import Advice, advised, caution, risks
+from curewatch.studio.planning.planner import Latest
 from curewatch.views.base import View, local, rounded, said
 from curewatch.views.board import PromisedOut
 
@@ -19,6 +20,7 @@ class AdviceOut(View):
     room_is: str
     hours: dict[str, float | None] = Field(description="Change of each milestone ahead [h], below zero sooner")
     reached_only_so: list[str]
+    of_ten: dict[str, tuple[int, int]] = Field(description="How many of ten such films get there, as it is and so")
     skin_gap_h: float | None = Field(description="From touch-dry to handle, so")
     skin_gap_now_h: float | None
     rate_ratio: float = Field(description="How fast water leaves so, over now")
@@ -32,12 +34,13 @@ class AdviceOut(View):
             room_is=said(one.change.name),
             hours={kind.value: rounded(h) for kind, h in one.hours.items()},
             reached_only_so=[kind.value for kind in one.reached_only_so],
+            of_ten={kind.value: both for kind, both in one.of_ten.items()},
             skin_gap_h=rounded(one.skin_gap_h),
             skin_gap_now_h=rounded(one.skin_gap_now_h),
             rate_ratio=rounded(one.rate_ratio),
             risks_skin=one.risks_skin,
-            text=said(planner.advised(one)),
-            caution=said(planner.caution(one.change)),
+            text=said(advised(one)),
+            caution=said(caution(one.change)),
         )
 
 
@@ -47,6 +50,7 @@ class LatestOut(View):
     safe_at: datetime | None = Field(description="The latest moment to pour, at 90 %; null: too late")
     odds_now: float
     crack_odds: float = Field(description="That a pour of now cracks, by a rough measure; no promise")
+    risks: list[str] = Field(description="What the change does to the film of a pour of now")
 
     @classmethod
     def of(cls, one: Latest, tz: ZoneInfo) -> LatestOut:
@@ -56,6 +60,7 @@ class LatestOut(View):
             safe_at=local(one.safe_at, tz),
             odds_now=one.odds_now,
             crack_odds=rounded(one.crack_odds, 4),
+            risks=[said(risk) for risk in risks(one.at_once)],
         )
 
 
@@ -87,6 +92,7 @@ class PlanOut(View):
     days_known: bool = Field(description="Whether the room was read for a day at least: else its days are guessed")
     verdict: str
     weigh: str | None = Field(description="What to do where ready to varnish is known too roughly to plan on")
+    cautions: str = Field(description="What the changes do to the film, and the care that they want")
 
     @classmethod
     def of(cls, plan: Plan, free: tuple[str, ...], tz: ZoneInfo) -> PlanOut:
@@ -117,5 +123,6 @@ class PlanOut(View):
             air_read_at=local(plan.data_at, tz),
             days_known=plan.days_known,
             verdict=said(planner.verdict(plan.latest)),
+            cautions=said(planner.warnings(plan.latest)),
             weigh=said(planner.weigh(plan.milestone, plan.latest[0], plan.due)),
         )

@@ -197,7 +197,7 @@ def _dates(one: Milestone, date: Dated) -> Words:
         return phrase("found {date}", date=date(one.found_at))
     why = one.reason or phrase("not foreseen")
     if one.worth_checking_at is None:
-        return phrase("no date: {why}", why=why)
+        return why if one.reason is None else phrase("not foreseen: {reason}", reason=why)
     safe = phrase("safe {date}", date=date(one.safe_at))
     if one.safe_at is None:
         safe = phrase("no safe date ({why})", why=why)

@@ -43,7 +43,7 @@ from curewatch.studio.alarms import damage
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.forecasting.drying_curve import DryingCurve
 from curewatch.studio.outlook.outlook import Outlook
-from curewatch.studio.planning.planner import Advice
+from curewatch.studio.planning.advice import Advice
 from curewatch.studio.wording import percent
 from curewatch.web.access.bodies import PHOTO
 from curewatch.web.access.credentials import PasswordCheck, Sessions, Tokens
@@ -209,8 +209,8 @@ class Site:
 
     def advised(self, report: PieceReport, now: datetime) -> tuple[datetime, list[Advice]]:
         """What a change would do to a piece, and when that was worked out: it takes a second, so it is kept."""
-        key = f"{report.drying.piece.id} {report.drying.facts}"
-        return self.advice(key, lambda: (now, planning.advice(report, now)))
+        key = f"{report.drying.piece.id} {report.drying.facts} {[(one.kind, one.raised_at) for one in report.alarms]}"
+        return self.advice(key, lambda: (now, planning.advice(self.desk, report, now)))
 
     def planned(
         self, order: PourOrder, due: datetime, pieces: int, kind: MilestoneKind, now: datetime

@@ -78,8 +78,8 @@ class Plate:
 
 
 def activities(w: float, g: float, corner: float = 0.0) -> tuple[float, float]:
-    """a_w and a_g at `w`, `g` m3 per m3 of solids, not both zero; where the lines of a_w cross rounded by a hyperbola of
-    half-width `corner` in activity, with the cap on a_g going over from 1 to x_g as a_w does."""
+    """a_w and a_g at `w`, `g` m3 per m3 of solids, not both zero; where the lines of a_w cross rounded by a hyperbola
+    of half-width `corner` in activity, with the cap on a_g going over from 1 to x_g as a_w does."""
     phi_w, phi_g = w / (1 + w + g), g / (1 + w + g)
     moles_w, moles_g = w * RHO_W / M_W, g * RHO_G / M_G
     x_g = moles_g / (moles_w + moles_g)

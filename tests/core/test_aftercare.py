@@ -96,6 +96,17 @@ def test_what_is_not_foreseen_stays_so_down_the_line() -> None:
     assert unknown["sign"].odds == Odds(None, None, None, phrase("not forecast yet"))
 
 
+def test_skins_that_go_by_the_piece_tell_the_odds_of_the_piece() -> None:
+    """A date by which eight of ten skins never are would speak against itself."""
+    never = Odds(None, None, None, "in 8 of 10 such films never in this air")
+    reason = "in 2 of 10 such films never in this air"
+    skins = {one.step: one for one in plan(drying().pour, dates(even={HANDLE: 40}, reason=reason), never, (), Care())}
+    assert (skins["skins"].odds.even, skins["skins"].odds.reason) == (at(40), reason)
+    own = Odds(at(10), at(20), None, "in 1 of 10 such films never in this air")
+    skins = {one.step: one for one in plan(drying().pour, dates(even={HANDLE: 40}, reason=reason), own, (), Care())}
+    assert (skins["skins"].odds.even, skins["skins"].odds.reason) == (at(20), own.reason)
+
+
 def test_bubbles_and_drips_have_their_time() -> None:
     lines = planned()
     assert lines["level"].ready(at(0.5)) == "safe"

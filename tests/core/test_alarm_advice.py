@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -14,7 +16,7 @@ from curewatch.studio.alarms import conditions
 from curewatch.studio.alarms.conditions import OccupiedRoom
 from curewatch.studio.alarms.remedies import remedy
 from curewatch.studio.forecasting.drying import Drying
-from curewatch.studio.planning import alarm_advice, planner
+from curewatch.studio.planning import advice
 from tests.studio_scene import LIMITS, SHED, air, at, drying
 
 NOW = at(6)
@@ -29,14 +31,22 @@ def said(kind: AlarmKind, there: OccupiedRoom) -> str | None:
     assert there.climate is not None
     found = remedy(there, [kind], NOW, LIMITS)
     assert found is not None
-    sentence = alarm_advice.sentence(found.change, found.pieces, {SHED: there.climate}, None, NOW)
-    return None if sentence is None else str(sentence)
+    return gain(found.change, there, found.pieces)
+
+
+def gain(change: Change, there: OccupiedRoom, pieces: Sequence[Drying]) -> str | None:
+    assert there.climate is not None
+    drying = advice.of_longest(pieces)
+    assert drying is not None
+    (one,) = advice.advice(drying, {SHED: there.climate}, None, NOW, [change], LIMITS)
+    said = advice.gain(one, drying.piece.name, NOW)
+    return None if said is None else str(said)
 
 
 def test_damp_air_is_answered_in_hours() -> None:
     text = said(AlarmKind.DAMP, room(17, 80, drying("Heron", thickness_m=2e-3)))
     assert text is not None
-    assert text.startswith("By the model, for Heron, warmed to 19 °C: touch-dry ")
+    assert text.startswith("By the model, for Heron, warmed to 19 °C from Fri 20 Nov 18:00 on: touch-dry ")
     assert " sooner" in text
     assert "fan" not in text
 
@@ -44,8 +54,8 @@ def test_damp_air_is_answered_in_hours() -> None:
 def test_cold_is_answered_by_warmth_alone() -> None:
     text = said(AlarmKind.COLD, room(9, 55))
     assert text is not None
-    assert "warmed to 13 °C: " in text
-    assert "dry to handle is reached at all" in text
+    assert "warmed to 13 °C from Fri 20 Nov 18:00 on: " in text
+    assert "dry to handle in 10 of 10 such films, 2 as it is" in text
     assert "fan" not in text
     assert "dried" not in text
 
@@ -53,13 +63,13 @@ def test_cold_is_answered_by_warmth_alone() -> None:
 def test_a_fan_over_a_fresh_pour_is_answered_by_switching_it_off() -> None:
     text = said(AlarmKind.TOO_FAST, room(22, 45, drying("Heron", air=1.0, thickness_m=2e-3)))
     assert text is not None
-    assert "fan off: touch-dry " in text
+    assert "fan off from Fri 20 Nov 18:00 on: touch-dry " in text
     assert " later, water leaves 0.4 times as fast, soft inside 2 h less long" in text
     assert "sooner" not in text
 
 
 def test_against_too_fast_nobody_is_asked_to_speed_it_up_where_the_cold_is_no_alarm_yet() -> None:
-    """It is cold there as it is: the warmth that ends that is for when that alarm stands, and the fan goes off first."""
+    """It is cold there as it is: the warmth that ends that is for when that alarm stands, after the fan is off."""
     there = room(8.7, 39.6, drying("Heron", air=1.0, thickness_m=0.68e-3))
     fast = remedy(there, [AlarmKind.TOO_FAST], NOW, LIMITS)
     both = remedy(there, [AlarmKind.COLD, AlarmKind.TOO_FAST], NOW, LIMITS)
@@ -78,9 +88,8 @@ def test_it_is_about_the_piece_with_the_longest_way_to_go() -> None:
 
 def test_where_nothing_is_felt_nothing_is_said() -> None:
     there = room(20, 50)
-    assert there.climate is not None
-    for change, pieces in ((Change(phrase("the same")), there.dryings), (Change(phrase("warmer"), warmer_k=3), ())):
-        assert alarm_advice.sentence(change, pieces, {SHED: there.climate}, None, NOW) is None
+    assert gain(Change(phrase("the same")), there, there.dryings) is None
+    assert advice.of_longest([]) is None
 
 
 @settings(max_examples=15, deadline=None)
@@ -100,7 +109,7 @@ def test_no_advice_makes_worse_what_the_alarm_warns_of(
     found = remedy(there, [kind], NOW, LIMITS) if standing else None
     if found is None:
         return
-    (one,) = planner.advice(there.dryings[0], {SHED: there.climate}, None, NOW, [found.change])
+    (one,) = advice.advice(there.dryings[0], {SHED: there.climate}, None, NOW, [found.change], LIMITS)
     if kind is AlarmKind.TOO_FAST:
         assert one.rate_ratio < 1
     else:

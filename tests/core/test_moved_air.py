@@ -20,7 +20,7 @@ from curewatch.studio.alarms import conditions
 from curewatch.studio.diagnosis import drying_history
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.forecasting.forecast import forecasts
-from curewatch.studio.planning import planner
+from curewatch.studio.planning import advice
 from tests.core.test_checkpoints import Kept, agree, counted, look, wave
 from tests.studio_scene import LIMITS, SHED, air, at, drying, every, room
 
@@ -129,9 +129,9 @@ def test_what_is_said_of_a_moved_piece_goes_by_the_air_it_is_in() -> None:
         for one in (fanned, calmed)
     )
     assert cool < warm - 0.3
-    (there,) = planner.advice(fanned, climates, None, at(6), [planner.CHANGES[-1]])
+    (there,) = advice.advice(fanned, climates, None, at(6), [advice.FAN], LIMITS)
     assert there.rate_ratio == pytest.approx(1.0, abs=0.01), "a fan more makes no difference to it"
-    (there,) = planner.advice(calmed, climates, None, at(6), [planner.CHANGES[-1]])
+    (there,) = advice.advice(calmed, climates, None, at(6), [advice.FAN], LIMITS)
     assert there.rate_ratio > 1.3
     seen = drying_history.trace(calmed, climates, LIMITS, at(6))
     steady = drying_history.trace(drying(air=1.0), climates, LIMITS, at(6))

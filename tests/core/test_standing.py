@@ -19,7 +19,17 @@ from curewatch.studio.care import aftercare
 from curewatch.studio.care.aftercare import Care
 from curewatch.studio.inference.observation_model import BY_THICKNESS, EDGE_THICKNESS
 from curewatch.studio.planning import planner
-from curewatch.studio.standing import HELD, Standing, bounded, conditioned, contradicted, odds_of, standing
+from curewatch.studio.standing import (
+    HELD,
+    Standing,
+    bounded,
+    conditioned,
+    contradicted,
+    held,
+    odds_of,
+    reached_by,
+    standing,
+)
 from tests.studio_scene import SHED, at, dates, drying
 
 SET, TOUCH_DRY, HANDLE, VARNISH = MilestoneKind
@@ -204,6 +214,30 @@ def test_where_none_is_left_they_are_drawn_about_the_finding_and_keep_their_orde
         assert (handle.max() <= hours) == (finger is THROUGH)
         assert (handle.min() > hours) == (finger is TOUCHED)
     assert (np.diff(after.reached_s, axis=0) >= 0).all()
+
+
+@pytest.mark.parametrize("slowest_h", [20.0, 60.0])
+def test_what_would_never_have_come_to_what_was_found_has_no_part_in_the_odds_of_never(slowest_h: float) -> None:
+    """A quarter of the films never fuse, nor are they ever ready; a finger finds it dry through. Whether many members
+    are left or none (all slower than was found), only those that can be so speak of what is to come."""
+    films = outcome((slowest_h / 2, slowest_h))
+    cold = np.arange(64) % 4 == 0
+    reached = np.where(cold & (np.arange(4) >= 2)[:, None], np.inf, films.reached_s)
+    before = Outcome(reached, np.where(np.isfinite(reached), "", "too_cold"))
+    assert before.never("varnish_ready") == 0.25
+    after = conditioned(before, found((THROUGH, 24)), at(0))
+    assert after.never("handle") == after.never("varnish_ready") == 0.0
+    assert after.hindrance_of("varnish_ready") == ""
+
+
+def test_no_odds_are_better_than_what_never_gets_there_leaves() -> None:
+    """Two of ten films never get there: however long one waits, it is not in time in nine cases of ten."""
+    even = dates(even={"handle": 24}).milestone(HANDLE)
+    assert even is not None
+    sometimes = even.model_copy(update={"never": 0.2, "early_at": at(18)})
+    assert reached_by(sometimes, at(24), at(0)) == pytest.approx(0.5)
+    assert reached_by(sometimes, at(24e3), at(0)) == 0.8
+    assert held(sometimes, found((THROUGH, 30))).never == 0.0
 
 
 def test_no_finding_changes_nothing() -> None:

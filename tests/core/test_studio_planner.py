@@ -9,17 +9,20 @@ import pytest
 
 from curewatch.physics.ensemble import Pouring
 from curewatch.records import MilestoneKind
-from curewatch.studio.planning import planner
-from tests.studio_scene import SHED, air, at, dates, drying, every
+from curewatch.studio.air.climate import Climate
+from curewatch.studio.forecasting.drying import Drying
+from curewatch.studio.planning import advice, planner
+from tests.studio_scene import LIMITS, SHED, air, at, dates, drying, every
 
 CLIMATE = air(*every(60, 48, 18.0, 55.0))
 NOW = at(48)
 HANDLE = MilestoneKind.HANDLE
 FILM = Pouring(1.5e-3)
+COULD = advice.changes(18.0, LIMITS)
 
 
 def plan(days: float, kind: MilestoneKind = HANDLE, film: Pouring = FILM) -> list[planner.Latest]:
-    return planner.latest(film, CLIMATE, None, NOW + timedelta(days=days), NOW, kind)
+    return planner.latest(film, CLIMATE, None, NOW + timedelta(days=days), NOW, kind, COULD, LIMITS)
 
 
 def test_even_odds_allow_a_later_pour_than_ninety_per_cent_and_both_are_ahead() -> None:
@@ -34,11 +37,11 @@ def test_even_odds_allow_a_later_pour_than_ninety_per_cent_and_both_are_ahead() 
 
 def test_a_pour_at_the_moment_it_names_has_the_odds_it_names(monkeypatch: pytest.MonkeyPatch) -> None:
     """The same question asked again with the moment found as `now`: the odds there are what was promised."""
-    monkeypatch.setattr(planner, "CHANGES", ())
     monkeypatch.setattr(planner, "MEMBERS", 256)  # of 64 one more or less beside the moment is two hundredths
-    usual = plan(10)[0]
+    due = NOW + timedelta(days=10)
+    (usual,) = planner.latest(FILM, CLIMATE, None, due, NOW, HANDLE, (), LIMITS)
     assert usual.even_at is not None
-    again = planner.latest(FILM, CLIMATE, None, NOW + timedelta(days=10), usual.even_at, HANDLE)[0]
+    (again,) = planner.latest(FILM, CLIMATE, None, due, usual.even_at, HANDLE, (), LIMITS)
     assert again.odds_now == pytest.approx(0.5, abs=0.04)
 
 
@@ -54,14 +57,19 @@ def test_varnish_of_a_thick_pour_by_next_week_is_hopeless() -> None:
 
 
 def test_heat_keeps_the_water_so_it_also_dries() -> None:
-    temp, rh = planner.CHANGES[0].of(CLIMATE.temp_c[-1:], CLIMATE.rh_pct[-1:])
+    temp, rh = COULD[0].of(CLIMATE.temp_c[-1:], CLIMATE.rh_pct[-1:])
     assert temp[0] == pytest.approx(21.0)
     assert rh[0] == pytest.approx(55 * 2064 / 2487.7, rel=0.005)  # saturation at 18 and 21 °C [Pa], model section 1
 
 
+def would(piece: Drying, climate: Climate = CLIMATE) -> list[advice.Advice]:
+    could = advice.changes(float(climate.temp_c[-1]), LIMITS)
+    return advice.advice(piece, {SHED: climate}, None, NOW, could, LIMITS)
+
+
 def test_advice_for_a_fresh_pour_saves_hours_and_names_the_fans_risk() -> None:
     piece = drying(poured=46.0, thickness_m=2.5e-3)
-    warmer, drier, fan = planner.advice(piece, {SHED: CLIMATE}, None, NOW)
+    warmer, drier, fan = would(piece)
     for one in (warmer, drier, fan):
         hours = one.hours[MilestoneKind.TOUCH_DRY]
         assert hours is not None
@@ -73,14 +81,14 @@ def test_advice_for_a_fresh_pour_saves_hours_and_names_the_fans_risk() -> None:
 
 def test_advice_speaks_only_of_what_is_ahead() -> None:
     piece = drying(poured=0.0, thickness_m=0.8e-3)
-    (warmer, *_) = planner.advice(piece, {SHED: CLIMATE}, None, NOW)
+    (warmer, *_) = would(piece)
     assert MilestoneKind.TOUCH_DRY not in warmer.hours
     assert MilestoneKind.VARNISH_READY in warmer.hours
 
 
 def test_below_the_film_forming_temperature_only_heat_leads_anywhere() -> None:
     cold = air(*every(60, 48, 9.5, 50.0))
-    warmer, drier, _ = planner.advice(drying(poured=46.0), {SHED: cold}, None, NOW)
+    warmer, drier, _ = would(drying(poured=46.0), cold)
     assert HANDLE in warmer.reached_only_so
     assert drier.hours[HANDLE] is None
 
@@ -88,18 +96,18 @@ def test_below_the_film_forming_temperature_only_heat_leads_anywhere() -> None:
 def test_a_fan_in_a_room_that_is_hardly_warm_enough_is_said_to_cool_the_film_below_forming() -> None:
     """12 °C is above the 10 °C at which particles fuse; under a fan the wet film nears its wet-bulb 7 °C (50 %RH)."""
     cool = air(*every(60, 48, 12.0, 50.0))
-    warmer, _, fan = planner.advice(drying(poured=47.0), {SHED: cool}, None, NOW)
+    warmer, _, fan = would(drying(poured=47.0), cool)
     assert fan.chills_to_c is not None
     assert 6.5 < fan.chills_to_c < 10
-    said = planner.advised(fan)
+    said = advice.advised(fan)
     assert said is not None
     assert f"it cools the film to {fan.chills_to_c:.1f} °C" in str(said)
     assert warmer.chills_to_c is None
-    assert planner.advice(drying(poured=46.0), {SHED: CLIMATE}, None, NOW)[2].chills_to_c is None
+    assert would(drying(poured=46.0))[2].chills_to_c is None
 
 
 def test_no_air_no_advice() -> None:
-    assert planner.advice(drying(), {}, None, NOW) == []
+    assert advice.advice(drying(), {}, None, NOW, COULD, LIMITS) == []
 
 
 def test_places_free_in_the_order_in_which_their_pieces_can_be_moved() -> None:

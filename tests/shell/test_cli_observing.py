@@ -127,7 +127,7 @@ def test_a_plan_names_the_latest_moments_and_the_taken_places(run: Run) -> None:
     assert [one["piece"] for one in found["places_taken"]] == ["Low tide"]
     text = run(*PLAN, f"{now + timedelta(hours=3):%Y-%m-%d %H:%M}")[1]
     flat = " ".join(text.split())
-    assert all(said in flat for said in ("film-forming temperature", "skin over a soft core", "its lead off", "heater"))
+    assert all(said in flat for said in ("with a fan on it: Risk: ", "skin over a soft core", "its lead off", "heater"))
     assert "Too late as the room usually is: poured now, it is in time in under 2 % of cases" in flat
     assert max(map(len, text.splitlines())) <= 80
 

@@ -15,7 +15,7 @@ from curewatch.physics.solver.monitor import Stalled
 from curewatch.records import AlarmKind, Reading
 from curewatch.store import Store
 from curewatch.studio.air.climate import AirBands
-from curewatch.studio.planning import alarm_advice
+from curewatch.studio.planning import advice
 from curewatch.studio.wording import SAFETY
 from tests.new_store import NOON
 from tests.refreshing import refresh
@@ -30,7 +30,7 @@ def test_a_damp_alarm_says_what_would_help_in_hours_and_the_board_says_the_same(
     look_every(desk, 10 * MINUTE, NOON, NOON + HOUR)
     (told,) = [n for n in notices(store) if n.key.startswith("alarm/damp/")]
     assert "Within the day: warm the room slowly to 22 °C or more. Never leave a heater unattended" in str(told.text)
-    assert "By the model, for Heron, warmed to 22 °C: touch-dry " in str(told.text)
+    assert "By the model, for Heron, warmed to 22 °C from Fri 20 Nov 12:10 on: touch-dry " in str(told.text)
     stored = alarm(store, AlarmKind.DAMP)
     assert stored is not None
     assert str(stored.text) == str(told.text).replace(f" {SAFETY}", ""), "which every page says itself, once"
@@ -42,7 +42,7 @@ def test_a_cold_alarm_never_speaks_of_a_fan(store: Store) -> None:
     store_readings(desk, sensed(NOON, NOON + HOUR, temp=8))
     look_every(desk, 10 * MINUTE, NOON, NOON + HOUR)
     (told,) = [n for n in notices(store) if n.key.startswith("alarm/cold/")]
-    assert "By the model, for Heron, warmed to 13 °C: " in str(told.text)
+    assert "By the model, for Heron, warmed to 13 °C from Fri 20 Nov 12:10 on: " in str(told.text)
     assert "fan" not in str(told.text)
 
 
@@ -50,7 +50,7 @@ def test_an_alarm_goes_out_even_where_the_model_has_no_advice(store: Store, monk
     def stuck(*_: object) -> str:
         raise Stalled("a film is stuck")
 
-    monkeypatch.setattr(alarm_advice, "sentence", stuck)
+    monkeypatch.setattr(advice, "simulate", stuck)
     desk = Desk(store, settings_of(sensors=(SHED,)))
     log_pour(desk, order(), NOON)
     store_readings(desk, sensed(NOON, NOON + HOUR, temp=1))

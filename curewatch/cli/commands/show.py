@@ -40,7 +40,7 @@ def piece(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> No
     """One piece: its pour, its milestones with how sure they are, and what the room is doing to it."""
     with fresh_desk_of(ctx) as (desk, now):
         report = piece_report(desk, name, now)
-        could = planning.advice(report, now)
+        could = planning.advice(desk, report, now)
         advice = [AdviceOut.of(one) for one in could]
         if as_json:
             told = [one.model_dump(mode="json") for one in advice]
@@ -51,7 +51,7 @@ def piece(ctx: typer.Context, name: Name, as_json: options.AsJson = False) -> No
         if text := plan_text.advice_text(advice, page):
             say(f"\n{text}")
         if report.line.promised is not None and report.line.promised.at_risk:
-            helps = promises.help_in_words(promises.helped(report.drying, report.forecast, could, now))
+            helps = promises.help_in_words(promises.helped(report.drying, report.forecast, could))
             say("\n".join(["", *wrapped(helps, page.width)]))
 
 

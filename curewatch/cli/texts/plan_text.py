@@ -36,7 +36,7 @@ def text(plan: PlanOut, now: datetime, page: Page) -> str:
     rows += wrapped(
         phrase("{room} was last read {ago}; {to_come}.", room=plan.room, ago=ago, to_come=to_come), page.width
     )
-    return "\n".join([*rows, *wrapped(joined(planner.PLAN_CAUTION, wording.SAFETY), page.width)])
+    return "\n".join([*rows, *wrapped(joined(plan.cautions, wording.SAFETY), page.width)])
 
 
 def _latest(plan: PlanOut, now: datetime, page: Page) -> list[str]:

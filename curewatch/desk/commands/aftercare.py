@@ -11,7 +11,7 @@ from curewatch.desk.desk import Desk, care_of, mark_changed
 from curewatch.desk.orders import nearest
 from curewatch.desk.reports.cure_record import PieceHistory, find, history_of
 from curewatch.desk.snapshot.air import PastCache, air_to_come
-from curewatch.language import Message, When, Words, phrase
+from curewatch.language import Message, When, Words, joined, phrase
 from curewatch.records.errors import Field, InputError
 from curewatch.records.remarks import Remark, RemarkKind
 from curewatch.records.workshop import StepDone
@@ -151,6 +151,8 @@ def _too_early(line: CareStep, now: datetime) -> Message:
         when = phrase("earliest: {date}", date=date)
         if line.by_the_clock:
             when = phrase("worth checking: {date}", date=date)
+        if line.film.safe is None and line.film.reason is not None:
+            when = joined(when, line.film.reason, by="; ")
     return phrase(
         "a piece that may be ready for it ({when}); before that {risk}; {anyway} to write it down so. {caution}",
         when=when,

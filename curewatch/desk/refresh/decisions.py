@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from types import MappingProxyType
@@ -32,7 +32,7 @@ from curewatch.settings import Settings
 from curewatch.store import Transaction
 from curewatch.studio import milestones as milestoning
 from curewatch.studio.air import sensors
-from curewatch.studio.air.climate import Climate
+from curewatch.studio.air.climate import Change, Climate
 from curewatch.studio.air.sensors import LowBattery
 from curewatch.studio.alarms import damage as damages
 from curewatch.studio.alarms import evaluation
@@ -42,20 +42,27 @@ from curewatch.studio.alarms.evaluation import RoomEvaluation, evaluate_room
 from curewatch.studio.alarms.forewarning import Foreseen
 from curewatch.studio.alarms.lifecycle import AGAIN, Effect
 from curewatch.studio.forecasting.drying import Drying
-from curewatch.studio.planning import alarm_advice, planner, promises
+from curewatch.studio.planning import advice as advising
+from curewatch.studio.planning import promises
+from curewatch.studio.planning.advice import Advice
 
 _ACTED_ON = (Effect.RAISED, *AGAIN)
 
 
-def advised(seen: RoomEvaluation, room: OccupiedRoom, climates: Mapping[str, Climate], now: datetime) -> RoomEvaluation:
+PastOf = Callable[[str], Climate | None]
+"""By room, as much of its past as an outlook is made of: looked up for the few rooms that something is said of."""
+
+
+def advised(
+    seen: RoomEvaluation, room: OccupiedRoom, climates: Mapping[str, Climate], past_of: PastOf, settings: Settings,
+    now: datetime,
+) -> RoomEvaluation:  # fmt: skip
     """What was seen of a room, with what the model says that the one thing to do there would change; a few films."""
-    if seen.remedy is None or room.climate is None:
+    drying = None if seen.remedy is None else advising.of_longest(seen.remedy.pieces)
+    if seen.remedy is None or drying is None:
         return seen
-    try:
-        ahead = future_of(room.climate, 1, planner.ADVICE_DAYS)
-        said = alarm_advice.sentence(seen.remedy.change, seen.remedy.pieces, climates, ahead, now)
-    except ArithmeticError:  # a film that is stuck in its march: the warning must go out all the same
-        return seen
+    could = _tried(drying, climates, past_of, (seen.remedy.change,), settings, now)
+    said = advising.gain(could[0], drying.piece.name, now) if could else None
     if said is None:
         return seen
     told = [_and(notice, said) if _asks_for_it(notice) else notice for notice in seen.told]
@@ -64,6 +71,20 @@ def advised(seen: RoomEvaluation, room: OccupiedRoom, climates: Mapping[str, Cli
         for alarm in seen.changed
     ]
     return seen._replace(told=told, changed=changed)
+
+
+def _tried(
+    drying: Drying, climates: Mapping[str, Climate], past_of: PastOf, changes: Sequence[Change], settings: Settings,
+    now: datetime,
+) -> list[Advice]:  # fmt: skip
+    past = past_of(drying.room)
+    if past is None or drying.unread(climates) is not None:
+        return []
+    ahead = future_of(past, settings.forecast.members, settings.forecast.days)
+    try:
+        return advising.advice(drying, climates, ahead, now, changes, limits_of(settings), settings.forecast.days)
+    except ArithmeticError:  # a film that is stuck in its march: what is so must be told all the same
+        return []
 
 
 def _asks_for_it(notice: Notice) -> bool:
@@ -107,6 +128,7 @@ def watch_rooms(
     settings: Settings,
     forecasts: Mapping[int, Forecast],
     now: datetime,
+    past_of: PastOf,
     ahead: Mapping[str, Foreseen] = MappingProxyType({}),
 ) -> Decided:
     """Judge every alarm of every room with pieces in it, up to `now`. `ahead`: by room, what is foreseen of its air."""
@@ -118,7 +140,7 @@ def watch_rooms(
     for room in rooms:
         known = {alarm.kind: alarm for alarm in snapshot.alarms if alarm.room == room.name}
         seen = evaluate_room(room, known, now, limits, damages.newest(snapshot.damages))
-        seen = advised(seen, room, snapshot.climates, now)
+        seen = advised(seen, room, snapshot.climates, past_of, settings, now)
         found.alarms.extend(seen.changed)
         found.history.extend(seen.history)
         found.damages.extend(seen.damages)
@@ -293,6 +315,7 @@ def promise_notices(
     settings: Settings,
     forecasts: Mapping[int, Forecast],
     told: Collection[str],
+    past_of: PastOf,
     now: datetime,
 ) -> list[Notice]:
     """That pieces promised for a date have come to be at risk, with what would help, or no longer are; of a series
@@ -303,21 +326,15 @@ def promise_notices(
     found = []
     for some in groups.values():
         first = some[0]
-        said: Words = _helps(first, snapshot, settings, now) if first.stands.at_risk else ""
+        said: Words = _helps(first, snapshot, settings, past_of, now) if first.stands.at_risk else ""
         notice = promises.notice(some, said, now)
         kept = [promises.notice([other], said, now) for other in some[1:]]
         found += [notice, *(one.model_copy(update={"data": one.data | {"told_in": notice.key}}) for one in kept)]
     return found
 
 
-def _helps(news: promises.News, snapshot: Snapshot, settings: Settings, now: datetime) -> Words:
+def _helps(news: promises.News, snapshot: Snapshot, settings: Settings, past_of: PastOf, now: datetime) -> Words:
     drying, climate = news.drying, snapshot.climates.get(news.drying.room)
-    if climate is None or drying.unread(snapshot.climates) is not None:
-        return promises.help_in_words([])
-    could = [one for one in planner.CHANGES if settings.room(drying.room).heated or one.warmer_k <= 0]
-    try:
-        ahead = future_of(climate, 1, planner.ADVICE_DAYS)
-        advice = planner.advice(drying, snapshot.climates, ahead, now, could)
-    except ArithmeticError:  # a film that is stuck in its march: it must be told all the same
-        advice = []
-    return promises.help_in_words(promises.helped(drying, news.forecast, advice, now))
+    changes = () if climate is None else snapshot.changes(settings, drying.room, climate)
+    could = _tried(drying, snapshot.climates, past_of, changes, settings, now)
+    return promises.help_in_words(promises.helped(drying, news.forecast, could))

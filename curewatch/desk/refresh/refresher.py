@@ -15,6 +15,7 @@ from curewatch.desk.desk import FACTS_REVISION, Desk
 from curewatch.desk.refresh import scheduled_notices
 from curewatch.desk.refresh.decisions import (
     Decided,
+    PastOf,
     milestones_due,
     promise_notices,
     tell_milestones,
@@ -139,7 +140,7 @@ class Refresher:
         made = self._forecasts.make(snapshot, facts.stale, now)
         newest = snapshot.stored | {forecast.piece_id: forecast for forecast in made.made}
         current = within_findings(newest, snapshot.dryings, now)
-        decided = watch_rooms(snapshot, desk.settings, current, now, self._evening.ahead)
+        decided = watch_rooms(snapshot, desk.settings, current, now, self._past_of(now), self._evening.ahead)
         told = () if facts.doubted else facts.told  # what is not so, and what was told with it, is told anew
         due = milestones_due(snapshot.dryings, current, desk.settings.notices.milestones, told, now)
         after = decided.after(snapshot)
@@ -148,7 +149,7 @@ class Refresher:
             scheduled += scheduled_notices.morning_notices(
                 desk, facts.morning, after, current, facts.pasts, self._evening.ahead, now
             )
-        scheduled += promise_notices(after, desk.settings, current, facts.told, now)
+        scheduled += promise_notices(after, desk.settings, current, facts.told, self._past_of(now), now)
         return _Outcome(made, current, decided, due, scheduled)
 
     def _write(self, facts: _Facts, outcome: _Outcome, now: datetime) -> int:
@@ -181,7 +182,17 @@ class Refresher:
 
     def _judge_again(self, tx: Transaction, facts: _Facts, outcome: _Outcome, now: datetime) -> Decided:
         anew = reread_snapshot(tx, self._air, facts.snapshot, now)
-        return watch_rooms(anew, self.desk.settings, outcome.current, now, self._evening.ahead)
+        past_of = self._past_of(now, tx)
+        return watch_rooms(anew, self.desk.settings, outcome.current, now, past_of, self._evening.ahead)
+
+    def _past_of(self, now: datetime, tx: Transaction | None = None) -> PastOf:
+        def past_of(room: str) -> Climate | None:
+            if tx is not None:
+                return self._pasts.pasts(tx, [room], now).get(room)
+            with self.desk.store.read() as reading:
+                return self._pasts.pasts(reading, [room], now).get(room)
+
+        return past_of
 
     def _next_due(self, current: Mapping[int, Forecast], now: datetime) -> datetime:
         """At the latest in a minute while anything is being watched (delays, silence), else in an hour."""

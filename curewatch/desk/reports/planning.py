@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from curewatch.desk.desk import Desk
+from curewatch.desk.desk import Desk, limits_of
 from curewatch.desk.orders import DEFAULT_RECIPE, PourOrder, nearest
 from curewatch.desk.reports.piece import PieceReport
 from curewatch.desk.snapshot.air import AirCache, future_of, read_errors
@@ -24,7 +24,9 @@ from curewatch.studio.alarms.conditions import milestone_s
 from curewatch.studio.board import PieceLine, piece_line
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.outlook.outlook import HISTORY
+from curewatch.studio.planning import advice as advising
 from curewatch.studio.planning import planner
+from curewatch.studio.planning.advice import Advice
 
 HISTORY_SPAN = timedelta(hours=HISTORY)
 
@@ -105,7 +107,15 @@ def plan(desk: Desk, order: PourOrder, due: datetime, pieces: int, kind: Milesto
         pieces=pieces,
         recipe=recipe.name,
         latest=planner.latest(
-            drying.pouring, climate, future_of(climate, planner.MEMBERS, days), due, now, kind, posterior
+            drying.pouring,
+            climate,
+            future_of(climate, planner.MEMBERS, days),
+            due,
+            now,
+            kind,
+            snapshot.changes(desk.settings, order.room, climate),
+            limits_of(desk.settings),
+            posterior,
         ),
         places=planner.places(snapshot.dryings, snapshot.forecasts, order.room),
         data_at=climate.newest_at,
@@ -117,12 +127,17 @@ def plan(desk: Desk, order: PourOrder, due: datetime, pieces: int, kind: Milesto
     )
 
 
-def advice(report: PieceReport, now: datetime) -> list[planner.Advice]:
-    """What a warmer or drier room or a fan would do to the piece from now on; nothing if its room was never read."""
-    if report.past is None or report.drying.unread(report.climates) is not None:
+def advice(desk: Desk, report: PieceReport, now: datetime) -> list[Advice]:
+    """What could be done about the piece's room, and what each of it would do to the piece from now on; nothing where
+    the room was never read."""
+    drying, forecasts = report.drying, desk.settings.forecast
+    climate = report.climates.get(drying.room)
+    if report.past is None or climate is None or drying.unread(report.climates) is not None:
         return []
-    ahead = future_of(report.past, 1, planner.ADVICE_DAYS)
-    return planner.advice(report.drying, report.climates, ahead, now)
+    with desk.store.read() as tx:
+        could = read_snapshot(tx, None, now).changes(desk.settings, drying.room, climate)
+    ahead = future_of(report.past, forecasts.members, forecasts.days)
+    return advising.advice(drying, report.climates, ahead, now, could, limits_of(desk.settings), forecasts.days)
 
 
 def _air_of(tx: Transaction, room: str, now: datetime) -> Climate:

@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 
 from pydantic import ValidationError
 
-from curewatch.desk.desk import FACTS_REVISION, fact_count
+from curewatch.desk.desk import FACTS_REVISION, fact_count, limits_of
 from curewatch.desk.snapshot.air import AirCache
 from curewatch.desk.snapshot.pieces import dryings_of, learned_so_far, with_posterior, within_findings
 from curewatch.records import Alarm, AlarmState, Damage, Forecast, Notice, Reading
@@ -17,13 +17,15 @@ from curewatch.records.names import name_key
 from curewatch.settings import Settings
 from curewatch.store import Transaction
 from curewatch.studio.air import sensors
-from curewatch.studio.air.climate import Climate
+from curewatch.studio.air.climate import Change, Climate
 from curewatch.studio.air.sensors import LowBattery
 from curewatch.studio.alarms.conditions import OccupiedRoom
+from curewatch.studio.alarms.remedies import asked_for
 from curewatch.studio.board import RoomLine
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.forecasting.forecast import needs_air
 from curewatch.studio.learning.learning import Learned
+from curewatch.studio.planning.advice import changes
 
 TAIL = timedelta(hours=36)
 """What is read of a room to say how it is, and whether its sensors can be believed: a stuck one shows after a day."""
@@ -78,6 +80,14 @@ class Snapshot:
             )
             for name, there in rooms.items()
         ]
+
+    def changes(self, settings: Settings, room: str, climate: Climate) -> tuple[Change, ...]:
+        """What can be done about the air of a room, which is this: what its alarms ask for, and else what is usual."""
+        limits, heated = limits_of(settings), settings.room(room).heated
+        there = next((one for one in self.occupied(settings, self.forecasts) if one.name == room), None)
+        found = None if there is None else asked_for(replace(there, climate=climate), self.alarms, limits)
+        advised = None if found is None else found.change
+        return changes(float(climate.temp_c[-1]), limits, heated=heated, advised=advised)
 
     def _lately(self) -> dict[str, tuple[float, float]]:
         """The rooms that were read lately: temperature [°C] and humidity [%]."""

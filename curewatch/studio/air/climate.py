@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from curewatch.language import Message
+from curewatch.language import Message, Temperature, phrase
 from curewatch.physics import air as moist
 from curewatch.physics.air import ZERO_C, Array, Flags
 from curewatch.records import SensorTrust
@@ -250,12 +250,30 @@ class Change:
     name: Message
     warmer_k: float = 0.0
     drier_pct: float = 0.0
+    at_least_c: float | None = None
+    """A heater that keeps it so warm, whatever the night does."""
+    rh_at_most_pct: float = RH_CEILING
+    """A drier that keeps it so."""
     air_speed: float | None = None
     """Over the piece [m/s]; None: as it is."""
     calms: bool = False
     """`air_speed` is the most that is left, not the least that comes."""
     rh_at_least_pct: float = 0.0
     """Under a cover the film's own vapour keeps the air so damp [%]."""
+
+    @property
+    def heats(self) -> bool:
+        """Whether it takes a heater: what is carried to a warm room takes none."""
+        return self.at_least_c is not None or (self.warmer_k > 0 and not self.calms)
+
+    @property
+    def dries(self) -> bool:
+        return self.drier_pct > 0 or self.rh_at_most_pct < RH_CEILING
+
+    @property
+    def blows(self) -> bool:
+        """Whether it takes a fan."""
+        return self.air_speed is not None and not self.calms
 
     def speed(self, as_it_is: Array | float) -> Array:
         """Of the air over pieces [m/s]."""
@@ -266,6 +284,13 @@ class Change:
     def of(self, temp_c: Array, rh_pct: Array) -> tuple[Array, Array]:
         """The room's air after it."""
         warm = temp_c + self.warmer_k
+        if self.at_least_c is not None:
+            warm = np.maximum(warm, self.at_least_c)
         rh = rh_pct * moist.saturation_pressure(temp_c + ZERO_C) / moist.saturation_pressure(warm + ZERO_C)
-        left = np.clip(rh - self.drier_pct, np.minimum(RH_FLOOR, rh), RH_CEILING)
+        left = np.clip(rh - self.drier_pct, np.minimum(RH_FLOOR, rh), self.rh_at_most_pct)
         return warm, np.maximum(left, self.rh_at_least_pct)
+
+
+def warmed_to(least_c: float) -> Change:
+    """`warmed to 13 °C`, and kept there."""
+    return Change(phrase("warmed to {temp}", temp=Temperature(least_c)), at_least_c=least_c)

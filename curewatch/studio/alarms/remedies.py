@@ -7,7 +7,7 @@ that a person can do, the least first; where nothing ends all of them, the worst
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -15,8 +15,8 @@ import numpy as np
 
 from curewatch.language import Joined, Listed, Message, Percent, Temperature, Words, joined, phrase
 from curewatch.physics.evaporation import AIR_SPEED, AIR_SPEED_FLOOR
-from curewatch.records import AlarmKind
-from curewatch.studio.air.climate import Change
+from curewatch.records import Alarm, AlarmKind, AlarmState
+from curewatch.studio.air.climate import Change, warmed_to
 from curewatch.studio.alarms import conditions
 from curewatch.studio.alarms.conditions import BETWEEN, OF_THE_AIR, ON, Limits, OccupiedRoom
 from curewatch.studio.forecasting.drying import Drying
@@ -60,7 +60,7 @@ class Remedy:
 
     def safely(self, text: Words) -> Words:
         """What is told with it, as a message of its own: a heater has its dangers."""
-        return joined(text, Joined((SAFETY,), role="caution")) if self.change.warmer_k > 0 else text
+        return joined(text, Joined((SAFETY,), role="caution")) if self.change.heats else text
 
 
 @dataclass(frozen=True)
@@ -91,11 +91,20 @@ def remedy(room: OccupiedRoom, standing: Collection[AlarmKind], at: datetime, li
     return Remedy(kinds[0], ended, measure.change, measure.do, measure.caution, wet)
 
 
+def asked_for(room: OccupiedRoom, alarms: Iterable[Alarm], limits: Limits) -> Remedy | None:
+    """What people were last told to do about the air of `room`, by the alarms that stand there."""
+    standing = [
+        one for one in alarms if one.room == room.name and one.state is AlarmState.ACTIVE and one.kind in OF_THE_AIR
+    ]
+    told = [one.told_at or one.raised_at or one.evaluated_at for one in standing]
+    return remedy(room, [one.kind for one in standing], max(told), limits) if told else None
+
+
 def _ended(
     room: OccupiedRoom, kinds: Collection[AlarmKind], at: datetime, limits: Limits, change: Change
 ) -> frozenset[AlarmKind]:
-    """Which of `kinds` the change ends; none if it would bring on an alarm that does not stand yet: calm alone brings on
-    no cold, for it lets a film be warmer, though it may be cold there as it is."""
+    """Which of `kinds` the change ends; none if it would bring on an alarm that does not stand yet: calm alone brings
+    on no cold, for it lets a film be warmer, though it may be cold there as it is."""
     codes = {k: int(c[0]) for k, c in conditions.codes(room, np.array([at.timestamp()]), limits, change).items()}
     harmless = (AlarmKind.COLD, AlarmKind.FROST) if change.calms and change.warmer_k == 0 else ()
     if any(code == ON and kind not in kinds and kind not in harmless for kind, code in codes.items()):
@@ -109,7 +118,7 @@ def _measures(
     """What can be done there about these, the least first."""
     assert room.climate is not None
     temp, rh = (float(x) for x in room.climate.at(at.timestamp()))
-    calm, cover, dry = list(_calm(wet)), _cover(wet), _dry(rh, limits)
+    calm, cover, dry = list(_calm(wet)), _cover(wet), _dry(limits)
     yield from calm
     if not room.heated:
         yield from (cover, dry)
@@ -123,17 +132,15 @@ def _measures(
         yield from (_both(first, one) for one in warm)
     yield dry
     for one in warm:
-        drier = _dry(float(one.change.of(np.array([temp]), np.array([rh]))[1][0]), limits)
-        change = replace(one.change, name=_and(one.change, drier.change), drier_pct=drier.change.drier_pct)
-        yield _Measure(change, phrase("{do}, and {more}", do=one.do, more=drier.do), one.caution)
+        change = replace(one.change, name=_and(one.change, dry.change), rh_at_most_pct=dry.change.rh_at_most_pct)
+        yield _Measure(change, phrase("{do}, and {more}", do=one.do, more=dry.do), one.caution)
 
 
-def _dry(rh_pct: float, limits: Limits) -> _Measure:
+def _dry(limits: Limits) -> _Measure:
     enough = limits.damp_rh_pct - limits.deadband_rh_pct
     to = Percent(enough, of="%RH")
     return _Measure(
-        Change(phrase("dried to {rh}", rh=to), drier_pct=max(0.0, rh_pct - enough + 0.01)),
-        phrase("dry its air to {rh} or less", rh=to),
+        Change(phrase("dried to {rh}", rh=to), rh_at_most_pct=enough), phrase("dry its air to {rh} or less", rh=to)
     )
 
 
@@ -159,9 +166,8 @@ def _warm(temp_c: float, limits: Limits) -> Iterator[_Measure]:
     least = limits.warm_enough_c(AlarmKind.COLD)
     for target in (limits.warm_enough_c(AlarmKind.FROST), *np.arange(least, max(least, WARMEST_C) + 0.5).tolist()):
         if target > temp_c:
-            to = Temperature(target)
-            change = Change(phrase("warmed to {temp}", temp=to), warmer_k=target - temp_c)
-            yield _Measure(change, phrase("warm the room slowly to {temp} or more", temp=to), HEATER_CAUTION)
+            do = phrase("warm the room slowly to {temp} or more", temp=Temperature(target))
+            yield _Measure(warmed_to(target), do, HEATER_CAUTION)
 
 
 def names(dryings: Sequence[Drying]) -> Listed:
@@ -170,7 +176,7 @@ def names(dryings: Sequence[Drying]) -> Listed:
 
 
 def _both(first: _Measure, warm: _Measure) -> _Measure:
-    change = replace(first.change, name=_and(first.change, warm.change), warmer_k=warm.change.warmer_k)
+    change = replace(first.change, name=_and(first.change, warm.change), at_least_c=warm.change.at_least_c)
     return _Measure(change, phrase("{do}, then {more}", do=first.do, more=warm.do), warm.caution)
 
 

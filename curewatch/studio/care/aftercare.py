@@ -118,10 +118,11 @@ class Odds:
         return cls(moment, moment, moment)
 
     def no_later(self, other: Odds) -> Odds:
-        """These dates, or the other's where those come first."""
+        """These dates, or the other's where those come first; and why one is missing, by whichever they were."""
         pairs = ((self.early, other.early), (self.even, other.even), (self.safe, other.safe))
         early, even, safe = (min((at for at in pair if at is not None), default=None) for pair in pairs)
-        return Odds(early, even, safe, None if safe is not None else self.reason)
+        own = next((mine == at for mine, at in ((self.even, even), (self.early, early)) if at is not None), True)
+        return Odds(early, even, safe, None if safe is not None else (self if own else other).reason)
 
     def later(self, wait: timedelta) -> Odds:
         early, even, safe = (None if at is None else at + wait for at in (self.early, self.even, self.safe))

@@ -121,7 +121,7 @@ def _made(
         made_at=now,
         model_version=MODEL_VERSION,
         fingerprint=task.fingerprint,
-        milestones=tuple(_milestone(kind, outcome, task.poured_at, task.days) for kind in MilestoneKind),
+        milestones=tuple(milestone(kind, outcome, task.poured_at, task.days) for kind in MilestoneKind),
         film_temp_c=_finite(trajectories.sample("film_temperature", k, sample_s)[0] - ZERO_C, 3),
         volatile_fraction=_finite(trajectories.sample("volatile_fraction", k, sample_s)[0], 5),
         skin_gap_h=_skin_gap_h(centre),
@@ -168,10 +168,15 @@ def _moves(task: Task, found_s: Sequence[float]) -> bool:
     return False
 
 
-def reason_in_words(outcome: ensemble.Outcome, milestone: str, days: float) -> Message:
+def never_of_ten(never: float) -> int:
+    """How many of ten films that is, for people."""
+    return 10 if never >= SURE else round(10 * never)
+
+
+def reason_in_words(outcome: ensemble.Outcome, name: str, days: float) -> Message:
     """What keeps films from a milestone within `days`, and how many of ten such films, for people."""
-    never, hindrance = outcome.never(milestone), outcome.hindrance_of(milestone)
-    n = max(1, round(10 * never))
+    never, hindrance = outcome.never(name), outcome.hindrance_of(name)
+    n = max(1, never_of_ten(never))
     if hindrance == "not_yet":
         within = Number(days, figures=3)
         if never < SURE:
@@ -185,12 +190,13 @@ def reason_in_words(outcome: ensemble.Outcome, milestone: str, days: float) -> M
     return phrase("not in this room: {why}", why=why)
 
 
-def _milestone(kind: MilestoneKind, outcome: ensemble.Outcome, poured_at: datetime, days: int) -> Milestone:
+def milestone(kind: MilestoneKind, outcome: ensemble.Outcome, poured_at: datetime, days: int) -> Milestone:
     early, even, late = (
         None if not np.isfinite(s) else poured_at + timedelta(seconds=round(s)) for s in outcome.at(kind.value)
     )
     reason = reason_in_words(outcome, kind.value, days) if late is None else None
-    return Milestone(kind=kind, early_at=early, worth_checking_at=even, safe_at=late, reason=reason)
+    never = 0.0 if outcome.hindrance_of(kind.value) == "not_yet" else round(outcome.never(kind.value), 3)
+    return Milestone(kind=kind, early_at=early, worth_checking_at=even, safe_at=late, reason=reason, never=never)
 
 
 def _skin_gap_h(outcome: ensemble.Outcome) -> float | None:

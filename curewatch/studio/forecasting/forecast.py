@@ -181,6 +181,14 @@ def _tasks(
             yield drying, _task(drying, past, climates, now, members, days, ahead, kept.get(drying.piece.id))
 
 
+def task_of(
+    drying: Drying, climates: Mapping[str, Climate], now: datetime, members: int, days: int, ahead: RoomScenarios | None
+) -> Task | None:
+    """What a forecast of the piece from its pour is made from; None where its air is not known."""
+    futures = {} if ahead is None else {drying.room: ahead}
+    return next((task for _, task in _tasks([drying], climates, now, members, days, futures, {})), None)
+
+
 @dataclass(frozen=True)
 class Past:
     """The air a piece has had."""

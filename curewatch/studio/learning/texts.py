@@ -16,7 +16,7 @@ from curewatch.records import Recipe
 from curewatch.records.facts import Finger, Observation, ObservationKind, Subject
 from curewatch.records.remarks import Remark, RemarkKind
 from curewatch.studio.inference.factors import Gaussian
-from curewatch.studio.learning.learning import OF_PLACE, OF_ROOM, OWN, QUANTITIES, Learned, Lesson
+from curewatch.studio.learning.learning import OF_PLACE, OF_ROOM, OWN, Learned, Lesson
 from curewatch.studio.standing import FAR_OUT
 
 USUAL = ensemble.Pouring(1.5e-3)
@@ -133,19 +133,19 @@ def _spread(belief: Gaussian, quantity: int, sd: float) -> tuple[float, float, f
 
 
 def _factors(belief: Gaussian, recipe: Recipe) -> dict[str, tuple[float, float, float]]:
-    """By milestone, times over those of the recipe as assumed: members of the belief beside the central film."""
-    z = np.zeros((65, QUANTITIES))
-    z[1:] = belief.draw(ensemble.design(64))
+    """By milestone, times over those of the recipe as assumed: members of the belief beside as many of no belief, so
+    that whoever learned nothing is told of no change."""
+    z = np.concatenate([ensemble.design(64), belief.draw(ensemble.design(64))])
     z[:, [*OWN, *OF_PLACE, *OF_ROOM]] = 0.0  # the piece's, the place's and the room's own
     pouring = replace(USUAL, solids=recipe.solids, glycol=recipe.glycol, coalescent=recipe.coalescent)
     runs = ensemble.run([pouring], z, USUAL_AIR, _DAYS * 86400.0)
     found = {}
     for name in COMPARED:
-        reached = runs.reached_s[MILESTONES.index(name), 0]
-        if np.isfinite(reached[0]):
-            low, even, high = ensemble.quantiles(reached[1:] / reached[0])
-            if np.isfinite(high):
-                found[name] = (low, even, high)
+        assumed, believed = np.split(runs.reached_s[MILESTONES.index(name), 0], 2)
+        low, even, high = ensemble.quantiles(believed)
+        (usual,) = ensemble.quantiles(assumed, at=(0.5,))
+        if np.isfinite(usual) and np.isfinite(high):
+            found[name] = (low / usual, even / usual, high / usual)
     return found
 
 

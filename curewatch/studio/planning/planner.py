@@ -1,44 +1,32 @@
-"""When to pour for a date, and what a warmer, drier or windier room would change: by the model, and in words."""
+"""When to pour for a date, in the room as it usually is and as it could be: by the model, and in words."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
-from typing import Any
 
 import numpy as np
 
-from curewatch.language import Difference, Joined, Message, Number, Percent, Temperature, Words, joined, phrase
-from curewatch.physics.air import ZERO_C, AirSeries, Array
-from curewatch.physics.ensemble import Pouring, films_at
+from curewatch.language import Joined, Message, Words, joined, phrase
+from curewatch.physics.air import Array
+from curewatch.physics.ensemble import Pouring
 from curewatch.physics.milestones import HOLD_S, MILESTONES
-from curewatch.physics.solver import integrator
 from curewatch.records import Forecast, MilestoneKind
 from curewatch.studio import wording
 from curewatch.studio.air.climate import Change, Climate
+from curewatch.studio.alarms.conditions import Limits
 from curewatch.studio.forecasting.drying import Drying
 from curewatch.studio.forecasting.simulation import DryingProblem, simulate
-from curewatch.studio.inference.posterior import Posterior, deviates
+from curewatch.studio.inference.posterior import Posterior
 from curewatch.studio.outlook.scenarios import RoomScenarios
+from curewatch.studio.planning.advice import SOON_S, AtOnce, at_once, cautions, changed, risks
 
 EVEN, SAFE = 0.5, 0.9
 MOMENTS = 13
 """Pours tried between now and the due date; between them the odds are taken as linear."""
 MEMBERS = 64
-WARMER_K, DRIER_PCT, FAN_M_S = 3.0, 10.0, 1.0
-FELT_K = 0.2
-"""A film cooled by less is not worth a word [K]."""
-ADVICE_DAYS = 240
-
-
 AS_IT_IS = Change(phrase("as it usually is"))
-CHANGES = (
-    Change(phrase("{by} warmer", by=Difference(WARMER_K)), warmer_k=WARMER_K),
-    Change(phrase("{by} drier", by=Percent(DRIER_PCT, of="%RH")), drier_pct=DRIER_PCT),
-    Change(phrase("with a fan on it"), air_speed=FAN_M_S),
-)
 
 
 @dataclass(frozen=True)
@@ -54,21 +42,28 @@ class Latest:
     """That a pour of now is in time [0-1]."""
     crack_odds: float
     """That a pour of now cracks [0-1], by a rough measure."""
+    at_once: AtOnce = field(default_factory=AtOnce)
+    """What the change does to a pour of now within a minute."""
 
 
 def latest(
     pouring: Pouring, climate: Climate, future: RoomScenarios | None, due: datetime, now: datetime, kind: MilestoneKind,
-    posterior: Posterior | None = None,
+    could: Sequence[Change], limits: Limits, posterior: Posterior | None = None,
 ) -> list[Latest]:  # fmt: skip
-    """The latest moments to pour so that the milestone is reached by `due`: in the room as it usually is, and changed.
+    """The latest moments to pour so that the milestone is reached by `due`: in the room as it usually is, and as it
+    `could` be changed.
 
     `future` has `MEMBERS` members; without one the room stays as it was last read.
     """
     span = (due - now).total_seconds()
     # closer together towards the due date: there the odds fall
     since = span * (1 - (1 - np.linspace(0.0, 1.0, MOMENTS, endpoint=False)) ** 1.5)
-    found = []
-    for change in (AS_IT_IS, *CHANGES):
+    found, some = [], (AS_IT_IS, *could)
+    last = climate.time_s[-1:], climate.temp_c[-1:], climate.rh_pct[-1:]
+    fresh = DryingProblem(pouring, now.timestamp(), last, future, SOON_S)
+    rooms = [changed(fresh, change, now, MEMBERS, str(change.name)) for change in some]
+    soon = at_once(pouring, posterior, rooms, 0.0, some, limits)
+    for change, first in zip(some, soon, strict=True):
         odds, cracks = _odds(pouring, climate, future, change, now.timestamp() + since, due, kind, posterior)
         even, safe = (_last(since, odds, at_least) for at_least in (EVEN, SAFE))
         found.append(
@@ -78,6 +73,7 @@ def latest(
                 safe_at=None if safe is None else now + timedelta(seconds=safe),
                 odds_now=float(odds[0]),
                 crack_odds=cracks,
+                at_once=first,
             )
         )
     return found
@@ -122,118 +118,6 @@ def _last(since: Array, odds: Array, at_least: float) -> float | None:
 
 
 @dataclass(frozen=True)
-class Advice:
-    """What a change from now on would do to a piece, by its central film."""
-
-    change: Change
-    hours: Mapping[MilestoneKind, float | None]
-    """Change of each milestone that is still ahead [h], below zero sooner; None: one of the two is not foreseen."""
-    reached_only_so: tuple[MilestoneKind, ...]
-    """Milestones that are foreseen with the change and not without it."""
-    skin_gap_h: float | None
-    """A skin over a softer core, with the change [h]."""
-    skin_gap_now_h: float | None
-    rate_ratio: float
-    """How much faster water leaves at once [-]: a strong early rate is what crazes."""
-    chills_to_c: float | None = None
-    """The wet film's temperature with the change [°C], where the change cools it below its film-forming one."""
-
-    @property
-    def risks_skin(self) -> bool:
-        """Whether the skin forms markedly earlier before the core, or much faster, than if nothing is done."""
-        if self.skin_gap_h is None or self.skin_gap_now_h is None:
-            return False
-        touch = self.hours.get(MilestoneKind.TOUCH_DRY)
-        sooner = touch is not None and touch < -1.0
-        return sooner and (self.skin_gap_h > 1.1 * self.skin_gap_now_h + 0.5 or self.rate_ratio > 1.5)
-
-
-def advice(
-    drying: Drying,
-    climates: Mapping[str, Climate],
-    future: RoomScenarios | None,
-    now: datetime,
-    could: Sequence[Change] = CHANGES,
-) -> list[Advice]:
-    """What each change that `could` be made would do to the piece from now on; nothing where its air is not known."""
-    air = drying.air(climates)
-    if air is None:
-        return []
-    poured_s = drying.pour.at.timestamp()
-    age_s = max(0.0, now.timestamp() - poured_s)
-    changes = (AS_IT_IS, *could)
-    z = deviates(drying.posterior, 0)
-    films = films_at([drying.pouring] * len(changes), z)
-    rooms = np.arange(len(changes))
-    past = AirSeries.from_celsius([air] * len(changes), poured_s)
-    state, _ = integrator.integrate(
-        films, past, rooms, age_s, rtol=integrator.FINE[0], atol=integrator.FINE[1], stop_when_ready=False
-    )
-    as_it_is = float(films.air_speed_at(state.t)[0])
-    with_air_speed = films.with_air_speed(np.array([float(c.speed(as_it_is)) for c in changes]))
-    ahead = AirSeries([_onwards(c, air, future, poured_s, age_s) for c in changes])
-    soon = np.array([age_s + 60.0])
-    state.step = np.minimum(state.step, 60.0)  # the air has changed: the step's memory is worth little
-    until = age_s + ADVICE_DAYS * 86400.0
-    end, samples = integrator.integrate(
-        with_air_speed,
-        ahead,
-        rooms,
-        until,
-        state=state,
-        sample_at=soon,
-        rtol=integrator.FINE[0],
-        atol=integrator.FINE[1],
-    )
-    hours, rates = end.reached / 3600, samples["rate"][0]
-    reached = drying.standing(now).by
-    told = [
-        _advice(change, hours[:, [0, i + 1]], age_s / 3600, rates[[0, i + 1]], reached)
-        for i, change in enumerate(could)
-    ]
-    film_k = samples["film_temperature"][0]
-    chilled = (film_k < films.mfft) & (film_k < film_k[0] - FELT_K)
-    return [
-        replace(one, chills_to_c=float(film_k[i]) - ZERO_C)
-        if chilled[i] and MilestoneKind.TOUCH_DRY in (*one.hours, *one.reached_only_so)
-        else one
-        for i, one in enumerate(told, 1)
-    ]
-
-
-def _onwards(
-    change: Change, air: tuple[Array, Array, Array], future: RoomScenarios | None, poured_s: float, age_s: float
-) -> tuple[Any, Any, Any]:
-    """The changed room from now on, in the model's terms: the middle of its future, or as last read."""
-    if future is None:
-        times, temp, rh = np.array([age_s]), air[1][-1:], air[2][-1:]
-    else:
-        times, temp, rh = future.time_s - poured_s, future.temp_c[0], future.rh_pct[0]
-    warm, left = change.of(temp, rh)
-    return times, warm + ZERO_C, left / 100
-
-
-def _advice(change: Change, hours: Array, age_h: float, rates: Array, reached: Collection[MilestoneKind]) -> Advice:
-    """`hours`: (4, 2) [h], without and with the change; `rates`: of water leaving, likewise; `reached`: as found."""
-    ahead = [
-        (kind, *hours[i]) for i, kind in enumerate(MilestoneKind) if not hours[i, 0] <= age_h and kind not in reached
-    ]
-    skin, through = hours[MILESTONES.index("touch_dry")], hours[MILESTONES.index("handle")]
-    gap_now, gap = (
-        float(end - begin) if math.isfinite(begin) and math.isfinite(end) else None
-        for begin, end in zip(skin, through, strict=True)
-    )
-    return Advice(
-        change=change,
-        hours={k: float(b - a) if math.isfinite(a) and math.isfinite(b) else None for k, a, b in ahead},
-        reached_only_so=tuple(k for k, a, b in ahead if math.isinf(a) and math.isfinite(b)),
-        skin_gap_h=gap,
-        skin_gap_now_h=gap_now,
-        rate_ratio=float(rates[1] / rates[0]) if rates[0] > 0 else 1.0,
-    )
-
-
-@dataclass(frozen=True)
 class Place:
     """A place that a piece lies on, and when it frees: once the piece can be moved."""
 
@@ -258,16 +142,6 @@ def places(dryings: Sequence[Drying], forecasts: Mapping[int, Forecast], room: s
             found.append(Place(drying.place, drying.piece.name, *dates, held=held))
     never = datetime.max.replace(tzinfo=UTC)
     return sorted(found, key=lambda one: (one.safe_at or never, one.even_at or never, one.piece))
-
-
-FELT_H = 0.5
-"""A milestone that moves by less is not worth a word [h]."""
-FAN_RISK = phrase(
-    "A fan cools a wet film, maybe below its film-forming temperature, which may crack it, and may draw a skin over "
-    "a soft core."
-)
-"""What stands beside a fan where no piece is looked at: `advised` says it of one."""
-FAN_CAUTION = phrase("Keep a fan from blowing dust or drips across a wet face, and its lead off the wet floor.")
 
 
 def verdict(latest: Sequence[Latest]) -> Words:
@@ -317,51 +191,11 @@ def weigh(kind: MilestoneKind, usual: Latest, due: datetime) -> Message | None:
     return wording.weigh(due - usual.even_at, None if usual.safe_at is None else due - usual.safe_at)
 
 
-def advised(one: Advice) -> Words | None:
-    """What one change would do to a piece, risk and all; None where it moves nothing that is still ahead."""
-    moved = [
-        phrase("{stage} {sooner}", stage=wording.STAGES[kind], sooner=sooner(h))
-        for kind, h in one.hours.items()
-        if h is not None and abs(h) >= FELT_H
+def warnings(latest: Sequence[Latest]) -> Words:
+    """What each change in a plan does to the film, and the usual caution beside it: nothing of what does no harm."""
+    harm = [
+        phrase("{change}: {risks}.", change=one.change.name, risks=Joined(tuple(found), "; "))
+        for one in latest
+        if (found := risks(one.at_once))
     ]
-    moved += [phrase("{stage} is reached at all", stage=wording.STAGES[kind]) for kind in one.reached_only_so]
-    if not moved:
-        return None
-    said = phrase("{change}: {effects}", change=one.change.name, effects=Joined(tuple(moved), ", "))
-    return joined(*(phrase("{sentence}.", sentence=part) for part in (said, *risks(one))))
-
-
-def risks(one: Advice) -> list[Message]:
-    """What a change might do to the film; nothing where it is harmless."""
-    found = []
-    if one.risks_skin:
-        ratio = Number(one.rate_ratio, 1)
-        found.append(
-            phrase("Risk: water leaves {ratio} times as fast, a skin over a soft core; it may craze", ratio=ratio)
-        )
-    if one.chills_to_c is not None:
-        temp = Temperature(one.chills_to_c, 1)
-        found.append(
-            phrase("Risk: it cools the film to {temp}, below its film-forming temperature; it may crack", temp=temp)
-        )
-    return found
-
-
-PLAN_CAUTION = joined(wording.HEATER_CAUTION, FAN_RISK, FAN_CAUTION)
-"""Beside the rooms that a plan offers: a warmer one, and one with a fan."""
-
-
-def caution(change: Change) -> Message | None:
-    """The usual caution beside a change that takes a heater or a fan; None where it takes neither."""
-    if change.warmer_k > 0:
-        return wording.HEATER_CAUTION
-    return FAN_CAUTION if change.air_speed == FAN_M_S else None
-
-
-def sooner(hours: float) -> Message:
-    """`5 h sooner`, `3 d later`."""
-    size = abs(hours)
-    amount = phrase("{hours} h", hours=Number(size, 0 if size >= 9.5 else 1))
-    if size >= 72:
-        amount = phrase("{n} d", n=round(size / 24))
-    return phrase("{span} sooner", span=amount) if hours < 0 else phrase("{span} later", span=amount)
+    return joined(*harm, *cautions(one.change for one in latest))

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from curewatch.language import Message, Value, When, Words, joined, phrase
 from curewatch.records import Forecast, Milestone, Notice
 from curewatch.records.workshop import Promise
 from curewatch.studio import wording
 from curewatch.studio.forecasting.drying import Drying
-from curewatch.studio.planning import planner
-from curewatch.studio.planning.planner import Advice
+from curewatch.studio.planning.advice import Advice, cautions, risks
 from curewatch.studio.standing import reached_by
 
 AT_RISK, RECOVERED = 0.7, 0.8
@@ -94,29 +93,17 @@ def _judged(promise: Promise, milestone: Milestone | None, poured_at: datetime) 
     )  # no even odds are foreseen; nor, it may be, one in ten
 
 
-def helped(
-    drying: Drying, forecast: Forecast | None, advice: Iterable[Advice], now: datetime
-) -> list[tuple[Advice, Promised]]:
+def helped(drying: Drying, forecast: Forecast | None, could: Iterable[Advice]) -> list[tuple[Advice, Promised]]:
     """The changes from now on that would better the odds, the best first, with what they would be."""
     stands = promised(drying, forecast)
-    milestone = None if stands is None or forecast is None else forecast.milestone(stands.promise.ready)
-    if stands is None or stands.odds is None or milestone is None:
+    if stands is None or stands.odds is None:
         return []
     found = []
-    for one in advice:
-        hours = one.hours.get(stands.promise.ready)
-        if hours is not None:
-            then = _judged(stands.promise, _moved(milestone, timedelta(hours=hours), now), drying.pour.at)
-            if then.odds is not None and then.odds > stands.odds + HELPS:
-                found.append((one, then))
+    for one in could:
+        then = _judged(stands.promise, one.milestone(stands.promise.ready), drying.pour.at)
+        if then.odds is not None and not then.at_most and then.odds > stands.odds + HELPS:
+            found.append((one, then))
     return sorted(found, key=lambda pair: -(pair[1].odds or 0.0))
-
-
-def _moved(milestone: Milestone, by: timedelta, now: datetime) -> Milestone:
-    """Its dates that lie ahead, each as much sooner or later as the central film's."""
-    dates = {name: getattr(milestone, name) for name in ("early_at", "worth_checking_at", "safe_at", "likely_at")}
-    moved = {name: max(at + by, now) if at is not None and at > now else at for name, at in dates.items()}
-    return milestone.model_copy(update=moved)
 
 
 def help_in_words(found: Sequence[tuple[Advice, Promised]]) -> Words:
@@ -125,12 +112,12 @@ def help_in_words(found: Sequence[tuple[Advice, Promised]]) -> Words:
         return phrase("No change of its room would help much: think of another date, or of another piece.")
     said = [
         joined(
-            phrase("{change}, {odds}", change=one.change.name, odds=then.odds_in_words), *planner.risks(one), by=". "
+            phrase("{change}, {odds}", change=one.change.name, odds=then.odds_in_words), *risks(one.at_once), by=". "
         )
         for one, then in found
     ]
-    cautions = dict.fromkeys(filter(None, (planner.caution(one.change) for one, _ in found)))
-    return joined(phrase("What would help: {changes}.", changes=joined(*said, by="; ")), *cautions)
+    care = cautions(one.change for one, _ in found)
+    return joined(phrase("What would help: {changes}.", changes=joined(*said, by="; ")), *care)
 
 
 @dataclass(frozen=True)

@@ -26,8 +26,8 @@ from curewatch.records.facts import Finger, Spot
 from curewatch.records.workshop import PhotoKind
 from curewatch.studio import wording
 from curewatch.studio.diagnosis.drying_history import past_air
-from curewatch.studio.planning import planner, promises
-from curewatch.studio.planning.planner import Advice
+from curewatch.studio.planning import promises
+from curewatch.studio.planning.advice import Advice, advised, caution
 from curewatch.views.care import NOW, StepOut, StepsOut, coats_want, step_when
 from curewatch.views.corrections import in_words
 from curewatch.web.form_units import beside, with_unit
@@ -166,7 +166,7 @@ def _values(site: Site, seen: PiecePage, words: Words, names: Mapping[int, str])
     now, settings, report = words.now, site.desk.settings, seen.report
     axis = axis_of([report.line], now)
     advised_at, advice = _advised(site, report, now)
-    helps = promises.helped(report.drying, report.forecast, advice, now)
+    helps = promises.helped(report.drying, report.forecast, advice)
     care = steps_of(report.history, report.past, care_of(settings), now)
     return {
         "report": report,
@@ -322,7 +322,7 @@ class AdviceRow:
 def advice_rows(advice: list[Advice], words: Words) -> list[AdviceRow]:
     """What each change of the room would do from now on; only those that would do anything."""
     return [
-        AdviceRow(capital(words.reader.read(said)), words.reader.read(planner.caution(one.change) or ""))
+        AdviceRow(capital(words.reader.read(said)), words.reader.read(caution(one.change) or ""))
         for one in advice
-        if (said := planner.advised(one)) is not None
+        if (said := advised(one)) is not None
     ]

@@ -67,7 +67,7 @@ def plan(request: Request, site: Here) -> HTMLResponse:
     return page(
         request, "plan.html", now, 422 if wrong else 200, values=values, wrong=wrong, answer=answer,
         rooms=rooms, recipes=recipes, sizes=recent_sizes(presets, words.reader.measures), preset=preset, kinds=FOR,
-        caution=planner.PLAN_CAUTION,
+        caution="" if answer is None else planner.warnings(answer.plan.latest),
         to_come=planner.to_come(days_known=answer is not None and answer.plan.days_known), cracks_by=wording.CRACKS_BY,
     )  # fmt: skip
 
