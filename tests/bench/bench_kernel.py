@@ -46,6 +46,7 @@ def lines() -> Iterator[dict[str, Any]]:
         ("1,000 films, 30 days of a room with nights", 1000, 30, 1),
     ):
         yield speed(name, count, days, room)
+    yield threads()
     size = Path(kernel.library()._name).stat().st_size  # type: ignore[union-attr]
     yield {"name": "the kernel in the wheel", "value": size / 1024, "unit": "KiB", "baseline": 200, "ratio": None}
     if (runtime := sanitizer()) is not None:
@@ -75,6 +76,28 @@ def speed(name: str, count: int, days: int, which: int) -> dict[str, Any]:
         "baseline": count / took["numpy"],
         "ratio": round(took["numpy"] / took["compiled"], 1),
         "within": float(apart),
+    }
+
+
+def threads(count: int = 1000, days: int = 30) -> dict[str, Any]:
+    """Wall seconds of one job in as many threads as there are cores, against one."""
+    rng = np.random.default_rng(17)
+    some, air, room = films(rng, count), rooms(rng, days), np.full(count, 1)
+    library, took = kernel.library(), []
+    assert library is not None
+    cores = library.cores()
+    with pytest.MonkeyPatch.context() as patch:
+        for many in (1, cores):
+            patch.setattr(library, "cores", lambda many=many: many)
+            begun = time.perf_counter()
+            integrate(some, air, room, days * DAY)
+            took.append(time.perf_counter() - begun)
+    return {
+        "name": f"{count} films in {cores} threads",
+        "value": round(took[1], 3),
+        "unit": "s",
+        "baseline": round(took[0], 3),
+        "ratio": round(took[0] / took[1], 2),
     }
 
 

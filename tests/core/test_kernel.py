@@ -139,6 +139,32 @@ def test_a_film_does_not_depend_on_its_company_nor_on_where_it_was_kept(seed: in
     np.testing.assert_allclose(resumed.reached, together.reached, rtol=1e-9)
 
 
+def test_any_number_of_threads_comes_to_the_same_to_the_last_digit(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(11)
+    n = 5 * kernel.WORTH_A_THREAD
+    some, air, room = films(rng, n), rooms(rng, 8), rng.integers(0, 3, n)
+    times, keep_at = np.linspace(0, 8 * DAY, 9), rng.uniform(DAY, 8 * DAY, n)
+    ends = []
+    for cores in (1, 2, 5):
+        monkeypatch.setattr(kernel.library(), "cores", lambda cores=cores: cores)
+        recorder = CheckpointRecorder(keep_at, State.poured(some, GRID))
+        end, seen = integrate(some, air, room, 8 * DAY, sample_at=times, recorder=recorder)
+        ends.append([*vars(end).values(), *seen.values(), *vars(recorder.state).values()])
+    for of_many in ends[1:]:
+        for found, alone in zip(of_many, ends[0], strict=True):
+            np.testing.assert_array_equal(found, alone)
+
+
+@pytest.mark.parametrize("cores", [1, 3])
+def test_of_films_that_are_stuck_the_first_is_named(cores: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(3)
+    some = films(rng, 4 * kernel.WORTH_A_THREAD)
+    some.solids_m[[70, 31, 100]] = np.nan
+    monkeypatch.setattr(kernel.library(), "cores", lambda: cores)
+    with pytest.raises(Stalled, match=r"film 31 is stuck after \d+ steps at 0 s"):
+        integrate(some, rooms(rng, 3), np.zeros(len(some), dtype=int), 3 * DAY)
+
+
 @given(SEEDS)
 @settings(max_examples=THOROUGH, deadline=None)
 def test_states_that_numpy_kept_are_gone_on_with(seed: int) -> None:

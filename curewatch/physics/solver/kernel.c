@@ -7,8 +7,15 @@
  * A lane is a film on its own clock with its own step; when it is finished the next film takes its lane, so nobody waits
  * for a straggler. No lane reads another: a film's result does not depend on its company. Loops over lanes have no
  * branches and become vector instructions; what happens seldom is done lane by lane. Everything is in double precision.
- * No Python in here, no allocation beyond one workspace, no globals that change: any number of threads may run it.
+ * No Python in here, no allocation beyond one workspace, no globals that change: any number of threads may run it, on one
+ * job too, of which each takes the next film when a lane of its own is free.
  */
+#if defined(__linux__)
+#define _GNU_SOURCE
+#include <sched.h>
+#elif defined(__unix__) || defined(__APPLE__)
+#include <unistd.h>
+#endif
 #include <math.h>
 #include <stdint.h>
 #include <stdlib.h>
@@ -71,8 +78,7 @@ typedef struct {
     double *k_t, *k_u, *k_age, *k_lost, *k_soaked, *k_step, *k_t_film, *k_since, *k_reached, *k_before, *k_stride;
     uint8_t *k_failed, *passed;
     const int64_t *order;
-    int64_t from, to; /* the films of this call: order[from] to order[to - 1] */
-    int64_t stuck;    /* the film that made no progress */
+    int64_t to, waiting; /* the films: order[0] to order[to - 1]; order[waiting] is the next to be taken */
 } Job;
 
 typedef struct {
@@ -97,8 +103,18 @@ typedef struct {
     int64_t film[LANES], room[LANES], cursor[LANES], next_sample[LANES];
     int finished[LANES], idle[LANES], fresh[LANES];
     int drains;
-    int64_t waiting;
+    int64_t stuck; /* the first film that made no progress, or -1 */
 } Work;
+
+/* The next film of the job, or -1. */
+static int64_t take(Job *job) {
+#if defined(__GNUC__)
+    int64_t at = __atomic_fetch_add(&job->waiting, 1, __ATOMIC_RELAXED);
+#else
+    int64_t at = job->waiting++;
+#endif
+    return at < job->to ? job->order[at] : -1;
+}
 
 INLINE double least(double a, double b) { return a < b ? a : b; }
 INLINE double most(double a, double b) { return a > b ? a : b; }
@@ -619,8 +635,8 @@ static void air_over(const Job *job, Work *k, int l, double *mean_t, double *mea
     *end_t = t1 + k->t_off[l], *end_rh = most(least(rh1 + k->rh_off[l], 1.0), 0.0);
 }
 
-/* One step of every lane; a lane that fails its tolerance stays where it is. Returns a film that is stuck, or -1. */
-INLINE int64_t advance(const Job *job, Work *k) {
+/* One step of every lane; a lane that fails its tolerance stays where it is, one that is done takes the next film. */
+INLINE void advance(Job *job, Work *k) {
     const Constants *is = job->is;
     int n = (int)job->cells;
     double gamma = is->gamma;
@@ -734,49 +750,62 @@ INLINE int64_t advance(const Job *job, Work *k) {
     for (int l = 0; l < LANES; l++) {
         if (k->idle[l]) continue;
         if (k->finished[l]) {
-            if (k->waiting < job->to) load(job, k, l, job->order[k->waiting++]);
+            int64_t next = take(job);
+            if (next >= 0) load(job, k, l, next);
             else k->idle[l] = 1;
             continue;
         }
         if (k->t[l] >= k->landmark[l]) {
             k->attempts[l] = 0, k->landmark[l] = k->t[l] + most(is->progress_s, is->progress * fabs(k->t[l]));
         } else if (++k->attempts[l] > is->attempts) {
+            k->finished[l] = 1;
             store(job, k, l);
-            return k->film[l];
+            if (k->stuck < 0 || k->film[l] < k->stuck) k->stuck = k->film[l];
         }
         if (k->t[l] >= k->speed_change[l]) take_up_speed(job, k, l);
     }
-    return -1;
 }
 
-/* Integrates the films of job->order from job->from to job->to. 0: done; 1: no memory; 2: more cells than it holds; 3: job->stuck is. */
-BY_MACHINE PUBLIC int integrate(Job *job) {
-    if (job->cells > MOST_CELLS || job->cells < 2) return 2;
-    if (job->from >= job->to) return 0;
+/* How many processors this process may use. */
+PUBLIC int cores(void) {
+#if defined(__linux__)
+    cpu_set_t these;
+    return sched_getaffinity(0, sizeof these, &these) ? 1 : CPU_COUNT(&these);
+#elif defined(__unix__) || defined(__APPLE__)
+    return (int)sysconf(_SC_NPROCESSORS_ONLN);
+#else
+    return 1;
+#endif
+}
+
+/* Integrates films of the job until none waits. -1: they are done; -2: no memory; -3: more cells than it holds; else the
+ * first of its films that made no progress. */
+BY_MACHINE PUBLIC int64_t integrate(Job *job) {
+    if (job->cells > MOST_CELLS || job->cells < 2) return -3;
     Work *k = calloc(1, sizeof *k);
-    if (!k) return 1;
+    if (!k) return -2;
     int n = (int)job->cells;
     double sum = 0;
     for (int c = 0; c < n; c++) sum += k->weight[c] = sqrt(job->share[c]);
     for (int c = 0; c < n; c++) k->weight[c] /= sum;
-    for (int64_t j = job->from; j < job->to; j++) {
+    for (int64_t j = 0; j < job->to; j++) {
         int64_t i = job->order[j];
         k->drains |= job->back_loss[i] > 0 || (job->sink_m[i] > 0 && job->sink_rate[i] > 0);
     }
-    k->waiting = job->from;
-    for (int l = 0; l < LANES; l++) {
-        load(job, k, l, job->order[k->waiting < job->to ? k->waiting : job->from]);
-        if (k->waiting < job->to) k->waiting++;
-        else k->idle[l] = 1; /* company for the others */
+    k->stuck = -1;
+    int64_t next = take(job), company = next;
+    for (int l = 0; l < LANES && company >= 0; l++) {
+        load(job, k, l, next >= 0 ? next : company); /* company for the others */
+        k->idle[l] = next < 0;
+        if (next >= 0 && l < LANES - 1) next = take(job);
     }
-    int64_t stuck = -1;
-    for (int busy = 1; busy && stuck < 0;) {
+    for (int busy = company >= 0; busy;) {
         evaluate(job, k);
-        busy = k->waiting < job->to;
-        for (int l = 0; l < LANES; l++) busy |= !k->idle[l] && !k->finished[l];
-        if (busy) stuck = advance(job, k);
+        busy = 0;
+        for (int l = 0; l < LANES; l++) busy |= !k->idle[l];
+        if (busy) advance(job, k);
     }
+    int64_t stuck = k->stuck;
     free(k);
-    job->stuck = stuck;
-    return stuck < 0 ? 0 : 3;
+    return stuck;
 }

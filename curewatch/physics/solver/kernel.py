@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import ctypes
 from collections.abc import Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import suppress
 from ctypes import POINTER, c_double, c_int64, c_uint8
 from functools import cache
 from sysconfig import get_config_var
@@ -25,7 +27,8 @@ from curewatch.physics.solver.monitor import SAMPLED, Progress
 from curewatch.physics.solver.state import CheckpointRecorder, State
 
 MOST_CELLS = 256
-_DONE, _STUCK = 0, 3
+WORTH_A_THREAD = 32
+"""Fewer films than this are given no thread of their own."""
 # fmt: off
 _REALS = (
     "gamma", "rtol", "atol", "step_min", "step_max", "reach", "surface_reach", "at_corner",
@@ -74,9 +77,8 @@ class Job(ctypes.Structure):
         ("k_failed", POINTER(c_uint8)),
         ("passed", POINTER(c_uint8)),
         ("order", POINTER(c_int64)),
-        ("begins", c_int64),
-        ("ends", c_int64),
-        ("stuck", c_int64),
+        ("to", c_int64),
+        ("waiting", c_int64),
     ]
 
 
@@ -85,7 +87,8 @@ def library() -> ctypes.CDLL | None:
     """The compiled kernel; None where there is none, or it was built for another machine."""
     try:
         found = ctypes.CDLL(__file__.removesuffix("kernel.py") + f"_kernel{get_config_var('EXT_SUFFIX')}")
-        found.integrate.argtypes, found.integrate.restype = [POINTER(Job)], ctypes.c_int
+        found.integrate.argtypes, found.integrate.restype = [POINTER(Job)], c_int64
+        found.cores.argtypes, found.cores.restype = [], ctypes.c_int
     except (OSError, AttributeError):
         return None
     return found
@@ -129,14 +132,27 @@ def integrate(
         kept |= {"keep_at": recorder.at, "passed": recorder.passed}
         held.give(job, kept, tuple(kept), back=True)
     held.give(job, {"order": served}, ("order",))
-    job.begins, job.ends = 0, len(served)
-    verdict = kernel.integrate(ctypes.byref(job))
+    job.to, job.waiting = len(served), 0
+    verdicts = _in_threads(kernel, job)
     held.take_back()
-    if verdict == _STUCK:
-        monitor.stuck(int(job.stuck), progress, state, films, series)
-    if verdict != _DONE:
+    if job.waiting < job.to:
         raise MemoryError("the drying model found no memory to work in")
+    if stuck := [film for film in verdicts if film >= 0]:
+        monitor.stuck(min(stuck), progress, state, films, series)
     return dict(zip(SAMPLED, found, strict=True))
+
+
+def _in_threads(kernel: ctypes.CDLL, job: Job) -> list[int]:
+    """Works off the job in as many threads as help; what each says of it. No film's end depends on who takes it."""
+    threads = min(kernel.cores(), job.to // WORTH_A_THREAD)
+    if threads < 2:
+        return [kernel.integrate(ctypes.byref(job))]
+    with ThreadPoolExecutor(threads - 1, "film") as pool:
+        others: list[Future[int]] = []
+        with suppress(RuntimeError):  # none may be started any more: the program ends, or has too many
+            others.extend(pool.submit(kernel.integrate, ctypes.byref(job)) for _ in range(threads - 1))
+        here = kernel.integrate(ctypes.byref(job))
+    return [here, *(other.result() for other in others)]
 
 
 _OWNED = (
