@@ -83,6 +83,8 @@ def views(desk: Desk, now: datetime) -> Iterator[dict[str, Any]]:
         room_record(desk, min(rooms), now - timedelta(days=31), now)
         room_outlook(desk, min(rooms), now)
 
+    refresher.refresh(now)
+    refresher = refresher_of(desk)  # as after a start
     yield timed("first look", lambda: refresher.refresh(now))
     later = now + timedelta(seconds=EVERY_S)
     store_readings(desk, spoken(later))
@@ -153,10 +155,13 @@ def _day(tx: Transaction, source: int, sensor: int, day: int, *, raw: bool, draw
 
 
 def spoken(at: datetime) -> list[Reading]:
-    some = []
+    some, draw = [], np.random.default_rng(int(at.timestamp()))
     for i in range(SENSORS):
         temp, rh = air(i, at.timestamp())
-        values = {"temp_c": round(float(temp), 2), "rh_pct": round(float(rh), 1)}
+        values = {
+            "temp_c": round(float(temp + draw.normal(0, 0.05)), 2),
+            "rh_pct": round(float(rh + draw.normal(0, 0.2)), 1),
+        }
         some.append(Reading(room=f"Room {i % ROOMS}", at=at, received_at=at, source=f"s{i}", **values))
     return some
 

@@ -188,16 +188,30 @@ class History(Rows):
 
     def _last_packed(self, source: int, until: int | None, measures: int) -> RawRow | None:
         """The last reading of one of these quantities up to a moment [us]."""
-        day = rolled_days.c
-        query = select(day.day).where(day.source_id == source, day.measures.op("&")(measures) > 0)
-        if until is not None:
-            query = query.where(day.day <= day_of(until))
-        for (number,) in self._connection.execute(query.order_by(day.day.desc()).limit(3)):
+        for number in self._last_days(source, until, measures):
             raw = self._raw_day(source, number)
             rows = _told(self._rolled_day(source, number)) if raw is None else raw
             if there := [row for row in rows if (until is None or row[0] <= until) and row[1] & measures]:
                 return max(there, key=itemgetter(0, 4))
         return None
+
+    def _last_rolled(self, source: int, until: int, measures: int) -> int:
+        """When that was [us], by the mean of its five minutes; 0: never."""
+        for number in self._last_days(source, until, measures):
+            if (some := self._rolled_day(source, number)) is not None:
+                at = micros(some.epoch_s)
+                values = some.temp_c if measures == tables.TEMP_ONLY else some.rh_pct
+                if len(there := at[(at <= until) & (values == values)]):
+                    return int(there[-1])
+        return 0
+
+    def _last_days(self, source: int, until: int | None, measures: int) -> Sequence[int]:
+        """The last days that may have one: a day that begins may not have it up to then."""
+        day = rolled_days.c
+        query = select(day.day).where(day.source_id == source, day.measures.op("&")(measures) > 0)
+        if until is not None:
+            query = query.where(day.day <= day_of(until))
+        return self._connection.scalars(query.order_by(day.day.desc()).limit(2)).all()
 
     # --- readings of long ago ---
 

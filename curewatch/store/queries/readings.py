@@ -229,15 +229,17 @@ class Readings(History):
         return sum(counts) + sum(int(some.number.sum()) for some in of_last)
 
     def last_read_before(self, room: str, at: datetime) -> tuple[datetime | None, datetime | None]:
-        """When the room's temperature, and when its humidity, was last read before `at`."""
+        """When the room's temperature, and when its humidity, was last read before `at`: of what is packed, the mean
+        moment of those five minutes."""
         numbers, until = self._sources_of(room), to_micros(at) - 1
 
         def last(measures: int) -> datetime | None:
             own = select(type_coerce(func.max(_READINGS.at), BigInteger)).where(
                 _READINGS.source_id.in_(numbers), _READINGS.at < at, _READINGS.measures.op("&")(measures) > 0
             )
-            packed = [row[0] for one in numbers if (row := self._last_packed(one, until, measures)) is not None]
-            newest = max([*packed, self._connection.scalar(own) or 0])
+            newest = max(
+                [self._connection.scalar(own) or 0, *(self._last_rolled(one, until, measures) for one in numbers)]
+            )
             return from_micros(newest) if newest else None
 
         return last(tables.TEMP_ONLY), last(tables.RH_ONLY)
