@@ -7,6 +7,7 @@ from collections.abc import Callable
 from datetime import timedelta
 from typing import Protocol
 
+from curewatch.clock import Clock
 from curewatch.records import Notice
 
 
@@ -34,12 +35,69 @@ class TryLater(Exception):
         """How long the other side asked to be left alone."""
 
 
+class InFlight(TryLater):
+    """It was sent, and the other side has not answered yet: no try failed. It is to be asked after again, not sent."""
+
+
 class GiveUp(Exception):
     """Not deliverable, however often it is tried."""
 
     def __init__(self, reason: str) -> None:
         super().__init__(reason)
         self.reason = reason
+
+
+class Flights:
+    """Requests under way, by what they carry: while one is, it is waited for and not sent again. A few at a time."""
+
+    MOST = 4
+    ASKED_AFTER = 0.1
+    """Of the first wait, how long one is waited for that is asked after again: others are due too."""
+
+    def __init__(self, place: str, name: str, clock: Clock, within_s: float, patience_s: float) -> None:
+        """`place`: what is talked to, for people; `name`: the threads'; a first wait lasts `within_s`, and all waiting
+        for one answer `patience_s` [s]."""
+        self._place, self._name, self._clock = place, name, clock
+        self._within_s, self._patience_s = within_s, patience_s
+        self._under_way: dict[str, _Flight] = {}
+        self._hanging: list[threading.Thread] = []
+        """Left to themselves: none can be ended from outside."""
+
+    def run(self, key: str, work: Callable[[], object]) -> None:
+        """Do `work` unless it is under way, and wait for it; raises what it raises, InFlight where it goes on, and
+        TryLater once it has gone on for too long."""
+        flight, wait_s = self._under_way.get(key), self._within_s * self.ASKED_AFTER
+        if flight is None:
+            self._hanging = [thread for thread in self._hanging if thread.is_alive()]
+            if len(self._hanging) + len(self._under_way) >= self.MOST:
+                raise InFlight(f"{self._place} has yet to answer {self.MOST} others")
+            flight, wait_s = _Flight(work, f"{self._name}-try", self._clock.monotonic()), self._within_s
+            self._under_way[key] = flight
+        flight.thread.join(wait_s)
+        if not flight.outcome and self._clock.monotonic() - flight.begun < self._patience_s:
+            raise InFlight(f"{self._place} did not answer within {self._within_s:g} s, and is waited for")
+        del self._under_way[key]
+        if not flight.outcome:
+            self._hanging.append(flight.thread)
+            raise TryLater(f"{self._place} did not finish its answer within {self._patience_s:g} s")
+        if flight.outcome[0] is not None:
+            raise flight.outcome[0]
+
+
+class _Flight:
+    def __init__(self, work: Callable[[], object], name: str, begun: float) -> None:
+        self.begun, self.outcome = begun, list[Exception | None]()
+        self.thread = threading.Thread(target=_outcome, args=(work, self.outcome), name=name, daemon=True)
+        self.thread.start()
+
+
+def _outcome(work: Callable[[], object], into: list[Exception | None]) -> None:
+    try:
+        work()
+    except Exception as error:
+        into.append(error)
+    else:
+        into.append(None)
 
 
 class Bounded:
@@ -58,16 +116,7 @@ class Bounded:
         if self._thread is not None and self._thread.is_alive():
             raise TryLater(f"an earlier try to reach {self._place} still hangs")
         outcome: list[Exception | None] = []
-
-        def do() -> None:
-            try:
-                work()
-            except Exception as error:
-                outcome.append(error)
-            else:
-                outcome.append(None)
-
-        self._thread = threading.Thread(target=do, name=f"{self._name}-try", daemon=True)
+        self._thread = threading.Thread(target=_outcome, args=(work, outcome), name=f"{self._name}-try", daemon=True)
         self._thread.start()
         self._thread.join(within_s)
         if not outcome:

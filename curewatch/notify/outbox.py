@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 
 from curewatch.clock import Clock, plausible
 from curewatch.notify import batching
-from curewatch.notify.channel import Channel, GiveUp, TryLater
+from curewatch.notify.channel import Channel, GiveUp, InFlight, TryLater
 from curewatch.records import Delivery, DeliveryState, Notice
 from curewatch.store import Store
 
@@ -22,6 +22,8 @@ AFTER_CAP = timedelta(hours=24)
 MIN_ATTEMPTS = 10
 """Age alone gives nothing up: after a weekend switched off, the network may be seconds from being there (ten
 tries spread over about a quarter of an hour)."""
+ASKED_AFTER = timedelta(seconds=2)
+"""How soon it is asked what became of a notice that was sent and not answered yet."""
 ERROR_CHARS = 200
 
 
@@ -255,6 +257,10 @@ class Outbox:
                 channel.send(delivery.notice)
             except GiveUp as refusal:
                 self._bury(delivery, refusal.reason, self._since(now))
+                return False
+            except InFlight as waiting:
+                with self._store.write() as tx:
+                    tx.ask_after(delivery.id, self._since(now) + ASKED_AFTER, short(waiting.reason))
                 return False
             except TryLater as delay:
                 self._put_off(delivery, delay, self._since(now))

@@ -15,15 +15,16 @@ import requests
 from curewatch import __version__
 from curewatch.clock import Clock
 from curewatch.language import PLAIN, Reader, words_of
-from curewatch.notify.channel import Bounded, GiveUp, TryLater
+from curewatch.notify.channel import Flights, GiveUp, TryLater
 from curewatch.notify.http_reply import failure_in_words, refuse_unless_taken
 from curewatch.records import Notice
 
 SECRET_PREFIX = "whsec_"
 SECRET_BYTES = (24, 64)
 """The specification's range for a symmetric secret."""
-DEADLINE_FACTOR = 3
-"""Connecting and each read have `timeout_s`; a whole request this many times that, names and drips included."""
+PATIENCE_FACTOR, PATIENCE_MOST_S = 12, 120.0
+"""Connecting has `timeout_s`, and so long a first wait is; an answer has this many times that [s]: a receiver that
+takes its time would else get the same notice with every try."""
 
 
 class Signer:
@@ -75,7 +76,8 @@ class Webhook:
         self._signer = signer
         self._timeout_s = timeout_s
         self._session = requests.Session()
-        self._bounded = Bounded(self._place, name)
+        self._patience_s = max(timeout_s, min(timeout_s * PATIENCE_FACTOR, PATIENCE_MOST_S))
+        self._flights = Flights(self._place, name, clock, timeout_s, self._patience_s)
 
     @property
     def name(self) -> str:
@@ -85,11 +87,11 @@ class Webhook:
         self._session.close()
 
     def send(self, notice: Notice) -> None:
-        """POST the notice. Comes back within `DEADLINE_FACTOR` times the timeout."""
+        """POST the notice. Comes back within the timeout: InFlight where the answer is still to come."""
         body = body_of(notice, self._reader)
         headers = self._headers(id_of(notice.key), body)
         # No timeout of requests bounds name look-up, or an answer that drips in bytewise.
-        self._bounded.run(lambda: self._post(headers, body), self._timeout_s * DEADLINE_FACTOR)
+        self._flights.run(notice.key, lambda: self._post(headers, body))
 
     def _headers(self, message_id: str, body: bytes) -> dict[str, str]:
         timestamp = int(self._clock.now().timestamp())
@@ -110,13 +112,14 @@ class Webhook:
                 self._url,
                 data=body,
                 headers=headers,
-                timeout=(self._timeout_s, self._timeout_s),
+                timeout=(self._timeout_s, self._patience_s),
                 allow_redirects=False,
                 stream=True,  # the status is the answer; what the receiver writes under it is not waited for
             ) as response:
                 retry_after = response.headers.get("retry-after")
         except requests.RequestException as error:
-            raise TryLater(failure_in_words(error, self._place, self._timeout_s)) from None
+            within_s = self._timeout_s if isinstance(error, requests.ConnectTimeout) else self._patience_s
+            raise TryLater(failure_in_words(error, self._place, within_s)) from None
         refuse_unless_taken(response.status_code, retry_after, self._clock.now())
 
 

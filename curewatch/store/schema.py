@@ -41,6 +41,8 @@ def bring_to_head(engine: Engine, location: str, *, migrate: bool) -> None:
         if found == HEAD and (migrate or not packing_is_left(engine)):
             return
         if found is None and (strangers := inspect(connection).get_table_names()):
+            if revision(connection):  # another process has made them just now
+                return bring_to_head(engine, location, migrate=migrate)
             raise CannotOpen(
                 f"{location} is a database, but no curewatch store (it has {_some(strangers)}); "
                 "name another file, or move this one away"

@@ -201,6 +201,8 @@ class Answer:
     body: bytes = b"{}"
     hang: bool = False
     """Take the request and say nothing until the receiver is closed."""
+    after_s: float = 0.0
+    """Answer only then."""
     drip: bool = False
     """Send the answer's head one byte every 50 ms, without end."""
 
@@ -276,6 +278,7 @@ class Receiver:
         if answer.hang:
             self._closing.wait(60)
             return
+        self._closing.wait(answer.after_s)
         if answer.drip:
             for byte in b"HTTP/1.1 200 OK\r\nx-slow: " + b"y" * 10_000:
                 handler.wfile.write(bytes([byte]))

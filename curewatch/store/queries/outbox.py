@@ -160,6 +160,11 @@ class Outbox(Rows):
         self._require_waiting(delivery_id)
         self._update(delivery_id, attempts=_DELIVERIES.attempts + 1, next_try_at=next_try_at, last_error=error)
 
+    def ask_after(self, delivery_id: int, at: datetime, error: str) -> None:
+        """It was sent and is not answered yet; no try failed. FactRefused if it no longer waits."""
+        self._require_waiting(delivery_id)
+        self._update(delivery_id, next_try_at=at, last_error=error)
+
     def mark_dead(self, delivery_id: int, *, error: str, at: datetime) -> None:
         """No further try is worth it. FactRefused if it no longer waits."""
         self._require_waiting(delivery_id)
