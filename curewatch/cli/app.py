@@ -128,6 +128,8 @@ class Locations:
 
     store: str | None
     config: str | None
+    new_store: bool = False
+    """Whether an empty store may take the place of one that is gone."""
 
 
 def _show_version(wanted: bool) -> None:
@@ -148,13 +150,14 @@ def curewatch(
     ctx: typer.Context,
     store: options.Store = None,
     config: options.Config = None,
+    new_store: options.NewStore = False,
     version: Annotated[
         bool, typer.Option("--version", help="Print the version.", callback=_show_version, is_eager=True)
     ] = False,
 ) -> None:
     """Watches poured acrylic paintings dry: when each may be touched, moved and varnished, and what the room does to
     them meanwhile."""
-    ctx.obj = Locations(store, config)
+    ctx.obj = Locations(store, config, new_store)
 
 
 def run(arguments: Sequence[str]) -> int:
@@ -168,7 +171,7 @@ def run(arguments: Sequence[str]) -> int:
 
 
 def _locations_first(arguments: Sequence[str]) -> list[str]:
-    """The line with --store and --config at its front: people put them after the command as often as before it."""
+    """The line with --store, --config and --new-store at its front: people put them behind the command as often."""
     left = list(arguments)
     front: list[str] = []
     rest: list[str] = []
@@ -177,6 +180,9 @@ def _locations_first(arguments: Sequence[str]) -> list[str]:
         if word == "--":
             return [*front, *rest, word, *left]
         option, equals, _ = word.partition("=")
+        if option == "--new-store":
+            front.append(word)
+            continue
         if option not in ("--store", "--config"):
             rest.append(word)
             continue

@@ -53,6 +53,9 @@ Config = Annotated[
         "--config", metavar="FILE", help="The settings; else CUREWATCH_CONFIG, else your user folder, else defaults."
     ),
 ]
+NewStore = Annotated[
+    bool, typer.Option("--new-store", help="Begin with an empty store where one was before that is gone.")
+]
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
 WetThickness = Annotated[
     str | None,

@@ -40,6 +40,9 @@ def premises_of(ctx: typer.Context, *, or_demo: bool = False, tell: bool = True)
     """The settings named by --config, CUREWATCH_CONFIG or the user folder, and the store's place; what the settings
     have that is not known is told on stderr. From then on all is said to whoever reads here. Raises SettingsError."""
     found = find(ctx.obj.config, ctx.obj.store, os.environ, or_demo=or_demo)
+    if ctx.obj.new_store:
+        Store.open(found.own, backups=found.settings.backup.folder, anew=True).close()
+        found = find(ctx.obj.config, ctx.obj.store, os.environ, or_demo=or_demo)
     read_by(replace(PLAIN, zone=found.in_use.tz) if ctx.params.get("as_json") else reader_of(found.in_use))
     for sentence in found.settings.unknown if tell else ():
         warn(phrase("{sentence}; it is ignored", sentence=sentence))

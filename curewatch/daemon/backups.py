@@ -21,7 +21,7 @@ from curewatch.store import BackupFailed, Store, StoreError, newest
 log = logging.getLogger(__name__)
 
 SETTLED_AFTER_S = 600.0
-"""A start has better things to do than to copy the store; and one that does not last ten minutes proves nothing."""
+"""A start has better things to do than to copy the store once more; the first copy of all is made at once."""
 AGAIN_AFTER_S = 3600.0
 """After one that failed [s]."""
 
@@ -40,7 +40,7 @@ class Backups:
     def __init__(self, desk: Desk, clock: Clock) -> None:
         self._desk, self._store, self._settings, self._clock = desk, desk.store, desk.settings.backup, clock
         self._stopping, self._bell = threading.Event(), threading.Event()
-        self._not_before = clock.boottime() + SETTLED_AFTER_S
+        self._not_before = clock.boottime() + (SETTLED_AFTER_S if desk.store.backups() else 0.0)
         self._thread = threading.Thread(target=self._run, name="backups", daemon=True)
 
     def start(self) -> None:

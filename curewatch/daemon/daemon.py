@@ -227,8 +227,8 @@ class Daemon:
                 self._watchdog.prove(believed=bool(self._trust.believed))
                 if self._watchdog.beat(self._parts(), believed=bool(self._trust.believed)):
                     self._turned = sample(self._clock)
-            except StoreBroken:
-                raise  # the next start sets it aside, and says what helps
+            except StoreBroken as broken:  # the next start sets it aside, and says what helps
+                raise self._desk.store.lost(broken, self._clock.carried()) from broken
             except StoreError as error:
                 wait_s = self._timing.failed(self._clock.monotonic())
                 log.warning("%s; trying again in %s s", error, f"{wait_s:g}")

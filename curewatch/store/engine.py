@@ -58,7 +58,12 @@ def file_at(location: str | Path) -> Path | None:
 def sqlite_engine(path: Path) -> Engine:
     """Connections to an SQLite file, each with the promised PRAGMAs. Does not touch the file yet."""
     engine = create_engine(
-        URL.create("sqlite+pysqlite", database=str(path)),
+        # one that is there is never made: where it is taken away, none begins anew
+        URL.create(
+            "sqlite+pysqlite",
+            database=path.as_uri(),
+            query={"mode": "rw" if path.exists() else "rwc", "uri": "true"},
+        ),
         connect_args={"timeout": BUSY_TIMEOUT_S},
         json_serializer=_json,
         max_overflow=-1,  # a reader never waits for another reader's connection

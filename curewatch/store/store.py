@@ -25,6 +25,7 @@ from curewatch.store.disk.faults import (
     make_private,
     put_aside_before,
 )
+from curewatch.store.disk.identity import Identity, saved
 from curewatch.store.disk.lock import hold_file_lock, hold_session_lock, is_held
 from curewatch.store.disk.photos import PhotoFolder
 from curewatch.store.engine import (
@@ -55,23 +56,31 @@ class Store:
     def __init__(self, engine: Engine, place: Path | URL, backups: Path | None = None) -> None:
         """Use `Store.open`; this takes an engine whose tables are known to be up to date."""
         self._engine, self._place, self._backups = engine, place, backups
+        self._identity = Identity(place) if isinstance(place, Path) else None
         self._writing, self._reading = for_writing(engine), for_reading(engine)
 
     @classmethod
     def open(
-        cls, location: str | Path, *, migrate: bool = True, backups: Path | None = None, look_through: bool = False
+        cls,
+        location: str | Path,
+        *,
+        migrate: bool = True,
+        backups: Path | None = None,
+        look_through: bool = False,
+        anew: bool = False,
     ) -> Self:
         """Open the store, making it (and its folder, for its owner alone) if it is not there.
 
         `location` is the path of an SQLite file, or a database URL. The tables are brought up to date unless `migrate`
         is False, in which case a store that is missing or behind is an error. `backups` is the folder of its backups
         where that is not the usual one; with `look_through` its file is looked through first, not only as far as
-        opening needs. Raises CannotOpen, whose text says what is wrong and what to do (StoreBroken for a store that is
-        damaged or gone, with its backup), or DiskTrouble; a file that is no store is left as it was.
+        opening needs. `anew`: an empty one may take the place of one that is gone. Raises CannotOpen, whose text says
+        what is wrong and what to do (StoreBroken for a store that is damaged or gone, with its backup), or DiskTrouble;
+        a file that is no store is left as it was.
         """
         place = parse_location(location)
         if isinstance(place, Path):
-            _check_file(place, backups, make=migrate)
+            _check_file(place, backups, make=migrate, anew=anew)
         engine = sqlite_engine(place) if isinstance(place, Path) else postgres_engine(place)
         try:
             if look_through and isinstance(place, Path) and place.exists() and (found := damage(place)):
@@ -114,14 +123,38 @@ class Store:
 
         Readers go on meanwhile. When this has returned, what was written survives a power cut.
         """
+        self.require_same()
         with self._explaining(), self._writing.begin() as connection:
             yield Transaction(connection)
+        self.require_same()  # else it is written to nowhere, and is not to be acknowledged
 
     @contextmanager
     def read(self) -> Iterator[Transaction]:
         """A transaction that cannot write. It sees the store as of its first look, and keeps no writer waiting."""
+        self.require_same()
         with self._explaining(), self._reading.begin() as connection:
             yield Transaction(connection)
+
+    def require_same(self) -> None:
+        """Raises StoreBroken where its file or its log were taken away or replaced since it was opened."""
+        if self._identity is not None and (trouble := self._identity.trouble()) is not None:
+            assert isinstance(self._place, Path)
+            raise StoreBroken(self._place, trouble, what_helps(self._place, self._backups))
+
+    def lost(self, broken: StoreBroken, now: datetime) -> StoreBroken:
+        """The error to end with: where its file or log was taken away, what was stored up to then is set aside."""
+        pool = self._engine.pool
+        if self._identity is None or self._identity.trouble() is None or not pool.checkedin():  # type: ignore[attr-defined]
+            return broken
+        try:
+            with self._engine.connect() as connection:
+                held = connection.connection.driver_connection
+                assert isinstance(held, sqlite3.Connection)
+                copy = saved(held, broken.path, now)
+        except (OSError, sqlite3.Error, DBAPIError) as error:
+            log.error("what was stored could not be set aside: %s", error)
+            return broken
+        return StoreBroken(broken.path, broken.reason, what_helps(broken.path, self._backups, saved=copy, now=now))
 
     @contextmanager
     def _explaining(self) -> Iterator[None]:
@@ -188,12 +221,13 @@ def _shown(place: Path | URL) -> str:
     return str(place) if isinstance(place, Path) else place.render_as_string(hide_password=True)
 
 
-def _check_file(path: Path, backups: Path | None, *, make: bool) -> None:
+def _check_file(path: Path, backups: Path | None, *, make: bool, anew: bool) -> None:
     """Say early and plainly what SQLite would put as "unable to open database file". Makes missing folders."""
     folder = path.parent
     if path.is_dir():
         raise CannotOpen(f"the store {path} is a folder; name a file in it, such as {path / 'studio.sqlite'}")
-    refuse_what_was_lost(path, backups)
+    if not anew:
+        refuse_what_was_lost(path, backups)
     if not make and not path.exists():
         raise CannotOpen(f"there is no store at {path}; log a pour or a reading to make one, or name another")
     try:

@@ -90,7 +90,8 @@ class Cursor:
 class Connection:
     def __init__(self, database: str, timeout: float) -> None:
         with _as_sqlite3_says():
-            self.db = apsw.Connection(database, vfs=vfs)
+            flags = apsw.SQLITE_OPEN_READWRITE | apsw.SQLITE_OPEN_CREATE | apsw.SQLITE_OPEN_URI
+            self.db = apsw.Connection(database, vfs=vfs, flags=flags)
             self.db.set_busy_timeout(int(1000 * timeout))
         self.isolation_level: str | None = None
 

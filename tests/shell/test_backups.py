@@ -305,14 +305,16 @@ def clock() -> Sleepless:
     return Sleepless(NOW)
 
 
-def test_the_daemon_backs_up_once_a_day_from_ten_minutes_on_and_keeps_the_last(store: Store, clock: Sleepless) -> None:
+def test_the_daemon_backs_up_a_new_store_at_once_then_once_a_day_and_keeps_the_last(
+    store: Store, clock: Sleepless
+) -> None:
     backups = backups_by(store, clock, keep=3)
     made_at = []
     for minute in range(0, 5 * 24 * 60, 10):
         if backups.make_if_due():
             made_at.append(minute)
         clock.move(timedelta(minutes=10))
-    assert made_at == [10 + 24 * 60 * day for day in range(5)]
+    assert made_at == [24 * 60 * day for day in range(5)]
     assert [backup.at for backup in store.backups()] == [NOW + timedelta(minutes=made_at[k]) for k in (2, 3, 4)]
 
 

@@ -16,7 +16,7 @@ from curewatch.daemon import Daemon
 from curewatch.daemon.daemon import open_store
 from curewatch.records import Reading, Room
 from curewatch.settings import Settings, WebSettings
-from curewatch.store import CannotOpen, DiskTrouble, Store, StoreBroken, StoreError, back_up
+from curewatch.store import BackupFailed, CannotOpen, DiskTrouble, PhotoFolder, Store, StoreBroken, StoreError, back_up
 from curewatch.store.disk import faults
 from tests.shell.disks import small_disk
 from tests.shell.parts import HandClock, wait_for
@@ -112,6 +112,56 @@ def test_a_command_does_not_wait_until_the_whole_file_was_looked_through(tmp_pat
         assert [room.name for room in tx.rooms()] == ["Loft"]
     with pytest.raises(StoreBroken):
         Store.open(path, look_through=True)
+
+
+def test_a_flipped_bit_in_days_of_readings_is_found_at_a_start_and_by_no_backup_taken_for_sound(tmp_path: Path) -> None:
+    """SQLite finds no fault with it."""
+    path = tmp_path / "studio.sqlite"
+    make(path)
+    with Store.open(path) as store, store.write() as tx:
+        tx.add_readings(reading(k).model_copy(update={"source": "window"}) for k in range(4000))
+    draw = random.Random(5)
+    with closing(sqlite3.connect(path, isolation_level=None)) as disk:
+        days = [(table, *row) for table in faults.PACKED for row in disk.execute(_DAYS.format(table=table))]
+        assert len(days) >= 4
+        for table, row, data in days * 4:
+            at = draw.randrange(8 * 3, 8 * len(data))  # the first byte names the form, the next two the deflation
+            flipped = bytearray(data)
+            flipped[at // 8] ^= 1 << at % 8
+            put = f'UPDATE {table} SET "columns" = ? WHERE rowid = ?'
+            disk.execute(put, (bytes(flipped), row))
+            assert faults.damage(path) is not None
+            with pytest.raises(BackupFailed, match=f"is damaged: the readings of source 1 of day .* in {table}"):
+                back_up(path, NOW)
+            disk.execute(put, (data, row))
+    assert not list((tmp_path / "backups").glob("studio-*.sqlite"))
+    assert back_up(path, NOW).path.exists()
+
+
+_DAYS = 'SELECT rowid, "columns" FROM {table}'
+
+
+@pytest.mark.parametrize("trace", ["photos", "lock", "backup"])
+def test_where_a_store_was_none_begins_anew_unless_that_is_said(tmp_path: Path, trace: str) -> None:
+    path = tmp_path / "studio.sqlite"
+    make(path)
+    if trace == "photos":
+        PhotoFolder.of(path).put(b"an image")
+    elif trace == "lock":
+        with Store.open(path) as store, store.lock_for_daemon():
+            pass
+    else:
+        back_up(path, NOW)
+    for ending in ("", "-wal", "-shm"):
+        Path(f"{path}{ending}").unlink(missing_ok=True)
+    with pytest.raises(
+        StoreBroken, match=r"is gone.*To begin with an empty store: curewatch --store .* --new-store run"
+    ):
+        Store.open(path)
+    assert not path.exists()
+    Store.open(path, anew=True).close()
+    with Store.open(path) as store, store.read() as tx:
+        assert tx.rooms() == []
 
 
 def test_an_emptied_store_behind_a_link_does_not_begin_anew_unseen(tmp_path: Path) -> None:

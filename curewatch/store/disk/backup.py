@@ -153,13 +153,25 @@ def set_broken_aside(broken: StoreBroken, now: datetime, *, folder: Path | None 
 
 
 def what_helps(
-    store: Path, folder: Path | None = None, *, aside: Path | None = None, now: datetime | None = None
+    store: Path,
+    folder: Path | None = None,
+    *,
+    aside: Path | None = None,
+    now: datetime | None = None,
+    saved: Path | None = None,
 ) -> str:
-    """For people whose store is broken: where it is now, which backup there is, and what brings it back.
+    """For people whose store is broken: where it is now, which backup there is, and what brings it back. `saved`: a
+    sound copy of what a store had that was taken away.
 
     Without `now` nobody can tell whether the newest bears a wrong clock's date, so it is not called the last good one.
     """
-    said = []
+    said, again = [], f"curewatch --store {shlex.quote(str(store))}"
+    anew = f"To begin with an empty store: {again} --new-store run"
+    if saved is not None:
+        return (
+            f"What was stored up to then is kept as {saved}; this brings it back: "
+            f"{again} restore {shlex.quote(str(saved))}"
+        )
     if aside is not None:
         said.append(f"It was set aside as {aside}; nothing of it was deleted.")
     kept = backups_of(store, folder)
@@ -168,15 +180,14 @@ def what_helps(
         which, it = ("last good", "it") if now else ("newest", "the last good one")
         said.append(
             f"The {which} backup is {last.path}, made {last.at:%Y-%m-%d %H:%M} UTC; "
-            f"this brings {it} back: curewatch --store {shlex.quote(str(store))} restore"
+            f"this brings {it} back: {again} restore. {anew}"
         )
     elif aside is not None or faults.put_aside_before(store):
-        said.append(
-            f"There is no backup in {folder_of(store, folder)}. To begin with an empty store, start again with another "
-            "name, or move away what was set aside; the sqlite3 program's .recover may save some of it"
-        )
+        tool = "the sqlite3 program's .recover may save some of it"
+        said.append(f"There is no backup in {folder_of(store, folder)}; {tool}. {anew}")
     else:
-        said.append(f"There is no backup in {folder_of(store, folder)}; the sqlite3 program's .recover may save some")
+        tool = "the sqlite3 program's .recover may save some"
+        said.append(f"There is no backup in {folder_of(store, folder)}; {tool}. {anew}")
     return " ".join(said)
 
 
@@ -194,7 +205,7 @@ def refuse_what_was_lost(store: Path, folder: Path | None = None) -> None:
     """Raise StoreBroken where a missing or empty file is a store that was lost: it must not begin anew unseen."""
     if not store.exists():
         aside = faults.put_aside_before(store)
-        if aside or backups_of(store, folder):
+        if aside or was_ours(store, folder) or PhotoFolder.of(store).names():
             last = f"; the last that was set aside is {aside[-1]}" if aside else ""
             raise StoreBroken(store, f"is gone{last}", what_helps(store, folder))
     elif store.is_file() and store.stat().st_size == 0 and was_ours(store, folder):
@@ -256,6 +267,8 @@ def _prove(part: Path) -> None:
         (found,) = copy.execute("PRAGMA integrity_check(1)").fetchone()
         if found != "ok":
             raise BackupFailed(f"what is to be copied is damaged: {' '.join(str(found).split())}")
+        if (spoiled := faults.spoiled_day(copy)) is not None:
+            raise BackupFailed(f"what is to be copied is damaged: {spoiled}")
         if copy.execute("PRAGMA foreign_key_check").fetchone() is not None:
             raise BackupFailed("what is to be copied is damaged: it refers to rows that are not there")
         named = "SELECT count(*) FROM sqlite_master WHERE name = ?"

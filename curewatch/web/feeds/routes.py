@@ -87,6 +87,7 @@ async def _until_next_look(site: Site) -> bool:
 @router.get("/healthz")
 def health(site: Here) -> Response:
     """For whoever watches the watcher: whether looks move on, and nothing else."""
+    site.desk.store.require_same()
     if (late := site.late) is None:
         return PlainTextResponse("ok\n")
     return PlainTextResponse(f"late: nothing was done since {late:%Y-%m-%dT%H:%M:%SZ}\n", 503)
