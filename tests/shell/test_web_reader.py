@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -13,20 +12,13 @@ from curewatch.desk.reports.piece import piece_report
 from curewatch.language import Reader
 from curewatch.settings import PersonSettings, Settings
 from curewatch.web.reading import CHOSEN, reader_of
-from tests.refreshing import refresh
+from tests.shell import conftest
 from tests.shell.web_parts import NOW, Studio, served, words_of
+
+studio = conftest.looked_at
 
 LISBON = ZoneInfo("Europe/Lisbon")
 US = Reader("en", "F", "us", 12, "month", LISBON)
-
-
-@pytest.fixture(scope="module")
-def studio(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Studio]:
-    with served(Path(tmp_path_factory.mktemp("studio"))) as studio:
-        studio.pour(hours_ago=20)
-        studio.read()
-        refresh(studio.desk, NOW)
-        yield studio
 
 
 @pytest.mark.parametrize(

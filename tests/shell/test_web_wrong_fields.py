@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from html import unescape
-from pathlib import Path
 
 import pytest
 
-from tests.refreshing import refresh
+from tests.shell import conftest
 from tests.shell.test_web_logging import POUR
-from tests.shell.web_parts import NOW, Studio, served, words_of
+from tests.shell.web_parts import Studio, words_of
+
+studio = conftest.looked_at
 
 LATER = {"when": "typed", "when_typed": "tomorrow"}
 READING = {"room": "Shed", "temperature": "18", "unit": "C", "humidity": "52", "when": "now"}
@@ -41,15 +41,6 @@ WRONG = [
     ("/ways-in", "/ways-in", {"name": "", "kind": "class", "days": "0"}, {"name", "days"}, "Error: Access"),
     ("/ways-in/name", "/ways-in", {"who": "w" * 99}, {"who"}, "Error: Access"),
 ]  # fmt: skip
-
-
-@pytest.fixture(scope="module")
-def studio(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Studio]:
-    with served(Path(tmp_path_factory.mktemp("studio"))) as studio:
-        studio.pour(hours_ago=20)
-        studio.read()
-        refresh(studio.desk, NOW)
-        yield studio
 
 
 def marked(page: str) -> dict[str, str]:

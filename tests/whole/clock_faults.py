@@ -24,6 +24,7 @@ LIBRARY = next(
 )
 """Debian's package faketime; None where it is not installed. The build for programs of several threads: the other one
 lets them read its offset while one of them renews it, and has answered with the machine's own time."""
+WALL_ALONE = {"FAKETIME_DONT_FAKE_MONOTONIC": "1", "DONT_FAKE_MONOTONIC": "1"}
 WITHIN_S = 40.0
 YEARS_56 = timedelta(days=20_454)
 SENSOR = '[[sensors]]\nid = "window"\nroom = "Shed"\ntopic = "shed/air"\n[web]\nenabled = false\n'
@@ -65,8 +66,7 @@ class FakedService(Service):
             "LD_PRELOAD": str(LIBRARY),
             "FAKETIME_TIMESTAMP_FILE": str(self.folder / "offset"),
             "FAKETIME_NO_CACHE": "1",
-            "FAKETIME_DONT_FAKE_MONOTONIC": "1",
-            "DONT_FAKE_MONOTONIC": "1",
+            **WALL_ALONE,
         }
         return {**super()._environ(), **faked, "TZ": os.environ.get("TZ", "UTC")}
 

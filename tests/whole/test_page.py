@@ -6,7 +6,6 @@ import base64
 import os
 import re
 import time
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -16,7 +15,8 @@ from curewatch.web.access.credentials import hash_of
 from tests.shell.browser import SHOTS, Browser, chromium, has_chromium
 from tests.shell.parts import wait_for
 from tests.shell.web_parts import PASSWORD, served
-from tests.whole.demo_page import demo_page
+from tests.whole.demo_page import address as address
+from tests.whole.demo_page import browser as browser
 
 pytestmark = [
     pytest.mark.whole,
@@ -37,18 +37,6 @@ PAGES = (
 AXE = os.environ.get("CUREWATCH_TEST_AXE")
 """The path of axe-core's axe.min.js (npm install axe-core), to have every page looked at for WCAG 2.2 A and AA."""
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
-
-
-@pytest.fixture(scope="module")
-def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    with demo_page(tmp_path_factory.mktemp("studio")) as address:
-        yield address
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as browser:
-        yield browser
 
 
 def test_a_pour_logged_on_a_phone_stands_on_the_board_with_its_dates(browser: Browser, address: str) -> None:

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from tests.refreshing import refresh
-from tests.shell.browser import Browser, chromium, has_chromium
+from tests.shell.browser import Browser, has_chromium
 from tests.shell.parts import wait_for
 from tests.shell.web_parts import NOW, Studio, served
 
@@ -32,12 +32,6 @@ def studio(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Studio]:
         studio.read(hours=50, temp_c=18, rh_pct=55)
         refresh(studio.desk, NOW)
         yield studio
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as browser:
-        yield browser
 
 
 def open_piece(browser: Browser, studio: Studio, width: int) -> None:

@@ -44,34 +44,36 @@ class LearnedEffect:
         """Such as: this recipe dries 1.3 times slower than assumed: 4 finger tests on 3 pieces."""
         values: dict[str, Value] = {"name": self.name, "by": self._by()}
         if self.subject is Subject.PLACE:
-            low, even, high = self.factors["air"]
-            said = phrase("the air moves no faster or slower than assumed")
-            if even >= SAME:
-                said = phrase("the air moves {times} times faster than assumed", times=Number(even, 1))
-            elif even <= 1 / SAME:
-                said = phrase("the air moves {times} times slower than assumed", times=Number(1 / even, 1))
+            moves = self._compared(
+                "air",
+                phrase("the air moves no faster or slower than assumed"),
+                phrase("the air moves {times} times faster than assumed"),
+                phrase("the air moves {times} times slower than assumed"),
+            )
             return phrase(
-                "{name}: {moves} ({low} to {high} times what was, in four cases of five): {by}",
-                moves=said,
-                low=Number(low, figures=2),
-                high=Number(high, figures=2),
+                "{name}: {said} ({low} to {high} times what was assumed, in four cases of five): {by}",
                 **values,
+                **moves,
             )
         if "handle" not in self.factors:
             return phrase("{name}: this recipe may never be dry through as usual: {by}", **values)
-        low, even, high = self.factors["handle"]
-        said = phrase("this recipe dries no faster or slower than assumed")
-        if even >= SAME:
-            said = phrase("this recipe dries {times} times slower than assumed", times=Number(even, 1))
-        elif even <= 1 / SAME:
-            said = phrase("this recipe dries {times} times faster than assumed", times=Number(1 / even, 1))
-        return phrase(
-            "{name}: {dries} (takes {low} to {high} times as long, in four cases of five): {by}",
-            dries=said,
-            low=Number(low, figures=2),
-            high=Number(high, figures=2),
-            **values,
+        dries = self._compared(
+            "handle",
+            phrase("this recipe dries no faster or slower than assumed"),
+            phrase("this recipe dries {times} times slower than assumed"),
+            phrase("this recipe dries {times} times faster than assumed"),
         )
+        return phrase(
+            "{name}: {said} (takes {low} to {high} times as long, in four cases of five): {by}", **values, **dries
+        )
+
+    def _compared(self, factor: str, same: Message, more: Message, less: Message) -> dict[str, Value]:
+        """A factor in words, and its range."""
+        low, even, high = self.factors[factor]
+        said = more if even >= SAME else less if even <= 1 / SAME else same
+        if said is not same:
+            said = replace(said, values=(("times", Number(max(even, 1 / even), 1)),))
+        return {"said": said, "low": Number(low, figures=2), "high": Number(high, figures=2)}
 
     def _by(self) -> Message:
         """`4 finger tests and 1 weighing on 3 pieces, 1 of them questioned`"""
