@@ -69,4 +69,4 @@ def unsure() -> Iterator[dict[str, Any]]:
             if one.worth_checking_h is not None:
                 safe = None if one.safe_h is None else round(one.safe_h / per, 1)
                 told = f"at 20 °C and 50 %, {wet_mm:g} mm: {name}"
-                yield line(told, one.worth_checking_h / per, unit, safe=safe, cracks=cracks(found.crack_odds))
+                yield line(told, one.worth_checking_h / per, unit, safe=safe, cracks=str(cracks(found.crack_odds)))

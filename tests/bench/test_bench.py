@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.bench.bench_model import unsure
+
 HARNESS = Path(__file__).with_name("__main__.py")
 GOOD = 'def lines():\n    yield dict(name="{0}", value=2.0, unit="s", baseline=8.0, ratio=4)\n'
 
@@ -34,6 +36,13 @@ def test_short_ones_run_and_every_line_is_one_json_object(folder: Path) -> None:
     assert [line["name"] for line in lines] == ["air", "film", "film"]
     assert lines[0] == {"name": "air", "value": 2.0, "unit": "s", "baseline": 8.0, "ratio": 4}
     assert "month takes long" in stderr
+
+
+def test_every_line_of_an_ordinary_pour_can_be_printed() -> None:
+    """Odds in words are text in it, not a sentence that is still to be read."""
+    lines = list(unsure())
+    assert json.loads(json.dumps(lines)) == lines
+    assert any("such films crack" in str(line.get("cracks")) for line in lines)
 
 
 @pytest.mark.parametrize("arguments", [("--all", "month"), ("month",), ("bench_month",), ("bench_month.py",)])

@@ -26,7 +26,7 @@ from curewatch.physics.supports import SOAK
 
 RTOL, ATOL = 6e-3, 4e-4
 """Step tolerance, relative and absolute, on volume ratios: 999 of 1,000 milestones then lie
-within 0.7 % of the exact ones (one whose condition is only just met has no sharp moment)."""
+within 1 % of the exact ones (one whose condition is only just met has no sharp moment)."""
 FINE = (1e-3, 1e-4)
 """The tolerance for a few films, where time is no matter: within 0.25 %."""
 STEP_MIN, STEP_MAX = 1e-3, 4 * 86400.0
