@@ -10,8 +10,8 @@ from contextlib import suppress
 from typing import Any, NamedTuple
 
 from curewatch.cli.exits import Exit
-from curewatch.cli.output import SCHEMA, at_terminal, write
-from curewatch.language import PLAIN, read_by, reads
+from curewatch.cli.output import SCHEMA, at_terminal, text_of, write
+from curewatch.language import PLAIN, phrase, read_by, reads
 from curewatch.records.errors import Field, ForPeople, InputError, said
 
 OTHERWISE: dict[str, tuple[str, ...]] = {
@@ -103,8 +103,8 @@ def complaint_of(error: Exception) -> Complaint:
     first_line = (str(error).splitlines() or [""])[0]
     return Complaint(
         Exit.FAILED,
-        f"this should not have happened: {type(error).__name__}: {first_line}",
-        hint=f"With {TRACEBACK}=1 in the environment it shows where.",
+        text_of(phrase("this should not have happened: {error}", error=f"{type(error).__name__}: {first_line}")),
+        hint=text_of(phrase("With {name}=1 in the environment it shows where.", name=TRACEBACK)),
     )
 
 
@@ -128,5 +128,7 @@ def _usage(error: Any) -> Complaint:
         allowed = allowed if allowed.startswith("a ") else f"a number {allowed}"
         given = str(found["input"])
         message = str(InputError(str(field), given, allowed))
-    hint = f"What it takes: {context.command_path if context else 'curewatch'} --help"
+    hint = text_of(
+        phrase("What it takes: {command}", command=f"{context.command_path if context else 'curewatch'} --help")
+    )
     return Complaint(error.exit_code, message, field=field, given=given, allowed=allowed, hint=hint)

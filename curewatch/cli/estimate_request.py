@@ -81,7 +81,7 @@ def read_request(
 
 def _front(model: str) -> bool:
     if model not in MODELS:
-        raise InputError(Field.MODEL, model, " or ".join(MODELS))
+        raise InputError(Field.MODEL, model, phrase("{one} or {other}", one=MODELS[0], other=MODELS[1]))
     return model == "front"
 
 
@@ -91,7 +91,9 @@ def _backing(back: str | None, support: str | None) -> Backing:
         heat = parse_back("canvas" if back is None else back, field=Field.BACK)
         return Backing(H_BACK[heat] if isinstance(heat, str) else heat)
     if back is not None:
-        raise InputError(Field.BACK, back, "one of the two", "beside --support, which tells the heat already")
+        raise InputError(
+            Field.BACK, back, phrase("one of the two"), phrase("beside --support, which tells the heat already")
+        )
     return BACKINGS[parse_support(support, field=Field.SUPPORT)]
 
 
@@ -99,15 +101,19 @@ def _air(temperature: str | None, humidity: str | None, room: str | None) -> Roo
     if room is None:
         if temperature is None:
             raise InputError(
-                Field.TEMPERATURE, None, "the room's temperature, such as 21C (and --humidity), or --room FILE.csv"
+                Field.TEMPERATURE,
+                None,
+                phrase("the room's temperature, such as 21C (and --humidity), or --room FILE.csv"),
             )
         if humidity is None:
-            raise InputError(Field.HUMIDITY, None, "the room's relative humidity, such as 50%")
+            raise InputError(Field.HUMIDITY, None, phrase("the room's relative humidity, such as 50%"))
         return RoomAir.constant(
             ROOM_TEMPERATURE.parse(temperature, Field.TEMPERATURE), parse_humidity(humidity, field=Field.HUMIDITY)
         )
     for field, given in ((Field.TEMPERATURE, temperature), (Field.HUMIDITY, humidity)):
         if given is not None:
-            raise InputError(field, given, "one of the two", "beside --room, which tells the air already")
+            raise InputError(
+                field, given, phrase("one of the two"), phrase("beside --room, which tells the air already")
+            )
     record = read_room_csv(room, field=Field.ROOM)
     return RoomAir(record.epoch_s - record.epoch_s[0], record.temp_c, record.rh_pct)

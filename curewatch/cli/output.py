@@ -202,7 +202,7 @@ def agreed(question: Value) -> bool:
     """Asked at the terminal: yes, in their language or in English, or nothing typed."""
     from curewatch.language import phrase
 
-    yes, no = text_of(phrase("yes")), text_of(phrase("no"))
+    yes, no = text_of(phrase("Yes")).casefold(), text_of(phrase("No")).casefold()
     answers = {word[:n]: word == yes for word in (yes, no) for n in range(1, len(word) + 1)}
     answers |= {"y": True, "yes": True, "n": False, "no": False, "": True}
     while True:

@@ -62,7 +62,8 @@ def desk_of(ctx: typer.Context, by: str | None = None) -> Iterator[tuple[Desk, d
     premises, clock = premises_of(ctx), WatchedClock(SystemClock())
     if not plausible(now := clock.now()):
         # no date could be told, and none may be written down
-        allowed = f"a time from {RELEASED:%Y-%m-%d} on: set this machine's clock, then ask again"
+        day = f"{RELEASED:%Y-%m-%d}"
+        allowed = phrase("a time from {day} on: set this machine's clock, then ask again", day=day)
         raise InputError(Field.CLOCK, f"{now:%Y-%m-%d %H:%M} UTC", allowed)
     settings = premises.in_use
     _refuse_slip(ctx, premises)
@@ -72,7 +73,11 @@ def desk_of(ctx: typer.Context, by: str | None = None) -> Iterator[tuple[Desk, d
             warn(phrase("this is the demo studio, all of it invented; `curewatch setup` begins your own"))
         take_up(store, clock)
         if (leap := clock.held()) is not None:
-            allowed = f"a time that is confirmed ({leapt(leap)}): `curewatch clock --right` confirms it"
+            allowed = phrase(
+                "a time that is confirmed ({leap}): {command} confirms it",
+                leap=leapt(leap),
+                command="`curewatch clock --right`",
+            )
             raise InputError(Field.CLOCK, f"{leap.shown:%Y-%m-%d %H:%M} UTC", allowed)
         yield Desk(store, settings, settings.by if by is None else named(by, Field.BY)), now
 
@@ -166,7 +171,7 @@ def new_path(typed: str, option: Field) -> Path:
     """The path of a file that is to be written; InputError where there is one already."""
     path = Path(typed).expanduser().absolute()
     if path.exists():
-        raise InputError(option, typed, "a file that is not there yet")
+        raise InputError(option, typed, phrase("a file that is not there yet"))
     return path
 
 

@@ -30,6 +30,7 @@ from curewatch.desk.desk import facts_revision, is_demo
 from curewatch.desk.refresh.refresher import Refresher
 from curewatch.desk.reports.board import board_of
 from curewatch.intake.mqtt.status import MqttStatus
+from curewatch.language import phrase_n
 from curewatch.notify.heartbeat import Heartbeat
 from curewatch.settings import Settings
 from curewatch.store import DiskTrouble, Store, StoreBroken, StoreError, set_broken_aside
@@ -382,7 +383,7 @@ class Daemon:
         with self._desk.store.read() as tx:
             pieces = len(tx.pieces())
         broker = self._settings.broker
-        sensors = len({sensor.id for sensor in self._settings.sensors})
-        heard = f"{sensors} sensors through the broker {broker.host}:{broker.port}" if broker else "no broker set"
+        sensors = phrase_n("{n} sensor", "{n} sensors", len({sensor.id for sensor in self._settings.sensors}))
+        heard = f"{sensors} through the broker {broker.host}:{broker.port}" if broker else "no broker set"
         page = f"; the page is at {self._page_at}" if self._page_at else ""
         return f"store {self._desk.store.location}, {pieces} pieces; {heard}; {in_words(self._settings)}{page}"

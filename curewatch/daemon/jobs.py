@@ -18,6 +18,7 @@ from curewatch.daemon.scheduler import RefreshTiming, Scheduler
 from curewatch.desk import Desk
 from curewatch.desk.commands.readings import thinned_at, thinning_due
 from curewatch.desk.refresh.scheduled_notices import next_mornings
+from curewatch.language import Message, phrase
 from curewatch.notify.heartbeat import Heartbeat
 from curewatch.notify.outbox import AFTER_CAP
 from curewatch.notify.routing import all_channels
@@ -25,13 +26,13 @@ from curewatch.settings import Settings
 from curewatch.store import Store, StoreError, newest
 
 LOOK, MORNING, TELLING, BACKUP, HEARTBEAT, THINNING = "look", "morning", "telling", "backup", "heartbeat", "thinning"
-DOES: Mapping[str, str] = {
-    LOOK: "dates, milestones and alarms; an hour after the last at the latest",
-    MORNING: "the day's work, to each who wants it in the morning",
-    TELLING: "what waits to be sent: gathered, for quiet hours, to try again",
-    BACKUP: "a copy of the store",
-    HEARTBEAT: "a sign of life to the address outside, if work gets done",
-    THINNING: "readings of long ago become means of five minutes",
+DOES: Mapping[str, Message] = {
+    LOOK: phrase("dates, milestones and alarms; an hour after the last at the latest"),
+    MORNING: phrase("the day's work, to each who wants it in the morning"),
+    TELLING: phrase("what waits to be sent: gathered, for quiet hours, to try again"),
+    BACKUP: phrase("a copy of the store"),
+    HEARTBEAT: phrase("a sign of life to the address outside, if work gets done"),
+    THINNING: phrase("readings of long ago become means of five minutes"),
 }
 """By the job's id. Each has its own, so that it is planned once."""
 NOTE = "jobs"
@@ -44,7 +45,7 @@ class Job(NamedTuple):
     """One line of the table."""
 
     id: str
-    does: str
+    does: Message
     last_at: datetime | None
     """When it last did something; None: never, or nobody knows."""
     next_at: datetime | None

@@ -20,8 +20,10 @@ EVERY_ADDRESS = ("0.0.0.0", "::")
 PAGE_PASSWORD, CERTIFICATE, KEY = "page-password", "page-certificate.pem", "page-key.pem"
 """What the files are called that setting up makes."""
 """To serve on all addresses of the machine; none that anybody could open."""
-ALONE = phrase("the page opens on this machine alone, or nobody has said at which address: `curewatch phone` does")
-IN_THE_CLEAR = (
+ALONE = phrase(
+    "the page opens on this machine alone, or nobody has said at which address: the command curewatch phone does"
+)
+IN_THE_CLEAR = phrase(
     "the password goes there in the clear: `curewatch certificate` makes what https needs, as `curewatch phone "
     "--https` does, or put a proxy before"
 )

@@ -137,7 +137,7 @@ def parse_alarm_kind(typed: str) -> AlarmKind:
         if word in (kind.value.replace("_", " "), text_of(said).casefold()):
             return kind
     allowed = ", ".join(kind.value.replace("_", "-") for kind in AlarmKind)
-    raise InputError(Field.KIND, typed, f"one of {allowed}")
+    raise InputError(Field.KIND, typed, phrase("one of {names}", names=allowed))
 
 
 MOST_NOTICES = 1000
@@ -173,9 +173,11 @@ def resend(
 ) -> None:
     """Send an undelivered message again. The daemon does it, at once if it runs."""
     if key is None and not everything:
-        raise InputError(Field.KEY, None, "the key of a notice (see `curewatch notices --undelivered`), or --all")
+        raise InputError(
+            Field.KEY, None, phrase("the key of a notice (see `curewatch notices --undelivered`), or --all")
+        )
     if key is not None and everything:
-        raise InputError(Field.EVERYTHING, "--all", "a key, or --all, not both")
+        raise InputError(Field.EVERYTHING, "--all", phrase("a key, or --all, not both"))
     with desk_of(ctx) as (desk, now):
         again = notice_care.send_again(desk, key, now)
     if as_json:

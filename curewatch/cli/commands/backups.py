@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -12,6 +11,7 @@ from curewatch.cli import options
 from curewatch.cli.output import say, say_json, working
 from curewatch.cli.session import iso, new_path, premises_of, settings_of
 from curewatch.clock import SystemClock
+from curewatch.language import phrase
 from curewatch.records.errors import Field, InputError
 from curewatch.settings import Settings
 from curewatch.store import Backup, BackupFailed, back_up, backups_of, file_at, newest
@@ -29,7 +29,7 @@ def backup(
     """Back up the whole store and check the copy, while the daemon runs."""
     settings = settings_of(ctx)
     # The store is not opened, which would bring its tables up to date: before an upgrade people want a backup.
-    with working("Copying the store"):
+    with working(phrase("Copying the store")):
         made = back_up(
             _store_of(ctx),
             SystemClock().now(),
@@ -39,7 +39,8 @@ def backup(
     if as_json:
         say_json("backup", path=str(made.path), at=iso(made.at, settings.tz), size_bytes=made.size)
         return
-    say(f"Backed up to {made.path} ({made.size // 1000} kB), and looked through: it is sound.")
+    size = f"{made.size // 1000} kB"
+    say(phrase("Backed up to {path} ({size}), and looked through: it is sound.", path=str(made.path), size=size))
 
 
 def restore(
@@ -55,7 +56,7 @@ def restore(
     kept = backups_of(store, settings.backup.folder)
     if listed:
         if file is not None:
-            raise InputError(Field.FILE, file, "left out beside --list")
+            raise InputError(Field.FILE, file, phrase("left out beside --list"))
         _list(kept, settings, as_json=as_json)
         return
     now = SystemClock().now()
@@ -65,15 +66,19 @@ def restore(
         chosen = last.path
     else:
         raise BackupFailed(f"there is no backup of {store} to bring back; name a file that is one")
-    with working(f"Bringing {chosen.name} back"):
+    with working(phrase("Bringing {file} back", file=chosen.name)):
         done = bring_back(store, chosen, now)
     if as_json:
         before = None if done.before is None else str(done.before)
         say_json("restore", store=str(store), backup=str(done.backup), before=before)
         return
-    say(f"{store} is again as it was in {done.backup}.")
+    say(phrase("{store} is again as it was in {backup}.", store=str(store), backup=str(done.backup)))
     if done.before is not None:
-        say(f"What was there before is kept as {done.before}; what was logged since the backup is only in it.")
+        said = phrase(
+            "What was there before is kept as {path}; what was logged since the backup is only in it.",
+            path=str(done.before),
+        )
+        say(said)
 
 
 def _list(kept: list[Backup], settings: Settings, *, as_json: bool) -> None:
@@ -83,18 +88,18 @@ def _list(kept: list[Backup], settings: Settings, *, as_json: bool) -> None:
         say_json("backups", backups=rows)
         return
     for one in reversed(kept):
-        say(f"{_shown(one.at, settings)}  {one.size // 1000:>8} kB  {one.path}")
+        say(f"{one.at.astimezone(settings.tz):%Y-%m-%d %H:%M}  {one.size // 1000:>8} kB  {one.path}")
     if not kept:
-        say("There are no backups yet.")
-
-
-def _shown(at: datetime, settings: Settings) -> str:
-    return f"{at.astimezone(settings.tz):%Y-%m-%d %H:%M}"
+        say(phrase("There are no backups yet."))
 
 
 def _store_of(ctx: typer.Context) -> Path:
     """One's own: nothing of a demo is worth keeping."""
     file = file_at(premises_of(ctx).own)
     if file is None:
-        raise InputError(Field.STORE, "a database's address", "a file: databases come with tools of their own for this")
+        raise InputError(
+            Field.STORE,
+            phrase("a database's address"),
+            phrase("a file: databases come with tools of their own for this"),
+        )
     return file

@@ -12,6 +12,7 @@ from curewatch.cli.output import say, say_json
 from curewatch.cli.session import premises_of
 from curewatch.clock import SystemClock, WatchedClock, plausible
 from curewatch.desk.commands.clock_care import confirm, leapt, take_up
+from curewatch.language import joined, phrase
 from curewatch.records.errors import Field, InputError
 from curewatch.store import Store
 
@@ -25,7 +26,7 @@ def clock(
     on, watched = premises_of(ctx), WatchedClock(SystemClock())
     shown = f"{watched.now():%Y-%m-%d %H:%M} UTC"
     if not plausible(watched.now()):
-        raise InputError(Field.CLOCK, shown, "a clock that shows a time that can be: set it first")
+        raise InputError(Field.CLOCK, shown, phrase("a clock that shows a time that can be: set it first"))
     with Store.open(on.location, migrate=False, backups=on.backups) as store:
         take_up(store, watched)
         if right and watched.held():
@@ -35,8 +36,7 @@ def clock(
         held = None if leap is None else {"shown": leap.shown.isoformat(), "carried": leap.carried.isoformat()}
         say_json("clock", believed=leap is None, held=held)
         return
-    say(
-        f"It shows {shown}, and is believed."
-        if leap is None
-        else f"{leapt(leap)} If it is right: curewatch clock --right"
-    )
+    if leap is None:
+        say(phrase("It shows {time}, and is believed.", time=shown))
+    else:
+        say(joined(leapt(leap), phrase("If it is right: {command}", command="curewatch clock --right")))

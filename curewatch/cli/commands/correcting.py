@@ -154,7 +154,7 @@ def names(ctx: typer.Context, as_json: options.AsJson = False) -> None:
 def _naming(kind: str) -> Naming:
     word = kind.strip().casefold()
     if word not in set(Naming):
-        raise InputError(Field.KIND, kind, f"one of {', '.join(Naming)}")
+        raise InputError(Field.KIND, kind, phrase("one of {names}", names=", ".join(Naming)))
     return Naming(word)
 
 

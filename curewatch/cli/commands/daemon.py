@@ -14,7 +14,7 @@ import typer
 
 from curewatch.cli import options
 from curewatch.cli.exits import Exit
-from curewatch.cli.output import Page, ended, say, say_json, table
+from curewatch.cli.output import WIDTHS, Page, ended, say, say_json, table, text_of, wrapped
 from curewatch.cli.session import desk_of, iso, premises_of, settings_of
 from curewatch.cli.texts import board_text
 from curewatch.clock import SystemClock
@@ -32,6 +32,7 @@ from curewatch.daemon import (
     send_test,
     signal_handlers,
 )
+from curewatch.language import Words, phrase, reads
 from curewatch.premises import Changes, Premises, run_after_run
 from curewatch.records.errors import Field, InputError
 from curewatch.settings import machine
@@ -40,7 +41,6 @@ from curewatch.settings.page import PAGE_PASSWORD
 from curewatch.settings.values import CREDSTORE, held_at
 from curewatch.settings.writing import edited, write_whole
 from curewatch.studio.board import Board
-from curewatch.studio.wording import date
 from curewatch.views.board import BoardOut
 from curewatch.web.access.certificates import DAYS_MOST, as_code, make_pair
 from curewatch.web.access.credentials import hash_of
@@ -62,7 +62,7 @@ def run(
 ) -> None:
     """Watch the studio until Ctrl-C: take readings, forecast, raise alarms, send notices."""
     if log not in ("text", "json"):
-        raise InputError(Field.LOG, log, "text or json")
+        raise InputError(Field.LOG, log, phrase("{one} or {other}", one="text", other="json"))
     level = Level.QUIET if quiet else Level.VERBOSE if verbose else Level.NORMAL
 
     def built() -> Premises:
@@ -111,23 +111,29 @@ def check(
     now, tz = clock.now(), on.in_use.tz
     jobs = jobs_at(on.location, on.in_use, now, running=running)
     if as_json:
-        rows = [job._asdict() | {"last_at": iso(job.last_at, tz), "next_at": iso(job.next_at, tz)} for job in jobs]
+        rows = [
+            job._asdict() | {"does": str(job.does), "last_at": iso(job.last_at, tz), "next_at": iso(job.next_at, tz)}
+            for job in jobs
+        ]
         say_json("check", ok=not failed, findings=[finding._asdict() for finding in findings], jobs=rows)
     else:
         for name, verdict, sentence, do in findings:
             say(f"{verdict.upper():<5} {name:<12} {f'{ended(sentence)} To do: {do}' if do else sentence}")
         if jobs:
-            say(f"\n{_by_the_clock(jobs, now, tz, running=running)}")
+            say(f"\n{_by_the_clock(jobs, now, running=running)}")
     raise typer.Exit(Exit.FAILED if failed else Exit.DONE)
 
 
-def _by_the_clock(jobs: list[Job], now: datetime, tz: ZoneInfo, *, running: bool) -> str:
-    def told(at: datetime | None, otherwise: str) -> str:
-        return otherwise if at is None else date(at, lambda moment: moment.astimezone(tz), now)
+def _by_the_clock(jobs: list[Job], now: datetime, *, running: bool) -> str:
+    def told(at: datetime | None, otherwise: Words) -> str:
+        return text_of(otherwise) if at is None else reads().date(at, now)
 
-    nothing = "nothing waits" if running else "once a daemon runs"
-    rows = [(one.id, one.does, told(one.last_at, "never yet"), told(one.next_at, nothing)) for one in jobs]
-    return table(("by the clock", "what is done", "last", "next"), rows, Page.of(sys.stdout))
+    nothing = phrase("nothing waits") if running else phrase("once a daemon runs")
+    rows = [
+        (one.id, text_of(one.does), told(one.last_at, phrase("never yet")), told(one.next_at, nothing)) for one in jobs
+    ]
+    heads = (phrase("by the clock"), phrase("what is done"), phrase("last"), phrase("next"))
+    return table(list(map(text_of, heads)), rows, Page.of(sys.stdout))
 
 
 def _send_test(ctx: typer.Context) -> Finding:
@@ -152,7 +158,9 @@ def password(
     try:
         write_whole(path, held)
     except OSError as error:
-        raise InputError(Field.FILE, str(path), f"a file that can be written ({error.strerror})") from None
+        raise InputError(
+            Field.FILE, str(path), phrase("a file that can be written ({why})", why=error.strerror or "")
+        ) from None
     edit = None if file or known else edited(on.config_to_be, {"web.password_file": str(path)})
     if edit is not None:
         edit.write()
@@ -160,11 +168,14 @@ def password(
         say_json("password", file=str(path.absolute()), difference=edit.difference if edit else "")
         return
     if file:
-        say(f"{path} holds a hash of it. In the settings: [web] password_file = {str(path.absolute())!r}")
+        setting = f"[web] password_file = {str(path.absolute())!r}"
+        say(phrase("{file} holds a hash of it. In the settings: {setting}", file=str(path), setting=setting))
         return
-    say(f"{path} holds a hash of it." + (f"\n{edit.difference}" if edit else ""))
+    say(phrase("{file} holds a hash of it.", file=str(path)))
+    if edit:
+        say(edit.difference)
     if path.parent == CREDSTORE:
-        say("The service is handed it at its next start: `systemctl restart curewatch`.")
+        say(phrase("The service is handed it at its next start: {command}.", command="`systemctl restart curewatch`"))
 
 
 def private_folder(config: Path) -> Path:
@@ -191,26 +202,43 @@ def certificate(
     try:
         pair = make_pair(Path(folder).expanduser().absolute(), names, days)
     except OSError as error:
-        raise InputError(Field.FILE, folder, f"a folder that can be written to ({error.strerror})") from None
+        raise InputError(
+            Field.FILE, folder, phrase("a folder that can be written to ({why})", why=error.strerror or "")
+        ) from None
     if as_json:
         told = {"certificate": str(pair.certificate), "key": str(pair.key), "fingerprint": pair.fingerprint}
         told["authority"] = str(pair.authority)
         say_json("certificate", **told, names=names, days=days)
         return
-    say(f"{pair.certificate.name} and {pair.key.name} lie in {pair.certificate.parent}, for {', '.join(names)}.")
-    say(f"In the settings: [web] certificate = {str(pair.certificate)!r}, key = {str(pair.key)!r}")
-    say("Nobody vouches for it, so a browser warns once. It is the right one if what the browser shows as its SHA-256")
-    say("fingerprint is this, which the code tells to a phone's camera:")
+    lie = phrase(
+        "{certificate} and {key} lie in {folder}, for {names}.", certificate=pair.certificate.name, key=pair.key.name,
+        folder=str(pair.certificate.parent), names=", ".join(names),
+    )  # fmt: skip
+    say(lie)
+    setting = f"[web] certificate = {str(pair.certificate)!r}, key = {str(pair.key)!r}"
+    say(phrase("In the settings: {setting}", setting=setting))
+    vouches = phrase(
+        "Nobody vouches for it, so a browser warns once. It is the right one if what the browser shows as its SHA-256 "
+        "fingerprint is this, which the code tells to a phone's camera:"
+    )
+    say("\n".join(wrapped(vouches, WIDTHS[1])))
     say(pair.fingerprint)
     if Page.of(sys.stdout).unicode:
         say(as_code(pair.fingerprint))
-    say(f"A phone that is to work out of reach too has to trust {pair.authority.name}: curewatch help phone")
+    said = phrase(
+        "A phone that is to work out of reach too has to trust {authority}: {command}",
+        authority=pair.authority.name,
+        command="curewatch help phone",
+    )
+    say(said)
 
 
 def asked_password() -> bytes:
     """The hash of a password that is asked for twice, or read as one line where the input is no terminal."""
     typed = (
-        typer.prompt("Password of the page", hide_input=True, confirmation_prompt="Once more")
+        typer.prompt(
+            text_of(phrase("Password of the page")), hide_input=True, confirmation_prompt=text_of(phrase("Once more"))
+        )
         if sys.stdin.isatty()
         else sys.stdin.readline().rstrip("\r\n")
     )

@@ -106,7 +106,8 @@ def _refuse_films(ctx: typer.Context, name: str) -> None:
         source = ctx.get_parameter_source(option.name or "")
         if option.name not in ITS_OWN and source is not None and source.name == "COMMANDLINE":
             given = str(ctx.params[option.name or ""])
-            raise InputError(option.opts[0], given, "one of the two", f"beside {name!r}, whose film and air are known")
+            why = phrase("beside {piece}, whose film and air are known", piece=repr(name))
+            raise InputError(option.opts[0], given, phrase("one of the two"), why)
 
 
 Tilt = Annotated[
@@ -166,7 +167,7 @@ def level(
         level_piece(ctx, name, tilt, at, mix, limit, as_json=as_json)
         return
     if at is not None:
-        raise InputError(Field.AT, at, "the piece it was measured of, too", "which alone tells nothing")
+        raise InputError(Field.AT, at, phrase("the piece it was measured of, too"), phrase("which alone tells nothing"))
     asked = estimate_request.read_request(
         thickness=(wet_thickness, poured, ran_off, size, layer),
         air=(temperature, humidity, room),

@@ -193,7 +193,7 @@ def move(
     if undo:
         _alone(room=room, place=place, air=air, at=at)
     elif room is None:
-        raise InputError(Field.ROOM, "nothing", "the room it lies in now, or --undo")
+        raise InputError(Field.ROOM, None, phrase("the room it lies in now, or --undo"))
     with desk_of(ctx) as (desk, now):
         if room is None:
             undo_last(desk, name, now, [LogKind.MOVE])
@@ -217,7 +217,7 @@ def promise(
 ) -> None:
     """Set the date a piece or series is promised for, or change it: you are told if it is at risk."""
     if (due is None) is not none:
-        raise InputError(Field.DUE, due, "a date such as '12 Dec', or --none alone")
+        raise InputError(Field.DUE, due, phrase("a date such as '12 Dec', or --none alone"))
     with desk_of(ctx, by) as (desk, now):
         told = promise_told(due, occasion, ready, now, desk.zone)
         gone = Promise(piece_id=0, due_at=None, logged_at=now)
@@ -273,4 +273,4 @@ def _alone(**beside: str | None) -> None:
     """InputError where anything is said beside --undo, which takes back the last one whatever it was."""
     for option, said in beside.items():
         if said is not None:
-            raise InputError(Field(option), said, "--undo alone")
+            raise InputError(Field(option), said, phrase("{option} alone", option="--undo"))

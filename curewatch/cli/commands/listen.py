@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-import textwrap
 import threading
 from typing import Annotated
 
@@ -11,10 +10,11 @@ import typer
 
 from curewatch.cli import options
 from curewatch.cli.exits import Exit
-from curewatch.cli.output import Page, ended, say, say_json
+from curewatch.cli.output import Page, ended, say, say_json, wrapped
 from curewatch.cli.session import premises_of
 from curewatch.clock import SystemClock
 from curewatch.intake.mqtt.listening import Listener, Message, told
+from curewatch.language import phrase
 from curewatch.records.errors import InputError
 from curewatch.settings import Settings
 from curewatch.views.listening import ListeningOut, TopicOut
@@ -34,7 +34,7 @@ def listen(
     nothing of it. Exit code 1 where nothing can be heard."""
     settings, clock = premises_of(ctx).settings, SystemClock()
     if settings.broker is None:
-        raise InputError("broker", None, "a table [broker] in the settings: `curewatch setup` asks for it")
+        raise InputError("broker", None, phrase("a table [broker] in the settings: `curewatch setup` asks for it"))
     listener = Listener(settings.broker, settings.sensors, clock)
     never, ends = threading.Event(), clock.monotonic() + (seconds or (10 if as_json else 10**9))
     listener.start()
@@ -42,7 +42,8 @@ def listen(
         clock.wait(listener.answered, min(ANSWERS_WITHIN_S, ends - clock.monotonic()))
         shown: dict[str, Message] = {}
         if not as_json and listener.answered.is_set() and listener.trouble is None:
-            say(f"Connected to {settings.broker.host}:{settings.broker.port}: what comes is shown as it comes.")
+            place = f"{settings.broker.host}:{settings.broker.port}"
+            say(phrase("Connected to {place}: what comes is shown as it comes.", place=place))
         while listener.trouble is None and clock.monotonic() < ends:
             clock.wait(never, min(LOOK_EVERY_S, max(0.0, ends - clock.monotonic())))
             if not as_json:
@@ -56,9 +57,9 @@ def listen(
         say_json("listen", **found.model_dump(mode="json"))
     else:
         for id, why in found.unheard.items():
-            say(f"Sensor {id}: {why}.")
+            say(phrase("Sensor {id}: {why}.", id=id, why=why))
         if found.trouble:
-            say(f"Nothing can be heard: {ended(found.trouble)}")
+            say(phrase("Nothing can be heard: {why}", why=ended(found.trouble)))
     raise typer.Exit(Exit.FAILED if found.trouble else Exit.DONE)
 
 
@@ -70,8 +71,7 @@ def _show(listener: Listener, settings: Settings, shown: dict[str, Message]) -> 
             continue
         shown[message.topic] = message
         one = TopicOut.model_validate(told(message, settings.sensors))
-        kept = " (kept by the broker)" if one.retained else ""
-        said = [f"{message.at.astimezone(settings.tz):%H:%M:%S} {one.topic}{kept}", one.payload, one.in_words()]
-        for n, text in enumerate(said):
-            indent = "    " if n else ""
-            say(textwrap.fill(text, page.width, initial_indent=indent, subsequent_indent="    "))
+        head = f"{message.at.astimezone(settings.tz):%H:%M:%S} {one.topic}"
+        said = [phrase("{topic} (kept by the broker)", topic=head) if one.retained else head, one.payload]
+        for n, text in enumerate([*said, one.in_words()]):
+            say("\n".join(wrapped(text, page.width, "    " if n else "", "    ")))

@@ -57,7 +57,7 @@ def feel(ctx: typer.Context, name: Name, says: Says = None, middle: Middle = Fal
          by: options.By = None, undo: Undo = False, as_json: options.AsJson = False) -> None:  # fmt: skip
     """Log a finger test: dates of this piece, and of later pours of its recipe and at its place, follow."""
     if (says is None) is not undo:
-        raise InputError(Field.FINGER, says or "nothing", f"one of {', '.join(Finger)}, or --undo alone")
+        raise InputError(Field.FINGER, says, phrase("one of {words}, or --undo alone", words=", ".join(Finger)))
     with desk_of(ctx, by) as (desk, now):
         finger = None if says is None else parse_finger(says)
         if finger is None:
@@ -84,7 +84,7 @@ def weigh(
     One from before the pour (--at) gives the poured mass, later ones the drying curve.
     """
     if (grams is None) is not undo:
-        raise InputError(Field.GRAMS, grams or "nothing", "a mass such as 512g, or --undo alone")
+        raise InputError(Field.GRAMS, grams, phrase("a mass such as 512g, or --undo alone"))
     with desk_of(ctx, by) as (desk, now):
         if grams is None:
             _undo(desk, name, ObservationKind.WEIGHING, at, now, as_json)
@@ -137,7 +137,7 @@ def surface(
     A film cooler than the room still loses water.
     """
     if (temperature is None) is not undo:
-        raise InputError(Field.SURFACE, temperature or "nothing", "a temperature such as 17.5C, or --undo alone")
+        raise InputError(Field.SURFACE, temperature, phrase("a temperature such as 17.5C, or --undo alone"))
     with desk_of(ctx, by) as (desk, now):
         if temperature is None:
             _undo(desk, name, ObservationKind.SURFACE, at, now, as_json)

@@ -11,8 +11,9 @@ import typer
 
 from curewatch.cli import options
 from curewatch.cli.commands.daemon import asked_password, private_folder
-from curewatch.cli.output import Page, say, say_json
+from curewatch.cli.output import Page, agreed, ended, say, say_json
 from curewatch.cli.session import premises_of
+from curewatch.language import phrase
 from curewatch.records.errors import Field, InputError
 from curewatch.settings import SettingsError, WebSettings, machine
 from curewatch.settings.page import CERTIFICATE, IN_THE_CLEAR
@@ -50,10 +51,10 @@ def phone(
     asks = sys.stdin.isatty() and not yes
     if edit.difference and not as_json:
         say(f"{edit.difference}\n")
-    if edit.difference and not dry_run and (as_json or not asks or typer.confirm("Write this?", default=True)):
+    if edit.difference and not dry_run and (as_json or not asks or agreed(phrase("Write this?"))):
         _write(edit, web, https=https)
     elif edit.difference:
-        say("Nothing was written.") if not as_json else None
+        say(phrase("Nothing was written.")) if not as_json else None
     if as_json:
         ways = list(after.ways)
         say_json("phone", address=after.reached_at, addresses=ways, file=str(file), difference=edit.difference)
@@ -67,13 +68,13 @@ def _changes(web: WebSettings, file: Path, address: str | None, *, https: bool) 
     beside = Path() if folder == file.parent else folder
     way = None if address is None else address.rstrip("/")
     if way is None and web.trusted_proxies and web.reached_at is None:
-        allowed = "the address at which the proxy of web.trusted_proxies is opened"
+        allowed = phrase("the address at which the proxy of web.trusted_proxies is opened")
         raise InputError(Field.ADDRESS, None, allowed)
     if way is None and (web.reached_at is None or web.gone_address or (https and not web.is_secure)):
         named = machine.names()[:1] if machine.answers_by_name() else ()
         known = () if web.reached_at is None or web.gone_address else (urlsplit(web.reached_at).hostname,)
         if (host := next(iter((*known, *named, *found)), None)) is None:
-            raise InputError(Field.ADDRESS, None, "what phones type: no network that leads here can be seen")
+            raise InputError(Field.ADDRESS, None, phrase("what phones type: no network that leads here can be seen"))
         way = way_by(web, host, https=https)
     v6 = bool(found) and all(":" in one for one in found)
     return phone_changes(web, way, https=https, v6=v6, beside=beside)
@@ -95,16 +96,25 @@ def _write(edit: Edit, before: WebSettings, *, https: bool) -> None:
 
 
 def _tell(web: WebSettings) -> None:
-    say("While the daemon runs, which takes it up within seconds, the page is at")
+    say(phrase("While the daemon runs, which takes it up within seconds, the page is at"))
     for way in web.ways:
         say(f"  {way}")
     if not web.is_secure:
-        say(f"Note: {IN_THE_CLEAR}.")
+        say(phrase("Note: {note}", note=ended(IN_THE_CLEAR)))
     if web.certificate is not None and web.certificate.name == CERTIFICATE and web.certificate.exists():
-        say("Nobody but you vouches for its certificate: it is the right one if the phone shows this fingerprint:")
+        say(
+            phrase(
+                "Nobody but you vouches for its certificate: it is the right one if the phone shows this fingerprint:"
+            )
+        )
         say(fingerprint_of(web.certificate))
         if authority_of(web.certificate) is not None:
-            say("With its authority trusted, the phone works out of reach too: curewatch help phone")
+            say(
+                phrase(
+                    "With its authority trusted, the phone works out of reach too: {command}",
+                    command="curewatch help phone",
+                )
+            )
     if (there := web.reached_at) is not None and Page.of(sys.stdout).unicode:
-        say(f"Point the phone's camera at this, which is {there}:")
+        say(phrase("Point the phone's camera at this, which is {address}:", address=there))
         say(as_code(there))

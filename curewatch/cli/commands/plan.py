@@ -15,6 +15,7 @@ from curewatch.desk.reports.room import free_places
 from curewatch.intake.typed.names import named
 from curewatch.intake.typed.pours import PourWords
 from curewatch.intake.typed.times import parse_due
+from curewatch.language import phrase
 from curewatch.records import MilestoneKind
 from curewatch.records.errors import Field, InputError
 from curewatch.views.plan import PlanOut
@@ -63,7 +64,7 @@ def plan(
 ) -> None:
     """The latest moment to pour so that pieces are ready by a date, in this room as it usually is and changed."""
     if ready not in _FOR:
-        raise InputError(Field.HOURS, ready, " or ".join(_FOR))
+        raise InputError(Field.HOURS, ready, phrase("{one} or {other}", one=_FOR[0], other=_FOR[1]))
     with desk_of(ctx) as (desk, now):
         where, assumed = planning.room_for(desk, now) if room is None else (named(room, Field.ROOM), None)
         (order,) = PourWords(

@@ -16,6 +16,7 @@ from curewatch.cli.session import premises_of
 from curewatch.clock import SystemClock
 from curewatch.daemon import service as services
 from curewatch.daemon.service import Places, Standing
+from curewatch.language import phrase
 from curewatch.premises import Premises, find
 from curewatch.records.errors import Field, InputError
 from curewatch.settings.loading import SYSTEM_STORE
@@ -53,7 +54,7 @@ def install(
     on = _who_asked(ctx, places) or on
     command = None if program is None else Path(program).expanduser().absolute()
     if command is not None and not os.access(command, os.X_OK):
-        raise InputError(Field.PROGRAM, program, "a program that can be run")
+        raise InputError(Field.PROGRAM, program, phrase("a program that can be run"))
     done: list[str] = []
     for sentence in _installed(places, on, command):
         done.append(sentence)
@@ -91,7 +92,7 @@ def _installed(places: Places, on: Premises, command: Path | None) -> Iterator[s
         yield from services.install_for_person(places, on.config, on.own, command)
         return
     if os.geteuid() != 0:
-        allowed = "root (sudo) for a service of the machine, or --user for one of your own"
+        allowed = phrase("root (sudo) for a service of the machine, or --user for one of your own")
         raise InputError(Field.SYSTEM, "--system" if places.for_machine else "", allowed)
     yield from _store_kept(places, Path(file_at(on.own) or ""), on)
     yield from services.install_for_machine(places, on.settings, command)
@@ -124,7 +125,7 @@ def remove(ctx: typer.Context, system: Machine = None, as_json: options.AsJson =
     """Stop it and take it away. What was logged and set stays."""
     places = _places(system)
     if places.for_machine and os.geteuid() != 0:
-        raise InputError(Field.SYSTEM, "--system", "root (sudo) for a service of the machine")
+        raise InputError(Field.SYSTEM, "--system", phrase("root (sudo) for a service of the machine"))
     done = list(services.remove(places))
     if as_json:
         say_json("service", done=done)
@@ -149,14 +150,20 @@ def _answer(standing: Standing, as_json: bool, *, done: list[str] | None = None)
     if as_json:
         say_json("service", **standing._asdict(), **({} if done is None else {"done": done}))
         return
-    whose = "The machine's service" if standing.for_machine else "Your service"
+    whose = phrase("The machine's service") if standing.for_machine else phrase("Your service")
     if not standing.installed:
-        say(f"{whose} is not set up: `curewatch service install{'' if standing.for_machine else ' --user'}` does.")
+        command = f"`curewatch service install{'' if standing.for_machine else ' --user'}`"
+        say(phrase("{service} is not set up: {command} does.", service=whose, command=command))
         return
-    says = f" ({standing.says})" if standing.says else ""
-    begins = "starts with the machine" if standing.for_machine else "starts when you log in"
-    say(f"{whose} is {standing.active}{says} and {begins if standing.enabled else 'does not start by itself'}.")
-    say(f"Settings: {standing.config}")
-    say(f"Store:    {standing.store}")
+    begins = phrase("starts with the machine") if standing.for_machine else phrase("starts when you log in")
+    begins = begins if standing.enabled else phrase("does not start by itself")
+    state = f"{standing.active} ({standing.says})" if standing.says else standing.active
+    say(phrase("{service} is {state} and {begins}.", service=whose, state=state, begins=begins))
+    say(phrase("Settings: {file}", file=standing.config))
+    say(phrase("Store:    {file}", file=standing.store))
     if standing.lingers is False:
-        say("It ends when you log out: `loginctl enable-linger` lets it go on, and start with the machine.")
+        lets_go_on = "`loginctl enable-linger`"
+        ends = phrase(
+            "It ends when you log out: {command} lets it go on, and start with the machine.", command=lets_go_on
+        )
+        say(ends)

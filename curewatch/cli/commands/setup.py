@@ -10,10 +10,11 @@ from typing import Annotated
 import typer
 
 from curewatch.cli import options
-from curewatch.cli.output import say, say_json
+from curewatch.cli.output import agreed, say, say_json, text_of
 from curewatch.cli.session import premises_of
 from curewatch.daemon.service import Places, hand_over_again
 from curewatch.intake.typed.names import named
+from curewatch.language import phrase
 from curewatch.records.errors import Field, InputError
 from curewatch.settings import Settings, SettingsError
 from curewatch.settings.loading import SYSTEM_CONFIG
@@ -39,7 +40,7 @@ def setup(
     """Begin your own studio if it is not begun, and say what is set and what is missing; with a step, ask its questions
     and write the answers into the settings."""
     if step is not None and not (sys.stdin.isatty() or yes or as_json or answers):
-        raise InputError("--yes", None, "it, or --answer NAME=VALUE: there is no terminal to ask at")
+        raise InputError("--yes", None, phrase("it, or --answer NAME=VALUE: there is no terminal to ask at"))
     on = premises_of(ctx)
     begun = Store.is_begun(on.own, on.settings.backup.folder)
     with Store.open(on.own, backups=on.settings.backup.folder) as store:
@@ -58,11 +59,15 @@ def setup(
         ]
         say_json("setup", store=on.own, config=str(on.config_to_be), begun=not begun, steps=rows)
         return
-    say(f"Your own studio {'is kept in' if begun else 'has now begun:'} {on.own}.")
-    say(f"Its settings: {on.config_to_be}{'' if on.config else ', once there are any'}.")
-    for one, done, said in stands:
-        say(f"{'[x]' if done else '[ ]'} {one.key:<10} {one.title}: {said}.")
-    say("`curewatch setup STEP` asks what a step needs; the page asks the same under Set up.")
+    kept = phrase("Your own studio is kept in {store}.", store=on.own)
+    say(kept if begun else phrase("Your own studio has now begun: {store}.", store=on.own))
+    file = str(on.config_to_be)
+    later = phrase("Its settings: {file}, once there are any.", file=file)
+    say(phrase("Its settings: {file}.", file=file) if on.config else later)
+    for one, done, what in stands:
+        line = phrase("{step}: {what}.", step=one.title, what=what)
+        say(f"{'[x]' if done else '[ ]'} {one.key:<10} {text_of(line)}")
+    say(phrase("`curewatch setup STEP` asks what a step needs; the page asks the same under Set up."))
 
 
 def _take(
@@ -83,9 +88,9 @@ def _take(
     change = answered(step, settings, known, told)
     edit = change.edit(file)
     if not as_json:
-        say(edit.difference or "The settings stay as they are.")
-    if ask and edit.difference and not typer.confirm("Write this?", default=True):
-        say("Nothing was written.")
+        say(edit.difference or phrase("The settings stay as they are."))
+    if ask and edit.difference and not agreed(phrase("Write this?")):
+        say(phrase("Nothing was written."))
         return
     try:
         change.write(edit, hash_of, partial(pair_for, settings=edit.settings))
@@ -101,17 +106,19 @@ def _take(
     if as_json:
         say_json("setup", step=step.key, file=str(file), difference=edit.difference, done=handed)
     elif handed:
-        say("\n".join(["Written.", *handed]))
+        say("\n".join([text_of(phrase("Written.")), *map(text_of, handed)]))
     elif edit.difference:
-        say("Written. A daemon that runs takes it up within seconds.")
+        say(phrase("Written. A daemon that runs takes it up within seconds."))
 
 
 def _asked(question: Question) -> str:
     choices = f" ({', '.join(one for one, _ in question.choices)})" if question.choices else ""
-    example = f" (such as {question.example})" if question.example and not question.value else ""
+    said = text_of(question.label) + choices
+    if question.example and not question.value:
+        said = text_of(phrase("{question} (such as {example})", question=said, example=question.example))
     hidden = question.kind == "password"
     given: str = typer.prompt(
-        f"{question.label}{choices}{example}", default=question.value, show_default=bool(question.value),
+        said, default=question.value, show_default=bool(question.value),
         hide_input=hidden, confirmation_prompt=hidden and question.needed,
     )  # fmt: skip
     return given.strip()

@@ -86,7 +86,7 @@ def trouble_of(typed: str) -> Trouble:
     for one, said in record_text.TROUBLES.items():
         if word in (one.value.replace("-", " "), text_of(said).casefold()):
             return one
-    raise InputError(Field.TROUBLE, typed, f"one of {TROUBLES}")
+    raise InputError(Field.TROUBLE, typed, phrase("one of {names}", names=TROUBLES))
 
 
 def compare(

@@ -22,6 +22,7 @@ from curewatch.desk.transfer.importing import import_facts, require_empty
 from curewatch.intake.files.export_file import export_at
 from curewatch.intake.files.logger_csv import TO_C, Layout, logger_csv
 from curewatch.intake.typed.names import named
+from curewatch.language import Joined, Words, phrase, phrase_n, reads
 from curewatch.records.errors import Field, InputError
 
 
@@ -66,19 +67,20 @@ def import_readings(
                 first_at=iso(found.first_at, tz), last_at=iso(found.last_at, tz),
             )  # fmt: skip
             return
-        dates = (
-            ""
-            if found.first_at is None or found.last_at is None
-            else f", {desk.local(found.first_at):%d %b %Y} to {desk.local(found.last_at):%d %b %Y}"
-        )
-        say(f"{room}: {stored} new readings{dates}; {already} were stored already.")
-        for count, what in (
-            (found.empty, "empty"), (found.bad, "passed over"), (found.ahead, "in the future, left out")
-        ):  # fmt: skip
+        said: Words = phrase_n("{n} new reading", "{n} new readings", stored)
+        if found.first_at is not None and found.last_at is not None:
+            first, last = (reads().day(at, weekday=False) for at in (found.first_at, found.last_at))
+            said = phrase("{readings}, {first} to {last}", readings=said, first=first, last=last)
+        say(phrase("{room}: {readings}; {n} were stored already.", room=room, readings=said, n=already))
+        for count, row in (
+            (found.empty, phrase("Rows empty: {n}.", n=found.empty)),
+            (found.bad, phrase("Rows passed over: {n}.", n=found.bad)),
+            (found.ahead, phrase("Rows in the future, left out: {n}.", n=found.ahead)),
+        ):
             if count:
-                say(f"Rows {what}: {count}.")
+                say(row)
         if found.first_bad:
-            say(f"The first passed over: {found.first_bad}")
+            say(phrase("The first passed over: {why}", why=found.first_bad))
 
 
 def export(
@@ -97,15 +99,18 @@ def export(
     """Everything out: all facts and readings as one JSON object, or as CSV files; or a room's readings as CSV."""
     chosen = [name for name, on in (("--csv", csv_to), ("--readings-of", readings_of), ("--json", as_json)) if on]
     if len(chosen) > 1:
-        raise InputError(chosen[1], chosen[1], "one of the two", f"beside {chosen[0]}")
+        raise InputError(chosen[1], chosen[1], phrase("one of the two"), phrase("beside {option}", option=chosen[0]))
     with desk_of(ctx) as (desk, now):
         if csv_to is not None:
             with new_file(csv_to, Field.CSV) as out:
                 counts = exporting.write_tables(desk, now, out)
-            say(f"Everything is in {csv_to}: {_counted(counts)}.")
+            say(phrase("Everything is in {file}: {counts}.", file=csv_to, counts=_counted(counts)))
             if (until := exporting.means_until(desk)) is not None:
                 day = desk.dated(until)
-                say(f"Sensors' readings before {day} are means of five minutes; the single ones were let go.")
+                said = phrase(
+                    "Sensors' readings before {day} are means of five minutes; the single ones were let go.", day=day
+                )
+                say(said)
             return
         if readings_of is not None:
             found = exporting.rows(exporting.readings_of(desk, named(readings_of, Field.READINGS_OF)))
@@ -122,18 +127,25 @@ def import_everything(
     """Everything in again: what `export` wrote, as JSON or as CSV files, into an empty store."""
     with desk_of(ctx) as (desk, now):
         require_empty(desk)
-        with working(f"Taking {file} in"), export_at(file) as facts:
+        with working(phrase("Taking {file} in", file=file)), export_at(file) as facts:
             taken = import_facts(desk, facts)
         refresh_first(desk, now)
     if as_json:
         say_json("import", **taken)
         return
-    say(f"Taken in: {_counted(taken)}.")
+    say(phrase("Taken in: {counts}.", counts=_counted(taken)))
 
 
-def _counted(counts: Mapping[str, int]) -> str:
-    told = ("pieces", "rooms", "recipes", "readings", "observations", "steps")
-    return ", ".join(f"{counts[kind]} {kind}" for kind in told)
+def _counted(counts: Mapping[str, int]) -> Joined:
+    told = (
+        phrase_n("{n} piece", "{n} pieces", counts["pieces"]),
+        phrase_n("{n} room", "{n} rooms", counts["rooms"]),
+        phrase_n("{n} recipe", "{n} recipes", counts["recipes"]),
+        phrase_n("{n} reading", "{n} readings", counts["readings"]),
+        phrase_n("{n} observation", "{n} observations", counts["observations"]),
+        phrase_n("{n} step", "{n} steps", counts["steps"]),
+    )
+    return Joined(told, ", ")
 
 
 def _layout(
@@ -141,9 +153,9 @@ def _layout(
 ) -> Layout:
 
     if unit.upper() not in TO_C:
-        raise InputError(Field.UNIT, unit, "C, F or K")
+        raise InputError(Field.UNIT, unit, phrase("C, F or K"))
     if not temperature and not humidity:
-        raise InputError(Field.HUMIDITY, humidity, "a column of temperatures, of humidities, or both")
+        raise InputError(Field.HUMIDITY, humidity, phrase("a column of temperatures, of humidities, or both"))
     return Layout(time, temperature or None, humidity or None, unit.upper(), zone, time_format, skip_bad)
 
 
@@ -154,7 +166,7 @@ def _zone(typed: str | None, studio: tzinfo, time: str) -> tzinfo:
     try:
         return ZoneInfo(typed)
     except (KeyError, ValueError, OSError):
-        raise InputError(Field.ZONE, typed, "an IANA time zone, such as UTC or Europe/Lisbon") from None
+        raise InputError(Field.ZONE, typed, phrase("an IANA time zone, such as UTC or Europe/Lisbon")) from None
 
 
 def _as_csv(rows: Iterable[tuple[str, ...]]) -> str:
