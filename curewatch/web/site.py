@@ -32,6 +32,7 @@ from curewatch.desk.refresh.refresher import AT_HAND, Refresher
 from curewatch.desk.reports import planning
 from curewatch.desk.reports.board import BoardCache
 from curewatch.desk.reports.piece import PieceReport
+from curewatch.desk.snapshot.snapshot import Snapshot
 from curewatch.intake.mqtt.status import MqttStatus
 from curewatch.language import Reader, lines_of, read_by, reads
 from curewatch.language.words import Text
@@ -207,10 +208,10 @@ class Site:
         """What is said to nobody in particular: in the studio's language and units."""
         return Words(now, self.desk.settings.studio_reader)
 
-    def advised(self, report: PieceReport, now: datetime) -> tuple[datetime, list[Advice]]:
+    def advised(self, report: PieceReport, seen: Snapshot | None, now: datetime) -> tuple[datetime, list[Advice]]:
         """What a change would do to a piece, and when that was worked out: it takes a second, so it is kept."""
         key = f"{report.drying.piece.id} {report.drying.facts} {[(one.kind, one.raised_at) for one in report.alarms]}"
-        return self.advice(key, lambda: (now, planning.advice(self.desk, report, now)))
+        return self.advice(key, lambda: (now, planning.advice(self.desk, report, now, seen)))
 
     def planned(
         self, order: PourOrder, due: datetime, pieces: int, kind: MilestoneKind, now: datetime
@@ -269,8 +270,7 @@ async def typed(request: Request) -> AsyncIterator[FormData]:
     """A form of ours, its token checked; with a file only where one is sent."""
     files = int(request.url.path.endswith(PHOTO))
     form = await request.form(max_files=files, max_fields=FIELDS_MOST)
-    visitor = visitor_of(request)
-    sessions = site_of(request).sessions
+    visitor, sessions = visitor_of(request), site_of(request).sessions
     if visitor.session is None or not sessions.is_form_token(str(form.get("token", "")), visitor.session):
         await form.close()
         raise StalePage

@@ -12,7 +12,7 @@ from curewatch.desk.orders import DEFAULT_RECIPE, PourOrder, nearest
 from curewatch.desk.reports.piece import PieceReport
 from curewatch.desk.snapshot.air import AirCache, future_of, read_errors
 from curewatch.desk.snapshot.pieces import learned_so_far
-from curewatch.desk.snapshot.snapshot import read_snapshot
+from curewatch.desk.snapshot.snapshot import Snapshot, read_snapshot
 from curewatch.language import Words, phrase
 from curewatch.records import MilestoneKind, Piece, Recipe, Stay
 from curewatch.records.errors import Field, InputError
@@ -127,15 +127,17 @@ def plan(desk: Desk, order: PourOrder, due: datetime, pieces: int, kind: Milesto
     )
 
 
-def advice(desk: Desk, report: PieceReport, now: datetime) -> list[Advice]:
+def advice(desk: Desk, report: PieceReport, now: datetime, snapshot: Snapshot | None = None) -> list[Advice]:
     """What could be done about the piece's room, and what each of it would do to the piece from now on; nothing where
-    the room was never read."""
+    the room was never read. `snapshot`: of whoever has one at hand."""
     drying, forecasts = report.drying, desk.settings.forecast
     climate = report.climates.get(drying.room)
     if report.past is None or climate is None or drying.unread(report.climates) is not None:
         return []
-    with desk.store.read() as tx:
-        could = read_snapshot(tx, None, now).changes(desk.settings, drying.room, climate)
+    if snapshot is None:
+        with desk.store.read() as tx:
+            snapshot = read_snapshot(tx, None, now)
+    could = snapshot.changes(desk.settings, drying.room, climate)
     ahead = future_of(report.past, forecasts.members, forecasts.days)
     return advising.advice(drying, report.climates, ahead, now, could, limits_of(desk.settings), forecasts.days)
 

@@ -252,7 +252,7 @@ def advice(site: Here, name: PieceName) -> list[AdviceOut]:
     """What a warmer or drier room or a fan would do to it from now on; empty where its air is not known."""
     now = site.clock.now()
     require_piece(site, name, now)
-    return [AdviceOut.of(one) for one in site.advised(piece_report(site.desk, name, now), now)[1]]
+    return [AdviceOut.of(one) for one in site.advised(piece_report(site.desk, name, now), None, now)[1]]
 
 
 @router.post("/pieces/{name:path}/cleared")

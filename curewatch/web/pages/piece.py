@@ -19,6 +19,7 @@ from curewatch.desk.commands.aftercare import steps_of
 from curewatch.desk.commands.observing import SHOWS
 from curewatch.desk.desk import care_of, limits_of
 from curewatch.desk.reports.piece import PiecePage, PieceReport, piece_page
+from curewatch.desk.snapshot.snapshot import Snapshot
 from curewatch.intake.typed.finger import finger_of
 from curewatch.intake.typed.quantities import SURFACE_TEMPERATURE, parse_weighing
 from curewatch.records.errors import Field, InputError, understood
@@ -136,7 +137,7 @@ def show(
         changes = tx.changes([one.id for one in corrections])
     tz, words = site.desk.settings.tz, site.words(now)
     others = {one.piece.id: one.piece.name for one in kept.snapshot.dryings if one.piece.name != name}
-    rest = _values(site, seen, words, others) | {
+    rest = _values(site, seen, kept.snapshot, words, others) | {
         "done": logged,
         "rooms": [room.name for room in kept.rooms],
         "recipes": recipes,
@@ -161,11 +162,11 @@ def refused(
     return show(request, site, name, now, wrong=Wrong.of(error, values), sent=sent, values=values)
 
 
-def _values(site: Site, seen: PiecePage, words: Words, names: Mapping[int, str]) -> dict[str, Any]:
+def _values(site: Site, seen: PiecePage, kept: Snapshot, words: Words, names: Mapping[int, str]) -> dict[str, Any]:
     """`names`: of the other pieces that are here, by number."""
     now, settings, report = words.now, site.desk.settings, seen.report
     axis = axis_of([report.line], now)
-    advised_at, advice = _advised(site, report, now)
+    advised_at, advice = _advised(site, report, kept, now)
     helps = promises.helped(report.drying, report.forecast, advice)
     care = steps_of(report.history, report.past, care_of(settings), now)
     return {
@@ -195,7 +196,7 @@ def _values(site: Site, seen: PiecePage, words: Words, names: Mapping[int, str])
     }
 
 
-def _advised(site: Site, report: PieceReport, now: datetime) -> tuple[datetime, list[Advice]]:
+def _advised(site: Site, report: PieceReport, kept: Snapshot, now: datetime) -> tuple[datetime, list[Advice]]:
     """When it was worked out, and what a change would do; nothing where no date is ahead that it could move."""
     if (
         report.forecast is None
@@ -203,7 +204,7 @@ def _advised(site: Site, report: PieceReport, now: datetime) -> tuple[datetime, 
         or not (report.line.is_wet(now) or _at_risk(report))
     ):
         return now, []
-    return site.advised(report, now)
+    return site.advised(report, kept, now)
 
 
 def _at_risk(report: PieceReport) -> bool:
