@@ -28,9 +28,9 @@ SPAN_S = 2 * 3600.0
 """No source counts as live for longer than this without a reading [s]."""
 MERGE_S = 300.0
 """Sensors' readings this close count as of one moment [s]."""
-FEW = 4
-"""Up to so many sensors tell of a room at every moment that one of them is read; more, as behind a wildcard, at one
-moment in MERGE_S. So the work grows as their number does, not as its square."""
+FEW = 1
+"""Up to so many sensors tell of a room at every moment that one of them is read; more at one moment in MERGE_S, which
+counts as one anyway. So the work grows as their number does, not as its square."""
 AT_ONCE, AT_ONCE_LEAST = 65_536, 288
 """Values, and moments, that are compared at a time: the table of all sensors at all moments is never made."""
 LEVELLED = 500
