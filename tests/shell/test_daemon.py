@@ -13,12 +13,13 @@ import pytest
 from curewatch.clock import RELEASED, SystemClock
 from curewatch.daemon import Daemon, Level, Verdict, look
 from curewatch.daemon import daemon as daemon_module
-from curewatch.demo import PIECES, seed_demo
+from curewatch.demo import BENCH, PIECES, seed_demo
 from curewatch.desk import Desk, PourOrder
 from curewatch.desk.commands.pours import log_pour
 from curewatch.desk.commands.readings import log_reading, store_readings
 from curewatch.desk.refresh.refresher import Refreshed, Refresher
 from curewatch.desk.reports.board import board_of
+from curewatch.desk.reports.piece import piece_report
 from curewatch.records import Reading, ThicknessSource
 from curewatch.records.errors import InputError
 from curewatch.settings import (
@@ -273,6 +274,18 @@ def test_the_demo_fills_an_empty_store_once_and_sends_nothing_of_its_past(locati
             assert tx.deliveries() == []
 
 
+def dates_of(desk: Desk, name: str, now: datetime) -> list[tuple[float, float]]:
+    """Hours from its pour at even odds and surely, of touch-dry and what follows; inf: not foreseen."""
+    report = piece_report(desk, name, now)
+    assert report.forecast is not None
+    poured_at = report.drying.pour.at
+
+    def after(at: datetime | None) -> float:
+        return float("inf") if at is None else (at - poured_at) / timedelta(hours=1)
+
+    return [(after(one.worth_checking_at), after(one.safe_at)) for one in report.forecast.milestones[1:]]
+
+
 @pytest.mark.parametrize("hour", [4, 16])
 def test_the_demo_is_worth_looking_at_whatever_the_hour(location: str, hour: int) -> None:
     now = NOW.replace(hour=hour)
@@ -280,6 +293,13 @@ def test_the_demo_is_worth_looking_at_whatever_the_hour(location: str, hour: int
         desk = Desk(store, SETTINGS)
         seed_demo(desk, now)
         lines = {line.name: line for line in board_of(desk, now).pieces}
+        ordinary = [piece for piece in PIECES if piece.room == BENCH and 1e-3 <= piece.wet_thickness_m <= 1.8e-3]
+        dates = [dates_of(desk, piece.name, now) for piece in ordinary]
+    assert len(dates) >= 3
+    for touch_dry, handle, varnish in dates:  # common practice, no source; of varnish 1-6 weeks when thin, else months
+        assert 12 <= touch_dry[0] <= touch_dry[1] <= 72, "touch-dry in one to three days"
+        assert 12 <= handle[0] <= 72
+        assert 14 * 24 <= varnish[0] <= 90 * 24
     assert lines["Heron at slack water"].stage is None
     assert lines["Tar and gulls"].stage == "touch_dry"
     assert lines["Oil on the slipway"].stage == "varnish_ready"
