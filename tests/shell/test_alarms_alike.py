@@ -13,8 +13,9 @@ import pytest
 from curewatch.cli import main
 from curewatch.clock import SystemClock
 from curewatch.desk.commands import alarm_care, observing, pours
-from curewatch.records import AlarmKind, MilestoneKind, Notice
-from curewatch.records.facts import Finger
+from curewatch.desk.commands.readings import store_readings
+from curewatch.records import AlarmKind, MilestoneKind, Notice, Reading
+from curewatch.records.facts import TYPED, Finger
 from curewatch.records.workshop import Promise
 from tests.refreshing import refresh
 from tests.shell.web_parts import NOW, Studio, get, served, words_of
@@ -138,6 +139,34 @@ def test_what_was_foretold_and_what_is_at_risk_stand_with_what_was_told_of_them(
     assert frost.title in words_of(studio.page("/room/Shed"))
     studio.clock.move(21 * HOUR)
     assert get(studio, "/alarms/now")["close"] == []
+
+
+def test_what_is_so_now_is_not_foretold(studio: Studio) -> None:
+    """Seen: a cellar too cold since 17:31 that "will be too cold from 18:01", both told at 17:31."""
+    now = studio.clock.move(8 * HOUR)
+    studio.pour("Curlew", hours_ago=0)
+    studio.read(hours=0, temp_c=9, rh_pct=60)
+    refresh(studio.desk, now)
+    answer = get(studio, "/alarms/now")
+    assert [(one["alarm"], one["from_at"]) for one in answer["close"]] == [("cold", None)]
+    refresh(studio.desk, studio.clock.move(timedelta(minutes=30)))
+    assert [one["kind"] for one in get(studio, "/alarms/now")["told"]] == ["alarm"]
+
+
+def test_an_alarm_says_of_when_its_reading_is_and_not_of_when_it_was_judged(studio: Studio) -> None:
+    """Seen: of one reading typed in the morning one alarm was "last checked 17 h ago", another "2 min ago", and the
+    room "was at 1.5 °C (22:34)"."""
+    studio.pour("Curlew", hours_ago=30)
+    store_readings(studio.desk, [Reading(room="Shed", at=NOW, temp_c=1.5, rh_pct=80, source=TYPED, received_at=NOW)])
+    for minutes in (0, 20, 8 * 60, 16 * 60):
+        refresh(studio.desk, studio.clock.now())
+        studio.clock.move(NOW + timedelta(minutes=minutes) - studio.clock.now())
+    refresh(studio.desk, studio.clock.now())
+    active = get(studio, "/alarms/now")["active"]
+    assert {one["alarm"] for one in active} >= {"frost", "damp"}
+    for one in active:
+        assert "The room was at 1.5 °C, 80 %RH (Fri 20 Nov 09:00)" in one["text"]
+    assert words_of(studio.page("/alarms")).count("read 16 h ago") == len(active)
 
 
 def test_a_room_of_which_nothing_is_known_is_not_well_and_a_muted_one_is_not_told(studio: Studio, said: Said) -> None:

@@ -23,7 +23,7 @@ from tests.shell.test_desk_cold_nights import ADA, DAY, MAIL, QUICK, nights
 
 BEN = {"name": "Ben", "mail": "ben@shed.example", "temperatures": "F", "clock": 12, "dates": "month", "morning_hour": 7}
 SETTINGS = settings_of(
-    sensors=(SHED,), people=(ADA | {"morning_hour": 7}, BEN), mail=MAIL, forecast=QUICK, zone="America/New_York"
+    sensors=(SHED,), people=(ADA | {"morning_hour": 7}, BEN), mail=MAIL, forecast=QUICK, zone="Europe/Lisbon"
 )
 MARKED, BETWEEN = "«»", re.compile(r"«[^«»]*»")
 

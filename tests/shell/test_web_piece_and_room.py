@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 from html import unescape
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -119,7 +118,7 @@ def test_a_piece_shows_its_room_as_the_room_s_own_page_does_however_old_its_date
     pages = [words_of(studio.page(path)).replace(" ,", ",") for path in ("/room/Shed", "/piece/Curlew")]
     assert [shown in page for page in pages] == [True, True]
     assert "21.2 °C 50 % read 0 min ago" in words_of(studio.page("/"))
-    assert shown in piece_text.text(ZoneInfo("UTC"), piece_report(studio.desk, "Curlew", now), now, Page())
+    assert shown in piece_text.text(piece_report(studio.desk, "Curlew", now), now, Page())
 
 
 def test_what_is_not_there_is_said_kindly(studio: Studio) -> None:

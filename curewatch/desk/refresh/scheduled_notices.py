@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 from curewatch.desk.desk import Desk, care_of, limits_of
 from curewatch.desk.snapshot.air import air_to_come
 from curewatch.desk.snapshot.snapshot import Snapshot, latest_air, room_line
-from curewatch.records import AlarmKind, Forecast, MilestoneKind, Notice
+from curewatch.records import AlarmKind, AlarmState, Forecast, MilestoneKind, Notice
 from curewatch.records.workshop import StepDone
 from curewatch.settings import Settings
 from curewatch.store import Transaction
@@ -86,9 +86,9 @@ class EveningWarnings:
 
 
 def _is_on(snapshot: Snapshot, room: str, kind: AlarmKind, now: datetime) -> bool:
-    """Whether people have been told already that it is so now, or want to hear nothing of it."""
+    """Whether it is so now, as people have been told or are about to be, or they want to hear nothing of it."""
     return any(
-        alarm.room == room and alarm.kind is kind and (alarm.is_active or alarm.is_muted(now))
+        alarm.room == room and alarm.kind is kind and (alarm.state is not AlarmState.NORMAL or alarm.is_muted(now))
         for alarm in snapshot.alarms
     )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
@@ -196,12 +196,15 @@ class AlarmText:
         return float(temp), float(rh)
 
     def _air(self, at: datetime) -> Message:
+        """As it was read last by then: what was typed holds on, and was not read again."""
         temp, rh = self._conditions(at)
+        assert self.room.climate is not None
+        read_at = min(at, datetime.fromtimestamp(self.room.climate.newest_s, UTC))
         return phrase(
             "The room was at {temp}, {rh} ({at})",
             temp=Temperature(temp, 1),
             rh=Percent(rh, of="%RH"),
-            at=self._date(at),
+            at=self._date(read_at),
         )
 
     def _cause(self, at: datetime) -> Words:
