@@ -19,6 +19,7 @@ from curewatch.daemon.delivery import NoticeDelivery, in_words
 from curewatch.daemon.example_broker import example_broker
 from curewatch.daemon.jobs import Jobs
 from curewatch.daemon.process import UNSERVED, Doors, Level, short_pauses, signal_handlers, to_stderr
+from curewatch.daemon.prompt_alarms import PromptAlarms
 from curewatch.daemon.scheduler import TICK_S, RefreshTiming
 from curewatch.daemon.sensor_intake import SensorIntake
 from curewatch.daemon.service import begins_by
@@ -175,6 +176,8 @@ class Daemon:
         resources.callback(self._backups.stop, BACKUP_STOPS_WITHIN_S)
         self._delivery = NoticeDelivery(self._settings, store, self._clock, self._environ)
         resources.callback(self._delivery.stop, DELIVERY_STOPS_WITHIN_S)
+        self._prompt = PromptAlarms(self._refresher, self._clock, self._delivery.ring)
+        resources.callback(self._prompt.stop, DELIVERY_STOPS_WITHIN_S)
         beats = self._settings.heartbeat
         heartbeat = None if beats is None else Heartbeat.of(beats, self._clock, self._environ)
         if heartbeat is not None:
@@ -188,7 +191,9 @@ class Daemon:
         broker = self._settings.broker
         resources.enter_context(example_broker(self._settings, self._location, self._clock))
         self._sensor_intake = (
-            None if broker is None else SensorIntake(broker, self._desk, self._clock, self._readings_stored)
+            None
+            if broker is None
+            else SensorIntake(broker, self._desk, self._clock, self._readings_stored, self._prompt)
         )
         if self._sensor_intake is not None:
             resources.callback(self._sensor_intake.stop, INTAKE_STOPS_WITHIN_S)
@@ -295,6 +300,7 @@ class Daemon:
         if self._demo and seed_demo(self._desk, self._trust.seen.wall):
             log.info("this is the demo studio, in a store of its own; `curewatch setup` or its page begin yours")
         self._delivery.start(self._refresher.timer)
+        self._prompt.start()
         self._jobs.start()
         self._backups.start()
         self._open()

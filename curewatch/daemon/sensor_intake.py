@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from datetime import datetime
 
 from curewatch.clock import Clock, plausible
+from curewatch.daemon.prompt_alarms import PromptAlarms
 from curewatch.desk import Desk
 from curewatch.desk.commands.notice_care import tell_turned_away
 from curewatch.desk.commands.readings import store_readings
@@ -36,9 +37,17 @@ class SensorIntake:
     It is also where the intake keeps messages without a date; each call is a transaction of its own.
     """
 
-    def __init__(self, broker: BrokerSettings, desk: Desk, clock: Clock, on_stored: Callable[[], object]) -> None:
+    def __init__(
+        self,
+        broker: BrokerSettings,
+        desk: Desk,
+        clock: Clock,
+        on_stored: Callable[[], object],
+        prompt: PromptAlarms | None = None,
+    ) -> None:
         """Raises InputError or SettingsError where a file the settings name cannot be used."""
         self._desk, self._clock, self._on_stored = desk, clock, on_stored
+        self._prompt = prompt
         self._saved = _last_contact(desk)
         self._saved_at = clock.monotonic()
         self._started_at = self._moved_at = 0.0
@@ -54,6 +63,7 @@ class SensorIntake:
             last_contact=self._saved,
             pending_store=self,
             heard=_heard(desk),
+            is_urgent=(lambda _: False) if prompt is None else prompt.is_urgent,
         )
 
     def start(self) -> None:
@@ -135,6 +145,8 @@ class SensorIntake:
             raise ValueError(str(refusal)) from refusal
         if new:
             self._on_stored()
+            if self._prompt is not None:
+                self._prompt.stored(readings)
 
 
 def _odd(status: MqttStatus) -> str:

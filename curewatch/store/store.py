@@ -195,6 +195,8 @@ class Store:
     def close(self) -> None:
         """Close every connection. Transactions must be over."""
         self._engine.dispose()
+        if self._identity is not None:
+            self._identity.forget_log()
 
     def __enter__(self) -> Self:
         return self

@@ -7,11 +7,11 @@ that writes.
 from __future__ import annotations
 
 import threading
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from curewatch.desk.desk import FACTS_REVISION, Desk
+from curewatch.desk.desk import FACTS_REVISION, Desk, limits_of
 from curewatch.desk.refresh import scheduled_notices
 from curewatch.desk.refresh.decisions import (
     Decided,
@@ -29,13 +29,15 @@ from curewatch.desk.snapshot.air import AirCache, PastCache, new_read_errors, pu
 from curewatch.desk.snapshot.pieces import NewLessons, dryings_of, learned_from, new_lessons, within_findings
 from curewatch.desk.snapshot.snapshot import Snapshot, read_snapshot, reread_snapshot
 from curewatch.notify.routing import due_times
-from curewatch.records import Forecast, MilestoneKind, Notice
+from curewatch.records import Alarm, AlarmState, Forecast, MilestoneKind, Notice
 from curewatch.store import Transaction
 from curewatch.studio import milestones as milestoning
 from curewatch.studio.air.climate import Climate
 from curewatch.studio.air.sensors import ReadError
 from curewatch.studio.forecasting import forecast as forecasting
 
+SURELY_WET = timedelta(hours=1)
+"""So long a piece needs no forecast to be watched; one that is older and has none may be dry."""
 AT_HAND = 150
 """So many pieces are integrated in a second or two, while somebody waits; more are left to a daemon that watches."""
 
@@ -94,7 +96,12 @@ class Refresher:
         self.desk, self.timer = desk, MilestoneTimer(desk)
         self._forecasts = ForecastMaker(desk.store, desk.settings)
         self._air, self._pasts, self._evening = AirCache(), PastCache(), EveningWarnings(desk)
-        self._turn = threading.Lock()
+        self._turn, self._judging = threading.Lock(), threading.Lock()
+        self._judged_air, self._judged_pasts = AirCache(), PastCache()
+        self._seen: tuple[Snapshot, Mapping[int, Forecast]] | None = None
+        """What the last look began with, and the newest forecasts."""
+        self.pending: Mapping[str, datetime] = {}
+        """By room, when the first delay ends of an alarm that is about to be raised there."""
 
     def refresh(self, now: datetime, *, at_most: int | None = None) -> Refreshed:
         """Make stale forecasts again, judge the alarms, and write what people should be told, in one transaction.
@@ -110,10 +117,40 @@ class Refresher:
                 facts = self._read(now)
             if at_most is not None and len(facts.stale) > at_most:
                 return Refreshed(0, 0, now, left=len(facts.stale))
+            before = {} if self._seen is None else self._seen[1]
+            self._seen = facts.snapshot, {**before, **facts.snapshot.forecasts}
             outcome = self._decide(facts, now)
             written = self._write(facts, outcome, now)
+            self._seen = facts.snapshot, outcome.current
+            self._note_pending(outcome.decided.after(facts.snapshot).alarms)
             self.timer.note(outcome.current, now)
             return Refreshed(len(outcome.made.made), written, self._next_due(outcome.current, now))
+
+    def judge_alarms(self, now: datetime) -> int:
+        """The alarms by the newest readings and the forecasts there are, whatever a look is busy with; the number of
+        notices that are new. What is logged besides readings is left to that look."""
+        if self._seen is None:
+            return 0
+        seen, forecasts = self._seen
+        with self._judging:
+            with self.desk.store.read() as tx:
+                snapshot = reread_snapshot(tx, self._judged_air, seen, now)
+            if any(one.piece.id not in forecasts and now - one.pour.at > SURELY_WET for one in snapshot.dryings):
+                return 0
+            past_of = self._past_of(now, pasts=self._judged_pasts)
+            decided = watch_rooms(snapshot, self.desk.settings, forecasts, now, past_of, self._evening.ahead)
+            self._note_pending(decided.after(snapshot).alarms)
+            if not decided:
+                return 0
+            with self.desk.store.write() as tx:  # a look that has judged meanwhile has told of the same
+                return write(tx, self.desk.settings, decided, now) if tuple(tx.alarms()) == snapshot.alarms else 0
+
+    def _note_pending(self, alarms: Iterable[Alarm]) -> None:
+        delay, found = limits_of(self.desk.settings).on_delay, dict[str, datetime]()
+        for alarm in alarms:
+            if alarm.state is AlarmState.PENDING:
+                found[alarm.room] = min(alarm.since + delay, found.get(alarm.room, alarm.since + delay))
+        self.pending = found
 
     def _read(self, now: datetime) -> _Facts:
         with self.desk.store.read() as tx:
@@ -185,12 +222,14 @@ class Refresher:
         past_of = self._past_of(now, tx)
         return watch_rooms(anew, self.desk.settings, outcome.current, now, past_of, self._evening.ahead)
 
-    def _past_of(self, now: datetime, tx: Transaction | None = None) -> PastOf:
+    def _past_of(self, now: datetime, tx: Transaction | None = None, pasts: PastCache | None = None) -> PastOf:
+        known = self._pasts if pasts is None else pasts
+
         def past_of(room: str) -> Climate | None:
             if tx is not None:
-                return self._pasts.pasts(tx, [room], now).get(room)
+                return known.pasts(tx, [room], now).get(room)
             with self.desk.store.read() as reading:
-                return self._pasts.pasts(reading, [room], now).get(room)
+                return known.pasts(reading, [room], now).get(room)
 
         return past_of
 

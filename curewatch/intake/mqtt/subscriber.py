@@ -12,7 +12,7 @@ import logging
 import sys
 import threading
 import uuid
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from types import MappingProxyType
 from typing import Any
@@ -34,6 +34,7 @@ from curewatch.intake.mqtt.message import MAX_PAYLOAD_BYTES, ReceivedMessage, su
 from curewatch.intake.mqtt.pending_messages import Backlog, PendingStore
 from curewatch.intake.mqtt.status import MqttStatus, StatusBoard
 from curewatch.intake.mqtt.writer import Sink, Writer
+from curewatch.records import Reading
 from curewatch.settings import BrokerSettings, SensorSettings
 
 log = logging.getLogger(__name__)
@@ -62,6 +63,7 @@ class MqttIntake:
         last_contact: datetime | None = None,
         pending_store: PendingStore | None = None,
         heard: Heard = MappingProxyType({}),
+        is_urgent: Callable[[Reading], bool] = lambda _: False,
     ) -> None:
         self._broker = broker
         self._filters = subscriptions(sensors)
@@ -79,6 +81,7 @@ class MqttIntake:
             pending_store=pending_store,
             contact=last_contact,
             heard=heard,
+            is_urgent=is_urgent,
         )
         # The lock keeps an acknowledgement from slipping onto a later connection than its message came through: there
         # the same message id may belong to another message, which would then be lost.

@@ -6,10 +6,11 @@ import logging
 import queue
 import threading
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from datetime import datetime
 from types import MappingProxyType
 
-from curewatch.clock import Clock
+from curewatch.clock import Clock, plausible
 from curewatch.intake.mqtt.duplicate_devices import DUPLICATE_DEVICES, DuplicateDevices
 from curewatch.intake.mqtt.guessing import guess
 from curewatch.intake.mqtt.limits import A_SECOND, TOO_MANY, Devices, Heard, Rates, Refusals
@@ -58,7 +59,10 @@ class Writer:
         pending_store: PendingStore | None = None,
         contact: datetime | None = None,
         heard: Heard = MappingProxyType({}),
+        is_urgent: Callable[[Reading], bool] = lambda _: False,
     ) -> None:
+        """`is_urgent`: whether a reading that came by itself is to be stored at once."""
+        self._urgent = is_urgent
         self._sensors = tuple(sensors)
         self._fed: dict[str, list[SensorSettings]] = {}
         self._sink = sink
@@ -161,11 +165,31 @@ class Writer:
 
     def _gather(self, taken: list[ReceivedMessage | None]) -> None:
         """Wait for more until it is time to store, or enough have come. Raises queue.Empty when nothing more did."""
-        while len(taken) < GATHERED and taken[-1] is not None:
+        while len(taken) < GATHERED and (last := taken[-1]) is not None:
             left_s = self._stored_at + GATHER_S - self._clock.monotonic()
             if left_s <= 0:
                 return
+            if self._is_urgent(last):
+                return
             taken.append(self._queue.get(timeout=left_s))
+
+    def _is_urgent(self, incoming: ReceivedMessage) -> bool:
+        if incoming.topic is None or (self._pending_queue is not None and not plausible(incoming.received_at)):
+            return False
+        for sensor in self._fed_by(incoming.topic):
+            with suppress(Exception):  # what is wrong with it is said where it is read to be stored
+                if self._urgent(
+                    read_payload(
+                        sensor,
+                        incoming.topic,
+                        incoming.payload,
+                        retained=incoming.retained,
+                        received_at=incoming.received_at,
+                        late=lateness(incoming.received_at, incoming.late, self._contact),
+                    )
+                ):
+                    return True
+        return False
 
     def _store(self, batch: Sequence[ReceivedMessage]) -> bool:
         """Sink and acknowledge a batch; False if that was abandoned."""

@@ -31,6 +31,10 @@ class Identity:
         self._path, self._log = path, Path(f"{path}-wal")
         self._file, self._log_was = _known(path), _known(self._log)
 
+    def forget_log(self) -> None:
+        """With the last connection SQLite takes it away."""
+        self._log_was = None
+
     def trouble(self) -> str | None:
         """What has become of them, to complete "the store PATH …"; None while they are the same."""
         if _known(self._path) != self._file:
