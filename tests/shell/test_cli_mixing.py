@@ -123,7 +123,7 @@ def test_own_materials_lie_beside_the_settings(capsys: pytest.CaptureFixture[str
         (("recipe", "x", "--part", "fluid paint=0"), "'0'"),
         (("recipe", "x", "--part", "fluid paint=1", "--part", "fluid paint=2"), "each material once"),
         (("recipe", "x", "--part", "water=1"), "more than water"),
-        (("recipe", "x", "--part", "fluid paint=1", "--part", "water=9"), "3.5% solids"),
+        (("recipe", "x", "--part", "fluid paint=1", "--part", "water=9"), "3.5 % solids"),
         (("recipe", "x", "--part", "fluid paint=1", "--solids", "0.3"), "--solids"),
         (("recipe", "x"), "--solids"),
         (("recipe", "x", "--solids", "0.3", "--by-weight"), "--by-weight"),

@@ -119,7 +119,7 @@ def test_everything_is_in_the_export(capsys: pytest.CaptureFixture[str]) -> None
     assert set(found) == {"schema", "kind", "rooms", "recipes", "mixes", "pieces", "stays", "pours", "tilts", "paints",
                           "steps", "observations", "forgettings", "sensor_trusts", "damages", "alarms",
                           "alarm_events", "notices", "readings", "photos", "photo_files", "corrections", "changes",
-                          "promises"}  # fmt: skip
+                          "promises", "means_until"}  # fmt: skip
 
 
 @pytest.mark.parametrize(

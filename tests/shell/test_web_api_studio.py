@@ -119,7 +119,7 @@ WRONG: list[tuple[object, str]] = [
     ({"parts": [{"material": "fluid pant", "parts": 1}]}, "'fluid paint'"),
     ({"parts": [PARTS[0], PARTS[0]]}, "each material once"),
     ({"parts": [{"material": "water", "parts": 1}]}, "more than water"),
-    ({"parts": [PARTS[0], {"material": "water", "parts": 9}]}, "3.5% solids"),
+    ({"parts": [PARTS[0], {"material": "water", "parts": 9}]}, "3.5 % solids"),
 ]
 
 

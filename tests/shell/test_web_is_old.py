@@ -72,7 +72,7 @@ def test_a_calendar_says_of_each_date_when_it_was_foreseen_and_counts_no_event_u
 
         before = dates()
         assert before
-        assert all("As foreseen on Fri 20 Nov 2026, 09:00. If that is days ago" in text for text, _ in before.values())
+        assert all("As foreseen on Fri 20 Nov 2026 09:00. If that is days ago" in text for text, _ in before.values())
         now = studio.clock.move(timedelta(hours=1))
         refresh(studio.desk, now)
         after = dates()
