@@ -76,7 +76,7 @@ def test_a_calendar_says_of_each_date_when_it_was_foreseen_and_counts_no_event_u
         now = studio.clock.move(timedelta(hours=1))
         refresh(studio.desk, now)
         after = dates()
-        assert all("As foreseen on Fri 20 Nov 2026, 10:00." in text for text, _ in after.values())
+        assert all("As foreseen on Fri 20 Nov 2026 10:00." in text for text, _ in after.values())
         unmoved = [
             uid
             for uid in after

@@ -82,14 +82,15 @@ def test_each_kind_of_slip_is_listed_with_its_age_and_taken_back(studio: Studio)
     studio.clock.move(2 * MINUTE)
 
     assert list(logged(studio)) == [
-        "Reed left the studio", "Poured: Eel 1 to Eel 4, 4 pieces", "Curlew: moved to Loft, sill", "Curlew: clear the drips from the edges: done",
-        "Curlew: still tacky", "Reading of Shed: 18.5 °C, 52 %", "Curlew: looked over",
-        "Shed: too cold for wet paint, seen to",
+        "Reed left the studio", "Poured: Eel 1 to Eel 4, 4 pieces", "Curlew: moved to Loft, sill",
+        "Curlew: clear the drips from the edges: done", "Curlew: still tacky", "Reading of Shed: 18.5 °C, 52 %",
+        "Curlew: looked over", "Shed: too cold for wet paint, seen to",
     ]  # fmt: skip
     assert "Reed left the studio 2 min ago" in words_of(studio.page("/lately"))
     for text in ("Shed: too cold for wet paint, seen to", "Curlew: still tacky", "Poured: Eel 1 to Eel 4, 4 pieces",
-                 "Curlew: moved to Loft, sill", "Reading of Shed: 18.5 °C, 52 %", "Curlew: clear the drips from the edges: done",
-                 "Curlew: looked over", "Reed left the studio"):  # fmt: skip
+                 "Curlew: moved to Loft, sill", "Reading of Shed: 18.5 °C, 52 %",
+                 "Curlew: clear the drips from the edges: done", "Curlew: looked over",
+                 "Reed left the studio"):  # fmt: skip
         press(studio, text)
     # what was poured can be taken back again once nothing is known of it since
     assert list(logged(studio)) == ["Poured: Reed", "Poured: Curlew"]
