@@ -108,7 +108,7 @@ def _zone_change(s: Settings, given: Answers) -> Change:
     changes: dict[Key, Any] = {"zone": given["zone"], "by": given.get("by") or None}
     for key, usual in (("language", "en"), ("temperatures", "C"), ("measures", "metric"), ("clock", "24")):
         value = given.get(key) or usual
-        if value != str(getattr(s.reader, key) or usual):
+        if value != str(getattr(s.reader, key) or (usual if key == "language" else "")):  # units bind browsers too
             changes[f"reader.{key}"] = int(value) if key == "clock" else value
     return Change(changes)
 
@@ -241,7 +241,7 @@ def _person_asks(s: Settings, known: Known) -> list[Question]:
         Question("user", phrase("Its user"), (m.user or "") if m else "", needed=False),
         Question("password", phrase("Its password"), "", "password", needed=False),
         Question("sender", phrase("The address mail comes from"), m.sender if m else "", needed=False),
-        Question("temperatures", phrase("Temperatures in"), "C", "choice", degrees),
+        Question("temperatures", phrase("Temperatures in"), s.reader.temperatures or "C", "choice", degrees),
         Question("quiet", quiet, "", needed=False, example="22:00-07:00"),
     ]
 
@@ -261,7 +261,8 @@ def _person_change(s: Settings, given: Answers) -> Change:
         changes |= {f"mail.{key}": value for key, value in mail.items() if value or s.mail is not None}
         if given.get("user") and given.get("password"):
             changes["mail.password_file"], files["mail-password"] = "mail-password", given["password"]
-    person |= {name: given[name] for name in ("quiet", "temperatures") if given.get(name) not in ("", "C", None)}
+    studios = {"quiet": "", "temperatures": s.reader.temperatures or "C"}
+    person |= {name: given[name] for name, usual in studios.items() if given.get(name, usual) not in ("", usual)}
     return Change({**changes, ("people", len(s.people)): person}, files)
 
 

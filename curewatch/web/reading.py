@@ -1,5 +1,5 @@
-"""How whoever asks reads: as they chose on this device, else by their profile, else as their browser says, else as the
-studio does."""
+"""How whoever asks reads: as they chose on this device, else by their profile, else as the studio's settings say, else as
+their browser does. People of one studio talk of one thermometer: a laptop bought abroad is no word on that."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def phrase(english: str, /, **values: Any) -> str:
 
 def reader_of(settings: Settings, name: str | None, accepted: str, cookies: Mapping[str, str]) -> Reader:
     """`name`: of the person who asks, as far as it is known; `accepted`: the Accept-Language header."""
-    found = by_browser(accepted, settings.studio_reader)
+    found = settings.reader.reader(by_browser(accepted, Reader(zone=settings.tz)))
     person = next((one for one in settings.people if one.name == name), None)
     if person is not None:
         found = person.reader(found)

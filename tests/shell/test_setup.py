@@ -182,6 +182,8 @@ def test_the_terminal_asks_and_writes_the_same(
     assert (settings.sensors[0].temperature, settings.room("Loft").air) == ("/air/temp", 1.0)
     assert (tmp_path / "curewatch.toml").read_text().startswith(FILE)
     assert {one["step"]: one["said"] for one in run()["steps"]}["sensor"] == "waiting for the first reading of window"
+    run("zone", "--answer", "temperatures=C")
+    assert load_settings(tmp_path / "curewatch.toml").reader.temperatures == "C", "said, so no browser says otherwise"
     run("zone", "--answer", "temperatures=F", "--answer", "measures=us", "--answer", "clock=12")
     reads = load_settings(tmp_path / "curewatch.toml").reader
     assert (reads.temperatures, reads.measures, reads.clock, reads.dates) == ("F", "us", 12, None)

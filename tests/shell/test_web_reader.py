@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -11,6 +12,7 @@ import pytest
 from curewatch.desk.reports.piece import piece_report
 from curewatch.language import Reader
 from curewatch.settings import PersonSettings, Settings
+from curewatch.settings.channels import ReaderSettings
 from curewatch.web.reading import CHOSEN, reader_of
 from tests.shell import conftest
 from tests.shell.web_parts import NOW, Studio, served, words_of
@@ -35,12 +37,32 @@ US = Reader("en", "F", "us", 12, "month", LISBON)
         ("", None, "temperatures=K&clock=13&dates=year&language=../..&more=1", Reader(order="year", zone=LISBON)),
     ],
 )
-def test_the_choice_on_the_device_comes_first_then_the_profile_the_browser_and_the_studio(
+def test_the_choice_on_the_device_comes_first_then_the_profile_and_the_browser(
     accepted: str, who: str | None, cookie: str, read: Reader
 ) -> None:
     ada = PersonSettings(name="Ada", mail="ada@shed.example", temperatures="C", clock=24)
     settings = Settings.model_construct(zone="Europe/Lisbon", people=(ada,))
     assert reader_of(settings, who, accepted, {CHOSEN: cookie}) == read
+
+
+@pytest.mark.parametrize(
+    ("studio", "who", "cookie", "read"),
+    [
+        ({"temperatures": "C"}, None, "", replace(US, temperatures="C")),
+        ({"temperatures": "C", "clock": 24, "measures": "metric"}, None, "", Reader(order="month", zone=LISBON)),
+        ({"language": "es"}, None, "", replace(US, language="es")),
+        ({"temperatures": "C"}, "Ben", "", US),
+        ({"temperatures": "C"}, "Ben", "temperatures=C", replace(US, temperatures="C")),
+        ({"temperatures": "C"}, None, "temperatures=F", US),
+    ],
+)
+def test_what_the_studio_sets_binds_a_browser_from_elsewhere_but_nobody_who_said_otherwise(
+    studio: dict[str, object], who: str | None, cookie: str, read: Reader
+) -> None:
+    ben = PersonSettings(name="Ben", mail="ben@shed.example", temperatures="F")
+    reads = ReaderSettings.model_validate(studio)
+    settings = Settings.model_construct(zone="Europe/Lisbon", people=(ben,), reader=reads)
+    assert reader_of(settings, who, "en-US,en;q=0.9", {CHOSEN: cookie}) == read
 
 
 def test_what_is_chosen_on_the_page_is_kept_on_the_device_and_can_be_left_open_again(studio: Studio) -> None:

@@ -26,7 +26,7 @@ def language_form(request: Request, site: Here) -> HTMLResponse:
 
 @router.post("/language")
 def choose(request: Request, form: Typed) -> Response:
-    """From now on this device is read so; what is left open goes by its browser."""
+    """From now on this device is read so; what is left open goes by profile, studio and browser."""
     choice = cookie_of(choice_of({name: text_of(form, name) for name in form}))
     answer = RedirectResponse("/language", 303)
     lasts = KNOWN_LASTS if choice else timedelta()
