@@ -19,6 +19,9 @@ INCH_M, OUNCE_G, FLUID_OUNCE_ML, FOOT_A_MINUTE_M_S = 0.0254, 28.349523125, 29.57
 """Exact, as NIST SP 811 (2008), appendix B, gives them; the fluid ounce is that of the US."""
 SIXTEENTHS = 16
 """Into so many parts an inch is divided on a rule."""
+_TYPED = 1e-6
+"""A length this close to a figure in inches [in] was typed in them: a whole millimetre comes as close by chance once in
+thousands, and then the two are one."""
 CLOSE = timedelta(days=3)
 """Within this of now an estimate is told to the minute: farther off, a minute would promise what no model knows."""
 Temperatures = Literal["C", "F"]
@@ -143,8 +146,11 @@ class Reader:
         return f"{self.mils(metres, figures)} mil"
 
     def mils(self, metres: float, figures: int = 2) -> str:
-        """Thousandths of an inch."""
-        return self.figures(metres / INCH_M * 1000, figures if metres < 2.5e-3 else max(figures, 3))
+        """Thousandths of an inch; as they were typed, where they were."""
+        mils = metres / INCH_M * 1000
+        if abs(mils - round(mils, 1)) < _TYPED:
+            return self.number(mils, 1).removesuffix(f"{self.decimal}0")
+        return self.figures(mils, figures if metres < 2.5e-3 else max(figures, 3))
 
     def mass(self, grams: float, figures: int = 4) -> str:
         """`510 g`, `18 oz`."""
@@ -307,9 +313,16 @@ def _magnitude(value: float) -> int:
 
 
 def _inches(metres: float) -> str:
-    """To the sixteenth: `12 1/2`, `16`, `3/4`."""
-    whole, part = divmod(round(metres / INCH_M * SIXTEENTHS), SIXTEENTHS)
-    fraction = str(Fraction(part, SIXTEENTHS)) if part else ""
+    """As it was typed, where that was in inches: `12 1/2`, `3/32`, `12.3`; else to the sixteenth."""
+    inches = metres / INCH_M
+    parts = next(
+        (n for n in (SIXTEENTHS, 2 * SIXTEENTHS) if abs(inches * n - round(inches * n)) < _TYPED * n), SIXTEENTHS
+    )
+    hundredths = round(inches, 2)
+    if abs(inches * parts - round(inches * parts)) >= _TYPED * parts and abs(inches - hundredths) < _TYPED:
+        return f"{hundredths:g}"
+    whole, part = divmod(round(inches * parts), parts)
+    fraction = str(Fraction(part, parts)) if part else ""
     return " ".join(filter(None, (str(whole) if whole or not part else "", fraction)))
 
 

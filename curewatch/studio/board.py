@@ -281,9 +281,14 @@ class SeriesLine:
         return Counter(f"{one.stage_in_words}{'' if one.stage_is_safe else '?'}" for one in self.members)
 
     @property
-    def spread(self) -> str:
+    def spread(self) -> Words:
         """`2 set, 4 wet`; nothing where all are alike."""
-        return ", ".join(f"{count} {stage}" for stage, count in self.stages.items()) if len(self.stages) > 1 else ""
+        many = Counter((one.stage_in_words, one.stage_is_safe) for one in self.members)
+        if len(many) < 2:
+            return ""
+        sure = {one: phrase("{n} {stage}", n=n, stage=one[0]) for one, n in many.items()}
+        odd = {one: phrase("{n} probably {stage}", n=n, stage=one[0]) for one, n in many.items() if not one[1]}
+        return joined(*(sure | odd).values(), by=", ")
 
 
 def in_series(lines: Sequence[PieceLine]) -> list[PieceLine | SeriesLine]:

@@ -237,6 +237,7 @@ async def _busy(request: Request, error: Exception) -> Response:
 
 def _http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
+    read_by(site_of(request).reader(request))  # where no route was found, nobody has asked yet who reads
     lost = error.status_code == 404
     if error.status_code == 400:  # a body that is no JSON, of whatever kind: what all else that is malformed gets
         return _said(request, 422, phrase("That cannot be"), f"{str(error.detail)[0].lower()}{str(error.detail)[1:]}")

@@ -1,5 +1,5 @@
-"""How whoever asks reads: as they chose on this device, else by their profile, else as the studio's settings say, else as
-their browser does. People of one studio talk of one thermometer: a laptop bought abroad is no word on that."""
+"""How whoever asks reads: as they chose on this device, else by their profile, else as the studio's settings say, else
+as their browser does. People of one studio talk of one thermometer: a laptop bought abroad is no word on that."""
 
 from __future__ import annotations
 

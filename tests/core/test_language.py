@@ -12,6 +12,8 @@ from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
 from curewatch import language
+from curewatch.intake.typed.numbers import Quantity
+from curewatch.intake.typed.quantities import SIDE, VOLUME, WET_FILM, parse_weighing
 from curewatch.language import (
     Capital,
     Difference,
@@ -35,6 +37,7 @@ from curewatch.language import (
     reader_for,
 )
 from curewatch.language.catalogue import Catalogue
+from curewatch.records.errors import Field
 
 AT = datetime(2026, 12, 4, 16, 40, tzinfo=UTC)
 METRIC = Reader()
@@ -137,3 +140,31 @@ def test_another_language_has_its_own_sentences_plurals_days_and_decimal_sign(mo
     assert reader.read(said) == "vie 4 dic, Nave: 7,5 °C"
     assert [reader.read(phrase_n("{n} piece", "{n} pieces", n)) for n in (1, 2)] == ["1 pieza", "2 piezas"]
     assert reader.read(phrase("not yet translated")) == "not yet translated"
+
+
+@pytest.mark.parametrize("typed", ["12 1/2 in", "16 in", "3/32 in", "9 3/4 in", "12.3 in", "7.25 in", "10 1/16 in"])
+def test_a_length_that_was_typed_in_inches_comes_back_as_it_was_typed(typed: str) -> None:
+    metres = 3 / 32 * 0.0254 if typed == "3/32 in" else SIDE.parse(typed, Field.SIZE)  # too short for a side
+    said = Reader(measures="us").length(metres)
+    assert said == {"7.25 in": "7 1/4 in"}.get(typed, typed)
+    assert Reader().length(metres).endswith(("cm", "mm")), "in the other unit to others"
+
+
+@pytest.mark.parametrize(("typed", "parse"), [("80 mil", WET_FILM), ("47.5 mil", WET_FILM), ("8 mil", WET_FILM)])
+def test_a_film_that_was_typed_in_mil_comes_back_so(typed: str, parse: Quantity) -> None:
+    assert Reader(measures="us").thickness(parse.parse(typed, Field.WET_THICKNESS)) == typed
+
+
+@pytest.mark.parametrize("typed", ["18 oz", "9.5 oz", "30.25 oz"])
+def test_a_weight_that_was_typed_in_ounces_comes_back_so(typed: str) -> None:
+    assert Reader(measures="us").mass(parse_weighing(typed).grams) == typed
+
+
+@pytest.mark.parametrize("typed", ["8 fl oz", "12.5 fl oz", "0.75 fl oz"])
+def test_an_amount_that_was_typed_in_fluid_ounces_comes_back_so(typed: str) -> None:
+    assert Reader(measures="us").volume(VOLUME.parse(typed, Field.POURED) * 1e6) == typed
+
+
+def test_whole_centimetres_are_sixteenths_to_a_reader_of_inches() -> None:
+    """40 cm are 15.748 in, which nobody types."""
+    assert Reader(measures="us").size(0.4, 0.5) == "15 3/4 x 19 11/16 in"

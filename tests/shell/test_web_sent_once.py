@@ -27,6 +27,9 @@ FORMS: dict[str, tuple[str, str, dict[str, str]]] = {
     "weighing": ("/piece/Curlew/found", "/piece/Curlew", {"what": "weighing", "grams": "512", "when": "now"}),
     "step": ("/piece/Curlew/done", "/piece/Curlew", {"step": "varnish-1", "anyway": "yes", "when": "now"}),
     "photo": ("/piece/Curlew/photo", "/piece/Curlew", {"kind": "wet", "when": "now"}),
+    "move": ("/piece/Curlew/move", "/piece/Curlew", {"room": "Shed", "place": "sill", "new": "yes"}),
+    "promise": ("/piece/Curlew/promise", "/piece/Curlew", {"due": "in 3 weeks", "ready": "handle"}),
+    "gone": ("/piece/Curlew/gone", "/pour", {}),
 }
 
 
@@ -34,7 +37,9 @@ FORMS: dict[str, tuple[str, str, dict[str, str]]] = {
 def studio(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Studio]:
     with served(tmp_path_factory.mktemp("studio")) as studio:
         studio.read(hours=24)
-        studio.pour("Curlew", hours_ago=20)
+        studio.clock.move(-timedelta(hours=1))
+        studio.pour("Curlew", hours_ago=19)
+        studio.clock.move(timedelta(hours=1))  # what is promised as it is poured is taken back with the pour
         refresh(studio.desk, NOW)
         studio.page("/")  # with a session from now on
         yield studio
@@ -53,12 +58,16 @@ def send(studio: Studio, form: str, number: str, **more: str) -> requests.Respon
 def facts(studio: Studio) -> list[datetime]:
     """The moments of all that people logged."""
     with studio.store.read() as tx:
-        ids = [one.id for one in tx.pieces()]
+        ids = [one.id for one in (*tx.pieces(), *tx.pieces(gone=True))]
+        poured = {one.piece_id: one.at for one in tx.pours(ids)}
         typed = tx.readings("Shed", since=NOW - timedelta(days=2), until=NOW)
         return [
-            *(one.at for one in tx.pours(ids)), *(one.at for one in tx.observations(ids)),
+            *poured.values(), *(one.at for one in tx.observations(ids)),
             *(one.done_at for one in tx.steps(ids) if one.undone_at is None), *(one.at for one in tx.photos(ids)),
             *(one.at for one in typed if one.source != "window"),
+            *(one.since for one in tx.stays(ids) if one.since != poured.get(one.piece_id, one.since)),
+            *(one.due_at - timedelta(weeks=3) for one in tx.promises(ids) if one.due_at),
+            *(one.gone_at for one in tx.pieces(gone=True) if one.gone_at and one.id in poured),
         ]  # fmt: skip
 
 

@@ -95,7 +95,7 @@ def move(
     the settings say of the room. InputError: no such piece is here, or it came to where it lies no earlier than `at`.
     """
     at = now if at is None else at
-    with desk.store.write() as tx:
+    with desk.logging() as tx:
         piece = piece_here(tx, name)
         _after_it_came(tx, desk, piece, at)
         room, remarks = meet_room(tx, room, new=new)
@@ -104,6 +104,7 @@ def move(
         tx.add_stay(Stay(piece_id=piece.id, room=room, place=place, since=at, air_speed_m_s=air, logged_at=now))
         rejudge_from(tx, {room: at})
         mark_changed(tx)
+        desk.note_sent(tx, now, LogKind.MOVE, (name,))
     return Logged(piece, room, tuple(remarks))
 
 
@@ -112,12 +113,13 @@ def leave(desk: Desk, name: str, now: datetime, *, at: datetime | None = None) -
 
     InputError: no such piece is here, or it came to where it lies no earlier than `at`.
     """
-    with desk.store.write() as tx:
+    with desk.logging() as tx:
         piece = piece_here(tx, name)
         if at is not None:
             _after_it_came(tx, desk, piece, at)
         tx.set_gone(piece.id, now if at is None else at, logged_at=now)
         mark_changed(tx)
+        desk.note_sent(tx, now, LogKind.GONE, (piece.id,))
     return Logged(piece)
 
 
@@ -133,7 +135,7 @@ def promise(desk: Desk, name: str, promised: Promise, now: datetime) -> list[Pro
 
     InputError: nothing of that name is here, or nothing was promised that could be taken back.
     """
-    with desk.store.write() as tx:
+    with desk.logging() as tx:
         pieces = pieces_meant(tx, name)
         before = {one.piece_id: one.due_at for one in tx.promises([piece.id for piece in pieces])}
         if promised.due_at is None and not any(before.values()):
@@ -144,6 +146,7 @@ def promise(desk: Desk, name: str, promised: Promise, now: datetime) -> list[Pro
             tx.add_promise(one)
         tx.withdraw([key for key in tx.told_of_pieces([piece.id for piece in pieces]) if "/promise-" in key], now)
         mark_changed(tx)
+        desk.note_sent(tx, now, LogKind.PROMISE, (name, now.isoformat()))
     return found
 
 

@@ -43,7 +43,7 @@ from curewatch.web.pages.forms import (
     typed_at,
 )
 from curewatch.web.pages.piece import back_to, refused
-from curewatch.web.site import Acting, Here, Sending, Site, Typed, page, text_of
+from curewatch.web.site import Here, Sending, Site, Typed, page, text_of
 
 router = APIRouter(include_in_schema=False)
 
@@ -193,13 +193,13 @@ def _reading_page(request: Request, site: Site, values: dict[str, str], wrong: W
 
 
 @router.post("/piece/{name:path}/promise")
-def promise(request: Request, site: Here, desk: Acting, form: Typed, name: str) -> Response:
+def promise(request: Request, site: Here, desk: Sending, form: Typed, name: str) -> Response:
     """By when it is to be ready; without a date, nobody waits for it any more."""
     now, due = site.clock.now(), text_of(form, "due")
     values = {str(field): text_of(form, field) for field in form}
     try:
         said = values.get("occasion") or None, values.get("ready", "")
-        told = promise_told(due, *said, now, desk.zone) if due else None
+        told = promise_told(due, *said, typed_at(values, now), desk.zone) if due else None
         pours.promise(desk, name, told or Promise(piece_id=0, due_at=None, logged_at=now), now)
     except InputError as error:
         return refused(request, site, name, now, error, "promise", values)
@@ -207,7 +207,7 @@ def promise(request: Request, site: Here, desk: Acting, form: Typed, name: str) 
 
 
 @router.post("/piece/{name:path}/move")
-def move(request: Request, site: Here, form: Typed, name: str) -> Response:
+def move(request: Request, site: Here, desk: Sending, form: Typed, name: str) -> Response:
     now = site.clock.now()
     values = {str(field): text_of(form, field) for field in form}
     place, air = values.get("place"), values.get("air")
@@ -215,17 +215,19 @@ def move(request: Request, site: Here, form: Typed, name: str) -> Response:
         room = partial(named, values.get("room_typed") or values.get("room", ""), Field.ROOM)
         speed = partial(parse_air, air, field=Field.AIR) if air else lambda: None
         at_place = partial(named, place, Field.PLACE) if place else lambda: None
+        at = typed_at(values, now)
         understood(room, at_place, speed)
-        pours.move(site.desk, name, room(), at_place(), now, speed(), new=values.get("new") == "yes")
+        pours.move(desk, name, room(), at_place(), now, speed(), at=at, new=values.get("new") == "yes")
     except InputError as error:
         return refused(request, site, name, now, error, "move", values)
     return _done(site, now, "move", [name])
 
 
 @router.post("/piece/{name:path}/gone")
-def gone(site: Here, form: Typed, name: str) -> Response:
+def gone(site: Here, desk: Sending, form: Typed, name: str) -> Response:
     now = site.clock.now()
-    return _done(site, now, "gone", [_id(pours.leave(site.desk, name, now).piece)])
+    at = typed_at({"ago_s": text_of(form, "ago_s")}, now)
+    return _done(site, now, "gone", [_id(pours.leave(desk, name, now, at=None if at == now else at).piece)])
 
 
 @router.post("/piece/{name:path}/correct")

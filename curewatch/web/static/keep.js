@@ -1,5 +1,5 @@
 // Nothing that was typed is lost. Every form keeps a draft until it is stored. A pour, a reading, what was found of a
-// piece, a step or a photo is written down on this device before it is sent, under a number of its own, and sent until
+// piece, a step, a photo, a move, a leaving or a promise is written down on this device before it is sent, under a number of its own, and sent until
 // the studio has answered: the number makes it count once. Over https a service worker (sw.js) shows the last pages.
 "use strict";
 
@@ -10,7 +10,7 @@
   const DRAFT = `draft${base} `;
   const MEND = `mend${base}`;
   const DRAFTS_LAST = 86400000;
-  const KEPT = /^\/(pour|pour\/again|reading|piece\/.+\/(found|done|photo))$/;
+  const KEPT = /^\/(pour|pour\/again|reading|piece\/.+\/(found|done|photo|move|gone|promise))$/;
   const SECRET = /^\/(login|logout|setup|ways-in)/;
   const pathOf = (form) => new URL(form.getAttribute("action"), location.href).pathname.slice(base.length);
 
