@@ -158,10 +158,8 @@ def _broker_change(s: Settings, given: Answers) -> Change:
         changes["broker.start"] = None
     user, password = given.get("user") or None, given.get("password")
     changes["broker.user"] = user
-    if user is None:
-        changes["broker.password_file"] = None
-    elif password:
-        changes["broker.password_file"] = BROKER_PASSWORD
+    if user is None or password:
+        changes["broker.password_file"] = BROKER_PASSWORD if user else None
     return Change(changes, {BROKER_PASSWORD: password} if user and password else {})
 
 
@@ -261,8 +259,8 @@ def _person_change(s: Settings, given: Answers) -> Change:
         changes |= {f"mail.{key}": value for key, value in mail.items() if value or s.mail is not None}
         if given.get("user") and given.get("password"):
             changes["mail.password_file"], files["mail-password"] = "mail-password", given["password"]
-    studios = {"quiet": "", "temperatures": s.reader.temperatures or "C"}
-    person |= {name: given[name] for name, usual in studios.items() if given.get(name, usual) not in ("", usual)}
+    usual = {"quiet": "", "temperatures": s.reader.temperatures or "C"}
+    person |= {name: given[name] for name in usual if given.get(name) not in (None, "", usual[name])}
     return Change({**changes, ("people", len(s.people)): person}, files)
 
 
@@ -396,6 +394,6 @@ def _answer(question: Question, given: Answers) -> str:
     if question.needed and not value:
         example = question.example or phrase("the one proposed")
         raise InputError(question.name, None, phrase("an answer, such as {value}", value=example))
-    if question.kind == "choice" and value not in dict(question.choices):
-        raise InputError(question.name, value, ", ".join(one for one, _ in question.choices))
-    return value
+    if question.kind != "choice" or value in dict(question.choices):
+        return value
+    raise InputError(question.name, value, ", ".join(one for one, _ in question.choices))

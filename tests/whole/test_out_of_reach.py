@@ -130,12 +130,20 @@ def test_what_is_logged_out_of_reach_waits_through_a_killed_tab_and_is_sent_once
     phone.find("input[type=file]").send_keys(str(tmp_path / "IMG_1.jpg"))
     phone.press("form:has(input[type=file]) div > button")
     phone.sees("Curlew: IMG_1.jpg")
+    phone.press("#promise > summary")
+    phone.type('#promise input[name="due"]', "in 3 weeks")
+    phone.press("#promise form button:not(.plain)")
+    phone.sees("in 3 weeks")
+    phone.press("#move > summary")
+    phone.type('#move input[name="place"]', "sill")
+    phone.press("#move form button")
+    phone.sees("sill")
     phone.open(f"{url}/pour")
     phone.type('input[name="name"]', "Otter at dusk")
     phone.press('input[name="thickness"][value="medium"]')
     phone.press("button.go")
     phone.sees("Otter at dusk")
-    assert len(phone.all("#waiting li")) == 3
+    assert len(phone.all("#waiting li")) == 5
     if AXE is not None:
         assert breaches(phone) == ""
     phone.open(f"{url}/help/alarms")
@@ -150,6 +158,8 @@ def test_what_is_logged_out_of_reach_waits_through_a_killed_tab_and_is_sent_once
     with studio.desk.store.read() as tx:
         here = {piece.name: piece.id for piece in tx.pieces()}
         assert [one.kind.value for one in tx.photos(list(here.values()))] == ["wet"]
+        assert [one.place for one in tx.stays([here["Curlew"]])] == [None, "sill"], "moved once"
+        assert [one.due_at is not None for one in tx.promises([here["Curlew"]])] == [True]
     assert fingers(studio) == [Finger.TACKY]
     assert sorted(here) == ["Curlew", "Otter at dusk"]
 
