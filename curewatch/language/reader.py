@@ -243,6 +243,13 @@ class Reader:
         """How old something is: `4 min ago`, or `never`."""
         return self.phrase("never") if at is None else self.phrase("{span} ago", span=self.span(now - at))
 
+    def called(self, unit: str) -> set[str]:
+        """A unit of time, of one and of several: `día`, `días`."""
+        from babel.units import format_unit
+
+        said = (format_unit(n, f"duration-{unit}", length="long", locale=self.locale) for n in (1, 2))
+        return {one.lstrip("0123456789 \u00a0").lower() for one in said}
+
     # --- several ---
 
     def listed(self, found: Sequence[Readable | str | int], most: int = 4) -> str:

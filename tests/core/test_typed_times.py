@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from zoneinfo import ZoneInfo
@@ -10,8 +11,11 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from curewatch.intake.typed.finger import finger_of
 from curewatch.intake.typed.times import UNITS_S, parse_due
+from curewatch.language import PLAIN, Reader, read_by
 from curewatch.records.errors import Field, InputError
+from curewatch.records.facts import Finger
 from tests.core.typed_parsers import not_future, parse_duration, parse_time
 
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -359,3 +363,53 @@ def test_whole_durations_come_back(count: int, unit: str) -> None:
 def test_no_duration(text: str) -> None:
     with pytest.raises(InputError, match="expected a duration between 1 second and 10 years, such as 90 min, 1h30"):
         parse_duration(text)
+
+
+@pytest.fixture
+def spanish() -> Iterator[None]:
+    read_by(Reader("es"))
+    yield
+    read_by(PLAIN)
+
+
+@pytest.mark.parametrize(
+    ("text", "english"),
+    [
+        ("ahora", "now"),
+        ("hoy 16:00", "today 16:00"),
+        ("ayer a las 18:30", "yesterday 18:30"),
+        ("hace 3 h", "3 h ago"),
+        ("Hace 2 días", "2 days ago"),
+        ("hace 1 hora", "1 h ago"),
+        ("lunes 9:00", "monday 9:00"),
+        ("mar 9:00", "tuesday 9:00"),
+        ("miercoles 9:00", "wednesday 9:00"),
+        ("20 mar 9:00", "20 march 9:00"),
+        ("20 de abril de 2026, 9:00", "20 april 2026, 9:00"),
+        ("3 h ago", "3 h ago"),
+        ("2026-05-12 18:30", "2026-05-12 18:30"),
+    ],
+)
+def test_who_reads_spanish_may_type_it(spanish: None, text: str, english: str) -> None:
+    """The same moment as the English words, which go on being understood."""
+    assert parse_time(text, now=NOW, zone=BERLIN) == parse_time(english, now=NOW, zone=BERLIN)
+
+
+def test_days_to_come_durations_and_findings_are_understood_in_spanish(spanish: None) -> None:
+    for text, english in (
+        ("20 dic", "20 dec"),
+        ("mañana 9:00", "tomorrow 9:00"),
+        ("en 3 semanas", "in 3 weeks"),
+        ("viernes", "friday"),
+    ):
+        assert parse_due(text, now=NOW, zone=BERLIN) == parse_due(english, now=NOW, zone=BERLIN)
+    assert parse_duration("8 horas") == timedelta(hours=8)
+    found = [
+        finger_of(word) for word in ("pegajosa", "Aún pegajosa", "seca al tacto", "seca por dentro", "sticky", "seca")
+    ]
+    assert found == [Finger.TACKY, Finger.TACKY, Finger.TOUCH_DRY, Finger.DRY_THROUGH, Finger.TACKY, None]
+
+
+def test_who_reads_english_is_not_understood_in_spanish() -> None:
+    with pytest.raises(InputError):
+        parse_time("ayer 18:30", now=NOW, zone=BERLIN)

@@ -100,7 +100,7 @@ def test_readings_of_the_future_are_left_out_and_said(studio: Path, capsys: pyte
     assert (found["new"], found["in_the_future"]) == (1, 1)
     assert main(["import-readings", str(studio / "a.csv"), "--room", "Shed"]) == 0
     said = capsys.readouterr().out
-    assert "Shed: 0 new readings, 01 Jul 2026 to 01 Jul 2026; 1 were stored already." in said
+    assert "Shed: 0 new readings, 1 Jul 2026 to 1 Jul 2026; 1 were stored already." in said
     assert "in the future, left out: 1" in said
 
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from curewatch.language import joined, phrase
+from curewatch.intake.typed.own_words import bare
+from curewatch.language import joined, phrase, reads
 from curewatch.records.errors import Field, InputError
 from curewatch.records.facts import Finger
+from curewatch.studio.learning.texts import SAYS
+from curewatch.studio.wording import TACKY
 
 _SAID = {
     Finger.TACKY: ("sticky", "still tacky", "still sticky", "wet", "still wet", "not dry", "not dry yet"),
@@ -21,8 +24,10 @@ EXPECTED = phrase("one of {names}, or what people say: sticky, dry to the touch,
 
 
 def finger_of(typed: str) -> Finger | None:
-    """`tacky`, `sticky`, `Touch dry`; None where it is none, or could be two."""
-    return WORDS.get(_plain(typed))
+    """`tacky`, `sticky`, `Touch dry`, or as the reader is shown it; None where it is none, or could be two."""
+    word = _plain(typed)
+    shown = ((_plain(reads().read(said)), finger) for finger, said in (*SAYS.items(), (Finger.TACKY, TACKY)))
+    return WORDS.get(word) or next((finger for said, finger in shown if said == word), None)
 
 
 def parse_finger(typed: str) -> Finger:
@@ -35,4 +40,4 @@ def parse_finger(typed: str) -> Finger:
 
 
 def _plain(typed: str) -> str:
-    return " ".join(typed.casefold().replace("-", " ").replace("_", " ").split())
+    return " ".join(bare(typed).casefold().replace("-", " ").replace("_", " ").split())

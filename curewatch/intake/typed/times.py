@@ -10,6 +10,7 @@ from datetime import UTC, date, datetime, time, timedelta, timezone, tzinfo
 from decimal import Decimal
 
 from curewatch.intake.typed.numbers import MAX_TYPED, read_amount, tidy
+from curewatch.intake.typed.own_words import in_english
 from curewatch.records.errors import Field, InputError
 
 UNITS_S = {
@@ -28,7 +29,7 @@ _HOURS_MINUTES = re.compile(r"([0-9]{1,3}) ?h ?([0-5][0-9])")
 
 def read_duration(text: str) -> timedelta | None:
     """The elapsed time `text` speaks of, at most LONGEST; None where it speaks of none."""
-    words = tidy(text) if len(text) <= MAX_TYPED else ""
+    words = in_english(tidy(text)) if len(text) <= MAX_TYPED else ""
     if short := _HOURS_MINUTES.fullmatch(words):
         words = f"{short[1]}h {short[2]}min"
     at, before, seconds = 0, float("inf"), Decimal(0)
@@ -167,7 +168,7 @@ def not_future(
 def parse_due(text: str, *, now: datetime, zone: tzinfo) -> datetime:
     """As `parse_time`, of a moment to be ready by: `friday` is the coming one, and a day alone means the end of its
     work."""
-    words = tidy(text) if len(text) <= MAX_TYPED else ""
+    words = in_english(tidy(text)) if len(text) <= MAX_TYPED else ""
     alone = re.fullmatch(rf"\d{{4}}-\d{{2}}-\d{{2}}|{_DAY}", words, re.ASCII)
     asked = _Asked(text, Field.DUE, now.astimezone(UTC), zone, ahead=True)
     return asked.answer(f"{words} {DAY_ENDS}" if alone else words)
@@ -187,7 +188,7 @@ class _Asked:
     def answer(self, words: str | None = None) -> datetime:
         """What the text says, or these `words` of it."""
         if words is None:
-            words = tidy(self.text) if len(self.text) <= MAX_TYPED else ""
+            words = in_english(tidy(self.text)) if len(self.text) <= MAX_TYPED else ""
         if words == "now":
             return self.now
         if self.ahead and words.startswith("in "):
