@@ -12,6 +12,7 @@ from tests.refreshing import refresh
 from tests.shell.browser import Browser, has_chromium
 from tests.shell.parts import wait_for
 from tests.shell.web_parts import NOW, Studio, served
+from tests.whole.demo_page import browser as browser
 
 pytestmark = [
     pytest.mark.whole,
