@@ -180,7 +180,7 @@ def what_helps(
         which, it = ("last good", "it") if now else ("newest", "the last good one")
         said.append(
             f"The {which} backup is {last.path}, made {last.at:%Y-%m-%d %H:%M} UTC; "
-            f"this brings {it} back: {again} restore. {anew}"
+            f"this brings {it} back: {again} restore"
         )
     elif aside is not None or faults.put_aside_before(store):
         tool = "the sqlite3 program's .recover may save some of it"
