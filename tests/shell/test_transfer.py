@@ -141,7 +141,7 @@ def test_out_and_in_by_command(
     text = capsys.readouterr().out
     (tmp_path / "out.json").write_text(text)
     assert main([*new, "import", str(tmp_path / "out.json")]) == 0
-    assert capsys.readouterr().out == "Taken in: 1 pieces, 1 rooms, 1 recipes, 1 readings, 0 observations, 0 steps.\n"
+    assert capsys.readouterr().out == "Taken in: 1 piece, 1 room, 1 recipe, 1 reading, 0 observations, 0 steps.\n"
     assert main([*new, "export"]) == 0
     again, first = json.loads(capsys.readouterr().out), json.loads(text)
     del again["alarms"], first["alarms"]  # judged at each command

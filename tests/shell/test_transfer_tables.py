@@ -209,7 +209,7 @@ def test_out_and_in_by_command(
     assert main([*first, "reading", "--room", "=Shed", "--temperature", "20C", "--humidity", "50%"]) == 0
     assert main([*first, "pour", "Heron", "--room", "=Shed", "--layer", "thin", "--at", "now"]) == 0
     capsys.readouterr()
-    told = "1 pieces, 1 rooms, 1 recipes, 1 readings, 0 observations, 0 steps.\n"
+    told = "1 piece, 1 room, 1 recipe, 1 reading, 0 observations, 0 steps.\n"
     assert main([*first, "export", "--csv", "all.zip"]) == 0
     assert capsys.readouterr().out == f"Everything is in all.zip: {told}"
     assert (tmp_path / "all.zip").stat().st_mode & 0o777 == 0o600
