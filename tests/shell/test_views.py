@@ -28,7 +28,7 @@ Typed = Callable[..., dict[str, Any]]
 def typed(studio: Studio, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Typed:
     """What a command prints of this studio with --json, but for what says which command it was."""
     config = tmp_path / "typed.toml"
-    config.write_text('zone = "Europe/Lisbon"\n[forecast]\nmembers = 8\n')
+    config.write_text('zone = "Europe/Lisbon"\n[forecast]\nmembers = 32\n')
     monkeypatch.setattr("curewatch.cli.session.SystemClock", lambda: studio.clock)
     place = ("--store", str(studio.store.location), "--config", str(config))
 
