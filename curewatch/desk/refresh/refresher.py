@@ -89,6 +89,10 @@ class _Outcome:
     scheduled: list[Notice]
 
 
+JUDGED_AGAIN = 3
+"""How often alarms are judged again outside of the transaction where the store has moved under a look."""
+
+
 class Refresher:
     """Brings forecasts, alarms and notices up to the facts. Safe to use from several threads; keeps only copies."""
 
@@ -194,33 +198,44 @@ class Refresher:
         found = (facts.lessons, outcome.made.made, outcome.due, outcome.decided, outcome.scheduled, facts.doubted)
         if not any(found):
             return 0
-        settings = self.desk.settings
+        snapshot, decided = facts.snapshot, outcome.decided
+        for _ in range(JUDGED_AGAIN):
+            with self.desk.store.write() as tx:
+                if self._holds(tx, snapshot):
+                    return self._put(tx, facts, outcome, decided, now)
+            # not in the transaction: what can be done about each alarm is seconds of work, and readings would wait
+            with self.desk.store.read() as tx:
+                snapshot = reread_snapshot(tx, self._air, facts.snapshot, now)
+            decided = self._judged(snapshot, outcome, self._past_of(now), now)
         with self.desk.store.write() as tx:
-            decided = outcome.decided if self._holds(tx, facts.snapshot) else self._judge_again(tx, facts, outcome, now)
-            here = {piece.id for piece in tx.pieces()}
-            if facts.lessons is not None:
-                facts.lessons.write(tx)
-            # only now: a snapshot read after them lacks the air of pieces they settle, and with it the alarms
-            outcome.made.write(tx, here)
-            written = write(tx, settings, decided, now)
-            if tx.get_meta(FACTS_REVISION) == facts.snapshot.revision:  # else the dates are not yet those that follow
-                written += judge(tx, settings, outcome.current, here, now)
-            known = tx.known_keys({key for one in outcome.due for key in one.covering_keys})
-            due = [one for one in outcome.due if one.drying.piece.id in here and known.isdisjoint(one.covering_keys)]
-            written += tell_milestones(tx, settings, due, facts.snapshot.climates, now)
-            for notice in outcome.scheduled:
-                written += tx.add_notice(notice, () if "told_in" in notice.data else due_times(settings, notice))
-            return written
+            if not self._holds(tx, snapshot):
+                snapshot = reread_snapshot(tx, self._air, facts.snapshot, now)
+                decided = self._judged(snapshot, outcome, self._past_of(now, tx), now)
+            return self._put(tx, facts, outcome, decided, now)
+
+    def _judged(self, snapshot: Snapshot, outcome: _Outcome, past_of: PastOf, now: datetime) -> Decided:
+        return watch_rooms(snapshot, self.desk.settings, outcome.current, now, past_of, self._evening.ahead)
+
+    def _put(self, tx: Transaction, facts: _Facts, outcome: _Outcome, decided: Decided, now: datetime) -> int:
+        settings, here = self.desk.settings, {piece.id for piece in tx.pieces()}
+        if facts.lessons is not None:
+            facts.lessons.write(tx)
+        # only now: a snapshot read after them lacks the air of pieces they settle, and with it the alarms
+        outcome.made.write(tx, here)
+        written = write(tx, settings, decided, now)
+        if tx.get_meta(FACTS_REVISION) == facts.snapshot.revision:  # else the dates are not yet those that follow
+            written += judge(tx, settings, outcome.current, here, now)
+        known = tx.known_keys({key for one in outcome.due for key in one.covering_keys})
+        due = [one for one in outcome.due if one.drying.piece.id in here and known.isdisjoint(one.covering_keys)]
+        written += tell_milestones(tx, settings, due, facts.snapshot.climates, now)
+        for notice in outcome.scheduled:
+            written += tx.add_notice(notice, () if "told_in" in notice.data else due_times(settings, notice))
+        return written
 
     @staticmethod
     def _holds(tx: Transaction, snapshot: Snapshot) -> bool:
         """Whether nobody has logged or judged since the snapshot."""
         return tx.get_meta(FACTS_REVISION) == snapshot.revision and tuple(tx.alarms()) == snapshot.alarms
-
-    def _judge_again(self, tx: Transaction, facts: _Facts, outcome: _Outcome, now: datetime) -> Decided:
-        anew = reread_snapshot(tx, self._air, facts.snapshot, now)
-        past_of = self._past_of(now, tx)
-        return watch_rooms(anew, self.desk.settings, outcome.current, now, past_of, self._evening.ahead)
 
     def _past_of(self, now: datetime, tx: Transaction | None = None, pasts: PastCache | None = None) -> PastOf:
         known = self._pasts if pasts is None else pasts
