@@ -11,7 +11,7 @@ import re
 import shutil
 import sys
 import textwrap
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence, Sized
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, TextIO, TypeVar
@@ -243,8 +243,9 @@ def working(what: Value) -> Iterator[None]:
         yield
 
 
-def each(items: Sequence[T], what: Value, *, counted: bool = True) -> Iterator[T]:
-    """The items one by one, with a bar on the terminal that grows as each is done with; a pipe sees nothing."""
+def each(items: Iterable[T], what: Value, *, counted: bool = True, of: int | None = None) -> Iterator[T]:
+    """The items one by one, with a bar on the terminal that grows as each is done with; a pipe sees nothing. `of`: how
+    many they are, where they do not say."""
     if not sys.stderr.isatty():
         yield from items
         return
@@ -253,8 +254,14 @@ def each(items: Sequence[T], what: Value, *, counted: bool = True) -> Iterator[T
 
     bar = (BarColumn(), MofNCompleteColumn()) if counted else ()
     columns = (SpinnerColumn(), TextColumn("{task.description}", markup=False), *bar, TimeElapsedColumn())
+    total = of if of is not None or not counted or not isinstance(items, Sized) else len(items)
+    stride = max(1, (total or 0) // BAR_STEPS)  # a million rows are not counted one by one
     with Progress(*columns, console=Console(stderr=True), transient=True) as shown:
-        task = shown.add_task(text_of(what), total=len(items) if counted else None)
-        for item in items:
+        task = shown.add_task(text_of(what), total=total)
+        for count, item in enumerate(items, 1):
             yield item
-            shown.advance(task)
+            if count % stride == 0:
+                shown.update(task, completed=count)
+
+
+BAR_STEPS = 500

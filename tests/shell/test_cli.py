@@ -181,11 +181,14 @@ def test_an_output_without_unicode_gets_plain_signs() -> None:
 
 
 @pytest.mark.parametrize("terminal", [True, False])
-def test_long_work_shows_a_terminal_that_it_goes_on_and_a_pipe_nothing(tmp_path: Path, terminal: bool) -> None:
+@pytest.mark.parametrize(
+    ("items", "half"), [("[1, 2], 'Counting [2]'", b"1/2"), ("iter(range(1, 3)), 'Counting [2]', of=2", b"1/2")]
+)
+def test_long_work_shows_a_terminal_that_it_goes_on_and_a_pipe_nothing(
+    tmp_path: Path, items: str, half: bytes, terminal: bool
+) -> None:
     """On stderr: what a program reads is stdout."""
-    script = (
-        "import time; from curewatch.cli.output import each\nfor k in each([1, 2], 'Counting [2]'): time.sleep(0.3)"
-    )
+    script = f"import time; from curewatch.cli.output import each\nfor k in each({items}): time.sleep(0.3)"
     ours, theirs = pty.openpty()
     with subprocess.Popen(
         [sys.executable, "-c", script], env=os.environ | {"TERM": "xterm", "COLUMNS": "80"}, stdout=subprocess.PIPE,
@@ -198,7 +201,7 @@ def test_long_work_shows_a_terminal_that_it_goes_on_and_a_pipe_nothing(tmp_path:
             said += chunk
     os.close(ours)
     assert (out, process.returncode) == (b"", 0)
-    assert (b"Counting [2]" in said, b"1/2" in said) == (terminal, terminal)
+    assert (b"Counting [2]" in said, half in said) == (terminal, terminal)
 
 
 def on_a_terminal(columns: int, **environment: str) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Mapping
+from contextlib import ExitStack
 from datetime import UTC, tzinfo
 from typing import Annotated
 from zoneinfo import ZoneInfo
@@ -13,7 +14,7 @@ import typer
 
 from curewatch.cli import options
 from curewatch.cli.options import RoomName
-from curewatch.cli.output import say, say_json, say_pieces, working
+from curewatch.cli.output import each, say, say_json, say_pieces, working
 from curewatch.cli.session import desk_of, iso, new_file, refresh_first
 from curewatch.desk.commands.readings import import_readings as take_in
 from curewatch.desk.commands.readings import room_called
@@ -55,9 +56,13 @@ def import_readings(
     with desk_of(ctx) as (desk, now):
         layout = _layout(time, temperature, humidity, unit, _zone(zone, desk.settings.tz, time), time_format, skip_bad)
         room, source = room_called(desk, named(room, Field.ROOM), new=new), named(source, Field.SOURCE)
-        with working(f"Taking {file} in"), logger_csv(file, layout, room=room, source=source, now=now) as record:
+        taking = phrase("Taking {file} in", file=file)
+        with ExitStack() as reading:
+            with working(taking):  # all of it is looked through before anything is stored
+                record = reading.enter_context(logger_csv(file, layout, room=room, source=source, now=now))
             found = record.contents
-            stored = take_in(desk, room, record.readings(), found.first_at)
+            rows = each(record.readings(), taking, of=found.rows - found.ahead)
+            stored = take_in(desk, room, rows, found.first_at)
         already = found.rows - found.ahead - stored
         if as_json:
             tz = desk.settings.tz
