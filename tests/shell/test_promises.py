@@ -95,6 +95,24 @@ def test_it_is_told_when_a_warm_room_brings_it_back_in_time(store: Store) -> Non
     assert told(store)[1][0].startswith("Heron: likely in time again for ")
 
 
+def test_a_date_that_is_past_was_not_met_by_what_is_tacky_since(store: Store) -> None:
+    """What a finger finds later holds of the date before it, however sure the model was of that."""
+    desk, later = Desk(store, settings_of()), NOON + timedelta(days=9)
+    store_readings(desk, sensed(NOON - HOUR, NOON, temp=23, rh=45))
+    log_pour(desk, order(), NOON)
+    promised(desk, NOON + timedelta(days=8), NOON, MilestoneKind.HANDLE)
+    (line,) = board_of(desk, later).pieces
+    assert line.promised is not None
+    assert line.promised.odds is not None
+    assert line.promised.odds > 0.95
+    observing.feel(desk, "Heron", Finger.TACKY, later, later)
+    for dates in ("of before", "of what was found"):
+        (line,) = board_of(desk, later).pieces
+        assert line.promised is not None
+        assert (str(line.promised.odds_in_words), line.promised.at_risk) == ("not in time", True), dates
+        refresh(desk, later)
+
+
 @pytest.fixture
 def studio(tmp_path: Path) -> Iterator[Studio]:
     with served(tmp_path) as studio:

@@ -82,6 +82,8 @@ def _judged(promise: Promise, milestone: Milestone | None, poured_at: datetime) 
         return Promised(promise, None)
     if milestone.found_at is not None:
         return Promised(promise, float(milestone.found_at <= due))
+    if milestone.not_before is not None and due <= milestone.not_before:
+        return Promised(promise, 0.0)  # it was looked at then or later, and was not there yet
     odds = reached_by(milestone, due, poured_at)
     if odds is not None:
         return Promised(promise, odds)
