@@ -75,7 +75,7 @@ def test_a_piece_that_has_left_frees_its_name_and_comes_back_while_that_is_free(
 @pytest.mark.parametrize(
     ("line", "says"),
     [
-        (("move", "Heron"), "--room: got 'nothing', expected the room it lies in now, or --undo"),
+        (("move", "Heron"), "--room: missing, expected the room it lies in now, or --undo"),
         (("move", "Herron", "--room", LOFT), "'Heron'"),
         (("move", "Heron", "--room", LOFT, "--air", "gale"), "gale"),
         (("move", "Heron", "--room", LOFT, "--at", "50 h ago"), "after Heron came to where it lies"),

@@ -27,6 +27,7 @@ from tests.fake_clock import START, FakeClock
 from tests.shell.fault_parts import WITHIN_S, SteppedClock, hasten, running
 from tests.shell.parts import Broker, Receiver, free_port, has_mosquitto, wait_for
 from tests.shell.test_clock_faults import held, settings, subscribed, temps
+from tests.thorough import THOROUGH
 
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
@@ -119,7 +120,7 @@ STEPS = st.tuples(st.sampled_from([-1, 1]), st.one_of(st.integers(1, 3 * 24 * 60
 def test_whatever_a_clock_leaps_by_and_whenever_what_is_told_in_the_end_is_what_is_so(
     unset: Life, tmp_path_factory: pytest.TempPathFactory, confirmed: bool
 ) -> None:
-    @trying(max_examples=5, deadline=None, database=None, derandomize=True)
+    @trying(max_examples=2 * THOROUGH, deadline=None, database=None, derandomize=True)
     @given(STEPS, st.integers(0, 18), st.sampled_from([16, 600, 3 * 3600]))
     @example((1, 365 * 24 * 60), 0, 16)
     @example((1, 120), 3, 3 * 3600)
