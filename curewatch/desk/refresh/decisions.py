@@ -186,8 +186,7 @@ def _tell(tx: Transaction, settings: Settings, notice: Notice) -> bool:
 def _no_all_clear_beside(tx: Transaction, notice: Notice, people: Collection[str]) -> Notice:
     """`notice` of what stands, with what these people are still to hear is over in that room: by itself that would say
     beside it that nothing needs doing."""
-    recent = tx.notices(since=notice.created_at - timedelta(days=7), limit=1000)
-    over = {told.key: told for told in recent if told.kind == "alarm_over" and told.room == notice.room}
+    over = {told.key: told for told in _lately(tx, notice, "alarm_over")}
     waiting = {one.notice.key for one in tx.deliveries(state=DeliveryState.WAITING, keys=over) if one.channel in people}
     tx.supersede(waiting, notice.created_at, people)
     ended = [kind for key in waiting for kind in over[key].data["over"] if kind not in _alarms(notice)]
@@ -202,11 +201,7 @@ def _answered(tx: Transaction, notice: Notice) -> list[str]:
     kinds = _alarms(notice)
     if AlarmKind.NO_FRESH_DATA in kinds and notice.kind != "alarm_over":
         return []
-    earlier = [
-        told
-        for told in tx.notices(since=notice.created_at - timedelta(days=7), limit=1000)
-        if told.kind in ("alarm", "reminder") and told.room == notice.room and told.key != notice.key
-    ]
+    earlier = [told for told in _lately(tx, notice, "alarm", "reminder") if told.key != notice.key]
     ended = [told.key for told in earlier if _alarms(told) <= set(notice.data.get("over", ()))]
     if notice.kind == "alarm_over":
         return ended
@@ -218,6 +213,11 @@ def _answered(tx: Transaction, notice: Notice) -> list[str]:
     ]
 
 
+def _lately(tx: Transaction, notice: Notice, *kinds: str) -> list[Notice]:
+    """What was told of its room in the week before, of these kinds."""
+    return tx.notices(since=notice.created_at - timedelta(days=7), limit=1000, kinds=kinds, room=notice.room)
+
+
 def _alarms(notice: Notice) -> set[str]:
     return set(notice.data.get("alarms", [notice.data.get("alarm")]))
 
@@ -226,9 +226,7 @@ def _not_again(tx: Transaction, settings: Settings, notice: Notice) -> dict[str,
     """By channel, when it is due; not as quiet hours end what was told before they began."""
     times = due_times(settings, notice)
     evening = [
-        told
-        for told in scene.foretold(tx, notice.created_at)
-        if told.room == notice.room and told.data["ends_at"] >= notice.data["at"]
+        told for told in scene.foretold(tx, notice.created_at, notice.room) if told.data["ends_at"] >= notice.data["at"]
     ]
     foretold = {kind for told in evening for kind in (told.data["alarm"], *_WITH.get(told.data["alarm"], ()))}
     if not _alarms(notice) <= foretold:

@@ -144,9 +144,9 @@ TOLD_BEFORE = timedelta(hours=18)
 """What was foreseen so long before was foreseen for this night."""
 
 
-def foretold(tx: Transaction, now: datetime) -> tuple[Notice, ...]:
-    """What people were told that the air will come to in the hours ahead, and what was not withdrawn."""
-    found = tx.notices(since=now - TOLD_BEFORE, limit=1000, kinds=["foreseen"])
+def foretold(tx: Transaction, now: datetime, room: str | None = None) -> tuple[Notice, ...]:
+    """What people were told that the air (of that room) will come to in the hours ahead, and what was not withdrawn."""
+    found = tx.notices(since=now - TOLD_BEFORE, limit=1000, kinds=["foreseen"], room=room)
     return tuple(one for one in found if not one.is_withdrawn)
 
 

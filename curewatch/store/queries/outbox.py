@@ -87,13 +87,17 @@ class Outbox(Rows):
         since: datetime | None = None,
         piece_ids: Collection[int] | None = None,
         kinds: Collection[str] | None = None,
+        room: str | None = None,
     ) -> list[Notice]:
-        """The newest notices (written at `since` or later, about these pieces, of these kinds), newest first."""
+        """The newest notices (written at `since` or later, about these pieces, of these kinds, of that room), newest
+        first."""
         query = select(*_NOTICE_COLUMNS).order_by(_NOTICES.created_at.desc(), _NOTICES.id.desc()).limit(limit)
         if since is not None:
             query = query.where(_NOTICES.created_at >= since)
         if kinds is not None:
             query = query.where(_NOTICES.kind.in_(kinds))
+        if room is not None:
+            query = query.where(_NOTICES.room == room)
         return self._records(Notice, query, _NOTICES.piece_id, piece_ids)
 
     def last_notice_at(self, kind: str) -> datetime | None:
