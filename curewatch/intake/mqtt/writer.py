@@ -178,16 +178,7 @@ class Writer:
             return False
         for sensor in self._fed_by(incoming.topic):
             with suppress(Exception):  # what is wrong with it is said where it is read to be stored
-                if self._urgent(
-                    read_payload(
-                        sensor,
-                        incoming.topic,
-                        incoming.payload,
-                        retained=incoming.retained,
-                        received_at=incoming.received_at,
-                        late=lateness(incoming.received_at, incoming.late, self._contact),
-                    )
-                ):
+                if self._urgent(self._reading(sensor, incoming.topic, incoming)):
                     return True
         return False
 
@@ -216,6 +207,17 @@ class Writer:
                 if reading.source in self._duplicates.found:
                     log.warning("sensor %s: %s", reading.source, DUPLICATE_DEVICES)
 
+    def _reading(self, sensor: SensorSettings, topic: str, incoming: ReceivedMessage) -> Reading:
+        """What the message is of the sensor; InputError where it is none."""
+        return read_payload(
+            sensor,
+            topic,
+            incoming.payload,
+            retained=incoming.retained,
+            received_at=incoming.received_at,
+            late=lateness(incoming.received_at, incoming.late, self._contact),
+        )
+
     def _read(self, incoming: ReceivedMessage) -> list[Reading]:
         """A reading for each sensors entry the topic feeds; what is none is noted as poison."""
         if incoming.topic is None:
@@ -230,14 +232,7 @@ class Writer:
                 self._board.says(sensor.id, said)
                 continue
             try:
-                reading = read_payload(
-                    sensor,
-                    incoming.topic,
-                    incoming.payload,
-                    retained=incoming.retained,
-                    received_at=incoming.received_at,
-                    late=lateness(incoming.received_at, incoming.late, self._contact),
-                )
+                reading = self._reading(sensor, incoming.topic, incoming)
                 if self._lets_in(sensor, incoming.topic, reading.source):
                     readings.append(reading)
             except InputError as error:
