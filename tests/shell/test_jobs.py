@@ -73,7 +73,8 @@ def test_what_is_done_by_the_clock_is_planned_done_and_told_by_check(
             assert job.next_run_time.utcoffset() == timedelta()
             assert abs(at(during[id]) - job.next_run_time) < timedelta(seconds=5), id
         assert at(during["backup"], "last_at") == made.at
-        assert at(during["look"]) == at(during["look"], "last_at") + timedelta(hours=1)
+        an_hour_on = at(during["look"], "last_at") + timedelta(hours=1)
+        assert at(during["look"]) == min(an_hour_on, morning), "an hour on, or when the day begins"
 
     after = jobs("--json")
     assert {id for id, one in after.items() if one["last_at"]} == {"look", "backup", "heartbeat"}
