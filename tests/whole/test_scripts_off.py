@@ -79,11 +79,14 @@ class Reader:
     def _ask(self, how: str, path: str, **more: object) -> None:
         def answer() -> requests.Response | None:
             try:
-                return self.browser.request(how, self.url + path.partition("#")[0], timeout=30, **more)  # type: ignore[arg-type]
+                there = self.url + path.partition("#")[0]
+                return self.browser.request(how, there, timeout=30, allow_redirects=False, **more)  # type: ignore[arg-type]
             except requests.ConnectionError:  # what was set is being taken up
                 return None
 
         found = wait_for(answer, WITHIN_S, f"an answer from {path}")
+        if found.is_redirect:  # where that is cut off, a browser opens it once more, and sends nothing twice
+            return self._ask("get", found.headers["location"].removeprefix(self.url))
         self.page = found.text
         assert found.status_code == 200, found.text
 
